@@ -1,0 +1,76 @@
+# Sourced by the scripts beside it: makes the project's own Python environment in .venv and installs into it.
+# Works on a bare Debian with Python and apt; may be run any number of times. Needs no activation.
+
+say() { printf '== %s\n' "$*" >&2; }
+
+find_python() {
+    local name
+    for name in "${PYTHON:-}" python3.13 python3.12 python3.11 python3; do
+        [ -n "$name" ] && command -v "$name" >/dev/null 2>&1 || continue
+        if "$name" -c 'import sys; raise SystemExit(sys.version_info < (3, 11))' 2>/dev/null; then
+            command -v "$name"
+            return
+        fi
+    done
+    say "Python 3.11 or newer is needed: apt-get install python3 python3-venv, or set PYTHON=/path/to/python"
+    return 1
+}
+
+apt_install() {
+    if [ "$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then
+        say "installing Debian packages: $*"
+        apt-get update -qq >&2 && DEBIAN_FRONTEND=noninteractive apt-get install -y -qq "$@" >&2 && return
+    fi
+    say "please install these packages, then run this again: sudo apt-get install $*"
+    return 1
+}
+
+make_environment() { # $1: what to install: '.' or '.[dev]'
+    local python
+    python=$(find_python) || return 1
+    if [ ! -x .venv/bin/python ]; then
+        say "making the environment .venv with $python"
+        "$python" -m venv .venv 2>/dev/null || {
+            rm -rf .venv
+            apt_install python3-venv || return 1
+            "$python" -m venv .venv || return 1
+        }
+    fi
+    if ! .venv/bin/python -m pip --version >/dev/null 2>&1; then
+        apt_install python3-venv || return 1
+        "$python" -m venv --clear .venv || return 1
+    fi
+    # The stamp tells which dependencies are installed, so that a second run starts at once.
+    local stamp wanted
+    stamp=.venv/installed
+    wanted="$1 $(sha256sum pyproject.toml | cut -d' ' -f1)"
+    if [ "$(cat "$stamp" 2>/dev/null)" != "$wanted" ]; then
+        say "installing platekin and what it needs into .venv (a minute or two the first time)"
+        .venv/bin/python -m pip install --quiet --disable-pip-version-check --editable "$1" || return 1
+        printf '%s' "$wanted" >"$stamp"
+    fi
+    if ! .venv/bin/python -c 'import cv2' 2>/dev/null; then
+        say "OpenCV cannot be imported: a system library is missing"
+        apt_install libgl1 libglib2.0-0 || return 1
+        .venv/bin/python -c 'import cv2' || return 1
+    fi
+}
+
+# The Oxford graffiti pair with its published homography, for one test; Debian's package opencv-doc carries it (95 MB).
+fetch_graffiti() {
+    local target=$PWD/.venv/graffiti scratch
+    [ -f "$target/H1to3p.xml" ] && return 0
+    command -v apt-get >/dev/null 2>&1 || { say "no apt-get: the test on the graffiti pair will be skipped"; return 0; }
+    say "fetching the graffiti pair (Debian package opencv-doc, once)"
+    scratch=$(mktemp -d)
+    chmod 755 "$scratch"
+    if (cd "$scratch" && { apt-get download -qq opencv-doc || { apt-get update -qq && apt-get download -qq opencv-doc; }; } \
+        && dpkg-deb --fsys-tarfile opencv-doc_*.deb \
+        | tar -x --wildcards '*/data/graf1.png' '*/data/graf3.png' '*/data/H1to3p.xml') >&2 2>/dev/null; then
+        mkdir -p "$target"
+        find "$scratch" \( -name 'graf[13].png' -o -name H1to3p.xml \) -exec cp {} "$target/" \;
+    else
+        say "opencv-doc could not be fetched: the test on the graffiti pair will be skipped"
+    fi
+    rm -rf "$scratch"
+}
