@@ -1,0 +1,63 @@
+"""Every number a person might want to change, in one place, frozen.
+
+Sizes follow the trade's common card, 1 7/16 x 2 1/2 in (36.5 x 63.5 mm; common practice, no source).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+
+@dataclass(frozen=True)
+class PhotoLimits:
+    """What `photo` accepts, checked before anything is decoded."""
+
+    max_bytes: int = 250_000_000
+    max_pixels: int = 200_000_000
+    min_side: int = 64
+
+
+@dataclass(frozen=True)
+class FaceSize:
+    """The flattened face: its nominal size in mm, and its fixed size in pixels (about 10 px/mm)."""
+
+    width_mm: float = 36.5
+    height_mm: float = 63.5
+    width: int = 368
+    height: int = 640
+
+    @property
+    def px_per_mm(self) -> float:
+        return self.height / self.height_mm
+
+    @property
+    def aspect(self) -> float:
+        """Width over height of the card, in mm."""
+        return self.width_mm / self.height_mm
+
+
+@dataclass(frozen=True)
+class Thresholds:
+    """Where the answer stops.
+
+    pose, crop, caption: a rung counts as settled at or above this probability, and as settled against at
+                         or below one minus it.
+    most_glare:          share of the face that may be burnt out; above, it is `unreadable`.
+    least_contrast:      residual contrast that must be left; below, it is `unreadable`.
+    """
+
+    pose: float = 0.90
+    crop: float = 0.80
+    caption: float = 0.80
+    most_glare: float = 0.60
+    least_contrast: float = 0.03
+
+
+@dataclass(frozen=True)
+class Settings:
+    """All settings of one run; passed down, never global."""
+
+    photo: PhotoLimits = field(default_factory=PhotoLimits)
+    face: FaceSize = field(default_factory=FaceSize)
+    thresholds: Thresholds = field(default_factory=Thresholds)
+    top: int = 5
