@@ -1,0 +1,102 @@
+"""Plane geometry on arrays of quads: corners (..., 4, 2) float, in order around the quad, any unit."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.floating]
+
+FOCAL = 0.9
+"""Assumed focal length in long sides of the picture; only the plausibility of a shape rests on it."""
+
+
+def sides(quads: Array) -> Array:
+    """(n, 4) lengths: side i goes from corner i to corner i + 1."""
+    return np.asarray(np.linalg.norm(np.roll(quads, -1, axis=-2) - quads, axis=-1))
+
+
+def area(quads: Array) -> Array:
+    """(n,) signed areas; positive when the corners go clockwise on screen (y down)."""
+    x, y = quads[..., 0], quads[..., 1]
+    return np.asarray(0.5 * np.sum(x * np.roll(y, -1, -1) - np.roll(x, -1, -1) * y, axis=-1))
+
+
+def is_convex(quads: Array) -> NDArray[np.bool_]:
+    """(n,) True where all four corners turn the same way."""
+    edge = np.roll(quads, -1, axis=-2) - quads
+    following = np.roll(edge, -1, axis=-2)
+    turn = edge[..., 0] * following[..., 1] - edge[..., 1] * following[..., 0]
+    return np.asarray(np.all(turn > 0, axis=-1) | np.all(turn < 0, axis=-1))
+
+
+def clockwise_portrait(quads: Array) -> Array:
+    """Corners as TL TR BR BL of the portrait reading that is nearest upright in the photo."""
+    quads = np.where(area(quads)[..., None, None] < 0, quads[..., ::-1, :], quads)
+    length = sides(quads)
+    wide = length[..., 0] + length[..., 2] > length[..., 1] + length[..., 3]
+    quads = np.where(wide[..., None, None], np.roll(quads, 1, axis=-2), quads)
+    top, bottom = quads[..., :2, 1].sum(-1), quads[..., 2:, 1].sum(-1)
+    return np.where((top > bottom)[..., None, None], np.roll(quads, 2, axis=-2), quads)
+
+
+def ratio(quads: Array) -> Array:
+    """(n,) width over height of quads in portrait order, from mean opposite sides."""
+    length = sides(quads)
+    return (length[..., 0] + length[..., 2]) / np.maximum(length[..., 1] + length[..., 3], 1e-6)
+
+
+def true_ratio(quads: Array, width: int, depth: int) -> Array:
+    """(n,) width over height with the tilt taken out, for a camera looking at the middle of a width x depth picture.
+
+    From the vanishing points of opposite sides (a rectangle in perspective). The focal length is taken as FOCAL
+    long sides of the picture: telephones have 0.7 to 0.8, and pictures are often cut.
+    """
+    focal = FOCAL * max(width, depth)
+    centred = (quads - np.array([width / 2, depth / 2])) / focal
+    m = np.concatenate([centred, np.ones((*centred.shape[:-1], 1))], axis=-1)
+    tl, tr, br, bl = (m[..., i, :] for i in range(4))
+
+    # Depths of the corners relative to the first: tl - tr * k2 + br * k3 - bl * k4 = 0 for a parallelogram.
+    def triple(a: Array, b: Array, c: Array) -> Array:
+        return np.asarray(np.sum(np.cross(a, b) * c, axis=-1))
+
+    base = triple(tr, br, bl)
+    base = np.where(np.abs(base) < 1e-12, 1e-12, base)
+    k_tr, k_bl = triple(tl, br, bl) / base, triple(tr, br, tl) / base
+    across = np.linalg.norm(k_tr[..., None] * tr - tl, axis=-1)
+    down = np.linalg.norm(k_bl[..., None] * bl - tl, axis=-1)
+    return np.asarray(across / np.maximum(down, 1e-9))
+
+
+def height(quads: Array) -> Array:
+    """(n,) mean length of the two long sides of quads in portrait order."""
+    length = sides(quads)
+    return (length[..., 1] + length[..., 3]) / 2
+
+
+def skew(quads: Array) -> Array:
+    """(n,) how far from a parallelogram's right angles and equal sides; 0 for a rectangle."""
+    edge = np.roll(quads, -1, axis=-2) - quads
+    length = np.maximum(np.linalg.norm(edge, axis=-1), 1e-6)
+    following = np.roll(edge, -1, axis=-2)
+    cosine = np.abs(np.sum(edge * following, axis=-1)) / (length * np.roll(length, -1, axis=-1))
+    opposite = np.abs(np.log(length[..., :2] / length[..., 2:]))
+    return np.asarray(cosine.max(axis=-1) + opposite.max(axis=-1))
+
+
+def intersect(first: Array, second: Array) -> Array:
+    """Crossing points of lines given as (..., 3) = (a, b, c) with a x + b y = c, unit normals; nan if parallel."""
+    det = first[..., 0] * second[..., 1] - first[..., 1] * second[..., 0]
+    det = np.where(np.abs(det) < 1e-6, np.nan, det)
+    x = (first[..., 2] * second[..., 1] - first[..., 1] * second[..., 2]) / det
+    y = (first[..., 0] * second[..., 2] - first[..., 2] * second[..., 0]) / det
+    return np.stack([x, y], axis=-1)
+
+
+def inside(point: Array, quad: Array) -> bool:
+    """Whether a point (2,) lies in one convex quad (4, 2)."""
+    edge = np.roll(quad, -1, axis=0) - quad
+    to_point = point - quad
+    cross = edge[:, 0] * to_point[:, 1] - edge[:, 1] * to_point[:, 0]
+    return bool(np.all(cross >= 0) or np.all(cross <= 0))
