@@ -1,0 +1,283 @@
+"""Stage 6: two `Face`s in, an `Alignment` out: where each spot of the query lies on the reference.
+
+A similarity transform from features starts it (ORB first, SIFT where ORB finds too little), ECC refines it to a
+homography at sub-pixel accuracy (Evangelidis & Psarakis 2008, as in OpenCV). Only the picture takes part: border
+and caption keep their place when the crop changes, and would pull the transform towards 'no change'.
+A transform is not evidence of the same negative: that is the ladder's question.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from matcher.describe import Description
+from matcher.flatten import Face
+from matcher.settings import FaceSize
+
+BORDER_MM = 2.0
+"""Mount border and cut-edge wear: left out on all four sides."""
+
+CAPTION_MM = 8.5
+"""The usual printed strip below the picture, with its dividing line; left out at the foot."""
+
+UPRIGHT_DEGREES = 20.0
+"""Two upright faces differ by a few degrees at most: matches that turn further are chance."""
+
+DISTINCT = 0.8
+"""Ratio of nearest to second nearest distance below which a SIFT match is distinct (Lowe 2004)."""
+
+MANY_INLIERS = 16
+"""A homography fits eight numbers, and chance gives it eight or ten matches: fewer than this prove nothing."""
+
+FEW_INLIERS = 14
+"""Below this many ORB inliers a second, slower try with SIFT is worth its time."""
+
+DOUBTFUL = 0.30
+"""ECC correlation below which the start was probably wrong."""
+
+ECC_SCALE = 0.5
+ECC_STEPS = 25
+
+
+Features = tuple[NDArray[np.float32], NDArray[np.float32], NDArray[Any]]
+"""(n, 2) points, (n,) angles in degrees, (n, d) descriptors."""
+
+
+@dataclass(frozen=True)
+class Alignment:
+    """A transform between two faces, or (falsy) the reason why there is none.
+
+    transform:   (3, 3) float64, query face pixels to reference face pixels (homography, last entry 1).
+    inliers:     feature matches that agree with it.
+    correlation: ECC of the two normalised pictures under it, -1 to 1.
+    sigma_px:    standard error of its position in the middle of the picture, face pixels.
+    overlap:     share of the query's picture that falls on the reference's picture.
+    method:      'orb', 'sift', 'given' or 'none': where the start came from.
+    """
+
+    transform: NDArray[np.float64]
+    inliers: int
+    correlation: float
+    sigma_px: float
+    overlap: float
+    method: str
+    reason: str = ""
+
+    def __post_init__(self) -> None:
+        if self.transform.shape != (3, 3):
+            raise ValueError(f"transform must be (3, 3), not {self.transform.shape}")
+
+    def __bool__(self) -> bool:
+        return not self.reason
+
+    @classmethod
+    def failed(cls, reason: str) -> Alignment:
+        return cls(np.eye(3), 0, 0.0, float("inf"), 0.0, "none", reason)
+
+    @property
+    def scale(self) -> float:
+        """Linear magnification from query to reference in the middle of the face."""
+        return float(np.sqrt(abs(np.linalg.det(self.transform[:2, :2]))))
+
+
+def align(
+    query: Face,
+    reference: Face,
+    query_text: Description,
+    reference_text: Description,
+    *,
+    start: NDArray[np.float64] | None = None,
+    thorough: bool = True,
+) -> Alignment:
+    """Register the query's picture on the reference's; falsy with a reason where nothing holds.
+
+    query_text and reference_text are the descriptions of the two faces (their ORB features are reused).
+    start, (3, 3), is a transform known to be nearly right; it spares the search for features.
+    thorough: whether SIFT, several times slower, may be tried where ORB does not convince.
+    """
+    pictures = _Pictures.of(query, reference)
+    if start is not None:
+        best = pictures.best([(start, 0, "given")])
+    else:
+        orb = _orb_starts(query, query_text, reference_text)
+        best = pictures.best(orb)
+        if thorough and (best.inliers < FEW_INLIERS or best.correlation < DOUBTFUL):
+            zone = picture_zone(query.size)
+            sift = _sift_starts(_sift_features(query, zone), _sift_features(reference, zone), best.inliers)
+            best = max(best, pictures.best([*sift, (np.eye(3), 0, "none")]), key=lambda fit: fit.correlation)
+    return _checked(best, pictures, query.size)
+
+
+def _checked(best: _Fit, pictures: _Pictures, size: FaceSize) -> Alignment:
+    if best.correlation < 0.05:
+        return Alignment.failed("the two pictures could not be laid over each other")
+    if best.transform[0, 0] <= 0:
+        return Alignment.failed("one of the two faces stands on its head")
+    overlap = _overlap(best.transform, size)
+    if not 0.4 < _scale(best.transform) < 2.5 or overlap < 0.25:
+        return Alignment.failed("only a transform that no crop explains was found")
+    sigma = pictures.sigma(best.correlation)
+    return Alignment(best.transform, best.inliers, best.correlation, sigma, overlap, best.method)
+
+
+def picture_zone(size: FaceSize) -> NDArray[np.bool_]:
+    """(height, width) bool: the part of a face where the photograph itself is, whatever the mount."""
+    zone = np.zeros((size.height, size.width), dtype=bool)
+    border, caption = round(BORDER_MM * size.px_per_mm), round(CAPTION_MM * size.px_per_mm)
+    zone[border : size.height - caption, border : size.width - border] = True
+    return zone
+
+
+def match_features(query: Features, reference: Features) -> tuple[NDArray[np.float64] | None, int]:
+    """Similarity transform (2, 3) between two sets of (points, angles, descriptors), and its inliers."""
+    if len(query[2]) < 4 or len(reference[2]) < 4:
+        return None, 0
+    norm = cv2.NORM_HAMMING if query[2].dtype == np.uint8 else cv2.NORM_L2
+    matches = cv2.BFMatcher(norm).knnMatch(query[2], reference[2], k=2)
+    pairs = np.array([(m.queryIdx, m.trainIdx) for near in matches for m in near], dtype=np.int64)
+    turn = (query[1][pairs[:, 0]] - reference[1][pairs[:, 1]] + 180) % 360 - 180
+    pairs = pairs[np.abs(turn) < UPRIGHT_DEGREES]
+    if len(pairs) < 4:
+        return None, 0
+    transform, inliers = cv2.estimateAffinePartial2D(
+        query[0][pairs[:, 0]],
+        reference[0][pairs[:, 1]],
+        ransacReprojThreshold=4.0,
+        maxIters=2000,
+        confidence=0.999,
+    )
+    if transform is None or not 0.4 < float(np.hypot(transform[0, 0], transform[1, 0])) < 2.5:
+        return None, 0
+    return np.asarray(transform, np.float64), int(inliers.sum())
+
+
+Start = tuple[NDArray[np.float64], int, str]
+
+
+def _orb_starts(query: Face, query_text: Description, reference_text: Description) -> list[Start]:
+    zone = picture_zone(query.size)
+    found, inliers = match_features(_orb_features(query_text, zone), _orb_features(reference_text, zone))
+    return [] if found is None else [(_square(found), inliers, "orb")]
+
+
+def _orb_features(text: Description, zone: NDArray[np.bool_]) -> Features:
+    column, row = np.rint(text.points).astype(int).T if len(text.points) else np.empty((2, 0), int)
+    inside = zone[row, column]
+    return text.points[inside], text.angles[inside], text.descriptors[inside]
+
+
+def _sift_starts(query: Features, reference: Features, fewest: int) -> list[Start]:
+    """A similarity with more inliers than `fewest`; a homography, for a face whose outline was badly off."""
+    similar, found = match_features(query, reference)
+    starts: list[Start] = [(_square(similar), found, "sift")] if similar is not None and found > fewest else []
+    if min(len(query[2]), len(reference[2])) < 8:
+        return starts
+    near = cv2.BFMatcher(cv2.NORM_L2).knnMatch(query[2], reference[2], k=2)
+    pairs = np.array([(a.queryIdx, a.trainIdx) for a, b in near if a.distance < DISTINCT * b.distance], np.int64)
+    if len(pairs) < MANY_INLIERS:
+        return starts
+    skewed, inliers = cv2.findHomography(query[0][pairs[:, 0]], reference[0][pairs[:, 1]], cv2.USAC_MAGSAC, 3.0)
+    if skewed is not None and int(inliers.sum()) >= max(MANY_INLIERS, found):
+        starts.append((np.asarray(skewed, np.float64), int(inliers.sum()), "sift"))
+    return starts
+
+
+def _sift_features(face: Face, zone: NDArray[np.bool_]) -> Features:
+    """RootSIFT (Arandjelovic & Zisserman 2012) with a low contrast threshold for faint prints."""
+    sift = cv2.SIFT.create(nfeatures=500, contrastThreshold=0.015, edgeThreshold=12)
+    mask = (face.trusted & zone).astype(np.uint8) * 255
+    keypoints, rows = sift.detectAndCompute(face.normal, mask)
+    points = np.array([k.pt for k in keypoints], np.float32).reshape(-1, 2)
+    angles = np.array([k.angle for k in keypoints], np.float32)
+    if not keypoints:
+        return points, angles, np.empty((0, 128), np.float32)
+    roots = np.sqrt(rows / (np.abs(rows).sum(axis=1, keepdims=True) + 1e-6))
+    return points, angles, roots.astype(np.float32)
+
+
+@dataclass(frozen=True)
+class _Fit:
+    """A refined transform with what it started from."""
+
+    transform: NDArray[np.float64]
+    correlation: float
+    inliers: int
+    method: str
+
+
+@dataclass(frozen=True)
+class _Pictures:
+    """The two normalised pictures at ECC's scale, with their masks."""
+
+    query: NDArray[np.uint8]
+    reference: NDArray[np.uint8]
+    query_mask: NDArray[np.uint8]
+    reference_mask: NDArray[np.uint8]
+
+    @classmethod
+    def of(cls, query: Face, reference: Face) -> _Pictures:
+        zone = picture_zone(query.size)
+        images = [_reduced(face.normal) for face in (query, reference)]
+        masks = [_reduced((face.trusted & zone).astype(np.uint8) * 255) for face in (query, reference)]
+        return cls(images[0], images[1], masks[0], masks[1])
+
+    def best(self, starts: list[Start]) -> _Fit:
+        """The start that correlates best once refined; a hopeless one where there is no start."""
+        fits = [_Fit(*self.refine(start), inliers, method) for start, inliers, method in starts]
+        return max(fits, key=lambda fit: fit.correlation, default=_Fit(np.eye(3), -1.0, 0, "none"))
+
+    def refine(self, start: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
+        """(homography in full face pixels, correlation); the start and -1 where ECC does not converge."""
+        down = np.diag([ECC_SCALE, ECC_SCALE, 1.0])
+        warp = (down @ start @ np.linalg.inv(down)).astype(np.float32)
+        criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, ECC_STEPS, 1e-4)
+        try:
+            correlation, found = cv2.findTransformECCWithMask(
+                self.query, self.reference, self.query_mask, self.reference_mask,
+                warp, cv2.MOTION_HOMOGRAPHY, criteria, 5,
+            )  # fmt: skip
+        except cv2.error:
+            return start, -1.0
+        full = np.linalg.inv(down) @ np.asarray(found, np.float64) @ down
+        return full / full[2, 2], float(correlation)
+
+    def sigma(self, correlation: float) -> float:
+        """Cramer-Rao bound of a shift, in full face pixels, for the noise that the correlation implies."""
+        picture = cv2.GaussianBlur(self.query, (0, 0), 1.0).astype(np.float64)
+        inside = self.query_mask > 0
+        if not inside.any():
+            return float("inf")
+        slope = 0.5 * (np.square(np.gradient(picture)[0][inside]) + np.square(np.gradient(picture)[1][inside]))
+        noise = picture[inside].var() * (1 - correlation**2) / max(correlation, 0.05) ** 2
+        return float(np.sqrt(_NOISE_AREA * noise / max(float(slope.sum()), 1e-9)) / ECC_SCALE)
+
+
+_NOISE_AREA = 130.0
+"""Pixels at ECC's scale over which disagreement is correlated (grain, blur and stains are no white noise)."""
+
+
+def _reduced(image: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    half = cv2.resize(image, None, fx=ECC_SCALE, fy=ECC_SCALE, interpolation=cv2.INTER_AREA)
+    return np.asarray(half, dtype=np.uint8)
+
+
+def _square(affine: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.vstack([affine, [0.0, 0.0, 1.0]])
+
+
+def _scale(transform: NDArray[np.float64]) -> float:
+    return float(np.sqrt(abs(np.linalg.det(transform[:2, :2]))))
+
+
+def _overlap(transform: NDArray[np.float64], size: FaceSize) -> float:
+    zone = picture_zone(size)
+    row, column = np.nonzero(zone[::8, ::8])
+    spots = np.stack([column, row], axis=1).astype(np.float64)[None] * 8
+    landed = np.rint(cv2.perspectiveTransform(spots, transform)[0]).astype(int)
+    on_face = ((landed >= 0) & (landed < (size.width, size.height))).all(axis=1)
+    return float(zone[landed[on_face, 1], landed[on_face, 0]].sum() / max(1, len(landed)))
