@@ -1,0 +1,78 @@
+"""From a rung's measured features to a calibrated probability.
+
+One logistic model a rung, its coefficients in plain JSON with their provenance (which pictures, which seed, how
+many pairs). The file that is shipped was fitted on rehearsals of photographs that are in no demo and no test.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from importlib.resources import files
+from pathlib import Path
+
+DEFAULT = "calibration.json"
+
+
+@dataclass(frozen=True)
+class RungModel:
+    """Logistic coefficients over named features, each centred and scaled first."""
+
+    names: tuple[str, ...]
+    centres: tuple[float, ...]
+    scales: tuple[float, ...]
+    weights: tuple[float, ...]
+    intercept: float
+
+    def __post_init__(self) -> None:
+        if not len(self.names) == len(self.centres) == len(self.scales) == len(self.weights):
+            raise ValueError("a rung model needs one centre, scale and weight for each name")
+
+    def logit(self, features: Mapping[str, float]) -> float:
+        terms = zip(self.names, self.centres, self.scales, self.weights, strict=True)
+        # Features beyond what the rehearsals showed carry no further evidence: hence the limit.
+        return self.intercept + sum(w * max(-4.0, min(4.0, (features[n] - c) / s)) for n, c, s, w in terms)
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """The models of all rungs."""
+
+    rungs: Mapping[str, RungModel]
+    provenance: Mapping[str, object]
+
+    def probability(self, rung: str, features: Mapping[str, float]) -> float:
+        """Probability that query and reference agree on this rung. Raises KeyError for an unknown rung or
+        a missing feature."""
+        return sigmoid(self.rungs[rung].logit(features))
+
+    @classmethod
+    def load(cls, path: Path | None = None) -> Calibration:
+        """Read coefficients from `path`, or the ones shipped with the package."""
+        text = path.read_text() if path else (files("matcher.ladder") / DEFAULT).read_text()
+        stored = json.loads(text)
+        rungs = {
+            name: RungModel(
+                tuple(model["names"]),
+                tuple(model["centres"]),
+                tuple(model["scales"]),
+                tuple(model["weights"]),
+                float(model["intercept"]),
+            )
+            for name, model in stored["rungs"].items()
+        }
+        return cls(rungs, stored["provenance"])
+
+
+def sigmoid(logit: float) -> float:
+    """Logistic function, safe for large arguments.
+
+    >>> sigmoid(0.0), round(sigmoid(-800.0), 3)
+    (0.5, 0.0)
+    """
+    if logit >= 0:
+        return 1.0 / (1.0 + math.exp(-min(logit, 700.0)))
+    grown = math.exp(max(logit, -700.0))
+    return grown / (1.0 + grown)

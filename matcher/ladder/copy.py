@@ -1,0 +1,68 @@
+"""Rung 4, copy: is it the very same physical card, or another copy of the same record?
+
+Two faces and their `Alignment` in, a `CopyFinding` out. What two copies share is the negative; what they do not share
+is where the scissors went, and the stains and wear of the mount. So the print's place on the card must agree
+within measurement, and the rim outside the picture must look alike.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from matcher.align import Alignment, picture_zone
+from matcher.flatten import Face
+from matcher.ladder.agreement import Band, agreement
+from matcher.ladder.confidence import Calibration
+from matcher.ladder.crop import CropFinding
+
+STAINS = Band(fine=2.0, coarse=12.0, window=10.0)
+"""Foxing, dirt and cut edges: larger than grain, smaller than uneven light."""
+
+RIM_PX = 3
+"""Outermost pixels, where the background shows through: left out."""
+
+
+@dataclass(frozen=True)
+class CopyFinding:
+    """probability: that both pictures show one physical card; rim: correlation outside the picture."""
+
+    probability: float
+    rim: float
+    features: dict[str, float]
+
+    @property
+    def words(self) -> str:
+        kind = "the same physical card" if self.probability >= 0.5 else "another copy"
+        return f"probably {kind}: stains and cut edges outside the picture agree to {self.rim:.2f}"
+
+
+def judge_copy(
+    query: Face, reference: Face, alignment: Alignment, crop: CropFinding, calibration: Calibration
+) -> CopyFinding:
+    """Compare what lies outside the picture, under the transform that the picture gave."""
+    features = copy_features(query, reference, alignment, crop)
+    return CopyFinding(calibration.probability("copy", features), features["rim"], features)
+
+
+def copy_features(query: Face, reference: Face, alignment: Alignment, crop: CropFinding) -> dict[str, float]:
+    """Correlation of the rim, and how far the print's place differs (log of 1 + mm, and of the scale)."""
+    canvas, inverse = (query.size.width, query.size.height), cv2.WARP_INVERSE_MAP
+    laid = cv2.warpPerspective(
+        reference.grey.astype(np.float32), alignment.transform, canvas,
+        flags=cv2.INTER_LINEAR | inverse, borderMode=cv2.BORDER_REPLICATE,
+    )  # fmt: skip
+    trusted = reference.trusted.astype(np.uint8)
+    covered = cv2.warpPerspective(trusted, alignment.transform, canvas, flags=cv2.INTER_NEAREST | inverse) > 0
+    outside = ~picture_zone(query.size) & query.trusted & covered
+    outside[:RIM_PX] = outside[-RIM_PX:] = False
+    outside[:, :RIM_PX] = outside[:, -RIM_PX:] = False
+    found = agreement(query.grey.astype(np.float32), np.asarray(laid, np.float32), outside, STAINS)
+    return {
+        "rim": found.mean(found.correlation) if found else 0.0,
+        "shift": float(np.log1p(10 * np.hypot(crop.window.dx, crop.window.dy))),
+        "zoom": float(np.log1p(300 * abs(np.log(crop.window.scale)))),
+        "legible": float(np.log(min(found.detail))) if found else 0.0,
+    }

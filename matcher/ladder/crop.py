@@ -1,0 +1,105 @@
+"""Rung 2, crop: does the query show the same window of the negative as the reference?
+
+An `Alignment` in, a `CropFinding` out. The alignment lays the query's picture over the reference's. Where both cards
+were cut alike, picture and card edge keep their places and the transform is the identity, but for the scatter of
+hand-cut edges and of flattening; another crop shows as a shift or a zoom.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from matcher.align import Alignment, picture_zone
+from matcher.ladder.confidence import Calibration
+from matcher.settings import FaceSize
+
+CUT_SIGMA_MM = 0.30
+"""Scatter of the picture's place between two hand-cut copies of one crop, one axis."""
+
+ZOOM_SIGMA = 0.010
+"""Scatter of the scale between two such copies: the same scatter of edges over the card's width and height."""
+
+FAR = 20.0
+"""Sigmas beyond which a difference is simply far."""
+
+
+@dataclass(frozen=True)
+class Window:
+    """The query's window against the reference's.
+
+    dx, dy:     shift of the picture on the card, mm, positive right and down, query minus reference.
+    scale:      size of the picture on the query as a multiple of its size on the reference.
+    sigma_mm:   standard error of dx and dy for two copies of one crop.
+    margins_mm: what the query shows more (positive) or less than the reference at left, top, right, bottom; mm on
+                the reference.
+    """
+
+    dx: float
+    dy: float
+    scale: float
+    sigma_mm: float
+    margins_mm: tuple[float, float, float, float]
+
+    @property
+    def features(self) -> dict[str, float]:
+        """Distances from 'no change' in units of their scatter, compressed so that far is just far."""
+        shift = float(np.hypot(self.dx, self.dy)) / self.sigma_mm
+        zoom = abs(float(np.log(max(self.scale, 1e-3)))) / ZOOM_SIGMA
+        far = min(float(np.hypot(shift, zoom)), FAR)
+        return {"shift": float(np.log1p(shift)), "zoom": float(np.log1p(zoom)), "far": far}
+
+
+@dataclass(frozen=True)
+class CropFinding:
+    """How likely one crop is, given the window that was measured."""
+
+    probability: float
+    window: Window
+
+    @property
+    def words(self) -> str:
+        seen = self.window
+        shift = f"{seen.dx:+.1f} mm across, {seen.dy:+.1f} mm down, scale {seen.scale:.3f} (± {seen.sigma_mm:.1f} mm)"
+        if self.probability >= 0.5:
+            return f"same crop within what hand-cut edges allow: {shift}"
+        return f"another crop: {shift}; {_margin_words(seen.margins_mm)}"
+
+
+def judge_crop(alignment: Alignment, size: FaceSize, calibration: Calibration) -> CropFinding:
+    """Measure the window that `alignment` implies, and how likely one and the same crop gives it."""
+    window = measure_crop(alignment, size)
+    return CropFinding(calibration.probability("crop", window.features), window)
+
+
+def measure_crop(alignment: Alignment, size: FaceSize) -> Window:
+    """The query's window relative to the reference's, in mm on the card."""
+    zone = _zone_corners(size)
+    landed = cv2.perspectiveTransform(zone[None], alignment.transform)[0]
+    shift = (zone.mean(axis=0) - landed.mean(axis=0)) / size.px_per_mm
+    outwards = (zone - landed) / size.px_per_mm
+    margins = (
+        outwards[[0, 3], 0].mean(),
+        outwards[[0, 1], 1].mean(),
+        -outwards[[1, 2], 0].mean(),
+        -outwards[[2, 3], 1].mean(),
+    )
+    left, top, right, bottom = (round(float(margin), 2) for margin in margins)
+    sigma = float(np.hypot(CUT_SIGMA_MM, alignment.sigma_px / size.px_per_mm))
+    dx, dy = (round(float(value), 3) for value in shift)
+    return Window(dx, dy, round(1.0 / alignment.scale, 4), round(sigma, 3), (left, top, right, bottom))
+
+
+def _zone_corners(size: FaceSize) -> NDArray[np.float64]:
+    row, column = np.nonzero(picture_zone(size))
+    left, right, top, bottom = column.min(), column.max(), row.min(), row.max()
+    return np.array([[left, top], [right, top], [right, bottom], [left, bottom]], dtype=np.float64)
+
+
+def _margin_words(margins: tuple[float, float, float, float]) -> str:
+    sides = zip(("left", "top", "right", "bottom"), margins, strict=True)
+    parts = [f"{abs(m):.1f} mm {'more' if m > 0 else 'less'} at the {side}" for side, m in sides if abs(m) >= 0.5]
+    return "it shows " + ", ".join(parts) if parts else "its margins differ by less than 0.5 mm"

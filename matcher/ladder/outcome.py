@@ -1,0 +1,223 @@
+"""Where the answer stops: from the rungs' findings about several references to one outcome with its confidence.
+
+The one place that compares candidates with each other. A rung's probability says how well query and one reference
+agree, taken alone; where several different poses, crops or captions compete, each can only be right if the
+others are wrong, and 'none of the known ones' competes too.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from matcher.align import Alignment
+from matcher.ladder.caption import CaptionFinding
+from matcher.ladder.copy import CopyFinding
+from matcher.ladder.crop import CropFinding
+from matcher.ladder.pose import PoseFinding
+from matcher.settings import Thresholds
+from matcher.shelf import Known
+
+Outcome = Literal["held", "new_crop", "new_caption", "new_pose", "undecided", "unreadable"]
+
+
+@dataclass(frozen=True)
+class Confidence:
+    """Probabilities, one for each rung and one for the record; None where a rung was not reached."""
+
+    pose: float | None = None
+    crop: float | None = None
+    caption: float | None = None
+    record: float | None = None
+    copy: float | None = None
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """The query face compared with one reference, as far up the ladder as that made sense."""
+
+    known: Known
+    alignment: Alignment
+    pose: PoseFinding | None = None
+    crop: CropFinding | None = None
+    caption: CaptionFinding | None = None
+    copy: CopyFinding | None = None
+    confidence: Confidence = Confidence()
+
+    @property
+    def pose_probability(self) -> float:
+        return self.pose.probability if self.pose else 0.0
+
+    @property
+    def crop_probability(self) -> float:
+        return self.crop.probability if self.crop else 0.0
+
+    @property
+    def caption_probability(self) -> float | None:
+        return self.caption.probability if self.caption else None
+
+
+@dataclass(frozen=True)
+class Answer:
+    """One card's outcome: what is established, how surely, and why it goes no further."""
+
+    outcome: Outcome
+    established: Mapping[str, str]
+    confidence: Confidence
+    candidates: tuple[Candidate, ...]
+    reasons: tuple[str, ...]
+
+
+def compete(probabilities: Mapping[str, float]) -> dict[str, float]:
+    """Probabilities of rival explanations, of which at most one holds, from each one's own probability.
+
+    >>> compete({"A": 0.9, "B": 0.9})["A"]   # two equal rivals: neither is sure, and 'neither' is unlikely
+    0.4737
+    >>> compete({"A": 0.9})["A"]
+    0.9
+    """
+    odds = {name: min(p, 1 - 1e-6) / (1 - min(p, 1 - 1e-6)) for name, p in probabilities.items()}
+    total = 1.0 + sum(odds.values())
+    return {name: round(o / total, 4) for name, o in odds.items()}
+
+
+def best_by(candidates: Sequence[Candidate], rung: str) -> dict[str, Candidate]:
+    """The most probable candidate of each pose, crop or record among `candidates`."""
+    best: dict[str, Candidate] = {}
+    for candidate in candidates:
+        name, probability = _name_and_probability(candidate, rung)
+        if name not in best or probability > _name_and_probability(best[name], rung)[1]:
+            best[name] = candidate
+    return best
+
+
+def _name_and_probability(candidate: Candidate, rung: str) -> tuple[str, float]:
+    record = candidate.known.record
+    if rung == "pose":
+        return record.pose, candidate.pose_probability
+    if rung == "crop":
+        return record.crop, candidate.crop_probability
+    return record.record_id, candidate.caption_probability or 0.0
+
+
+def decide(candidates: Sequence[Candidate], thresholds: Thresholds, top: int) -> Answer:
+    """Climb pose, crop, caption; stop where the probability lies between the threshold and its opposite."""
+    poses = compete({name: c.pose_probability for name, c in best_by(candidates, "pose").items()})
+    if not poses:
+        reason = "no enrolled picture resembles this one"
+        return Answer("new_pose", {}, Confidence(pose=0.0), (), (reason,))
+    pose = max(poses, key=lambda name: poses[name])
+    same_pose = [c for c in candidates if c.known.record.pose == pose]
+    lead = best_by(same_pose, "pose")[pose]
+    crops = compete({name: c.crop_probability for name, c in best_by(same_pose, "crop").items() if c.crop})
+    crop = max(crops, key=lambda name: crops[name]) if crops else ""
+    same_crop = [c for c in same_pose if c.known.record.crop == crop and c.crop]
+    told = {n: c for n, c in best_by(same_crop, "caption").items() if c.caption_probability is not None}
+    captions = compete({name: c.caption_probability or 0.0 for name, c in told.items()})
+    graded = tuple(_grade(candidate, poses, crops, captions, pose, crop) for candidate in candidates)
+    ranked = tuple(sorted(graded, key=_closeness, reverse=True))
+    climb = _Climb(thresholds, pose, poses[pose], crop, crops.get(crop, 0.0), captions, lead, ranked, same_crop)
+    answer = climb.answer()
+    return replace(answer, candidates=ranked[:top])
+
+
+def _grade(
+    candidate: Candidate,
+    poses: Mapping[str, float],
+    crops: Mapping[str, float],
+    captions: Mapping[str, float],
+    pose: str,
+    crop: str,
+) -> Candidate:
+    """The candidate with its confidences; rungs above a broken one stay None."""
+    record = candidate.known.record
+    p_pose = poses[record.pose] if candidate.pose else 0.0
+    on_pose = record.pose == pose and candidate.crop is not None
+    p_crop = crops[record.crop] if on_pose else None
+    p_caption = captions.get(record.record_id) if on_pose and record.crop == crop else None
+    p_record = p_pose * (p_crop or 0.0) * (p_caption or 0.0) if p_caption is not None else None
+    p_copy = candidate.copy.probability if candidate.copy else None
+    return replace(candidate, confidence=Confidence(p_pose, p_crop, p_caption, p_record, p_copy))
+
+
+def _closeness(candidate: Candidate) -> tuple[float, ...]:
+    sure = candidate.confidence
+    agreed = candidate.caption.agreement if candidate.caption else 0.0
+    return (
+        round(sure.pose or 0.0, 3),
+        round(sure.crop or 0.0, 3),
+        sure.caption or 0.0,
+        agreed,
+        candidate.pose_probability,
+        float(candidate.alignment.inliers),
+    )
+
+
+@dataclass(frozen=True)
+class _Climb:
+    """The rungs' leading values, and the decision that they lead to."""
+
+    thresholds: Thresholds
+    pose: str
+    p_pose: float
+    crop: str
+    p_crop: float
+    captions: Mapping[str, float]
+    lead: Candidate
+    ranked: tuple[Candidate, ...]
+    same_crop: Sequence[Candidate]
+
+    def answer(self) -> Answer:
+        if self.p_pose < self.thresholds.pose:
+            return self._stop_at_pose()
+        if self.p_crop < self.thresholds.crop:
+            return self._stop_at_crop()
+        return self._caption()
+
+    def _stop_at_pose(self) -> Answer:
+        words = self.lead.pose.words if self.lead.pose else self.lead.alignment.reason
+        closest = f"closest enrolled pose {self.pose}: {words}"
+        best_alone = max(candidate.pose_probability for candidate in self.ranked)
+        if best_alone <= 1 - self.thresholds.pose:
+            return self._made("new_pose", {}, Confidence(pose=self.p_pose), closest)
+        rivals = best_alone >= self.thresholds.pose
+        why = "two enrolled poses fit almost equally well" if rivals else "it may or may not be that negative"
+        return self._made("undecided", {}, Confidence(pose=self.p_pose), closest, why)
+
+    def _stop_at_crop(self) -> Answer:
+        known = {"pose": self.pose}
+        best = max((c for c in self.ranked if c.crop), key=lambda c: c.crop_probability, default=None)
+        words = best.crop.words if best and best.crop else "the crop could not be measured"
+        sure = Confidence(pose=self.p_pose, crop=self.p_crop)
+        nearest = f"nearest known crop {best.known.record.crop}: {words}" if best else words
+        if best and best.crop_probability <= 1 - self.thresholds.crop:
+            return self._made("new_crop", known, sure, self._pose_words(), nearest)
+        return self._made("undecided", known, sure, self._pose_words(), nearest)
+
+    def _caption(self) -> Answer:
+        known = {"pose": self.pose, "crop": self.crop}
+        sure = Confidence(pose=self.p_pose, crop=self.p_crop)
+        if not self.captions:
+            words = "the caption is too faded, blurred or covered to be compared with the known ones"
+            return self._made("undecided", known, sure, self._pose_words(), words)
+        best = max(self.captions, key=lambda name: self.captions[name])
+        winner = best_by(self.same_crop, "caption")[best]
+        p_caption = self.captions[best]
+        sure = replace(sure, caption=p_caption, record=self.p_pose * self.p_crop * p_caption)
+        words = f"caption against {winner.known.record.caption!r}: {winner.caption.words if winner.caption else ''}"
+        reasons = (self._pose_words(), winner.crop.words if winner.crop else "", words)
+        if p_caption >= self.thresholds.caption:
+            sure = replace(sure, copy=winner.copy.probability if winner.copy else None)
+            full = {**known, "caption": winner.known.record.caption, "record_id": best}
+            return self._made("held", full, sure, *reasons)
+        alone = max(c.caption_probability or 0.0 for c in self.same_crop)
+        if alone <= 1 - self.thresholds.caption:
+            return self._made("new_caption", known, sure, *reasons)
+        return self._made("undecided", known, sure, *reasons)
+
+    def _pose_words(self) -> str:
+        return f"pose {self.pose}: {self.lead.pose.words if self.lead.pose else ''}"
+
+    def _made(self, outcome: Outcome, known: Mapping[str, str], sure: Confidence, *reasons: str) -> Answer:
+        return Answer(outcome, dict(known), sure, self.ranked, reasons)

@@ -1,0 +1,206 @@
+"""Trials: pairs of one query face and one reference face with the truth known, from any photographs as negatives.
+
+Negatives in, `Trial`s out: the rungs' measured features beside the right answers. Confidence is fitted on trials
+of some pictures and judged on trials of others; a trial never sees the pictures of a demo or a test.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from matcher.align import align
+from matcher.describe import describe
+from matcher.flatten import Face, flatten
+from matcher.ladder.caption import caption_features
+from matcher.ladder.copy import copy_features
+from matcher.ladder.crop import CropFinding, measure_crop
+from matcher.ladder.pose import compare_pictures, pose_features
+from matcher.locate import Outline
+from matcher.photo import Photo
+from matcher.rehearsal import Age, Caption, Card, Crop, Scene, make_copy, photograph, scan
+from matcher.rehearsal.scene import SURFACES
+from matcher.rehearsal.words import another_caption, random_caption
+
+Picture = NDArray[np.uint8]
+
+CONTRASTS = (0.8, 0.5, 0.3, 0.15)
+CORNER_JITTER_MM = 0.2
+"""Scatter of located corners around the true ones."""
+
+
+@dataclass(frozen=True)
+class Trial:
+    """One pair: what was done, the right answers (None where the question makes no sense), the features.
+
+    kind:     same, other_crop, other_caption, same_copy, twin, room or other.
+    contrast: the query's residual contrast.
+    features: by rung; empty where the pair could not be aligned.
+    """
+
+    kind: str
+    contrast: float
+    truth: dict[str, bool | None]
+    features: dict[str, dict[str, float]]
+
+
+@dataclass(frozen=True)
+class Sitting:
+    """One negative with another exposure of the same sitter in the same room, where there is one."""
+
+    negative: Picture
+    sibling: Picture | None = None
+
+
+def trials(sittings: Sequence[Sitting], seed: int, fonts: Sequence[str] = ("",)) -> Iterator[Trial]:
+    """Seven pairs a sitting, each with its own ageing, scene and words. Negatives: (h, w) uint8, portrait."""
+    for number, sitting in enumerate(sittings):
+        rng = np.random.default_rng([seed, number])
+        stranger = sittings[(number + len(sittings) // 2) % len(sittings)].negative
+        yield from _session(sitting, stranger, rng, fonts)
+
+
+def _session(sitting: Sitting, stranger: Picture, rng: np.random.Generator, fonts: Sequence[str]) -> Iterator[Trial]:
+    crop, caption, plate = random_crop(rng), random_caption(rng, fonts), int(rng.integers(1 << 30))
+    seed = int(rng.integers(1 << 30))
+    age = random_age(rng, float(rng.choice([1.0, 0.7, 0.45, 0.3])))
+    reference = _scanned(make_copy(sitting.negative, crop, caption, age, seed=seed, plate=plate), rng)
+
+    def trial(kind: str, negative: Picture, window: Crop, words: Caption, **truth: bool | None) -> Trial:
+        contrast = float(rng.choice(CONTRASTS))
+        copy = make_copy(
+            negative, window, words, random_age(rng, contrast), seed=int(rng.integers(1 << 30)),
+            plate=plate if truth["pose"] else plate + 1,
+        )  # fmt: skip
+        return _judged(kind, contrast, _photographed(copy, rng), reference, truth)
+
+    known = {"pose": True, "crop": True, "caption": True, "copy": False}
+    yield trial("same", sitting.negative, crop, caption, **known)
+    other = another_crop(crop, rng)
+    yield trial(
+        "other_crop", sitting.negative, other, caption, **{**known, "crop": False, "caption": None, "copy": None}
+    )
+    words = another_caption(caption, rng)
+    yield trial("other_caption", sitting.negative, crop, words, **{**known, "caption": False})
+    same_card = make_copy(sitting.negative, crop, caption, age, seed=seed, plate=plate)
+    yield _judged("same_copy", age.residual_contrast, _photographed(same_card, rng), reference, {**known, "copy": True})
+    nothing: dict[str, bool | None] = {"pose": False, "crop": None, "caption": None, "copy": None}
+    yield trial("twin", moved_detail(sitting.negative, rng), crop, caption, **nothing)
+    yield trial("other", stranger, crop, caption, **nothing)
+    if sitting.sibling is not None:
+        yield trial("room", sitting.sibling, crop, caption, **nothing)
+
+
+def _judged(kind: str, contrast: float, query: Face, reference: Face, truth: dict[str, bool | None]) -> Trial:
+    found = align(query, reference, describe(query), describe(reference))
+    compared = compare_pictures(query, reference, found) if found else None
+    if compared is None:
+        return Trial(kind, contrast, truth, {})
+    crop = measure_crop(found, query.size)
+    features = {
+        "pose": pose_features(*compared, found),
+        "crop": crop.features,
+        "caption": caption_features(query, reference, found),
+        "copy": copy_features(query, reference, found, CropFinding(0.5, crop)),
+    }
+    return Trial(kind, contrast, truth, features)
+
+
+def random_crop(rng: np.random.Generator) -> Crop:
+    """A window such as studios used: whole figure, three quarters, half length; a little off centre."""
+    zoom = float(rng.choice([1.03, 1.1, 1.22, 1.38]))
+    free = 0.5 * (1 - 1 / zoom)
+    return Crop(0.5 + free * rng.uniform(-0.6, 0.6), 0.5 + free * rng.uniform(-0.9, 0.3), zoom)
+
+
+def another_crop(crop: Crop, rng: np.random.Generator) -> Crop:
+    """A window that differs by at least 1.4 mm on the card, or by at least 3 % in zoom."""
+    if rng.random() < 0.5:
+        zoom = max(1.0, crop.zoom * (1 + rng.choice([-1, 1]) * rng.uniform(0.03, 0.25)))
+        return replace(crop, zoom=float(zoom if abs(zoom / crop.zoom - 1) > 0.025 else crop.zoom * 1.06))
+    shift = rng.uniform(1.4, 5.0) / 36.5 / crop.zoom
+    angle = rng.uniform(0, 2 * np.pi)
+    # Stay inside the negative: shift towards its middle.
+    x = crop.x + abs(shift * np.cos(angle)) * (1 if crop.x <= 0.5 else -1)
+    y = crop.y + abs(shift * np.sin(angle)) * 36.5 / 63.5 * (1 if crop.y <= 0.5 else -1)
+    return replace(crop, x=float(x), y=float(y), zoom=max(crop.zoom, 1.18))
+
+
+def random_age(rng: np.random.Generator, contrast: float) -> Age:
+    """Wear and stains as they come, at a given residual contrast."""
+    return Age(
+        residual_contrast=contrast,
+        unevenness=float(rng.uniform(0, 0.6)),
+        foxing=int(rng.integers(0, 24)),
+        stains=int(rng.integers(0, 3)),
+        scratches=int(rng.integers(0, 9)),
+        dirt=float(rng.uniform(0, 0.8)),
+        worn_corners=float(rng.uniform(0, 0.8)),
+        crease=bool(rng.random() < 0.15),
+        pencil=bool(rng.random() < 0.12),
+        tone=str(rng.choice(["sepia", "pink", "brown"])),  # type: ignore[arg-type]
+    )
+
+
+def random_scene(rng: np.random.Generator) -> Scene:
+    """A phone photo of one or two megapixels as people take them."""
+    return Scene(
+        surface=str(rng.choice(SURFACES)),  # type: ignore[arg-type]
+        width=int(rng.choice([900, 1200])),
+        height=int(rng.choice([1200, 1600])),
+        share=float(rng.uniform(0.5, 0.95)),
+        tilt=float(abs(rng.normal(0, 10))),
+        tilt_towards=float(rng.uniform(0, 360)),
+        rotation=float(rng.normal(0, 8)),
+        shadow=float(rng.uniform(0, 0.5)),
+        glare=float(rng.uniform(0.3, 0.9)) if rng.random() < 0.2 else 0.0,
+        sleeve=bool(rng.random() < 0.15),
+        thumb=int(rng.integers(4)) if rng.random() < 0.1 else None,
+        blur=float(rng.uniform(0.4, 1.8)),
+        noise=float(rng.uniform(1.0, 4.5)),
+        exposure=float(rng.normal(0, 0.25)),
+        warmth=float(rng.uniform(-0.6, 0.6)),
+        quality=int(rng.integers(65, 94)),
+    )
+
+
+def moved_detail(negative: Picture, rng: np.random.Generator) -> Picture:
+    """Another exposure seconds later: one textured part, about a head or a hand, turned and shifted."""
+    height, width = negative.shape
+    slope = cv2.magnitude(cv2.Sobel(negative, cv2.CV_32F, 1, 0), cv2.Sobel(negative, cv2.CV_32F, 0, 1))
+    busy = cv2.GaussianBlur(slope, (0, 0), width / 36)
+    margin = width // 6
+    busy[:margin] = busy[-2 * margin :] = 0
+    busy[:, :margin] = busy[:, -margin:] = 0
+    spot = int(rng.choice(busy.size, p=busy.ravel().astype(np.float64) / busy.sum(dtype=np.float64)))
+    y, x = divmod(spot, width)
+    radius = width * rng.uniform(0.07, 0.15)
+    rows, columns = np.mgrid[0:height, 0:width].astype(np.float32)
+    across, down = columns - x, rows - y
+    share = np.exp(-(((across**2 + down**2) / radius**2) ** 2))
+    angle = rng.choice([-1, 1]) * rng.uniform(0.12, 0.5)
+    push = rng.uniform(0.12, 0.35) * radius * np.array([np.cos(angle * 9), np.sin(angle * 9)])
+    moved_x = (np.cos(angle) - 1) * across - np.sin(angle) * down + push[0]
+    moved_y = np.sin(angle) * across + (np.cos(angle) - 1) * down + push[1]
+    map_x, map_y = (columns + share * moved_x).astype(np.float32), (rows + share * moved_y).astype(np.float32)
+    return np.asarray(cv2.remap(negative, map_x, map_y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT), np.uint8)
+
+
+def _photographed(card: Card, rng: np.random.Generator) -> Face:
+    shot = photograph(card, random_scene(rng), rng)
+    return _flattened(shot.pixels, shot.corners, rng)
+
+
+def _scanned(card: Card, rng: np.random.Generator) -> Face:
+    shot = scan(card, rng)
+    return _flattened(shot.pixels, shot.corners, rng)
+
+
+def _flattened(pixels: Picture, corners: NDArray[np.float64], rng: np.random.Generator) -> Face:
+    side = float(np.linalg.norm(corners[3] - corners[0]))
+    jitter = rng.normal(0, CORNER_JITTER_MM * side / 63.5, (4, 2))
+    return flatten(Photo.from_pixels(pixels), Outline((corners + jitter).astype(np.float32), 1.0))

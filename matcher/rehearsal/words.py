@@ -1,0 +1,65 @@
+"""Invented captions for rehearsals, and small changes to them: a letter, two letters, another club, another name."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from matcher.rehearsal.lettering import Caption, Style
+
+_HEADS = ("Bar", "Cor", "Dun", "El", "Fen", "Gar", "Hol", "Kel", "Lor", "Mar", "Nor", "Os", "Pel", "Quil", "Tar", "Wex")
+_MIDDLES = ("a", "e", "i", "o", "el", "an", "or", "in", "er", "al")
+_TAILS = ("by", "combe", "den", "esk", "ford", "gate", "holm", "ley", "mere", "ric", "stow", "wick", "vane", "worth")
+_FIRST = ("J.", "Wm.", "Edw.", "Geo.", "Capt. T.", "Thos.", "H.", "Arthur", "Sam'l", "R. J.")
+_SPORTS = ("ROWING CLUB", "WHEELERS", "HARRIERS", "ATHLETIC CLUB", "SKATERS", "FENCING ROOMS", "B. C.", "R. C.")
+_STYLES: tuple[Style, ...] = ("below", "below", "plate", "top")
+_LETTERS = "abcdefghiklmnoprstuvwy"
+
+
+def random_caption(rng: np.random.Generator, fonts: Sequence[str] = ("",)) -> Caption:
+    """A name, a club and an issuer, in one of the usual places and one of the given fonts."""
+    font = str(rng.choice(fonts))
+    style = _STYLES[rng.integers(len(_STYLES))]
+    return Caption(
+        f"{rng.choice(_FIRST)} {_surname(rng)}",
+        _club(rng),
+        "Fernhollow Tea Works",
+        style,
+        font,
+        font,
+    )
+
+
+def another_caption(caption: Caption, rng: np.random.Generator) -> Caption:
+    """The same card under other words: one letter (two times in five), two letters, another club or name."""
+    change = rng.choice(["letter", "letter", "letters", "club", "name"])
+    if change == "club":
+        return replace(caption, club=_club(rng))
+    if change == "name":
+        return replace(caption, name=f"{rng.choice(_FIRST)} {_surname(rng)}")
+    name = misspelt(caption.name, rng)
+    return replace(caption, name=misspelt(name, rng) if change == "letters" else name)
+
+
+def misspelt(name: str, rng: np.random.Generator) -> str:
+    """One letter of the last word dropped, doubled, added or replaced; never the same name."""
+    start = name.rfind(" ") + 1
+    place = int(rng.integers(start + 1, len(name)))
+    letter = str(rng.choice([c for c in _LETTERS if c != name[place]]))
+    edits = (
+        name[:place] + name[place + 1 :],
+        name[:place] + name[place] + name[place:],
+        name[:place] + letter + name[place + 1 :],
+    )
+    return str(rng.choice([edit for edit in edits if edit != name]))
+
+
+def _surname(rng: np.random.Generator) -> str:
+    middle = str(rng.choice(_MIDDLES)) if rng.random() < 0.6 else ""
+    return f"{rng.choice(_HEADS)}{middle}{rng.choice(_TAILS)}"
+
+
+def _club(rng: np.random.Generator) -> str:
+    return f"{_surname(rng)} {rng.choice(_SPORTS)}".upper() if rng.random() < 0.7 else f"{_surname(rng)} Club"

@@ -1,0 +1,88 @@
+"""Fit the confidence of every rung on rehearsals of photographs, and report it on others.
+
+    scripts/calibrate --train FOLDER... --held-out FOLDER... [--pairs '(p[0-9]+)_'] --output calibration.json
+
+Each photograph is a negative. With --pairs, files whose names share the pattern's first group are exposures of one
+sitter in one room: they become near misses. Train and held-out pictures must differ, and both must differ from
+those that results are reported on.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import re
+from collections.abc import Sequence
+from datetime import date
+from itertools import chain
+from pathlib import Path
+
+import numpy as np
+
+from matcher.ladder.confidence import Calibration
+from matcher.processes import process_pool
+from matcher.rehearsal.fitting import RUNGS, as_json, fit, report, rows_of
+from matcher.rehearsal.negatives import negative_of
+from matcher.rehearsal.trials import Sitting, Trial, trials
+
+FONTS = Path(__file__).parent.parent / "reference_demo" / "fonts"
+
+
+def paths_of(folders: Sequence[Path], limit: int) -> list[Path]:
+    return list(chain.from_iterable(sorted(folder.glob("*.jpg"))[:limit] for folder in folders))
+
+
+def siblings(paths: Sequence[Path], pattern: str, rng: np.random.Generator) -> list[tuple[Path, Path | None]]:
+    """Each path with another of the same group but another second group (its pose), if there is one."""
+    named = [(path, re.search(pattern, path.name)) for path in paths]
+    pairs: list[tuple[Path, Path | None]] = []
+    for path, own in named:
+        others = [p for p, m in named if own and m and m[1] == own[1] and m[0] != own[0]]
+        pairs.append((path, others[rng.integers(len(others))] if others else None))
+    return pairs
+
+
+def session(pairs: Sequence[tuple[Path, Path | None]], seed: int) -> list[Trial]:
+    fonts = ("", *(str(path) for path in sorted(FONTS.glob("*.ttf"))))
+    sittings = [Sitting(negative_of(a), negative_of(b) if b else None) for a, b in pairs]
+    return list(trials(sittings, seed, fonts))
+
+
+def rehearse(folders: Sequence[Path], limit: int, pattern: str, seed: int) -> list[Trial]:
+    """All trials of these folders, ten sittings a task, on two processes."""
+    pairs = siblings(paths_of(folders, limit), pattern, np.random.default_rng(seed))
+    tasks = [pairs[i : i + 10] for i in range(0, len(pairs), 10)]
+    with process_pool(2) as pool:
+        return list(chain.from_iterable(pool.map(session, tasks, range(1000 * seed, 1000 * seed + len(tasks)))))
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--train", type=Path, nargs="+", required=True)
+    parser.add_argument("--held-out", type=Path, nargs="+", required=True)
+    parser.add_argument("--pairs", default=r"^(p\d+)_([a-z]+)")
+    parser.add_argument("--limit", type=int, default=80, help="photographs taken from each folder")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--output", type=Path, help="where to write the coefficients; only report if not given")
+    parser.add_argument("--source", default="", help="what the photographs are; stored with the coefficients")
+    chosen = parser.parse_args()
+    held_out = rehearse(chosen.held_out, chosen.limit, chosen.pairs, chosen.seed + 1)
+    if chosen.output:
+        learnt = rehearse(chosen.train, chosen.limit, chosen.pairs, chosen.seed)
+        provenance = {
+            "made": date.today().isoformat(),
+            "pairs": len(learnt),
+            "seed": chosen.seed,
+            "pictures": chosen.source or [folder.name for folder in chosen.train],
+        }
+        models = {rung: fit(rows_of(learnt, rung)) for rung in RUNGS}
+        chosen.output.write_text(json.dumps(as_json(models, provenance), indent=1) + "\n")
+    used = Calibration.load(chosen.output)
+    for rung in RUNGS:
+        print(
+            rung, {name: round(value, 4) for name, value in report(used.rungs[rung], rows_of(held_out, rung)).items()}
+        )
+
+
+if __name__ == "__main__":
+    main()
