@@ -1,0 +1,1 @@
+"""One file a revision, oldest first by number. A released revision is never changed."""

@@ -1,0 +1,151 @@
+"""The stages' work on many reference images: paths in, prepared references out, in the same order.
+
+Runs in worker processes, one thread each; a picture that fails, or even ends its worker, costs only itself.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Generator, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from itertools import islice
+from pathlib import Path
+from typing import Any
+
+from matcher.catalogue.arrivals import PreparedReference
+from matcher.catalogue.files import decode_face, encode_face
+from matcher.condition import condition
+from matcher.describe import describe
+from matcher.errors import PlatekinError, UnreadablePhoto
+from matcher.flatten import flatten
+from matcher.locate import Outline, locate
+from matcher.photo import Photo, read_photo
+from matcher.processes import process_pool, usable_processors
+from matcher.settings import Settings
+
+Prepare = Callable[[Path, Settings], PreparedReference]
+"""What is done to one image. Must be picklable; raises PlatekinError for an image that cannot be used."""
+
+Prepared = PreparedReference | PlatekinError
+
+WORTH_A_POOL = 8
+"""Below this many images starting a worker takes longer than the work."""
+
+
+def prepare_reference(path: Path, settings: Settings) -> PreparedReference:
+    """Read, locate, flatten and describe one reference image; of several cards the clearest outline is taken.
+
+    Raises UnreadablePhoto (the codes of `read_photo`, and no_card).
+    """
+    photo = read_photo(path, settings.photo)
+    outlines = locate(photo, settings.face)
+    if not outlines:
+        raise UnreadablePhoto(
+            "no_card",
+            f"{path}: no card found{': ' if outlines.reason else ''}{outlines.reason}",
+            "scan the card with all four edges in the picture, on a ground that differs from it",
+        )
+    best = max(outlines, key=lambda outline: outline.score)
+    return prepare_outline(photo, best, settings, len(outlines))
+
+
+def prepare_outline(photo: Photo, outline: Outline, settings: Settings, outlines: int = 1) -> PreparedReference:
+    """The rest of the stages, for an outline that is known. outlines: how many cards the photo shows."""
+    flat = flatten(photo, outline, settings.face)
+    data = encode_face(flat)
+    face = decode_face(data, settings.face)
+    assert face is not None  # just encoded
+    a, b, c, d = ((float(x), float(y)) for x, y in outline.corners)
+    seen = condition(face, photo, outline)
+    facts = {
+        "turned": flat.turned,
+        "trusted": round(float(face.trusted.mean()), 4),
+        "outlines": outlines,
+        "outline_score": round(float(outline.score), 4),
+        "dpi": photo.dpi,
+        "size_mm": list(seen.size_mm) if seen.size_mm else None,
+        "residual_contrast": round(seen.residual_contrast, 4),
+        "sharpness": round(seen.sharpness, 4),
+    }
+    return PreparedReference(photo.sha256, photo.width, photo.height, (a, b, c, d), facts, data, describe(face))
+
+
+def prepare_in_order(
+    paths: Sequence[Path],
+    settings: Settings,
+    workers: int | None = None,
+    prepare: Prepare = prepare_reference,
+) -> Generator[Prepared]:
+    """Prepare images; yields, in the order of the paths, what was found out or the error that tells why not.
+
+    workers: processes; 0 works in this one; None means 2, or as many as there are cores if fewer, or none
+             for a handful of images.
+    """
+    if workers is None:
+        workers = min(2, usable_processors()) if len(paths) >= WORTH_A_POOL else 0
+    if workers <= 0:
+        for path in paths:
+            yield _attempt(prepare, path, settings)
+    else:
+        yield from _in_pool(paths, settings, min(workers, len(paths)), prepare)
+
+
+def _in_pool(paths: Sequence[Path], settings: Settings, workers: int, prepare: Prepare) -> Generator[Prepared]:
+    """Work ahead, but only a few images a worker, so that results do not pile up in memory."""
+    pool = process_pool(workers)
+    left = iter(paths)
+    ahead: deque[tuple[Path, Future[Prepared]]] = deque()
+    try:
+        while True:
+            for path in islice(left, 4 * workers - len(ahead)):
+                ahead.append((path, _submit(pool, prepare, path, settings)))
+            if not ahead:
+                return
+            path, future = ahead.popleft()
+            try:
+                result = future.result()
+            except BrokenProcessPool:
+                pool.shutdown(cancel_futures=True)
+                result = _alone(prepare, path, settings)
+                pool = process_pool(workers)
+                ahead = deque(
+                    (p, f if f.done() and not f.exception() else _submit(pool, prepare, p, settings)) for p, f in ahead
+                )
+            yield result
+    finally:
+        pool.shutdown(cancel_futures=True)
+
+
+def _alone(prepare: Prepare, path: Path, settings: Settings) -> Prepared:
+    """A second try after a worker was lost: with nothing beside it, it is clear whose fault that was."""
+    with process_pool(1) as pool:
+        try:
+            return _submit(pool, prepare, path, settings).result()
+        except BrokenProcessPool:
+            return PlatekinError(
+                "worker_lost",
+                f"{path}: the process that read it came to a sudden end, perhaps for want of memory",
+                "save the picture smaller, or close other programs and run again",
+            )
+
+
+def _submit(pool: ProcessPoolExecutor, *work: Any) -> Future[Prepared]:
+    """A pool that broke meanwhile refuses work at once; that is told in the future, like any other break."""
+    try:
+        return pool.submit(_attempt, *work)
+    except BrokenProcessPool as error:
+        broken: Future[Prepared] = Future()
+        broken.set_exception(error)
+        return broken
+
+
+def _attempt(prepare: Prepare, path: Path, settings: Settings) -> Prepared:
+    try:
+        return prepare(path, settings)
+    except PlatekinError as error:
+        return error
+    except Exception as error:  # one odd picture must not stop a night's work
+        return PlatekinError(
+            "unexpected", f"{path}: {type(error).__name__}: {error}", "please report this, with the picture"
+        )

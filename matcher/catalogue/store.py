@@ -1,0 +1,304 @@
+"""The catalogue: a folder in, records and references out, and the few ways to change them.
+
+    DIR/catalogue.sqlite    records, copies, references, descriptions (`models`, `database`, `migrate`)
+    DIR/images, DIR/faces   files (`files`)
+    DIR/index               the search index, a cache of `matcher.index`
+
+Any number of processes may read while one writes. Every value returned is frozen and stays as it was read.
+Everything raised on purpose is a `CatalogueError`: not_a_catalogue, newer_version, older_version, locked,
+read_only, disk_full, damaged, unreachable, no_such_record, no_such_reference.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import ExitStack, contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Self
+
+import numpy as np
+from sqlalchemy import Engine, Select, delete, func, select, update
+from sqlalchemy.orm import Session
+
+from matcher.catalogue import database, files, migrate
+from matcher.catalogue.arrivals import Arrival, add_record, add_reference
+from matcher.catalogue.database import failure, guarded, not_a_catalogue
+from matcher.catalogue.models import (
+    Copy,
+    Record,
+    RecordRow,
+    Reference,
+    ReferenceRow,
+    description_columns,
+    description_of,
+)
+from matcher.describe import Description, describe, fingerprint
+from matcher.errors import CatalogueError, UnreadablePhoto
+from matcher.flatten import Face, flatten
+from matcher.locate import Outline
+from matcher.photo import read_photo
+from matcher.settings import Settings
+
+_RECORD = tuple(Record.__table__.columns)
+_LARGE = ("hashes", "points", "angles", "scales", "descriptors")
+_REFERENCE = (
+    *(column for column in Reference.__table__.columns if column.name not in ("copy_id", *_LARGE)),
+    Copy.label.label("copy"),
+)
+_DESCRIPTIONS = select(Reference.id, Reference.fingerprint, *(getattr(Reference, name) for name in _LARGE))
+_AT_ONCE = 256
+"""Descriptions read in one query: about 5 MB."""
+
+
+@dataclass(frozen=True)
+class Counts:
+    """How much there is. copies: labelled ones; a reference without a label adds none."""
+
+    records: int
+    references: int
+    copies: int
+    poses: int
+    subjects: int
+
+
+class Catalogue:
+    """A catalogue folder, opened. Use `Catalogue.open`; close it, or use it as a context manager."""
+
+    def __init__(self, folder: Path, engine: Engine, settings: Settings) -> None:
+        self.folder = folder
+        self.settings = settings
+        self._engine = engine
+
+    @classmethod
+    def open(cls, folder: Path, create: bool = False, settings: Settings | None = None) -> Catalogue:
+        """Open a catalogue; with `create`, make the folder and the database where they are missing.
+
+        A catalogue of an older version is brought up to date.
+        """
+        url = database.database_url(folder)
+        path = database.sqlite_path(url)
+        with guarded(folder):
+            if create:
+                folder.mkdir(parents=True, exist_ok=True)
+            elif not folder.is_dir():
+                why = "it is a file" if folder.exists() else "there is no such folder"
+                raise not_a_catalogue(folder, why)
+            elif path is not None and not path.exists():
+                raise not_a_catalogue(folder, f"it holds no {path.name}")
+            catalogue = cls(folder, database.open_engine(url, create), settings or Settings())
+            try:
+                catalogue._bring_up_to_date(create)
+            except BaseException:
+                catalogue.close()
+                raise
+        return catalogue
+
+    def close(self) -> None:
+        self._engine.dispose()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return (type(self).open, (self.folder, False, self.settings))
+
+    # Reading
+
+    def records(self) -> tuple[RecordRow, ...]:
+        """All records, by id."""
+        return tuple(RecordRow(**row) for row in self._rows(select(*_RECORD).order_by(Record.record_id)))
+
+    def record(self, record_id: str) -> RecordRow:
+        """One record. Raises CatalogueError no_such_record."""
+        for row in self._rows(select(*_RECORD).where(Record.record_id == record_id)):
+            return RecordRow(**row)
+        raise self._no_such_record(record_id)
+
+    def references(self, record_id: str | None = None) -> tuple[ReferenceRow, ...]:
+        """All references, or those of one record, by id."""
+        query = _select_references()
+        return self._references(query if record_id is None else query.where(Reference.record_id == record_id))
+
+    def references_of_pose(self, pose: str) -> tuple[ReferenceRow, ...]:
+        """All references that show this pose, in whatever crop and caption, by id."""
+        records = select(Record.record_id).where(Record.pose == pose)
+        return self._references(_select_references().where(Reference.record_id.in_(records)))
+
+    def reference(self, reference_id: int) -> ReferenceRow:
+        """One reference. Raises CatalogueError no_such_reference."""
+        for row in self._references(_select_references().where(Reference.id == reference_id)):
+            return row
+        raise self._no_such_reference(reference_id)
+
+    def counts(self) -> Counts:
+        query = select(
+            select(func.count()).select_from(Record).scalar_subquery().label("records"),
+            select(func.count()).select_from(Reference).scalar_subquery().label("references"),
+            select(func.count()).select_from(Copy).scalar_subquery().label("copies"),
+            select(func.count(Record.pose.distinct())).scalar_subquery().label("poses"),
+            select(func.count(Record.subject.distinct())).scalar_subquery().label("subjects"),
+        )
+        return Counts(**self._rows(query)[0])
+
+    def image_path(self, reference: ReferenceRow) -> Path:
+        """Where the reference's image is kept, byte for byte as it was given. Not to be written to."""
+        return self.folder / files.image_name(reference.sha256, reference.suffix)
+
+    def face(self, reference: ReferenceRow) -> Face:
+        """The reference's flattened face, from the cache, or made again from its image and outline.
+
+        Both ways give the same pixels. Raises CatalogueError damaged where the stored image has changed.
+        """
+        path = self.folder / files.face_name(reference.sha256, reference.quad, self.settings.face)
+        with suppress(OSError):
+            cached = files.decode_face(path.read_bytes(), self.settings.face)
+            if cached is not None:
+                return cached
+        data = files.encode_face(self._flatten_again(reference))
+        with suppress(OSError):  # it is only a cache
+            files.write_whole(path, data, keep=False)
+        face = files.decode_face(data, self.settings.face)
+        assert face is not None  # just encoded
+        return face
+
+    def description(self, reference: ReferenceRow) -> Description:
+        """The reference's description, of the present fingerprint: made again where the stored is older."""
+        for row in self._rows(_DESCRIPTIONS.where(Reference.id == reference.id)):
+            return self._present(reference, row)
+        raise self._no_such_reference(reference.id)
+
+    def descriptions(self) -> Iterator[tuple[int, Description]]:
+        """(reference id, description) of all references by id, read as they are asked for."""
+        references = self.references()
+        for start in range(0, len(references), _AT_ONCE):
+            some = {reference.id: reference for reference in references[start : start + _AT_ONCE]}
+            for row in self._rows(_DESCRIPTIONS.where(Reference.id.in_(some)).order_by(Reference.id)):
+                yield row["id"], self._present(some[row["id"]], row)
+
+    # Writing
+
+    @contextmanager
+    def writing(self) -> Iterator[None]:
+        """Be the only writer for a while, and first finish what a killed one left. Not to be nested."""
+        with ExitStack() as stack:
+            with guarded(self.folder):
+                stack.enter_context(files.only_writer(self.folder))
+                files.settle(self.folder, self._wanted)
+            yield
+
+    def add(self, record: RecordRow, arrivals: Sequence[Arrival]) -> tuple[int, ...]:
+        """Store a record, unless it is there, and its new references: files first, then all rows at once.
+
+        Only inside `writing`. Returns the new references' ids.
+        """
+        faces = [files.face_name(a.prepared.sha256, a.prepared.quad, self.settings.face) for a in arrivals]
+        try:
+            with guarded(self.folder), files.noted(self.folder, [*(a.image for a in arrivals), *faces]):
+                for arrival, face in zip(arrivals, faces, strict=True):
+                    files.write_whole(self.folder / arrival.image, arrival.data)
+                    files.write_whole(self.folder / face, arrival.prepared.face, keep=False)
+                with Session(database.for_writing(self._engine)) as session, session.begin():
+                    add_record(session, record)
+                    return tuple(add_reference(session, record.record_id, a) for a in arrivals)
+        except CatalogueError:
+            with suppress(CatalogueError, OSError):  # what stays now is cleared by the next writer
+                files.settle(self.folder, self._wanted)
+            raise
+
+    def remove_record(self, record_id: str) -> tuple[int, ...]:
+        """Remove a record with its copies, references and files; returns the removed references' ids."""
+        with self.writing(), guarded(self.folder):
+            self.record(record_id)
+            gone = self.references(record_id)
+            with files.noted(self.folder, [name for r in gone for name in self._files_of(r)]):
+                with Session(database.for_writing(self._engine)) as session, session.begin():
+                    for table in (Reference, Copy, Record):
+                        session.execute(delete(table).where(table.record_id == record_id))
+                files.settle(self.folder, self._wanted)
+        return tuple(reference.id for reference in gone)
+
+    def refresh_descriptions(self) -> int:
+        """Store descriptions of the present fingerprint where older ones are stored; returns how many.
+
+        Only inside `writing`. Without it, `description` makes them again at every call.
+        """
+        stale = [r for r in self.references() if r.fingerprint != fingerprint()]
+        for reference in stale:
+            columns = description_columns(describe(self.face(reference)))
+            with guarded(self.folder), database.for_writing(self._engine).begin() as connection:
+                connection.execute(update(Reference).where(Reference.id == reference.id).values(columns))
+        return len(stale)
+
+    # Inside
+
+    def _rows(self, query: Select[Any]) -> list[dict[str, Any]]:
+        with guarded(self.folder), self._engine.connect() as connection:
+            return [dict(row._mapping) for row in connection.execute(query)]
+
+    def _references(self, query: Select[Any]) -> tuple[ReferenceRow, ...]:
+        return tuple(
+            ReferenceRow(**{**row, "quad": tuple(map(tuple, row["quad"]))})
+            for row in self._rows(query.order_by(Reference.id))
+        )
+
+    def _present(self, reference: ReferenceRow, columns: Mapping[str, Any]) -> Description:
+        if columns["fingerprint"] != fingerprint():
+            return describe(self.face(reference))
+        try:
+            return description_of(columns)
+        except ValueError as error:
+            detail = f"description of reference {reference.id}: {error}"
+            raise failure("damaged", self.folder, detail) from None
+
+    def _flatten_again(self, reference: ReferenceRow) -> Face:
+        path = self.image_path(reference)
+        try:
+            photo = read_photo(path, self.settings.photo)
+        except UnreadablePhoto as error:
+            detail = f"image of record {reference.record_id}: {error.message}"
+            raise failure("damaged", self.folder, detail) from error
+        if photo.sha256 != reference.sha256:
+            raise failure("damaged", self.folder, f"{path} is no longer what was enrolled")
+        return flatten(photo, Outline(np.array(reference.quad, np.float32), 1.0), self.settings.face)
+
+    def _files_of(self, reference: ReferenceRow) -> list[str]:
+        """The image, and its faces at whatever fingerprint."""
+        sha256 = reference.sha256
+        faces = (self.folder / "faces" / sha256[:2]).glob(f"{sha256}-*.jpg")
+        return [files.image_name(sha256, reference.suffix), *(f"faces/{sha256[:2]}/{face.name}" for face in faces)]
+
+    def _wanted(self, name: str) -> bool:
+        """Whether a stored file, by its name, is needed by any reference."""
+        sha256 = Path(name).name[:64]
+        return bool(self._rows(select(Reference.id).where(Reference.sha256 == sha256).limit(1)))
+
+    def _bring_up_to_date(self, create: bool) -> None:
+        with self._engine.connect() as connection:
+            state = migrate.state_of(connection)
+        if state == "newer":
+            raise failure("newer_version", self.folder)
+        if state == "foreign" or (state == "empty" and not create):
+            raise not_a_catalogue(self.folder, "its database holds no catalogue")
+        if state in ("older", "empty"):
+            with files.only_writer(self.folder), database.for_writing(self._engine).begin() as connection:
+                migrate.upgrade(connection)
+
+    def _no_such_record(self, record_id: str) -> CatalogueError:
+        return CatalogueError(
+            "no_such_record", f"{self.folder}: no record {record_id}", "list the records to see their ids"
+        )
+
+    def _no_such_reference(self, reference_id: int) -> CatalogueError:
+        return CatalogueError(
+            "no_such_reference",
+            f"{self.folder}: no reference {reference_id}",
+            "it may have been removed; list the references anew",
+        )
+
+
+def _select_references() -> Select[Any]:
+    return select(*_REFERENCE).select_from(Reference).outerjoin(Copy, Reference.copy_id == Copy.id)

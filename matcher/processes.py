@@ -1,0 +1,50 @@
+"""Worker processes, set up in one way: spawned, one computing thread each, ending with their parent.
+
+Spawned, not forked: OpenCV's and FAISS's threads do not survive a fork.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import signal
+import threading
+from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
+from typing import Any
+
+import cv2
+import faiss
+
+
+def process_pool(workers: int, set_up: Callable[..., None] | None = None, *args: Any) -> ProcessPoolExecutor:
+    """A pool of spawned workers; `set_up(*args)` is run in each after the common start."""
+    spawn = multiprocessing.get_context("spawn")
+    return ProcessPoolExecutor(workers, mp_context=spawn, initializer=_start, initargs=(set_up, args))
+
+
+def one_thread() -> None:
+    """Keep this process to one computing thread: the parallelism is in the processes."""
+    cv2.setNumThreads(1)
+    faiss.omp_set_num_threads(1)
+
+
+def usable_processors() -> int:
+    """Processors that this process may run on."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def _start(set_up: Callable[..., None] | None, args: tuple[Any, ...]) -> None:
+    one_thread()
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent is told too, and ends its workers
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+    if set_up is not None:
+        set_up(*args)
+
+
+def _end_with_parent() -> None:
+    """A worker whose parent was killed would wait for work for ever."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)

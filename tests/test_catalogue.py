@@ -1,0 +1,332 @@
+"""The catalogue folder: opening, versions, reading, removing, the face cache, failures with a name."""
+
+from __future__ import annotations
+
+import os
+import pickle
+import shutil
+import sqlite3
+import subprocess
+from collections.abc import Iterator
+from dataclasses import FrozenInstanceError, replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+from alembic.autogenerate import compare_metadata
+from alembic.runtime.migration import MigrationContext
+from alembic.script import ScriptDirectory
+from sqlalchemy import create_engine
+
+from matcher.catalogue import Catalogue, migrate
+from matcher.catalogue.database import URL_VARIABLE, guarded
+from matcher.catalogue.files import only_writer, settle, suffix_of, write_whole
+from matcher.catalogue.models import Base, description_columns, description_of
+from matcher.describe import Description, describe
+from matcher.errors import CatalogueError
+from tests.test_enrol import dump, mounted, row, run, scans, write_table
+
+__all__ = ["scans"]  # a fixture
+
+
+@pytest.fixture
+def folder(scans: Path) -> Path:
+    """A catalogue of four records and six references."""
+    run(scans / "RECORDS.csv", scans / "catalogue")
+    return scans / "catalogue"
+
+
+def code_of(folder: Path, create: bool = False) -> str:
+    with pytest.raises(CatalogueError) as caught:
+        Catalogue.open(folder, create=create)
+    assert str(folder) in caught.value.message or "DATABASE_URL" in caught.value.message
+    assert caught.value.remedy
+    return caught.value.code
+
+
+# Versions
+
+
+def test_head_is_the_newest_revision() -> None:
+    assert ScriptDirectory.from_config(migrate._config()).get_heads() == [migrate.HEAD]
+
+
+def test_the_revisions_make_what_the_mappings_say() -> None:
+    with create_engine("sqlite://").begin() as connection:
+        migrate.upgrade(connection)
+        assert compare_metadata(MigrationContext.configure(connection), Base.metadata) == []
+        assert migrate.state_of(connection) == "current"
+
+
+def test_a_newer_version_is_refused(folder: Path) -> None:
+    change(folder, "UPDATE alembic_version SET version_num = '9999'")
+    assert code_of(folder) == "newer_version"
+    assert code_of(folder, create=True) == "newer_version"
+
+
+def test_a_killed_creation_is_no_catalogue_and_can_be_finished(tmp_path: Path) -> None:
+    (tmp_path / "catalogue.sqlite").touch()
+    assert code_of(tmp_path) == "not_a_catalogue"
+    with Catalogue.open(tmp_path, create=True) as catalogue:
+        assert catalogue.counts().records == 0
+    with Catalogue.open(tmp_path) as catalogue:
+        assert catalogue.records() == ()
+
+
+# What is not a catalogue
+
+
+def change(folder: Path, statement: str) -> None:
+    connection = sqlite3.connect(folder / "catalogue.sqlite")
+    with connection:
+        connection.execute(statement)
+    connection.close()
+
+
+def test_refuses_what_is_no_catalogue(tmp_path: Path) -> None:
+    assert code_of(tmp_path / "nowhere") == "not_a_catalogue"
+    assert code_of(tmp_path) == "not_a_catalogue"
+    assert not list(tmp_path.iterdir())  # opening made nothing
+    (tmp_path / "file").touch()
+    assert code_of(tmp_path / "file") == "not_a_catalogue"
+    assert code_of(tmp_path / "file", create=True) == "not_a_catalogue"
+    (tmp_path / "text").mkdir()
+    (tmp_path / "text" / "catalogue.sqlite").write_text("not a database, but of some length" * 60)
+    assert code_of(tmp_path / "text") == "not_a_catalogue"
+    (tmp_path / "other").mkdir()
+    change(tmp_path / "other", "CREATE TABLE stamps (id INTEGER)")
+    assert code_of(tmp_path / "other") == code_of(tmp_path / "other", create=True) == "not_a_catalogue"
+
+
+def read_all(folder: Path) -> None:
+    with Catalogue.open(folder) as catalogue:
+        catalogue.records()
+        list(catalogue.descriptions())
+
+
+def test_a_damaged_database_says_so(folder: Path) -> None:
+    path = folder / "catalogue.sqlite"
+    data = bytearray(path.read_bytes())
+    data[8192:] = os.urandom(len(data) - 8192)
+    path.write_bytes(data)
+    with pytest.raises(CatalogueError) as caught:
+        read_all(folder)
+    assert caught.value.code == "damaged"
+
+
+@pytest.mark.parametrize(
+    ("error", "code"),
+    [
+        (OSError(28, "No space left on device"), "disk_full"),
+        (OSError(122, "Disk quota exceeded"), "disk_full"),
+        (OSError(30, "Read-only file system"), "read_only"),
+        (PermissionError(13, "Permission denied"), "read_only"),
+        (OSError(5, "Input/output error"), "damaged"),
+    ],
+)
+def test_names_failures_of_files(tmp_path: Path, error: OSError, code: str) -> None:
+    with pytest.raises(CatalogueError) as caught, guarded(tmp_path):
+        raise error
+    assert caught.value.code == code
+
+
+def test_another_database_by_url(tmp_path: Path, scans: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv(URL_VARIABLE, f"sqlite:///{tmp_path / 'elsewhere.sqlite'}")
+    report = run(scans / "RECORDS.csv", scans / "catalogue")
+    assert report.references == 6
+    assert not (scans / "catalogue" / "catalogue.sqlite").exists()
+    with Catalogue.open(scans / "catalogue") as catalogue:
+        assert catalogue.counts().references == 6
+    monkeypatch.setenv(URL_VARIABLE, "no address")
+    assert code_of(scans / "catalogue") == "not_a_catalogue"
+
+
+# Locks and rights
+
+
+def test_a_database_locked_by_another_program(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("matcher.catalogue.database.BUSY_SECONDS", 0.1)
+    other = sqlite3.connect(folder / "catalogue.sqlite", isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    with Catalogue.open(folder) as catalogue:
+        assert catalogue.counts().records == 4  # reading goes on
+        with pytest.raises(CatalogueError) as caught:
+            catalogue.remove_record("V000")
+    other.close()
+    assert caught.value.code == "locked"
+    with Catalogue.open(folder) as catalogue, catalogue.writing():
+        assert all(catalogue.image_path(r).exists() for r in catalogue.references())
+
+
+def test_removing_waits_for_nobody(folder: Path) -> None:
+    with Catalogue.open(folder) as catalogue, only_writer(folder), pytest.raises(CatalogueError) as caught:
+        catalogue.remove_record("V000")
+    assert caught.value.code == "locked"
+
+
+@pytest.fixture
+def read_only(folder: Path) -> Iterator[Path]:
+    """The catalogue, seen through a mount that may not be written: root ignores mere permissions."""
+    if not shutil.which("mount"):
+        pytest.skip("no mount command here")
+    for path in mounted(folder.parent / "seen", "--bind", str(folder)):
+        subprocess.run(["mount", "-o", "remount,bind,ro", str(path)], check=True)
+        yield path
+
+
+def test_a_read_only_catalogue_can_be_read(read_only: Path, folder: Path) -> None:
+    shutil.rmtree(folder / "faces")
+    with Catalogue.open(read_only) as catalogue:
+        assert catalogue.counts().references == 6
+        assert catalogue.face(catalogue.references()[0]).pixels.shape == (640, 368, 3)
+        with pytest.raises(CatalogueError) as caught:
+            catalogue.remove_record("V000")
+        assert caught.value.code == "read_only"
+        with Catalogue.open(folder) as writer:  # now a log is there, and is read
+            writer.remove_record("V000")
+            with Catalogue.open(read_only) as second:
+                assert second.counts().records == 3
+
+
+def test_enrolling_into_a_read_only_folder(read_only: Path, scans: Path) -> None:
+    with pytest.raises(CatalogueError) as caught:
+        run(scans / "RECORDS.csv", read_only)
+    assert caught.value.code == "read_only"
+    assert code_of(read_only / "new", create=True) == "read_only"
+
+
+# Reading
+
+
+def test_reads_frozen_rows(folder: Path) -> None:
+    with Catalogue.open(folder) as catalogue:
+        assert [r.record_id for r in catalogue.records()] == ["V000", "V001", "V002", "V003"]
+        assert (catalogue.counts().records, catalogue.counts().copies, catalogue.counts().poses) == (4, 2, 2)
+        assert catalogue.counts().subjects == 2
+        reference = catalogue.reference(3)
+        with pytest.raises(FrozenInstanceError):
+            reference.name = "x"  # type: ignore[misc]
+        assert reference.quad == ((0, 0), (276, 0), (276, 480), (0, 480))
+        assert abs(reference.added_at - datetime.now(UTC)) < timedelta(minutes=5)
+        assert [r.record_id for r in catalogue.references_of_pose("P001")] == ["V002", "V003", "V003"]
+        assert catalogue.references("V999") == ()
+        for ask, code in ((lambda: catalogue.record("V999"), "no_such_record"),
+                          (lambda: catalogue.reference(999), "no_such_reference")):  # fmt: skip
+            with pytest.raises(CatalogueError) as caught:
+                ask()
+            assert caught.value.code == code
+
+
+def test_an_open_catalogue_can_be_sent_to_a_worker(folder: Path) -> None:
+    with Catalogue.open(folder) as catalogue, pickle.loads(pickle.dumps(catalogue)) as other:
+        assert other.references() == catalogue.references()
+
+
+def test_descriptions_come_back_as_they_were(folder: Path) -> None:
+    with Catalogue.open(folder) as catalogue:
+        found = dict(catalogue.descriptions())
+        assert list(found) == [1, 2, 3, 4, 5, 6]
+        for reference in catalogue.references():
+            fresh = describe(catalogue.face(reference))
+            for stored in (found[reference.id], catalogue.description(reference)):
+                assert description_columns(stored) == description_columns(fresh)
+
+
+def test_an_empty_description_can_be_stored() -> None:
+    nothing = np.empty(0, np.float32)
+    empty = Description(
+        np.zeros(32, np.uint8), nothing.reshape(0, 2), nothing, nothing, np.empty((0, 32), np.uint8), "f"
+    )
+    assert description_of(description_columns(empty)).descriptors.shape == (0, 32)
+
+
+def test_descriptions_of_an_older_fingerprint_are_made_again(folder: Path, scans: Path) -> None:
+    before = dump(folder)
+    change(folder, "UPDATE \"references\" SET fingerprint = 'older', descriptors = x'' WHERE id < 3")
+    with Catalogue.open(folder) as catalogue:
+        assert len({description.fingerprint for _, description in catalogue.descriptions()}) == 1
+        assert catalogue.reference(1).fingerprint == "older"
+    run(scans / "RECORDS.csv", folder)
+    assert dump(folder) == before
+
+
+# Faces
+
+
+def test_a_face_is_the_same_from_the_cache_and_made_again(folder: Path) -> None:
+    with Catalogue.open(folder) as catalogue:
+        reference = catalogue.reference(2)
+        cached = catalogue.face(reference)
+        (path,) = (folder / "faces").rglob(f"{reference.sha256}-*.jpg")
+        stored = path.read_bytes()
+        for damage in (path.unlink, lambda: path.write_bytes(b""), lambda: path.write_bytes(stored[:900])):
+            damage()
+            assert np.array_equal(catalogue.face(reference).pixels, cached.pixels)
+            assert path.read_bytes() == stored
+
+
+def test_other_corners_give_another_face(folder: Path) -> None:
+    with Catalogue.open(folder) as catalogue:
+        reference = catalogue.reference(2)
+        moved = replace(reference, quad=((9, 9), (270, 0), (270, 480), (0, 480)))
+        assert not np.array_equal(catalogue.face(moved).pixels, catalogue.face(reference).pixels)
+
+
+def test_a_changed_image_is_noticed(folder: Path) -> None:
+    shutil.rmtree(folder / "faces")
+    with Catalogue.open(folder) as catalogue:
+        first, second = catalogue.references("V000")
+        shutil.copy(catalogue.image_path(first), catalogue.image_path(second))
+        catalogue.image_path(first).unlink()
+        for reference in (first, second):
+            with pytest.raises(CatalogueError) as caught:
+                catalogue.face(reference)
+            assert caught.value.code == "damaged"
+
+
+# Removing
+
+
+def test_removes_a_record_and_nothing_else(folder: Path, scans: Path) -> None:
+    with Catalogue.open(folder) as catalogue:
+        gone = catalogue.references("V000")
+        kept = catalogue.references_of_pose("P001")
+        assert catalogue.remove_record("V000") == (1, 2)
+        assert not any(catalogue.image_path(r).exists() for r in gone)
+        assert all(catalogue.image_path(r).exists() for r in kept)
+        assert (catalogue.counts().references, catalogue.counts().copies) == (4, 0)
+        with pytest.raises(CatalogueError):
+            catalogue.remove_record("V000")
+    assert len(dump(folder)[1]) == 8  # four images, four faces
+    run(scans / "RECORDS.csv", folder)
+    with Catalogue.open(folder) as catalogue:
+        assert [r.id for r in catalogue.references("V000")] == [7, 8]  # ids are never given again
+
+
+def test_an_id_is_not_given_again_after_the_last_was_removed(folder: Path, scans: Path) -> None:
+    with Catalogue.open(folder) as catalogue:
+        assert catalogue.remove_record("V003") == (5, 6)
+    run(write_table(scans / "again.csv", [row(3, "scan5.png")]), folder)
+    with Catalogue.open(folder) as catalogue:
+        assert catalogue.references()[-1].id == 7
+
+
+# Files
+
+
+def test_only_noted_files_are_ever_removed(tmp_path: Path) -> None:
+    for name in ("images/aa/mine.jpg", "images/aa/wanted.jpg", "images/aa/left.jpg"):
+        write_whole(tmp_path / name, b"x")
+    (tmp_path / "images/aa/left.jpg.12-3.part").touch()
+    (tmp_path / "writing.files").write_text("images/aa/wanted.jpg\nimages/aa/left.jpg\nimages/bb/never.jpg")
+    assert settle(tmp_path, lambda name: "wanted" in name) == ["images/aa/left.jpg"]
+    assert sorted(p.name for p in tmp_path.rglob("*.*")) == ["mine.jpg", "wanted.jpg"]
+
+
+@pytest.mark.parametrize(
+    ("data", "suffix"),
+    [(b"\xff\xd8\xff\xe0", ".jpg"), (b"\x89PNG\r\n", ".png"), (b"MM\x00*", ".tif"), (b"", ".img")],
+)
+def test_suffix_follows_the_content(data: bytes, suffix: str) -> None:
+    assert suffix_of(data) == suffix
