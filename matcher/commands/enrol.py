@@ -1,0 +1,46 @@
+"""`platekin enrol RECORDS.csv`: bring a table of records with their reference images into the catalogue."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from matcher.catalogue.enrol import EnrolReport
+from matcher.catalogue.enrol import enrol as enrol_table
+from matcher.commands.shared import CatalogueOption, QuietOption, messages, progress
+
+
+def enrol(
+    table: Annotated[Path, typer.Argument(metavar="RECORDS.csv", help="The table; image paths are relative to it.")],
+    catalogue: CatalogueOption,
+    workers: Annotated[int | None, typer.Option(min=0, help="Processes; 0 works in this one.")] = None,
+    quiet: QuietOption = False,
+) -> None:
+    """Add records and references from a CSV. Enrolling the same file again changes nothing."""
+    with progress(quiet) as bar:
+        task = bar.add_task("enrolling", total=None)
+        report = enrol_table(
+            table,
+            catalogue,
+            progress=lambda done, total: bar.update(task, completed=done, total=total),
+            workers=workers,
+        )
+    _tell(report, quiet)
+    if report.failed:
+        raise typer.Exit(1)
+
+
+def _tell(report: EnrolReport, quiet: bool) -> None:
+    for row in report.failed:
+        todo = f" ({row.remedy})" if row.remedy else ""
+        messages.print(f"line {row.line}: {row.message}{todo}", markup=False)
+    if quiet:
+        return
+    for note in report.notes:
+        messages.print(f"line {note.line}: {note.note}", markup=False)
+    messages.print(
+        f"{report.added} added, {report.unchanged} unchanged, {len(report.failed)} failed; "
+        f"the catalogue holds {report.records} records with {report.references} references"
+    )

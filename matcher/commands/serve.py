@@ -1,0 +1,35 @@
+"""`platekin serve`: the HTTP service, on this machine only unless told otherwise."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from matcher.catalogue import Catalogue
+from matcher.commands.shared import CatalogueOption, QuietOption, messages
+
+
+def serve(
+    catalogue: CatalogueOption,
+    host: Annotated[str, typer.Option(help="Address to listen on.")] = "127.0.0.1",
+    port: Annotated[int, typer.Option(min=0, max=65535)] = 8760,
+    workers: Annotated[int | None, typer.Option(min=1, help="Processes that identify.")] = None,
+    quiet: QuietOption = False,
+) -> None:
+    """Answer over HTTP what `identify` answers on the command line."""
+    import uvicorn  # here and not above: no other command should wait for the web framework
+
+    from api.app import create_app
+    from api.settings import ServiceSettings
+
+    with Catalogue.open(catalogue):  # a wrong folder is told now, not at the first request
+        pass
+    # On loopback only loopback's names are answered to: a web page elsewhere must not reach it by a name of its own.
+    hosts = ("localhost", "127.0.0.1", "::1") if host in ("127.0.0.1", "localhost", "::1") else ()
+    app = create_app(ServiceSettings(catalogue=catalogue, workers=workers, allowed_hosts=hosts))
+    if not quiet:
+        messages.print(
+            f"platekin answers at http://{host}:{port}/v1/health (its description: /docs); stop it with Ctrl-C"
+        )
+    uvicorn.run(app, host=host, port=port, log_level="warning" if quiet else "info", server_header=False)

@@ -1,0 +1,131 @@
+"""A `CardAnswer` in, one picture out that shows a person why: photo, face, reference, agreement, words.
+
++-----------+--------+-----------+-----------+
+| the photo | face   | reference | where the |
+| with its  | as     | laid over | two agree |
+| outline   | found  | the face  | or differ |
++-----------+--------+-----------+-----------+
+| outcome, the ladder's findings in words, cautions |
++---------------------------------------------------+
+"""
+
+from __future__ import annotations
+
+import textwrap
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, ImageDraw, ImageFont
+
+from matcher.flatten import Face
+from matcher.identify import CardAnswer
+from matcher.ladder.outcome import Candidate
+from matcher.locate import Outline
+from matcher.photo import Photo
+from matcher.report import CAUTIONS
+from matcher.shelf import Shelf
+
+Pixels = NDArray[np.uint8]
+
+PAPER = (250, 248, 243)
+INK = (38, 34, 30)
+QUIET_INK = (116, 108, 98)
+OUTLINE = (214, 84, 38)
+AGREES = np.array((46, 110, 142), np.float32)
+DIFFERS = np.array((206, 70, 40), np.float32)
+PANEL_HEIGHT = 640
+GAP = 20
+
+
+def save_evidence(folder: Path, name: str, number: int, photo: Photo, card: CardAnswer, shelf: Shelf) -> Path:
+    """Write the evidence picture of one card as `<photo's stem>-<number>.png` into `folder`; returns its path."""
+    path = folder / f"{Path(name).stem}-{number}.png"
+    evidence_picture(photo, card, shelf, name).save(path)
+    return path
+
+
+def evidence_picture(photo: Photo, card: CardAnswer, shelf: Shelf, name: str) -> Image.Image:
+    """Compose the picture; where no candidate is left, the panels of the comparison are left out."""
+    panels = [("the photo", _outlined(photo, card.outline)), ("the face, flattened", card.face.pixels)]
+    best = next((c for c in card.answer.candidates if c.alignment), None)
+    if best:
+        reference = shelf.face(best.known.reference.id)
+        label = f"reference of {best.known.record.record_id}, laid over it"
+        panels.append((label, _laid_over(reference, best)))
+        if best.pose:
+            panels.append(("where they agree (blue), differ (red)", _agreement(card.face, best)))
+    return _page(panels, _headline(card, name), _sentences(card))
+
+
+def _outlined(photo: Photo, outline: Outline) -> Pixels:
+    """The photo at panel height (at most twice as wide as high), with the card's outline."""
+    scale = min(PANEL_HEIGHT / photo.height, 1.4 * PANEL_HEIGHT / photo.width)
+    size = (max(1, round(photo.width * scale)), max(1, round(photo.height * scale)))
+    small = cv2.resize(photo.pixels, size, interpolation=cv2.INTER_AREA)
+    corners = np.rint(outline.corners * scale).astype(np.int32)
+    cv2.polylines(small, [corners], True, OUTLINE, 3, cv2.LINE_AA)
+    top_left = (int(corners[0][0]), int(corners[0][1]))
+    cv2.circle(small, top_left, 8, OUTLINE, -1, cv2.LINE_AA)
+    return np.asarray(small, np.uint8)
+
+
+def _laid_over(reference: Face, best: Candidate) -> Pixels:
+    canvas = (reference.size.width, reference.size.height)
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    laid = cv2.warpPerspective(reference.pixels, best.alignment.transform, canvas, flags=flags, borderValue=(*PAPER, 0))
+    return np.asarray(laid, np.uint8)
+
+
+def _agreement(face: Face, best: Candidate) -> Pixels:
+    """The face in grey, tinted where the pictures could be judged: blue agrees, red differs."""
+    if best.pose is None:
+        return face.pixels
+    canvas = (face.size.width, face.size.height)
+    evidence = cv2.resize(best.pose.map, canvas, interpolation=cv2.INTER_NEAREST)
+    grey = np.repeat(face.grey[..., None], 3, axis=2).astype(np.float32) * 0.55 + 95
+    judged = ~np.isnan(evidence)
+    value = np.nan_to_num(evidence, nan=0.5)[..., None]
+    tint = AGREES * value + DIFFERS * (1 - value)
+    strength = np.where(judged, 0.25 + 0.5 * np.abs(2 * value[..., 0] - 1), 0.0)[..., None]
+    return np.asarray(np.clip(grey * (1 - strength) + tint * strength, 0, 255), np.uint8)
+
+
+def _headline(card: CardAnswer, name: str) -> str:
+    known, sure = card.answer.established, card.answer.confidence
+    told = {
+        "held": f"held: {known.get('record_id')}, {known.get('caption')}",
+        "new_crop": f"new crop of pose {known.get('pose')}",
+        "new_caption": f"new caption on pose {known.get('pose')}, crop {known.get('crop')}",
+        "new_pose": "new pose: none of the enrolled negatives",
+        "undecided": "undecided",
+        "unreadable": "unreadable",
+    }[card.answer.outcome]
+    rungs = [(rung, getattr(sure, rung)) for rung in ("pose", "crop", "caption", "record", "copy")]
+    numbers = ", ".join(f"{rung} {100 * value:.0f} %" for rung, value in rungs if value is not None)
+    return f"{Path(name).name}   {told}" + (f"   ({numbers})" if numbers else "")
+
+
+def _sentences(card: CardAnswer) -> list[str]:
+    facts = card.condition
+    fade = f"residual contrast {100 * facts.residual_contrast:.0f} %, glare {100 * facts.glare:.0f} %"
+    return [*(reason for reason in card.answer.reasons if reason), fade, *CAUTIONS[:1]]
+
+
+def _page(panels: list[tuple[str, Pixels]], headline: str, sentences: list[str]) -> Image.Image:
+    width = GAP + sum(panel.shape[1] + GAP for _, panel in panels)
+    width = max(width, 1000)
+    lines = [line for sentence in sentences for line in textwrap.wrap(sentence, width // 9)]
+    height = 64 + 30 + PANEL_HEIGHT + GAP + 24 * len(lines) + GAP
+    page = Image.new("RGB", (width, height), PAPER)
+    draw = ImageDraw.Draw(page)
+    draw.text((GAP, 18), headline, INK, font=ImageFont.load_default(24))
+    left = GAP
+    for label, panel in panels:
+        draw.text((left, 64), label, QUIET_INK, font=ImageFont.load_default(15))
+        page.paste(Image.fromarray(panel), (left, 94))
+        left += panel.shape[1] + GAP
+    for row, line in enumerate(lines):
+        draw.text((GAP, 94 + PANEL_HEIGHT + GAP + 24 * row), line, INK, font=ImageFont.load_default(16))
+    return page

@@ -1,0 +1,209 @@
+"""The whole line: a `Photo` and a `Shelf` in, an `Identification` out.
+
+The only place that knows the order of the stages. For each card found it makes a shortlist, registers the most
+promising references, and climbs the ladder with them: pose, crop, caption, copy. `ladder.outcome` then decides
+where the answer stops.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from matcher.align import Alignment, align
+from matcher.condition import Condition, condition
+from matcher.describe import Description, describe
+from matcher.flatten import Face, flatten
+from matcher.index import Hit
+from matcher.ladder.caption import judge_caption
+from matcher.ladder.confidence import Calibration
+from matcher.ladder.copy import judge_copy
+from matcher.ladder.crop import judge_crop
+from matcher.ladder.outcome import Answer, Candidate, Confidence, decide
+from matcher.ladder.pose import judge_pose
+from matcher.locate import Outline, locate
+from matcher.photo import Photo
+from matcher.settings import Settings
+from matcher.shelf import Known, Shelf
+
+POSES_COMPARED = 4
+"""Different poses of the shortlist that are registered: the right one is hardly ever further down."""
+
+CERTAIN = 0.97
+FAR_FEWER = 0.35
+"""A pose at `CERTAIN` spares those with less than this share of the shortlist's most inliers."""
+
+REFERENCES_PER_RECORD = 2
+CAPTIONS_COMPARED = 6
+
+
+@dataclass(frozen=True)
+class CardAnswer:
+    """One card of a photo: where it is, what it is, how it looks flattened."""
+
+    outline: Outline
+    face: Face
+    condition: Condition
+    answer: Answer
+
+
+@dataclass(frozen=True)
+class Identification:
+    """All cards of one photo, in reading order; `reason` says why where there are none."""
+
+    photo: Photo
+    cards: tuple[CardAnswer, ...]
+    reason: str = ""
+
+
+def identify(photo: Photo, shelf: Shelf, settings: Settings, calibration: Calibration) -> Identification:
+    """Find and identify every card in the photo."""
+    outlines = locate(photo, settings.face)
+    cards = tuple(identify_card(photo, outline, shelf, settings, calibration) for outline in outlines)
+    return Identification(photo, cards, outlines.reason)
+
+
+def identify_card(
+    photo: Photo, outline: Outline, shelf: Shelf, settings: Settings, calibration: Calibration
+) -> CardAnswer:
+    """Flatten, describe, shortlist, compare, decide: one card."""
+    face = flatten(photo, outline, settings.face)
+    facts = condition(face, photo, outline)
+    problem = _unreadable(facts, settings)
+    if problem:
+        answer = Answer("unreadable", {}, Confidence(), (), (problem,))
+        return CardAnswer(outline, face, facts, answer)
+    face, text, hits = _right_way_up(face, shelf)
+    if face.turned:
+        outline = replace(outline, corners=np.roll(outline.corners, 2, axis=0))
+    comparison = _Comparison(face, text, shelf, calibration)
+    candidates = _climb(comparison, hits)
+    return CardAnswer(outline, face, facts, decide(candidates, settings.thresholds, settings.top))
+
+
+def _unreadable(facts: Condition, settings: Settings) -> str:
+    if facts.glare > settings.thresholds.most_glare:
+        return f"{100 * facts.glare:.0f} % of the face is burnt out by glare: tilt the card or move the lamp"
+    if facts.residual_contrast < settings.thresholds.least_contrast:
+        return f"residual contrast {100 * facts.residual_contrast:.1f} %: hardly any picture is left or lit"
+    return ""
+
+
+def _right_way_up(face: Face, shelf: Shelf) -> tuple[Face, Description, tuple[Hit, ...]]:
+    """Turn the face over where the references it resembles say that it stands on its head."""
+    text = describe(face)
+    hits = shelf.index.search(text)
+    upright = sum(hit.inliers for hit in hits if not hit.turned)
+    turned = sum(hit.inliers for hit in hits if hit.turned)
+    if turned <= upright:
+        return face, text, hits
+    face = face.half_turn()
+    text = describe(face)
+    return face, text, shelf.index.search(text)
+
+
+@dataclass(frozen=True)
+class _Comparison:
+    """One query face against references, rung by rung."""
+
+    face: Face
+    text: Description
+    shelf: Shelf
+    calibration: Calibration
+
+    def pose(self, known: Known, start: NDArray[np.float64] | None = None, thorough: bool = True) -> Candidate:
+        reference = self.shelf.face(known.reference.id)
+        text = self.shelf.description(known.reference.id)
+        found = align(self.face, reference, self.text, text, start=start, thorough=thorough)
+        judged = judge_pose(self.face, reference, found, self.calibration) if found else None
+        return Candidate(known, found, judged)
+
+    def crop(self, candidate: Candidate) -> Candidate:
+        if not candidate.alignment:
+            return candidate
+        return replace(candidate, crop=judge_crop(candidate.alignment, self.face.size, self.calibration))
+
+    def caption(self, candidate: Candidate) -> Candidate:
+        if not candidate.alignment or candidate.crop is None:
+            return candidate
+        reference = self.shelf.face(candidate.known.reference.id)
+        return replace(candidate, caption=judge_caption(self.face, reference, candidate.alignment, self.calibration))
+
+    def copy(self, candidate: Candidate) -> Candidate:
+        if not candidate.alignment or candidate.crop is None:
+            return candidate
+        reference = self.shelf.face(candidate.known.reference.id)
+        found = judge_copy(self.face, reference, candidate.alignment, candidate.crop, self.calibration)
+        return replace(candidate, copy=found)
+
+
+def _climb(comparison: _Comparison, hits: Sequence[Hit]) -> list[Candidate]:
+    """Register the shortlist's poses; then every crop of the best pose; then every caption of the best crop."""
+    candidates = _poses(comparison, hits)
+    if not any(candidate.pose for candidate in candidates):
+        return candidates
+    pose = max(candidates, key=lambda candidate: candidate.pose_probability).known.record.pose
+    same_pose = [candidate for candidate in candidates if candidate.known.record.pose == pose]
+    others = [candidate for candidate in candidates if candidate.known.record.pose != pose]
+    same_pose = _crops(comparison, same_pose, pose)
+    lead = max(same_pose, key=lambda candidate: candidate.crop_probability)
+    return others + _captions(comparison, same_pose, lead)
+
+
+def _poses(comparison: _Comparison, hits: Sequence[Hit]) -> list[Candidate]:
+    """One reference of each pose on the shortlist, the most promising first.
+
+    Once one pose is all but certain, poses with far fewer matches are not registered any more: a near twin, the only
+    rival that could still matter, shares nearly all of them.
+    """
+    candidates: list[Candidate] = []
+    most = max((hit.inliers for hit in hits), default=0)
+    for hit, known in _first_of_each_pose(comparison.shelf, hits):
+        certain = any(candidate.pose_probability >= CERTAIN for candidate in candidates)
+        if certain and hit.inliers < FAR_FEWER * most:
+            candidates.append(Candidate(known, Alignment.failed("not registered: another pose is all but certain")))
+        else:
+            candidates.append(comparison.pose(known, thorough=not certain))
+    return candidates
+
+
+def _first_of_each_pose(shelf: Shelf, hits: Iterable[Hit]) -> list[tuple[Hit, Known]]:
+    first: dict[str, tuple[Hit, Known]] = {}
+    for hit in hits:
+        known = shelf.known(hit.reference_id)
+        if known and known.record.pose not in first and len(first) < POSES_COMPARED:
+            first[known.record.pose] = (hit, known)
+    return list(first.values())
+
+
+def _crops(comparison: _Comparison, same_pose: list[Candidate], pose: str) -> list[Candidate]:
+    """Every known crop of the pose, by its most legible reference."""
+    seen = {candidate.known.record.crop for candidate in same_pose}
+    registered = list(same_pose)
+    for known in comparison.shelf.of_pose(pose):
+        if known.record.crop not in seen:
+            seen.add(known.record.crop)
+            registered.append(comparison.pose(known))
+    return [comparison.crop(candidate) for candidate in registered]
+
+
+def _captions(comparison: _Comparison, same_pose: list[Candidate], lead: Candidate) -> list[Candidate]:
+    """All records of the leading crop, each by its most legible references; the rest as they are."""
+    crop = lead.known.record.crop
+    done = {candidate.known.reference.id: candidate for candidate in same_pose}
+    per_record: dict[str, int] = {}
+    # The crop is the same, so the transform is nearly the same: it saves the search for features.
+    start = lead.alignment.transform if lead.alignment else None
+    for known in comparison.shelf.of_pose(lead.known.record.pose):
+        count = per_record.get(known.record.record_id, 0)
+        new_record = count == 0 and len(per_record) >= CAPTIONS_COMPARED
+        if known.record.crop != crop or count >= REFERENCES_PER_RECORD or new_record:
+            continue
+        per_record[known.record.record_id] = count + 1
+        candidate = done.get(known.reference.id) or comparison.crop(comparison.pose(known, start))
+        done[known.reference.id] = comparison.caption(candidate)
+    likely = max(done.values(), key=lambda candidate: candidate.caption_probability or 0.0).known.record.record_id
+    return [comparison.copy(c) if c.known.record.record_id == likely else c for c in done.values()]

@@ -1,0 +1,115 @@
+"""Identify many photos on worker processes: the one pool that the command line and the service use.
+
+Each worker opens the catalogue once and keeps it; it opens it anew when another process has changed it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from concurrent.futures import Future, ProcessPoolExecutor
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from matcher.errors import PlatekinError, UnreadablePhoto
+from matcher.evidence import save_evidence
+from matcher.identify import Identification, identify
+from matcher.ladder.confidence import Calibration
+from matcher.photo import read_photo
+from matcher.processes import one_thread, process_pool, usable_processors
+from matcher.report import as_error, as_json
+from matcher.settings import Settings
+from matcher.shelf import Shelf
+
+
+@dataclass(frozen=True)
+class Job:
+    """One photo to identify: a path or bytes, the name to report it under, a folder for evidence pictures."""
+
+    name: str
+    source: Path | bytes
+    pictures: Path | None = None
+
+
+class Bench:
+    """One process' workbench: an open shelf and the calibration."""
+
+    def __init__(self, folder: Path, settings: Settings) -> None:
+        self.folder = folder
+        self.settings = settings
+        self.calibration = Calibration.load()
+        self.shelf = Shelf.open(folder, settings)
+
+    def run(self, job: Job) -> dict[str, Any]:
+        """The contract's object for one photo; deliberate errors become its `error`."""
+        try:
+            photo = read_photo(job.source, self.settings.photo, job.name)
+            found = identify(photo, self._current_shelf(), self.settings, self.calibration)
+            if job.pictures:
+                self._save_pictures(job, found)
+            return as_json(job.name, found)
+        except UnreadablePhoto as error:
+            return as_error(job.name, error)
+
+    def _save_pictures(self, job: Job, found: Identification) -> None:
+        for number, card in enumerate(found.cards, start=1):
+            save_evidence(job.pictures, job.name, number, found.photo, card, self.shelf)  # type: ignore[arg-type]
+
+    def _current_shelf(self) -> Shelf:
+        if not self.shelf.is_current():
+            stale, self.shelf = self.shelf, Shelf.open(self.folder, self.settings)
+            stale.catalogue.close()
+        return self.shelf
+
+
+def identify_all(
+    jobs: list[Job], folder: Path, settings: Settings, workers: int | None = None
+) -> Iterator[dict[str, Any]]:
+    """Results in the order of the jobs; a few photos are done in this process, more on a pool."""
+    workers = min(workers or usable_processors(), len(jobs))
+    if workers <= 1 or len(jobs) < 4:
+        one_thread()
+        bench = Bench(folder, settings)
+        yield from map(bench.run, jobs)
+        return
+    with pool(folder, settings, workers) as executor:
+        waiting: Iterable[Future[dict[str, Any]]] = [executor.submit(run, job) for job in jobs]
+        for future in waiting:
+            yield future.result()
+
+
+def pool(folder: Path, settings: Settings, workers: int) -> ProcessPoolExecutor:
+    """Spawned processes, each with its bench; give them work with `submit(run, job)`."""
+    return process_pool(workers, _set_up, folder, settings)
+
+
+def run(job: Job) -> dict[str, Any]:
+    """Do one job in a worker of `pool`. Raises CatalogueError where the catalogue cannot be opened (now)."""
+    if _place is None:
+        raise RuntimeError("this process is no worker of pool()")
+    return _place.bench().run(job)
+
+
+class _Place:
+    """A worker's place: its bench, set up at the first job, or at the next one if that failed."""
+
+    def __init__(self, folder: Path, settings: Settings) -> None:
+        self._made = (folder, settings)
+        self._bench: Bench | None = None
+
+    def bench(self) -> Bench:
+        if self._bench is None:
+            self._bench = Bench(*self._made)
+        return self._bench
+
+
+# The only state of a worker process, set once by the pool's initialiser; nothing else reads it.
+_place: _Place | None = None
+
+
+def _set_up(folder: Path, settings: Settings) -> None:
+    global _place
+    _place = _Place(folder, settings)
+    with suppress(PlatekinError, OSError):  # told at the first job: raised here it would only break the pool
+        _place.bench()
