@@ -1,0 +1,12 @@
+"""The HTTP service: what `identify` and `records` answer on the command line, answered over HTTP.
+
+app        settings -> FastAPI application; the only place that knows all the parts
+routes     one short function an address
+upload     request -> the one photo in it
+queue      photo -> answer, on worker processes, with a limit to what may wait
+browse     catalogue -> pages of records, record, health
+pictures   stored reference image -> clean JPEG
+schemas    the shapes of requests and answers (the only Pydantic models besides `settings`)
+problems   the one table of errors, and how they are told (RFC 9457)
+guards     what holds for every request: headers, host, size of the body, the last resort
+"""

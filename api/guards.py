@@ -1,0 +1,127 @@
+"""What holds for every request and every answer, as plain ASGI around the application.
+
+From the outside in: `Headers` (all answers, errors too), `LastResort` (a mistake of ours tells nothing of the
+inside), `KnownHost`, `BodyLimit` (before anything is parsed or decoded).
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Collection
+from dataclasses import dataclass
+
+from starlette.datastructures import MutableHeaders
+from starlette.requests import ClientDisconnect, Request
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from api.problems import Problem, respond
+
+log = logging.getLogger("platekin")
+
+_ALWAYS = {
+    "X-Content-Type-Options": "nosniff",
+    "Referrer-Policy": "no-referrer",
+    "Content-Security-Policy": "default-src 'none'; frame-ancestors 'none'",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Cache-Control": "no-store",
+}
+"""Headers of every answer that does not set them itself."""
+
+
+@dataclass
+class Headers:
+    """Adds the security headers to every answer."""
+
+    app: ASGIApp
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        async def send_with_headers(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                headers = MutableHeaders(scope=message)
+                for name, value in _ALWAYS.items():
+                    headers.setdefault(name, value)
+            await send(message)
+
+        await self.app(scope, receive, send_with_headers if scope["type"] == "http" else send)
+
+
+@dataclass
+class LastResort:
+    """Turns an exception nobody expected into a problem; what it was goes to the log."""
+
+    app: ASGIApp
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        started = False
+
+        async def noting(message: Message) -> None:
+            nonlocal started
+            started = started or message["type"] == "http.response.start"
+            await send(message)
+
+        try:
+            await self.app(scope, receive, noting)
+        except ClientDisconnect:
+            return  # nobody is left to be told
+        except Exception:
+            if scope["type"] != "http" or started:
+                raise
+            log.exception("%s %s failed", scope["method"], scope["path"])
+            await respond(Problem("unexpected"))(scope, receive, send)
+
+
+@dataclass
+class KnownHost:
+    """Answers only requests whose Host header is one of ours; an empty list allows any."""
+
+    app: ASGIApp
+    hosts: Collection[str]
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] == "http" and self.hosts and not self._knows(Request(scope)):
+            await respond(Problem("unknown_host"))(scope, receive, send)
+            return
+        await self.app(scope, receive, send)
+
+    def _knows(self, request: Request) -> bool:
+        host = request.headers.get("host", "").lower()
+        name = host.split("]")[0].removeprefix("[") if host.startswith("[") else host.split(":")[0]
+        return name in self.hosts
+
+
+@dataclass
+class BodyLimit:
+    """Refuses a body that is, or while it arrives turns out to be, longer than `most` bytes."""
+
+    app: ASGIApp
+    most: int
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            await self.app(scope, receive, send)
+            return
+        told = Request(scope).headers.get("content-length", "0")
+        if not (told.isascii() and told.isdigit()):
+            await respond(Problem("bad_request", "Content-Length is not a number."))(scope, receive, send)
+        elif len(told) > 18 or int(told) > self.most:  # Python refuses to read endless digits
+            await respond(self._too_large())(scope, receive, send)
+        else:
+            await self.app(scope, self._counting(receive), send)
+
+    def _counting(self, receive: Receive) -> Receive:
+        arrived = 0
+
+        async def counting() -> Message:
+            nonlocal arrived
+            message = await receive()
+            arrived += len(message.get("body", b""))
+            if arrived > self.most:
+                raise self._too_large()
+            return message
+
+        return counting
+
+    def _too_large(self) -> Problem:
+        # The rest is not read: the connection cannot be used for another request.
+        detail = f"The limit is {self.most / 1e6:g} MB. Save the photo as a JPEG at quality 90."
+        return Problem("body_too_large", detail, headers={"Connection": "close"})

@@ -1,0 +1,45 @@
+"""A stored reference image in, a JPEG for showing out: upright, sRGB, no larger than a screen, no metadata.
+
+The stored bytes are never sent: they may hold the place where a photo was taken, or anything else that a file
+can carry beside its picture.
+"""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+from PIL import Image
+
+from matcher.errors import CatalogueError, UnreadablePhoto
+from matcher.photo import read_photo
+
+LONGEST_SIDE = 1600
+QUALITY = 90
+
+
+def entity_tag(sha256: str) -> str:
+    """The HTTP entity tag of what `showable` makes of the image with this hash; changes with how it is made.
+
+    >>> entity_tag("ab12")
+    '"ab12-1600-90"'
+    """
+    return f'"{sha256}-{LONGEST_SIDE}-{QUALITY}"'
+
+
+def showable(path: Path, sha256: str) -> bytes:
+    """The image as a JPEG, at most 1600 px on its longer side.
+
+    Raises CatalogueError damaged where the stored file is gone or is not what was enrolled.
+    """
+    try:
+        photo = read_photo(path, name="the stored image")
+    except UnreadablePhoto as error:
+        raise CatalogueError("damaged", error.message, error.remedy) from None
+    if photo.sha256 != sha256:
+        raise CatalogueError("damaged", "the stored image is no longer what was enrolled")
+    image = Image.fromarray(photo.pixels)
+    image.thumbnail((LONGEST_SIDE, LONGEST_SIDE), Image.Resampling.LANCZOS)
+    out = io.BytesIO()
+    image.save(out, "JPEG", quality=QUALITY)
+    return out.getvalue()

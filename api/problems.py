@@ -1,0 +1,176 @@
+"""Every error that the service tells, in one table, and how it is told: RFC 9457 problem details.
+
+A deliberate error of the matcher is found here by its code. Its own message may name folders of this machine, so
+what is told is the table's text; only what a worker says of the client's own photo is passed on.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse
+from starlette.exceptions import HTTPException
+
+from matcher.errors import PlatekinError
+
+log = logging.getLogger("platekin")
+
+MEDIA_TYPE = "application/problem+json"
+
+
+@dataclass(frozen=True)
+class Kind:
+    """One row: HTTP status, title, what to do, and after how many seconds it is worth trying again."""
+
+    status: int
+    title: str
+    detail: str
+    retry_after: int | None = None
+
+
+PROBLEMS: Mapping[str, Kind] = {
+    # the photo
+    "empty_file": Kind(422, "The photo is empty", "Copy or download it again."),
+    "not_an_image": Kind(415, "Not a picture of a known format", "Send a JPEG, PNG, TIFF, WebP, BMP or GIF."),
+    "truncated": Kind(422, "The picture breaks off", "Copy it again from where it came from."),
+    "too_many_pixels": Kind(413, "The picture has too many pixels", "Scan at 300 to 600 dpi, or save it smaller."),
+    "file_too_large": Kind(413, "The photo's file is too large", "Save it as a JPEG at quality 90."),
+    "too_small": Kind(422, "The picture is too small", "Send the original photograph, not a thumbnail."),
+    "animated": Kind(415, "The picture is an animation", "Save one frame of it as a JPEG or PNG."),
+    "no_card": Kind(422, "No card was found", "Show all four edges, on a ground that differs from the card."),
+    "missing_file": Kind(422, "A file is missing", "Check its name."),
+    "changed": Kind(409, "A file was changed while it was being read", "Try again."),
+    # tables of records
+    "not_csv": Kind(422, "The table is not CSV", "Look for a quotation mark that is not closed."),
+    "not_utf8": Kind(422, "The table is not UTF-8", "Save it as CSV in UTF-8."),
+    "empty_table": Kind(422, "The table has no rows", "Add one row an image."),
+    "missing_column": Kind(422, "The table lacks a column", "Add it."),
+    "duplicate_column": Kind(422, "Two columns have one name", "Rename one of them."),
+    "extra_cells": Kind(422, "A row has more cells than the header", "Put texts with commas in quotation marks."),
+    "missing_value": Kind(422, "A row lacks a value", "Fill it in."),
+    "clash": Kind(409, "Rows contradict each other or the catalogue", "Make them say the same."),
+    "duplicate_image": Kind(409, "One image stands for two records", "Decide which record it shows."),
+    # the catalogue
+    "no_such_record": Kind(404, "There is no such record", "List the records to see their ids."),
+    "no_such_reference": Kind(404, "There is no such reference", "It may have been removed; look at its record."),
+    "locked": Kind(503, "The catalogue is being written to", "Try again in a few seconds.", 5),
+    "read_only": Kind(503, "The catalogue may not be written", "The service's owner has to allow it."),
+    "disk_full": Kind(507, "The disk of the service is full", "The service's owner has to free some space."),
+    "damaged": Kind(500, "The catalogue is damaged", "The service's owner has to examine it: platekin doctor."),
+    "not_a_catalogue": Kind(503, "The catalogue cannot be found", "The service's owner has to check its place."),
+    "older_version": Kind(503, "The catalogue is of an older version", "The service's owner has to open it once."),
+    "newer_version": Kind(503, "The catalogue is of a newer version", "The service's owner has to upgrade platekin."),
+    "unreachable": Kind(503, "The catalogue's database does not answer", "Try again in a while.", 30),
+    # the work
+    "busy": Kind(429, "The queue is full", "Try again in a few seconds.", 2),
+    "timeout": Kind(503, "The answer took too long", "Try again, or send a smaller photo.", 10),
+    "worker_lost": Kind(503, "The process at work came to a sudden end", "Try again, or send a smaller photo.", 2),
+    "unexpected": Kind(500, "Something unexpected happened", "Please report it, with the photo."),
+    # the request
+    "bad_request": Kind(400, "The request cannot be read", "See the description at /openapi.json."),
+    "bad_form": Kind(400, "The form cannot be read", "Send multipart/form-data with one file, called photo."),
+    "not_found": Kind(404, "There is nothing at this address", "See the description at /openapi.json."),
+    "method_not_allowed": Kind(405, "This address has no such method", "See the header Allow."),
+    "body_too_large": Kind(413, "The request is too large", "Save the photo as a JPEG at quality 90."),
+    "not_multipart": Kind(415, "The request is no form", "Send multipart/form-data with one file, called photo."),
+    "unknown_host": Kind(421, "The service does not go by this name", "Use the address that it was started with."),
+    "validation": Kind(422, "The request says something that is not allowed", "See errors."),
+}
+
+_BY_STATUS = {400: "bad_request", 404: "not_found", 405: "method_not_allowed"}
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One thing wrong with a request: in "path", "query", "header" or "body", its name there, and what is wrong."""
+
+    place: str
+    name: str
+    detail: str
+
+
+@dataclass(eq=False)  # nor frozen: Python itself sets an exception's traceback
+class Problem(Exception):
+    """Stops a request; `code` is a row of PROBLEMS, `detail` replaces that row's text."""
+
+    code: str
+    detail: str = ""
+    faults: Sequence[Fault] = ()
+    headers: Mapping[str, str] = field(default_factory=dict)
+
+
+def respond(problem: Problem) -> JSONResponse:
+    """The problem as an answer; a code that has no row is told as `unexpected`."""
+    code = problem.code if problem.code in PROBLEMS else "unexpected"
+    kind = PROBLEMS[code]
+    body: dict[str, Any] = {
+        "type": type_of(code),
+        "title": kind.title,
+        "status": kind.status,
+        "detail": problem.detail or kind.detail,
+        "code": code,
+    }
+    if problem.faults:
+        body["errors"] = [{"in": fault.place, "name": fault.name, "detail": fault.detail} for fault in problem.faults]
+    headers = dict(problem.headers)
+    if kind.retry_after is not None:
+        headers["Retry-After"] = str(kind.retry_after)
+    return JSONResponse(body, kind.status, headers, MEDIA_TYPE)
+
+
+def type_of(code: str) -> str:
+    """The problem type's URI."""
+    return f"urn:platekin:problem:{code}"
+
+
+def documented(*codes: str) -> dict[int | str, dict[str, Any]]:
+    """OpenAPI responses for these problems, by status."""
+    responses: dict[int | str, dict[str, Any]] = {}
+    for status in sorted({PROBLEMS[code].status for code in codes}):
+        kinds = {code: PROBLEMS[code] for code in codes if PROBLEMS[code].status == status}
+        responses[status] = {
+            "description": "; ".join(f"`{code}`: {kind.title}" for code, kind in kinds.items()),
+            "content": {MEDIA_TYPE: {"schema": {"$ref": "#/components/schemas/ProblemDetails"}}},
+        }
+        if any(kind.retry_after is not None for kind in kinds.values()):
+            retry = {"description": "Seconds after which to try again.", "schema": {"type": "integer"}}
+            responses[status]["headers"] = {"Retry-After": retry}
+    return responses
+
+
+def install(app: FastAPI) -> None:
+    """Tell every error of the application by the table."""
+    app.add_exception_handler(Problem, _on_problem)
+    app.add_exception_handler(PlatekinError, _on_platekin_error)
+    app.add_exception_handler(RequestValidationError, _on_validation)
+    app.add_exception_handler(HTTPException, _on_http)
+
+
+async def _on_problem(_: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, Problem)
+    return respond(error)
+
+
+async def _on_platekin_error(request: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, PlatekinError)
+    response = respond(Problem(error.code))
+    if response.status_code >= 500:  # the service's owner is told what the client is not
+        log.error("%s %s: %s: %s", request.method, request.url.path, error.code, error)
+    return response
+
+
+async def _on_validation(_: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, RequestValidationError)
+    faults = [Fault(str(one["loc"][0]), ".".join(map(str, one["loc"][1:])), str(one["msg"])) for one in error.errors()]
+    return respond(Problem("validation", faults=faults))
+
+
+async def _on_http(_: Request, error: Exception) -> JSONResponse:
+    """What the framework itself refuses: no such address, no such method."""
+    assert isinstance(error, HTTPException)
+    return respond(Problem(_BY_STATUS.get(error.status_code, "unexpected"), headers=error.headers or {}))

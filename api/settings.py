@@ -1,0 +1,42 @@
+"""Settings of the service: given by the caller, or read from PLATEKIN_... variables, and frozen."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from pydantic import Field
+from pydantic_settings import BaseSettings, SettingsConfigDict
+
+from matcher.processes import usable_processors
+from matcher.settings import PhotoLimits, Settings
+
+MOST_CANDIDATES = 50
+"""What a request may ask for with `top`; workers always rank this many, and the answer is cut to what was asked."""
+
+
+class ServiceSettings(BaseSettings):
+    """All settings of the service; PLATEKIN_QUEUE_LIMIT sets `queue_limit`, and so on."""
+
+    model_config = SettingsConfigDict(env_prefix="PLATEKIN_", frozen=True)
+
+    catalogue: Path = Field(description="The catalogue's folder.")
+    workers: int | None = Field(None, ge=1, description="Processes that identify; none given: one a processor.")
+    queue_limit: int = Field(8, ge=0, description="Photos that may wait beyond those being worked on.")
+    max_body_bytes: int = Field(60_000_000, ge=1, description="Largest body of a request.")
+    max_pixels: int = Field(200_000_000, ge=1, description="Largest photo, checked before it is decoded.")
+    request_timeout_s: float = Field(120.0, gt=0, description="Longest time to wait for one answer.")
+    allowed_hosts: tuple[str, ...] = Field(
+        (),
+        description="Host names that the service answers to; none given: any. A service for this machine only "
+        "should name them, or a web page could reach it under a name of its own (DNS rebinding).",
+    )
+
+    @property
+    def processes(self) -> int:
+        return self.workers or usable_processors()
+
+    @property
+    def matching(self) -> Settings:
+        """What the stages are told."""
+        limits = PhotoLimits(max_bytes=self.max_body_bytes, max_pixels=self.max_pixels)
+        return Settings(photo=limits, top=MOST_CANDIDATES)
