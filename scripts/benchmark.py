@@ -1,0 +1,194 @@
+"""Speed of enrolling and identifying, as ratios against a floor and a rival measured in the same run.
+
+The catalogue is made of any photographs used as negatives, each in two crops under two captions. One thread throughout.
+
+floor: decode + locate + flatten + ORB of the same 12 MP photo: what no identification can do without.
+rival: ORB + RANSAC of the same face against every record, descriptors of all records in memory.
+"""
+
+from __future__ import annotations
+
+import argparse
+import io
+import json
+import statistics
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from itertools import islice
+from pathlib import Path
+
+import numpy as np
+from PIL import Image
+
+from matcher.align import match_features
+from matcher.catalogue import Catalogue, RecordRow
+from matcher.catalogue.arrivals import Arrival
+from matcher.catalogue.enrol import update_index
+from matcher.catalogue.prepare import prepare_outline
+from matcher.describe import Description, describe
+from matcher.flatten import flatten
+from matcher.identify import identify
+from matcher.ladder.confidence import Calibration
+from matcher.locate import Outline, locate
+from matcher.photo import read_photo
+from matcher.processes import one_thread, process_pool
+from matcher.rehearsal import make_copy, photograph, write_photo
+from matcher.rehearsal.negatives import negative_of
+from matcher.rehearsal.trials import another_crop, random_age, random_crop, random_scene
+from matcher.rehearsal.words import another_caption, random_caption
+from matcher.settings import Settings
+from matcher.shelf import Shelf
+
+PHOTO = (3024, 4032)
+FACE_PX_PER_MM = 640 / 63.5
+Made = list[tuple[RecordRow, Arrival]]
+
+
+def records_of(number: int, path: Path) -> Made:
+    """Four records of one negative: two crops, two captions; each with one reference, aged."""
+    rng = np.random.default_rng([1, number])
+    negative, made = negative_of(path, 600), []
+    first, caption = random_crop(rng), random_caption(rng)
+    for letter, crop in (("A", first), ("B", another_crop(first, rng))):
+        for words in (caption, another_caption(caption, rng)):
+            name = f"N{number:05d}-{letter}{len(made)}"
+            age = random_age(rng, float(rng.choice([0.9, 0.6, 0.35])))
+            card = make_copy(
+                negative, crop, words, age, seed=number * 8 + len(made), plate=number, px_per_mm=FACE_PX_PER_MM
+            )
+            record = RecordRow(name, f"S{number}", f"P{number:05d}", letter, words.name, words.club, "", "", "", {})
+            made.append((record, _arrival(card.pixels, name)))
+    return made
+
+
+def _arrival(pixels: np.ndarray, name: str) -> Arrival:
+    buffer = io.BytesIO()
+    Image.fromarray(pixels).save(buffer, "JPEG", quality=90)
+    photo = read_photo(buffer.getvalue(), name=name)
+    whole = np.array([[0, 0], [photo.width, 0], [photo.width, photo.height], [0, photo.height]], np.float32)
+    return Arrival(buffer.getvalue(), f"{name}.jpg", prepare_outline(photo, Outline(whole, 1.0), Settings()))
+
+
+def build(photographs: list[Path], records: int, folder: Path) -> float:
+    """Make the catalogue unless it is there; returns references a second of drawing and enrolling together."""
+    paths = list(enumerate(photographs[: -(-records // 4)]))
+    started = time.perf_counter()
+    with Catalogue.open(folder, create=True) as catalogue:
+        if catalogue.counts().records >= records - 3:
+            return float("nan")
+        with process_pool(2) as pool, catalogue.writing():
+            left = iter(paths)
+            while batch := list(islice(left, 40)):
+                for made in pool.map(records_of, *zip(*batch, strict=True)):
+                    for record, arrival in made:
+                        catalogue.add(record, [arrival])
+            update_index(catalogue)
+    return records / (time.perf_counter() - started)
+
+
+def queries(photographs: list[Path], records: int, count: int) -> Iterator[tuple[str, bytes]]:
+    """(pose, JPEG) of 12 MP photos of other copies of enrolled records, on negatives spread over the catalogue."""
+    negatives = -(-records // 4)
+    for number in np.linspace(0, min(negatives, len(photographs)) - 1, count).astype(int):
+        rng = np.random.default_rng([1, int(number)])
+        crop, caption = random_crop(rng), random_caption(rng)
+        rng = np.random.default_rng([2, int(number)])
+        scene = replace(random_scene(rng), width=PHOTO[0], height=PHOTO[1], noise=2.0)
+        age = random_age(rng, float(rng.choice([0.8, 0.5, 0.3])))
+        card = make_copy(
+            negative_of(photographs[number], 600),
+            crop,
+            caption,
+            age,
+            seed=900_000 + int(number),
+            plate=int(number),
+            px_per_mm=26.0,
+        )
+        yield f"P{number:05d}", write_photo(photograph(card, scene, rng), scene)
+
+
+def floor(data: bytes) -> None:
+    """What no identification can do without."""
+    photo = read_photo(data)
+    for outline in locate(photo):
+        describe(flatten(photo, outline))
+
+
+def orb_ransac_on_all(text: Description, everything: list[tuple[str, Description]]) -> str:
+    """The rival: the pose with the most inliers over all records."""
+    query = (text.points, text.angles, text.descriptors)
+    inliers = [match_features(query, (d.points, d.angles, d.descriptors))[1] for _, d in everything]
+    return everything[int(np.argmax(inliers))][0]
+
+
+def seconds(work: Callable[[], object]) -> float:
+    started = time.perf_counter()
+    work()
+    return time.perf_counter() - started
+
+
+def measure(folder: Path, photographs: list[Path], records: int, count: int, rivals: int) -> dict[str, object]:
+    """All figures of one run."""
+    settings, calibration = Settings(), Calibration.load()
+    with Shelf.open(folder, settings) as shelf:
+        opening = seconds(lambda: Shelf.open(folder, settings).catalogue.close())
+        poses = {known.id: known.record_id for known in shelf.catalogue.references()}
+        ratios, whole, right, rival_right, rival_times, our_times = [], [], 0, 0, [], []
+        everything: list[tuple[str, Description]] = []
+        if rivals:
+            named = {r.record_id: r.pose for r in shelf.catalogue.records()}
+            everything = [(named[poses[i]], d) for i, d in shelf.catalogue.descriptions()]
+        for number, (pose, data) in enumerate(queries(photographs, records, count)):
+
+            def answer(data: bytes = data) -> object:
+                return identify(read_photo(data), shelf, settings, calibration)
+
+            answer()  # warm: faces of this negative come from disk once
+            least = min(seconds(lambda data=data: floor(data)) for _ in range(3))
+            ours = min(seconds(answer) for _ in range(3))
+            whole.append(ours)
+            ratios.append(ours / least)
+            found = identify(read_photo(data), shelf, settings, calibration)
+            closest = found.cards[0].answer.candidates[:1] if found.cards else ()
+            right += bool(closest) and closest[0].known.record.pose == pose
+            if number < rivals and found.cards:
+                text = describe(found.cards[0].face)
+                rival: list[str] = []
+                rival_times.append(seconds(lambda t=text, r=rival: r.append(orb_ransac_on_all(t, everything))))
+                our_times.append(ours)
+                rival_right += rival[0] == pose
+    report: dict[str, object] = {
+        "records": len(poses), "index": shelf.index.kind, "opening_s": round(opening, 2), "queries": count,
+        "identify_ms_median": round(1000 * statistics.median(whole)),
+        "identify_over_floor_median": round(statistics.median(ratios), 2),
+        "identify_over_floor_worst": round(max(ratios), 2),
+        "pose_top1": f"{right}/{count}",
+    }  # fmt: skip
+    if rivals:
+        report["rival_over_identify_median"] = round(
+            statistics.median(r / o for r, o in zip(rival_times, our_times, strict=True)), 1
+        )
+        report["pose_top1_rival"] = f"{rival_right}/{len(rival_times)}"
+    return report
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("photographs", type=Path, help="folder of photographs, used as negatives")
+    parser.add_argument("--records", type=int, default=4500)
+    parser.add_argument("--queries", type=int, default=24)
+    parser.add_argument(
+        "--rivals", type=int, default=12, help="queries that the rival answers too (half a minute each)"
+    )
+    parser.add_argument("--catalogue", type=Path, default=Path("demo-output/benchmark"))
+    chosen = parser.parse_args()
+    one_thread()
+    photographs = sorted(chosen.photographs.glob("*.jpg"))
+    speed = build(photographs, chosen.records, chosen.catalogue)
+    report = measure(chosen.catalogue, photographs, chosen.records, chosen.queries, chosen.rivals)
+    print(json.dumps({"drawn_and_enrolled_per_s": round(speed, 1), **report}, indent=1))
+
+
+if __name__ == "__main__":
+    main()
