@@ -42,7 +42,9 @@ GAP = 20
 def save_evidence(folder: Path, name: str, number: int, photo: Photo, card: CardAnswer, shelf: Shelf) -> Path:
     """Write the evidence picture of one card as `<photo's stem>-<number>.png` into `folder`; returns its path."""
     path = folder / f"{Path(name).stem}-{number}.png"
-    evidence_picture(photo, card, shelf, name).save(path)
+    evidence_picture(photo, card, shelf, name).save(
+        path, compress_level=1
+    )  # quick: these are looked at and thrown away
     return path
 
 

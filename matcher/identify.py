@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from itertools import islice
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,7 +38,10 @@ FAR_FEWER = 0.35
 """A pose at `CERTAIN` spares those with less than this share of the shortlist's most inliers."""
 
 REFERENCES_PER_RECORD = 2
-CAPTIONS_COMPARED = 6
+DOUBTFUL = (0.1, 0.9)
+"""A record's second reference is looked at only where its first leaves the caption between these."""
+
+CAPTIONS_COMPARED = 8
 
 
 @dataclass(frozen=True)
@@ -114,12 +118,16 @@ class _Comparison:
     shelf: Shelf
     calibration: Calibration
 
-    def pose(self, known: Known, start: NDArray[np.float64] | None = None, thorough: bool = True) -> Candidate:
-        reference = self.shelf.face(known.reference.id)
+    def register(self, known: Known, start: NDArray[np.float64] | None = None, thorough: bool = True) -> Candidate:
         text = self.shelf.description(known.reference.id)
-        found = align(self.face, reference, self.text, text, start=start, thorough=thorough)
-        judged = judge_pose(self.face, reference, found, self.calibration) if found else None
-        return Candidate(known, found, judged)
+        found = align(self.face, self.shelf.face(known.reference.id), self.text, text, start=start, thorough=thorough)
+        return Candidate(known, found)
+
+    def pose(self, candidate: Candidate) -> Candidate:
+        if not candidate.alignment or candidate.pose is not None:
+            return candidate
+        reference = self.shelf.face(candidate.known.reference.id)
+        return replace(candidate, pose=judge_pose(self.face, reference, candidate.alignment, self.calibration))
 
     def crop(self, candidate: Candidate) -> Candidate:
         if not candidate.alignment:
@@ -166,7 +174,7 @@ def _poses(comparison: _Comparison, hits: Sequence[Hit]) -> list[Candidate]:
         if certain and hit.inliers < FAR_FEWER * most:
             candidates.append(Candidate(known, Alignment.failed("not registered: another pose is all but certain")))
         else:
-            candidates.append(comparison.pose(known, thorough=not certain))
+            candidates.append(comparison.pose(comparison.register(known, thorough=not certain)))
     return candidates
 
 
@@ -186,24 +194,31 @@ def _crops(comparison: _Comparison, same_pose: list[Candidate], pose: str) -> li
     for known in comparison.shelf.of_pose(pose):
         if known.record.crop not in seen:
             seen.add(known.record.crop)
-            registered.append(comparison.pose(known))
+            registered.append(comparison.pose(comparison.register(known)))
     return [comparison.crop(candidate) for candidate in registered]
 
 
 def _captions(comparison: _Comparison, same_pose: list[Candidate], lead: Candidate) -> list[Candidate]:
     """All records of the leading crop, each by its most legible references; the rest as they are."""
-    crop = lead.known.record.crop
     done = {candidate.known.reference.id: candidate for candidate in same_pose}
-    per_record: dict[str, int] = {}
     # The crop is the same, so the transform is nearly the same: it saves the search for features.
     start = lead.alignment.transform if lead.alignment else None
-    for known in comparison.shelf.of_pose(lead.known.record.pose):
-        count = per_record.get(known.record.record_id, 0)
-        new_record = count == 0 and len(per_record) >= CAPTIONS_COMPARED
-        if known.record.crop != crop or count >= REFERENCES_PER_RECORD or new_record:
-            continue
-        per_record[known.record.record_id] = count + 1
-        candidate = done.get(known.reference.id) or comparison.crop(comparison.pose(known, start))
-        done[known.reference.id] = comparison.caption(candidate)
+    for references in _of_crop(comparison.shelf, lead.known).values():
+        for known in references[:REFERENCES_PER_RECORD]:
+            candidate = done.get(known.reference.id) or comparison.crop(comparison.register(known, start))
+            done[known.reference.id] = candidate = comparison.caption(candidate)
+            told = candidate.caption_probability
+            if told is not None and not DOUBTFUL[0] < told < DOUBTFUL[1]:
+                break
     likely = max(done.values(), key=lambda candidate: candidate.caption_probability or 0.0).known.record.record_id
-    return [comparison.copy(c) if c.known.record.record_id == likely else c for c in done.values()]
+    finish = {i for i, candidate in done.items() if candidate.known.record.record_id == likely}
+    return [comparison.copy(comparison.pose(c)) if i in finish else c for i, c in done.items()]
+
+
+def _of_crop(shelf: Shelf, lead: Known) -> dict[str, list[Known]]:
+    """References of the lead's pose and crop by record, at most `CAPTIONS_COMPARED` records, the most legible first."""
+    records: dict[str, list[Known]] = {}
+    for known in shelf.of_pose(lead.record.pose):
+        if known.record.crop == lead.record.crop:
+            records.setdefault(known.record.record_id, []).append(known)
+    return dict(islice(records.items(), CAPTIONS_COMPARED))

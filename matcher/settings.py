@@ -46,7 +46,7 @@ class Thresholds:
     least_contrast:      residual contrast that must be left; below, it is `unreadable`.
     """
 
-    pose: float = 0.90
+    pose: float = 0.85
     crop: float = 0.80
     caption: float = 0.80
     most_glare: float = 0.60

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -33,7 +34,7 @@ class Score:
     verdicts: tuple[Verdict, ...]
 
     @property
-    def right_outcome(self) -> bool:
+    def all_right(self) -> bool:
         """True where every outcome is right."""
         return all(verdict.outcome_right for verdict in self.verdicts)
 
@@ -77,8 +78,6 @@ def _verdict(truth: Truth, answer: Answer) -> Verdict:
 
 def card_in_question(truth: Truth, answer: Answer) -> Any:
     """The card whose middle lies nearest to the true one's; None where no card was found."""
-    import json
-
     corners = json.loads(truth["corners"])
     x, y = (sum(corner[axis] for corner in corners) / 4 for axis in (0, 1))
 

@@ -5,21 +5,21 @@ from __future__ import annotations
 import csv
 import json
 import time
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 from rich.console import Console
-from rich.table import Table
 
 from matcher.catalogue.enrol import enrol
 from matcher.commands.shared import messages, progress
 from matcher.report import CAUTIONS
 from matcher.settings import Settings
 from matcher.workers import Job, identify_all
-from reference_demo.make import make_demo
-from reference_demo.score import Score, score
+from reference_demo.make import DEFAULT_SEED, make_demo
+from reference_demo.score import Score, card_in_question, score
 
 
 @dataclass(frozen=True)
@@ -39,9 +39,9 @@ def demo(
     """Draw invented cards and photos of them, enrol the references, identify the photos, show the result."""
     run = _run(output, seed, pictures)
     (output / "results.jsonl").write_text("".join(json.dumps(r, ensure_ascii=False) + "\n" for r in run.results))
-    console = Console(highlight=False)
-    console.print(_answers(run))
-    console.print(_scores(score(run.truth, run.results)))
+    console = Console(highlight=False, soft_wrap=True)
+    for line in ("", *_answers(run), "", *_scores(score(run.truth, run.results))):
+        console.print(line, markup=False)
     took = ", ".join(f"{name} {seconds:.0f} s" for name, seconds in run.seconds.items())
     console.print(f"\ntook: {took}")
     if pictures:
@@ -54,7 +54,7 @@ def _run(output: Path, seed: int | None, pictures: bool) -> Run:
     seconds: dict[str, float] = {}
     started = time.perf_counter()
     messages.print(f"drawing the demo set into {output / 'set'}")
-    made = make_demo(output / "set") if seed is None else make_demo(output / "set", seed)
+    make_demo(output / "set", DEFAULT_SEED if seed is None else seed)
     seconds["drawing"] = time.perf_counter() - started
     messages.print("enrolling its references")
     report = enrol(output / "set" / "records.csv", output / "catalogue")
@@ -72,33 +72,27 @@ def _run(output: Path, seed: int | None, pictures: bool) -> Run:
         found = identify_all(jobs, output / "catalogue", Settings())
         results = list(bar.track(found, total=len(jobs), description="identifying"))
     seconds["identifying"] = time.perf_counter() - started - sum(seconds.values())
-    del made
     return Run(results, truth, seconds)
 
 
-def _answers(run: Run) -> Table:
-    table = Table(title="photos and answers", title_justify="left", show_edge=False, pad_edge=False)
-    for heading in ("photo", "shows", "fade", "answer", "record", "pose", "crop", "caption", ""):
-        table.add_column(heading)
+def _answers(run: Run) -> Iterator[str]:
+    """One line a photo, narrow enough for a plain terminal."""
+    yield f"{'photo':9} {'shows':12} {'fade':>5}  {'answer':12} {'record':7} {'pose':>5} {'crop':>5} {'words':>5}"
     for truth, result in zip(run.truth, run.results, strict=True):
-        card = result["cards"][0] if result["cards"] else None
-        answer = card["outcome"] if card else "no card"
+        card = card_in_question(truth, result)
         sure = card["confidence"] if card else {}
-        rungs = [f"{100 * sure[r]:.0f} %" if sure.get(r) is not None else "" for r in ("pose", "crop", "caption")]
+        rungs = " ".join(f"{_percent(sure.get(rung)):>5}" for rung in ("pose", "crop", "caption"))
+        answer, record = (card["outcome"], card["record_id"]) if card else ("no card", None)
+        wrong = "" if score([truth], [result]).all_right else f"  should be {truth['record_id'] or truth['outcome']}"
         shows = truth["record_id"] or truth["kind"]
-        told = (card or {}).get("record_id") or ""
-        right = score([truth], [result]).right_outcome
-        table.add_row(
-            Path(truth["photo"]).name, shows, f"{100 * float(truth['residual_contrast']):.0f} %", answer, told, *rungs,
-            "" if right else "(expected " + truth["outcome"] + ")",
-        )  # fmt: skip
-    return table
+        fade = _percent(float(truth["residual_contrast"]))
+        yield f"{Path(truth['photo']).stem:9} {shows:12} {fade:>5}  {answer:12} {record or '':7} {rungs}{wrong}"
 
 
-def _scores(found: Score) -> Table:
-    table = Table(title="how well it did", title_justify="left", show_edge=False, pad_edge=False)
-    for heading in ("what", "share", "of"):
-        table.add_column(heading)
+def _scores(found: Score) -> Iterator[str]:
     for what, right, total in found.rows():
-        table.add_row(what, f"{100 * right / total:.1f} %" if total else "-", str(total))
-    return table
+        yield f"{what:42} {_percent(right / total if total else None, 1):>8}  of {total}"
+
+
+def _percent(share: float | None, digits: int = 0) -> str:
+    return "" if share is None else f"{100 * share:.{digits}f} %"

@@ -1,13 +1,13 @@
 """Rung 3, caption: the same printed words, or others?
 
-Two faces of one pose and crop and their `Alignment` in, a `CaptionFinding` out. The strip where the reference has its
-caption (a blank one at the foot or the head, or words written into the picture's foot) is registered once more on
-its own, since its place against the picture may differ by a hair, and compared letter by letter: one changed
-letter is a small patch where both hold ink and disagree.
+Two faces of one pose and crop and their `Alignment` in, a `CaptionFinding` out. The strips where captions stand, foot
+and head of the card, are each registered once more, since their place against the picture may differ by a hair, and
+compared letter by letter: one changed letter is a small patch where both hold ink and disagree.
 """
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
 
 import cv2
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from matcher.align import Alignment
 from matcher.contrast import slow
 from matcher.flatten import Face
-from matcher.ladder.confidence import Calibration
+from matcher.ladder.confidence import Calibration, log_gap
 from matcher.settings import FaceSize
 
 Floats = NDArray[np.float32]
@@ -26,8 +26,9 @@ FOOT_MM = 10.0
 HEAD_MM = 8.0
 """Height of the strip that holds a caption, at the foot or at the head of the card."""
 
-BLANK = 0.35
-"""A strip is blank paper where its slow tones vary by less than this share of the picture's."""
+SIDE_MM = 2.2
+RIM_MM = 1.3
+"""Left out of the strips: cut edges, the mount's border, wear."""
 
 HIDDEN = (4.0, 14.0)
 """A spot is covered (by a thumb, say) where its slow tone is off by so many robust deviations and grey levels."""
@@ -35,8 +36,16 @@ HIDDEN = (4.0, 14.0)
 SEARCH_MM = (1.6, 0.8)
 """How far, across and down, the words may sit from where the picture's alignment puts them."""
 
+FINE_PX = 6.0
+"""The fine registration may move the strip by no more than this: more means that it has lost its way."""
+
 STROKE = (0.8, 4.5)
 """Gaussian sigmas (face pixels) of the band that holds pen and type strokes."""
+
+SEAM_PX = 4
+
+INK_QUANTILE = 94
+"""Per cent: a caption of two or three lines covers somewhat more than the rest of both strips."""
 
 LETTER_PX = 5.0
 """Gaussian sigma of the window that compares: about one letter of a name."""
@@ -82,52 +91,59 @@ def judge_caption(query: Face, reference: Face, alignment: Alignment, calibratio
 
 def is_legible(features: dict[str, float]) -> bool:
     """Whether there is enough ink to see, on both cards and not covered, for an answer at all."""
-    return features["ink"] >= LEGIBLE and features["covered"] < 0.25
+    return features["ink"] >= LEGIBLE and features["covered"] < 0.3
 
 
 def caption_features(query: Face, reference: Face, alignment: Alignment) -> dict[str, float]:
-    """Numbers about the strip: agreement of the ink, its worst column, legibility on both sides."""
-    strip = caption_strip(reference)
+    """Numbers about the words: agreement of the ink, its worst letter and word, legibility on both sides.
+
+    Both strips are measured as one: against the ink of a caption, the bare backdrop of the other strip weighs nothing,
+    and whatever picture it shows is the same on both cards.
+    """
     laid, covered = _laid_over(reference, alignment, query.size)
-    mine, theirs = _ink(query.grey)[strip], _ink(laid)[strip]
-    mask = query.trusted[strip] & covered[strip] & ~_hidden(query.grey, laid)[strip]
-    theirs, shown = _register(mine, theirs, mask.astype(np.float32), query.size)
-    letters = _letters(mine, theirs, shown)
+    shown = query.trusted & covered & ~_hidden(query.grey, laid)
+    letters = _letters(*_both_strips(_ink(query.grey), _ink(laid), shown.astype(np.float32), query.size))
     gap = (letters.expected - letters.correlation) * letters.weight
     inked = float(letters.weight.sum()) + 1e-6
-    worst, ink = _worst(gap, letters.weight, LETTER_PX * 0.8), min(letters.ink)
+    agreement = float((letters.correlation * letters.weight).sum()) / inked
+    worst, word = (_worst(gap, letters.weight, LETTER_PX * size) for size in (0.8, 2.0))
+    ink = min(letters.ink)
+    gap_of = {
+        "letter": log_gap(worst, 0.06),
+        "word": log_gap(word, 0.06),
+        "whole": log_gap(1 - agreement, 0.02),
+        "shortfall": log_gap(float(gap.sum()) / inked, 0.03),
+    }
     return {
-        "agreement": float((letters.correlation * letters.weight).sum() / inked),
-        "shortfall": float(gap.sum() / inked),
+        **gap_of,
+        # The clearer the ink, the more a gap says.
+        **{f"{name}_by_ink": value * ink for name, value in gap_of.items() if name != "shortfall"},
+        "agreement": agreement,
         "worst": worst,
-        "worst_by_ink": worst * ink,
         "ink": ink,
-        "worst_word": _worst(gap, letters.weight, LETTER_PX * 2.0),
         "ink_query": letters.ink[0],
         "ink_reference": letters.ink[1],
-        "covered": float(1 - mask.mean()),
+        "covered": 1 - letters.shown,
     }
 
 
-def caption_strip(face: Face) -> tuple[slice, slice]:
-    """Rows and columns of the face where its caption stands."""
-    side, rim = round(1.2 * face.size.px_per_mm), round(0.6 * face.size.px_per_mm)
-    foot, head = (round(mm * face.size.px_per_mm) for mm in (FOOT_MM, HEAD_MM))
-    across = slice(side, face.size.width - side)
-    at_foot, at_head = slice(face.size.height - foot, face.size.height - rim), slice(rim, head)
-    return (at_head, across) if _is_blank(face, "head") and not _is_blank(face, "foot") else (at_foot, across)
+def caption_strips(size: FaceSize) -> tuple[tuple[slice, slice], tuple[slice, slice]]:
+    """(rows, columns) of the face's foot and head, where captions stand; the worn outer rim is left out."""
+    side, rim, foot, head = (round(mm * size.px_per_mm) for mm in (SIDE_MM, RIM_MM, FOOT_MM, HEAD_MM))
+    across = slice(side, size.width - side)
+    return (slice(size.height - foot, size.height - rim), across), (slice(rim, head), across)
 
 
-def _is_blank(face: Face, end: str) -> bool:
-    """Whether a strip at one end is bare paper with words: bright, and of one slow tone."""
-    tones = slow(face.grey.astype(np.float32), 6.0)
-    px = face.size.px_per_mm
-    near, far, side = round(2.0 * px), round(4.8 * px), round(4.0 * px)
-    picture = tones[round(10 * px) : -round(10 * px), side:-side]
-    strip = (tones[near:far] if end == "head" else tones[-far:-near])[:, side:-side]
-    spread = float(np.subtract(*np.percentile(picture, [95, 5])))
-    bright = float(np.median(strip)) > float(np.percentile(picture, 70))
-    return bright and float(np.subtract(*np.percentile(strip, [90, 10]))) < BLANK * spread
+def _both_strips(mine: Floats, theirs: Floats, shown: Floats, size: FaceSize) -> tuple[Floats, Floats, Floats]:
+    """Both sides' ink and the mask, (rows of all strips, columns), each strip registered on its own."""
+    parts: list[tuple[Floats, Floats, Floats]] = []
+    for strip in caption_strips(size):
+        moved, mask = _register(mine[strip], theirs[strip], shown[strip], size)
+        # A masked seam keeps one strip's windows out of the other's.
+        mask[-SEAM_PX:] = 0
+        parts.append((mine[strip], moved, mask))
+    first, second, masks = (np.vstack(part).astype(np.float32) for part in zip(*parts, strict=True))
+    return first, second, masks
 
 
 def _hidden(grey: NDArray[np.uint8], laid: NDArray[np.uint8]) -> NDArray[np.bool_]:
@@ -158,27 +174,37 @@ def _ink(grey: NDArray[np.uint8]) -> Floats:
 
 
 def _register(mine: Floats, theirs: Floats, mask: Floats, size: FaceSize) -> tuple[Floats, Floats]:
-    """Shift `theirs` by whole pixels to where it correlates best, within the search range."""
+    """Move `theirs` to where it correlates best: first by whole pixels, then by a fine affine transform.
+
+    The picture's transform is known best in the picture's middle; at the strips it may be off by a pixel or two.
+    """
     across, down = (round(mm * size.px_per_mm) for mm in SEARCH_MM)
     framed = cv2.copyMakeBorder(theirs, down, down, across, across, cv2.BORDER_CONSTANT, value=0)
     scores = cv2.matchTemplate(framed, mine * mask, cv2.TM_CCORR_NORMED)
     _, _, _, (x, y) = cv2.minMaxLoc(scores)
-    height, width = mine.shape
-    moved = framed[y : y + height, x : x + width]
-    blank = np.zeros_like(framed)
-    blank[down : down + height, across : across + width] = 1
-    return np.asarray(moved, np.float32), mask * blank[y : y + height, x : x + width]
+    move = np.array([[1, 0, x - across], [0, 1, y - down]], np.float32)
+    criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 20, 1e-3)
+    with suppress(cv2.error):  # no convergence: the whole pixels stand
+        seen = (mask > 0).astype(np.uint8) * 255
+        _, finer = cv2.findTransformECC(mine, theirs, move.copy(), cv2.MOTION_AFFINE, criteria, seen, 3)
+        if np.abs(finer - move).max() < FINE_PX:
+            move = np.asarray(finer, np.float32)
+    canvas = (mine.shape[1], mine.shape[0])
+    moved = cv2.warpAffine(theirs, move, canvas, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
+    filled = cv2.warpAffine(np.ones_like(theirs), move, canvas, flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP)
+    return np.asarray(moved, np.float32), np.asarray(mask * filled, np.float32)
 
 
 @dataclass(frozen=True)
 class _Letters:
-    """Maps over the strip: correlation in letter-sized windows, what the noise allows, ink that both hold; and the
-    log of each side's ink energy over its paper's."""
+    """Maps over the strip: correlation in letter-sized windows, what the noise allows, ink that both hold; the log
+    of each side's ink energy over its paper's, and the share of the strip that is shown on both."""
 
     correlation: Floats
     expected: Floats
     weight: Floats
     ink: tuple[float, float]
+    shown: float
 
 
 def _letters(mine: Floats, theirs: Floats, mask: Floats) -> _Letters:
@@ -199,14 +225,16 @@ def _letters(mine: Floats, theirs: Floats, mask: Floats) -> _Letters:
     signals = [np.maximum(e - paper, 0) for e, paper in zip(energies, papers, strict=True)]
     expected = np.sqrt(np.prod([s / (e + 1e-6) for s, e in zip(signals, energies, strict=True)], axis=0))
     # Ink that both hold: a scratch or a fold on one card says nothing, a changed letter has ink on both.
-    inks = [np.minimum(s / (float(np.percentile(s, 90)) + 1e-6), 1.0) for s in signals]
+    inks = [np.minimum(s / (float(np.percentile(s, INK_QUANTILE)) + 1e-6), 1.0) for s in signals]
     weight = np.where(shown, np.minimum(*inks), 0.0).astype(np.float32)
-    legible = [float(np.log((np.percentile(e, 90) + 0.02) / p)) for e, p in zip(energies, papers, strict=True)]
-    return _Letters(best, expected.astype(np.float32), weight, (legible[0], legible[1]))
+    legible = [
+        float(np.log((np.percentile(e, INK_QUANTILE) + 0.02) / p)) for e, p in zip(energies, papers, strict=True)
+    ]
+    return _Letters(best, expected.astype(np.float32), weight, (legible[0], legible[1]), float(shown.mean()))
 
 
 def _worst(gap: Floats, weight: Floats, sigma: float) -> float:
     """Largest shortfall over any patch of `sigma` pixels that holds ink."""
     gaps, inks = (cv2.GaussianBlur(values, (0, 0), sigma) for values in (gap, weight))
-    typical = 0.3 * float(np.percentile(inks, 90)) + 1e-6
+    typical = 0.3 * float(np.percentile(inks, INK_QUANTILE)) + 1e-6
     return float((gaps / (inks + typical)).max())

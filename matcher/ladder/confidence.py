@@ -66,6 +66,14 @@ class Calibration:
         return cls(rungs, stored["provenance"])
 
 
+def log_gap(shortfall: float, floor: float) -> float:
+    """A shortfall on a logarithmic scale, levelling off at `floor`: from 0.02 to 0.2 is as far as from 0.2 to 2.
+
+    Of two pictures of one thing the shortfalls scatter by factors, not by sums; negative ones count as none.
+    """
+    return math.log(floor + max(shortfall, 0.0))
+
+
 def sigmoid(logit: float) -> float:
     """Logistic function, safe for large arguments.
 

@@ -60,9 +60,15 @@ def copy_features(query: Face, reference: Face, alignment: Alignment, crop: Crop
     outside[:RIM_PX] = outside[-RIM_PX:] = False
     outside[:, :RIM_PX] = outside[:, -RIM_PX:] = False
     found = agreement(query.grey.astype(np.float32), np.asarray(laid, np.float32), outside, STAINS)
+    correlation = found.mean(found.correlation) if found else 0.0
+    legible = float(np.log(min(found.detail))) if found else 0.0
+    # Fisher's z: correlations near one differ by more than they seem to.
+    likeness = float(np.arctanh(np.clip(correlation, -0.98, 0.98)))
     return {
-        "rim": found.mean(found.correlation) if found else 0.0,
+        "rim": correlation,
+        "likeness": likeness,
+        "likeness_by_legible": likeness * legible,
         "shift": float(np.log1p(10 * np.hypot(crop.window.dx, crop.window.dy))),
         "zoom": float(np.log1p(300 * abs(np.log(crop.window.scale)))),
-        "legible": float(np.log(min(found.detail))) if found else 0.0,
+        "legible": legible,
     }

@@ -132,7 +132,8 @@ def _grade(
 ) -> Candidate:
     """The candidate with its confidences; rungs above a broken one stay None."""
     record = candidate.known.record
-    p_pose = poses[record.pose] if candidate.pose else 0.0
+    # A reference that was only registered shares the pose that another one of it has settled.
+    p_pose = poses[record.pose] if candidate.alignment else 0.0
     on_pose = record.pose == pose and candidate.crop is not None
     p_crop = crops[record.crop] if on_pose else None
     p_caption = captions.get(record.record_id) if on_pose and record.crop == crop else None

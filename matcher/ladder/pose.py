@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from matcher.align import Alignment, picture_zone
 from matcher.flatten import Face
 from matcher.ladder.agreement import Agreement, Band, agreement, pooled
-from matcher.ladder.confidence import Calibration
+from matcher.ladder.confidence import Calibration, log_gap
 
 FINE = Band(fine=1.0, coarse=5.0, window=7.0)
 MEDIUM = Band(fine=2.0, coarse=9.0, window=12.0)
@@ -90,18 +90,19 @@ def compare_pictures(query: Face, reference: Face, alignment: Alignment) -> tupl
 
 
 def pose_features(fine: Agreement, medium: Agreement, alignment: Alignment) -> dict[str, float]:
-    """Numbers that the probability is computed from; all are larger for one negative, or describe the noise."""
-    features = {"correlation": alignment.correlation, "inliers": float(np.log1p(alignment.inliers))}
+    """What the probability is computed from: shortfalls from agreement, and the noise they are to be seen in."""
+    features = {"correlation": log_gap(1 - alignment.correlation, 0.02), "inliers": float(np.log1p(alignment.inliers))}
     for name, part in (("fine", fine), ("medium", medium)):
-        features[f"{name}_mean"] = part.mean(part.correlation)
-        features[f"{name}_expected"] = part.mean(part.expected)
+        mean, expected = part.mean(part.correlation), part.mean(part.expected)
+        features[f"{name}_mean"] = log_gap(1 - mean, 0.02)
+        features[f"{name}_expected"] = log_gap(1 - expected, 0.02)
+        features[f"{name}_shortfall"] = log_gap(expected - mean, 0.05)
         features[f"{name}_detail_query"], features[f"{name}_detail_reference"] = np.log(part.detail)
         for patch in PATCH_PX:
-            features[f"{name}_worst_{patch:.0f}"] = _worst_patch(part, patch)
-        # The same shortfall weighs more where both prints hold much detail over their noise.
-        clear = min(features[f"{name}_detail_query"], features[f"{name}_detail_reference"])
-        features[f"{name}_worst_clear"] = features[f"{name}_worst_{PATCH_PX[0]:.0f}"] * clear
-        features[f"{name}_shortfall"] = part.mean(part.expected) - part.mean(part.correlation)
+            worst = _worst_patch(part, patch)
+            features[f"{name}_worst_{patch:.0f}"] = log_gap(worst, 0.05)
+            # Besides its logarithm the shortfall itself: a patch that disagrees altogether settles the matter.
+            features[f"{name}_patch_{patch:.0f}"] = max(worst, 0.0) ** 2
     return features
 
 
