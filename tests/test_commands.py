@@ -61,7 +61,7 @@ def box(tmp_path_factory: pytest.TempPathFactory) -> Path:
         card = copy_of(negative, crop, name, seed=number)
         (folder / f"{record}.jpg").write_bytes(write_scan(scan(card, np.random.default_rng(number))))
         letter = "B" if record == "V2" else "A"
-        rows.append([record, name.split()[-1], pose, letter, name, f"{record}.jpg"])
+        rows.append([record, f"sitter of {pose}", pose, letter, name, f"{record}.jpg"])
     with (folder / "cards.csv").open("w", newline="", encoding="utf-8-sig") as file:
         csv.writer(file).writerows([["record_id", "subject", "pose", "crop", "caption", "image"], *rows])
     (folder / "known.jpg").write_bytes(photo_of("A1", Crop(zoom=1.03), "Oscar Dunnelby", 71))
@@ -163,7 +163,7 @@ def test_records_are_listed_shown_and_removed(box: Path, tmp_path: Path) -> None
         for line in runner.invoke(app, ["records", "list", "-c", mine, "--format", "json"]).stdout.splitlines()
     ]
     assert [row["record_id"] for row in listed] == list(CARDS)
-    assert "Varrowick" in runner.invoke(app, ["records", "show", "V4", "-c", mine]).stdout
+    assert "T. Varrowick" in runner.invoke(app, ["records", "show", "V4", "-c", mine]).stdout
     assert runner.invoke(app, ["records", "remove", "V4", "-c", mine], input="n\n").exit_code != 0
     assert runner.invoke(app, ["records", "remove", "V4", "-c", mine, "--yes"]).exit_code == 0
     assert "V4" not in runner.invoke(app, ["records", "list", "-c", mine]).stdout

@@ -59,7 +59,7 @@ def _run(output: Path, seed: int | None, pictures: bool) -> Run:
     messages.print("enrolling its references")
     report = enrol(output / "set" / "records.csv", output / "catalogue")
     for row in report.failed:
-        messages.print(f"line {row.line}: {row.message}", markup=False)
+        messages.print(row.message, markup=False)
     seconds["enrolling"] = time.perf_counter() - started - sum(seconds.values())
     messages.print(f"identifying its photos against {report.records} records")
     with (output / "set" / "truth.csv").open(encoding="utf-8", newline="") as file:

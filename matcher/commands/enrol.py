@@ -35,7 +35,7 @@ def enrol(
 def _tell(report: EnrolReport, quiet: bool) -> None:
     for row in report.failed:
         todo = f" ({row.remedy})" if row.remedy else ""
-        messages.print(f"line {row.line}: {row.message}{todo}", markup=False)
+        messages.print(f"{row.message}{todo}", markup=False)
     if quiet:
         return
     for note in report.notes:
