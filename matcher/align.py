@@ -34,6 +34,9 @@ DISTINCT = 0.8
 MANY_INLIERS = 16
 """A homography fits eight numbers, and chance gives it eight or ten matches: fewer than this prove nothing."""
 
+RANSAC_TRIALS = 2000
+RANSAC_CONFIDENCE = 0.999
+
 FEW_INLIERS = 14
 """Below this many ORB inliers a second, slower try with SIFT is worth its time."""
 
@@ -133,6 +136,22 @@ def picture_zone(size: FaceSize) -> NDArray[np.bool_]:
     return zone
 
 
+def lay_over(
+    reference: Face, alignment: Alignment, believed: NDArray[np.bool_] | None = None
+) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
+    """The reference's grey in the query's frame, and where it covers it; both (height, width).
+
+    believed: which of the reference's pixels count, by default those that it trusts.
+    """
+    canvas = (reference.size.width, reference.size.height)
+    source = (reference.trusted if believed is None else believed).astype(np.uint8)
+    inverse, transform = cv2.WARP_INVERSE_MAP, alignment.transform
+    flags, edge = cv2.INTER_LINEAR | inverse, cv2.BORDER_REPLICATE
+    grey = cv2.warpPerspective(reference.grey, transform, canvas, flags=flags, borderMode=edge)
+    covered = cv2.warpPerspective(source, transform, canvas, flags=cv2.INTER_NEAREST | inverse)
+    return np.asarray(grey, np.uint8), np.asarray(covered > 0)
+
+
 def match_features(query: Features, reference: Features) -> tuple[NDArray[np.float64] | None, int]:
     """Similarity transform (2, 3) between two sets of (points, angles, descriptors), and its inliers."""
     if len(query[2]) < 4 or len(reference[2]) < 4:
@@ -148,8 +167,8 @@ def match_features(query: Features, reference: Features) -> tuple[NDArray[np.flo
         query[0][pairs[:, 0]],
         reference[0][pairs[:, 1]],
         ransacReprojThreshold=4.0,
-        maxIters=2000,
-        confidence=0.999,
+        maxIters=RANSAC_TRIALS,
+        confidence=RANSAC_CONFIDENCE,
     )
     if transform is None or not 0.4 < float(np.hypot(transform[0, 0], transform[1, 0])) < 2.5:
         return None, 0

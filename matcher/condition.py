@@ -44,7 +44,7 @@ def condition(face: Face, photo: Photo | None = None, outline: Outline | None = 
 
 
 def _contrast(face: Face, zone: np.ndarray) -> float:
-    """Tonal range after slow changes of light over the card have been divided out."""
+    """Tonal range, relative to the brightest tone, so that a dim photo counts as dim and not as faded."""
     grey = cv2.GaussianBlur(face.grey.astype(np.float32), (0, 0), 1.5)
     low, high = np.percentile(grey[zone], [2, 98])
     return float(min(1.0, (high - low) / FRESH_RANGE * (220.0 / max(float(high), 60.0))))

@@ -1,6 +1,6 @@
 """Local contrast normalisation: a faint print and a strong one of one negative come out nearly the same.
 
-Greys in, (height, width) uint8 out. Features, alignment and thumbnails of evidence all start from it.
+Greys in, (height, width) uint8 out. Features and alignment start from it.
 """
 
 from __future__ import annotations

@@ -40,8 +40,11 @@ GAP = 20
 
 
 def save_evidence(folder: Path, name: str, number: int, photo: Photo, card: CardAnswer, shelf: Shelf) -> Path:
-    """Write the evidence picture of one card as `<photo's stem>-<number>.png` into `folder`; returns its path."""
-    path = folder / f"{Path(name).stem}-{number}.png"
+    """Write the evidence picture of one card into `folder`; returns its path.
+
+    Its name holds part of the photo's hash, so that it can replace nothing but an older picture of the same photo.
+    """
+    path = folder / f"{Path(name).stem}-{number}.evidence-{photo.sha256[:8]}.png"
     evidence_picture(photo, card, shelf, name).save(
         path, compress_level=1
     )  # quick: these are looked at and thrown away

@@ -41,7 +41,8 @@ REFERENCES_PER_RECORD = 2
 DOUBTFUL = (0.1, 0.9)
 """A record's second reference is looked at only where its first leaves the caption between these."""
 
-CAPTIONS_COMPARED = 8
+CAPTIONS_COMPARED = 40
+"""Records of one pose and crop: beyond any that a series is known to have, so that a new caption is new against all."""
 
 
 @dataclass(frozen=True)

@@ -10,10 +10,12 @@ from __future__ import annotations
 
 import json
 import os
+import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+from zipfile import BadZipFile
 
 import cv2
 import faiss
@@ -33,6 +35,8 @@ NEIGHBOURS = 24
 
 FAR = 72
 """Hamming distance (of 256) beyond which two ORB descriptors of the same spot hardly ever lie."""
+
+_OWN_FILE = re.compile(r"(descriptors|hashes|keypoints|index)-\d+-[0-9a-f]{8}(\.npz|\.tmp)?")
 
 CHECKED = 48
 """References whose votes are checked for one common transform."""
@@ -75,9 +79,9 @@ class ReferenceIndex:
                 return index
             descriptors = faiss.read_index_binary(str(folder / facts["descriptors"]))
             hashes = faiss.read_index_binary(str(folder / facts["hashes"]))
-            with np.load(folder / facts["keypoints"]) as stored:
+            with (folder / facts["keypoints"]).open("rb") as file, np.load(file) as stored:
                 keypoints = _split(stored["ids"], stored["counts"], stored["rows"])
-        except (OSError, ValueError, KeyError, RuntimeError):
+        except (OSError, ValueError, TypeError, KeyError, EOFError, RuntimeError, BadZipFile):
             return index
         if descriptors.ntotal == sum(map(len, keypoints.values())) and hashes.ntotal == len(keypoints):
             index._descriptors, index._hashes, index._keypoints = descriptors, hashes, keypoints
@@ -150,7 +154,8 @@ class ReferenceIndex:
         draft.write_text(json.dumps(facts, indent=1))
         draft.replace(self.folder / "index.json")
         for path in self.folder.iterdir():
-            if path.name != "index.json" and path.name not in names.values():
+            # Only files of our own making are ever removed, whatever else a person keeps in this folder.
+            if _OWN_FILE.fullmatch(path.name) and path.name not in names.values():
                 path.unlink(missing_ok=True)
 
     def _nearest_hashes(self, description: Description, count: int = 4) -> dict[int, int]:
@@ -192,7 +197,7 @@ class ReferenceIndex:
         return int(inliers.sum()), bool(transform[0, 0] < 0)
 
     def _fit_size(self) -> None:
-        """Change between the exact and the approximate index where the number of descriptors asks for it."""
+        """Change from the exact to the approximate index where the number of descriptors asks for it."""
         total = self._descriptors.ntotal
         if self.kind == "exact" and total > EXACT_BELOW:
             self._descriptors = _inverted(self._descriptors)

@@ -138,7 +138,8 @@ def _open(data: bytes, limits: PhotoLimits, name: str) -> Image.Image:
             f"{name}: {width} x {height} pixels, the shorter side must be at least {limits.min_side}",
             "use the original photograph, not a thumbnail",
         )
-    if frames > 1 and image.format != "TIFF":
+    # Telephones append a depth or gain map to their JPEGs (Multi-Picture Format, CIPA DC-007): the first is the photo.
+    if frames > 1 and image.format not in ("TIFF", "MPO"):
         raise UnreadablePhoto("animated", f"{name}: an animation of {frames} frames", "save one frame as a JPEG or PNG")
     return image
 

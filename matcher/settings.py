@@ -46,9 +46,9 @@ class Thresholds:
     least_contrast:      residual contrast that must be left; below, it is `unreadable`.
     """
 
-    pose: float = 0.85
-    crop: float = 0.80
-    caption: float = 0.80
+    pose: float = 0.75
+    crop: float = 0.75
+    caption: float = 0.75
     most_glare: float = 0.60
     least_contrast: float = 0.03
 

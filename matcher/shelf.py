@@ -38,10 +38,10 @@ class Known:
 class Shelf:
     """An opened catalogue with its index; use as a context manager."""
 
-    def __init__(self, catalogue: Catalogue, index: ReferenceIndex) -> None:
+    def __init__(self, catalogue: Catalogue, index: ReferenceIndex, stamp: str) -> None:
         self.catalogue = catalogue
         self.index = index
-        self._stamp = _stamp(catalogue.folder)
+        self._stamp = stamp
         records = {record.record_id: record for record in catalogue.records()}
         self._known = {row.id: Known(row, records[row.record_id]) for row in catalogue.references()}
         self._by_pose: dict[str, list[Known]] = defaultdict(list)
@@ -53,11 +53,13 @@ class Shelf:
     @classmethod
     def open(cls, folder: Path, settings: Settings | None = None) -> Self:
         """Open a catalogue for identifying; a missing or outdated index is rebuilt in memory."""
+        # Read first: what is saved while the rest is being read must count as a change.
+        stamp = _stamp(folder)
         catalogue = Catalogue.open(folder, settings=settings)
         index = ReferenceIndex.open(folder / "index", fingerprint())
         rows = {row.id: row for row in catalogue.references()}
         synchronise(index, rows, lambda reference_id: catalogue.description(rows[reference_id]))
-        return cls(catalogue, index)
+        return cls(catalogue, index, stamp)
 
     def __enter__(self) -> Self:
         return self

@@ -5,14 +5,15 @@ Each worker opens the catalogue once and keeps it; it opens it anew when another
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from concurrent.futures import Future, ProcessPoolExecutor
+from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from matcher.errors import PlatekinError, UnreadablePhoto
+from matcher.errors import CatalogueError, PlatekinError, UnreadablePhoto
 from matcher.evidence import save_evidence
 from matcher.identify import Identification, identify
 from matcher.ladder.confidence import Calibration
@@ -51,6 +52,11 @@ class Bench:
             return as_json(job.name, found)
         except UnreadablePhoto as error:
             return as_error(job.name, error)
+        except CatalogueError:
+            raise
+        except Exception as error:  # one odd photo must not stop the others
+            told = f"{job.name}: {type(error).__name__}: {error}"
+            return as_error(job.name, PlatekinError("unexpected", told, "please report this, with the photo"))
 
     def _save_pictures(self, job: Job, found: Identification) -> None:
         for number, card in enumerate(found.cards, start=1):
@@ -73,10 +79,27 @@ def identify_all(
         bench = Bench(folder, settings)
         yield from map(bench.run, jobs)
         return
-    with pool(folder, settings, workers) as executor:
-        waiting: Iterable[Future[dict[str, Any]]] = [executor.submit(run, job) for job in jobs]
-        for future in waiting:
-            yield future.result()
+    executor = pool(folder, settings, workers)
+    try:
+        waiting = [(job, executor.submit(run, job)) for job in jobs]
+        for job, future in waiting:
+            try:
+                yield future.result()
+            except BrokenProcessPool:
+                # A worker was lost and took the pool along: what is left is done here, each by itself.
+                yield _alone(job, folder, settings)
+    finally:
+        executor.shutdown(cancel_futures=True)
+
+
+def _alone(job: Job, folder: Path, settings: Settings) -> dict[str, Any]:
+    """One job in a pool of its own: if it ends this one too, it was that photo's fault."""
+    with pool(folder, settings, 1) as executor:
+        try:
+            return executor.submit(run, job).result()
+        except BrokenProcessPool:
+            told = f"{job.name}: the process that read it came to a sudden end, perhaps for want of memory"
+            return as_error(job.name, PlatekinError("worker_lost", told, "save the photo smaller"))
 
 
 def pool(folder: Path, settings: Settings, workers: int) -> ProcessPoolExecutor:

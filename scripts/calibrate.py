@@ -1,10 +1,10 @@
 """Fit the confidence of every rung on rehearsals of photographs, and report it on others.
 
-    scripts/calibrate --train FOLDER... --held-out FOLDER... [--pairs '(p[0-9]+)_'] --output calibration.json
+    scripts/calibrate --train FOLDER... --held-out FOLDER... [--pairs '^(p\\d+)_([a-z]+)'] --output calibration.json
 
-Each photograph is a negative. With --pairs, files whose names share the pattern's first group are exposures of one
-sitter in one room: they become near misses. Train and held-out pictures must differ, and both must differ from
-those that results are reported on.
+Each photograph is a negative. With --pairs, files whose names share the pattern's first group but not its second
+are exposures of one sitter in one room: they become near misses. Train and held-out pictures must differ, and both
+must differ from those that results are reported on.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ def siblings(paths: Sequence[Path], pattern: str, rng: np.random.Generator) -> l
     named = [(path, re.search(pattern, path.name)) for path in paths]
     pairs: list[tuple[Path, Path | None]] = []
     for path, own in named:
-        others = [p for p, m in named if own and m and m[1] == own[1] and m[0] != own[0]]
+        others = [p for p, m in named if own and m and m[1] == own[1] and m[2] != own[2]]
         pairs.append((path, others[rng.integers(len(others))] if others else None))
     return pairs
 
@@ -66,6 +66,11 @@ def main() -> None:
     parser.add_argument("--output", type=Path, help="where to write the coefficients; only report if not given")
     parser.add_argument("--source", default="", help="what the photographs are; stored with the coefficients")
     chosen = parser.parse_args()
+    shared = {p.name for p in paths_of(chosen.train, chosen.limit)} & {
+        p.name for p in paths_of(chosen.held_out, chosen.limit)
+    }
+    if shared:
+        parser.error(f"{len(shared)} pictures are in both: {min(shared)}, ...")
     held_out = rehearse(chosen.held_out, chosen.limit, chosen.pairs, chosen.seed + 1)
     if chosen.output:
         learnt = rehearse(chosen.train, chosen.limit, chosen.pairs, chosen.seed)

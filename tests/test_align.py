@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 import pytest
 
-from matcher.align import Alignment, align, picture_zone
+from matcher.align import RANSAC_CONFIDENCE, RANSAC_TRIALS, Alignment, align, picture_zone
 from matcher.describe import describe
 from matcher.flatten import Face
 from matcher.photo import read_photo
@@ -117,10 +117,10 @@ def test_graffiti_pair_beats_plain_ransac_against_the_published_homography() -> 
 
 
 def test_ransac_is_given_trials_enough() -> None:
-    # Fischler & Bolles 1981: k = log(1 - z) / log(1 - w^n). Two matches make a similarity; with 2000 trials and
-    # z = 0.999 a share of true matches of w = 0.06 suffices: faint prints have about one in ten.
-    trials = np.log(1 - 0.999) / np.log(1 - 0.06**2)
-    assert trials < 2000
+    # Fischler & Bolles 1981: k = log(1 - z) / log(1 - w^n). Two matches make a similarity; with our
+    # trials and z a share of true matches of w = 0.06 suffices: faint prints have about one in ten.
+    trials = np.log(1 - RANSAC_CONFIDENCE) / np.log(1 - 0.06**2)
+    assert trials < RANSAC_TRIALS
     # The same formula on the paper's own example: w = 0.5, n = 4, z = 0.95 needs 46.4 trials (from memory: "k = 46").
     assert np.log(1 - 0.95) / np.log(1 - 0.5**4) == pytest.approx(46.4, abs=0.1)
 

@@ -143,7 +143,9 @@ def test_the_table_says_why_and_shows_the_caution(box: Path) -> None:
 
 def test_an_evidence_picture_is_written_for_each_card(box: Path, tmp_path: Path) -> None:
     identify(box, "known.jpg", options=("--picture", str(tmp_path / "pictures")))
-    with Image.open(tmp_path / "pictures" / "known-1.png") as picture:
+    (path,) = (tmp_path / "pictures").iterdir()
+    assert path.name.startswith("known-1.evidence-")
+    with Image.open(path) as picture:
         assert picture.width > 1300
         assert picture.height > 700
 

@@ -62,7 +62,7 @@ def test_saved_and_opened_again_it_answers_alike(index: ReferenceIndex, descript
 @pytest.mark.parametrize("harm", ["descriptors", "hashes", "keypoints", "index.json"])
 def test_a_damaged_or_missing_file_gives_an_empty_index_not_an_error(index: ReferenceIndex, harm: str) -> None:
     index.save()
-    next(path for path in index.folder.iterdir() if path.name.startswith(harm)).write_bytes(b"damaged")
+    next(path for path in index.folder.iterdir() if path.name.startswith(harm)).write_bytes(b"PK\x03\x04 damaged")
     assert len(ReferenceIndex.open(index.folder, fingerprint())) == 0
 
 
@@ -105,3 +105,13 @@ def test_two_tone_pictures_collide_on_hashes_and_do_no_harm(tmp_path: Path, desc
     index.add(60, blank)
     index.add(61, blank)
     assert index.search(descriptions[22])[0].reference_id == 22
+
+
+def test_files_of_a_persons_own_in_the_folder_are_left_alone(index: ReferenceIndex) -> None:
+    index.folder.mkdir(parents=True)
+    (index.folder / "notes.txt").write_text("mine")
+    (index.folder / "scans").mkdir()
+    index.save()
+    index.save()
+    assert (index.folder / "notes.txt").read_text() == "mine"
+    assert (index.folder / "scans").is_dir()

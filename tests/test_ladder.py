@@ -195,6 +195,8 @@ OUTCOMES = [
     ([("V1", "P1", "A", 0.98, 0.9, 0.9), ("V9", "P2", "A", 0.98)], "undecided", None),   # two poses fit alike
     ([("V1", "P1", "A", 0.99, 0.5)], "undecided", None),                               # a crop on the border
     ([("V1", "P1", "A", 0.99, 0.98, None)], "undecided", None),                        # caption too faded
+    # one caption differs, the other could not be read: no evidence for a new one
+    ([("V1", "P1", "A", 0.99, 0.98, 0.02), ("V2", "P1", "A", 0.99, 0.98, None)], "undecided", None),
     ([("V1", "P1", "A", 0.99, 0.98, 0.95), ("V2", "P1", "A", 0.99, 0.98, 0.95)], "undecided", None),
 ]  # fmt: skip
 

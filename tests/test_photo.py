@@ -122,16 +122,30 @@ def test_cmyk_sixteen_bit_palette_and_alpha_are_all_read() -> None:
     assert photos["alpha"].pixels.min() == 255  # transparent shows as white paper
 
 
+def swapped_primaries() -> bytes:
+    """sRGB's own profile with its red and blue primaries exchanged: the tags 'rXYZ' and 'bXYZ' trade names."""
+    profile = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
+    tags = profile[128:].replace(b"rXYZ", b"tmp_", 1).replace(b"bXYZ", b"rXYZ", 1).replace(b"tmp_", b"bXYZ", 1)
+    return profile[:128] + tags
+
+
 def test_an_embedded_profile_is_brought_to_srgb() -> None:
-    # A profile with the red and blue primaries of sRGB exchanged is no sRGB: pure red must change.
-    plain = Image.new("RGB", (96, 128), (200, 30, 30))
-    profile = ImageCms.ImageCmsProfile(ImageCms.createProfile("LAB")).tobytes()
-    assert np.array_equal(
-        read_photo(encoded(plain, icc_profile=profile)).pixels, np.asarray(plain)
-    )  # unusable: ignored
+    red = Image.new("RGB", (96, 128), (220, 0, 0))
+    shown = read_photo(encoded(red, icc_profile=swapped_primaries())).pixels[0, 0]
+    assert shown[2] > 200 > 60 > shown[0]  # what that profile calls red is blue
     srgb = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
-    shown = read_photo(encoded(plain, icc_profile=srgb)).pixels.astype(int)
-    assert np.abs(shown - np.asarray(plain).astype(int)).max() <= 1
+    same = read_photo(encoded(red, icc_profile=srgb)).pixels.astype(int)
+    assert np.abs(same - np.asarray(red).astype(int)).max() <= 1
+    useless = read_photo(encoded(red, icc_profile=b"no profile")).pixels
+    assert np.array_equal(useless, np.asarray(red))
+
+
+def test_a_telephones_jpeg_with_a_second_picture_in_it_is_a_photo() -> None:
+    # Multi-Picture Format (CIPA DC-007): depth and gain maps ride behind the photo.
+    photo, gain_map = corner_picture(), corner_picture().resize((48, 64))
+    read = read_photo(encoded(photo, "MPO", save_all=True, append_images=[gain_map], quality=95))
+    assert read.pixels.shape == (128, 96, 3)
+    assert read.grey[10, 10] > 180
 
 
 @pytest.mark.parametrize(("dpi", "expected"), [(300, 300), (72, None), (96, None), (1200, 1200)])

@@ -43,7 +43,7 @@ def prepare_reference(path: Path, settings: Settings) -> PreparedReference:
     if not outlines:
         raise UnreadablePhoto(
             "no_card",
-            f"{path}: no card found{': ' if outlines.reason else ''}{outlines.reason}",
+            f"{path}: {outlines.reason or 'no card found'}",
             "scan the card with all four edges in the picture, on a ground that differs from it",
         )
     best = max(outlines, key=lambda outline: outline.score)

@@ -8,7 +8,6 @@ from __future__ import annotations
 import sys
 
 import typer
-from rich.console import Console
 
 from matcher.commands.demo import demo
 from matcher.commands.doctor import doctor
@@ -16,7 +15,19 @@ from matcher.commands.enrol import enrol
 from matcher.commands.identify import identify
 from matcher.commands.records import app as records
 from matcher.commands.serve import serve
-from matcher.errors import BadTable, CatalogueError, PlatekinError
+from matcher.commands.shared import messages
+from matcher.errors import PlatekinError
+
+WRONG_CALL = (
+    "not_a_catalogue",
+    "no_such_record",
+    "missing_file",
+    "missing_column",
+    "not_csv",
+    "not_utf8",
+    "empty_table",
+)
+"""Codes that say that the call itself was wrong; all others say that something failed."""
 
 app = typer.Typer(
     name="platekin",
@@ -38,9 +49,9 @@ def main() -> None:
     try:
         app()
     except PlatekinError as error:
-        Console(stderr=True).print(f"[bold]platekin:[/] {error.message}", highlight=False, soft_wrap=True)
+        messages.print(f"platekin: {error.message}", markup=False)
         if error.remedy:
-            Console(stderr=True).print(f"  what to do: {error.remedy}", highlight=False, soft_wrap=True)
-        sys.exit(2 if isinstance(error, BadTable | CatalogueError) else 1)
+            messages.print(f"  what to do: {error.remedy}", markup=False)
+        sys.exit(2 if error.code in WRONG_CALL else 1)
     except BrokenPipeError:
         sys.exit(1)

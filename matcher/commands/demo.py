@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import csv
 import json
+import os
+import shutil
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -13,6 +15,7 @@ from typing import Annotated, Any
 import typer
 from rich.console import Console
 
+from matcher.catalogue.database import URL_VARIABLE
 from matcher.catalogue.enrol import enrol
 from matcher.commands.shared import messages, progress
 from matcher.report import CAUTIONS
@@ -45,12 +48,16 @@ def demo(
     took = ", ".join(f"{name} {seconds:.0f} s" for name, seconds in run.seconds.items())
     console.print(f"\ntook: {took}")
     if pictures:
-        console.print(f"evidence pictures: {output / 'evidence'}   (start with q001-1.png)", markup=False)
+        console.print(f"evidence pictures: {output / 'evidence'}   (one a card)", markup=False)
     console.print(f"try your own photo: platekin identify PHOTO --catalogue {output / 'catalogue'}", markup=False)
     console.print("\n" + CAUTIONS[0])
 
 
 def _run(output: Path, seed: int | None, pictures: bool) -> Run:
+    # The demo's invented records must not get into a catalogue of somebody's own, nor into those of another seed.
+    os.environ.pop(URL_VARIABLE, None)
+    if (output / "catalogue" / "catalogue.sqlite").is_file():
+        shutil.rmtree(output / "catalogue")
     seconds: dict[str, float] = {}
     started = time.perf_counter()
     messages.print(f"drawing the demo set into {output / 'set'}")

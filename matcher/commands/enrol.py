@@ -35,7 +35,8 @@ def enrol(
 def _tell(report: EnrolReport, quiet: bool) -> None:
     for row in report.failed:
         todo = f" ({row.remedy})" if row.remedy else ""
-        messages.print(f"{row.message}{todo}", markup=False)
+        where = "" if f"line {row.line}:" in row.message else f"line {row.line}: "
+        messages.print(f"{where}{row.message}{todo}", markup=False)
     if quiet:
         return
     for note in report.notes:

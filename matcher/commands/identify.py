@@ -42,7 +42,12 @@ def identify(
     """Say which known variation each card in the photos is, how surely, and why."""
     jobs = [Job(str(photo), photo, picture) for photo in photos]
     if picture:
-        picture.mkdir(parents=True, exist_ok=True)
+        try:
+            picture.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise typer.BadParameter(
+                f"{picture}: {error.strerror}; name another folder", param_hint="--picture"
+            ) from None
     write = _WRITERS[format]()
     failed = 0
     with progress(quiet) as bar:
@@ -51,7 +56,7 @@ def identify(
         ):
             failed += result["error"] is not None
             write(result)
-            if result["error"] and not quiet:
+            if result["error"] and (format is Format.table or not quiet):
                 messages.print(f"{result['error']['message']}", markup=False)
     if format is Format.table and not quiet:
         messages.print("\n" + CAUTIONS[0] + "\n" + CAUTIONS[3])

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import json
 from dataclasses import asdict
-from typing import Annotated
+from typing import Annotated, Literal
 
 import typer
 from rich.console import Console
+from rich.markup import escape
 from rich.table import Table
 
 from matcher.catalogue import Catalogue
@@ -22,7 +23,7 @@ RecordArgument = Annotated[str, typer.Argument(help="The record's id.", metavar=
 @app.command("list")
 def list_records(
     catalogue: CatalogueOption,
-    format: Annotated[str, typer.Option(help="table, or json: one object a line.")] = "table",
+    format: Annotated[Literal["table", "json"], typer.Option(help="json: one object a line.")] = "table",
 ) -> None:
     """List all records with the number of their references."""
     with Catalogue.open(catalogue) as opened:
@@ -38,7 +39,7 @@ def list_records(
         table.add_column(heading)
     for record in records:
         known = (record.record_id, record.subject, record.pose, record.crop, record.caption, record.club)
-        table.add_row(*known, str(counts.get(record.record_id, 0)))
+        table.add_row(*map(escape, known), str(counts.get(record.record_id, 0)))
     Console(highlight=False).print(table)
 
 
@@ -76,4 +77,4 @@ def remove(
         with opened.writing():
             update_index(opened)
     if not quiet:
-        messages.print(f"removed {record} and {len(references)} references")
+        messages.print(f"removed {record} and {len(references)} references", markup=False)

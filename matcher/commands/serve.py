@@ -27,9 +27,10 @@ def serve(
         pass
     # On loopback only loopback's names are answered to: a web page elsewhere must not reach it by a name of its own.
     hosts = ("localhost", "127.0.0.1", "::1") if host in ("127.0.0.1", "localhost", "::1") else ()
-    app = create_app(ServiceSettings(catalogue=catalogue, workers=workers, allowed_hosts=hosts))
+    settings = ServiceSettings(catalogue=catalogue, allowed_hosts=hosts)
+    app = create_app(settings.model_copy(update={"workers": workers}) if workers else settings)
     if not quiet:
         messages.print(
-            f"platekin answers at http://{host}:{port}/v1/health (its description: /docs); stop it with Ctrl-C"
+            f"platekin answers at http://{host}:{port}/v1/health (described by /openapi.json); Ctrl-C stops it"
         )
     uvicorn.run(app, host=host, port=port, log_level="warning" if quiet else "info", server_header=False)

@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.align import Alignment
+from matcher.align import Alignment, lay_over
 from matcher.contrast import slow
 from matcher.flatten import Face
 from matcher.ladder.confidence import Calibration, log_gap
@@ -100,7 +100,7 @@ def caption_features(query: Face, reference: Face, alignment: Alignment) -> dict
     Both strips are measured as one: against the ink of a caption, the bare backdrop of the other strip weighs nothing,
     and whatever picture it shows is the same on both cards.
     """
-    laid, covered = _laid_over(reference, alignment, query.size)
+    laid, covered = lay_over(reference, alignment)
     shown = query.trusted & covered & ~_hidden(query.grey, laid)
     letters = _letters(*_both_strips(_ink(query.grey), _ink(laid), shown.astype(np.float32), query.size))
     gap = (letters.expected - letters.correlation) * letters.weight
@@ -155,16 +155,6 @@ def _hidden(grey: NDArray[np.uint8], laid: NDArray[np.uint8]) -> NDArray[np.bool
     limit = max(levels, deviations * 1.48 * float(np.median(rest)))
     spread = cv2.dilate((rest > limit).astype(np.uint8), np.ones((15, 15), np.uint8))
     return np.asarray(spread > 0)
-
-
-def _laid_over(reference: Face, alignment: Alignment, size: FaceSize) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
-    canvas, inverse = (size.width, size.height), cv2.WARP_INVERSE_MAP
-    laid = cv2.warpPerspective(
-        reference.grey, alignment.transform, canvas, flags=cv2.INTER_LINEAR | inverse, borderMode=cv2.BORDER_REPLICATE
-    )
-    trusted = reference.trusted.astype(np.uint8)
-    covered = cv2.warpPerspective(trusted, alignment.transform, canvas, flags=cv2.INTER_NEAREST | inverse)
-    return np.asarray(laid, np.uint8), np.asarray(covered > 0)
 
 
 def _ink(grey: NDArray[np.uint8]) -> Floats:

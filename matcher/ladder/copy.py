@@ -9,10 +9,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 
-from matcher.align import Alignment, picture_zone
+from matcher.align import Alignment, lay_over, picture_zone
 from matcher.flatten import Face
 from matcher.ladder.agreement import Band, agreement
 from matcher.ladder.confidence import Calibration
@@ -49,17 +48,11 @@ def judge_copy(
 
 def copy_features(query: Face, reference: Face, alignment: Alignment, crop: CropFinding) -> dict[str, float]:
     """Correlation of the rim, and how far the print's place differs (log of 1 + mm, and of the scale)."""
-    canvas, inverse = (query.size.width, query.size.height), cv2.WARP_INVERSE_MAP
-    laid = cv2.warpPerspective(
-        reference.grey.astype(np.float32), alignment.transform, canvas,
-        flags=cv2.INTER_LINEAR | inverse, borderMode=cv2.BORDER_REPLICATE,
-    )  # fmt: skip
-    trusted = reference.trusted.astype(np.uint8)
-    covered = cv2.warpPerspective(trusted, alignment.transform, canvas, flags=cv2.INTER_NEAREST | inverse) > 0
+    laid, covered = lay_over(reference, alignment)
     outside = ~picture_zone(query.size) & query.trusted & covered
     outside[:RIM_PX] = outside[-RIM_PX:] = False
     outside[:, :RIM_PX] = outside[:, -RIM_PX:] = False
-    found = agreement(query.grey.astype(np.float32), np.asarray(laid, np.float32), outside, STAINS)
+    found = agreement(query.grey.astype(np.float32), laid.astype(np.float32), outside, STAINS)
     correlation = found.mean(found.correlation) if found else 0.0
     legible = float(np.log(min(found.detail))) if found else 0.0
     # Fisher's z: correlations near one differ by more than they seem to.

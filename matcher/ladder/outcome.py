@@ -192,6 +192,10 @@ class _Climb:
         words = best.crop.words if best and best.crop else "the crop could not be measured"
         sure = Confidence(pose=self.p_pose, crop=self.p_crop)
         nearest = f"nearest known crop {best.known.record.crop}: {words}" if best else words
+        lost = [c for c in self.ranked if c.known.record.pose == self.pose and not c.alignment]
+        if lost:
+            words = f"it could not be laid over {', '.join(sorted({c.known.record.record_id for c in lost}))}"
+            return self._made("undecided", known, sure, self._pose_words(), nearest, words)
         if best and best.crop_probability <= 1 - self.thresholds.crop:
             return self._made("new_crop", known, sure, self._pose_words(), nearest)
         return self._made("undecided", known, sure, self._pose_words(), nearest)
@@ -212,8 +216,11 @@ class _Climb:
             sure = replace(sure, copy=winner.copy.probability if winner.copy else None)
             full = {**known, "caption": winner.known.record.caption, "record_id": best}
             return self._made("held", full, sure, *reasons)
-        alone = max(c.caption_probability or 0.0 for c in self.same_crop)
-        if alone <= 1 - self.thresholds.caption:
+        unread = sorted({c.known.record.record_id for c in self.same_crop} - set(self.captions))
+        if unread:
+            words = f"the caption could not be compared with that of {', '.join(unread)}"
+            return self._made("undecided", known, sure, *reasons, words)
+        if max(c.caption_probability or 0.0 for c in self.same_crop) <= 1 - self.thresholds.caption:
             return self._made("new_caption", known, sure, *reasons)
         return self._made("undecided", known, sure, *reasons)
 

@@ -10,11 +10,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.align import Alignment, picture_zone
+from matcher.align import Alignment, lay_over, picture_zone
 from matcher.flatten import Face
 from matcher.ladder.agreement import Agreement, Band, agreement, pooled
 from matcher.ladder.confidence import Calibration, log_gap
@@ -73,17 +72,10 @@ def judge_pose(query: Face, reference: Face, alignment: Alignment, calibration: 
 
 def compare_pictures(query: Face, reference: Face, alignment: Alignment) -> tuple[Agreement, Agreement] | None:
     """Agreement at the fine and the medium scale, over the query face."""
-    canvas = (query.size.width, query.size.height)
-    flags = cv2.WARP_INVERSE_MAP
     zone = picture_zone(query.size)
-    laid = cv2.warpPerspective(
-        reference.grey.astype(np.float32), alignment.transform, canvas,
-        flags=cv2.INTER_LINEAR | flags, borderMode=cv2.BORDER_REPLICATE,
-    )  # fmt: skip
-    believed = (reference.trusted & zone).astype(np.uint8)
-    covered = cv2.warpPerspective(believed, alignment.transform, canvas, flags=cv2.INTER_NEAREST | flags)
-    mask = query.trusted & zone & (covered > 0)
-    registered = np.asarray(laid, np.float32)
+    laid, covered = lay_over(reference, alignment, reference.trusted & zone)
+    mask = query.trusted & zone & covered
+    registered = laid.astype(np.float32)
     fine = agreement(query.grey.astype(np.float32), registered, mask, FINE)
     medium = agreement(query.grey.astype(np.float32), registered, mask, MEDIUM)
     return (fine, medium) if fine is not None and medium is not None else None

@@ -9,9 +9,39 @@ import numpy as np
 
 from matcher.rehearsal.lettering import Caption, Style
 
-_HEADS = ("Bar", "Cor", "Dun", "El", "Fen", "Gar", "Hol", "Kel", "Lor", "Mar", "Nor", "Os", "Pel", "Quil", "Tar", "Wex")
+_HEADS = (
+    "Brul",
+    "Corv",
+    "Dunn",
+    "Esk",
+    "Gann",
+    "Harl",
+    "Mulg",
+    "Ondo",
+    "Ostr",
+    "Pims",
+    "Quil",
+    "Skerr",
+    "Tess",
+    "Varr",
+)
 _MIDDLES = ("a", "e", "i", "o", "el", "an", "or", "in", "er", "al")
-_TAILS = ("by", "combe", "den", "esk", "ford", "gate", "holm", "ley", "mere", "ric", "stow", "wick", "vane", "worth")
+_TAILS = (
+    "belm",
+    "dask",
+    "faine",
+    "grist",
+    "holme",
+    "kender",
+    "lory",
+    "mott",
+    "nock",
+    "pald",
+    "rith",
+    "sket",
+    "trane",
+    "wick",
+)
 _FIRST = ("J.", "Wm.", "Edw.", "Geo.", "Capt. T.", "Thos.", "H.", "Arthur", "Sam'l", "R. J.")
 _SPORTS = ("ROWING CLUB", "WHEELERS", "HARRIERS", "ATHLETIC CLUB", "SKATERS", "FENCING ROOMS", "B. C.", "R. C.")
 _STYLES: tuple[Style, ...] = ("below", "below", "plate", "top")
@@ -25,7 +55,7 @@ def random_caption(rng: np.random.Generator, fonts: Sequence[str] = ("",)) -> Ca
     return Caption(
         f"{rng.choice(_FIRST)} {_surname(rng)}",
         _club(rng),
-        "Fernhollow Tea Works",
+        "Fernhollow Cocoa Works",
         style,
         font,
         font,
