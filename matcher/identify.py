@@ -33,6 +33,9 @@ from matcher.shelf import Known, Shelf
 POSES_COMPARED = 4
 """Different poses of the shortlist that are registered: the right one is hardly ever further down."""
 
+THOROUGHLY = 2
+"""Poses on which the slower second search for a transform is spent; the right one is nearly always among them."""
+
 CERTAIN = 0.97
 FAR_FEWER = 0.35
 """A pose at `CERTAIN` spares those with less than this share of the shortlist's most inliers."""
@@ -175,7 +178,9 @@ def _poses(comparison: _Comparison, hits: Sequence[Hit]) -> list[Candidate]:
         if certain and hit.inliers < FAR_FEWER * most:
             candidates.append(Candidate(known, Alignment.failed("not registered: another pose is all but certain")))
         else:
-            candidates.append(comparison.pose(comparison.register(known, thorough=not certain)))
+            candidates.append(
+                comparison.pose(comparison.register(known, thorough=not certain and len(candidates) < THOROUGHLY))
+            )
     return candidates
 
 

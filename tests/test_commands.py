@@ -180,6 +180,9 @@ def test_doctor_tells_a_lost_image_and_what_to_do(box: Path, tmp_path: Path) -> 
     assert result.exit_code == 1
     assert "3 of 4" in result.stdout
     assert "what to do" in result.stdout
+    again = runner.invoke(app, ["enrol", str(box / "cards.csv"), "--catalogue", str(mine), "--workers", "0"])
+    assert "is there again" in again.stderr
+    assert runner.invoke(app, ["doctor", "-c", str(mine)]).exit_code == 0  # what it advised has helped
 
 
 @pytest.mark.parametrize(

@@ -174,7 +174,8 @@ def _new_rows(table: Table, catalogue: Catalogue, tally: _Tally) -> list[TableRo
         images.setdefault(_hash(row.path) or f"unreadable on line {row.line}", []).append(row)
     new: list[TableRow] = []
     for sha256, rows in images.items():
-        new += _settle_image(table, rows, held.get(sha256), tally)
+        restored = catalogue.restore_image(held[sha256], rows[0].path) if sha256 in held else False
+        new += _settle_image(table, rows, held.get(sha256), tally, restored)
     first: dict[str, int] = {}
     for row in table.rows:
         first.setdefault(row.record_id, row.line)
@@ -182,7 +183,7 @@ def _new_rows(table: Table, catalogue: Catalogue, tally: _Tally) -> list[TableRo
 
 
 def _settle_image(
-    table: Table, rows: Sequence[TableRow], held: ReferenceRow | None, tally: _Tally
+    table: Table, rows: Sequence[TableRow], held: ReferenceRow | None, tally: _Tally, restored: bool
 ) -> Iterator[TableRow]:
     """Of the rows with one and the same image, the one that has to be looked at, if any."""
     records = {row.record_id for row in rows}
@@ -195,7 +196,8 @@ def _settle_image(
         if held is not None and held.record_id != row.record_id:
             tally.fail(row, _image_of_another(table, row, held))
         elif held is not None:
-            tally.add(row, "unchanged", _kept(row, held))
+            note = "its stored image was missing and is there again" if restored else _kept(row, held)
+            tally.add(row, "unchanged", note)
         elif place:
             tally.add(row, "unchanged", f"the same image as on line {rows[0].line}, for the same record")
         else:

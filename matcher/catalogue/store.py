@@ -209,6 +209,18 @@ class Catalogue:
                 files.settle(self.folder, self._wanted)
             raise
 
+    def restore_image(self, reference: ReferenceRow, path: Path) -> bool:
+        """Store a reference's image again where it was lost; `path` must hold the same bytes. Only inside `writing`.
+
+        Returns whether it had been lost.
+        """
+        stored = self.image_path(reference)
+        if stored.is_file():
+            return False
+        with guarded(self.folder):
+            files.write_whole(stored, path.read_bytes())
+        return True
+
     def remove_record(self, record_id: str) -> tuple[int, ...]:
         """Remove a record with its copies, references and files; returns the removed references' ids."""
         with self.writing(), guarded(self.folder):
