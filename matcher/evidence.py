@@ -45,9 +45,12 @@ def save_evidence(folder: Path, name: str, number: int, photo: Photo, card: Card
     Its name holds part of the photo's hash, so that it can replace nothing but an older picture of the same photo.
     """
     path = folder / f"{Path(name).stem}-{number}.evidence-{photo.sha256[:8]}.png"
-    evidence_picture(photo, card, shelf, name).save(
-        path, compress_level=1
-    )  # quick: these are looked at and thrown away
+    picture = evidence_picture(photo, card, shelf, name)
+    try:
+        picture.save(path, compress_level=1)  # quick: these are looked at and thrown away
+    except OSError:
+        path.unlink(missing_ok=True)  # no half pictures
+        raise
     return path
 
 

@@ -134,7 +134,9 @@ def _shift(candidate: Candidate) -> dict[str, float] | None:
 
 def _evidence(candidate: Candidate) -> dict[str, Any]:
     """The numbers behind the confidences, and the rungs' sentences."""
-    found: dict[str, Any] = {"inliers": candidate.alignment.inliers, "method": candidate.alignment.method}
+    record = candidate.known.record
+    found: dict[str, Any] = {"subject": record.subject, "club": record.club}
+    found |= {"inliers": candidate.alignment.inliers, "method": candidate.alignment.method}
     found["correlation"] = round(candidate.alignment.correlation, 3)
     if candidate.pose:
         found["agreement"] = round(candidate.pose.agreement, 3)

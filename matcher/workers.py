@@ -5,6 +5,7 @@ Each worker opens the catalogue once and keeps it; it opens it anew when another
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
@@ -48,7 +49,7 @@ class Bench:
             photo = read_photo(job.source, self.settings.photo, job.name)
             found = identify(photo, self._current_shelf(), self.settings, self.calibration)
             if job.pictures:
-                self._save_pictures(job, found)
+                self._save_pictures(job.pictures, job, found)
             return as_json(job.name, found)
         except UnreadablePhoto as error:
             return as_error(job.name, error)
@@ -58,9 +59,14 @@ class Bench:
             told = f"{job.name}: {type(error).__name__}: {error}"
             return as_error(job.name, PlatekinError("unexpected", told, "please report this, with the photo"))
 
-    def _save_pictures(self, job: Job, found: Identification) -> None:
+    def _save_pictures(self, folder: Path, job: Job, found: Identification) -> None:
+        """A picture that cannot be written must not cost the answer: it is told on stderr."""
         for number, card in enumerate(found.cards, start=1):
-            save_evidence(job.pictures, job.name, number, found.photo, card, self.shelf)  # type: ignore[arg-type]
+            try:
+                save_evidence(folder, job.name, number, found.photo, card, self.shelf)
+            except OSError as error:
+                told = f"{job.name}: its evidence picture could not be written: {error.strerror}"
+                print(f"{told} (make room, or name another folder)", file=sys.stderr)
 
     def _current_shelf(self) -> Shelf:
         if not self.shelf.is_current():

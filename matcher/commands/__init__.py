@@ -6,6 +6,8 @@ Data goes to stdout, progress and messages to stderr. Exit codes: 0 all done, 1 
 from __future__ import annotations
 
 import sys
+from importlib.metadata import version
+from typing import Annotated
 
 import typer
 
@@ -36,6 +38,17 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     help="Say which known variation an old studio-photograph card is, from a photo, with the evidence.",
 )
+
+
+@app.callback(invoke_without_command=True)
+def _version(
+    show: Annotated[bool, typer.Option("--version", help="Show the version.", is_eager=True)] = False,
+) -> None:
+    if show:
+        print(f"platekin {version('platekin')}")
+        raise typer.Exit
+
+
 app.command()(enrol)
 app.command()(identify)
 app.add_typer(records, name="records")
@@ -55,3 +68,6 @@ def main() -> None:
         sys.exit(2 if error.code in WRONG_CALL else 1)
     except BrokenPipeError:
         sys.exit(1)
+    except KeyboardInterrupt:
+        messages.print("stopped; what was stored is kept, and the same command goes on from there")
+        sys.exit(130)

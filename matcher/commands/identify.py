@@ -14,6 +14,7 @@ import typer
 from rich.console import Console
 from rich.markup import escape
 
+from matcher.catalogue import Catalogue
 from matcher.commands.shared import CatalogueOption, QuietOption, messages, progress
 from matcher.report import CAUTIONS, CSV_COLUMNS, csv_rows
 from matcher.settings import Settings
@@ -40,6 +41,10 @@ def identify(
     quiet: QuietOption = False,
 ) -> None:
     """Say which known variation each card in the photos is, how surely, and why."""
+    with Catalogue.open(catalogue) as opened:
+        if not opened.counts().references:
+            todo = f"enrol a table first: platekin enrol RECORDS.csv --catalogue {catalogue}"
+            raise typer.BadParameter(f"{catalogue} holds no references yet; {todo}", param_hint="--catalogue")
     jobs = [Job(str(photo), photo, picture) for photo in photos]
     if picture:
         try:
@@ -111,7 +116,11 @@ def _candidate_lines(card: dict[str, Any]) -> Iterable[str]:
     for candidate in card["candidates"]:
         sure = candidate["confidence"]
         rungs = [f"{rung} {100 * sure[rung]:.0f} %" for rung in ("pose", "crop", "caption") if sure[rung] is not None]
-        place = f"{candidate['pose']} {candidate['crop']} {candidate['caption']}"
+        place = (
+            f"{candidate['pose']} {candidate['crop']} {candidate['caption']}, {candidate['evidence']['club']}".rstrip(
+                ", "
+            )
+        )
         yield f"  {candidate['record_id']}   {place}   {', '.join(rungs) or 'could not be laid over it'}"
 
 

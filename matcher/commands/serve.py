@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 from typing import Annotated
 
 import typer
@@ -25,6 +26,8 @@ def serve(
 
     with Catalogue.open(catalogue):  # a wrong folder is told now, not at the first request
         pass
+    if not _is_free(host, port):
+        raise typer.BadParameter(f"{host}:{port} is taken or not this machine's; name another", param_hint="--port")
     # On loopback only loopback's names are answered to: a web page elsewhere must not reach it by a name of its own.
     hosts = ("localhost", "127.0.0.1", "::1") if host in ("127.0.0.1", "localhost", "::1") else ()
     settings = ServiceSettings(catalogue=catalogue, allowed_hosts=hosts)
@@ -34,3 +37,15 @@ def serve(
             f"platekin answers at http://{host}:{port}/v1/health (described by /openapi.json); Ctrl-C stops it"
         )
     uvicorn.run(app, host=host, port=port, log_level="warning" if quiet else "info", server_header=False)
+
+
+def _is_free(host: str, port: int) -> bool:
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    with socket.socket(family, socket.SOCK_STREAM) as probe:
+        # As the server will: a port that has just been given up counts as free.
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind((host, port))
+        except OSError:
+            return False
+    return True

@@ -74,11 +74,8 @@ class CaptionFinding:
     def words(self) -> str:
         if self.probability is None:
             return "the caption is too faded, blurred or covered to be compared"
-        if self.probability >= 0.5:
-            return (
-                f"same words: the ink agrees to {self.agreement:.2f}, its worst letter falls short by {self.worst:.2f}"
-            )
-        return f"other words: the ink agrees to {self.agreement:.2f}, its worst letter falls short by {self.worst:.2f}"
+        told = f"the ink agrees to {self.agreement:.2f}, its worst letter falls short by {max(self.worst, 0.0):.2f}"
+        return f"{'same' if self.probability >= 0.5 else 'other'} words: {told}"
 
 
 def judge_caption(query: Face, reference: Face, alignment: Alignment, calibration: Calibration) -> CaptionFinding:
