@@ -92,12 +92,11 @@ def guarded(folder: Path) -> Iterator[None]:
         raise _file_failure(folder, error) from error
 
 
-def not_a_catalogue(folder: Path, why: str) -> CatalogueError:
-    return CatalogueError(
-        "not_a_catalogue",
-        f"{folder} is not a catalogue: {why}",
-        "check the path, or make one with: platekin enrol RECORDS.csv --catalogue DIR",
-    )
+MAKE_ONE = "check the path, or make one with: platekin enrol RECORDS.csv --catalogue DIR"
+
+
+def not_a_catalogue(folder: Path, why: str, remedy: str = MAKE_ONE) -> CatalogueError:
+    return CatalogueError("not_a_catalogue", f"{folder} is not a catalogue: {why}", remedy)
 
 
 def failure(code: str, folder: Path, detail: str = "") -> CatalogueError:
@@ -183,7 +182,8 @@ def _database_failure(folder: Path, error: BaseException | None) -> CatalogueErr
     if primary == sqlite3.SQLITE_FULL:
         return failure("disk_full", folder)
     if primary == sqlite3.SQLITE_NOTADB:
-        return not_a_catalogue(folder, f"{DATABASE} is not a database")
+        remedy = "restore it from a backup, or enrol your table into another folder"
+        return not_a_catalogue(folder, f"{DATABASE} is not a database", remedy)
     if primary in (sqlite3.SQLITE_IOERR, sqlite3.SQLITE_CANTOPEN):
         if disk_is_full(folder):
             return failure("disk_full", folder)
