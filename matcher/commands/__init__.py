@@ -25,6 +25,7 @@ WRONG_CALL = (
     "no_such_record",
     "missing_file",
     "missing_column",
+    "duplicate_column",
     "not_csv",
     "not_utf8",
     "empty_table",
