@@ -63,7 +63,8 @@ class CropFinding:
     @property
     def words(self) -> str:
         seen = self.window
-        shift = f"{seen.dx:+.1f} mm across, {seen.dy:+.1f} mm down, scale {seen.scale:.3f} (± {seen.sigma_mm:.1f} mm)"
+        across, down = (round(value, 1) + 0.0 for value in (seen.dx, seen.dy))  # + 0.0: no "-0.0"
+        shift = f"{across:+.1f} mm across, {down:+.1f} mm down, scale {seen.scale:.3f} (± {seen.sigma_mm:.1f} mm)"
         if self.probability >= 0.5:
             return f"same crop within what hand-cut edges allow: {shift}"
         return f"another crop: {shift}; {_margin_words(seen.margins_mm)}"
