@@ -63,7 +63,6 @@ PROBLEMS: Mapping[str, Kind] = {
     "disk_full": Kind(507, "The disk of the service is full", "The service's owner has to free some space."),
     "damaged": Kind(500, "The catalogue is damaged", "The service's owner has to examine it: platekin doctor."),
     "not_a_catalogue": Kind(503, "The catalogue cannot be found", "The service's owner has to check its place."),
-    "older_version": Kind(503, "The catalogue is of an older version", "The service's owner has to open it once."),
     "newer_version": Kind(503, "The catalogue is of a newer version", "The service's owner has to upgrade platekin."),
     "unreachable": Kind(503, "The catalogue's database does not answer", "Try again in a while.", 30),
     # the work

@@ -85,7 +85,7 @@ class Alignment:
     @property
     def scale(self) -> float:
         """Linear magnification from query to reference in the middle of the face."""
-        return float(np.sqrt(abs(np.linalg.det(self.transform[:2, :2]))))
+        return _scale(self.transform)
 
 
 def align(

@@ -49,14 +49,12 @@ class Hit:
     votes:    sum of descriptor votes, each at most 1.
     inliers:  votes that agree on one similarity transform.
     turned:   True where they agree on a half turn: the face is upside down.
-    hash_distance: differing bits of 256, or None where the hash was not among the nearest.
     """
 
     reference_id: int
     votes: float
     inliers: int
     turned: bool
-    hash_distance: int | None
 
 
 class ReferenceIndex:
@@ -129,12 +127,7 @@ class ReferenceIndex:
         ranked = sorted(votes, key=lambda reference: -votes[reference])[:CHECKED]
         ranked += [reference for reference in by_hash if reference not in ranked]
         hits = [
-            Hit(
-                reference,
-                votes.get(reference, 0.0),
-                *self._agreeing(description, reference, pairs),
-                by_hash.get(reference),
-            )
+            Hit(reference, votes.get(reference, 0.0), *self._agreeing(description, reference, pairs))
             for reference in ranked
         ]
         return tuple(sorted(hits, key=lambda hit: (-hit.inliers, -hit.votes))[:limit])
@@ -158,9 +151,9 @@ class ReferenceIndex:
             if _OWN_FILE.fullmatch(path.name) and path.name not in names.values():
                 path.unlink(missing_ok=True)
 
-    def _nearest_hashes(self, description: Description, count: int = 4) -> dict[int, int]:
-        distances, ids = self._hashes.search(description.hashes[None], count)
-        return {int(i): int(d) for i, d in zip(ids[0], distances[0], strict=True) if i >= 0}
+    def _nearest_hashes(self, description: Description, count: int = 4) -> list[int]:
+        _, ids = self._hashes.search(description.hashes[None], count)
+        return [int(i) for i in ids[0] if i >= 0]
 
     def _vote(self, description: Description) -> tuple[dict[int, float], dict[int, list[tuple[int, int]]]]:
         """Votes by reference, and the (query row, reference row) pairs behind them, nearest first."""

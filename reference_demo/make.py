@@ -13,10 +13,8 @@ import csv
 import json
 import time
 from collections.abc import Callable, Iterable
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import lru_cache
-from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +22,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from matcher.processes import process_pool
 from matcher.rehearsal import (
     SCAN_PX_PER_MM,
     Card,
@@ -117,16 +116,12 @@ def _drawn(folder: Path, scans: list[Copy], queries: tuple[Query, ...], processe
         for copy in scans:
             _draw_reference(folder, copy)
         return dict(found)
-    with ProcessPoolExecutor(processes, mp_context=get_context("spawn"), initializer=_single_thread) as pool:
+    with process_pool(processes) as pool:
         photos = [pool.submit(_draw_query, folder, query) for query in order]
         cards = [pool.submit(_draw_references, folder, part) for part in _in_parts(scans, 6)]
         for card in cards:
             card.result()
         return dict(photo.result() for photo in photos)
-
-
-def _single_thread() -> None:
-    cv2.setNumThreads(1)
 
 
 def _in_parts(items: list[Copy], size: int) -> list[list[Copy]]:

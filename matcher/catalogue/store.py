@@ -5,7 +5,7 @@
     DIR/index               the search index, a cache of `matcher.index`
 
 Any number of processes may read while one writes. Every value returned is frozen and stays as it was read.
-Everything raised on purpose is a `CatalogueError`: not_a_catalogue, newer_version, older_version, locked,
+Everything raised on purpose is a `CatalogueError`: not_a_catalogue, newer_version, locked,
 read_only, disk_full, damaged, unreachable, no_such_record, no_such_reference.
 """
 
@@ -122,11 +122,6 @@ class Catalogue:
         """All references, or those of one record, by id."""
         query = _select_references()
         return self._references(query if record_id is None else query.where(Reference.record_id == record_id))
-
-    def references_of_pose(self, pose: str) -> tuple[ReferenceRow, ...]:
-        """All references that show this pose, in whatever crop and caption, by id."""
-        records = select(Record.record_id).where(Record.pose == pose)
-        return self._references(_select_references().where(Reference.record_id.in_(records)))
 
     def reference(self, reference_id: int) -> ReferenceRow:
         """One reference. Raises CatalogueError no_such_reference."""

@@ -24,13 +24,12 @@ STRENGTH = 3.0
 
 @dataclass(frozen=True)
 class Rows:
-    """The trials that a rung can learn from: (n, k) features, n truths, n kinds and contrasts."""
+    """The trials that a rung can learn from: (n, k) features, n truths and n kinds."""
 
     names: tuple[str, ...]
     values: NDArray[np.float64]
     truth: NDArray[np.bool_]
     kinds: tuple[str, ...]
-    contrasts: NDArray[np.float64]
 
 
 def rows_of(trials: Iterable[Trial], rung: str) -> Rows:
@@ -41,7 +40,7 @@ def rows_of(trials: Iterable[Trial], rung: str) -> Rows:
     names = tuple(used[0].features[rung])
     values = np.array([[trial.features[rung][name] for name in names] for trial in used], np.float64)
     truth = np.array([bool(trial.truth[rung]) for trial in used])
-    return Rows(names, values, truth, tuple(t.kind for t in used), np.array([t.contrast for t in used]))
+    return Rows(names, values, truth, tuple(t.kind for t in used))
 
 
 def fit(rows: Rows) -> RungModel:
