@@ -10,9 +10,8 @@ import numpy as np
 import pytest
 from skimage.metrics import structural_similarity
 
-from matcher.align import Alignment, align, picture_zone
+from matcher.align import Alignment, align
 from matcher.catalogue import RecordRow, ReferenceRow
-from matcher.describe import describe
 from matcher.flatten import Face
 from matcher.ladder.agreement import Band, agreement
 from matcher.ladder.caption import CaptionFinding, judge_caption
@@ -22,13 +21,14 @@ from matcher.ladder.outcome import Candidate, compete, decide
 from matcher.ladder.pose import PoseFinding, judge_pose
 from matcher.settings import Thresholds
 from matcher.shelf import Known
+from matcher.view import View, picture_zone
 from tests.faces import SIZE, face_of, picture, window
 
 CALIBRATION = Calibration.load()
 
 
 def registered(query: Face, reference: Face) -> Alignment:
-    found = align(query, reference, describe(query), describe(reference))
+    found = align(View.of(query), View.of(reference))
     assert found, found.reason
     return found
 

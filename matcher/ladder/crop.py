@@ -13,9 +13,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.align import Alignment, picture_zone
+from matcher.align import Alignment
 from matcher.ladder.confidence import Calibration
 from matcher.settings import FaceSize
+from matcher.view import picture_zone
 
 CUT_SIGMA_MM = 0.30
 """Scatter of the picture's place between two hand-cut copies of one crop, one axis."""

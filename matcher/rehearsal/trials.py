@@ -14,7 +14,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.align import align
-from matcher.describe import describe
 from matcher.flatten import Face, flatten
 from matcher.ladder.caption import caption_features
 from matcher.ladder.copy import copy_features
@@ -25,6 +24,7 @@ from matcher.photo import Photo
 from matcher.rehearsal import Age, Caption, Card, Crop, Scene, make_copy, photograph, scan
 from matcher.rehearsal.scene import SURFACES
 from matcher.rehearsal.words import another_caption, random_caption
+from matcher.view import View
 
 Picture = NDArray[np.uint8]
 
@@ -96,7 +96,7 @@ def _session(sitting: Sitting, stranger: Picture, rng: np.random.Generator, font
 
 
 def _judged(kind: str, contrast: float, query: Face, reference: Face, truth: dict[str, bool | None]) -> Trial:
-    found = align(query, reference, describe(query), describe(reference))
+    found = align(View.of(query), View.of(reference))
     compared = compare_pictures(query, reference, found) if found else None
     if compared is None:
         return Trial(kind, contrast, truth, {})
