@@ -139,7 +139,8 @@ class _Comparison:
     def crop(self, candidate: Candidate) -> Candidate:
         if not candidate.alignment:
             return candidate
-        return replace(candidate, crop=judge_crop(candidate.alignment, self.face.size, self.calibration))
+        reference = self.shelf.face(candidate.known.reference.id)
+        return replace(candidate, crop=judge_crop(self.face, reference, candidate.alignment, self.calibration))
 
     def caption(self, candidate: Candidate) -> Candidate:
         if not candidate.alignment or candidate.crop is None:

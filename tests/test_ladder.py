@@ -111,7 +111,7 @@ def test_agreement_is_what_scikit_image_calls_the_structure_of_ssim() -> None:
 def test_crops_are_told_apart_and_measured(zoom: float, dx: float, dy: float, same: bool) -> None:
     negative = picture(32)
     query, reference = face_of(negative, window(zoom, dx, dy), noise=2), face_of(negative, noise=2, seed=5)
-    found = judge_crop(registered(query, reference), SIZE, CALIBRATION)
+    found = judge_crop(query, reference, registered(query, reference), CALIBRATION)
     assert (found.probability > 0.5) == same
     # The window's middle moves by +d over the negative, so the picture moves by -d on the card; a zoom moves what is
     # off the middle outwards.
