@@ -18,7 +18,10 @@ from matcher.flatten import Face
 from matcher.settings import FaceSize
 
 BORDER_MM = 2.0
-"""Mount border and cut-edge wear: left out on all four sides."""
+"""Mount border and cut-edge wear: left out at the sides."""
+
+HEAD_MM = 6.0
+"""Left out at the head: some captions stand there, and would be taken for a part of the picture that has moved."""
 
 CAPTION_MM = 8.5
 """The usual printed strip below the picture, with its dividing line; left out at the foot."""
@@ -76,9 +79,16 @@ class View:
 def picture_zone(size: FaceSize) -> NDArray[np.bool_]:
     """(height, width) bool: the part of a face where the photograph itself is, whatever the mount."""
     zone = np.zeros((size.height, size.width), dtype=bool)
-    border, caption = round(BORDER_MM * size.px_per_mm), round(CAPTION_MM * size.px_per_mm)
-    zone[border : size.height - caption, border : size.width - border] = True
+    border, head, caption = (round(mm * size.px_per_mm) for mm in (BORDER_MM, HEAD_MM, CAPTION_MM))
+    zone[head : size.height - caption, border : size.width - border] = True
     return zone
+
+
+def picture_corners(size: FaceSize) -> NDArray[np.float64]:
+    """(4, 2) TL TR BR BL of the part of any face where the picture is."""
+    row, column = np.nonzero(picture_zone(size))
+    left, right, top, bottom = column.min(), column.max(), row.min(), row.max()
+    return np.array([[left, top], [right, top], [right, bottom], [left, bottom]], dtype=np.float64)
 
 
 def _reduced(image: NDArray[np.uint8]) -> NDArray[np.uint8]:

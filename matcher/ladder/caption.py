@@ -7,12 +7,13 @@ compared letter by letter: one changed letter is a small patch where both hold i
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from matcher.align import Alignment
 from matcher.flatten import Face
+from matcher.ladder.comparator import Part, compare, difference_features
 from matcher.ladder.confidence import Calibration, log_gap
 from matcher.ladder.letters import LETTER_PX, compare_letters
 from matcher.ladder.strips import register_strips, shown_by_both
@@ -36,6 +37,7 @@ class CaptionFinding:
     worst: float
     legibility: tuple[float, float]
     features: dict[str, float]
+    parts: tuple[Part, ...] = field(default=(), repr=False)
 
     @property
     def words(self) -> str:
@@ -47,10 +49,10 @@ class CaptionFinding:
 
 def judge_caption(query: Face, reference: Face, alignment: Alignment, calibration: Calibration) -> CaptionFinding:
     """Compare the caption strips of two faces whose pictures are registered."""
-    features = caption_features(query, reference, alignment)
+    features, parts = compare_captions(query, reference, alignment)
     probability = calibration.probability("caption", features) if is_legible(features) else None
     ratios = (float(np.exp(features["ink_query"])), float(np.exp(features["ink_reference"])))
-    return CaptionFinding(probability, features["agreement"], features["worst"], ratios, features)
+    return CaptionFinding(probability, features["agreement"], features["worst"], ratios, features, parts)
 
 
 def is_legible(features: dict[str, float]) -> bool:
@@ -58,9 +60,10 @@ def is_legible(features: dict[str, float]) -> bool:
     return features["ink"] >= LEGIBLE and features["covered"] < 0.3
 
 
-def caption_features(query: Face, reference: Face, alignment: Alignment) -> dict[str, float]:
-    """Numbers about the words: agreement of the ink, its worst letter and word, legibility on both sides."""
+def compare_captions(query: Face, reference: Face, alignment: Alignment) -> tuple[dict[str, float], tuple[Part, ...]]:
+    """Numbers about the words (agreement of the ink, its worst letter and word, legibility), and the strips."""
     strips = register_strips(query, reference, alignment.transform, shown_by_both(query, reference, alignment))
+    parts = tuple(compare(strip.mine, strip.theirs, strip.shown) for strip in strips)
     letters = compare_letters(strips)
     agreement = letters.agreement
     worst, word = (letters.worst(LETTER_PX * size) for size in (0.8, 2.0))
@@ -71,7 +74,7 @@ def caption_features(query: Face, reference: Face, alignment: Alignment) -> dict
         "whole": log_gap(1 - agreement, 0.02),
         "shortfall": log_gap(letters.shortfall, 0.03),
     }
-    return {
+    features = {
         **gap_of,
         # The clearer the ink, the more a gap says.
         **{f"{name}_by_ink": value * ink for name, value in gap_of.items() if name != "shortfall"},
@@ -81,4 +84,6 @@ def caption_features(query: Face, reference: Face, alignment: Alignment) -> dict
         "ink_query": letters.ink[0],
         "ink_reference": letters.ink[1],
         "covered": 1 - letters.shown,
+        **difference_features(parts),
     }
+    return features, parts

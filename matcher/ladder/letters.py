@@ -63,8 +63,8 @@ class Letters:
         return self.expected - self.correlation
 
 
-def compare_letters(strips: tuple[Strip, Strip]) -> Letters:
-    """Compare the inks, best over a pixel of slack: type on paper is never flattened to better than that."""
+def compare_letters(strips: tuple[Strip, Strip], slack: int = 1) -> Letters:
+    """Compare the inks, best over `slack` pixels: type on paper is never flattened to better than one."""
     mine, theirs, mask = _stacked(strips)
 
     def mean(values: Floats) -> Floats:
@@ -72,8 +72,8 @@ def compare_letters(strips: tuple[Strip, Strip]) -> Letters:
 
     energies = mean(mine * mine), mean(theirs * theirs)
     best = np.full(mine.shape, -1.0, np.float32)
-    for dy in (-1, 0, 1):
-        for dx in (-1, 0, 1):
+    for dy in range(-slack, slack + 1):
+        for dx in range(-slack, slack + 1):
             moved = np.roll(theirs, (dy, dx), (0, 1))
             scale = np.sqrt(np.maximum(energies[0] * mean(moved * moved), 1e-6))
             best = np.maximum(best, mean(mine * moved) / scale)

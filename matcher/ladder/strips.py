@@ -36,8 +36,9 @@ HIDDEN = (4.0, 14.0)
 WORDS_MM = (1.6, 0.8)
 """How far, across and down, words may sit from where the picture's transform puts them: other words may be longer."""
 
-FINE_PX = 6.0
-"""The fine registration may move the strip by no more than this: more means that it has lost its way."""
+FINE_PX = 14.0
+"""The fine registration may move a corner of the strip by no more than this: more means that it has lost its way. The
+picture's transform, carried on to the foot of the card, may be off by three or four per cent in scale."""
 
 STROKE = (0.8, 4.5)
 """Gaussian sigmas (face pixels) of the band that holds pen and type strokes."""
@@ -145,7 +146,7 @@ def _move(mine: Floats, theirs: Floats, seen: Bools, search_px: tuple[int, int])
     scores = cv2.matchTemplate(framed, mine * seen, cv2.TM_CCORR_NORMED)
     _, _, _, (x, y) = cv2.minMaxLoc(scores)
     move = np.array([[1, 0, x - across], [0, 1, y - down]], np.float32)
-    criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 20, 1e-3)
+    criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 30, 1e-4)
     with suppress(cv2.error):  # no convergence: the whole pixels stand
         mask = seen.astype(np.uint8) * 255
         _, finer = cv2.findTransformECC(mine, theirs, move.copy(), cv2.MOTION_AFFINE, criteria, mask, 3)
