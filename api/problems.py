@@ -54,6 +54,7 @@ PROBLEMS: Mapping[str, Kind] = {
     "extra_cells": Kind(422, "A row has more cells than the header", "Put texts with commas in quotation marks."),
     "missing_value": Kind(422, "A row lacks a value", "Fill it in."),
     "clash": Kind(409, "Rows contradict each other or the catalogue", "Make them say the same."),
+    "bad_evaluation": Kind(422, "These pictures cannot be evaluated", "See the message."),
     "duplicate_image": Kind(409, "One image stands for two records", "Decide which record it shows."),
     # the catalogue
     "no_such_record": Kind(404, "There is no such record", "List the records to see their ids."),
