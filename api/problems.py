@@ -59,6 +59,8 @@ PROBLEMS: Mapping[str, Kind] = {
     # the catalogue
     "no_such_record": Kind(404, "There is no such record", "List the records to see their ids."),
     "no_such_reference": Kind(404, "There is no such reference", "It may have been removed; look at its record."),
+    "too_few_poses": Kind(422, "The catalogue holds too few poses for that", "Enrol more."),
+    "missing_part": Kind(500, "A part of platekin is not installed", "The service's owner has to install it."),
     "locked": Kind(503, "The catalogue is being written to", "Try again in a few seconds.", 5),
     "read_only": Kind(503, "The catalogue may not be written", "The service's owner has to allow it."),
     "disk_full": Kind(507, "The disk of the service is full", "The service's owner has to free some space."),

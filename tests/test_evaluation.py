@@ -14,10 +14,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sklearn.calibration import calibration_curve
 from sklearn.metrics import brier_score_loss, roc_auc_score
+from typer.testing import CliRunner
 
 from matcher.align import align
+from matcher.commands import app
 from matcher.describe import describe
-from matcher.errors import BadTable
+from matcher.errors import BadTable, CatalogueError
 from matcher.evaluation import measures, printed, table
 from matcher.evaluation.negatives import Negative, read_negatives
 from matcher.evaluation.plan import CONDITIONS, FADES, Plan, make_plan
@@ -25,9 +27,12 @@ from matcher.evaluation.run import Wanted, evaluate, plan_of
 from matcher.evaluation.variations import different
 from matcher.evaluation.windows import Placed, true_window, window_error
 from matcher.flatten import Face
+from matcher.ladder.confidence import Calibration
 from matcher.ladder.crop import measure_crop
-from matcher.rehearsal import Age, Caption, Crop, make_copy
+from matcher.own_confidence import NAME, InUse, confidence_in_use
+from matcher.rehearsal import Age, Caption, Crop, make_copy, own
 from matcher.settings import FaceSize
+from matcher.shelf import Shelf
 from tests.faces import picture
 
 WORDS = Caption("T. Varrowick", "Tessaly Shore R. C.", "Quillory Biscuit Works")
@@ -262,7 +267,7 @@ def test_an_empty_table_says_so() -> None:
     assert json.loads(json.dumps(printed.as_data(found), allow_nan=False))[0]["value"] is None
 
 
-# A whole run
+# A whole run, and the confidence refitted on its catalogue
 
 
 @pytest.fixture(scope="module")
@@ -299,3 +304,53 @@ def test_a_run_that_was_stopped_goes_on(done) -> None:  # type: ignore[no-untype
         assert again[-1][name] == rows[-1][name]
     with pytest.raises(BadTable, match="other arguments"):
         evaluate(replace(wanted, seed=3), output)
+
+
+def test_a_small_catalogue_is_refused_and_nothing_is_written(done) -> None:  # type: ignore[no-untyped-def]
+    folder = done[1] / "catalogue"
+    result = CliRunner().invoke(app, ["rehearse", "--catalogue", str(folder)])
+    assert isinstance(result.exception, CatalogueError)
+    assert result.exception.code == "too_few_poses"
+    assert "4 poses" in result.exception.message
+    assert not (folder / NAME).exists()
+
+
+def test_a_catalogue_gets_its_own_confidence(done, monkeypatch: pytest.MonkeyPatch) -> None:  # type: ignore[no-untyped-def]
+    """Fitted on its own references, stored in its folder, preferred from then on, shown by doctor, and forgotten."""
+    folder = done[1] / "catalogue"
+    for name, value in (("LEAST_POSES", 3), ("LEAST_SUBJECTS", 3), ("SITTINGS", (2, 2))):
+        monkeypatch.setattr(own, name, value)
+    with Shelf.open(folder) as shelf:
+        assert shelf.calibration == Calibration.load()
+        result = CliRunner().invoke(app, ["rehearse", "--catalogue", str(folder), "--workers", "1"])
+        assert result.exit_code == 0, result.output
+        assert not shelf.is_current()
+    stored = Calibration.load(folder / NAME)
+    assert str(stored.provenance["pictures"]).startswith("4 poses of this catalogue")
+    refitted, shipped = stored.provenance["refitted"], Calibration.load()
+    assert refitted == [line.split()[0] for line in result.output.splitlines() if line.endswith("  refitted")]
+    assert all((stored.rungs[rung] != shipped.rungs[rung]) == (rung in refitted) for rung in shipped.rungs)  # type: ignore[operator]
+    with Shelf.open(folder) as shelf:
+        assert shelf.calibration == stored
+    assert "the catalogue's own" in CliRunner().invoke(app, ["doctor", "--catalogue", str(folder)]).output
+    assert CliRunner().invoke(app, ["rehearse", "--catalogue", str(folder), "--forget"]).exit_code == 0
+    assert not confidence_in_use(folder).own
+
+
+def test_a_damaged_or_outdated_confidence_is_told(tmp_path: Path) -> None:
+    (tmp_path / NAME).write_text('{"rungs": {}, "provenance": {}}')
+    assert confidence_in_use(tmp_path) == InUse(Calibration.load(), False, True)
+    (tmp_path / NAME).write_text('{"rungs": ')
+    with pytest.raises(CatalogueError, match=r"cannot be read .*rehearse") as caught:
+        confidence_in_use(tmp_path)
+    assert caught.value.code == "damaged"
+
+
+def test_a_negative_is_the_picture_without_caption_and_border() -> None:
+    face = face_of(picture(5, 1000, 600), Placed(Crop(), WORDS, Age(0.5), 3))
+    view = own.negative_from(face)
+    assert view.shape == (1000, 600)
+    assert (int(np.percentile(view, 1)), int(np.percentile(view, 99))) == pytest.approx((20, 235), abs=3)
+    # 32 mm of the face's 36.5 over the negative's width, from 2.05 mm down: the same spots, within a pixel or two.
+    shown = cv2.resize(face.grey[20:553, 24:344], (600, 1000), interpolation=cv2.INTER_AREA)
+    assert np.corrcoef(shown.ravel(), view.ravel())[0, 1] > 0.99

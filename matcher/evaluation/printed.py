@@ -20,7 +20,7 @@ WIDTH = 72
 def as_text(cells: Sequence[Cell]) -> str:
     """The table for a terminal, a cell a line."""
     head = (
-        f"{'what':{WIDTH}} {'value':>9} {'95 % interval':>19} {'n':>5} {'bar':>10} {'':8} {'hash':>8} {'features':>8}"
+        f"{'what':{WIDTH}} {'value':>9} {'95 % interval':>19} {'n':>9} {'bar':>10} {'':8} {'hash':>8} {'features':>8}"
     )
     return "\n".join([head, *(_line(cell) for cell in cells)]) + "\n"
 
@@ -73,7 +73,8 @@ def _line(cell: Cell) -> str:
     rivals = dict(cell.rivals)
     theirs = " ".join(f"{_number(rivals[r], cell.unit) if r in rivals else '':>8}" for r in ("hash", "features"))
     value = _number(cell.value, cell.unit)
-    return f"{cell.what:{WIDTH}} {value:>9} {low_high:>19} {cell.n:>5} {bar:>10} {met:8} {theirs}".rstrip()
+    cases = str(cell.n) if cell.true is None else f"{cell.true}/{cell.n}"
+    return f"{cell.what:{WIDTH}} {value:>9} {low_high:>19} {cases:>9} {bar:>10} {met:8} {theirs}".rstrip()
 
 
 def _number(value: float, unit: str) -> str:

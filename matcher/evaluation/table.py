@@ -32,7 +32,10 @@ class Bar:
 
 @dataclass(frozen=True)
 class Cell:
-    """One measure. rivals: the same measure of the rivals, by name. unit: '%', 'mm', 'ms' or ''."""
+    """One measure. rivals: the same measure of the rivals, by name. unit: '%', 'mm', 'ms' or ''.
+
+    true: of the n cases of a ROC curve, how many were true ones.
+    """
 
     what: str
     value: float
@@ -41,6 +44,13 @@ class Cell:
     bar: Bar | None = None
     unit: str = "%"
     rivals: tuple[tuple[str, float], ...] = ()
+    true: int | None = None
+
+    @property
+    def ahead(self) -> bool:
+        """Whether it is ahead of every rival, or as good as can be."""
+        best = max((value for _, value in self.rivals if not math.isnan(value)), default=0.0)
+        return self.value > best or self.value >= 1.0
 
     @property
     def met(self) -> bool | None:
@@ -65,7 +75,9 @@ def cells(rows: Sequence[Row]) -> list[Cell]:
         _speed(given),
         _outcomes(verdicts),
     )
-    return [cell for part in parts for cell in part]
+    found = [cell for part in parts for cell in part]
+    accuracy = [cell.ahead for cell in found if cell.rivals and cell.unit != "ms" and not math.isnan(cell.value)]
+    return [*found, share("accuracy rows on which it is ahead of both rivals", accuracy, Bar(1.0))]
 
 
 def share(what: str, answers: Iterable[bool], bar: Bar | None = None) -> Cell:
@@ -76,9 +88,9 @@ def share(what: str, answers: Iterable[bool], bar: Bar | None = None) -> Cell:
 
 
 def area(what: str, scores: Sequence[float], truth: Sequence[bool], bar: Bar | None = None) -> Cell:
-    """An area under the ROC curve; n counts true and false cases."""
+    """An area under the ROC curve."""
     interval = measures.resampled(measures.auroc, scores, truth)
-    return Cell(what, measures.auroc(scores, truth), len(truth), interval, bar, "")
+    return Cell(what, measures.auroc(scores, truth), len(truth), interval, bar, "", true=sum(truth))
 
 
 def _pose_rung(rows: list[Row]) -> Iterator[Cell]:
@@ -179,24 +191,17 @@ def _captions(rows: list[Row], verdicts: list[Verdict]) -> Iterator[Cell]:
 
 
 def _held(rows: list[Row], verdicts: list[Verdict]) -> Iterator[Cell]:
-    strangers = [v for v in verdicts if v.kind in ("near_pose", "unknown")]
-    for what, some, bar in (
-        ("held or not, known / all others, AUROC", verdicts, Bar(0.995)),
-        (
-            "held or not, known / near pose and unknown, AUROC",
-            [v for v in verdicts if v.kind == "known"] + strangers,
-            None,
-        ),
-    ):
-        truth = [v.kind == "known" for v in some]
-        chosen = [row for row, v in zip(rows, verdicts, strict=True) if v in some]
-        cell = area(what, [v.score for v in some], truth, bar)
-        theirs = [row["kind"] == "known" for row in chosen]
-        rivals = tuple((r, measures.auroc([row["rivals"][r]["score"] for row in chosen], theirs)) for r in RIVALS)
-        yield replace(cell, rivals=rivals)
-        false = measures.false_positives_at([v.score for v in some], truth)
-        yield Cell(what.replace("AUROC", "false positives at 95 % found"), false, len(some))
-    yield share("wrongly held, near pose and unknown", [v.held_wrong for v in strangers], Bar(0.005, True))
+    strange = ("near_pose", "unknown")
+    for name, kinds, bar in (("all others", tuple(KINDS), Bar(0.995)), ("near pose and unknown", strange, None)):
+        some = [(row, v) for row, v in zip(rows, verdicts, strict=True) if v.kind == "known" or v.kind in kinds]
+        truth = [v.kind == "known" for _, v in some]
+        scores = [v.score for _, v in some]
+        rivals = tuple((r, measures.auroc([row["rivals"][r]["score"] for row, _ in some], truth)) for r in RIVALS)
+        yield replace(area(f"held or not, known / {name}, AUROC", scores, truth, bar), rivals=rivals)
+        false = measures.false_positives_at(scores, truth)
+        yield Cell(f"held or not, known / {name}, false positives at 95 % found", false, len(some), true=sum(truth))
+    held = [v.held_wrong for v in verdicts if v.kind in strange]
+    yield share("wrongly held, near pose and unknown", held, Bar(0.005, True))
     yield share("wrongly held, all", [v.held_wrong for v in verdicts])
 
 
