@@ -29,6 +29,7 @@ from matcher.locate import Outline, locate
 from matcher.photo import Photo
 from matcher.settings import Settings
 from matcher.shelf import Known, Shelf
+from matcher.view import View
 
 POSES_COMPARED = 4
 """Different poses of the shortlist that are registered: the right one is hardly ever further down."""
@@ -87,7 +88,7 @@ def identify_card(
     face, text, hits = _right_way_up(face, shelf)
     if face.turned:
         outline = replace(outline, corners=np.roll(outline.corners, 2, axis=0))
-    comparison = _Comparison(face, text, shelf, calibration)
+    comparison = _Comparison(View(face, text), shelf, calibration)
     candidates = _climb(comparison, hits)
     return CardAnswer(outline, face, facts, decide(candidates, settings.thresholds, settings.top))
 
@@ -117,15 +118,17 @@ def _right_way_up(face: Face, shelf: Shelf) -> tuple[Face, Description, tuple[Hi
 class _Comparison:
     """One query face against references, rung by rung."""
 
-    face: Face
-    text: Description
+    view: View
     shelf: Shelf
     calibration: Calibration
 
+    @property
+    def face(self) -> Face:
+        return self.view.face
+
     def register(self, known: Known, start: NDArray[np.float64] | None = None, thorough: bool = True) -> Candidate:
-        text = self.shelf.description(known.reference.id)
-        found = align(self.face, self.shelf.face(known.reference.id), self.text, text, start=start, thorough=thorough)
-        return Candidate(known, found)
+        reference = View(self.shelf.face(known.reference.id), self.shelf.description(known.reference.id))
+        return Candidate(known, align(self.view, reference, start=start, thorough=thorough))
 
     def pose(self, candidate: Candidate) -> Candidate:
         if not candidate.alignment or candidate.pose is not None:
@@ -136,7 +139,8 @@ class _Comparison:
     def crop(self, candidate: Candidate) -> Candidate:
         if not candidate.alignment:
             return candidate
-        return replace(candidate, crop=judge_crop(candidate.alignment, self.face.size, self.calibration))
+        reference = self.shelf.face(candidate.known.reference.id)
+        return replace(candidate, crop=judge_crop(self.face, reference, candidate.alignment, self.calibration))
 
     def caption(self, candidate: Candidate) -> Candidate:
         if not candidate.alignment or candidate.crop is None:

@@ -10,9 +10,8 @@ import numpy as np
 import pytest
 from skimage.metrics import structural_similarity
 
-from matcher.align import Alignment, align, picture_zone
+from matcher.align import Alignment, align
 from matcher.catalogue import RecordRow, ReferenceRow
-from matcher.describe import describe
 from matcher.flatten import Face
 from matcher.ladder.agreement import Band, agreement
 from matcher.ladder.caption import CaptionFinding, judge_caption
@@ -22,13 +21,14 @@ from matcher.ladder.outcome import Candidate, compete, decide
 from matcher.ladder.pose import PoseFinding, judge_pose
 from matcher.settings import Thresholds
 from matcher.shelf import Known
+from matcher.view import View, picture_zone
 from tests.faces import SIZE, face_of, picture, window
 
 CALIBRATION = Calibration.load()
 
 
 def registered(query: Face, reference: Face) -> Alignment:
-    found = align(query, reference, describe(query), describe(reference))
+    found = align(View.of(query), View.of(reference))
     assert found, found.reason
     return found
 
@@ -111,7 +111,7 @@ def test_agreement_is_what_scikit_image_calls_the_structure_of_ssim() -> None:
 def test_crops_are_told_apart_and_measured(zoom: float, dx: float, dy: float, same: bool) -> None:
     negative = picture(32)
     query, reference = face_of(negative, window(zoom, dx, dy), noise=2), face_of(negative, noise=2, seed=5)
-    found = judge_crop(registered(query, reference), SIZE, CALIBRATION)
+    found = judge_crop(query, reference, registered(query, reference), CALIBRATION)
     assert (found.probability > 0.5) == same
     # The window's middle moves by +d over the negative, so the picture moves by -d on the card; a zoom moves what is
     # off the middle outwards.

@@ -11,11 +11,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from matcher.align import Alignment, lay_over, picture_zone
+from matcher.align import Alignment, lay_over
 from matcher.flatten import Face
 from matcher.ladder.agreement import Band, agreement
 from matcher.ladder.confidence import Calibration
 from matcher.ladder.crop import CropFinding
+from matcher.view import picture_zone
 
 STAINS = Band(fine=2.0, coarse=12.0, window=10.0)
 """Foxing, dirt and cut edges: larger than grain, smaller than uneven light."""

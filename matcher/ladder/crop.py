@@ -13,15 +13,25 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.align import Alignment, picture_zone
-from matcher.ladder.confidence import Calibration
+from matcher.align import Alignment
+from matcher.flatten import Face
+from matcher.ladder.confidence import Calibration, log_gap
+from matcher.ladder.letters import LETTER_PX, compare_letters
+from matcher.ladder.strips import register_strips, shown_by_both
 from matcher.settings import FaceSize
+from matcher.view import picture_zone
 
 CUT_SIGMA_MM = 0.30
 """Scatter of the picture's place between two hand-cut copies of one crop, one axis."""
 
 ZOOM_SIGMA = 0.010
 """Scatter of the scale between two such copies: the same scatter of edges over the card's width and height."""
+
+TIGHT_MM = (0.3, 0.3)
+"""How far words may sit from where the picture's transform puts them, if they were printed with it."""
+
+LOOSE_MM = (1.4, 1.2)
+"""How far two hand-cut copies' words may sit apart on the card."""
 
 FAR = 20.0
 """Sigmas beyond which a difference is simply far."""
@@ -70,10 +80,35 @@ class CropFinding:
         return f"another crop: {shift}; {_margin_words(seen.margins_mm)}"
 
 
-def judge_crop(alignment: Alignment, size: FaceSize, calibration: Calibration) -> CropFinding:
+def judge_crop(query: Face, reference: Face, alignment: Alignment, calibration: Calibration) -> CropFinding:
     """Measure the window that `alignment` implies, and how likely one and the same crop gives it."""
-    window = measure_crop(alignment, size)
-    return CropFinding(calibration.probability("crop", window.features), window)
+    features = crop_features(query, reference, alignment)
+    return CropFinding(calibration.probability("crop", features), measure_crop(alignment, query.size))
+
+
+def crop_features(query: Face, reference: Face, alignment: Alignment) -> dict[str, float]:
+    """How far the picture has moved on the card, and whether the printed words have moved with it.
+
+    Words and picture were printed together: on one crop the words fit where the picture's transform puts them,
+    wherever the scissors went; on another crop they fit where the card's edges put them, and not there.
+    """
+    shown = shown_by_both(query, reference, alignment)
+    with_picture = compare_letters(register_strips(query, reference, alignment.transform, shown, TIGHT_MM))
+    with_edges = compare_letters(register_strips(query, reference, np.eye(3), query.trusted, LOOSE_MM))
+    ink = max(0.0, min(with_picture.ink))
+    fits = {
+        "picture_whole": log_gap(1 - with_picture.agreement, 0.03),
+        "picture_word": log_gap(with_picture.worst(2.0 * LETTER_PX), 0.06),
+        "edges_whole": log_gap(1 - with_edges.agreement, 0.03),
+        "edges_word": log_gap(with_edges.worst(2.0 * LETTER_PX), 0.06),
+    }
+    return {
+        **measure_crop(alignment, query.size).features,
+        **fits,
+        **{f"{name}_by_ink": value * ink for name, value in fits.items()},
+        "ink": ink,
+        "covered": 1 - with_picture.shown,
+    }
 
 
 def measure_crop(alignment: Alignment, size: FaceSize) -> Window:

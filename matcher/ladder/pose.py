@@ -13,10 +13,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.align import Alignment, lay_over, picture_zone
+from matcher.align import Alignment, lay_over
 from matcher.flatten import Face
 from matcher.ladder.agreement import Agreement, Band, agreement, pooled
 from matcher.ladder.confidence import Calibration, log_gap
+from matcher.view import picture_zone
 
 FINE = Band(fine=1.0, coarse=5.0, window=7.0)
 MEDIUM = Band(fine=2.0, coarse=9.0, window=12.0)

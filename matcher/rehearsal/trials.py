@@ -9,22 +9,22 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from matcher.align import align
-from matcher.describe import describe
 from matcher.flatten import Face, flatten
 from matcher.ladder.caption import caption_features
 from matcher.ladder.copy import copy_features
-from matcher.ladder.crop import CropFinding, measure_crop
+from matcher.ladder.crop import CropFinding, crop_features, measure_crop
 from matcher.ladder.pose import compare_pictures, pose_features
 from matcher.locate import Outline
 from matcher.photo import Photo
 from matcher.rehearsal import Age, Caption, Card, Crop, Scene, make_copy, photograph, scan
+from matcher.rehearsal.exposures import another_exposure
 from matcher.rehearsal.scene import SURFACES
 from matcher.rehearsal.words import another_caption, random_caption
+from matcher.view import View
 
 Picture = NDArray[np.uint8]
 
@@ -89,21 +89,21 @@ def _session(sitting: Sitting, stranger: Picture, rng: np.random.Generator, font
     same_card = make_copy(sitting.negative, crop, caption, age, seed=seed, plate=plate)
     yield _judged("same_copy", age.residual_contrast, _photographed(same_card, rng), reference, {**known, "copy": True})
     nothing: dict[str, bool | None] = {"pose": False, "crop": None, "caption": None, "copy": None}
-    yield trial("twin", moved_detail(sitting.negative, rng), crop, caption, **nothing)
+    yield trial("twin", another_exposure(sitting.negative, rng), crop, caption, **nothing)
     yield trial("other", stranger, crop, caption, **nothing)
     if sitting.sibling is not None:
         yield trial("room", sitting.sibling, crop, caption, **nothing)
 
 
 def _judged(kind: str, contrast: float, query: Face, reference: Face, truth: dict[str, bool | None]) -> Trial:
-    found = align(query, reference, describe(query), describe(reference))
+    found = align(View.of(query), View.of(reference))
     compared = compare_pictures(query, reference, found) if found else None
     if compared is None:
         return Trial(kind, contrast, truth, {})
     crop = measure_crop(found, query.size)
     features = {
         "pose": pose_features(*compared, found),
-        "crop": crop.features,
+        "crop": crop_features(query, reference, found),
         "caption": caption_features(query, reference, found),
         "copy": copy_features(query, reference, found, CropFinding(0.5, crop)),
     }
@@ -166,28 +166,6 @@ def random_scene(rng: np.random.Generator) -> Scene:
         warmth=float(rng.uniform(-0.6, 0.6)),
         quality=int(rng.integers(65, 94)),
     )
-
-
-def moved_detail(negative: Picture, rng: np.random.Generator) -> Picture:
-    """Another exposure seconds later: one textured part, about a head or a hand, turned and shifted."""
-    height, width = negative.shape
-    slope = cv2.magnitude(cv2.Sobel(negative, cv2.CV_32F, 1, 0), cv2.Sobel(negative, cv2.CV_32F, 0, 1))
-    busy = cv2.GaussianBlur(slope, (0, 0), width / 36)
-    margin = width // 6
-    busy[:margin] = busy[-2 * margin :] = 0
-    busy[:, :margin] = busy[:, -margin:] = 0
-    spot = int(rng.choice(busy.size, p=busy.ravel().astype(np.float64) / busy.sum(dtype=np.float64)))
-    y, x = divmod(spot, width)
-    radius = width * rng.uniform(0.07, 0.15)
-    rows, columns = np.mgrid[0:height, 0:width].astype(np.float32)
-    across, down = columns - x, rows - y
-    share = np.exp(-(((across**2 + down**2) / radius**2) ** 2))
-    angle = rng.choice([-1, 1]) * rng.uniform(0.12, 0.5)
-    push = rng.uniform(0.12, 0.35) * radius * np.array([np.cos(angle * 9), np.sin(angle * 9)])
-    moved_x = (np.cos(angle) - 1) * across - np.sin(angle) * down + push[0]
-    moved_y = np.sin(angle) * across + (np.cos(angle) - 1) * down + push[1]
-    map_x, map_y = (columns + share * moved_x).astype(np.float32), (rows + share * moved_y).astype(np.float32)
-    return np.asarray(cv2.remap(negative, map_x, map_y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT), np.uint8)
 
 
 def _photographed(card: Card, rng: np.random.Generator) -> Face:
