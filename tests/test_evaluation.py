@@ -18,7 +18,6 @@ from typer.testing import CliRunner
 
 from matcher.align import align
 from matcher.commands import app
-from matcher.describe import describe
 from matcher.errors import BadTable, CatalogueError
 from matcher.evaluation import measures, printed, table
 from matcher.evaluation.negatives import Negative, read_negatives
@@ -33,6 +32,7 @@ from matcher.own_confidence import NAME, InUse, confidence_in_use
 from matcher.rehearsal import Age, Caption, Crop, make_copy, own
 from matcher.settings import FaceSize
 from matcher.shelf import Shelf
+from matcher.view import View
 from tests.faces import picture
 
 WORDS = Caption("T. Varrowick", "Tessaly Shore R. C.", "Quillory Biscuit Works")
@@ -103,7 +103,7 @@ def test_true_windows_are_those_of_printed_cards(first: Crop, second: Crop, trim
     ages = [Age(1.0, 0.0, 0, 0, 0, 0.0, 0.0), Age(1.0, 0.0, 0, 0, 0, 0.0, 0.0, trimmed_mm=trimmed)]
     copies = [Placed(crop, caption, age, seed) for crop, age, seed in zip((first, second), ages, (11, 12), strict=True)]
     faces = [face_of(negative, copy) for copy in copies]
-    found = align(faces[0], faces[1], describe(faces[0]), describe(faces[1]))
+    found = align(View.of(faces[0]), View.of(faces[1]))
     shift, scale = window_error(measure_crop(found, FaceSize()), true_window(negative.shape, copies[0], copies[1]))
     assert shift < 0.1
     assert scale < 0.004

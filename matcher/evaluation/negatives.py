@@ -15,7 +15,8 @@ from pathlib import Path
 import numpy as np
 
 from matcher.errors import BadTable
-from matcher.rehearsal.trials import Picture, moved_detail
+from matcher.rehearsal.exposures import another_exposure
+from matcher.rehearsal.trials import Picture
 
 SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp")
 
@@ -26,7 +27,7 @@ class Negative:
 
     name:   unique, from folder and file. plate: its number, the seed of the plate's own flaws.
     near:   names of other exposures of this sitter in the same room.
-    moved:  0, or the seed of an invented second exposure of this picture: a head or a hand has moved.
+    moved:  0, or the seed of an invented second exposure of this picture: a face or a hand has changed.
     """
 
     name: str
@@ -38,7 +39,7 @@ class Negative:
 
     def view(self, picture: Picture) -> Picture:
         """The negative, given the picture of its file."""
-        return moved_detail(picture, np.random.default_rng(self.moved)) if self.moved else picture
+        return another_exposure(picture, np.random.default_rng(self.moved)) if self.moved else picture
 
 
 def read_negatives(folders: Sequence[Path], group: str, seed: int) -> tuple[Negative, ...]:

@@ -11,7 +11,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from matcher.align import Alignment, align
-from matcher.describe import Description, describe
+from matcher.describe import describe
 from matcher.evaluation.draw import placed, view_of
 from matcher.evaluation.plan import Copy, Query
 from matcher.evaluation.rivals import Rivals, inliers
@@ -20,9 +20,10 @@ from matcher.flatten import Face
 from matcher.ladder.caption import judge_caption
 from matcher.ladder.confidence import Calibration
 from matcher.ladder.copy import judge_copy
-from matcher.ladder.crop import CropFinding, judge_crop
+from matcher.ladder.crop import crop_features, judge_crop
 from matcher.ladder.pose import judge_pose
 from matcher.shelf import Known, Shelf
+from matcher.view import View
 
 SAME_POSE, NEAR = 3, 3
 """At most so many pairs of each sort a query."""
@@ -40,8 +41,8 @@ class Table:
 
     def of_query(self, query: Query, face: Face) -> list[dict[str, Any]]:
         """The pairs of one query; face: upright."""
-        text = describe(face)
-        return [self._judged(query, face, text, known) for known in self._chosen(query)]
+        mine = View(face, describe(face))
+        return [self._judged(query, mine, known) for known in self._chosen(query)]
 
     def _chosen(self, query: Query) -> Iterator[Known]:
         """References of the query's own negative, its own record and crop first, and of its near exposures."""
@@ -57,10 +58,9 @@ class Table:
         for pose in (near[start:] + near[:start])[:NEAR]:
             yield from self.shelf.of_pose(pose)[:1]
 
-    def _judged(self, query: Query, face: Face, text: Description, known: Known) -> dict[str, Any]:
-        reference = self.shelf.face(known.reference.id)
-        theirs = self.shelf.description(known.reference.id)
-        found = align(face, reference, text, theirs)
+    def _judged(self, query: Query, mine: View, known: Known) -> dict[str, Any]:
+        theirs = View(self.shelf.face(known.reference.id), self.shelf.description(known.reference.id))
+        found = align(mine, theirs)
         same = known.record.pose == query.copy.shows.pose
         row: dict[str, Any] = {
             "record_id": known.record.record_id,
@@ -70,9 +70,9 @@ class Table:
             "reference_contrast": self.copies[known.reference.name].age.residual_contrast,
             "method": found.method,
             "reason": found.reason,
-            "hash": self.rivals.hash_score(face, reference),
-            "inliers": inliers(text, theirs),
-            **self._rungs(face, reference, found),
+            "hash": self.rivals.hash_score(mine.face, theirs.face),
+            "inliers": inliers(mine.text, theirs.text),
+            **self._rungs(mine.face, theirs.face, found),
         }
         return row | (self._truth(query, known) if same else {})
 
@@ -81,7 +81,7 @@ class Table:
         if not found:
             return {"pose": 0.0}
         pose = judge_pose(face, reference, found, self.calibration)
-        crop = judge_crop(found, face.size, self.calibration)
+        crop = judge_crop(face, reference, found, self.calibration)
         caption = judge_caption(face, reference, found, self.calibration)
         copy = judge_copy(face, reference, found, crop, self.calibration)
         return {
@@ -92,7 +92,7 @@ class Table:
             "window": asdict(crop.window),
             "features": {
                 "pose": pose.features if pose else {},
-                "crop": _features(crop),
+                "crop": crop_features(face, reference, found),
                 "caption": caption.features,
                 "copy": copy.features,
             },
@@ -111,7 +111,3 @@ class Table:
             "same_copy": copy.copy_id == query.copy.copy_id,
             "true_window": asdict(true_window(view.shape, placed(query.copy), placed(copy))),
         }
-
-
-def _features(crop: CropFinding) -> dict[str, float]:
-    return dict(crop.window.features)

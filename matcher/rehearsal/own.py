@@ -16,15 +16,15 @@ from typing import Any
 import cv2
 import numpy as np
 
-from matcher.align import picture_zone
 from matcher.catalogue import Catalogue, ReferenceRow
 from matcher.errors import CatalogueError
 from matcher.flatten import Face
 from matcher.ladder.confidence import Calibration
 from matcher.processes import process_pool
-from matcher.rehearsal.fitting import RUNGS, Rows, as_json, fit, report, rows_of
+from matcher.rehearsal.fitting import Rows, as_json, fit, report, rows_of
 from matcher.rehearsal.trials import Picture, Sitting, Trial, trials
 from matcher.shelf import Known, Shelf
+from matcher.view import picture_zone
 
 LEAST_POSES, LEAST_SUBJECTS = 30, 10
 """Fewer teach nothing: they give some hundred pairs for a score of features, and too few subjects to judge them on."""
@@ -37,6 +37,9 @@ SITTINGS = (80, 40)
 
 HELD_OUT = 0.3
 WIDTH = 600
+RUNGS = ("pose", "crop", "caption", "copy")
+"""Those that are refitted; whatever else a calibration holds stays as it is shipped."""
+
 AT_ONCE = 5
 
 Progress = Callable[[int, int], None]
