@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import Self
 
@@ -16,6 +16,8 @@ from matcher.catalogue import Catalogue, RecordRow, ReferenceRow
 from matcher.describe import Description, fingerprint
 from matcher.flatten import Face
 from matcher.index import ReferenceIndex, synchronise
+from matcher.ladder.confidence import Calibration
+from matcher.own_confidence import NAME, confidence_in_use
 from matcher.settings import Settings
 
 FACES_KEPT = 64
@@ -70,8 +72,13 @@ class Shelf:
     def __len__(self) -> int:
         return len(self._known)
 
+    @cached_property
+    def calibration(self) -> Calibration:
+        """The catalogue's own confidence, or the shipped one. Raises CatalogueError damaged."""
+        return confidence_in_use(self.catalogue.folder).calibration
+
     def is_current(self) -> bool:
-        """False once another process has changed the catalogue's index since it was opened."""
+        """False once another process has changed the catalogue's index or confidence since it was opened."""
         return self._stamp == _stamp(self.catalogue.folder)
 
     def known(self, reference_id: int) -> Known | None:
@@ -90,8 +97,12 @@ class Shelf:
 
 
 def _stamp(folder: Path) -> str:
-    """Changes whenever an index is saved: enrolling and removing save it last."""
+    """Changes whenever an index is saved (enrolling and removing save it last) or the confidence is refitted."""
+    return "\n".join(_text(folder / name) for name in ("index/index.json", NAME))
+
+
+def _text(path: Path) -> str:
     try:
-        return (folder / "index" / "index.json").read_text()
+        return path.read_text(errors="replace")
     except OSError:
         return ""

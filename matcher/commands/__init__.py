@@ -16,6 +16,7 @@ from matcher.commands.doctor import doctor
 from matcher.commands.enrol import enrol
 from matcher.commands.identify import identify
 from matcher.commands.records import app as records
+from matcher.commands.rehearse import rehearse
 from matcher.commands.serve import serve
 from matcher.commands.shared import messages
 from matcher.errors import PlatekinError
@@ -29,6 +30,7 @@ WRONG_CALL = (
     "not_csv",
     "not_utf8",
     "empty_table",
+    "too_few_poses",
 )
 """Codes that say that the call itself was wrong; all others say that something failed."""
 
@@ -54,6 +56,7 @@ app.command()(enrol)
 app.command()(identify)
 app.add_typer(records, name="records")
 app.command()(doctor)
+app.command()(rehearse)
 app.command()(demo)
 app.command()(serve)
 

@@ -6,13 +6,14 @@ needed to use a calibration, only to make one.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from matcher.evaluation.measures import SURE, auroc, reliability
 from matcher.ladder.caption import is_legible
 from matcher.ladder.confidence import RungModel
 from matcher.ladder.crop import EDGES
@@ -114,27 +115,13 @@ def probabilities(model: RungModel, rows: Rows) -> NDArray[np.float64]:
 
 def report(model: RungModel, rows: Rows) -> dict[str, float]:
     """AUROC, Brier score, expected calibration error (15 bins) and precision of the top bin, on these rows."""
-    from sklearn.metrics import brier_score_loss, roc_auc_score
-
     given = probabilities(model, rows)
-    sure = given >= 0.95
+    found = reliability(given, rows.truth)
     return {
-        "pairs": float(len(rows.truth)),
-        "auroc": float(roc_auc_score(rows.truth, given)),
-        "brier": float(brier_score_loss(rows.truth, given)),
-        "ece": expected_calibration_error(given, rows.truth),
-        "precision_at_95": float(rows.truth[sure].mean()) if sure.any() else float("nan"),
-        "share_at_95": float(sure[rows.truth].mean()),
+        "pairs": float(found.n),
+        "auroc": auroc(given, rows.truth),
+        "brier": found.brier,
+        "ece": found.ece,
+        "precision_at_95": found.precision,
+        "share_at_95": float((given >= SURE)[rows.truth].mean()),
     }
-
-
-def expected_calibration_error(given: NDArray[np.float64], truth: Sequence[bool] | NDArray[np.bool_]) -> float:
-    """Mean gap between stated and found frequency over 15 equal bins, weighted by their size (Naeini et al. 2015).
-
-    >>> expected_calibration_error(np.array([1.0, 1.0, 0.0, 0.0]), [True, True, False, False])
-    0.0
-    """
-    known = np.asarray(truth, dtype=np.float64)
-    bins = np.minimum((given * 15).astype(int), 14)
-    gaps = [abs(given[bins == b].mean() - known[bins == b].mean()) * (bins == b).mean() for b in np.unique(bins)]
-    return float(sum(gaps))
