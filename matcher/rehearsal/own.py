@@ -21,7 +21,7 @@ from matcher.errors import CatalogueError
 from matcher.flatten import Face
 from matcher.ladder.confidence import Calibration
 from matcher.processes import process_pool
-from matcher.rehearsal.fitting import Rows, as_json, fit, report, rows_of
+from matcher.rehearsal.fitting import MIRRORED, RUNGS, Rows, as_json, fit, report, rows_of
 from matcher.rehearsal.trials import Picture, Sitting, Trial, trials
 from matcher.shelf import Known, Shelf
 from matcher.view import picture_zone
@@ -37,8 +37,6 @@ SITTINGS = (80, 40)
 
 HELD_OUT = 0.3
 WIDTH = 600
-RUNGS = ("pose", "crop", "caption", "copy")
-"""Those that are refitted; whatever else a calibration holds stays as it is shipped."""
 
 AT_ONCE = 5
 
@@ -93,7 +91,7 @@ def rehearse(
         lessons, rows = _rows(taught, rung), _rows(judged, rung)
         if lessons is None or rows is None:
             continue
-        model = fit(lessons)
+        model = fit(lessons, mirrored=rung == MIRRORED)
         gain = Gain(rung, report(shipped.rungs[rung], rows), report(model, rows))
         models[rung] = model if gain.taken else models[rung]
         gains.append(gain)
