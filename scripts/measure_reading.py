@@ -25,7 +25,7 @@ from sklearn.metrics import roc_auc_score
 from matcher.align import Alignment
 from matcher.flatten import Face, flatten
 from matcher.ladder.caption import caption_features, is_legible
-from matcher.ladder.confidence import Calibration, RungModel
+from matcher.ladder.confidence import Calibration, RungModel, sigmoid
 from matcher.ladder.outcome import compete
 from matcher.locate import Outline
 from matcher.photo import Photo
@@ -184,6 +184,37 @@ def against_ink(found: Sequence[Trial], model: RungModel) -> None:
             print(f"{name:24} {len(pairs):4} " + " ".join(f"{100 * share:5.1f}%" for share in right))
 
 
+def answers(found: Sequence[Trial], model: RungModel) -> None:
+    """Right, wrong and undecided at a limit of 0.75, by the inks alone and with the reading's evidence added."""
+    print(f"\n{'answers at 0.75':46} {'right':>6} {'wrong':>6} {'open':>6}")
+    for name, known, truth in (
+        ("own and one letter changed known", ("own", "letter"), "own"),
+        ("own alone known", ("own",), "own"),
+        ("one letter changed alone known", ("letter",), ""),
+    ):
+        for share in (0.0, 0.5, 1.0):
+            told = [_answer(trial, known, model, share) for trial in found if None not in trial.inks]
+            right, open_ = told.count(truth), told.count("open")
+            label = f"{name}, inks + {share} reading"
+            print(f"{label:46} {right:6} {len(told) - right - open_:6} {open_:6}")
+
+
+def _answer(trial: Trial, known: Sequence[str], model: RungModel, share: float) -> str:
+    """The record settled on, '' for none of the known, 'open' where it stays between."""
+    inks = dict(zip(("own", "letter"), trial.inks, strict=True))
+    pair = {name: trial.known[name] for name in known}
+    told = witness(trial.reading, pair, Calibration({"reading": model}, {})).likenesses
+    both = {}
+    for name in known:
+        read = told[name].probability if name in told else 0.5
+        both[name] = sigmoid(float(_logit(np.array(inks[name])) + share * _logit(np.array(read))))
+    rivals = compete(both)
+    best = max(rivals, key=lambda name: rivals[name])
+    if rivals[best] >= 0.75:
+        return best
+    return "" if max(both.values()) <= 0.25 else "open"
+
+
 def _rivals(probabilities: dict[str, float]) -> float:
     """The own words' share against the one-letter variant."""
     odds = {name: p / (1 - p + 1e-9) for name, p in probabilities.items()}
@@ -223,6 +254,7 @@ def main() -> None:
         chosen.output.write_text(json.dumps(as_json({"reading": model}, provenance), indent=1) + "\n")
     table(judged, model)
     against_ink(judged, model)
+    answers(judged, model)
     print(
         "\nown words or not, each known caption alone:",
         {k: round(v, 3) for k, v in report(model, rows_of(judged)).items()},
