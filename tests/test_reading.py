@@ -1,0 +1,226 @@
+"""Reading captions as a second witness: cutting the strips, reading them offline, comparing with known words."""
+
+from __future__ import annotations
+
+import pickle
+import socket
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from matcher import reading as reading_module
+from matcher.ladder.confidence import Calibration, RungModel
+from matcher.locate import Outline
+from matcher.photo import Photo
+from matcher.reading import READ_PX_PER_MM, Line, Reading, can_read, read_caption, reading_strips
+from matcher.rehearsal import Age, Caption, Crop, Scene, make_copy, needed_px_per_mm, photograph
+from matcher.rehearsal.negatives import negative_of
+from matcher.settings import FaceSize
+from matcher.witness import LEFT_OUT, plain, shipped_calibration, witness
+
+SIZE = FaceSize()
+needs_reader = pytest.mark.skipif(not can_read(), reason="the extra 'reading' is not installed")
+NEGATIVE = Path(__file__).parent.parent / "reference_demo" / "negatives" / "A1.jpg"
+NAME, CLUB, ISSUER = "J. Kelwick", "HARLE WHEELERS", "Fernhollow Cocoa Works"
+
+
+@pytest.fixture
+def fresh_reader() -> Iterator[None]:
+    """Have the reader loaded anew, here and in the tests after this one."""
+    reading_module._reader.cache_clear()
+    yield
+    reading_module._reader.cache_clear()
+
+
+def photographed(style: str, contrast: float, upside_down: bool = False) -> tuple[Photo, Outline]:
+    """A card of invented words, photographed with 2 megapixels; corners as the card is read upright."""
+    scene = Scene(tilt=8.0, upside_down=upside_down)
+    words = Caption(NAME, CLUB, ISSUER, style)  # type: ignore[arg-type]
+    scale = needed_px_per_mm(scene, (SIZE.width_mm, SIZE.height_mm))
+    card = make_copy(negative_of(NEGATIVE), Crop(), words, Age(residual_contrast=contrast), seed=5, px_per_mm=scale)
+    shot = photograph(card, scene, np.random.default_rng(6))
+    return Photo.from_pixels(shot.pixels), Outline(shot.corners.astype(np.float32), 1.0)
+
+
+def read(*words: str, certainty: float = 0.95) -> Reading:
+    return Reading(tuple(Line(w, certainty, "foot") for w in words))
+
+
+# Cutting
+
+
+def test_the_strips_lie_where_the_face_has_them() -> None:
+    # A card of 20 px/mm at (100, 60) in the photo, with a mark in the middle, 4 mm above the lower edge.
+    pixels = np.full((1500, 1000, 3), 200, np.uint8)
+    x, y = 100 + 20 * SIZE.width_mm / 2, 60 + 20 * (SIZE.height_mm - 4)
+    pixels[round(y) - 20 : round(y) + 20, round(x) - 20 : round(x) + 20] = 40
+    right, bottom = 100 + 20 * SIZE.width_mm, 60 + 20 * SIZE.height_mm
+    corners = np.array([[100, 60], [right, 60], [right, bottom], [100, bottom]], np.float32)
+    foot, head = reading_strips(Photo.from_pixels(pixels), Outline(corners, 1.0), SIZE)
+    rows, columns = np.nonzero(foot < 100)
+    # The foot is cut from 10 mm above the lower edge, 2.2 mm in from the sides (to half a face pixel).
+    assert (columns.mean() + 0.5) / READ_PX_PER_MM == pytest.approx(SIZE.width_mm / 2 - 2.2, abs=0.06)
+    assert (rows.mean() + 0.5) / READ_PX_PER_MM == pytest.approx(10 - 4, abs=0.06)
+    assert np.ptp(head) == 0
+
+
+def test_a_turned_card_gives_the_same_strips() -> None:
+    photo, outline = photographed("below", 0.8)
+    upside_down = Outline(np.roll(outline.corners, 2, axis=0), 1.0)
+    for one, other in zip(
+        reading_strips(photo, outline, SIZE), reading_strips(photo, upside_down, SIZE, turned=180), strict=True
+    ):
+        # The transforms agree to rounding only.
+        assert np.abs(one.astype(int) - other).max() <= 2
+
+
+def test_a_card_at_the_edge_of_the_photo_can_be_cut() -> None:
+    photo = Photo.from_pixels(np.full((300, 200, 3), 128, np.uint8))
+    corners = np.array([[-30, -20], [260, -20], [260, 330], [-30, 330]], np.float32)
+    foot, head = reading_strips(photo, Outline(corners, 1.0), SIZE)
+    assert foot.shape[1] == head.shape[1]
+
+
+# Reading
+
+
+@needs_reader
+@pytest.mark.parametrize(
+    ("style", "contrast", "upside_down"),
+    [
+        ("below", 0.8, False),
+        ("below", 0.3, True),  # stood upright by its corners
+        ("top", 0.5, False),  # the words are in the head
+    ],
+)
+def test_a_name_is_read(style: str, contrast: float, upside_down: bool) -> None:
+    found = read_caption(*photographed(style, contrast, upside_down))
+    assert any(plain(NAME) in plain(line.words) for line in found.lines), found.words
+    assert {line.place for line in found.lines if plain(NAME) in plain(line.words)} == {
+        "head" if style == "top" else "foot"
+    }
+    assert pickle.loads(pickle.dumps(found)) == found
+
+
+@needs_reader
+def test_reading_needs_no_network(monkeypatch: pytest.MonkeyPatch, fresh_reader: None) -> None:
+    def refused(*_: object, **__: object) -> None:
+        raise AssertionError("a network connection was opened")
+
+    monkeypatch.setattr(socket, "socket", refused)
+    monkeypatch.setattr(socket, "create_connection", refused)
+    monkeypatch.setattr(socket, "getaddrinfo", refused)
+    found = read_caption(*photographed("below", 0.8))
+    assert plain(NAME) in plain(found.words)
+
+
+@needs_reader
+def test_nothing_read_is_said() -> None:
+    photo = Photo.from_pixels(np.full((900, 600, 3), 180, np.uint8))
+    corners = np.array([[50, 50], [550, 50], [550, 850], [50, 850]], np.float32)
+    found = read_caption(photo, Outline(corners, 1.0))
+    assert not found
+    assert found.words == "no words could be read"
+
+
+def test_without_the_extra_it_is_said_what_to_install(monkeypatch: pytest.MonkeyPatch, fresh_reader: None) -> None:
+    monkeypatch.setitem(sys.modules, "rapidocr", None)
+    found = read_caption(*photographed("below", 0.8))
+    assert not found
+    assert "pip install 'platekin[reading]'" in found.words
+    assert not can_read()
+    testimony = witness(found, {"V1": (NAME,)})
+    assert not testimony
+    assert testimony.words == found.words
+
+
+# Comparing
+
+
+@pytest.mark.parametrize(
+    ("one", "other"),
+    [
+        ("J. Kelwick", "J.KELWICK"),  # case and spaces
+        ("Kelwick – Harle", "kelwick-harle"),  # punctuation
+        ("ﬁnch", "FINCH"),  # a ligature is compatible with its letters (NFKC)
+        ("Sam'l", "Sam’l"),
+        ("Ke1wick", "Kelwick"),  # signs of one look in old type
+    ],
+)
+def test_what_does_not_count_as_another_word(one: str, other: str) -> None:
+    assert plain(one) == plain(other)
+
+
+def test_distances_are_those_of_published_examples() -> None:
+    distance = pytest.importorskip("rapidfuzz.distance", reason="the extra 'reading' is not installed")
+    # The textbook pair, from memory and countable by hand: k to s, e to i, g added.
+    assert distance.Levenshtein.distance("kitten", "sitting") == 3
+    # The example in RapidFuzz's own documentation of Levenshtein.distance.
+    assert distance.Levenshtein.distance("lewenstein", "levenshtein") == 2
+
+
+KNOWN = {
+    "own": (NAME, CLUB, ISSUER),
+    "letter": ("J. Kelvick", CLUB, ISSUER),
+    "letters": ("J. Kellvick", CLUB, ISSUER),
+    "club": (NAME, "ESKDASK HARRIERS", ISSUER),
+}
+
+
+@needs_reader
+@pytest.mark.parametrize(
+    ("lines", "best", "edits", "lead"),
+    [
+        ((NAME, CLUB, ISSUER), "own", 0, 1),
+        (("J.Kelwick", "HARLE WHEELERSFernhollow Cocoa Works"), "own", 0, 1),  # lines run together
+        ((NAME, CLUB), "own", LEFT_OUT, 1),  # the issuer too small to be read
+        ((NAME, CLUB, ISSUER, "oxxzzo"), "own", LEFT_OUT, 1),  # a bit of backdrop taken for a word
+        (("J. Kelvick", CLUB, ISSUER), "letter", 0, 1),
+        (("J. Kelvck", CLUB, ISSUER), "letter", 1, 1),
+        ((NAME,), "", 2 * LEFT_OUT, 0),  # without the club its two records are level
+        ((CLUB, ISSUER), "", LEFT_OUT, 0),  # without the name three are
+    ],
+)
+def test_the_nearest_known_words(lines: tuple[str, ...], best: str, edits: float, lead: float) -> None:
+    testimony = witness(read(*lines), KNOWN)
+    assert testimony.best == best
+    assert testimony.features["edits"] == edits
+    assert testimony.features["lead"] == lead
+    assert pickle.loads(pickle.dumps(testimony)) == testimony
+
+
+@needs_reader
+def test_the_words_for_people() -> None:
+    assert witness(read(NAME), {"V1": (NAME, "")}).words == "read as 'J. Kelwick': nearest to 'J. Kelwick'"
+    assert witness(read("J. Kelvick"), {"V1": (NAME,)}).words.endswith("nearest to 'J. Kelwick', 1 letter off")
+    level = witness(read("J. Kelxick"), {"V1": (NAME,), "V2": ("J. Kelvick",)})
+    assert level.words == "read as 'J. Kelxick': as near to one known caption as to another"
+
+
+@needs_reader
+def test_only_records_with_words_are_compared() -> None:
+    assert set(witness(read(NAME), {"V1": (NAME,), "V2": ("", "–")}).likenesses) == {"V1"}
+    nothing = witness(read(NAME), {"V2": ("",)})
+    assert not nothing
+    assert nothing.words == "no known words to compare with"
+
+
+@needs_reader
+def test_the_shipped_coefficients_prefer_the_words_that_were_read() -> None:
+    likely = {
+        name: likeness.probability for name, likeness in witness(read(NAME, CLUB, ISSUER), KNOWN).likenesses.items()
+    }
+    assert likely["own"] > 0.8
+    assert max(likely["letter"], likely["club"]) < likely["own"]
+    assert likely["letters"] < likely["letter"]
+    assert "pictures" in shipped_calibration().provenance
+
+
+@needs_reader
+def test_a_calibration_of_ones_own_is_used() -> None:
+    model = RungModel(("unread",), (0.0,), (1.0,), (-2.0,), 1.0)
+    testimony = witness(read(NAME), {"V1": (NAME,)}, Calibration({"reading": model}, {}))
+    assert testimony.likenesses["V1"].probability == pytest.approx(1 / (1 + np.exp(-1.0)))
