@@ -23,13 +23,15 @@ from matcher.ladder.caption import judge_caption
 from matcher.ladder.confidence import Calibration
 from matcher.ladder.copy import judge_copy
 from matcher.ladder.crop import judge_crop, known_crop
-from matcher.ladder.outcome import Answer, Candidate, Confidence, decide
+from matcher.ladder.outcome import Answer, Candidate, Confidence, decide, is_open
 from matcher.ladder.pose import judge_pose
 from matcher.locate import Outline, locate
 from matcher.photo import Photo
+from matcher.reading import can_read, read_caption
 from matcher.settings import Settings
 from matcher.shelf import Known, Shelf
 from matcher.view import View
+from matcher.witness import Testimony, witness
 
 POSES_COMPARED = 4
 """Different poses of the shortlist that are registered: the right one is hardly ever further down."""
@@ -90,7 +92,19 @@ def identify_card(
         outline = replace(outline, corners=np.roll(outline.corners, 2, axis=0))
     comparison = _Comparison(View(face, text), shelf, calibration)
     candidates = _climb(comparison, hits)
-    return CardAnswer(outline, face, facts, decide(candidates, settings.thresholds, settings.top, calibration))
+    testimony = _second_witness(photo, outline, face, candidates)
+    answer = decide(candidates, settings.thresholds, settings.top, calibration, testimony)
+    return CardAnswer(outline, face, facts, answer)
+
+
+def _second_witness(photo: Photo, outline: Outline, face: Face, candidates: Sequence[Candidate]) -> Testimony | None:
+    """Have the words read where comparing the ink leaves them open; None where it does not, or none can be read."""
+    told = [c for c in candidates if c.caption_probability is not None and c.crop_probability >= 0.5]
+    if not any(is_open(c.caption_probability or 0.0) for c in told) or not can_read():
+        return None
+    known = {c.known.record.record_id: c.known.record for c in told}
+    words = {name: (record.caption, record.club, record.issuer) for name, record in known.items()}
+    return witness(read_caption(photo, outline, face.size), words)
 
 
 def _unreadable(facts: Condition, settings: Settings) -> str:

@@ -1,6 +1,6 @@
 """Train the network that tells where two registered pictures show different things (`matcher/ladder/comparator.py`).
 
-    scripts/train_comparator FOLDER... --work FOLDER --output matcher/ladder/comparator.onnx
+    scripts/train_comparator FOLDER... --work FOLDER --output matcher/ladder
 
 Each photograph in the folders is a negative; with --groups, files that share the pattern's first group but not its
 second are poses of one sitter in one room. Pairs with the truth of every spot known are drawn first and kept in --work,
@@ -61,7 +61,8 @@ class Comparator(nn.Module):
         seen = torch.relu(self.parts(seen) + self.noise(noise)[:, :, None, None])
         seen = torch.relu(self.near(seen)) + seen
         seen = torch.relu(self.wide(seen)) + seen
-        return torch.Tensor(self.odds(torch.relu(self.last(seen)))[:, 0])
+        odds: torch.Tensor = self.odds(torch.relu(self.last(seen)))
+        return odds[:, 0]
 
 
 def draw_pairs(paths: Sequence[Path], pattern: str, seed: int) -> list[Pair]:
@@ -178,14 +179,15 @@ def loss_of(odds: torch.Tensor, truth: torch.Tensor) -> torch.Tensor:
     return (each * known * (1 + (RARE - 1) * other)).sum() / known.sum().clamp(min=1)
 
 
-def train(drawn: Sequence[Pair], steps: int, seed: int) -> Comparator:
-    torch.manual_seed(seed)
-    network = Comparator()
+def train(drawn: Sequence[Pair], steps: int, seed: int, network: Comparator, words_only: bool = False) -> Comparator:
+    """Train on pictures and strips alike, or go on with the strips, whose fine print needs more, alone."""
     optimiser = torch.optim.AdamW(network.parameters(), 2e-3, weight_decay=1e-4)
     pace = torch.optim.lr_scheduler.OneCycleLR(optimiser, 2.5e-3, steps)
     batches = iter(torch.utils.data.DataLoader(Windows(drawn, seed), batch_size=None, num_workers=1))
     for step in range(steps):
-        losses = [loss_of(network(shown, noise), truth) for shown, noise, truth in next(batches)]
+        pictures, strips = next(batches)
+        shown_now = [strips] if words_only else [pictures, strips]
+        losses = [loss_of(network(shown, noise), truth) for shown, noise, truth in shown_now]
         optimiser.zero_grad()
         sum(losses, torch.zeros(())).backward()
         nn.utils.clip_grad_norm_(network.parameters(), 1.0)
@@ -193,11 +195,12 @@ def train(drawn: Sequence[Pair], steps: int, seed: int) -> Comparator:
         pace.step()
         if step % 200 == 199:
             print(step + 1, *(round(float(loss.detach()), 4) for loss in losses), flush=True)
-    return network.eval()
+    return network
 
 
 def export(network: Comparator, path: Path) -> None:
     """Write the ONNX file that `matcher.ladder.comparator` reads; height and width stay free."""
+    network.eval()
     free = {"pair": {2: "height", 3: "width"}, "log_odds": {1: "rows", 2: "columns"}}
     example = (torch.zeros(1, 2, 640, 368), torch.zeros(1, 2))
     names = {"input_names": ["pair", "noise"], "output_names": ["log_odds"]}
@@ -210,10 +213,10 @@ def main() -> None:
     parser.add_argument("--groups", default=r"^(p\d+)_([a-z]+)")
     parser.add_argument("--limit", type=int, default=400, help="photographs taken from each folder")
     parser.add_argument("--work", type=Path, required=True, help="where the drawn pairs are kept")
-    parser.add_argument("--steps", type=int, default=5000)
+    parser.add_argument("--steps", type=int, nargs=2, default=[4000, 2500], help="on all, then on strips alone")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--source", default="", help="what the photographs are; stored with the network")
-    parser.add_argument("--output", type=Path, required=True)
+    parser.add_argument("--output", type=Path, required=True, help="folder of pictures.onnx and words.onnx")
     chosen = parser.parse_args()
     kept = chosen.work / f"pairs-{chosen.seed}.pickle"
     if not kept.exists():
@@ -222,7 +225,11 @@ def main() -> None:
         kept.write_bytes(pickle.dumps(draw_pairs(paths, chosen.groups, chosen.seed)))
     drawn: list[Pair] = pickle.loads(kept.read_bytes())
     print(f"{len(drawn)} pairs")
-    export(train(drawn, chosen.steps, chosen.seed), chosen.output)
+    torch.manual_seed(chosen.seed)
+    network = train(drawn, chosen.steps[0], chosen.seed, Comparator())
+    export(network, chosen.output / "pictures.onnx")
+    network = train(drawn, chosen.steps[1], chosen.seed + 1, network, words_only=True)
+    export(network, chosen.output / "words.onnx")
     provenance = {
         "made": date.today().isoformat(),
         "pairs": len(drawn),
@@ -230,7 +237,7 @@ def main() -> None:
         "seed": chosen.seed,
         "pictures": chosen.source or [folder.name for folder in chosen.folders],
     }
-    chosen.output.with_suffix(".json").write_text(json.dumps(provenance, indent=1) + "\n")
+    (chosen.output / "comparator.json").write_text(json.dumps(provenance, indent=1) + "\n")
 
 
 if __name__ == "__main__":

@@ -38,7 +38,7 @@ def everywhere(grey: Grey) -> NDArray[np.bool_]:
 @pytest.mark.parametrize("contrast", [0.8, 0.5, 0.3])
 def test_only_the_spot_that_differs_stands_out(contrast: float) -> None:
     mine, theirs = seen(picture(41), contrast, 1), seen(picture(41), 0.8, 2)
-    part = compare(changed(mine, seen(picture(42), contrast, 3)), theirs, everywhere(mine))
+    part = compare("pictures", changed(mine, seen(picture(42), contrast, 3)), theirs, everywhere(mine))
     rows, columns = (slice(s.start // STEP, s.stop // STEP) for s in SPOT)
     inside = np.zeros(part.chance.shape, bool)
     inside[rows, columns] = True
@@ -52,9 +52,12 @@ def test_noise_fading_and_gain_alone_are_no_difference() -> None:
     mine = seen(picture(41), 0.5, 1)
     brighter = np.clip(mine.astype(np.float32) * 0.7 + 20, 0, 255).astype(np.uint8)
     features = [
-        difference_features([compare(grey, seen(picture(41), 0.9, 2), everywhere(mine))]) for grey in (mine, brighter)
+        difference_features([compare("pictures", grey, seen(picture(41), 0.9, 2), everywhere(mine))])
+        for grey in (mine, brighter)
     ]
-    worst = difference_features([compare(seen(picture(43), 0.5, 1), seen(picture(41), 0.9, 2), everywhere(mine))])
+    worst = difference_features(
+        [compare("pictures", seen(picture(43), 0.5, 1), seen(picture(41), 0.9, 2), everywhere(mine))]
+    )
     for name in worst:
         assert max(f[name] for f in features) < worst[name], name
 
@@ -63,7 +66,7 @@ def test_noise_fading_and_gain_alone_are_no_difference() -> None:
 def test_any_size_gives_a_map_of_a_quarter(height: int, width: int) -> None:
     grey = picture(44, 900, 520)[:height, :width]
     mask = np.zeros((height, width), np.bool_)
-    part = compare(grey, grey, mask)
+    part = compare("pictures", grey, grey, mask)
     assert part.differs.shape == part.seen.shape == (-(-height // STEP), -(-width // STEP))
     assert part.chance.max() == 0  # nothing is seen, so nothing differs
 
@@ -90,7 +93,9 @@ def two_candidates(shows_first: bool, contrast: float) -> tuple[tuple[Part, ...]
     query = seen(picture(41), contrast, 1)
     if not shows_first:
         query = changed(query, seen(picture(42), contrast, 5))
-    return (compare(query, first, everywhere(query)),), (compare(query, second, everywhere(query)),)
+    return (compare("pictures", query, first, everywhere(query)),), (
+        compare("pictures", query, second, everywhere(query)),
+    )
 
 
 @pytest.mark.parametrize("contrast", [0.8, 0.3, 0.15])

@@ -124,6 +124,34 @@ def test_crops_are_told_apart_and_measured(zoom: float, dx: float, dy: float, sa
     assert (found.window.dx, found.window.dy) == pytest.approx(tuple(expected), abs=0.1)
 
 
+def trimmed(left: float, top: float, right: float, bottom: float) -> np.ndarray:
+    """Face to face, (3, 3): a copy that has lost so many mm a side against one that has not, both of one crop."""
+    wide, high = (SIZE.width_mm - left - right) / SIZE.width_mm, (SIZE.height_mm - top - bottom) / SIZE.height_mm
+    return np.array([[wide, 0, left * SIZE.px_per_mm], [0, high, top * SIZE.px_per_mm], [0, 0, 1.0]])
+
+
+def zoomed(zoom: float, dx: float = 0.0, dy: float = 0.0) -> np.ndarray:
+    """Face to face, (3, 3): the query's window against the usual one."""
+    return np.linalg.inv(window()) @ window(zoom, dx, dy)
+
+
+@pytest.mark.parametrize(
+    ("transform", "beyond"),
+    [
+        (np.eye(3), False),
+        (trimmed(1.6, 0, 0, 0), False),                 # one side trimmed: a stretch and half of it as a shift
+        (trimmed(1.2, 0, 1.4, 0), False),
+        (trimmed(0, 1.5, 0, 0.8), False),
+        (zoomed(1.06), True),                           # the printer's zoom enlarges both axes alike
+        (zoomed(1.0, 18, 0), True),                     # 1.8 mm aside without any stretch
+        (zoomed(1.0, 0, -20), True),
+    ],
+)  # fmt: skip
+def test_trimming_explains_a_stretch_but_no_zoom_and_no_plain_shift(transform: np.ndarray, beyond: bool) -> None:
+    measured = measure_crop(Alignment(transform, 50, 0.9, 0.1, 1.0, "orb"), SIZE)
+    assert measured.beyond_scissors == beyond
+
+
 def test_margins_say_which_side_shows_more() -> None:
     negative = picture(33)
     query, reference = face_of(negative, window(1.0, 20, 0)), face_of(negative)

@@ -63,7 +63,7 @@ def is_legible(features: dict[str, float]) -> bool:
 def compare_captions(query: Face, reference: Face, alignment: Alignment) -> tuple[dict[str, float], tuple[Part, ...]]:
     """Numbers about the words (agreement of the ink, its worst letter and word, legibility), and the strips."""
     strips = register_strips(query, reference, alignment.transform, shown_by_both(query, reference, alignment))
-    parts = tuple(compare(strip.mine, strip.theirs, strip.shown) for strip in strips)
+    parts = tuple(compare("words", strip.mine, strip.theirs, strip.shown) for strip in strips)
     letters = compare_letters(strips)
     agreement = letters.agreement
     worst, word = (letters.worst(LETTER_PX * size) for size in (0.8, 2.0))

@@ -1,9 +1,9 @@
-"""Where do two registered pictures show different things? A small network that learnt it from rehearsals.
+"""Where do two registered pictures show different things? Small networks that learnt it from rehearsals.
 
 Two greys of one frame in, a `Part` out, with a map of log odds: above zero where the two show something different, and
 not merely faded, stained, blurred or grainy versions of one thing. Correlation has to be told how much noise to expect
-and where a stain is only a stain; this was trained on pairs for which the truth of every spot was known
-(`rehearsal/differences.py`, `scripts/train_comparator`). It never saw a picture of a demo or a test.
+and where a stain is only a stain; these were trained on pairs for which the truth of every spot was known
+(`rehearsal/differences.py`, `scripts/train_comparator`). They never saw a picture of a demo or a test.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib.resources import files
+from typing import Literal
 
 import cv2
 import numpy as np
@@ -22,7 +23,8 @@ from matcher.ladder.confidence import log_gap
 
 Floats = NDArray[np.float32]
 
-NETWORK = "comparator.onnx"
+Kind = Literal["pictures", "words"]
+"""What is compared; each has a network of its own, trained on its own: `pictures.onnx`, `words.onnx`."""
 
 STEP = 4
 """The map holds one value for STEP x STEP pixels."""
@@ -41,11 +43,13 @@ _NOISE = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32)
 class Part:
     """A part of the query's face with the reference's laid over it, compared.
 
+    kind:         what it shows.
     mine, theirs: (height, width) uint8, registered to a pixel.
     seen:         (ceil(height / STEP), ceil(width / STEP)) float32, 1 where both are shown, else 0.
     differs:      its shape, log odds that the two show different things there.
     """
 
+    kind: Kind
     mine: NDArray[np.uint8]
     theirs: NDArray[np.uint8]
     seen: Floats
@@ -57,17 +61,17 @@ class Part:
         return np.asarray(self.seen / (1 + np.exp(-np.clip(self.differs, -30, 30))), np.float32)
 
 
-def compare(mine: NDArray[np.uint8], theirs: NDArray[np.uint8], mask: NDArray[np.bool_]) -> Part:
-    """Ask the network where two registered greys differ; mask: (height, width), where both are shown."""
+def compare(kind: Kind, mine: NDArray[np.uint8], theirs: NDArray[np.uint8], mask: NDArray[np.bool_]) -> Part:
+    """Ask the network of its kind where two registered greys differ; mask: (height, width), where both are shown."""
     (first, noise_1), (second, noise_2) = prepared(mine), prepared(theirs)
-    network = _network()
+    network = _network(kind)
     network.setInput(np.stack([first, second])[None], "pair")
     network.setInput(np.array([[noise_1, noise_2]], np.float32), "noise")
     differs = np.array(network.forward()[0], np.float32)
     rows, columns = differs.shape
     spots: NDArray[np.bool_] = mask[STEP // 2 :: STEP, STEP // 2 :: STEP]
     beyond = ((0, rows - spots.shape[0]), (0, columns - spots.shape[1]))
-    return Part(mine, theirs, np.pad(spots, beyond).astype(np.float32), differs)
+    return Part(kind, mine, theirs, np.pad(spots, beyond).astype(np.float32), differs)
 
 
 def difference_features(parts: Sequence[Part]) -> dict[str, float]:
@@ -103,7 +107,7 @@ def prepared(grey: NDArray[np.uint8] | Floats) -> tuple[Floats, float]:
     return np.asarray(even, np.float32), float(np.log((noise + 0.05) / (typical + 0.3)))
 
 
-@lru_cache(maxsize=1)
-def _network() -> cv2.dnn.Net:
+@lru_cache(maxsize=2)
+def _network(kind: Kind) -> cv2.dnn.Net:
     """Read once a process; its weights never change."""
-    return cv2.dnn.readNetFromONNX(str(files("matcher.ladder") / NETWORK))
+    return cv2.dnn.readNetFromONNX(str(files("matcher.ladder") / f"{kind}.onnx"))

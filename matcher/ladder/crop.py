@@ -32,12 +32,15 @@ TIGHT_MM = (0.3, 0.3)
 LOOSE_MM = (1.4, 1.2)
 """How far two hand-cut copies' words may sit apart on the card."""
 
-SCISSORS_MM = 1.3
-SCISSORS_ZOOM = 0.04
-"""Up to here a shift and a zoom may come from how a copy was cut or trimmed, if the words have moved along."""
+SCISSORS_MM = 1.0
+SCISSORS_ZOOM = 0.03
+"""Beyond these, neither hand-cutting nor trimming explains a shift or a zoom, whatever the words do."""
 
 EDGES = "edges"
-"""The rung's model that knows the card's edges alone, by the names of `Window.features`."""
+"""The rung's model that knows the card's edges alone, by the names of `Window.edge_features`."""
+
+CARD_MM = (36.5, 63.5)
+"""The nominal card, to which a trimmed one is stretched."""
 
 FAR = 20.0
 """Sigmas beyond which a difference is simply far."""
@@ -52,6 +55,7 @@ class Window:
     sigma_mm:   standard error of dx and dy for two copies of one crop.
     margins_mm: what the query shows more (positive) or less than the reference at left, top, right, bottom; mm on
                 the reference.
+    stretch:    how much wider than high the query's picture has become against the reference's.
     """
 
     dx: float
@@ -59,11 +63,27 @@ class Window:
     scale: float
     sigma_mm: float
     margins_mm: tuple[float, float, float, float]
+    stretch: float = 1.0
+
+    @property
+    def untrimmed(self) -> tuple[float, float]:
+        """Shift (mm) and zoom (log) that trimming cannot explain.
+
+        Taking t mm off one side stretches that axis by t / length and moves the picture by half of t; a zoom by the
+        printer enlarges both axes alike.
+        """
+        wide = float(np.log(self.scale * np.sqrt(self.stretch)))
+        high = float(np.log(self.scale / np.sqrt(self.stretch)))
+        across = max(0.0, abs(self.dx) - abs(wide) * CARD_MM[0] / 2)
+        down = max(0.0, abs(self.dy) - abs(high) * CARD_MM[1] / 2)
+        zoom = min(abs(wide), abs(high)) if wide * high > 0 else 0.0
+        return float(np.hypot(across, down)), zoom
 
     @property
     def beyond_scissors(self) -> bool:
-        """Whether the picture lies where neither hand-cutting nor trimming of one copy is likely to put it."""
-        return float(np.hypot(self.dx, self.dy)) > SCISSORS_MM or abs(self.scale - 1) > SCISSORS_ZOOM
+        """Whether the picture lies where neither hand-cutting nor trimming of one copy would put it."""
+        shift, zoom = self.untrimmed
+        return shift > SCISSORS_MM or zoom > SCISSORS_ZOOM
 
     @property
     def features(self) -> dict[str, float]:
@@ -71,7 +91,20 @@ class Window:
         shift = float(np.hypot(self.dx, self.dy)) / self.sigma_mm
         zoom = abs(float(np.log(max(self.scale, 1e-3)))) / ZOOM_SIGMA
         far = min(float(np.hypot(shift, zoom)), FAR)
-        return {"shift": float(np.log1p(shift)), "zoom": float(np.log1p(zoom)), "far": far}
+        stretch = abs(float(np.log(self.stretch))) / ZOOM_SIGMA
+        return {
+            "shift": float(np.log1p(shift)),
+            "zoom": float(np.log1p(zoom)),
+            "far": far,
+            "stretch": float(np.log1p(stretch)),
+        }
+
+    @property
+    def edge_features(self) -> dict[str, float]:
+        """What the card's edges say once trimming is allowed for."""
+        shift, zoom = (v / s for v, s in zip(self.untrimmed, (self.sigma_mm, ZOOM_SIGMA), strict=True))
+        far = min(float(np.hypot(shift, zoom)), FAR)
+        return {"moved": float(np.log1p(shift)), "zoomed": float(np.log1p(zoom)), "beyond": far}
 
 
 @dataclass(frozen=True)
@@ -97,7 +130,7 @@ def judge_crop(query: Face, reference: Face, alignment: Alignment, calibration: 
     probability = calibration.probability("crop", crop_features(query, reference, alignment))
     if window.beyond_scissors:
         # What fits "with the picture" may then be picture: on a card without words at its foot it always does.
-        probability = min(probability, calibration.probability(EDGES, window.features))
+        probability = min(probability, calibration.probability(EDGES, window.edge_features))
     return CropFinding(probability, window)
 
 
@@ -122,8 +155,10 @@ def crop_features(query: Face, reference: Face, alignment: Alignment) -> dict[st
         "edges_whole": log_gap(1 - with_edges.agreement, 0.03),
         "edges_word": log_gap(with_edges.worst(2.0 * LETTER_PX), 0.06),
     }
+    window = measure_crop(alignment, query.size)
     return {
-        **measure_crop(alignment, query.size).features,
+        **window.features,
+        **window.edge_features,
         **fits,
         **{f"{name}_by_ink": value * ink for name, value in fits.items()},
         "ink": ink,
@@ -146,7 +181,11 @@ def measure_crop(alignment: Alignment, size: FaceSize) -> Window:
     left, top, right, bottom = (round(float(margin), 2) for margin in margins)
     sigma = float(np.hypot(CUT_SIGMA_MM, alignment.sigma_px / size.px_per_mm))
     dx, dy = (round(float(value), 3) for value in shift)
-    return Window(dx, dy, round(1.0 / alignment.scale, 4), round(sigma, 3), (left, top, right, bottom))
+    sides = np.linalg.norm(np.roll(landed, -1, axis=0) - landed, axis=1)  # top, right, bottom, left
+    own = np.linalg.norm(np.roll(zone, -1, axis=0) - zone, axis=1)
+    stretch = float((sides[[1, 3]].sum() / own[[1, 3]].sum()) / (sides[[0, 2]].sum() / own[[0, 2]].sum()))
+    scale = round(1.0 / alignment.scale, 4)
+    return Window(dx, dy, scale, round(sigma, 3), (left, top, right, bottom), round(stretch, 4))
 
 
 def _margin_words(margins: tuple[float, float, float, float]) -> str:

@@ -7,19 +7,21 @@ others are wrong, and 'none of the known ones' competes too.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
 from matcher.align import Alignment
 from matcher.ladder.caption import CaptionFinding
-from matcher.ladder.confidence import Calibration
+from matcher.ladder.confidence import Calibration, sigmoid
 from matcher.ladder.copy import CopyFinding
 from matcher.ladder.crop import CropFinding
 from matcher.ladder.pose import PoseFinding
 from matcher.ladder.rivals import Rival, compete
 from matcher.settings import Thresholds
 from matcher.shelf import Known
+from matcher.witness import Testimony
 
 Outcome = Literal["held", "new_crop", "new_caption", "new_pose", "undecided", "unreadable"]
 
@@ -90,8 +92,25 @@ def _name_and_probability(candidate: Candidate, rung: str) -> tuple[str, float]:
     return record.record_id, candidate.caption_probability or 0.0
 
 
-def decide(candidates: Sequence[Candidate], thresholds: Thresholds, top: int, calibration: Calibration) -> Answer:
-    """Climb pose, crop, caption; stop where the probability lies between the threshold and its opposite."""
+OPEN = (0.1, 0.9)
+"""Between these the comparison of inks leaves a caption open, and what was read may count."""
+
+
+def is_open(probability: float) -> bool:
+    return OPEN[0] < probability < OPEN[1]
+
+
+def decide(
+    candidates: Sequence[Candidate],
+    thresholds: Thresholds,
+    top: int,
+    calibration: Calibration,
+    testimony: Testimony | None = None,
+) -> Answer:
+    """Climb pose, crop, caption; stop where the probability lies between the threshold and its opposite.
+
+    testimony: what was read, heard where the inks leave a caption open, never against a clear comparison.
+    """
     judged = {n: Rival(c.pose.probability, c.pose.parts) for n, c in best_by(candidates, "pose").items() if c.pose}
     unjudged = {c.known.record.pose: Rival(0.0, ()) for c in candidates}
     poses = compete({**unjudged, **judged}, calibration)
@@ -106,13 +125,27 @@ def decide(candidates: Sequence[Candidate], thresholds: Thresholds, top: int, ca
     same_crop = [c for c in same_pose if c.known.record.crop == crop and c.crop]
     told = {n: c.caption for n, c in best_by(same_crop, "caption").items() if c.caption}
     captions = compete(
-        {n: Rival(c.probability, c.parts) for n, c in told.items() if c.probability is not None}, calibration
+        {
+            name: Rival(_heard(name, found.probability, testimony), found.parts)
+            for name, found in told.items()
+            if found.probability is not None
+        },
+        calibration,
     )
     graded = tuple(_grade(candidate, poses, crops, captions, pose, crop) for candidate in candidates)
     ranked = tuple(sorted(graded, key=_closeness, reverse=True))
-    climb = _Climb(thresholds, pose, poses[pose], crop, crops.get(crop, 0.0), captions, lead, ranked, same_crop)
+    read = testimony.words if testimony is not None else ""
+    climb = _Climb(thresholds, pose, poses[pose], crop, crops.get(crop, 0.0), captions, lead, ranked, same_crop, read)
     answer = climb.answer()
     return replace(answer, candidates=ranked[:top])
+
+
+def _heard(record_id: str, probability: float, testimony: Testimony | None) -> float:
+    """The probability that these are the words, by ink and reading together: independent witnesses add their logits."""
+    if not testimony or not is_open(probability) or record_id not in testimony.likenesses:
+        return probability
+    read = min(max(testimony.likenesses[record_id].probability, 1e-6), 1 - 1e-6)
+    return sigmoid(math.log(probability / (1 - probability)) + math.log(read / (1 - read)))
 
 
 def _grade(
@@ -161,6 +194,7 @@ class _Climb:
     lead: Candidate
     ranked: tuple[Candidate, ...]
     same_crop: Sequence[Candidate]
+    read: str
 
     def answer(self) -> Answer:
         if self.p_pose < self.thresholds.pose:
@@ -204,7 +238,7 @@ class _Climb:
         p_caption = self.captions[best]
         sure = replace(sure, caption=p_caption, record=self.p_pose * self.p_crop * p_caption)
         words = f"caption against {winner.known.record.caption!r}: {winner.caption.words if winner.caption else ''}"
-        reasons = (self._pose_words(), winner.crop.words if winner.crop else "", words)
+        reasons = (self._pose_words(), winner.crop.words if winner.crop else "", words, self.read)
         if p_caption >= self.thresholds.caption:
             sure = replace(sure, copy=winner.copy.probability if winner.copy else None)
             full = {**known, "caption": winner.known.record.caption, "record_id": best}
@@ -213,9 +247,13 @@ class _Climb:
         if unread:
             words = f"the caption could not be compared with that of {', '.join(unread)}"
             return self._made("undecided", known, sure, *reasons, words)
-        if max(c.caption_probability or 0.0 for c in self.same_crop) <= 1 - self.thresholds.caption:
+        if p_caption <= 1 - self.thresholds.caption and self._all_clear():
             return self._made("new_caption", known, sure, *reasons)
         return self._made("undecided", known, sure, *reasons)
+
+    def _all_clear(self) -> bool:
+        """No known caption fits by its ink alone: reading, or rivals that share the odds, make nothing new."""
+        return max(c.caption_probability or 0.0 for c in self.same_crop) <= 1 - self.thresholds.caption
 
     def _pose_words(self) -> str:
         return f"pose {self.pose}: {self.lead.pose.words if self.lead.pose else ''}"

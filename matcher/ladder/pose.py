@@ -105,7 +105,7 @@ def compare_pictures(query: Face, reference: Face, alignment: Alignment) -> Comp
     fine, medium = agreement(mine, theirs, mask, FINE), agreement(mine, theirs, mask, MEDIUM)
     if fine is None or medium is None:
         return None
-    return Compared(fine, medium, compare(query.grey, laid, mask))
+    return Compared(fine, medium, compare("pictures", query.grey, laid, mask))
 
 
 def pose_features(compared: Compared, alignment: Alignment) -> dict[str, float]:

@@ -88,7 +88,7 @@ def _where_they_differ(one: Part, other: Part) -> NDArray[np.float32]:
     """Chance, at each spot, that the two references show different things there."""
     everywhere = np.ones(one.theirs.shape, np.bool_)
     # Asked both ways round, so that who comes first does not matter.
-    there, back = (compare(a.theirs, b.theirs, everywhere).chance for a, b in ((one, other), (other, one)))
+    there, back = (compare(one.kind, a.theirs, b.theirs, everywhere).chance for a, b in ((one, other), (other, one)))
     return np.asarray(0.5 * (there + back) * one.seen * other.seen, np.float32)
 
 

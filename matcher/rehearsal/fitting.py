@@ -40,7 +40,7 @@ class Rows:
 def rows_of(trials: Iterable[Trial], rung: str) -> Rows:
     """Trials that were aligned (and legible, for captions), and of which the rung's right answer is defined."""
     if rung == EDGES:
-        return _only(rows_of(trials, "crop"), ("shift", "zoom", "far"))
+        return _only(rows_of(trials, "crop"), ("moved", "zoomed", "beyond"))
     used = [trial for trial in trials if trial.features and trial.truth.get(rung) is not None]
     if rung == "caption":
         used = [trial for trial in used if is_legible(trial.features[rung])]
@@ -66,8 +66,9 @@ def fit(rows: Rows, *, mirrored: bool = False) -> RungModel:
         return _fit_mirrored(rows)
     centres, scales = rows.values.mean(axis=0), rows.values.std(axis=0) + 1e-9
     standard = np.clip((rows.values - centres) / scales, -4, 4)
-    # Both answers weigh alike: how common new poses are in a box of cards is not the rehearsal's to say.
-    model = LogisticRegression(C=STRENGTH, max_iter=2000, class_weight="balanced").fit(standard, rows.truth)
+    # Trials come as photos do: most show a known negative, crop and caption. Weighing both answers alike made every
+    # rung too doubtful (expected calibration error of the pose 0.09, against 0.04).
+    model = LogisticRegression(C=STRENGTH, max_iter=2000).fit(standard, rows.truth)
     return RungModel(
         names=rows.names,
         centres=_rounded(centres),
