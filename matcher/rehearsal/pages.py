@@ -8,10 +8,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from matcher.rehearsal.ageing import age_card
 from matcher.rehearsal.camera import moved, rectangle
 from matcher.rehearsal.printing import Card
 from matcher.rehearsal.staging import Props, Staged, TrueCard, draw_card
 from matcher.rehearsal.textures import clouds, grain
+from matcher.rehearsal.trials import random_age
 
 PAGE_MM = (216.0, 297.0)
 """The glass of a usual flatbed scanner, a little wider than A4 (ISO 216: 210 x 297 mm)."""
@@ -45,12 +47,12 @@ def flatbed_page(props: Props, rng: np.random.Generator, count: int | None = Non
 
 
 def card_back(card: Card, rng: np.random.Generator) -> Card:
-    """The same card seen from behind: bare board, stained, without a picture."""
+    """The same card seen from behind: bare board, foxed and stained, sometimes with a pencilled mark; no picture."""
     height, width = card.cover.shape
-    board = np.array([214, 196, 160], np.float32) * np.float32(rng.uniform(0.8, 1.1))
+    board = np.array([1.0, 0.95, 0.83], np.float32) ** rng.uniform(0.2, 1.3) * np.float32(rng.uniform(175, 238))
     tone = 1 + 0.03 * clouds(height, width, rng, 3, 4) + 0.012 * grain(height, width, rng, 0.8)
     pixels = np.clip(board * tone[..., None], 0, 255).astype(np.uint8)
-    return replace(card, pixels=pixels)
+    return age_card(replace(card, pixels=pixels), replace(random_age(rng, 1.0), worn_corners=0.0), rng)
 
 
 def _placed_card(props: Props, rng: np.random.Generator, scale: float, columns: int) -> Card:
