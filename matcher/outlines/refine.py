@@ -34,10 +34,13 @@ class Reach:
     step: float
     stations: int
     smooth: float
+    outermost: bool = True
+    """Whether, of two edges that run beside each other, the outer one may be taken; not where cards touch."""
 
 
 WIDE = Reach(inward=1.6, outward=2.4, step=0.16, stations=36, smooth=0.22)
 FINE = Reach(inward=0.9, outward=1.3, step=0.06, stations=72, smooth=0.16)
+TOUCHING = Reach(inward=0.8, outward=0.8, step=0.06, stations=72, smooth=0.16, outermost=False)
 
 
 def refine(pixels: NDArray[np.uint8], quad: Array, height_mm: float, reach: Reach) -> NDArray[np.float32]:
@@ -58,7 +61,8 @@ def refine(pixels: NDArray[np.uint8], quad: Array, height_mm: float, reach: Reac
     for side in range(4):
         steps = _steps(colours[side], half)
         limit = _room(points[side], normals[side], offsets, pixels.shape)
-        fitted = _fit_side(steps, colours[side], offsets, limit, half, NARROW_MM * scale / step)
+        wide = NARROW_MM * scale / step if reach.outermost else None
+        fitted = _fit_side(steps, colours[side], offsets, limit, half, wide)
         shift = np.zeros(len(positions)) if fitted is None else fitted
         lines[side] = _line(points[side] + shift[:, None] * normals[side])
     corners = np.stack([intersect(lines[i - 1], lines[i]) for i in range(4)])
@@ -84,7 +88,7 @@ def _room(points: Array, normal: Array, offsets: Array, shape: tuple[int, ...]) 
 
 
 def _fit_side(
-    steps: NDArray[np.float32], colours: NDArray[np.float32], offsets: Array, limit: int, half: int, wide: float
+    steps: NDArray[np.float32], colours: NDArray[np.float32], offsets: Array, limit: int, half: int, wide: float | None
 ) -> Array | None:
     """(s,) offsets in pixels of the straight side, or None."""
     stations, count = steps.shape[:2]
@@ -115,15 +119,18 @@ def _choose(
     steps: NDArray[np.float32],
     colours: NDArray[np.float32],
     half: int,
-    wide: float,
+    wide: float | None,
 ) -> int | None:
     """Index of the outermost line that is nearly as strong as the best and has card, not table, inside of it.
 
-    strength: (k,) of the lines; paths: (k, s) their offset index at every station; wide: NARROW_MM in offsets.
+    strength: (k,) of the lines; paths: (k, s) their offset index at every station; wide: NARROW_MM in offsets, None
+    where the best is taken.
     """
     best = int(strength.argmax())
     if strength[best] < 0.10:
         return None
+    if wide is None:
+        return best
     peak = np.ones(len(strength), bool)
     peak[1:] &= strength[1:] >= strength[:-1]
     peak[:-1] &= strength[:-1] >= strength[1:]
