@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from matcher.evaluation.locate_measures import Hit, compare
 from matcher.evaluation.locate_sheet import contact_sheet
-from matcher.locate import Outline, locate
+from matcher.locate import locate
 from matcher.photo import Photo, read_photo
 from matcher.rehearsal.pages import flatbed_page
 from matcher.rehearsal.staging import CLUTTER, EMPTY, FADED, FRAMED, HELD, PLAIN, SINGLE, TAKEN, Props, Staged, stage
@@ -37,7 +37,6 @@ class Row:
     hits: tuple[Hit, ...]
     false: int
     seconds: float
-    backs_told: int = 0
     in_order: bool = True
 
     @property
@@ -91,7 +90,7 @@ def measure(kind: str, number: int, props: Props, seed: int) -> Row:
     found = list(locate(photo))
     seconds = perf_counter() - started
     hits, false = compare(scene, [outline.corners for outline in found])
-    return Row(kind, key, tuple(hits), false, seconds, _backs(scene, hits, found), _in_order(scene, hits))
+    return Row(kind, key, tuple(hits), false, seconds, _in_order(scene, hits))
 
 
 def draw(kind: str, key: tuple[int, ...], props: Props) -> Staged:
@@ -115,11 +114,6 @@ def _portrait(grey: NDArray[np.uint8]) -> NDArray[np.uint8]:
     width = min(grey.shape[1], round(grey.shape[0] * 0.65))
     left = (grey.shape[1] - width) // 2
     return np.ascontiguousarray(grey[:, left : left + width])
-
-
-def _backs(scene: Staged, hits: Sequence[Hit], found: Sequence[Outline]) -> int:
-    """How many found cards were rightly told to be a back or a front."""
-    return 0
 
 
 def _in_order(scene: Staged, hits: Sequence[Hit]) -> bool:
