@@ -100,7 +100,7 @@ def _refined(
     """The quad on the photo's own pixels; where it is the whole picture, there is no edge to look for."""
     scaled = np.asarray(quad / np.array(picture.scale), dtype=np.float32)
     if not _is_frame(picture, quad):
-        scaled = refine(photo.pixels, scaled, size.height_mm, reach)
+        scaled = refine(photo.pixels, scaled[None], size.height_mm, reach)[0]
     return np.asarray(clockwise_portrait(scaled), dtype=np.float32)
 
 

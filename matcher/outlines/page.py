@@ -66,10 +66,10 @@ def page_cards(picture: Picture, size: FaceSize, px_per_mm: float | None = None)
     from cards that lie alone, which most must.
     """
     none = Page(np.empty((0, 4, 2), np.float32), np.empty(0, bool))
-    apart = _from_lid(picture.lab)
-    threshold = _even_ground(apart)
-    if threshold is None:
+    ground = _from_lid(picture.lab)
+    if ground is None:
         return none
+    apart, threshold = ground
     patches = _patches(picture, (apart > threshold).astype(np.uint8))
     height = _common_height(patches, size.aspect, px_per_mm * size.height_mm if px_per_mm else None)
     if height is None:
@@ -84,22 +84,23 @@ def page_cards(picture: Picture, size: FaceSize, px_per_mm: float | None = None)
     return Page(quads, np.array([len(part) == 1 for part in parts for _ in part], bool))
 
 
-def _from_lid(lab: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """(h, w) colour distance to the lid: one colour, that of most of the outermost pixels."""
-    ring = np.concatenate([lab[:RIM].reshape(-1, 3), lab[-RIM:].reshape(-1, 3)])
-    ring = np.concatenate([ring, lab[:, :RIM].reshape(-1, 3), lab[:, -RIM:].reshape(-1, 3)])
-    apart = cv2.absdiff(lab, np.broadcast_to(np.median(ring, axis=0).astype(np.uint8), lab.shape))
-    chroma = cv2.max(np.ascontiguousarray(apart[..., 1]), np.ascontiguousarray(apart[..., 2]))
-    return np.asarray(cv2.max(np.ascontiguousarray(apart[..., 0]), cv2.add(chroma, chroma)), np.uint8)
-
-
-def _even_ground(apart: NDArray[np.uint8]) -> int | None:
-    """The threshold above which something is no lid; None where the rim has no one colour."""
-    ring = np.concatenate([apart[:RIM].ravel(), apart[-RIM:].ravel(), apart[:, :RIM].ravel(), apart[:, -RIM:].ravel()])
-    near = ring[ring <= 6]
+def _from_lid(lab: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], int] | None:
+    """(h, w) colour distance to the lid, which has one colour, that of most of the outermost pixels, and the distance
+    above which something is no lid; None where the rim has no one colour."""
+    rim = [lab[:RIM], lab[-RIM:], lab[:, :RIM], lab[:, -RIM:]]
+    ring = np.concatenate([part.reshape(-1, 1, 3) for part in rim])
+    lid = np.median(ring, axis=(0, 1)).astype(np.uint8)
+    apart = _apart(ring, lid)
+    near = apart[apart <= 6]
     if len(near) < EVEN * len(ring):
         return None
-    return max(4, round(float(np.percentile(near, 95))) + 3)
+    return _apart(lab, lid), max(4, round(float(np.percentile(near, 95))) + 3)
+
+
+def _apart(lab: NDArray[np.uint8], colour: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    apart = cv2.absdiff(lab, np.broadcast_to(colour, lab.shape))
+    chroma = cv2.max(np.ascontiguousarray(apart[..., 1]), np.ascontiguousarray(apart[..., 2]))
+    return np.asarray(cv2.max(np.ascontiguousarray(apart[..., 0]), cv2.add(chroma, chroma)), np.uint8)
 
 
 def _patches(picture: Picture, mask: NDArray[np.uint8]) -> list[Patch]:
