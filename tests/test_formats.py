@@ -169,10 +169,10 @@ def check_mutations(form: str, count: int, seed: int) -> None:
 @pytest.mark.parametrize("form", sorted(SOURCES))
 @pytest.mark.filterwarnings("ignore")
 def test_broken_files_are_read_or_refused_with_a_code(form: str) -> None:
-    check_mutations(form, 60, 4)
+    check_mutations(form, 200, 4)
 
 
-@pytest.mark.slow
+@pytest.mark.exhaustive
 @pytest.mark.parametrize("form", sorted(SOURCES))
 @pytest.mark.filterwarnings("ignore")
 def test_five_thousand_broken_files_of_each_format(form: str) -> None:
