@@ -17,6 +17,7 @@ from matcher.contrast import normalise
 from matcher.locate import Outline
 from matcher.photo import Photo, to_grey
 from matcher.settings import FaceSize
+from matcher.shrink import shrink
 
 GLARE_LEVEL = 246
 """Darkest channel of a burnt-out highlight. Aged albumen paper is cream: its blue stays well below this."""
@@ -104,7 +105,7 @@ def _reduced_window(
     scale = min(1.0, 1.25 * size.height / max(float(sides.max()), 1.0))
     if scale < 0.8:
         reduced = (max(1, round(window.shape[1] * scale)), max(1, round(window.shape[0] * scale)))
-        window = np.asarray(cv2.resize(window, reduced, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+        window = shrink(window, reduced)
     factor = np.array(window.shape[1::-1], dtype=np.float32) / (high - low).astype(np.float32)
     inside = np.full(window.shape[:2], 255, dtype=np.uint8)
     return window, ((corners - low) * factor).astype(np.float32), inside

@@ -73,8 +73,21 @@ class Identification:
 def identify(photo: Photo, shelf: Shelf, settings: Settings, calibration: Calibration) -> Identification:
     """Find and identify every card in the photo."""
     outlines = locate(photo, settings.face)
-    cards = tuple(identify_card(photo, outline, shelf, settings, calibration) for outline in outlines)
+    cards = tuple(_better_reading(photo, outline, shelf, settings, calibration) for outline in outlines)
     return Identification(photo, cards, outlines.reason)
+
+
+def _better_reading(
+    photo: Photo, outline: Outline, shelf: Shelf, settings: Settings, calibration: Calibration
+) -> CardAnswer:
+    """Where two outlines of one card are nearly as likely, and the first matches nothing, the match decides."""
+    first = identify_card(photo, outline, shelf, settings, calibration)
+    if outline.alternative is None or (first.answer.confidence.pose or 0.0) >= settings.thresholds.pose:
+        return first
+    other = replace(outline, corners=outline.alternative, alternative=None)
+    second = identify_card(photo, other, shelf, settings, calibration)
+    better = (second.answer.confidence.pose or 0.0) > (first.answer.confidence.pose or 0.0)
+    return second if better and second.answer.outcome != "unreadable" else first
 
 
 def identify_card(

@@ -1,7 +1,8 @@
 """Stage 2: a `Photo` in, the outlines of every card in it out.
 
-Quads are proposed by two independent searches (long straight lines; regions that stand out), all judged by one
-score, thinned to one outline a card, and refined on the photo's own pixels. Helpers live in `matcher.outlines`.
+A page of many cards on one even ground is cut by the cards' common size. Otherwise quads are proposed by independent
+searches (long straight lines; regions that stand out; the whole picture), judged alike, thinned to one outline a card,
+and refined on the photo's own pixels. Helpers live in `matcher.outlines`.
 """
 
 from __future__ import annotations
@@ -12,21 +13,20 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.outlines.frame import is_print_of_frame, whole_frame
 from matcher.outlines.geometry import clockwise_portrait
+from matcher.outlines.page import page_cards
 from matcher.outlines.picture import Picture, reduce
-from matcher.outlines.refine import FINE, refine
+from matcher.outlines.refine import FINE, TOUCHING, Reach, refine
 from matcher.outlines.search import search
 from matcher.outlines.select import companions, reading_order
 from matcher.photo import Photo
 from matcher.settings import FaceSize
 
-FOUND = 0.55
+FOUND = 0.5
 """Score at which an outline counts as a card; below it the photo is said to hold none."""
 
-
-SURE = 0.90
-"""Score above which an outline is believed without asking whether the whole picture is one card."""
+ON_PAGE = 0.95
+"""Score of a card found by the common size of all on its page."""
 
 
 @dataclass(frozen=True)
@@ -36,10 +36,13 @@ class Outline:
     corners: (4, 2) float32, TL TR BR BL of the card as portrait, in pixels of the upright photo,
              (0, 0) the outer corner of the first pixel.
     score:   0 to 1, how well edges and inside speak for a card.
+    alternative: another outline of the same card where two remain nearly as likely, of the same form; None where one
+             stands out. A match may decide between them.
     """
 
     corners: NDArray[np.float32]
     score: float
+    alternative: NDArray[np.float32] | None = None
 
     def __post_init__(self) -> None:
         if self.corners.shape != (4, 2):
@@ -69,30 +72,41 @@ def locate(photo: Photo, size: FaceSize | None = None) -> Outlines:
     """
     size = size or FaceSize()
     picture = reduce(photo)
-    quads, scores = search(picture, size)
-    best = float(scores[0]) if len(scores) else 0.0
-    if best < SURE or is_print_of_frame(picture, quads[0], size.aspect):
-        whole = whole_frame(picture, size.aspect)
-        if whole > FOUND:
-            return Outlines((Outline(_frame_corners(photo), round(whole, 3)),))
-    if best < FOUND or not len(quads):
-        return Outlines((), _reason(best))
-    alike = companions(quads, scores, FOUND)
-    quads, scores = quads[alike], scores[alike]
-    found = [_finish(photo, picture, quad, float(value), size) for quad, value in zip(quads, scores, strict=True)]
-    return Outlines(tuple(found[i] for i in reading_order(np.stack([outline.corners for outline in found]))))
+    page = page_cards(picture, size, photo.dpi / 25.4 * picture.scale[1] if photo.dpi else None)
+    if len(page.quads):
+        reaches = [FINE if alone else TOUCHING for alone in page.alone]
+        pairs = zip(page.quads, reaches, strict=True)
+        return _in_order([Outline(_refined(photo, picture, quad, size, reach), ON_PAGE) for quad, reach in pairs])
+    found = search(picture, size)
+    if found.best < FOUND:
+        return Outlines((), _reason(found.best))
+    alike = companions(found.quads, found.scores, FOUND)
+    outlines = []
+    for i in alike:
+        second = found.second[i]
+        other = None if second is None else _refined(photo, picture, second, size)
+        corners = _refined(photo, picture, found.quads[i], size)
+        outlines.append(Outline(corners, round(float(found.scores[i]), 3), other))
+    return _in_order(outlines)
 
 
-def _finish(photo: Photo, picture: Picture, quad: NDArray[np.float32], value: float, size: FaceSize) -> Outline:
+def _in_order(outlines: list[Outline]) -> Outlines:
+    return Outlines(tuple(outlines[i] for i in reading_order(np.stack([outline.corners for outline in outlines]))))
+
+
+def _refined(
+    photo: Photo, picture: Picture, quad: NDArray[np.float32], size: FaceSize, reach: Reach = FINE
+) -> NDArray[np.float32]:
+    """The quad on the photo's own pixels; where it is the whole picture, there is no edge to look for."""
     scaled = np.asarray(quad / np.array(picture.scale), dtype=np.float32)
-    corners = clockwise_portrait(refine(photo.pixels, scaled, size.height_mm, FINE))
-    return Outline(np.asarray(corners, dtype=np.float32), round(value, 3))
+    if not _is_frame(picture, quad):
+        scaled = refine(photo.pixels, scaled[None], size.height_mm, reach)[0]
+    return np.asarray(clockwise_portrait(scaled), dtype=np.float32)
 
 
-def _frame_corners(photo: Photo) -> NDArray[np.float32]:
-    w, h = photo.width, photo.height
-    corners = np.array([[0, 0], [w, 0], [w, h], [0, h]], np.float32)
-    return np.asarray(clockwise_portrait(corners), dtype=np.float32)
+def _is_frame(picture: Picture, quad: NDArray[np.float32]) -> bool:
+    far = np.array([picture.width, picture.height], np.float32)
+    return bool((np.minimum(np.abs(quad), np.abs(quad - far)) < 0.01).all())
 
 
 def _reason(best: float) -> str:

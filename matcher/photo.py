@@ -1,13 +1,14 @@
 """Stage 1: bytes or a path in, one `Photo` out: upright, sRGB, within limits, content hash known.
 
-The only place that decodes picture files. Orientation (EXIF tag 0x0112, CIPA DC-008), colour profile,
-bit depth and alpha are settled here once, so that no later stage has to ask. No other metadata survives.
+The only place that decodes picture files (`formats` opens them). Orientation (EXIF tag 0x0112, CIPA DC-008), colour
+profile, bit depth and alpha are settled here once, so that no later stage has to ask. No other metadata survives.
 """
 
 from __future__ import annotations
 
 import hashlib
 import io
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -15,12 +16,12 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image, ImageCms, ImageOps, UnidentifiedImageError
+from PIL import Image, ImageCms, ImageOps
 
 from matcher.errors import UnreadablePhoto
+from matcher.formats import DAMAGED, open_page, page_count
 from matcher.settings import PhotoLimits
 
-FORMATS = ("JPEG", "PNG", "TIFF", "WEBP", "BMP", "GIF")
 _SRGB = ImageCms.createProfile("sRGB")
 
 
@@ -33,6 +34,7 @@ class Photo:
     sha256: of the file's bytes, hexadecimal.
     dpi:    dots per inch if the file states a plausible scan resolution, else None.
     name:   what the user called it; used in messages only.
+    reduced: how many pixels of the file, each way, make one of `pixels`; more than 1 only for very large scans.
     """
 
     pixels: NDArray[np.uint8]
@@ -40,6 +42,7 @@ class Photo:
     sha256: str
     dpi: float | None
     name: str
+    reduced: int = 1
 
     def __post_init__(self) -> None:
         if self.pixels.ndim != 3 or self.pixels.shape[2] != 3 or self.pixels.dtype != np.uint8:
@@ -62,24 +65,44 @@ class Photo:
         return cls(pixels, to_grey(pixels), digest, dpi, name)
 
 
-def read_photo(source: Path | bytes, limits: PhotoLimits | None = None, name: str | None = None) -> Photo:
+def read_photo(
+    source: Path | bytes, limits: PhotoLimits | None = None, name: str | None = None, page: int = 0
+) -> Photo:
     """Decode a picture file, or its bytes, into an upright sRGB `Photo`.
 
+    page: which page of a TIFF or PDF; other files have one only.
     Raises UnreadablePhoto (codes: missing_file, empty_file, file_too_large, not_an_image, truncated,
     too_many_pixels, too_small, animated) with a message that names the file and a remedy.
     """
     limits = limits or PhotoLimits()
     name = name or (str(source) if isinstance(source, Path) else "photo")
-    data = _read_bytes(source, limits, name) if isinstance(source, Path) else source
-    _check_bytes(data, limits, name)
-    image = _open(data, limits, name)
-    pixels = np.ascontiguousarray(_upright_srgb(image, name))
-    return Photo(pixels, to_grey(pixels), hashlib.sha256(data).hexdigest(), _scan_resolution(image), name)
+    data = _checked_bytes(source, limits, name)
+    image, reduced = open_page(data, limits, name, page)
+    pixels = np.ascontiguousarray(_upright_srgb(image, reduced, name))
+    dpi = _scan_resolution(image)
+    digest = hashlib.sha256(data).hexdigest()
+    return Photo(pixels, to_grey(pixels), digest, dpi / reduced if dpi else None, name, reduced)
+
+
+def read_pages(source: Path | bytes, limits: PhotoLimits | None = None, name: str | None = None) -> Iterator[Photo]:
+    """Every page of a TIFF or PDF, one after the other; of any other file, the one picture. Raises as `read_photo`."""
+    limits = limits or PhotoLimits()
+    name = name or (str(source) if isinstance(source, Path) else "photo")
+    data = _checked_bytes(source, limits, name)
+    count = page_count(data, limits, name)
+    for page in range(count):
+        yield read_photo(data, limits, name if count == 1 else f"{name}, page {page + 1}", page)
 
 
 def to_grey(pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:
     """(h, w, 3) RGB uint8 to (h, w) uint8: the one conversion to grey in this package."""
     return np.asarray(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
+
+
+def _checked_bytes(source: Path | bytes, limits: PhotoLimits, name: str) -> bytes:
+    data = _read_bytes(source, limits, name) if isinstance(source, Path) else source
+    _check_bytes(data, limits, name)
+    return data
 
 
 def _read_bytes(path: Path, limits: PhotoLimits, name: str) -> bytes:
@@ -114,49 +137,12 @@ def _too_many_bytes(size: int, limits: PhotoLimits, name: str) -> UnreadablePhot
     )
 
 
-def _open(data: bytes, limits: PhotoLimits, name: str) -> Image.Image:
-    """Open lazily: nothing is decoded before format, size and number of frames have been accepted."""
-    # Pillow warns at its limit and refuses only at twice the limit: our own check below is the strict one.
-    Image.MAX_IMAGE_PIXELS = limits.max_pixels
-    try:
-        image = Image.open(io.BytesIO(data), formats=FORMATS)
-        width, height = image.size
-        frames = getattr(image, "n_frames", 1)
-    except (Image.DecompressionBombError, Image.DecompressionBombWarning):
-        raise _too_many_pixels(name, "", limits) from None
-    except UnidentifiedImageError:
-        raise UnreadablePhoto(
-            "not_an_image", f"{name}: not a picture of a known format", f"use one of {', '.join(FORMATS)}"
-        ) from None
-    except (OSError, SyntaxError, ValueError, EOFError) as error:
-        raise UnreadablePhoto("not_an_image", f"{name}: damaged picture header: {error}", "export it again") from None
-    if width * height > limits.max_pixels:
-        raise _too_many_pixels(name, f" ({width} x {height})", limits)
-    if min(width, height) < limits.min_side:
-        raise UnreadablePhoto(
-            "too_small",
-            f"{name}: {width} x {height} pixels, the shorter side must be at least {limits.min_side}",
-            "use the original photograph, not a thumbnail",
-        )
-    # Telephones append a depth or gain map to their JPEGs (Multi-Picture Format, CIPA DC-007): the first is the photo.
-    if frames > 1 and image.format not in ("TIFF", "MPO"):
-        raise UnreadablePhoto("animated", f"{name}: an animation of {frames} frames", "save one frame as a JPEG or PNG")
-    return image
-
-
-def _too_many_pixels(name: str, size: str, limits: PhotoLimits) -> UnreadablePhoto:
-    return UnreadablePhoto(
-        "too_many_pixels",
-        f"{name}: more pixels{size} than the limit of {limits.max_pixels / 1e6:.0f} million",
-        "scan at 300 to 600 dpi, or save it smaller",
-    )
-
-
-def _upright_srgb(image: Image.Image, name: str) -> NDArray[np.uint8]:
+def _upright_srgb(image: Image.Image, reduced: int, name: str) -> NDArray[np.uint8]:
     try:
         image.load()
-        return np.asarray(_to_rgb(ImageOps.exif_transpose(image)), dtype=np.uint8)
-    except (OSError, SyntaxError, ValueError, EOFError) as error:
+        whole = ImageOps.exif_transpose(image)
+        return np.asarray(_to_rgb(whole.reduce(reduced) if reduced > 1 and image.format != "JPEG" else whole), np.uint8)
+    except DAMAGED as error:
         code = "truncated" if "truncated" in str(error).lower() else "not_an_image"
         raise UnreadablePhoto(code, f"{name}: the picture breaks off or is damaged: {error}", "copy it again") from None
 

@@ -15,6 +15,9 @@ class PhotoLimits:
     max_bytes: int = 250_000_000
     max_pixels: int = 200_000_000
     min_side: int = 64
+    whole_pixels: int = 64_000_000
+    """Above this many, a picture is read at a half or a quarter of its size."""
+    max_pages: int = 500
 
 
 @dataclass(frozen=True)

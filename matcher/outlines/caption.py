@@ -49,9 +49,10 @@ def with_caption(picture: Picture, quad: Array, height_mm: float, nominal: float
 
 
 def to_nominal(picture: Picture, quad: Array, nominal: float) -> list[NDArray[np.float32]]:
-    """The quad lengthened to the nominal proportions, at its top and at its foot; none if it is slim enough."""
+    """The quad brought to the nominal proportions, at its top and at its foot; none if it has about these or is too far
+    from them. A short side that cannot be told from the table's grain is found so from the three others."""
     stout = float(true_ratio(quad[None], picture.width, picture.height)[0]) / nominal
-    if not 1.05 < stout < 1.45:
+    if not (1.05 < stout < 1.45 or 0.80 < stout < 0.95):
         return []
     foot, head = quad.copy(), quad.copy()
     foot[2:] += (quad[[2, 3]] - quad[[1, 0]]) * (stout - 1)

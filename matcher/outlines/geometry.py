@@ -46,13 +46,13 @@ def ratio(quads: Array) -> Array:
     return (length[..., 0] + length[..., 2]) / np.maximum(length[..., 1] + length[..., 3], 1e-6)
 
 
-def true_ratio(quads: Array, width: int, depth: int) -> Array:
+def true_ratio(quads: Array, width: int, depth: int, focal_share: float = FOCAL) -> Array:
     """(n,) width over height with the tilt taken out, for a camera looking at the middle of a width x depth picture.
 
-    From the vanishing points of opposite sides (a rectangle in perspective). The focal length is taken as FOCAL
+    From the vanishing points of opposite sides (a rectangle in perspective). The focal length is `focal_share`
     long sides of the picture: telephones have 0.7 to 0.8, and pictures are often cut.
     """
-    focal = FOCAL * max(width, depth)
+    focal = focal_share * max(width, depth)
     centred = (quads - np.array([width / 2, depth / 2])) / focal
     m = np.concatenate([centred, np.ones((*centred.shape[:-1], 1))], axis=-1)
     tl, tr, br, bl = (m[..., i, :] for i in range(4))

@@ -83,12 +83,12 @@ def _vote(picture: Picture) -> NDArray[np.float32]:
     reach = int(np.hypot(picture.width, picture.height)) + 2
     angle = np.arange(ANGLES) * (np.pi / ANGLES)
     cosine, sine = np.cos(angle).astype(np.float32), np.sin(angle).astype(np.float32)
-    votes = np.zeros(ANGLES * 2 * reach, np.float32)
     fx, fy = x.astype(np.float32) + 0.5, y.astype(np.float32) + 0.5
-    for spread in range(-4, 5, 2):
-        bin_ = (own + spread + (np.arange(len(own)) & 1)) % ANGLES
-        distance = np.rint(fx * cosine[bin_] + fy * sine[bin_]).astype(np.int32) + reach
-        votes += np.bincount(bin_ * (2 * reach) + distance, weights=weight, minlength=votes.size).astype(np.float32)
+    spread = np.arange(-4, 5, 2, dtype=np.int32)[:, None]
+    bin_ = (own + spread + (np.arange(len(own), dtype=np.int32) & 1)) % ANGLES
+    distance = np.rint(fx * cosine[bin_] + fy * sine[bin_]).astype(np.int32) + reach
+    place = (bin_ * (2 * reach) + distance).ravel()
+    votes = np.bincount(place, np.tile(weight, len(spread)), minlength=ANGLES * 2 * reach).astype(np.float32)
     table = np.asarray(cv2.GaussianBlur(votes.reshape(ANGLES, 2 * reach), (3, 5), 0), dtype=np.float32)
     peaks = _peaks(table)
     return np.stack([cosine[peaks[:, 0]], sine[peaks[:, 0]], (peaks[:, 1] - reach).astype(np.float32)], axis=1)
@@ -239,12 +239,14 @@ def _of_every_size(worth: NDArray[np.floating], size: NDArray[np.floating]) -> N
 
 
 def _plausible(quads: NDArray[np.floating], long_side: int) -> NDArray[np.bool_]:
-    finite = np.isfinite(quads).all(axis=(1, 2))
-    quads = np.where(finite[:, None, None], quads, 0)
-    length = sides(quads)
-    shape = ratio(clockwise_portrait(quads))
-    large = length.min(axis=1) > MIN_SIDE * long_side
-    return np.asarray(finite & is_convex(quads) & large & (shape > 0.42) & (shape < 0.82) & (skew(quads) < 0.8))
+    """(n,) which quads could be a card in perspective; the cheap questions first, there are many quads."""
+    good = np.isfinite(quads).all(axis=(1, 2))
+    good[good] = (sides(quads[good]) > MIN_SIDE * long_side).all(axis=1)
+    good[good] = is_convex(quads[good])
+    shape = ratio(clockwise_portrait(quads[good]))
+    good[good] = (shape > 0.42) & (shape < 0.82)
+    good[good] = skew(quads[good]) < 0.8
+    return np.asarray(good)
 
 
 def _worth(quads: NDArray[np.float32], order: NDArray[np.intp], segments: Segments) -> NDArray[np.float32]:

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.photo import Photo
+from matcher.shrink import shrink
 
 LONG_SIDE = 800
 """Pixels; a card that fills 15 % of the frame is still 120 pixels high, its 1 mm border 2 pixels."""
@@ -45,18 +46,13 @@ def reduce(photo: Photo) -> Picture:
     """Reduce a photo for the search."""
     factor = min(1.0, LONG_SIDE / max(photo.width, photo.height))
     shape = (max(8, round(photo.width * factor)), max(8, round(photo.height * factor)))
-    small = cv2.resize(_coarser(photo.pixels, factor), shape, interpolation=cv2.INTER_AREA)
+    # A linear rest is quicker; after a halving it leaves hardly more grain than areas would.
+    small = shrink(photo.pixels, shape, cv2.INTER_LINEAR if factor <= 0.5 else cv2.INTER_AREA)
     lab = np.asarray(cv2.GaussianBlur(cv2.cvtColor(small, cv2.COLOR_RGB2LAB), (0, 0), 1.0), dtype=np.uint8)
     slope = _normalised(*_strongest_gradient(lab))
     edges = _thin(slope)
     scale = (shape[0] / photo.width, shape[1] / photo.height)
     return Picture(lab, slope, edges, scale)
-
-
-def _coarser(pixels: NDArray[np.uint8], factor: float) -> NDArray[np.uint8]:
-    """Large photos are first thinned by whole steps: averaging 12 million pixels costs as much as the search."""
-    step = int(0.5 / factor)
-    return pixels[::step, ::step] if step > 1 else pixels
 
 
 def _strongest_gradient(lab: NDArray[np.uint8]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:

@@ -9,6 +9,7 @@ what lies between the two is the card and not the table.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,9 @@ from numpy.typing import NDArray
 from matcher.outlines.geometry import Array, height, intersect
 from matcher.outlines.sampling import across_sides, outward, side_points
 from matcher.outlines.scoring import LEVELS
+
+Values = NDArray[np.float32]
+Indices = NDArray[np.intp]
 
 LEAN = 11
 """Tilts tried for a side, each way and none."""
@@ -34,206 +38,251 @@ class Reach:
     step: float
     stations: int
     smooth: float
+    outermost: bool = True
+    """Whether, of two edges that run beside each other, the outer one may be taken; not where cards touch."""
 
 
 WIDE = Reach(inward=1.6, outward=2.4, step=0.16, stations=36, smooth=0.22)
 FINE = Reach(inward=0.9, outward=1.3, step=0.06, stations=72, smooth=0.16)
+TOUCHING = Reach(inward=0.8, outward=0.8, step=0.06, stations=72, smooth=0.16, outermost=False)
 
 
-def refine(pixels: NDArray[np.uint8], quad: Array, height_mm: float, reach: Reach) -> NDArray[np.float32]:
-    """The quad (4, 2), clockwise, in pixels of `pixels`, moved onto the card's outer edges within `reach`.
+def refine(pixels: NDArray[np.uint8], quads: Array, height_mm: float, reach: Reach) -> Values:
+    """Quads (n, 4, 2), clockwise, in pixels of `pixels`, moved onto the card's outer edges within `reach`.
 
     pixels: (h, w, 3) uint8 in any colour space. A side that shows no edge, or lies on the picture's own border,
-    stays where it is.
+    stays where it is. All sides of all quads go through each step together.
     """
-    scale = float(height(quad)) / height_mm
-    step = max(reach.step * scale, 0.5)
-    furthest = round((reach.outward) * scale / step)
-    offsets = np.arange(-round(reach.inward * scale / step), furthest + 1) * step
+    moved = np.array(quads, np.float32)
+    if not len(moved):
+        return moved
+    scale = height(moved) / height_mm
+    step = np.maximum(reach.step * scale, 0.5)
+    half = np.maximum(1, np.rint(reach.smooth * scale / step)).astype(int)
+    for count in np.unique(half):
+        some = np.nonzero(half == count)[0]
+        moved[some] = _refined(pixels, moved[some], scale[some], step[some], int(count), reach)
+    return moved
+
+
+def _refined(pixels: NDArray[np.uint8], quads: Values, scale: Array, step: Array, half: int, reach: Reach) -> Values:
+    """Quads whose samples are smoothed alike. scale: (n,) px per mm; step: (n,) px between samples across a side."""
+    inward, outwards = (np.rint(far * scale / step).astype(int) for far in (reach.inward, reach.outward))
+    first = int(inward.max())
+    offsets = np.arange(-first, int(outwards.max()) + 1) * step[:, None]
     positions = np.linspace(0.05, 0.95, reach.stations)
-    colours = across_sides(pixels, quad[None], positions, offsets)[0] * LEVELS
-    half = max(1, round(reach.smooth * scale / step))
-    lines = np.empty((4, 3))
-    points, normals = side_points(quad[None], positions)[0], outward(quad[None])[0]
-    for side in range(4):
-        steps = _steps(colours[side], half)
-        limit = _room(points[side], normals[side], offsets, pixels.shape)
-        fitted = _fit_side(steps, colours[side], offsets, limit, half, NARROW_MM * scale / step)
-        shift = np.zeros(len(positions)) if fitted is None else fitted
-        lines[side] = _line(points[side] + shift[:, None] * normals[side])
-    corners = np.stack([intersect(lines[i - 1], lines[i]) for i in range(4)])
-    return _sane(corners, quad, scale * (reach.inward + reach.outward))
+    colours = across_sides(pixels, quads, positions, offsets) * LEVELS
+    points, normals = side_points(quads, positions), outward(quads)
+    room = _room(points, normals, offsets, (pixels.shape[1], pixels.shape[0]))
+    sides = _Sides(
+        colours=colours.reshape(-1, *colours.shape[2:]),
+        low=np.repeat(first - inward + half, 4),
+        high=np.minimum(np.repeat(first + outwards + 1 - half, 4), room.ravel()),
+        wide=np.repeat(NARROW_MM * scale / step, 4) if reach.outermost else None,
+        half=half,
+    )
+    shift = np.nan_to_num(_fit(sides) - first) * np.repeat(step, 4)[:, None]
+    lines = _lines(points + shift.reshape(*points.shape[:3], 1) * normals[:, :, None])
+    corners = intersect(np.roll(lines, 1, axis=1), lines)
+    return _sane(corners, quads, scale * (reach.inward + reach.outward))
 
 
-def _steps(colours: NDArray[np.float32], half: int) -> NDArray[np.float32]:
-    """(s, o, 3) change of colour across each offset: mean of `half` samples inside less as many outside."""
-    running = np.pad(np.cumsum(colours, axis=1), ((0, 0), (1, 0), (0, 0)))
-    count = colours.shape[1]
-    at = np.arange(count)
-    before, after = np.maximum(at - half, 0), np.minimum(at + half + 1, count)
-    inner = (running[:, at + 1] - running[:, before]) / (at + 1 - before)[:, None]
-    outer = (running[:, after] - running[:, at]) / (after - at)[:, None]
-    return np.asarray(inner - outer)
+@dataclass(frozen=True)
+class _Sides:
+    """n sides, each sampled at s stations along it and o offsets across it, from inside out.
 
-
-def _room(points: Array, normal: Array, offsets: Array, shape: tuple[int, ...]) -> int:
-    """Number of offsets before the side would leave the picture."""
-    spot = points[:, None] + offsets[:, None] * normal
-    outside = (spot < 0.5).any(axis=-1) | (spot[..., 0] > shape[1] - 0.5) | (spot[..., 1] > shape[0] - 0.5)
-    return int((outside.mean(axis=0) < 0.5).sum())
-
-
-def _fit_side(
-    steps: NDArray[np.float32], colours: NDArray[np.float32], offsets: Array, limit: int, half: int, wide: float
-) -> Array | None:
-    """(s,) offsets in pixels of the straight side, or None."""
-    stations, count = steps.shape[:2]
-    size = np.sqrt(np.einsum("soc,soc->so", steps, steps))[..., None]
-    # Saturating: a few strong stations (print, glare) must not outvote a long faint edge.
-    steady = np.concatenate([steps, size], axis=-1) / (size + 6.0)
-    most = 0.22 * min(count, 26)
-    lean = np.rint(np.linspace(-0.5, 0.5, stations)[None] * np.linspace(-most, most, LEAN)[:, None])
-    centre = np.arange(half, min(count - half, limit))
-    if len(centre) < 3:
-        return None
-    index = np.clip(centre[None, :, None] + lean[:, None, :].astype(int), 0, count - 1)
-    along = steady.reshape(-1, 4)[index + np.arange(stations) * count].mean(axis=2)
-    # On a printed page the step changes sign with every letter: an edge at every station counts too, if less.
-    strength = np.maximum(np.linalg.norm(along[..., :3], axis=-1), along[..., 3] - 0.35)
-    per_centre = strength.max(axis=0)
-    leaning = strength.argmax(axis=0)
-    chosen = _choose(per_centre, index[leaning, np.arange(len(centre))], steps, colours, half, wide)
-    if chosen is None:
-        return None
-    start = index[leaning[chosen], chosen]
-    return _settle(steps, start, offsets, half)
-
-
-def _choose(
-    strength: Array,
-    paths: NDArray[np.intp],
-    steps: NDArray[np.float32],
-    colours: NDArray[np.float32],
-    half: int,
-    wide: float,
-) -> int | None:
-    """Index of the outermost line that is nearly as strong as the best and has card, not table, inside of it.
-
-    strength: (k,) of the lines; paths: (k, s) their offset index at every station; wide: NARROW_MM in offsets.
+    colours:   (n, s, o, 3) float32. low, high: (n,) range of offsets in which a line may run. half: offsets that are
+    averaged to either side of an edge. wide: (n,) NARROW_MM in offsets, None where the strongest line is taken.
     """
-    best = int(strength.argmax())
-    if strength[best] < 0.10:
-        return None
-    peak = np.ones(len(strength), bool)
-    peak[1:] &= strength[1:] >= strength[:-1]
-    peak[:-1] &= strength[:-1] >= strength[1:]
-    for outer in np.nonzero(peak & (strength > max(0.12, 0.4 * strength[best])))[0][::-1]:
-        if outer <= best + half:
-            break
-        narrow = float((paths[outer] - paths[best]).mean()) < wide
-        if _is_card_between(paths[best], paths[outer], steps, colours, half, narrow):
-            return int(outer)
-    return best
+
+    colours: Values
+    low: Indices
+    high: Indices
+    wide: Array | None
+    half: int
+
+
+def _steps(colours: Values, half: int) -> Values:
+    """(n, s, o, 3) change of colour across each offset: mean of `half` samples inside less as many outside, and
+    its own; at either end the nearest.
+    """
+    running = np.cumsum(np.pad(colours, ((0, 0), (0, 0), (1, 0), (0, 0))), axis=2, dtype=np.float32)
+    last = colours.shape[2] - half
+    inner = running[:, :, half + 1 : last + 1] - running[:, :, : last - half]
+    outer = running[:, :, 2 * half + 1 :] - running[:, :, half:last]
+    steps = (inner - outer) / np.float32(half + 1)
+    return np.pad(steps, ((0, 0), (0, 0), (half, half), (0, 0)), mode="edge")
+
+
+def _room(points: Array, normals: Array, offsets: Array, size: tuple[int, int]) -> Indices:
+    """(n, 4) number of offsets before a side would leave the picture of `size` (width, height)."""
+    ends = points[:, :, (0, points.shape[2] // 4, points.shape[2] // 2, -points.shape[2] // 4, -1)]
+    spot = ends[:, :, :, None] + offsets[:, None, None, :, None] * normals[:, :, None, None]
+    outside = ((spot < 0.5) | (spot > np.array(size) - 0.5)).any(axis=-1)
+    return np.asarray((outside.mean(axis=2) < 0.5).sum(axis=-1))
+
+
+def _fit(sides: _Sides) -> Array:
+    """(n, s) fractional index among the offsets of each side's straight line; nan where there is none."""
+    steps = _steps(sides.colours, sides.half)
+    chosen = _choose(*_strengths(steps, sides), steps, sides)
+    settled = _settle(steps, np.maximum(chosen, 0), sides.half)
+    return np.where(chosen < 0, np.nan, settled)
+
+
+def _strengths(steps: Values, sides: _Sides) -> tuple[Values, Indices]:
+    """Of the lines through every offset, the most consistent tilt's strength and number (n, o); -1 outside of range."""
+    size = np.sqrt(np.einsum("nsoc,nsoc->nso", steps, steps))[..., None]
+    # Saturating: a few strong stations (print, glare) must not outvote a long faint edge.
+    steady = np.concatenate([steps, size], axis=-1) / (size + np.float32(6.0))
+    running = np.cumsum(np.pad(steady, ((0, 0), (1, 0), (0, 0), (0, 0))), axis=1, dtype=np.float32)
+    stations, count = steps.shape[1:3]
+    strength = np.empty((LEAN, len(steps), count), np.float32)
+    for number, shifts in enumerate(_leans(stations, count)):
+        along = np.zeros((len(steps), count, 4), np.float32)
+        turns = [0, *(np.nonzero(np.diff(shifts))[0] + 1), stations]
+        for start, end in pairwise(turns):
+            at = np.clip(np.arange(count) + shifts[start], 0, count - 1)
+            along += (running[:, end] - running[:, start])[:, at]
+        along /= stations
+        # On a printed page the step changes sign with every letter: an edge at every station counts too, if less.
+        one_way = np.sqrt(np.einsum("noc,noc->no", along[..., :3], along[..., :3]))
+        strength[number] = np.maximum(one_way, along[..., 3] - 0.35)
+    at = np.arange(count)
+    allowed = (at >= sides.low[:, None]) & (at < sides.high[:, None])
+    return np.where(allowed, strength.max(axis=0), -1), strength.argmax(axis=0)
+
+
+def _leans(stations: int, count: int) -> Indices:
+    """(LEAN, s) by how many offsets each tilt departs from its middle at each station."""
+    most = 0.22 * min(count, 26)
+    return np.rint(np.linspace(-0.5, 0.5, stations)[None] * np.linspace(-most, most, LEAN)[:, None]).astype(int)
+
+
+def _choose(strength: Values, lean: Indices, steps: Values, sides: _Sides) -> NDArray[np.int_]:
+    """(n, s) offset indices of each side's line, -1 where there is none: the outermost line that is nearly as strong
+    as the best and has card, not table, inside of it."""
+    stations, count = steps.shape[1:3]
+    rows, leans = np.arange(len(strength)), _leans(stations, count)
+
+    def paths(of: Indices, at: Indices) -> Indices:
+        return np.asarray(np.clip(at[:, None] + leans[lean[of, at]], 0, count - 1))
+
+    best = strength.argmax(axis=1)
+    most = strength[rows, best]
+    chosen = best.copy()
+    if sides.wide is not None:
+        outside = np.pad(strength, ((0, 0), (1, 1)), constant_values=-1)
+        peak = (strength >= outside[:, :-2]) & (strength >= outside[:, 2:])
+        peak &= (strength > np.maximum(0.12, 0.4 * most)[:, None]) & (np.arange(count) > (best + sides.half)[:, None])
+        of, at = np.nonzero(peak)
+        inner, outer = paths(of, best[of]), paths(of, at)
+        card = _is_card_between(of, inner, outer, steps, sides, sides.wide)
+        np.maximum.at(chosen, of[card], at[card])
+    lost = (most < 0.10) | (sides.high - sides.low < 3)
+    return np.where(lost[:, None], -1, paths(rows, chosen))
 
 
 def _is_card_between(
-    inner: NDArray[np.intp],
-    outer: NDArray[np.intp],
-    steps: NDArray[np.float32],
-    colours: NDArray[np.float32],
-    half: int,
-    narrow: bool,
-) -> bool:
-    """Whether the strip between two lines is plain card: even along the side, and unlike what lies beyond."""
-    rows, last = np.arange(len(outer)), colours.shape[1] - 1
+    of: Indices, inner: Indices, outer: Indices, steps: Values, sides: _Sides, wide: Array
+) -> NDArray[np.bool_]:
+    """(k,) whether the strip between two lines (k, s) of side `of` (k,) is plain card: even along the side, and
+    unlike what lies beyond."""
+    if not len(of):
+        return np.empty(0, bool)
+    half, last = sides.half, sides.colours.shape[2] - 1
+    row, station = of[:, None], np.arange(inner.shape[1])
     centre = (inner + outer + 1) // 2
-    middle = colours[rows, centre]
-    before = colours[rows, np.maximum(outer - half, centre)]
-    beyond = colours[rows, np.minimum(outer + 2 * half, last)]
-    within = colours[rows, np.maximum(inner - 2 * half, 0)].mean(axis=0)
-    apart = before - beyond
-    step = float(np.linalg.norm(apart.mean(axis=0)))
-    step = max(step, 0.5 * float(np.median(np.linalg.norm(apart, axis=1))))
-    uneven = float(np.median(np.linalg.norm(middle - np.median(middle, axis=0), axis=1)))
-    if not (_all_along(steps[rows, outer]) and step > 3 and step > 0.8 * uneven):
-        return False
+    middle = sides.colours[row, station, centre]
+    before = sides.colours[row, station, np.maximum(outer - half, centre)]
+    beyond = sides.colours[row, station, np.minimum(outer + 2 * half, last)]
+    within = sides.colours[row, station, np.maximum(inner - 2 * half, 0)].mean(axis=1)
+    apart, level = before - beyond, before.mean(axis=1)
+    step = np.maximum(_length(apart.mean(axis=1)), 0.5 * np.median(_length(apart), axis=1))
+    uneven = np.median(_length(middle - np.median(middle, axis=1, keepdims=True)), axis=1)
+    card = _all_along(steps[row, station, outer]) & (step > 3) & (step > 0.8 * uneven)
     # Darker than the card on one side and the table on the other is the card's own shadow.
-    if before.mean(axis=0)[0] < min(within[0], beyond.mean(axis=0)[0]) - 2:
-        return False
-    if _is_drawn_line(colours, outer, half, before.mean(axis=0), beyond.mean(axis=0)):
-        return False
+    card &= level[:, 0] >= np.minimum(within[:, 0], beyond.mean(axis=1)[:, 0]) - 2
+    card &= ~_is_drawn_line(of, outer, sides, level, beyond.mean(axis=1))
     # A sleeve's clear margin is wider than a mount's and hardly differs from the table beyond.
-    return narrow or step > 0.35 * float(np.linalg.norm(middle.mean(axis=0) - within))
+    narrow = (outer - inner).mean(axis=1) < wide[of]
+    return np.asarray(card & (narrow | (step > 0.35 * _length(middle.mean(axis=1) - within))))
 
 
-def _all_along(at: NDArray[np.float32]) -> bool:
-    """Lines of print and woven stripes step only here and there; a cut edge (s, 3) steps all along."""
-    mean = at.mean(axis=0)
-    along = at @ (mean / max(float(np.linalg.norm(mean)), 1e-6))
-    one_way = float((along > max(0.8, 0.3 * float(along.mean()))).mean())
-    either_way = float((np.linalg.norm(at, axis=1) > 5).mean())
-    return max(one_way, either_way) > 0.8
+def _all_along(at: Values) -> NDArray[np.bool_]:
+    """(k,) Lines of print and woven stripes step only here and there; a cut edge (k, s, 3) steps all along."""
+    mean = at.mean(axis=1)
+    along = np.einsum("ksc,kc->ks", at, mean / np.maximum(_length(mean), 1e-6)[:, None])
+    one_way = (along > np.maximum(0.8, 0.3 * along.mean(axis=1))[:, None]).mean(axis=1)
+    either_way = (_length(at) > 5).mean(axis=1)
+    return np.asarray(np.maximum(one_way, either_way) > 0.8)
 
 
-def _is_drawn_line(
-    colours: NDArray[np.float32], path: NDArray[np.intp], half: int, before: Array, beyond: Array
-) -> bool:
-    """Whether colours along a line leave the range between its two sides: the bright rim of a sleeve, a pen line."""
-    rows, last = np.arange(len(path)), colours.shape[1] - 1
+def _is_drawn_line(of: Indices, path: Indices, sides: _Sides, before: Values, beyond: Values) -> NDArray[np.bool_]:
+    """(k,) whether colours along a line leave the range between its two sides: the bright rim of a sleeve, a pen
+    line. before, beyond: (k, 3) colours of the two sides."""
     step = beyond - before
-    length = max(float(np.linalg.norm(step)), 1e-3)
-    off = 0.0
-    for shift in range(-half, half + 1):
-        away = colours[rows, np.clip(path + shift, 0, last)].mean(axis=0) - before
-        along = min(max(float(away @ step) / length, 0.0), length)
-        off = max(off, float(np.linalg.norm(away - step / length * along)))
-    return off > 0.7 * length + 2
+    length = np.maximum(_length(step), 1e-3)
+    direction = step / length[:, None]
+    reach = np.arange(-sides.half, sides.half + 1)
+    near = np.clip(path[..., None] + reach, 0, sides.colours.shape[2] - 1)
+    rows, stations = of[:, None, None], np.arange(path.shape[1])[:, None]
+    away = sides.colours[rows, stations, near].mean(axis=1) - before[:, None]
+    along = np.clip(np.einsum("krc,kc->kr", away, direction), 0, length[:, None])
+    off = _length(away - direction[:, None] * along[..., None]).max(axis=1)
+    return np.asarray(off > 0.7 * length + 2)
 
 
-def _settle(steps: NDArray[np.float32], start: NDArray[np.intp], offsets: Array, half: int) -> Array:
-    """Sub-pixel position at every station near the chosen line, then a straight line robustly through them."""
-    stations, count = steps.shape[:2]
-    rows = np.arange(stations)
-    direction = steps[rows, start].sum(axis=0)
-    direction = direction / max(float(np.linalg.norm(direction)), 1e-6)
-    along = steps @ direction
-    window = np.clip(start[:, None] + np.arange(-2 * half, 2 * half + 1), 1, count - 2)
-    local = along[rows[:, None], window]
-    top = window[rows, local.argmax(axis=1)]
-    left, here, right = along[rows, top - 1], along[rows, top], along[rows, top + 1]
+def _length(vectors: Values) -> Values:
+    return np.asarray(np.sqrt(np.einsum("...c,...c->...", vectors, vectors)))
+
+
+def _settle(steps: Values, start: Indices, half: int) -> Array:
+    """(n, s) sub-pixel position at every station near the chosen line, then a straight line robustly through them."""
+    count = steps.shape[2]
+    row, station = np.arange(len(steps))[:, None], np.arange(steps.shape[1])
+    direction = steps[row, station, start].sum(axis=1)
+    direction = direction / np.maximum(_length(direction), 1e-6)[:, None]
+    along = np.einsum("nsoc,nc->nso", steps, direction)
+    window = np.clip(start[..., None] + np.arange(-2 * half, 2 * half + 1), 1, count - 2)
+    nearest = np.take_along_axis(along, window, axis=2).argmax(axis=2)
+    top = np.take_along_axis(window, nearest[..., None], axis=2)[..., 0]
+    left, here, right = (along[row, station, top + way] for way in (-1, 0, 1))
     bend = left - 2 * here + right
     shift = np.where(bend < -1e-3, 0.5 * (left - right) / np.where(bend < -1e-3, bend, -1), 0)
-    found = offsets[0] + (top + np.clip(shift, -1, 1)) * (offsets[1] - offsets[0])
-    confidence = np.clip(here, 0, 30) + 1e-3
-    return _robust_line(np.linspace(-0.5, 0.5, stations), found, confidence, offsets[1] - offsets[0])
+    return _robust_lines(top + np.clip(shift, -1, 1), np.clip(here, 0, 30) + 1e-3)
 
 
-def _robust_line(at: Array, value: Array, weight: Array, unit: float) -> Array:
-    """Fitted values of a straight line, by reweighting: stations away from it lose their say."""
-    doubt = np.ones_like(at)
-    fitted = np.full_like(at, np.median(value))
+def _robust_lines(value: Array, weight: Array) -> Array:
+    """(n, s) straight lines through values, by reweighting: stations away from a line lose their say."""
+    at = np.linspace(-0.5, 0.5, value.shape[1])
+    doubt = np.ones_like(value)
+    fitted = value
     for width in (4.0, 3.0, 2.0, 1.5, 1.5):
-        fitted = _weighted_line(at, value, (weight * doubt) ** 2)
-        doubt = 1 / (1 + ((value - fitted) / (width * unit)) ** 2)
+        fitted = _weighted_lines(at, value, (weight * doubt) ** 2)
+        doubt = 1 / (1 + ((value - fitted) / width) ** 2)
     return fitted
 
 
-def _weighted_line(at: Array, value: Array, weight: Array) -> Array:
-    total = weight.sum()
-    middle, level = (weight @ at) / total, (weight @ value) / total
-    off = at - middle
-    slope = (weight * off) @ (value - level) / max(float((weight * off) @ off), 1e-12)
+def _weighted_lines(at: Array, value: Array, weight: Array) -> Array:
+    weight = weight / weight.sum(axis=1, keepdims=True)
+    level = (weight * value).sum(axis=1, keepdims=True)
+    off = at - (weight @ at)[:, None]
+    pull = (weight * off * (value - level)).sum(axis=1, keepdims=True)
+    slope = pull / np.maximum((weight * off * off).sum(axis=1, keepdims=True), 1e-12)
     return np.asarray(level + slope * off)
 
 
-def _line(points: Array) -> Array:
-    """(3,) unit normal and distance of the line through the first and last of collinear points."""
-    edge = points[-1] - points[0]
-    normal = np.array([-edge[1], edge[0]]) / max(float(np.linalg.norm(edge)), 1e-6)
-    return np.array([normal[0], normal[1], float(normal @ points[0])])
+def _lines(points: Array) -> Array:
+    """(n, 4, 3) unit normal and distance of the lines through the first and last of collinear points (n, 4, s, 2)."""
+    edge = points[:, :, -1] - points[:, :, 0]
+    normal = np.stack([-edge[..., 1], edge[..., 0]], axis=-1)
+    normal = normal / np.maximum(np.linalg.norm(edge, axis=-1, keepdims=True), 1e-6)
+    return np.concatenate([normal, (normal * points[:, :, 0]).sum(axis=-1, keepdims=True)], axis=-1)
 
 
-def _sane(corners: Array, quad: Array, limit: float) -> NDArray[np.float32]:
+def _sane(corners: Array, quads: Values, limit: Array) -> Values:
     """The refined corners, unless one has run away."""
-    moved = np.abs(corners - quad).max()
-    return np.asarray(corners if np.isfinite(moved) and moved < limit else quad, dtype=np.float32)
+    moved = np.abs(corners - quads).max(axis=(1, 2))
+    good = np.isfinite(moved) & (moved < limit)
+    return np.asarray(np.where(good[:, None, None], corners, quads), dtype=np.float32)

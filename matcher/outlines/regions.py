@@ -22,20 +22,20 @@ def region_quads(picture: Picture, nominal: float, limit: int = 200) -> NDArray[
     if not quads:
         return np.empty((0, 4, 2), np.float32)
     whole = _distinct(clockwise_portrait(np.array(quads, np.float32)), limit)
-    parts = [part for quad in whole for part in _split(quad, nominal)]
+    shape = 1 / np.maximum(ratio(whole), 1e-3)
+    # Three in a row look like one card, which is far likelier.
+    several = np.nonzero(np.abs(np.log(shape * nominal)) >= 0.2)[0]
+    parts = [part for i in several for part in _split(whole[i], float(shape[i]), nominal)]
     found = np.concatenate([whole, clockwise_portrait(np.array(parts, np.float32))]) if parts else whole
-    shape = ratio(found)
+    stout = ratio(found)
     smallest = MIN_SIDE * max(picture.width, picture.height)
-    good = is_convex(found) & (shape > 0.4) & (shape < 0.85) & (sides(found).min(axis=1) > smallest)
+    good = is_convex(found) & (stout > 0.4) & (stout < 0.85) & (sides(found).min(axis=1) > smallest)
     return np.asarray(found[good][:limit], dtype=np.float32)
 
 
-def _split(quad: NDArray[np.float32], nominal: float) -> list[NDArray[np.float32]]:
-    """The parts of a region in which two to five cards touch, in a column or in a row; none if it is not so long."""
+def _split(quad: NDArray[np.float32], shape: float, nominal: float) -> list[NDArray[np.float32]]:
+    """The parts of a region `shape` times as long as wide in which two to five cards touch, in a column or in a row."""
     quad = np.roll(quad, 1, axis=0)  # portrait corners: the long way now runs from corner 0 to corner 1
-    shape = 1 / max(float(ratio(np.roll(quad, -1, axis=0)[None])[0]), 1e-3)
-    if abs(np.log(shape * nominal)) < 0.2:
-        return []  # one card, or three in a row: one is far likelier
     parts = []
     for count in range(2, 6):
         if min(abs(np.log(shape / (count / nominal))), abs(np.log(shape / (count * nominal)))) > 0.12:

@@ -1,105 +1,80 @@
-"""The search in the reduced picture: propose quads, judge them all alike, keep one a card, move it onto the edges."""
+"""The search in the reduced picture: a pool of quads, judged alike, thinned to one a card, with a second guess."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.outlines.caption import to_nominal, with_caption
-from matcher.outlines.geometry import area, clockwise_portrait
-from matcher.outlines.lines import line_quads
-from matcher.outlines.picture import Picture, soften
-from matcher.outlines.refine import WIDE, refine
-from matcher.outlines.regions import region_quads
-from matcher.outlines.scoring import measure, score, side_strength
-from matcher.outlines.select import one_a_card, wrappings
+from matcher.outlines.geometry import Array, area, height
+from matcher.outlines.judge import judge
+from matcher.outlines.picture import Picture
+from matcher.outlines.pool import pool
+from matcher.outlines.select import one_a_card
 from matcher.settings import FaceSize
 
 Quads = NDArray[np.float32]
 Scores = NDArray[np.float32]
 
-PLAIN = 0.95
-"""Score above which the second, coarser search for lines is not needed."""
+OTHER_READING = 0.93
+"""Intersection over union below which a second outline on the same card is a guess of its own."""
 
-WORTH_A_LOOK = 0.2
-"""Score below which a proposal is not even moved onto the edges near it."""
+SAME = 0.008
+"""Share of its height within which all corners of one quad lie near another's: the two say the same."""
 
-MOST_CARDS = 40
-"""On one photo; a flatbed page holds about 24."""
-
-LARGER = 3.0
-"""Log odds per log of area. A print is framed more sharply than its mount: of two good outlines the larger gains."""
-
-LONGER = 1.6
-"""Log odds that the lengthened versions of a quad gain: a caption's strip is framed less sharply than its picture."""
+NEARLY = 0.2
+"""By how much less a second outline may score and still be worth a try."""
 
 
-CLEAN = 0.3
-"""Strength that the short sides of a lengthened quad must have; glare may take the better part of one."""
+@dataclass(frozen=True)
+class Found:
+    """quads: (n, 4, 2) in reduced pixels, portrait order, one a card, best first; scores: (n,) 0 to 1.
 
-
-def search(picture: Picture, size: FaceSize) -> tuple[Quads, Scores]:
-    """(n, 4, 2) outlines in reduced pixels, portrait order, one a card, best first; and their (n,) scores."""
-    quads = np.concatenate([line_quads(picture, 60), region_quads(picture, size.aspect)])
-    scores, contrast = _judge(picture, quads, size)
-    if scores.max(initial=0) < PLAIN:
-        more = (2 * line_quads(soften(picture), 40)).astype(np.float32)
-        more_scores, more_contrast = _judge(picture, more, size)
-        quads, scores = np.concatenate([quads, more]), np.concatenate([scores, more_scores])
-        contrast = np.concatenate([contrast, more_contrast])
-    scores = np.where(wrappings(quads, scores, contrast, size.height_mm), 0, scores)
-    least = max(WORTH_A_LOOK, 0.25 * float(scores.max(initial=0)))
-    chosen = one_a_card(quads, scores, least, limit=MOST_CARDS)
-    if not len(chosen):
-        return quads[:0], scores[:0]
-    quads, scores = _onto_edges(picture, quads[chosen], size)
-    kept = one_a_card(quads, scores, least=0.0)
-    return quads[kept], scores[kept]
-
-
-def _judge(picture: Picture, quads: Quads, size: FaceSize) -> tuple[Scores, Scores]:
-    """(n,) scores and (n,) mean steps of colour across the sides."""
-    if not len(quads):
-        return np.empty(0, np.float32), np.empty(0, np.float32)
-    evidence = measure(picture, quads, size.height_mm)
-    return score(evidence, size.aspect), evidence.contrast.mean(axis=1)
-
-
-def _onto_edges(picture: Picture, quads: Quads, size: FaceSize) -> tuple[Quads, Scores]:
-    """Each quad moved to the outer edges near it, and over a caption it has left out, if it then looks like a card."""
-    versions = [_versions(picture, quad, size) for quad in quads]
-    moved = clockwise_portrait(np.concatenate(versions)).astype(np.float32)
-    evidence = measure(picture, moved, size.height_mm)
-    after = score(evidence, size.aspect)
-    clean = side_strength(evidence)[:, ::2].min(axis=1)
-    ends = np.cumsum([len(some) for some in versions])
-    parts = [slice(end - len(some), end) for end, some in zip(ends.tolist(), versions, strict=True)]
-    best = np.array([_best(moved[part], after[part], clean[part]) for part in parts])
-    best += np.array([part.start for part in parts])
-    return moved[best], after[best]
-
-
-def _best(quads: Quads, scores: Scores, clean: Scores) -> int:
-    """Index of the version to keep, of those that `_versions` gave for one quad.
-
-    clean: how sharp the weaker short side is.
+    second: for each, the next best outline of the same card, or None where there is no doubt.
     """
-    certain = np.clip(scores, 1e-4, 1 - 1e-4)
-    odds = np.log(certain / (1 - certain))
-    worth = odds + LARGER * np.log(np.abs(area(quads)))
-    near = int(worth[:2].argmax())
-    # However sharp the picture's frame, a fair outline around picture and caption is preferred to it.
-    surplus = max(float(odds[near]) - float(np.log(PLAIN / (1 - PLAIN))), 0.0)
-    worth[2:] = np.where(clean[2:] > CLEAN, worth[2:] + surplus + LONGER, -np.inf)
-    worth[1 - near] = -np.inf
-    return int(worth.argmax())
+
+    quads: Quads
+    scores: Scores
+    second: tuple[Quads | None, ...]
+
+    @property
+    def best(self) -> float:
+        return float(self.scores[0]) if len(self.scores) else 0.0
 
 
-def _versions(picture: Picture, quad: Quads, size: FaceSize) -> Quads:
-    """(2 to 5, 4, 2): as it is; on the edges near it; lengthened over a plain strip or to the nominal proportions."""
-    snapped = refine(picture.lab, quad, size.height_mm, WIDE)
-    longer = with_caption(picture, snapped, size.height_mm, size.aspect)
-    versions = [quad, snapped] if np.array_equal(longer, snapped) else [quad, snapped, longer]
-    for stretched in to_nominal(picture, snapped, size.aspect):
-        versions.append(refine(picture.lab, stretched, size.height_mm, WIDE))
-    return np.stack(versions)
+def search(picture: Picture, size: FaceSize) -> Found:
+    """Look for cards."""
+    quads = pool(picture, size)
+    scores = _together(quads, judge(picture, quads, size))
+    kept = one_a_card(quads, scores, least=0.0)
+    second = tuple(_second(quads, scores, int(i)) for i in kept)
+    return Found(quads[kept], scores[kept], second)
+
+
+def _together(quads: Quads, scores: Scores) -> Scores:
+    """The odds of quads that say the same, added up: the judge divides them between such quads."""
+    if not len(quads):
+        return scores
+    odds = scores / np.maximum(1 - scores, 1e-4)
+    near = np.abs(quads[:, None] - quads[None]).max(axis=(2, 3)) < SAME * height(quads)[:, None]
+    total = near @ odds
+    # The likeliest of a group speaks for it.
+    return np.asarray(total / (1 + total) + 1e-4 * (scores - 1), np.float32)
+
+
+def _second(quads: Quads, scores: Scores, best: int) -> Quads | None:
+    for i in np.argsort(-scores):
+        if scores[i] < scores[best] - NEARLY:
+            return None
+        if 0.3 < overlap(quads[best], quads[i]) < OTHER_READING:
+            return np.asarray(quads[i], np.float32)
+    return None
+
+
+def overlap(one: Array, other: Array) -> float:
+    """Intersection over union of two convex quads (4, 2)."""
+    shared, _ = cv2.intersectConvexConvex(np.asarray(one, np.float32), np.asarray(other, np.float32))
+    union = abs(float(area(one))) + abs(float(area(other))) - float(shared)
+    return float(shared) / max(union, 1e-6)

@@ -6,10 +6,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.outlines.geometry import Array, area, height, inside
-from matcher.outlines.sampling import outward
-
-SLEEVE_MM = (1.7, 12.0)
-"""Distance between a card's sides and its sleeve's."""
 
 
 def one_a_card(quads: Array, scores: Array, least: float, limit: int = 40) -> NDArray[np.intp]:
@@ -55,27 +51,6 @@ def _centres_inside(quads: Array) -> NDArray[np.bool_]:
     edge = edge[:, None]
     turn = edge[..., 0] * to_centre[..., 1] - edge[..., 1] * to_centre[..., 0]
     return np.asarray((turn >= 0).all(axis=-1))
-
-
-def wrappings(quads: Array, scores: Array, contrast: Array, height_mm: float) -> NDArray[np.bool_]:
-    """(n,) True for quads that are the sleeve or holder of a card: a stronger outline lies inside, clear on all sides.
-
-    A mount leaves a millimetre or so around its print; a sleeve leaves more around its card.
-    """
-    wraps = np.zeros(len(quads), bool)
-    good = np.argsort(-scores)[:100]
-    good = good[scores[good] > 0.5]
-    if not len(good):
-        return wraps
-    some = quads[good]
-    normal = outward(some)
-    to_side = np.einsum("isc,isc->is", normal, some)
-    gaps = (to_side[:, None, None, :] - np.einsum("isc,kpc->ikps", normal, some)).min(axis=2)
-    gaps = gaps / (height(some) / height_mm)[None, :, None]
-    clear = (gaps > SLEEVE_MM[0]).all(axis=-1) & (gaps < SLEEVE_MM[1]).all(axis=-1)
-    stronger = contrast[good][None, :] > 1.3 * contrast[good][:, None]
-    wraps[good] = (clear & stronger & (scores[good] > 0.7)[None, :]).any(axis=1)
-    return wraps
 
 
 def companions(quads: Array, scores: Array, least: float) -> NDArray[np.intp]:

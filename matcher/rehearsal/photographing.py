@@ -7,6 +7,7 @@ The order is that of the light: table, card, sleeve, lamp, lens, sensor. Brightn
 from __future__ import annotations
 
 import io
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
@@ -44,14 +45,14 @@ def photograph(card: Card, scene: Scene, rng: np.random.Generator, *, beside: Ca
     outline = rectangle(card.size_mm)
     picture = _table(camera, scene, rng)
     if beside is not None:
-        _lay(picture, camera, beside, _placed_beside(card, beside, rng), rng)
-    _lay(picture, camera, card, np.eye(3), rng)
+        lay(picture, camera, beside, _placed_beside(card, beside, rng), rng)
+    lay(picture, camera, card, np.eye(3), rng)
     if scene.sleeve:
         _cover_with_sleeve(picture, camera, card.size_mm, rng)
     if scene.thumb is not None:
         hold(picture, camera, outline, scene.thumb, rng)
     lamp = glare(camera, outline, scene.glare, rng)
-    picture = _developed(picture, light(camera, scene.shadow, rng), lamp, scene, rng)
+    picture = developed(picture, light(camera, scene.shadow, rng), lamp, scene, rng)
     return Shot(picture, camera.project(outline))
 
 
@@ -80,19 +81,24 @@ def stored_as(pixels: NDArray[np.uint8], orientation: int) -> NDArray[np.uint8]:
 
 def _table(camera: Camera, scene: Scene, rng: np.random.Generator) -> NDArray[np.uint8]:
     """The whole frame, filled with the surface."""
+    return table(camera, lambda rows, columns, scale: surface(scene.surface, rows, columns, scale, rng, scene.font))
+
+
+def table(camera: Camera, drawn: Callable[[int, int, float], NDArray[np.uint8]]) -> NDArray[np.uint8]:
+    """The whole frame, filled with what `drawn(rows, columns, px_per_mm)` gives as seen from above."""
     size = (float(camera.width), float(camera.height))
     seen = camera.world(rectangle(size, (size[0] / 2, size[1] / 2)))
     low, extent = seen.min(axis=0), np.ptp(seen, axis=0)
     budget = float(np.clip(0.6 * camera.width * camera.height, 0.8e6, 2.5e6))
     scale = min(camera.px_per_mm(), float(np.sqrt(budget / extent.prod())))
     rows, columns = int(extent[1] * scale) + 2, int(extent[0] * scale) + 2
-    texture = surface(scene.surface, rows, columns, scale, rng, scene.font)
+    texture = drawn(rows, columns, scale)
     to_texture = np.array([[scale, 0, -low[0] * scale], [0, scale, -low[1] * scale], [0, 0, 1]])
     maps = camera.sampling((0, 0, camera.width, camera.height), to_texture)
-    return _sampled(texture, maps, cv2.BORDER_REFLECT)
+    return sampled(texture, maps, cv2.BORDER_REFLECT)
 
 
-def _lay(
+def lay(
     picture: NDArray[np.uint8],
     camera: Camera,
     card: Card,
@@ -112,13 +118,13 @@ def _lay(
     pixels, cover, scale = _reduced(card, camera)
     middle = np.array([[scale, 0, pixels.shape[1] / 2], [0, scale, pixels.shape[0] / 2], [0, 0, 1]])
     maps = camera.sampling(window, middle @ np.linalg.inv(placed))
-    top = _sampled(pixels, maps, cv2.BORDER_REPLICATE)
-    alpha = _sampled(cover, maps, cv2.BORDER_CONSTANT)
+    top = sampled(pixels, maps, cv2.BORDER_REPLICATE)
+    alpha = sampled(cover, maps, cv2.BORDER_CONSTANT)
     x0, y0, x1, y1 = window
-    _blend(picture[y0:y1, x0:x1], top, alpha)
+    blend(picture[y0:y1, x0:x1], top, alpha)
 
 
-def _sampled(texture: NDArray[np.uint8], maps: NDArray[np.float32], border: int) -> NDArray[np.uint8]:
+def sampled(texture: NDArray[np.uint8], maps: NDArray[np.float32], border: int) -> NDArray[np.uint8]:
     # Two plain maps: with an empty second one OpenCV 5.0 can loop for ever in a reflected border.
     across, down = cv2.split(maps)
     found = cv2.remap(texture, across, down, cv2.INTER_LINEAR, borderMode=border)
@@ -137,7 +143,7 @@ def _reduced(card: Card, camera: Camera) -> tuple[NDArray[np.uint8], NDArray[np.
     return np.asarray(pixels, np.uint8), np.asarray(cover, np.uint8), scale
 
 
-def _blend(below: NDArray[np.uint8], above: NDArray[np.uint8], alpha: NDArray[np.uint8]) -> None:
+def blend(below: NDArray[np.uint8], above: NDArray[np.uint8], alpha: NDArray[np.uint8]) -> None:
     """Lay `above` over `below`, in place, band by band."""
     for y in range(0, len(below), _BAND):
         band = np.s_[y : y + _BAND]
@@ -184,12 +190,12 @@ def _cover_with_sleeve(
         return
     scale = SLEEVE_PX_PER_MM
     maps = camera.sampling(window, np.array([[scale, 0, -x0 * scale], [0, scale, -y0 * scale], [0, 0, 1]]))
-    alpha = _sampled(sheen, maps, cv2.BORDER_CONSTANT)
+    alpha = sampled(sheen, maps, cv2.BORDER_CONSTANT)
     part = picture[window[1] : window[3], window[0] : window[2]]
-    _blend(part, np.full_like(part, 252), alpha)
+    blend(part, np.full_like(part, 252), alpha)
 
 
-def _developed(
+def developed(
     picture: NDArray[np.uint8], factor: Field, lamp: Field, scene: Scene, rng: np.random.Generator
 ) -> NDArray[np.uint8]:
     """Light, reflection, defocus, exposure, white balance and noise of the sensor."""
