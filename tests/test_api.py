@@ -32,9 +32,7 @@ from api.upload import base_name
 from matcher.catalogue import Catalogue
 from matcher.errors import CatalogueError
 from tests import fake_work
-from tests.test_enrol import row, run, scans, write_table
-
-__all__ = ["scans"]  # a fixture
+from tests.test_enrol import row, run, write_table
 
 OAKMERE = {"latitude": 52.25, "serial": "SECRET-SERIAL"}
 

@@ -76,10 +76,8 @@ def row(record: int, image: str, **more: str) -> dict[str, str]:
     }
 
 
-@pytest.fixture
-def scans(tmp_path: Path) -> Path:
+def write_scans(folder: Path) -> Path:
     """A folder with a table of four records and six scans, one of them under two copies' labels."""
-    folder = tmp_path / "scans"
     for seed in range(6):
         draw(folder / f"scan{seed}.png", seed)
     write_table(
