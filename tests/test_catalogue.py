@@ -19,10 +19,12 @@ from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import create_engine
 
-from matcher.catalogue import Catalogue, migrate
+from matcher.catalogue import Catalogue, migrate, turning
+from matcher.catalogue.check import check
 from matcher.catalogue.database import URL_VARIABLE, guarded
+from matcher.catalogue.decisions import person
 from matcher.catalogue.files import only_writer, settle, suffix_of, write_whole
-from matcher.catalogue.models import Base, description_columns, description_of
+from matcher.catalogue.models import Base, Reference, description_columns, description_of
 from matcher.describe import Description, describe
 from matcher.errors import CatalogueError
 from tests.test_enrol import dump, mounted, row, run, write_table
@@ -69,6 +71,50 @@ def test_a_killed_creation_is_no_catalogue_and_can_be_finished(tmp_path: Path) -
         assert catalogue.counts().records == 0
     with Catalogue.open(tmp_path) as catalogue:
         assert catalogue.records() == ()
+
+
+def test_an_older_catalogue_is_taken_over_without_loss(folder: Path) -> None:
+    """A database of revision 0001 with the same rows: nothing is lost, and the log tells it from the beginning."""
+    with Catalogue.open(folder) as catalogue:
+        wanted = catalogue.records(), catalogue.references()
+        descriptions = {i: description_columns(d) for i, d in catalogue.descriptions()}
+    rows = old_rows(folder)
+    (folder / "catalogue.sqlite").unlink()
+    engine = create_engine(f"sqlite:///{folder / 'catalogue.sqlite'}")
+    with engine.begin() as connection:
+        migrate.upgrade(connection, "0001")
+        for table, values in rows:
+            names = ", ".join(f'"{name}"' for name in values)
+            marks = ", ".join("?" * len(values))
+            connection.exec_driver_sql(f'INSERT INTO "{table}" ({names}) VALUES ({marks})', tuple(values.values()))
+    engine.dispose()
+    with Catalogue.open(folder) as catalogue:
+        assert (catalogue.records(), catalogue.references()) == wanted
+        assert {i: description_columns(d) for i, d in catalogue.descriptions()} == descriptions
+        log = catalogue.decisions()
+        assert [(row.actor, row.action) for row in log] == [("machine", "taken_over")] * 4
+        assert check(catalogue) == ()
+        turning.undo(catalogue, [2], person("Ada Quill"))
+        assert len(catalogue.records()) == 3
+        with catalogue.writing(), catalogue.deciding(person("Ada Quill"), "edit") as entry:
+            assert entry.draft.give(Reference) == 7
+
+
+def old_rows(folder: Path) -> list[tuple[str, dict[str, object]]]:
+    """The rows as revision 0001 kept them."""
+    new = ("series", "issuer_mark", "caption_place", "seen_on", "outline")
+    with sqlite3.connect(folder / "catalogue.sqlite") as connection:
+        connection.row_factory = sqlite3.Row
+        described = {(r["sha256"], r["outline"]): dict(r) for r in connection.execute("SELECT * FROM descriptions")}
+        rows = []
+        for table in ("records", "copies", "references"):
+            for stored in connection.execute(f'SELECT * FROM "{table}"'):
+                values = dict(stored)
+                if table == "references":
+                    values |= described[values["sha256"], values["outline"]]
+                rows.append((table, {name: value for name, value in values.items() if name not in new}))
+    connection.close()
+    return rows
 
 
 # What is not a catalogue

@@ -199,6 +199,11 @@ def test_a_full_disk_leaves_no_half_bag(lived_in: Catalogue, tmp_path: Path) -> 
 # Tables
 
 
+def stated(told: dict[str, str]) -> dict[str, str]:
+    """What a row says; a column that is there but blank says nothing."""
+    return {name: text for name, text in told.items() if text}
+
+
 def test_records_as_csv_can_be_enrolled_elsewhere(lived_in: Catalogue, tmp_path: Path) -> None:
     with lived_in.reading() as connection:
         (tmp_path / "records.csv").write_bytes(records_csv(connection))
@@ -210,7 +215,7 @@ def test_records_as_csv_can_be_enrolled_elsewhere(lived_in: Catalogue, tmp_path:
     report = run(tmp_path / "records.csv", tmp_path / "other", images=lived_in.folder)
     assert report.failed == ()
     with Catalogue.open(tmp_path / "other") as other, other.reading() as connection:
-        assert record_rows(connection) == wanted
+        assert [stated(told) for told in record_rows(connection)] == [stated(told) for told in wanted]
         assert other.record("V004").caption == AWKWARD
     assert [json.loads(line) for line in lines] == wanted
 

@@ -19,6 +19,8 @@ from matcher.catalogue.models import ReferenceRow
 from matcher.catalogue.registers import CropWindow, PoseFrame
 from matcher.catalogue.store import PATIENCE, Catalogue
 from matcher.errors import CatalogueError
+from matcher.ladder.confidence import Calibration
+from matcher.ladder.pose import judge_pose
 
 OWN_SIGMA_MM = 0.25
 """Uncertainty of the frame's own edges: cut by hand (the shift between two copies of one crop, measured)."""
@@ -38,7 +40,12 @@ def map_crops(catalogue: Catalogue, pose: str, **told: Any) -> DecisionRow | Non
     """Measure and keep a pose's crop map; None where it is what it was. Raises CatalogueError no_such_record."""
     clearest = _clearest(catalogue, pose)
     frame = max(clearest.values(), key=_legibility)
-    found = {crop: window for crop, row in clearest.items() if (window := _window(catalogue, frame, row)) is not None}
+    calibration = Calibration.load()
+    found = {
+        crop: window
+        for crop, row in clearest.items()
+        if (window := _window(catalogue, frame, row, calibration)) is not None
+    }
     with catalogue.writing(PATIENCE), catalogue.deciding(machine(), "map_crops", about=pose, **told) as entry:
         draft = entry.draft
         wanted = {"sha256": frame.sha256, "outline": frame.outline}
@@ -85,15 +92,17 @@ def _legibility(row: ReferenceRow) -> float:
     return float(row.facts.get("residual_contrast") or 0.0)
 
 
-def _window(catalogue: Catalogue, frame: ReferenceRow, row: ReferenceRow) -> tuple[list[float], float] | None:
+def _window(
+    catalogue: Catalogue, frame: ReferenceRow, row: ReferenceRow, calibration: Calibration
+) -> tuple[list[float], float] | None:
     """Where the card of `row` lies in the frame, in mm, and how surely."""
     size = catalogue.settings.face
     scale = np.array([size.width_mm / size.width, size.height_mm / size.height])
     if row.id == frame.id:
         return [0.0, 0.0, size.width_mm, size.height_mm], OWN_SIGMA_MM
     found = align(catalogue.face(row), catalogue.face(frame), catalogue.description(row), catalogue.description(frame))
-    if not found:
-        return None
+    if not found or judge_pose(catalogue.face(row), catalogue.face(frame), found, calibration).probability < 0.5:
+        return None  # a transform was found, but the pictures under it do not agree
     corners = np.array([[0, 0, 1], [size.width, 0, 1], [size.width, size.height, 1], [0, size.height, 1.0]])
     mapped = corners @ found.transform.T
     points = mapped[:, :2] / mapped[:, 2:] * scale
