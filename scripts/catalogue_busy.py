@@ -8,7 +8,6 @@ from __future__ import annotations
 import os
 import random
 import shutil
-import sys
 from pathlib import Path
 
 from matcher.catalogue import Catalogue, turning
@@ -23,9 +22,9 @@ ADA = person("Ada Quill")
 RUNS = 12
 
 
-def main() -> None:
-    work, rng = Path(sys.argv[1]), random.Random(int(sys.argv[2]))
-    (work / "ready").touch()
+def busy(work: Path, seed: int) -> None:
+    """Work until some dozens of decisions are made, then leave the file `finished`."""
+    rng = random.Random(seed)
     with Catalogue.open(work / "mine", create=True) as catalogue:
         while catalogue.last_decision() < RUNS * 6:
             step = catalogue.last_decision()
@@ -70,7 +69,3 @@ def say(work: Path, note: str) -> None:
         stream.write(note + "\n")
         stream.flush()
         os.fsync(stream.fileno())
-
-
-if __name__ == "__main__":
-    main()

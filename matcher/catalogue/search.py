@@ -1,7 +1,7 @@
 """A name as somebody writes it in, the records it may mean out, the likeliest first.
 
-Names are compared by whole strings and by their words (rapidfuzz), after accents, case and punctuation are taken
-off. All known spellings of a subject count, and the caption with its club.
+Names are compared as they stand and with their words sorted (rapidfuzz), after accents, case and punctuation are
+taken off. All known spellings of a subject count, the caption, and the record's id.
 """
 
 from __future__ import annotations
@@ -32,9 +32,14 @@ class NameSearch:
 
     def __init__(self, records: Sequence[RecordRow], spellings: Mapping[str, Sequence[str]]) -> None:
         self._records = records
-        names = [list(_names(record, spellings.get(record.subject, ()))) for record in records]
-        self._owners = np.array([i for i, some in enumerate(names) for _ in some], dtype=np.int64)
-        self._names = [name for some in names for name in some]
+        owners: dict[str, list[int]] = {}
+        for place, record in enumerate(records):
+            for name in _names(record, spellings.get(record.subject, ())):
+                owners.setdefault(name, []).append(place)
+        self._names = list(owners)
+        self._sorted = [_sorted(name) for name in self._names]
+        self._places = np.array([place for some in owners.values() for place in some], dtype=np.int64)
+        self._times = np.array([len(some) for some in owners.values()], dtype=np.int64)
 
     @classmethod
     def of(cls, catalogue: Catalogue) -> NameSearch:
@@ -51,9 +56,9 @@ class NameSearch:
         if not wanted or not self._names:
             return ()
         whole = process.cdist([wanted], self._names, scorer=fuzz.ratio, dtype=np.float32)[0]
-        words = process.cdist([wanted], self._names, scorer=fuzz.token_sort_ratio, dtype=np.float32)[0]
+        words = process.cdist([_sorted(wanted)], self._sorted, scorer=fuzz.ratio, dtype=np.float32)[0]
         likeness = np.zeros(len(self._records), np.float32)
-        np.maximum.at(likeness, self._owners, np.maximum(whole, words))
+        np.maximum.at(likeness, self._places, np.repeat(np.maximum(whole, words), self._times))
         best = np.argsort(-likeness, kind="stable")[:limit]
         return tuple(Found(self._records[i], round(float(likeness[i]), 1)) for i in best if likeness[i] > 0)
 
@@ -69,5 +74,9 @@ def plain(text: str) -> str:
 
 
 def _names(record: RecordRow, spellings: Iterable[str]) -> Iterable[str]:
-    told = {record.record_id, record.subject, record.caption, f"{record.subject} {record.club}", *spellings}
-    return sorted({plain(name) for name in told} - {""})
+    return sorted({plain(name) for name in (record.record_id, record.subject, record.caption, *spellings)} - {""})
+
+
+def _sorted(name: str) -> str:
+    """The words of a name by the alphabet: surname first or last is then the same."""
+    return " ".join(sorted(name.split()))
