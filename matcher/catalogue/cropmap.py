@@ -101,7 +101,10 @@ def _window(
     if row.id == frame.id:
         return [0.0, 0.0, size.width_mm, size.height_mm], OWN_SIGMA_MM
     found = align(catalogue.face(row), catalogue.face(frame), catalogue.description(row), catalogue.description(frame))
-    if not found or judge_pose(catalogue.face(row), catalogue.face(frame), found, calibration).probability < 0.5:
+    if not found:
+        return None
+    agreed = judge_pose(catalogue.face(row), catalogue.face(frame), found, calibration)
+    if agreed is None or agreed.probability < 0.5:
         return None  # a transform was found, but the pictures under it do not agree
     corners = np.array([[0, 0, 1], [size.width, 0, 1], [size.width, size.height, 1], [0, size.height, 1.0]])
     mapped = corners @ found.transform.T
