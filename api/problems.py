@@ -54,6 +54,7 @@ PROBLEMS: Mapping[str, Kind] = {
     "extra_cells": Kind(422, "A row has more cells than the header", "Put texts with commas in quotation marks."),
     "missing_value": Kind(422, "A row lacks a value", "Fill it in."),
     "clash": Kind(409, "Rows contradict each other or the catalogue", "Make them say the same."),
+    "bad_evaluation": Kind(422, "These pictures cannot be evaluated", "See the message."),
     "duplicate_image": Kind(409, "One image stands for two records", "Decide which record it shows."),
     "bad_day": Kind(422, "A day is not written as one", "Write it like 1987-05-23, 1987-05 or 1987."),
     "bad_mapping": Kind(422, "Columns are mapped wrongly", "Map each of your columns to one of ours."),
@@ -77,6 +78,8 @@ PROBLEMS: Mapping[str, Kind] = {
     # the catalogue
     "no_such_record": Kind(404, "There is no such record", "List the records to see their ids."),
     "no_such_reference": Kind(404, "There is no such reference", "It may have been removed; look at its record."),
+    "too_few_poses": Kind(422, "The catalogue holds too few poses for that", "Enrol more."),
+    "missing_part": Kind(500, "A part of platekin is not installed", "The service's owner has to install it."),
     "locked": Kind(503, "The catalogue is being written to", "Try again in a few seconds.", 5),
     "read_only": Kind(503, "The catalogue may not be written", "The service's owner has to allow it."),
     "disk_full": Kind(507, "The disk of the service is full", "The service's owner has to free some space."),

@@ -1,4 +1,4 @@
-"""Stage 6: two `Face`s in, an `Alignment` out: where each spot of the query lies on the reference.
+"""Stage 6: two `View`s in, an `Alignment` out: where each spot of the query lies on the reference.
 
 A similarity transform from features starts it (ORB first, SIFT where ORB finds too little), ECC refines it to a
 homography at sub-pixel accuracy (Evangelidis & Psarakis 2008, as in OpenCV). Only the picture takes part: border
@@ -9,21 +9,14 @@ A transform is not evidence of the same negative: that is the ladder's question.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.describe import Description
 from matcher.flatten import Face
 from matcher.settings import FaceSize
-
-BORDER_MM = 2.0
-"""Mount border and cut-edge wear: left out on all four sides."""
-
-CAPTION_MM = 8.5
-"""The usual printed strip below the picture, with its dividing line; left out at the foot."""
+from matcher.view import REDUCTION, Features, View, picture_zone
 
 UPRIGHT_DEGREES = 20.0
 """Two upright faces differ by a few degrees at most: matches that turn further are chance."""
@@ -43,12 +36,7 @@ FEW_INLIERS = 14
 DOUBTFUL = 0.30
 """ECC correlation below which the start was probably wrong."""
 
-ECC_SCALE = 0.5
 ECC_STEPS = 25
-
-
-Features = tuple[NDArray[np.float32], NDArray[np.float32], NDArray[Any]]
-"""(n, 2) points, (n,) angles in degrees, (n, d) descriptors."""
 
 
 @dataclass(frozen=True)
@@ -89,31 +77,22 @@ class Alignment:
 
 
 def align(
-    query: Face,
-    reference: Face,
-    query_text: Description,
-    reference_text: Description,
-    *,
-    start: NDArray[np.float64] | None = None,
-    thorough: bool = True,
+    query: View, reference: View, *, start: NDArray[np.float64] | None = None, thorough: bool = True
 ) -> Alignment:
     """Register the query's picture on the reference's; falsy with a reason where nothing holds.
 
-    query_text and reference_text are the descriptions of the two faces (their ORB features are reused).
     start, (3, 3), is a transform known to be nearly right; it spares the search for features.
     thorough: whether SIFT, several times slower, may be tried where ORB does not convince.
     """
-    pictures = _Pictures.of(query, reference)
+    pictures = _Pictures(query, reference)
     if start is not None:
         best = pictures.best([(start, 0, "given")])
     else:
-        orb = _orb_starts(query, query_text, reference_text)
-        best = pictures.best(orb)
+        best = pictures.best(_orb_starts(query, reference))
         if thorough and (best.inliers < FEW_INLIERS or best.correlation < DOUBTFUL):
-            zone = picture_zone(query.size)
-            sift = _sift_starts(_sift_features(query, zone), _sift_features(reference, zone), best.inliers)
+            sift = _sift_starts(query.sift, reference.sift, best.inliers)
             best = max(best, pictures.best([*sift, (np.eye(3), 0, "none")]), key=lambda fit: fit.correlation)
-    return _checked(best, pictures, query.size)
+    return _checked(best, pictures, query.face.size)
 
 
 def _checked(best: _Fit, pictures: _Pictures, size: FaceSize) -> Alignment:
@@ -126,14 +105,6 @@ def _checked(best: _Fit, pictures: _Pictures, size: FaceSize) -> Alignment:
         return Alignment.failed("only a transform that no crop explains was found")
     sigma = pictures.sigma(best.correlation)
     return Alignment(best.transform, best.inliers, best.correlation, sigma, overlap, best.method)
-
-
-def picture_zone(size: FaceSize) -> NDArray[np.bool_]:
-    """(height, width) bool: the part of a face where the photograph itself is, whatever the mount."""
-    zone = np.zeros((size.height, size.width), dtype=bool)
-    border, caption = round(BORDER_MM * size.px_per_mm), round(CAPTION_MM * size.px_per_mm)
-    zone[border : size.height - caption, border : size.width - border] = True
-    return zone
 
 
 def lay_over(
@@ -178,16 +149,9 @@ def match_features(query: Features, reference: Features) -> tuple[NDArray[np.flo
 Start = tuple[NDArray[np.float64], int, str]
 
 
-def _orb_starts(query: Face, query_text: Description, reference_text: Description) -> list[Start]:
-    zone = picture_zone(query.size)
-    found, inliers = match_features(_orb_features(query_text, zone), _orb_features(reference_text, zone))
+def _orb_starts(query: View, reference: View) -> list[Start]:
+    found, inliers = match_features(query.orb, reference.orb)
     return [] if found is None else [(_square(found), inliers, "orb")]
-
-
-def _orb_features(text: Description, zone: NDArray[np.bool_]) -> Features:
-    column, row = np.rint(text.points).astype(int).T if len(text.points) else np.empty((2, 0), int)
-    inside = zone[row, column]
-    return text.points[inside], text.angles[inside], text.descriptors[inside]
 
 
 def _sift_starts(query: Features, reference: Features, fewest: int) -> list[Start]:
@@ -206,19 +170,6 @@ def _sift_starts(query: Features, reference: Features, fewest: int) -> list[Star
     return starts
 
 
-def _sift_features(face: Face, zone: NDArray[np.bool_]) -> Features:
-    """RootSIFT (Arandjelovic & Zisserman 2012) with a low contrast threshold for faint prints."""
-    sift = cv2.SIFT.create(nfeatures=500, contrastThreshold=0.015, edgeThreshold=12)
-    mask = (face.trusted & zone).astype(np.uint8) * 255
-    keypoints, rows = sift.detectAndCompute(face.normal, mask)
-    points = np.array([k.pt for k in keypoints], np.float32).reshape(-1, 2)
-    angles = np.array([k.angle for k in keypoints], np.float32)
-    if not keypoints:
-        return points, angles, np.empty((0, 128), np.float32)
-    roots = np.sqrt(rows / (np.abs(rows).sum(axis=1, keepdims=True) + 1e-6))
-    return points, angles, roots.astype(np.float32)
-
-
 @dataclass(frozen=True)
 class _Fit:
     """A refined transform with what it started from."""
@@ -231,19 +182,10 @@ class _Fit:
 
 @dataclass(frozen=True)
 class _Pictures:
-    """The two normalised pictures at ECC's scale, with their masks."""
+    """The two sides at ECC's scale."""
 
-    query: NDArray[np.uint8]
-    reference: NDArray[np.uint8]
-    query_mask: NDArray[np.uint8]
-    reference_mask: NDArray[np.uint8]
-
-    @classmethod
-    def of(cls, query: Face, reference: Face) -> _Pictures:
-        zone = picture_zone(query.size)
-        images = [_reduced(face.normal) for face in (query, reference)]
-        masks = [_reduced((face.trusted & zone).astype(np.uint8) * 255) for face in (query, reference)]
-        return cls(images[0], images[1], masks[0], masks[1])
+    query: View
+    reference: View
 
     def best(self, starts: list[Start]) -> _Fit:
         """The start that correlates best once refined; a hopeless one where there is no start."""
@@ -252,12 +194,12 @@ class _Pictures:
 
     def refine(self, start: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
         """(homography in full face pixels, correlation); the start and -1 where ECC does not converge."""
-        down = np.diag([ECC_SCALE, ECC_SCALE, 1.0])
+        down = np.diag([REDUCTION, REDUCTION, 1.0])
         warp = (down @ start @ np.linalg.inv(down)).astype(np.float32)
         criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, ECC_STEPS, 1e-4)
         try:
             correlation, found = cv2.findTransformECCWithMask(
-                self.query, self.reference, self.query_mask, self.reference_mask,
+                self.query.reduced, self.reference.reduced, self.query.reduced_mask, self.reference.reduced_mask,
                 warp, cv2.MOTION_HOMOGRAPHY, criteria, 5,
             )  # fmt: skip
         except cv2.error:
@@ -267,22 +209,17 @@ class _Pictures:
 
     def sigma(self, correlation: float) -> float:
         """Cramer-Rao bound of a shift, in full face pixels, for the noise that the correlation implies."""
-        picture = cv2.GaussianBlur(self.query, (0, 0), 1.0).astype(np.float64)
-        inside = self.query_mask > 0
+        picture = cv2.GaussianBlur(self.query.reduced, (0, 0), 1.0).astype(np.float64)
+        inside = self.query.reduced_mask > 0
         if not inside.any():
             return float("inf")
         slope = 0.5 * (np.square(np.gradient(picture)[0][inside]) + np.square(np.gradient(picture)[1][inside]))
         noise = picture[inside].var() * (1 - correlation**2) / max(correlation, 0.05) ** 2
-        return float(np.sqrt(_NOISE_AREA * noise / max(float(slope.sum()), 1e-9)) / ECC_SCALE)
+        return float(np.sqrt(_NOISE_AREA * noise / max(float(slope.sum()), 1e-9)) / REDUCTION)
 
 
 _NOISE_AREA = 130.0
 """Pixels at ECC's scale over which disagreement is correlated (grain, blur and stains are no white noise)."""
-
-
-def _reduced(image: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    half = cv2.resize(image, None, fx=ECC_SCALE, fy=ECC_SCALE, interpolation=cv2.INTER_AREA)
-    return np.asarray(half, dtype=np.uint8)
 
 
 def _square(affine: NDArray[np.float64]) -> NDArray[np.float64]:

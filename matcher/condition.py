@@ -10,10 +10,10 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from matcher.align import picture_zone
 from matcher.flatten import Face
 from matcher.locate import Outline
 from matcher.photo import Photo
+from matcher.view import picture_zone
 
 FRESH_RANGE = 190.0
 """Grey levels between the 2nd and 98th percentile of a fresh, well lit print in our own rehearsals."""

@@ -1,12 +1,12 @@
 """A `CardAnswer` in, one picture out that shows a person why: photo, face, reference, agreement, words.
 
-+-----------+--------+-----------+-----------+
-| the photo | face   | reference | where the |
-| with its  | as     | laid over | two agree |
-| outline   | found  | the face  | or differ |
-+-----------+--------+-----------+-----------+
-| outcome, the ladder's findings in words, cautions |
-+---------------------------------------------------+
++-----------+--------+-----------+-----------+-----------+
+| the photo | face   | reference | where the | the known |
+| with its  | as     | laid over | two agree | crops of  |
+| outline   | found  | the face  | or differ | this pose |
++-----------+--------+-----------+-----------+-----------+
+| outcome, the ladder's findings in words, cautions      |
++--------------------------------------------------------+
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
+from matcher.cropmap import CropMap, crop_map
 from matcher.flatten import Face
 from matcher.identify import CardAnswer
 from matcher.ladder.outcome import Candidate
@@ -37,6 +38,7 @@ AGREES = np.array((46, 110, 142), np.float32)
 DIFFERS = np.array((206, 70, 40), np.float32)
 PANEL_HEIGHT = 640
 GAP = 20
+MARGIN = 12
 
 
 def save_evidence(folder: Path, name: str, number: int, photo: Photo, card: CardAnswer, shelf: Shelf) -> Path:
@@ -64,6 +66,9 @@ def evidence_picture(photo: Photo, card: CardAnswer, shelf: Shelf, name: str) ->
         panels.append((label, _laid_over(reference, best)))
         if best.pose:
             panels.append(("where they agree (blue), differ (red)", _agreement(card.face, best)))
+        known = crop_map(card.answer.candidates, card.face.size)
+        if known:
+            panels.append((f"known crops of {known.pose}; this card's is framed", _crops(card.face, known, shelf)))
     return _page(panels, _headline(card, name), _sentences(card))
 
 
@@ -98,6 +103,39 @@ def _agreement(face: Face, best: Candidate) -> Pixels:
     tint = AGREES * value + DIFFERS * (1 - value)
     strength = np.where(judged, 0.25 + 0.5 * np.abs(2 * value[..., 0] - 1), 0.0)[..., None]
     return np.asarray(np.clip(grey * (1 - strength) + tint * strength, 0, 255), np.uint8)
+
+
+def _crops(face: Face, known: CropMap, shelf: Shelf) -> Pixels:
+    """The pose as wide as any known crop shows it, each crop's window drawn with its name, the query's boldly."""
+    left, top, right, bottom = known.bounds()
+    scale = min((PANEL_HEIGHT - 2 * MARGIN) / (bottom - top), 1.0)
+    move = np.array([[scale, 0, MARGIN - left * scale], [0, scale, MARGIN - top * scale]])
+    canvas = (round((right - left) * scale) + 2 * MARGIN, PANEL_HEIGHT)
+    page = np.full((canvas[1], canvas[0], 3), PAPER, np.uint8)
+    for crop in known.crops:
+        reference = shelf.face(crop.widest.known.reference.id)
+        to_page = np.vstack([move, [0, 0, 1]]) @ np.linalg.inv(crop.widest.alignment.transform)
+        _print_window(page, reference.pixels, to_page, crop.corners @ move[:, :2].T + move[:, 2])
+    _print_window(page, face.pixels, np.vstack([move, [0, 0, 1]]), known.own @ move[:, :2].T + move[:, 2])
+    pale = Image.fromarray(np.asarray(page * 0.55 + 255 * 0.45, np.uint8))
+    draw = ImageDraw.Draw(pale)
+    for number, crop in enumerate(known.crops):
+        corners = crop.corners @ move[:, :2].T + move[:, 2]
+        draw.polygon([tuple(corner) for corner in corners.tolist()], outline=QUIET_INK)
+        spot = (float(corners[0][0]) + 6, float(corners[0][1]) + 4 + 18 * number)
+        draw.text(spot, f"{crop.name}  {100 * crop.probability:.0f} %", INK, font=ImageFont.load_default(14))
+    own = known.own @ move[:, :2].T + move[:, 2]
+    draw.polygon([tuple(corner) for corner in own.tolist()], outline=OUTLINE, width=3)
+    return np.asarray(pale, np.uint8)
+
+
+def _print_window(page: Pixels, pixels: Pixels, to_page: NDArray[np.float64], corners: NDArray[np.float64]) -> None:
+    """Lay one face's picture on the page, in place, within its own window."""
+    size = (page.shape[1], page.shape[0])
+    laid = cv2.warpPerspective(pixels, to_page, size, flags=cv2.INTER_AREA)
+    mask = np.zeros(page.shape[:2], np.uint8)
+    cv2.fillConvexPoly(mask, np.rint(corners).astype(np.int32), 255)
+    page[mask > 0] = laid[mask > 0]
 
 
 def _headline(card: CardAnswer, name: str) -> str:

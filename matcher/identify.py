@@ -22,13 +22,14 @@ from matcher.index import Hit
 from matcher.ladder.caption import judge_caption
 from matcher.ladder.confidence import Calibration
 from matcher.ladder.copy import judge_copy
-from matcher.ladder.crop import judge_crop
+from matcher.ladder.crop import judge_crop, known_crop
 from matcher.ladder.outcome import Answer, Candidate, Confidence, decide
 from matcher.ladder.pose import judge_pose
 from matcher.locate import Outline, locate
 from matcher.photo import Photo
 from matcher.settings import Settings
 from matcher.shelf import Known, Shelf
+from matcher.view import View
 
 POSES_COMPARED = 4
 """Different poses of the shortlist that are registered: the right one is hardly ever further down."""
@@ -87,9 +88,9 @@ def identify_card(
     face, text, hits = _right_way_up(face, shelf)
     if face.turned:
         outline = replace(outline, corners=np.roll(outline.corners, 2, axis=0))
-    comparison = _Comparison(face, text, shelf, calibration)
+    comparison = _Comparison(View(face, text), shelf, calibration)
     candidates = _climb(comparison, hits)
-    return CardAnswer(outline, face, facts, decide(candidates, settings.thresholds, settings.top))
+    return CardAnswer(outline, face, facts, decide(candidates, settings.thresholds, settings.top, calibration))
 
 
 def _unreadable(facts: Condition, settings: Settings) -> str:
@@ -117,15 +118,17 @@ def _right_way_up(face: Face, shelf: Shelf) -> tuple[Face, Description, tuple[Hi
 class _Comparison:
     """One query face against references, rung by rung."""
 
-    face: Face
-    text: Description
+    view: View
     shelf: Shelf
     calibration: Calibration
 
+    @property
+    def face(self) -> Face:
+        return self.view.face
+
     def register(self, known: Known, start: NDArray[np.float64] | None = None, thorough: bool = True) -> Candidate:
-        text = self.shelf.description(known.reference.id)
-        found = align(self.face, self.shelf.face(known.reference.id), self.text, text, start=start, thorough=thorough)
-        return Candidate(known, found)
+        reference = View(self.shelf.face(known.reference.id), self.shelf.description(known.reference.id))
+        return Candidate(known, align(self.view, reference, start=start, thorough=thorough))
 
     def pose(self, candidate: Candidate) -> Candidate:
         if not candidate.alignment or candidate.pose is not None:
@@ -136,7 +139,14 @@ class _Comparison:
     def crop(self, candidate: Candidate) -> Candidate:
         if not candidate.alignment:
             return candidate
-        return replace(candidate, crop=judge_crop(candidate.alignment, self.face.size, self.calibration))
+        reference = self.shelf.face(candidate.known.reference.id)
+        return replace(candidate, crop=judge_crop(self.face, reference, candidate.alignment, self.calibration))
+
+    def same_crop(self, candidate: Candidate, lead: Candidate) -> Candidate:
+        """Another reference of the lead's crop: what the lead has settled need not be measured again."""
+        if not candidate.alignment or lead.crop is None:
+            return candidate
+        return replace(candidate, crop=known_crop(candidate.alignment, self.face.size, lead.crop.probability))
 
     def caption(self, candidate: Candidate) -> Candidate:
         if not candidate.alignment or candidate.crop is None:
@@ -195,12 +205,15 @@ def _first_of_each_pose(shelf: Shelf, hits: Iterable[Hit]) -> list[tuple[Hit, Kn
 
 def _crops(comparison: _Comparison, same_pose: list[Candidate], pose: str) -> list[Candidate]:
     """Every known crop of the pose, by its most legible reference."""
+    certain = any(candidate.pose_probability >= CERTAIN for candidate in same_pose)
     seen = {candidate.known.record.crop for candidate in same_pose}
     registered = list(same_pose)
     for known in comparison.shelf.of_pose(pose):
         if known.record.crop not in seen:
             seen.add(known.record.crop)
-            registered.append(comparison.pose(comparison.register(known)))
+            candidate = comparison.register(known)
+            # The more references of a pose agree, the surer it is; once it is certain, that costs time for nothing.
+            registered.append(candidate if certain else comparison.pose(candidate))
     return [comparison.crop(candidate) for candidate in registered]
 
 
@@ -211,7 +224,7 @@ def _captions(comparison: _Comparison, same_pose: list[Candidate], lead: Candida
     start = lead.alignment.transform if lead.alignment else None
     for references in _of_crop(comparison.shelf, lead.known).values():
         for known in references[:REFERENCES_PER_RECORD]:
-            candidate = done.get(known.reference.id) or comparison.crop(comparison.register(known, start))
+            candidate = done.get(known.reference.id) or comparison.same_crop(comparison.register(known, start), lead)
             done[known.reference.id] = candidate = comparison.caption(candidate)
             told = candidate.caption_probability
             if told is not None and not DOUBTFUL[0] < told < DOUBTFUL[1]:

@@ -19,6 +19,8 @@ from matcher.catalogue.decisions import DecisionRow
 from matcher.describe import Description, fingerprint
 from matcher.flatten import Face
 from matcher.index import ReferenceIndex, synchronise
+from matcher.ladder.confidence import Calibration
+from matcher.own_confidence import NAME, confidence_in_use
 from matcher.settings import Settings
 
 FACES_KEPT = 64
@@ -45,6 +47,8 @@ class Shelf:
         self.catalogue = catalogue
         self.index = index
         self._seen = seen
+        self._fitted = _stamp(catalogue.folder)
+        self._calibration: Calibration | None = None
         records = {record.record_id: record for record in catalogue.records()}
         self._known: dict[int, Known] = {}
         self._by_pose: dict[str, list[Known]] = defaultdict(list)
@@ -74,11 +78,30 @@ class Shelf:
     def __len__(self) -> int:
         return len(self._known)
 
+    @property
+    def calibration(self) -> Calibration:
+        """The catalogue's own confidence, or the shipped one. Raises CatalogueError damaged."""
+        if self._calibration is None:
+            self._calibration = confidence_in_use(self.catalogue.folder).calibration
+        return self._calibration
+
     def refresh(self) -> bool:
-        """Take in what has been decided since, by whichever process; the cost goes with the news, not the catalogue.
+        """Take in what other processes have decided or refitted since; the cost goes with the news, not the catalogue.
 
         Returns whether there was any.
         """
+        refitted = self._take_in_confidence()
+        return self._take_in_decisions() or refitted
+
+    def _take_in_confidence(self) -> bool:
+        stamp = _stamp(self.catalogue.folder)
+        if stamp == self._fitted:
+            return False
+        # Stamped first: what is refitted while it is being read must count as news.
+        self._fitted, self._calibration = stamp, None
+        return True
+
+    def _take_in_decisions(self) -> bool:
         newest = self.catalogue.last_decision()
         if newest == self._seen:
             return False
@@ -134,3 +157,11 @@ def _concerned(news: tuple[DecisionRow, ...]) -> tuple[set[str], set[int]]:
         elif table == "references":
             references.add(json.loads(key)[0])
     return records, references
+
+
+def _stamp(folder: Path) -> str | None:
+    """What is written of the catalogue's own confidence; None where it has none."""
+    try:
+        return (folder / NAME).read_text(errors="replace")
+    except OSError:
+        return None

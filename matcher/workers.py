@@ -17,7 +17,6 @@ from typing import Any
 from matcher.errors import CatalogueError, PlatekinError, UnreadablePhoto
 from matcher.evidence import save_evidence
 from matcher.identify import Identification, identify
-from matcher.ladder.confidence import Calibration
 from matcher.photo import read_photo
 from matcher.processes import one_thread, process_pool, usable_processors
 from matcher.report import as_error, as_json
@@ -35,19 +34,19 @@ class Job:
 
 
 class Bench:
-    """One process' workbench: an open shelf and the calibration."""
+    """One process' workbench: an open shelf, which knows its calibration."""
 
     def __init__(self, folder: Path, settings: Settings) -> None:
         self.folder = folder
         self.settings = settings
-        self.calibration = Calibration.load()
         self.shelf = Shelf.open(folder, settings)
 
     def run(self, job: Job) -> dict[str, Any]:
         """The contract's object for one photo; deliberate errors become its `error`."""
         try:
             photo = read_photo(job.source, self.settings.photo, job.name)
-            found = identify(photo, self._current_shelf(), self.settings, self.calibration)
+            shelf = self._current_shelf()
+            found = identify(photo, shelf, self.settings, shelf.calibration)
             if job.pictures:
                 self._save_pictures(job.pictures, job, found)
             return as_json(job.name, found)

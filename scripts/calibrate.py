@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import pickle
 import re
 from collections.abc import Sequence
 from datetime import date
@@ -21,7 +22,7 @@ import numpy as np
 
 from matcher.ladder.confidence import Calibration
 from matcher.processes import process_pool
-from matcher.rehearsal.fitting import RUNGS, as_json, fit, report, rows_of
+from matcher.rehearsal.fitting import MIRRORED, RUNGS, as_json, fit, report, rows_of
 from matcher.rehearsal.negatives import negative_of
 from matcher.rehearsal.trials import Sitting, Trial, trials
 
@@ -56,6 +57,19 @@ def rehearse(folders: Sequence[Path], limit: int, pattern: str, seed: int) -> li
         return list(chain.from_iterable(pool.map(session, tasks, range(1000 * seed, 1000 * seed + len(tasks)))))
 
 
+def kept(work: Path | None, name: str, folders: Sequence[Path], limit: int, pattern: str, seed: int) -> list[Trial]:
+    """The trials of an earlier call with the same seed, if they were kept; else new ones."""
+    path = work / f"{name}-{seed}.pickle" if work else None
+    if path and path.exists():
+        found: list[Trial] = pickle.loads(path.read_bytes())
+        return found
+    drawn = rehearse(folders, limit, pattern, seed)
+    if path:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(pickle.dumps(drawn))
+    return drawn
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--train", type=Path, nargs="+", required=True)
@@ -63,6 +77,7 @@ def main() -> None:
     parser.add_argument("--pairs", default=r"^(p\d+)_([a-z]+)")
     parser.add_argument("--limit", type=int, default=80, help="photographs taken from each folder")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--work", type=Path, help="folder where the trials are kept, so that a fit can be repeated")
     parser.add_argument("--output", type=Path, help="where to write the coefficients; only report if not given")
     parser.add_argument("--source", default="", help="what the photographs are; stored with the coefficients")
     chosen = parser.parse_args()
@@ -71,16 +86,16 @@ def main() -> None:
     }
     if shared:
         parser.error(f"{len(shared)} pictures are in both: {min(shared)}, ...")
-    held_out = rehearse(chosen.held_out, chosen.limit, chosen.pairs, chosen.seed + 1)
+    held_out = kept(chosen.work, "held-out", chosen.held_out, chosen.limit, chosen.pairs, chosen.seed + 1)
     if chosen.output:
-        learnt = rehearse(chosen.train, chosen.limit, chosen.pairs, chosen.seed)
+        learnt = kept(chosen.work, "train", chosen.train, chosen.limit, chosen.pairs, chosen.seed)
         provenance = {
             "made": date.today().isoformat(),
             "pairs": len(learnt),
             "seed": chosen.seed,
             "pictures": chosen.source or [folder.name for folder in chosen.train],
         }
-        models = {rung: fit(rows_of(learnt, rung)) for rung in RUNGS}
+        models = {rung: fit(rows_of(learnt, rung), mirrored=rung == MIRRORED) for rung in RUNGS}
         chosen.output.write_text(json.dumps(as_json(models, provenance), indent=1) + "\n")
     used = Calibration.load(chosen.output)
     for rung in RUNGS:

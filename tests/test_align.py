@@ -10,18 +10,18 @@ import cv2
 import numpy as np
 import pytest
 
-from matcher.align import RANSAC_CONFIDENCE, RANSAC_TRIALS, Alignment, align, picture_zone
-from matcher.describe import describe
+from matcher.align import RANSAC_CONFIDENCE, RANSAC_TRIALS, Alignment, align
 from matcher.flatten import Face
 from matcher.photo import read_photo
 from matcher.settings import FaceSize
+from matcher.view import View, picture_zone
 from tests.faces import SIZE, face_of, picture, window
 
 CORNERS = np.array([[[20, 20], [348, 20], [348, 550], [20, 550]]], np.float64)
 
 
 def register(query: Face, reference: Face) -> Alignment:
-    return align(query, reference, describe(query), describe(reference))
+    return align(View.of(query), View.of(reference))
 
 
 def mean_corner_error(found: np.ndarray, true: np.ndarray, corners: np.ndarray = CORNERS) -> float:
@@ -69,7 +69,7 @@ def test_unlike_pictures_give_a_falsy_value_with_a_reason_or_little_correlation(
 def test_a_known_start_spares_the_features() -> None:
     negative = picture(7)
     query, reference = face_of(negative, window(1.0, 3, 2)), face_of(negative)
-    found = align(query, reference, describe(query), describe(reference), start=np.eye(3))
+    found = align(View.of(query), View.of(reference), start=np.eye(3))
     assert found.method == "given"
     assert mean_corner_error(found.transform, np.linalg.inv(window()) @ window(1.0, 3, 2)) < 0.4
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -10,25 +11,27 @@ import numpy as np
 import pytest
 from skimage.metrics import structural_similarity
 
-from matcher.align import Alignment, align, picture_zone
+from matcher.align import Alignment, align
 from matcher.catalogue import RecordRow, ReferenceRow
-from matcher.describe import describe
+from matcher.cropmap import crop_map
 from matcher.flatten import Face
 from matcher.ladder.agreement import Band, agreement
 from matcher.ladder.caption import CaptionFinding, judge_caption
 from matcher.ladder.confidence import Calibration, RungModel, sigmoid
 from matcher.ladder.crop import CropFinding, Window, judge_crop, measure_crop
-from matcher.ladder.outcome import Candidate, compete, decide
+from matcher.ladder.outcome import Candidate, Confidence, decide
 from matcher.ladder.pose import PoseFinding, judge_pose
+from matcher.ladder.rivals import Rival, compete
 from matcher.settings import Thresholds
 from matcher.shelf import Known
+from matcher.view import View, picture_zone
 from tests.faces import SIZE, face_of, picture, window
 
 CALIBRATION = Calibration.load()
 
 
 def registered(query: Face, reference: Face) -> Alignment:
-    found = align(query, reference, describe(query), describe(reference))
+    found = align(View.of(query), View.of(reference))
     assert found, found.reason
     return found
 
@@ -111,7 +114,7 @@ def test_agreement_is_what_scikit_image_calls_the_structure_of_ssim() -> None:
 def test_crops_are_told_apart_and_measured(zoom: float, dx: float, dy: float, same: bool) -> None:
     negative = picture(32)
     query, reference = face_of(negative, window(zoom, dx, dy), noise=2), face_of(negative, noise=2, seed=5)
-    found = judge_crop(registered(query, reference), SIZE, CALIBRATION)
+    found = judge_crop(query, reference, registered(query, reference), CALIBRATION)
     assert (found.probability > 0.5) == same
     # The window's middle moves by +d over the negative, so the picture moves by -d on the card; a zoom moves what is
     # off the middle outwards.
@@ -203,7 +206,7 @@ OUTCOMES = [
 
 @pytest.mark.parametrize(("rows", "outcome", "record"), OUTCOMES)
 def test_the_answer_stops_where_it_stops_being_sure(rows, outcome, record) -> None:  # type: ignore[no-untyped-def]
-    answer = decide([candidate(*row) for row in rows], Thresholds(), top=5)
+    answer = decide([candidate(*row) for row in rows], Thresholds(), 5, CALIBRATION)
     assert answer.outcome == outcome
     assert answer.established.get("record_id") == record
     assert answer.reasons
@@ -211,18 +214,18 @@ def test_the_answer_stops_where_it_stops_being_sure(rows, outcome, record) -> No
 
 def test_the_number_of_candidates_shown_does_not_change_the_answer() -> None:
     rows = [candidate(f"V{i}", f"P{i}", "A", 0.3 + 0.01 * i) for i in range(8)]
-    answers = [decide(rows, Thresholds(), top=top) for top in (1, 3, 8)]
+    answers = [decide(rows, Thresholds(), top, CALIBRATION) for top in (1, 3, 8)]
     assert {answer.outcome for answer in answers} == {"undecided"}
     assert [len(answer.candidates) for answer in answers] == [1, 3, 8]
 
 
 def test_confidences_of_an_answer_multiply_to_the_record() -> None:
-    sure = decide([candidate("V1", "P1", "A", 0.99, 0.98, 0.97)], Thresholds(), 5).confidence
+    sure = decide([candidate("V1", "P1", "A", 0.99, 0.98, 0.97)], Thresholds(), 5, CALIBRATION).confidence
     assert sure.record == pytest.approx(sure.pose * sure.crop * sure.caption)  # type: ignore[operator]
 
 
 def test_rivals_share_what_only_one_can_have() -> None:
-    shared = compete({"A": 0.99, "B": 0.99, "C": 0.5})
+    shared = compete({"A": Rival(0.99, ()), "B": Rival(0.99, ()), "C": Rival(0.5, ())})
     assert sum(shared.values()) < 1
     assert shared["A"] == shared["B"] > shared["C"]
 
@@ -231,7 +234,7 @@ def test_rivals_share_what_only_one_can_have() -> None:
 
 
 def test_every_shipped_rung_has_a_model_with_its_provenance() -> None:
-    assert set(CALIBRATION.rungs) == {"pose", "crop", "caption", "copy"}
+    assert set(CALIBRATION.rungs) == {"pose", "crop", "edges", "caption", "copy", "rivals"}
     assert {"made", "pairs", "seed", "pictures"} <= set(CALIBRATION.provenance)
 
 
@@ -245,3 +248,30 @@ def test_sigmoid_matches_scipy_far_out() -> None:
 
     for x in (-800.0, -30.0, -1.0, 0.0, 2.5, 40.0, 800.0):
         assert sigmoid(x) == pytest.approx(float(expit(x)), abs=1e-12)
+
+
+# The crop map
+
+
+def test_the_crop_map_holds_every_known_crop_in_the_querys_frame() -> None:
+    """A crop seen 1.25 times larger on its reference shows less of the negative: its window lies inside the query's."""
+    negative = picture(36)
+    query = face_of(negative, noise=1)
+    rows = []
+    for name, zoom in (("A", 1.0), ("B", 1.25)):
+        reference = face_of(negative, window(zoom), noise=1, seed=3)
+        found = registered(query, reference)
+        crop = judge_crop(query, reference, found, CALIBRATION)
+        row = candidate("V" + name, "P1", name, 0.99, crop.probability, 0.9)
+        rows.append(replace(row, alignment=found, crop=crop, confidence=Confidence(pose=0.99)))
+    drawn = crop_map(rows, SIZE)
+    assert drawn is not None
+    own, (whole, inner) = drawn.own, drawn.crops
+    assert (whole.name, inner.name) == ("A", "B")
+    assert np.abs(whole.corners - own).max() < 2
+    assert np.ptp(inner.corners, axis=0) == pytest.approx(np.ptp(own, axis=0) / 1.25, rel=0.01)
+    assert whole.probability > 0.5 > inner.probability
+
+
+def test_without_a_registered_reference_there_is_no_crop_map() -> None:
+    assert crop_map([], SIZE) is None

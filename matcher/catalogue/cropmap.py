@@ -21,6 +21,8 @@ from matcher.catalogue.store import PATIENCE, Catalogue
 from matcher.errors import CatalogueError
 from matcher.ladder.confidence import Calibration
 from matcher.ladder.pose import judge_pose
+from matcher.own_confidence import confidence_in_use
+from matcher.view import View
 
 OWN_SIGMA_MM = 0.25
 """Uncertainty of the frame's own edges: cut by hand (the shift between two copies of one crop, measured)."""
@@ -40,7 +42,7 @@ def map_crops(catalogue: Catalogue, pose: str, **told: Any) -> DecisionRow | Non
     """Measure and keep a pose's crop map; None where it is what it was. Raises CatalogueError no_such_record."""
     clearest = _clearest(catalogue, pose)
     frame = max(clearest.values(), key=_legibility)
-    calibration = Calibration.load()
+    calibration = confidence_in_use(catalogue.folder).calibration
     found = {
         crop: window
         for crop, row in clearest.items()
@@ -100,10 +102,11 @@ def _window(
     scale = np.array([size.width_mm / size.width, size.height_mm / size.height])
     if row.id == frame.id:
         return [0.0, 0.0, size.width_mm, size.height_mm], OWN_SIGMA_MM
-    found = align(catalogue.face(row), catalogue.face(frame), catalogue.description(row), catalogue.description(frame))
+    shown, onto = (View(catalogue.face(one), catalogue.description(one)) for one in (row, frame))
+    found = align(shown, onto)
     if not found:
         return None
-    agreed = judge_pose(catalogue.face(row), catalogue.face(frame), found, calibration)
+    agreed = judge_pose(shown.face, onto.face, found, calibration)
     if agreed is None or agreed.probability < 0.5:
         return None  # a transform was found, but the pictures under it do not agree
     corners = np.array([[0, 0, 1], [size.width, 0, 1], [size.width, size.height, 1], [0, size.height, 1.0]])

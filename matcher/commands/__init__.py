@@ -23,6 +23,7 @@ from matcher.commands.finds import app as finds
 from matcher.commands.identify import identify
 from matcher.commands.names import poses, series, subjects
 from matcher.commands.records import app as records
+from matcher.commands.rehearse import rehearse
 from matcher.commands.serve import serve
 from matcher.commands.shared import messages
 from matcher.commands.tokens import app as tokens
@@ -48,6 +49,7 @@ WRONG_CALL = (
     "not_csv",
     "not_utf8",
     "empty_table",
+    "too_few_poses",
 )
 """Codes that say that the call itself was wrong; all others say that something failed."""
 
@@ -86,6 +88,7 @@ app.command()(check)
 app.command()(backup)
 app.add_typer(tokens, name="tokens")
 app.command()(doctor)
+app.command()(rehearse)
 app.command()(demo)
 app.command()(serve)
 

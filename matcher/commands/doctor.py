@@ -14,9 +14,10 @@ from rich.console import Console
 
 from matcher.catalogue import Catalogue
 from matcher.describe import fingerprint
-from matcher.errors import PlatekinError
+from matcher.errors import CatalogueError, PlatekinError
 from matcher.index import ReferenceIndex
 from matcher.ladder.confidence import Calibration
+from matcher.own_confidence import InUse, confidence_in_use
 from matcher.report import versions
 
 LATE = 500
@@ -50,10 +51,7 @@ def doctor(
 def _checks(folder: Path | None) -> Iterator[Check]:
     yield Check("versions", ", ".join(f"{name} {value}" for name, value in versions().items()))
     yield Check("platform", f"{sys.platform}, {cv2.getNumberOfCPUs()} processors")
-    provenance = Calibration.load().provenance
-    yield Check(
-        "confidence", f"fitted on {provenance.get('pairs', '?')} rehearsed pairs ({provenance.get('made', '?')})"
-    )
+    yield _confidence(folder)
     if folder is None:
         yield Check("catalogue", "none given: add --catalogue DIR to examine one")
         return
@@ -62,6 +60,22 @@ def _checks(folder: Path | None) -> Iterator[Check]:
             yield from _catalogue_checks(opened, folder)
     except PlatekinError as error:
         yield Check("catalogue", error.message, error.remedy or "see the message")
+
+
+def _confidence(folder: Path | None) -> Check:
+    """Which calibration is in use: the catalogue's own or the shipped one."""
+    try:
+        used = confidence_in_use(folder) if folder else InUse(Calibration.load(), False)
+    except CatalogueError as error:
+        return Check("confidence", error.message, error.remedy)
+    about = used.calibration.provenance
+    told = f"fitted on {about.get('pairs', '?')} rehearsed pairs ({about.get('made', '?')})"
+    if used.own:
+        return Check("confidence", f"the catalogue's own, {told}: {about.get('pictures', '?')}")
+    if used.outdated:
+        again = f"fit it again: platekin rehearse --catalogue {folder}"
+        return Check("confidence", f"shipped, {told}; the catalogue's own is of another version", again)
+    return Check("confidence", f"shipped, {told}")
 
 
 def _catalogue_checks(opened: Catalogue, folder: Path) -> Iterator[Check]:

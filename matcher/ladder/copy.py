@@ -1,67 +1,125 @@
 """Rung 4, copy: is it the very same physical card, or another copy of the same record?
 
-Two faces and their `Alignment` in, a `CopyFinding` out. What two copies share is the negative; what they do not share
-is where the scissors went, and the stains and wear of the mount. So the print's place on the card must agree
-within measurement, and the rim outside the picture must look alike.
+Two faces and their `Alignment` in, a `CopyFinding` out. Two copies share the negative; each has its own stains,
+scratches and grain of the paper, its own uneven fading, and scissors went elsewhere. On one card hardly anything is
+left over once the other picture of it is taken away, over the whole face and above all on the mount.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
+from numpy.typing import NDArray
 
-from matcher.align import Alignment, lay_over, picture_zone
+from matcher.align import Alignment, lay_over
 from matcher.flatten import Face
 from matcher.ladder.agreement import Band, agreement
-from matcher.ladder.confidence import Calibration
+from matcher.ladder.confidence import Calibration, log_gap
 from matcher.ladder.crop import CropFinding
+from matcher.view import picture_zone
+
+Floats = NDArray[np.float32]
+Bools = NDArray[np.bool_]
 
 STAINS = Band(fine=2.0, coarse=12.0, window=10.0)
-"""Foxing, dirt and cut edges: larger than grain, smaller than uneven light."""
+"""On the mount: foxing, dirt and cut edges, larger than grain, smaller than uneven light."""
 
-RIM_PX = 3
+FLAWS = Band(fine=1.5, coarse=6.0, window=8.0)
+CLOUDS = Band(fine=3.0, coarse=14.0, window=14.0)
+"""On the whole face: scratches, foxing and the paper's texture; tide marks and patches of fading."""
+
+NEAR_PX = 18.0
+"""Gaussian sigma over which light and fading are taken to be even."""
+
+RIM_PX = 4
 """Outermost pixels, where the background shows through: left out."""
 
 
 @dataclass(frozen=True)
 class CopyFinding:
-    """probability: that both pictures show one physical card; rim: correlation outside the picture."""
+    """probability: that both pictures show one physical card; rim: correlation outside the picture; left_over: what
+    remains of the query's detail once the reference is taken away, as a share of it."""
 
     probability: float
     rim: float
+    left_over: float
     features: dict[str, float]
 
     @property
     def words(self) -> str:
         kind = "the same physical card" if self.probability >= 0.5 else "another copy"
-        return f"probably {kind}: stains and cut edges outside the picture agree to {self.rim:.2f}"
+        told = f"stains and cut edges outside the picture agree to {self.rim:.2f}"
+        return f"probably {kind}: {told}, {100 * self.left_over:.0f} % of the detail is not on the other picture"
 
 
 def judge_copy(
     query: Face, reference: Face, alignment: Alignment, crop: CropFinding, calibration: Calibration
 ) -> CopyFinding:
-    """Compare what lies outside the picture, under the transform that the picture gave."""
+    """Compare whole faces and what lies outside the picture, under the transform that the picture gave."""
     features = copy_features(query, reference, alignment, crop)
-    return CopyFinding(calibration.probability("copy", features), features["rim"], features)
+    left_over = min(1.0, float(np.exp(features["left_over"])))
+    return CopyFinding(calibration.probability("copy", features), features["rim"], left_over, features)
 
 
 def copy_features(query: Face, reference: Face, alignment: Alignment, crop: CropFinding) -> dict[str, float]:
-    """Correlation of the rim, and how far the print's place differs (log of 1 + mm, and of the scale)."""
+    """What is left over on the face, how the rim correlates, how far the print's place differs."""
     laid, covered = lay_over(reference, alignment)
-    outside = ~picture_zone(query.size) & query.trusted & covered
-    outside[:RIM_PX] = outside[-RIM_PX:] = False
-    outside[:, :RIM_PX] = outside[:, -RIM_PX:] = False
-    found = agreement(query.grey.astype(np.float32), laid.astype(np.float32), outside, STAINS)
+    shown = query.trusted & covered
+    shown[:RIM_PX] = shown[-RIM_PX:] = False
+    shown[:, :RIM_PX] = shown[:, -RIM_PX:] = False
+    mine, theirs = query.grey.astype(np.float32), laid.astype(np.float32)
+    return {
+        "left_over": _left_over(mine, theirs, shown),
+        **_of_face(mine, theirs, shown),
+        **_of_rim(mine, theirs, shown & ~picture_zone(query.size)),
+        "shift": float(np.log1p(10 * np.hypot(crop.window.dx, crop.window.dy))),
+        "zoom": float(np.log1p(300 * abs(np.log(crop.window.scale)))),
+    }
+
+
+def _of_rim(mine: Floats, theirs: Floats, outside: Bools) -> dict[str, float]:
+    found = agreement(mine, theirs, outside, STAINS)
     correlation = found.mean(found.correlation) if found else 0.0
     legible = float(np.log(min(found.detail))) if found else 0.0
     # Fisher's z: correlations near one differ by more than they seem to.
     likeness = float(np.arctanh(np.clip(correlation, -0.98, 0.98)))
-    return {
-        "rim": correlation,
-        "likeness": likeness,
-        "likeness_by_legible": likeness * legible,
-        "shift": float(np.log1p(10 * np.hypot(crop.window.dx, crop.window.dy))),
-        "zoom": float(np.log1p(300 * abs(np.log(crop.window.scale)))),
-        "legible": legible,
-    }
+    return {"rim": correlation, "likeness": likeness, "likeness_by_legible": likeness * legible, "legible": legible}
+
+
+def _of_face(mine: Floats, theirs: Floats, shown: Bools) -> dict[str, float]:
+    """Correlation where there is picture, and everywhere alike: stains lie anywhere."""
+    features: dict[str, float] = {}
+    for name, band in (("flaws", FLAWS), ("clouds", CLOUDS)):
+        found = agreement(mine, theirs, shown, band)
+        if found is None:
+            return {f"{n}_{k}": 0.0 for n in ("flaws", "clouds") for k in ("weighted", "gap", "everywhere", "detail")}
+        everywhere = float(found.correlation[found.weight > 0].mean()) if found.judged else 0.0
+        features[f"{name}_weighted"] = log_gap(1 - found.mean(found.correlation), 0.02)
+        features[f"{name}_gap"] = log_gap(found.mean(found.expected - found.correlation), 0.02)
+        features[f"{name}_everywhere"] = log_gap(1 - everywhere, 0.05)
+        features[f"{name}_detail"] = float(np.log(min(found.detail)))
+    return features
+
+
+def _left_over(mine: Floats, theirs: Floats, shown: Bools) -> float:
+    """Log of what remains of the query's detail after the reference's, at the best local gain, has been taken away."""
+    if not shown.any():
+        return 0.0
+    mask = shown.astype(np.float32)
+    inside = _near(mask) + 1e-3
+
+    def mean(values: Floats) -> Floats:
+        return np.asarray(_near(values * mask) / inside, np.float32)
+
+    level_1, level_2 = mean(mine), mean(theirs)
+    spread_1, spread_2 = mean(mine * mine) - level_1 * level_1, mean(theirs * theirs) - level_2 * level_2
+    gain = np.sqrt(np.maximum(spread_1, 0.1) / np.maximum(spread_2, 0.1))
+    rest = cv2.GaussianBlur(((mine - level_1) - gain * (theirs - level_2)) * mask, (0, 0), 2.0)
+    typical = np.sqrt(float(np.median(np.maximum(spread_1[shown], 0.1))))
+    return float(np.log((np.sqrt(float(np.median(rest[shown] ** 2))) + 0.05) / typical))
+
+
+def _near(values: Floats) -> Floats:
+    return np.asarray(cv2.GaussianBlur(values, (0, 0), NEAR_PX), np.float32)

@@ -11,17 +11,33 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
-from matcher.align import Alignment, picture_zone
-from matcher.ladder.confidence import Calibration
+from matcher.align import Alignment
+from matcher.flatten import Face
+from matcher.ladder.confidence import Calibration, log_gap
+from matcher.ladder.letters import LETTER_PX, compare_letters
+from matcher.ladder.strips import register_strips, shown_by_both
 from matcher.settings import FaceSize
+from matcher.view import picture_corners
 
 CUT_SIGMA_MM = 0.30
 """Scatter of the picture's place between two hand-cut copies of one crop, one axis."""
 
 ZOOM_SIGMA = 0.010
 """Scatter of the scale between two such copies: the same scatter of edges over the card's width and height."""
+
+TIGHT_MM = (0.3, 0.3)
+"""How far words may sit from where the picture's transform puts them, if they were printed with it."""
+
+LOOSE_MM = (1.4, 1.2)
+"""How far two hand-cut copies' words may sit apart on the card."""
+
+SCISSORS_MM = 1.3
+SCISSORS_ZOOM = 0.04
+"""Up to here a shift and a zoom may come from how a copy was cut or trimmed, if the words have moved along."""
+
+EDGES = "edges"
+"""The rung's model that knows the card's edges alone, by the names of `Window.features`."""
 
 FAR = 20.0
 """Sigmas beyond which a difference is simply far."""
@@ -43,6 +59,11 @@ class Window:
     scale: float
     sigma_mm: float
     margins_mm: tuple[float, float, float, float]
+
+    @property
+    def beyond_scissors(self) -> bool:
+        """Whether the picture lies where neither hand-cutting nor trimming of one copy is likely to put it."""
+        return float(np.hypot(self.dx, self.dy)) > SCISSORS_MM or abs(self.scale - 1) > SCISSORS_ZOOM
 
     @property
     def features(self) -> dict[str, float]:
@@ -70,15 +91,49 @@ class CropFinding:
         return f"another crop: {shift}; {_margin_words(seen.margins_mm)}"
 
 
-def judge_crop(alignment: Alignment, size: FaceSize, calibration: Calibration) -> CropFinding:
+def judge_crop(query: Face, reference: Face, alignment: Alignment, calibration: Calibration) -> CropFinding:
     """Measure the window that `alignment` implies, and how likely one and the same crop gives it."""
-    window = measure_crop(alignment, size)
-    return CropFinding(calibration.probability("crop", window.features), window)
+    window = measure_crop(alignment, query.size)
+    probability = calibration.probability("crop", crop_features(query, reference, alignment))
+    if window.beyond_scissors:
+        # What fits "with the picture" may then be picture: on a card without words at its foot it always does.
+        probability = min(probability, calibration.probability(EDGES, window.features))
+    return CropFinding(probability, window)
+
+
+def known_crop(alignment: Alignment, size: FaceSize, probability: float) -> CropFinding:
+    """The window against a reference whose crop another reference of it has already settled."""
+    return CropFinding(probability, measure_crop(alignment, size))
+
+
+def crop_features(query: Face, reference: Face, alignment: Alignment) -> dict[str, float]:
+    """How far the picture has moved on the card, and whether the printed words have moved with it.
+
+    Words and picture were printed together: on one crop the words fit where the picture's transform puts them,
+    wherever the scissors went; on another crop they fit where the card's edges put them, and not there.
+    """
+    shown = shown_by_both(query, reference, alignment)
+    with_picture = compare_letters(register_strips(query, reference, alignment.transform, shown, TIGHT_MM), slack=0)
+    with_edges = compare_letters(register_strips(query, reference, np.eye(3), query.trusted, LOOSE_MM), slack=0)
+    ink = max(0.0, min(with_picture.ink))
+    fits = {
+        "picture_whole": log_gap(1 - with_picture.agreement, 0.03),
+        "picture_word": log_gap(with_picture.worst(2.0 * LETTER_PX), 0.06),
+        "edges_whole": log_gap(1 - with_edges.agreement, 0.03),
+        "edges_word": log_gap(with_edges.worst(2.0 * LETTER_PX), 0.06),
+    }
+    return {
+        **measure_crop(alignment, query.size).features,
+        **fits,
+        **{f"{name}_by_ink": value * ink for name, value in fits.items()},
+        "ink": ink,
+        "covered": 1 - with_picture.shown,
+    }
 
 
 def measure_crop(alignment: Alignment, size: FaceSize) -> Window:
     """The query's window relative to the reference's, in mm on the card."""
-    zone = _zone_corners(size)
+    zone = picture_corners(size)
     landed = cv2.perspectiveTransform(zone[None], alignment.transform)[0]
     shift = (zone.mean(axis=0) - landed.mean(axis=0)) / size.px_per_mm
     outwards = (zone - landed) / size.px_per_mm
@@ -92,12 +147,6 @@ def measure_crop(alignment: Alignment, size: FaceSize) -> Window:
     sigma = float(np.hypot(CUT_SIGMA_MM, alignment.sigma_px / size.px_per_mm))
     dx, dy = (round(float(value), 3) for value in shift)
     return Window(dx, dy, round(1.0 / alignment.scale, 4), round(sigma, 3), (left, top, right, bottom))
-
-
-def _zone_corners(size: FaceSize) -> NDArray[np.float64]:
-    row, column = np.nonzero(picture_zone(size))
-    left, right, top, bottom = column.min(), column.max(), row.min(), row.max()
-    return np.array([[left, top], [right, top], [right, bottom], [left, bottom]], dtype=np.float64)
 
 
 def _margin_words(margins: tuple[float, float, float, float]) -> str:

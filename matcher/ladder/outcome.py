@@ -13,9 +13,11 @@ from typing import Literal
 
 from matcher.align import Alignment
 from matcher.ladder.caption import CaptionFinding
+from matcher.ladder.confidence import Calibration
 from matcher.ladder.copy import CopyFinding
 from matcher.ladder.crop import CropFinding
 from matcher.ladder.pose import PoseFinding
+from matcher.ladder.rivals import Rival, compete
 from matcher.settings import Thresholds
 from matcher.shelf import Known
 
@@ -69,19 +71,6 @@ class Answer:
     reasons: tuple[str, ...]
 
 
-def compete(probabilities: Mapping[str, float]) -> dict[str, float]:
-    """Probabilities of rival explanations, of which at most one holds, from each one's own probability.
-
-    >>> compete({"A": 0.9, "B": 0.9})["A"]   # two equal rivals: neither is sure, and 'neither' is unlikely
-    0.4737
-    >>> compete({"A": 0.9})["A"]
-    0.9
-    """
-    odds = {name: min(p, 1 - 1e-6) / (1 - min(p, 1 - 1e-6)) for name, p in probabilities.items()}
-    total = 1.0 + sum(odds.values())
-    return {name: round(o / total, 4) for name, o in odds.items()}
-
-
 def best_by(candidates: Sequence[Candidate], rung: str) -> dict[str, Candidate]:
     """The most probable candidate of each pose, crop or record among `candidates`."""
     best: dict[str, Candidate] = {}
@@ -101,20 +90,24 @@ def _name_and_probability(candidate: Candidate, rung: str) -> tuple[str, float]:
     return record.record_id, candidate.caption_probability or 0.0
 
 
-def decide(candidates: Sequence[Candidate], thresholds: Thresholds, top: int) -> Answer:
+def decide(candidates: Sequence[Candidate], thresholds: Thresholds, top: int, calibration: Calibration) -> Answer:
     """Climb pose, crop, caption; stop where the probability lies between the threshold and its opposite."""
-    poses = compete({name: c.pose_probability for name, c in best_by(candidates, "pose").items()})
+    judged = {n: Rival(c.pose.probability, c.pose.parts) for n, c in best_by(candidates, "pose").items() if c.pose}
+    unjudged = {c.known.record.pose: Rival(0.0, ()) for c in candidates}
+    poses = compete({**unjudged, **judged}, calibration)
     if not poses:
         reason = "no enrolled picture resembles this one"
         return Answer("new_pose", {}, Confidence(pose=0.0), (), (reason,))
     pose = max(poses, key=lambda name: poses[name])
     same_pose = [c for c in candidates if c.known.record.pose == pose]
     lead = best_by(same_pose, "pose")[pose]
-    crops = compete({name: c.crop_probability for name, c in best_by(same_pose, "crop").items() if c.crop})
+    crops = compete({name: Rival(c.crop.probability, ()) for name, c in best_by(same_pose, "crop").items() if c.crop})
     crop = max(crops, key=lambda name: crops[name]) if crops else ""
     same_crop = [c for c in same_pose if c.known.record.crop == crop and c.crop]
-    told = {n: c for n, c in best_by(same_crop, "caption").items() if c.caption_probability is not None}
-    captions = compete({name: c.caption_probability or 0.0 for name, c in told.items()})
+    told = {n: c.caption for n, c in best_by(same_crop, "caption").items() if c.caption}
+    captions = compete(
+        {n: Rival(c.probability, c.parts) for n, c in told.items() if c.probability is not None}, calibration
+    )
     graded = tuple(_grade(candidate, poses, crops, captions, pose, crop) for candidate in candidates)
     ranked = tuple(sorted(graded, key=_closeness, reverse=True))
     climb = _Climb(thresholds, pose, poses[pose], crop, crops.get(crop, 0.0), captions, lead, ranked, same_crop)

@@ -8,15 +8,18 @@ a moved arm before a shared backdrop is such a patch.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.align import Alignment, lay_over, picture_zone
+from matcher.align import Alignment, lay_over
 from matcher.flatten import Face
 from matcher.ladder.agreement import Agreement, Band, agreement, pooled
+from matcher.ladder.comparator import Part, compare, difference_features
 from matcher.ladder.confidence import Calibration, log_gap
+from matcher.view import picture_zone
 
 FINE = Band(fine=1.0, coarse=5.0, window=7.0)
 MEDIUM = Band(fine=2.0, coarse=9.0, window=12.0)
@@ -35,6 +38,7 @@ class PoseFinding:
     judged:      share of the face that could be judged.
     map:         (height, width) / 2 float32 over the query face, 1 agrees, 0 disagrees, NaN cannot be judged.
     features:    what the probability was computed from.
+    parts:       the pictures as they were compared, for rivals to be compared by.
     """
 
     probability: float
@@ -43,11 +47,19 @@ class PoseFinding:
     judged: float
     map: NDArray[np.float32]
     features: dict[str, float]
+    parts: tuple[Part, ...] = field(default=(), repr=False)
+
+    @property
+    def share(self) -> float:
+        """Share of the spots that can be judged where the pictures agree."""
+        judged = self.map[~np.isnan(self.map)]
+        return float((judged > 0.5).mean()) if judged.size else 0.0
 
     @property
     def words(self) -> str:
-        told = f"the pictures agree to {self.agreement:.2f} where one negative would give {self.expected:.2f}"
-        told += f", over {100 * self.judged:.0f} % of the face"
+        told = f"the picture agrees over {100 * self.share:.0f} % of what can be judged"
+        told += f", {100 * self.judged:.0f} % of the face, correlated {self.agreement:.2f}"
+        told += f" where one negative would give {self.expected:.2f}"
         if self.probability >= 0.5:
             return f"same negative: {told}"
         return f"another exposure: {told}; {_place(self.map)}"
@@ -58,33 +70,48 @@ def judge_pose(query: Face, reference: Face, alignment: Alignment, calibration: 
     compared = compare_pictures(query, reference, alignment)
     if compared is None:
         return None
-    fine, medium = compared
-    features = pose_features(fine, medium, alignment)
+    features = pose_features(compared, alignment)
+    fine = compared.fine
     return PoseFinding(
         probability=calibration.probability("pose", features),
         agreement=fine.mean(fine.correlation),
         expected=fine.mean(fine.expected),
         judged=fine.judged,
-        map=_evidence_map(fine),
+        map=_evidence_map(compared),
         features=features,
+        parts=(compared.part,),
     )
 
 
-def compare_pictures(query: Face, reference: Face, alignment: Alignment) -> tuple[Agreement, Agreement] | None:
-    """Agreement at the fine and the medium scale, over the query face."""
+@dataclass(frozen=True)
+class Compared:
+    """Two registered pictures, compared over the query face.
+
+    fine, medium: agreement at two scales.
+    part:         where the comparator sees something different.
+    """
+
+    fine: Agreement
+    medium: Agreement
+    part: Part
+
+
+def compare_pictures(query: Face, reference: Face, alignment: Alignment) -> Compared | None:
+    """None where too little is shown on both."""
     zone = picture_zone(query.size)
     laid, covered = lay_over(reference, alignment, reference.trusted & zone)
     mask = query.trusted & zone & covered
-    registered = laid.astype(np.float32)
-    fine = agreement(query.grey.astype(np.float32), registered, mask, FINE)
-    medium = agreement(query.grey.astype(np.float32), registered, mask, MEDIUM)
-    return (fine, medium) if fine is not None and medium is not None else None
+    mine, theirs = query.grey.astype(np.float32), laid.astype(np.float32)
+    fine, medium = agreement(mine, theirs, mask, FINE), agreement(mine, theirs, mask, MEDIUM)
+    if fine is None or medium is None:
+        return None
+    return Compared(fine, medium, compare(query.grey, laid, mask))
 
 
-def pose_features(fine: Agreement, medium: Agreement, alignment: Alignment) -> dict[str, float]:
-    """What the probability is computed from: shortfalls from agreement, and the noise they are to be seen in."""
+def pose_features(compared: Compared, alignment: Alignment) -> dict[str, float]:
+    """What the probability is computed from: differences, shortfalls from agreement, the noise they are seen in."""
     features = {"correlation": log_gap(1 - alignment.correlation, 0.02), "inliers": float(np.log1p(alignment.inliers))}
-    for name, part in (("fine", fine), ("medium", medium)):
+    for name, part in (("fine", compared.fine), ("medium", compared.medium)):
         mean, expected = part.mean(part.correlation), part.mean(part.expected)
         features[f"{name}_mean"] = log_gap(1 - mean, 0.02)
         features[f"{name}_expected"] = log_gap(1 - expected, 0.02)
@@ -95,7 +122,7 @@ def pose_features(fine: Agreement, medium: Agreement, alignment: Alignment) -> d
             features[f"{name}_worst_{patch:.0f}"] = log_gap(worst, 0.05)
             # Besides its logarithm the shortfall itself: a patch that disagrees altogether settles the matter.
             features[f"{name}_patch_{patch:.0f}"] = max(worst, 0.0) ** 2
-    return features
+    return {**features, **difference_features([compared.part])}
 
 
 def _worst_patch(part: Agreement, sigma: float) -> float:
@@ -109,11 +136,12 @@ def _worst_patch(part: Agreement, sigma: float) -> float:
     return float((shortfall / (detail + 0.3 * typical))[dense].max()) if dense.any() else 0.0
 
 
-def _evidence_map(part: Agreement) -> NDArray[np.float32]:
-    detail = pooled(part.weight, 4.0)
-    ratio = pooled(part.correlation * part.weight, 4.0) / np.maximum(pooled(part.expected * part.weight, 4.0), 1e-3)
-    judged = (part.weight > 0) & (detail > 0.08)
-    return np.where(judged, np.clip(ratio, 0.0, 1.0), np.nan).astype(np.float32)
+def _evidence_map(compared: Compared) -> NDArray[np.float32]:
+    """1 where the spot shows the same, 0 where something else, NaN where there is no detail to tell."""
+    part = compared.fine
+    chance = cv2.resize(compared.part.chance, part.weight.shape[::-1], interpolation=cv2.INTER_LINEAR)
+    judged = (part.weight > 0) & ((pooled(part.weight, 4.0) > 0.08) | (chance > 0.5))
+    return np.where(judged, 1 - chance, np.nan).astype(np.float32)
 
 
 def _place(evidence: NDArray[np.float32]) -> str:

@@ -6,18 +6,23 @@ needed to use a calibration, only to make one.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from matcher.evaluation.measures import SURE, auroc, reliability
 from matcher.ladder.caption import is_legible
 from matcher.ladder.confidence import RungModel
+from matcher.ladder.crop import EDGES
 from matcher.rehearsal.trials import Trial
 
-RUNGS = ("pose", "crop", "caption", "copy")
+RUNGS = ("pose", "crop", "edges", "caption", "copy", "rivals")
+MIRRORED = "rivals"
+"""The rung whose two sides may change places."""
+
 STRENGTH = 3.0
 """Inverse regularisation: with under two thousand trials a rung, stronger weights did not help on held-out ones."""
 
@@ -34,7 +39,9 @@ class Rows:
 
 def rows_of(trials: Iterable[Trial], rung: str) -> Rows:
     """Trials that were aligned (and legible, for captions), and of which the rung's right answer is defined."""
-    used = [trial for trial in trials if trial.features and trial.truth[rung] is not None]
+    if rung == EDGES:
+        return _only(rows_of(trials, "crop"), ("shift", "zoom", "far"))
+    used = [trial for trial in trials if trial.features and trial.truth.get(rung) is not None]
     if rung == "caption":
         used = [trial for trial in used if is_legible(trial.features[rung])]
     names = tuple(used[0].features[rung])
@@ -43,10 +50,20 @@ def rows_of(trials: Iterable[Trial], rung: str) -> Rows:
     return Rows(names, values, truth, tuple(t.kind for t in used))
 
 
-def fit(rows: Rows) -> RungModel:
-    """Fit one rung's model. Raises ValueError where all trials have one answer."""
+def _only(rows: Rows, names: tuple[str, ...]) -> Rows:
+    chosen = [rows.names.index(name) for name in names]
+    return replace(rows, names=names, values=rows.values[:, chosen])
+
+
+def fit(rows: Rows, *, mirrored: bool = False) -> RungModel:
+    """Fit one rung's model. Raises ValueError where all trials have one answer.
+
+    mirrored: the features change sign when the two sides change places, and so must the answer.
+    """
     from sklearn.linear_model import LogisticRegression
 
+    if mirrored:
+        return _fit_mirrored(rows)
     centres, scales = rows.values.mean(axis=0), rows.values.std(axis=0) + 1e-9
     standard = np.clip((rows.values - centres) / scales, -4, 4)
     # Both answers weigh alike: how common new poses are in a box of cards is not the rehearsal's to say.
@@ -58,6 +75,17 @@ def fit(rows: Rows) -> RungModel:
         weights=_rounded(model.coef_[0]),
         intercept=round(float(model.intercept_[0]), 6),
     )
+
+
+def _fit_mirrored(rows: Rows) -> RungModel:
+    from sklearn.linear_model import LogisticRegression
+
+    scales = np.sqrt((rows.values**2).mean(axis=0)) + 1e-9
+    standard = np.clip(rows.values / scales, -4, 4)
+    both, answers = np.vstack([standard, -standard]), np.concatenate([rows.truth, ~rows.truth])
+    model = LogisticRegression(C=STRENGTH, max_iter=2000, fit_intercept=False).fit(both, answers)
+    centres = (0.0,) * len(rows.names)
+    return RungModel(rows.names, centres, _rounded(scales), _rounded(model.coef_[0]), 0.0)
 
 
 def _rounded(values: NDArray[np.float64]) -> tuple[float, ...]:
@@ -87,27 +115,13 @@ def probabilities(model: RungModel, rows: Rows) -> NDArray[np.float64]:
 
 def report(model: RungModel, rows: Rows) -> dict[str, float]:
     """AUROC, Brier score, expected calibration error (15 bins) and precision of the top bin, on these rows."""
-    from sklearn.metrics import brier_score_loss, roc_auc_score
-
     given = probabilities(model, rows)
-    sure = given >= 0.95
+    found = reliability(given, rows.truth)
     return {
-        "pairs": float(len(rows.truth)),
-        "auroc": float(roc_auc_score(rows.truth, given)),
-        "brier": float(brier_score_loss(rows.truth, given)),
-        "ece": expected_calibration_error(given, rows.truth),
-        "precision_at_95": float(rows.truth[sure].mean()) if sure.any() else float("nan"),
-        "share_at_95": float(sure[rows.truth].mean()),
+        "pairs": float(found.n),
+        "auroc": auroc(given, rows.truth),
+        "brier": found.brier,
+        "ece": found.ece,
+        "precision_at_95": found.precision,
+        "share_at_95": float((given >= SURE)[rows.truth].mean()),
     }
-
-
-def expected_calibration_error(given: NDArray[np.float64], truth: Sequence[bool] | NDArray[np.bool_]) -> float:
-    """Mean gap between stated and found frequency over 15 equal bins, weighted by their size (Naeini et al. 2015).
-
-    >>> expected_calibration_error(np.array([1.0, 1.0, 0.0, 0.0]), [True, True, False, False])
-    0.0
-    """
-    known = np.asarray(truth, dtype=np.float64)
-    bins = np.minimum((given * 15).astype(int), 14)
-    gaps = [abs(given[bins == b].mean() - known[bins == b].mean()) * (bins == b).mean() for b in np.unique(bins)]
-    return float(sum(gaps))

@@ -100,10 +100,45 @@ def print_card(
     if negative.ndim != 2 or negative.dtype != np.uint8:
         raise ValueError(f"negative must be (h, w) uint8, not {negative.shape} {negative.dtype}")
     size = size or FaceSize()
-    exposure, hardness = rng.normal(0.0, 0.025), rng.normal(1.0, 0.03)
+    exposure, hardness = _development(rng)
     sheet = _sheet(_flawed(negative, plate), crop, caption, px_per_mm, size)
     sheet = np.clip((sheet - 0.5) * np.float32(hardness) + np.float32(0.5 + exposure), 0, 1)
     return _paste(_toned(sheet), rng, px_per_mm, size)
+
+
+def where_printed(
+    negative: tuple[int, ...],
+    crop: Crop,
+    caption: Caption,
+    rng: np.random.Generator | None,
+    *,
+    px_per_mm: float = SCAN_PX_PER_MM,
+    size: FaceSize | None = None,
+) -> NDArray[np.float64]:
+    """(3, 3): from mm on the untrimmed card to pixels of its negative, (rows, columns); outer corners count.
+
+    With the `rng` of `print_card`, that very copy's place, however it was cut; without, that of a perfect cut.
+    """
+    size = size or FaceSize()
+    width_mm, height_mm, strip_mm = _picture_mm(caption, size)
+    rows, columns = round(height_mm * px_per_mm), round(width_mm * px_per_mm)
+    x0, y0, step = _placed_window(negative, crop, width_mm, height_mm, px_per_mm)
+    above = round(strip_mm * px_per_mm) if caption.style == "top" else 0
+    sheet = (rows + round(strip_mm * px_per_mm), columns)
+    if rng is None:
+        middle = np.array([sheet[1], sheet[0]]) / 2
+        move = np.column_stack([np.eye(2), np.array([size.width_mm, size.height_mm]) * px_per_mm / 2 - middle])
+    else:
+        _development(rng)
+        _, move = _cut(sheet, rng, px_per_mm, size)
+    to_negative = np.array([[step, 0, x0], [0, step, y0 - step * above], [0, 0, 1.0]])
+    to_card = np.vstack([move, [0, 0, 1.0]])
+    return np.asarray(to_negative @ np.linalg.inv(to_card) @ np.diag([px_per_mm, px_per_mm, 1.0]))
+
+
+def _development(rng: np.random.Generator) -> tuple[float, float]:
+    """Exposure and hardness of one print."""
+    return float(rng.normal(0.0, 0.025)), float(rng.normal(1.0, 0.03))
 
 
 @lru_cache(maxsize=4)
@@ -129,9 +164,8 @@ def _flawed(negative: NDArray[np.uint8], plate: int) -> Field:
 
 def _sheet(view: Field, crop: Crop, caption: Caption, scale: float, size: FaceSize) -> Field:
     """The uncut print with `BLEED_MM` on every side: picture and lettering, 0..1."""
-    width_mm, height_mm = size.width_mm - 2 * BORDER_MM, size.height_mm - 2 * BORDER_MM
-    strip_mm = {"below": STRIP_MM, "top": 0.75 * STRIP_MM, "plate": 0.0}[caption.style]
-    picture = _window(view, crop, width_mm + 2 * BLEED_MM, height_mm - strip_mm + 2 * BLEED_MM, scale)
+    width_mm, height_mm, strip_mm = _picture_mm(caption, size)
+    picture = _window(view, crop, width_mm, height_mm, scale)
     if caption.style == "plate":
         return letter(picture, caption, scale, BLEED_MM)
     bleed, strip = round(BLEED_MM * scale), round(strip_mm * scale)
@@ -145,21 +179,33 @@ def _sheet(view: Field, crop: Crop, caption: Caption, scale: float, size: FaceSi
     return sheet
 
 
-def _window(view: Field, crop: Crop, width_mm: float, height_mm: float, scale: float) -> Field:
-    """Enlarge or reduce the crop's window of the view to width x height mm at `scale` px/mm."""
-    rows, columns = view.shape
+def _picture_mm(caption: Caption, size: FaceSize) -> tuple[float, float, float]:
+    """Width and height of the uncut picture, bleed included, and of the blank strip beside it."""
+    strip = {"below": STRIP_MM, "top": 0.75 * STRIP_MM, "plate": 0.0}[caption.style]
+    around = 2 * (BLEED_MM - BORDER_MM)
+    return size.width_mm + around, size.height_mm - strip + around, strip
+
+
+def _placed_window(
+    view: tuple[int, ...], crop: Crop, width_mm: float, height_mm: float, scale: float
+) -> tuple[float, float, float]:
+    """Left and top of the crop's window, pixels of the (rows, columns) view, and view pixels a print pixel."""
+    rows, columns = view
     per_mm = min(columns / width_mm, rows / height_mm) / crop.zoom
     half_width, half_height = per_mm * width_mm / 2, per_mm * height_mm / 2
     x = float(np.clip(crop.x * columns, half_width, columns - half_width))
     y = float(np.clip(crop.y * rows, half_height, rows - half_height))
-    step = per_mm / scale
+    return x - half_width, y - half_height, per_mm / scale
+
+
+def _window(view: Field, crop: Crop, width_mm: float, height_mm: float, scale: float) -> Field:
+    """Enlarge or reduce the crop's window of the view to width x height mm at `scale` px/mm."""
+    x0, y0, step = _placed_window(view.shape, crop, width_mm, height_mm, scale)
     if step > 1.2:  # average what the smaller print cannot show
         view = np.asarray(cv2.GaussianBlur(view, (0, 0), 0.42 * step), np.float32)
     target = (round(width_mm * scale), round(height_mm * scale))
     # Pixel centres are at halves in the print, and counted from zero by the warp.
-    inverse = np.array(
-        [[step, 0, x - half_width + step / 2 - 0.5], [0, step, y - half_height + step / 2 - 0.5]], np.float64
-    )
+    inverse = np.array([[step, 0, x0 + step / 2 - 0.5], [0, step, y0 + step / 2 - 0.5]], np.float64)
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     window = cv2.warpAffine(view, inverse, target, flags=flags, borderMode=cv2.BORDER_REFLECT)
     return np.asarray(window, np.float32)
@@ -178,17 +224,8 @@ def _toned(sheet: Field) -> NDArray[np.uint8]:
 def _paste(sheet: NDArray[np.uint8], rng: np.random.Generator, scale: float, size: FaceSize) -> Card:
     """Cut the print by hand and paste it on its mount."""
     width, height = round(size.width_mm * scale), round(size.height_mm * scale)
-    left, top, right, bottom = np.clip(rng.normal(0, CUT_SIGMA_MM, 4), -0.75, 0.75) * scale
-    skew = rng.normal(0, 0.08, 4) * scale
-    shift = rng.normal(0, PASTE_SIGMA_MM, 2) * scale
-    angle = np.radians(rng.normal(0, PASTE_SIGMA_DEGREES))
-    bleed, rows, columns = BLEED_MM * scale, *sheet.shape[:2]
-    x0, y0, x1, y1 = bleed + left, bleed + top, columns - bleed + right, rows - bleed + bottom
-    cut = np.array([[x0, y0 + skew[0]], [x1 + skew[1], y0], [x1, y1 + skew[2]], [x0 + skew[3], y1]])
-    cosine, sine = np.cos(angle), np.sin(angle)
-    turn = np.array([[cosine, -sine], [sine, cosine]])
-    middle = np.array([(x0 + x1) / 2, (y0 + y1) / 2])
-    move = np.hstack([turn, (np.array([width, height]) / 2 + shift - turn @ middle)[:, None]])
+    cut, move = _cut(sheet.shape[:2], rng, scale, size)
+    turn = move[:, :2].copy()
     mask = np.zeros((height, width), np.uint8)
     placed = (cut @ turn.T + move[:, 2] - 0.5) * 16
     cv2.fillConvexPoly(mask, np.rint(placed).astype(np.int32), 255, cv2.LINE_AA, 4)
@@ -197,6 +234,25 @@ def _paste(sheet: NDArray[np.uint8], rng: np.random.Generator, scale: float, siz
     laid = cv2.warpAffine(sheet, move, size_px, flags=flags, borderMode=cv2.BORDER_REPLICATE)
     pixels = _over_mount(np.asarray(laid, np.uint8), mask, rng, scale)
     return Card(pixels, np.full((height, width), 255, np.uint8), scale)
+
+
+def _cut(
+    sheet: tuple[int, ...], rng: np.random.Generator, scale: float, size: FaceSize
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """The corners of the cut on a sheet of (rows, columns), and its way to the mount, (2, 3); outer corners count."""
+    width, height = round(size.width_mm * scale), round(size.height_mm * scale)
+    left, top, right, bottom = np.clip(rng.normal(0, CUT_SIGMA_MM, 4), -0.75, 0.75) * scale
+    skew = rng.normal(0, 0.08, 4) * scale
+    shift = rng.normal(0, PASTE_SIGMA_MM, 2) * scale
+    angle = np.radians(rng.normal(0, PASTE_SIGMA_DEGREES))
+    bleed, rows, columns = BLEED_MM * scale, *sheet
+    x0, y0, x1, y1 = bleed + left, bleed + top, columns - bleed + right, rows - bleed + bottom
+    cut = np.array([[x0, y0 + skew[0]], [x1 + skew[1], y0], [x1, y1 + skew[2]], [x0 + skew[3], y1]])
+    cosine, sine = np.cos(angle), np.sin(angle)
+    turn = np.array([[cosine, -sine], [sine, cosine]])
+    middle = np.array([(x0 + x1) / 2, (y0 + y1) / 2])
+    move = np.hstack([turn, (np.array([width, height]) / 2 + shift - turn @ middle)[:, None]])
+    return cut, move
 
 
 def _over_mount(

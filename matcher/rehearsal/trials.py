@@ -9,22 +9,24 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from matcher.align import align
-from matcher.describe import describe
 from matcher.flatten import Face, flatten
-from matcher.ladder.caption import caption_features
+from matcher.ladder.caption import compare_captions
+from matcher.ladder.comparator import Part
 from matcher.ladder.copy import copy_features
-from matcher.ladder.crop import CropFinding, measure_crop
+from matcher.ladder.crop import CropFinding, crop_features, measure_crop
 from matcher.ladder.pose import compare_pictures, pose_features
+from matcher.ladder.rivals import RUNG, rival_features
 from matcher.locate import Outline
 from matcher.photo import Photo
 from matcher.rehearsal import Age, Caption, Card, Crop, Scene, make_copy, photograph, scan
+from matcher.rehearsal.exposures import another_exposure
 from matcher.rehearsal.scene import SURFACES
 from matcher.rehearsal.words import another_caption, random_caption
+from matcher.view import View
 
 Picture = NDArray[np.uint8]
 
@@ -37,7 +39,7 @@ CORNER_JITTER_MM = 0.2
 class Trial:
     """One pair: what was done, the right answers (None where the question makes no sense), the features.
 
-    kind:     same, other_crop, other_caption, same_copy, twin, room or other.
+    kind:     same, other_crop, other_caption, same_copy, twin, room or other; captions or exposures for rivals.
     contrast: the query's residual contrast.
     features: by rung; empty where the pair could not be aligned.
     """
@@ -57,7 +59,7 @@ class Sitting:
 
 
 def trials(sittings: Sequence[Sitting], seed: int, fonts: Sequence[str] = ("",)) -> Iterator[Trial]:
-    """Seven pairs a sitting, each with its own ageing, scene and words. Negatives: (h, w) uint8, portrait."""
+    """Some twelve trials a sitting, each with its own ageing, scene and words. Negatives: (h, w) uint8, portrait."""
     for number, sitting in enumerate(sittings):
         rng = np.random.default_rng([seed, number])
         stranger = sittings[(number + len(sittings) // 2) % len(sittings)].negative
@@ -68,15 +70,24 @@ def _session(sitting: Sitting, stranger: Picture, rng: np.random.Generator, font
     crop, caption, plate = random_crop(rng), random_caption(rng, fonts), int(rng.integers(1 << 30))
     seed = int(rng.integers(1 << 30))
     age = random_age(rng, float(rng.choice([1.0, 0.7, 0.45, 0.3])))
-    reference = _scanned(make_copy(sitting.negative, crop, caption, age, seed=seed, plate=plate), rng)
+    reference = View.of(_scanned(make_copy(sitting.negative, crop, caption, age, seed=seed, plate=plate), rng))
+
+    def copy(negative: Picture, window: Crop, words: Caption, contrast: float, own: bool) -> Card:
+        age, seed = random_age(rng, contrast), int(rng.integers(1 << 30))
+        return make_copy(negative, window, words, age, seed=seed, plate=plate if own else plate + 1)
 
     def trial(kind: str, negative: Picture, window: Crop, words: Caption, **truth: bool | None) -> Trial:
         contrast = float(rng.choice(CONTRASTS))
-        copy = make_copy(
-            negative, window, words, random_age(rng, contrast), seed=int(rng.integers(1 << 30)),
-            plate=plate if truth["pose"] else plate + 1,
-        )  # fmt: skip
-        return _judged(kind, contrast, _photographed(copy, rng), reference, truth)
+        query = _photographed(copy(negative, window, words, contrast, bool(truth["pose"])), rng)
+        return _judged(kind, contrast, View.of(query), reference, truth)
+
+    def rivals(kind: str, negative: Picture, words: Caption) -> Iterator[Trial]:
+        """The query shows either the reference's variation, or that of another known one."""
+        contrast, own = float(rng.choice(CONTRASTS)), bool(rng.random() < 0.5)
+        other = _scanned(copy(negative, crop, words, float(rng.choice([1.0, 0.7, 0.45, 0.3])), kind == "captions"), rng)
+        shown = (sitting.negative, crop, caption) if own else (negative, crop, words)
+        query = _photographed(copy(*shown, contrast, own or kind == "captions"), rng)
+        yield from _judged_rivals(kind, contrast, own, View.of(query), reference, View.of(other))
 
     known = {"pose": True, "crop": True, "caption": True, "copy": False}
     yield trial("same", sitting.negative, crop, caption, **known)
@@ -87,27 +98,47 @@ def _session(sitting: Sitting, stranger: Picture, rng: np.random.Generator, font
     words = another_caption(caption, rng)
     yield trial("other_caption", sitting.negative, crop, words, **{**known, "caption": False})
     same_card = make_copy(sitting.negative, crop, caption, age, seed=seed, plate=plate)
-    yield _judged("same_copy", age.residual_contrast, _photographed(same_card, rng), reference, {**known, "copy": True})
+    query = View.of(_photographed(same_card, rng))
+    yield _judged("same_copy", age.residual_contrast, query, reference, {**known, "copy": True})
     nothing: dict[str, bool | None] = {"pose": False, "crop": None, "caption": None, "copy": None}
-    yield trial("twin", moved_detail(sitting.negative, rng), crop, caption, **nothing)
+    yield trial("twin", another_exposure(sitting.negative, rng), crop, caption, **nothing)
     yield trial("other", stranger, crop, caption, **nothing)
+    yield from rivals("captions", sitting.negative, another_caption(caption, rng))
+    yield from rivals("exposures", another_exposure(sitting.negative, rng), caption)
     if sitting.sibling is not None:
         yield trial("room", sitting.sibling, crop, caption, **nothing)
 
 
-def _judged(kind: str, contrast: float, query: Face, reference: Face, truth: dict[str, bool | None]) -> Trial:
-    found = align(query, reference, describe(query), describe(reference))
-    compared = compare_pictures(query, reference, found) if found else None
+def _judged(kind: str, contrast: float, query: View, reference: View, truth: dict[str, bool | None]) -> Trial:
+    found = align(query, reference)
+    compared = compare_pictures(query.face, reference.face, found) if found else None
     if compared is None:
         return Trial(kind, contrast, truth, {})
-    crop = measure_crop(found, query.size)
+    crop = CropFinding(0.5, measure_crop(found, query.face.size))
     features = {
-        "pose": pose_features(*compared, found),
-        "crop": crop.features,
-        "caption": caption_features(query, reference, found),
-        "copy": copy_features(query, reference, found, CropFinding(0.5, crop)),
+        "pose": pose_features(compared, found),
+        "crop": crop_features(query.face, reference.face, found),
+        "caption": compare_captions(query.face, reference.face, found)[0],
+        "copy": copy_features(query.face, reference.face, found, crop),
     }
     return Trial(kind, contrast, truth, features)
+
+
+def _judged_rivals(kind: str, contrast: float, own: bool, query: View, reference: View, other: View) -> Iterator[Trial]:
+    """Which of two references the query shows, by their captions or by their pictures; and each of them alone."""
+    parts: list[tuple[Part, ...]] = []
+    for side, right in ((reference, own), (other, not own)):
+        found = align(query, side)
+        compared = compare_pictures(query.face, side.face, found) if found else None
+        if compared is None:
+            return
+        features, words = compare_captions(query.face, side.face, found)
+        alone = {"pose": pose_features(compared, found), "caption": features}
+        by_words = kind == "captions"
+        truth: dict[str, bool | None] = {"pose": True, "caption": right} if by_words else {"pose": right}
+        yield Trial(kind, contrast, truth, alone)
+        parts.append(words if by_words else (compared.part,))
+    yield Trial(kind, contrast, {RUNG: own}, {RUNG: rival_features(*parts)})
 
 
 def random_crop(rng: np.random.Generator) -> Crop:
@@ -142,8 +173,17 @@ def random_age(rng: np.random.Generator, contrast: float) -> Age:
         worn_corners=float(rng.uniform(0, 0.8)),
         crease=bool(rng.random() < 0.15),
         pencil=bool(rng.random() < 0.12),
+        trimmed_mm=_trimmed(rng),
         tone=str(rng.choice(["sepia", "pink", "brown"])),  # type: ignore[arg-type]
     )
+
+
+def _trimmed(rng: np.random.Generator) -> tuple[float, float, float, float]:
+    """Mostly nothing; else, on one or two sides, up to what fits a smaller album."""
+    if rng.random() > 0.15:
+        return 0.0, 0.0, 0.0, 0.0
+    left, top, right, bottom = (float(rng.uniform(0.3, 1.6)) * (rng.random() < 0.4) for _ in range(4))
+    return left, top, right, min(bottom, 0.8)
 
 
 def random_scene(rng: np.random.Generator) -> Scene:
@@ -166,28 +206,6 @@ def random_scene(rng: np.random.Generator) -> Scene:
         warmth=float(rng.uniform(-0.6, 0.6)),
         quality=int(rng.integers(65, 94)),
     )
-
-
-def moved_detail(negative: Picture, rng: np.random.Generator) -> Picture:
-    """Another exposure seconds later: one textured part, about a head or a hand, turned and shifted."""
-    height, width = negative.shape
-    slope = cv2.magnitude(cv2.Sobel(negative, cv2.CV_32F, 1, 0), cv2.Sobel(negative, cv2.CV_32F, 0, 1))
-    busy = cv2.GaussianBlur(slope, (0, 0), width / 36)
-    margin = width // 6
-    busy[:margin] = busy[-2 * margin :] = 0
-    busy[:, :margin] = busy[:, -margin:] = 0
-    spot = int(rng.choice(busy.size, p=busy.ravel().astype(np.float64) / busy.sum(dtype=np.float64)))
-    y, x = divmod(spot, width)
-    radius = width * rng.uniform(0.07, 0.15)
-    rows, columns = np.mgrid[0:height, 0:width].astype(np.float32)
-    across, down = columns - x, rows - y
-    share = np.exp(-(((across**2 + down**2) / radius**2) ** 2))
-    angle = rng.choice([-1, 1]) * rng.uniform(0.12, 0.5)
-    push = rng.uniform(0.12, 0.35) * radius * np.array([np.cos(angle * 9), np.sin(angle * 9)])
-    moved_x = (np.cos(angle) - 1) * across - np.sin(angle) * down + push[0]
-    moved_y = np.sin(angle) * across + (np.cos(angle) - 1) * down + push[1]
-    map_x, map_y = (columns + share * moved_x).astype(np.float32), (rows + share * moved_y).astype(np.float32)
-    return np.asarray(cv2.remap(negative, map_x, map_y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT), np.uint8)
 
 
 def _photographed(card: Card, rng: np.random.Generator) -> Face:

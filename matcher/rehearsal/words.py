@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Literal
 
 import numpy as np
 
 from matcher.rehearsal.lettering import Caption, Style
+
+Change = Literal["letter", "letters", "club", "name"]
 
 _HEADS = (
     "Brul",
@@ -64,7 +67,11 @@ def random_caption(rng: np.random.Generator, fonts: Sequence[str] = ("",)) -> Ca
 
 def another_caption(caption: Caption, rng: np.random.Generator) -> Caption:
     """The same card under other words: one letter (two times in five), two letters, another club or name."""
-    change = rng.choice(["letter", "letter", "letters", "club", "name"])
+    return changed_caption(caption, rng.choice(["letter", "letter", "letters", "club", "name"]), rng)
+
+
+def changed_caption(caption: Caption, change: Change, rng: np.random.Generator) -> Caption:
+    """The same card under words that differ in one letter or two of the name, or in the club, or in the name."""
     if change == "club":
         return replace(caption, club=_club(rng))
     if change == "name":

@@ -1,0 +1,126 @@
+"""A whole evaluation: folders and a seed in; a folder with the set, the catalogue, all rows and the table out.
+
+    OUTPUT/set.json        what was asked for; another set goes into another folder
+    OUTPUT/set/            references with their table, query photos
+    OUTPUT/catalogue/      what they were enrolled into
+    OUTPUT/rows.jsonl      one row a query, written as soon as it is known
+    OUTPUT/table.txt, table.json, reliability.png
+
+Stopped at any moment, the same call goes on where it was.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from matcher.catalogue.enrol import EnrolReport, enrol
+from matcher.errors import BadTable
+from matcher.evaluation.draw import draw_references
+from matcher.evaluation.judge import judge, set_up
+from matcher.evaluation.negatives import Negative, read_negatives
+from matcher.evaluation.plan import Plan, make_plan
+from matcher.ladder.confidence import Calibration
+from matcher.processes import process_pool
+
+Say = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What is asked for. again: judge all queries anew, on the set that is there."""
+
+    folders: tuple[str, ...]
+    group: str
+    queries: int
+    seed: int
+    fonts: tuple[str, ...] = ("",)
+    calibration: str = ""
+
+
+def evaluate(
+    wanted: Wanted,
+    output: Path,
+    *,
+    more: tuple[Negative, ...] = (),
+    workers: int = 2,
+    again: bool = False,
+    say: Say = lambda _: None,
+) -> list[dict[str, Any]]:
+    """All rows of an evaluation, in the order of the queries.
+
+    more: negatives beside those of the folders. Raises BadTable where the folders cannot be used, or where `output`
+    holds another evaluation.
+    """
+    plan = plan_of(wanted, more)
+    _claim(wanted, more, output)
+    if again:
+        (output / "rows.jsonl").unlink(missing_ok=True)
+    report = _enrolled(plan, output, workers, say)
+    _mend(output)
+    done = {row["query"]: row for row in read_rows(output)}
+    left = [query for query in plan.queries if query.query_id not in done]
+    say(f"{report.records} records enrolled, {len(report.failed)} failed; {len(left)} of {len(plan.queries)} to judge")
+    calibration = Calibration.load(Path(wanted.calibration) if wanted.calibration else None)
+    places = (plan, output / "catalogue", output / "set" / "queries", calibration)
+    with process_pool(workers, set_up, *places) as pool, (output / "rows.jsonl").open("a", encoding="utf-8") as stream:
+        for number, row in enumerate(pool.map(judge, left), start=1):
+            line = json.dumps(row, ensure_ascii=False)
+            stream.write(line + "\n")
+            stream.flush()
+            done[row["query"]] = json.loads(line)  # as it will be read again
+            if number % 20 == 0:
+                say(f"{number} of {len(left)} judged")
+    return [done[query.query_id] for query in plan.queries]
+
+
+def plan_of(wanted: Wanted, more: tuple[Negative, ...] = ()) -> Plan:
+    """The plan, without drawing anything."""
+    found = read_negatives([Path(folder) for folder in wanted.folders], wanted.group, wanted.seed)
+    numbered = [replace(negative, plate=number) for number, negative in enumerate([*found, *more], start=1)]
+    return make_plan(numbered, wanted.queries, wanted.seed, wanted.fonts)
+
+
+def read_rows(output: Path) -> Iterator[dict[str, Any]]:
+    """The rows of an evaluation; a last one that was not written to its end is left out."""
+    path = output / "rows.jsonl"
+    if not path.is_file():
+        return
+    with path.open(encoding="utf-8") as stream:
+        for line in stream:
+            if line.endswith("\n"):
+                yield json.loads(line)
+
+
+def _mend(output: Path) -> None:
+    """Cut off what a kill left of a last line."""
+    path = output / "rows.jsonl"
+    if path.is_file():
+        data = path.read_bytes()
+        with path.open("r+b") as stream:
+            stream.truncate(data.rfind(b"\n") + 1)
+
+
+def _claim(wanted: Wanted, more: tuple[Negative, ...], output: Path) -> None:
+    """Make the folder this evaluation's own."""
+    asked = json.loads(json.dumps({**asdict(wanted), "more": [negative.name for negative in more]}))
+    path = output / "set.json"
+    if path.is_file():
+        if json.loads(path.read_text()) != asked:
+            told = f"{output}: it holds an evaluation with other arguments (see {path.name})"
+            raise BadTable("bad_evaluation", told, "name another --output")
+    elif output.is_dir() and any(output.iterdir()):
+        raise BadTable("bad_evaluation", f"{output}: it is not empty", "name another --output")
+    output.mkdir(parents=True, exist_ok=True)
+    path.write_text(json.dumps(asked, indent=1) + "\n")
+
+
+def _enrolled(plan: Plan, output: Path, workers: int, say: Say) -> EnrolReport:
+    copies = sum(len(record.copies) for record in plan.records)
+    say(f"drawing {copies} references of {len(plan.records)} records, {len(plan.poses)} poses")
+    table = draw_references(plan, output / "set", workers)
+    say("enrolling them")
+    return enrol(table, output / "catalogue", workers=None if workers > 1 else 0)

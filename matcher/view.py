@@ -1,0 +1,96 @@
+"""One side of a registration: a `Face` with its `Description` in; out, each computed once, all that `align` needs.
+
+A query is registered on many references, and a reference may be tried twice: features and reduced pictures are kept.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from matcher.describe import Description, describe
+from matcher.flatten import Face
+from matcher.settings import FaceSize
+
+BORDER_MM = 2.0
+"""Mount border and cut-edge wear: left out at the sides."""
+
+HEAD_MM = 6.0
+"""Left out at the head: some captions stand there, and would be taken for a part of the picture that has moved."""
+
+CAPTION_MM = 8.5
+"""The usual printed strip below the picture, with its dividing line; left out at the foot."""
+
+REDUCTION = 0.5
+"""Scale of the reduced pictures: ECC gains nothing from finer ones, and is four times faster."""
+
+Features = tuple[NDArray[np.float32], NDArray[np.float32], NDArray[Any]]
+"""(n, 2) points, (n,) angles in degrees, (n, d) descriptors."""
+
+
+@dataclass(frozen=True)
+class View:
+    """A face, its description, and what follows from both."""
+
+    face: Face
+    text: Description
+
+    @classmethod
+    def of(cls, face: Face) -> View:
+        return cls(face, describe(face))
+
+    @cached_property
+    def orb(self) -> Features:
+        """The description's features inside the picture."""
+        text, zone = self.text, picture_zone(self.face.size)
+        column, row = np.rint(text.points).astype(int).T if len(text.points) else np.empty((2, 0), int)
+        inside = zone[row, column]
+        return text.points[inside], text.angles[inside], text.descriptors[inside]
+
+    @cached_property
+    def sift(self) -> Features:
+        """RootSIFT (Arandjelovic & Zisserman 2012) with a low contrast threshold for faint prints."""
+        sift = cv2.SIFT.create(nfeatures=500, contrastThreshold=0.015, edgeThreshold=12)
+        mask = (self.face.trusted & picture_zone(self.face.size)).astype(np.uint8) * 255
+        keypoints, rows = sift.detectAndCompute(self.face.normal, mask)
+        points = np.array([k.pt for k in keypoints], np.float32).reshape(-1, 2)
+        angles = np.array([k.angle for k in keypoints], np.float32)
+        if not keypoints:
+            return points, angles, np.empty((0, 128), np.float32)
+        roots = np.sqrt(rows / (np.abs(rows).sum(axis=1, keepdims=True) + 1e-6))
+        return points, angles, roots.astype(np.float32)
+
+    @cached_property
+    def reduced(self) -> NDArray[np.uint8]:
+        """The contrast-normalised face at `REDUCTION`."""
+        return _reduced(self.face.normal)
+
+    @cached_property
+    def reduced_mask(self) -> NDArray[np.uint8]:
+        """255 where the reduced face shows picture that may be believed."""
+        return _reduced((self.face.trusted & picture_zone(self.face.size)).astype(np.uint8) * 255)
+
+
+def picture_zone(size: FaceSize) -> NDArray[np.bool_]:
+    """(height, width) bool: the part of a face where the photograph itself is, whatever the mount."""
+    zone = np.zeros((size.height, size.width), dtype=bool)
+    border, head, caption = (round(mm * size.px_per_mm) for mm in (BORDER_MM, HEAD_MM, CAPTION_MM))
+    zone[head : size.height - caption, border : size.width - border] = True
+    return zone
+
+
+def picture_corners(size: FaceSize) -> NDArray[np.float64]:
+    """(4, 2) TL TR BR BL of the part of any face where the picture is."""
+    row, column = np.nonzero(picture_zone(size))
+    left, right, top, bottom = column.min(), column.max(), row.min(), row.max()
+    return np.array([[left, top], [right, top], [right, bottom], [left, bottom]], dtype=np.float64)
+
+
+def _reduced(image: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    half = cv2.resize(image, None, fx=REDUCTION, fy=REDUCTION, interpolation=cv2.INTER_AREA)
+    return np.asarray(half, dtype=np.uint8)

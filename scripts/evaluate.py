@@ -1,0 +1,101 @@
+"""How well it works: from any folder of photographs, one table of measures, rivals in the same run.
+
+    scripts/evaluate FOLDER... --group '^(p\\d+)_([a-z]+)' --queries 400 --seed 5 --output DIR
+
+Each photograph is a negative. Files whose names share the first group of --group are exposures of one sitter in one
+room; a second group names the exposure, and one file of each is taken. --demo adds the demo's negatives, with its
+near-identical pairs. Pictures and seed must not be those that anything was fitted or tuned on.
+
+DIR gets table.txt, table.json, reliability.png and rows.jsonl, a row a query with everything that was found. Stopped,
+the same call goes on; --again judges the same photos anew.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+import time
+from pathlib import Path
+
+from matcher.catalogue.database import URL_VARIABLE
+from matcher.errors import PlatekinError
+from matcher.evaluation import printed, table
+from matcher.evaluation.negatives import Negative
+from matcher.evaluation.run import Wanted, evaluate
+from matcher.processes import usable_processors
+from reference_demo.cast import PLATES
+
+FONTS = Path(__file__).parent.parent / "reference_demo" / "fonts"
+
+
+def demo_negatives() -> tuple[Negative, ...]:
+    """The demo's negatives; near are those that its cast calls near-identical."""
+    pairs = {name: {plate.twin_of} for name, plate in PLATES.items() if plate.twin_of}
+    for name, plate in PLATES.items():
+        if plate.twin_of:
+            pairs.setdefault(plate.twin_of, set()).add(name)
+    return tuple(
+        Negative(f"demo/{name}", plate.path, f"demo/{plate.sitter}", 0, tuple(f"demo/{n}" for n in pairs.get(name, ())))
+        for name, plate in PLATES.items()
+    )
+
+
+def say(message: str) -> None:
+    print(f"{time.strftime('%H:%M:%S')} {message}", file=sys.stderr, flush=True)
+
+
+def ladder(chosen: argparse.Namespace) -> None:
+    """Build, ask, count, show."""
+    os.environ.pop(URL_VARIABLE, None)  # a catalogue of its own, in the output folder
+    wanted = Wanted(
+        folders=tuple(str(folder) for folder in chosen.folders),
+        group=chosen.group,
+        queries=chosen.queries,
+        seed=chosen.seed,
+        fonts=("", *(str(path) for path in sorted(FONTS.glob("*.ttf")))),
+        calibration=str(chosen.calibration or ""),
+    )
+    more = demo_negatives() if chosen.demo else ()
+    rows = evaluate(wanted, chosen.output, more=more, workers=chosen.workers, again=chosen.again, say=say)
+    cells = table.cells(rows)
+    sources = [*wanted.folders, *(["the demo's negatives"] if chosen.demo else [])]
+    about = f"{len(rows)} queries, seed {wanted.seed}, negatives of {', '.join(sources)}\n\n"
+    printed.save(chosen.output, about, cells, rows)
+    print(about + printed.as_text(cells), end="")
+
+
+def locating(chosen: argparse.Namespace) -> None:
+    """The stage before the ladder, on scenes of its own."""
+    try:
+        from matcher.evaluation import locate
+    except ImportError:
+        sys.exit("--stage locate is not part of this version")
+    for folder in chosen.folders:
+        print(locate.run(folder, chosen.output, scenes=chosen.scenes, seed=chosen.seed))
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("folders", type=Path, nargs="*", metavar="FOLDER")
+    parser.add_argument("--output", type=Path, required=True)
+    parser.add_argument("--stage", choices=("ladder", "locate"), default="ladder")
+    parser.add_argument("--group", default="", help="pattern of file names: sitter, and exposure")
+    parser.add_argument("--demo", action="store_true", help="add the demo's negatives")
+    parser.add_argument("--queries", type=int, default=400)
+    parser.add_argument("--scenes", type=int, default=200, help="of --stage locate")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--workers", type=int, default=min(2, usable_processors()))
+    parser.add_argument("--again", action="store_true", help="judge the photos of this output anew")
+    parser.add_argument("--calibration", type=Path, help="coefficients to use instead of the shipped ones")
+    chosen = parser.parse_args()
+    if not chosen.folders and not (chosen.demo and chosen.stage == "ladder"):
+        parser.error("name at least one folder of photographs, or --demo")
+    try:
+        ladder(chosen) if chosen.stage == "ladder" else locating(chosen)
+    except PlatekinError as error:
+        sys.exit(f"evaluate: {error}")
+
+
+if __name__ == "__main__":
+    main()
