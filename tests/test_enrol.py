@@ -264,11 +264,12 @@ def test_enrols_a_table(scans: Path) -> None:
         assert [r.id for r in catalogue.references()] == [1, 2, 3, 4, 5, 6]
 
 
-def test_enrolling_twice_changes_nothing(scans: Path) -> None:
+@pytest.mark.parametrize("workers", [0, 1, 2])
+def test_enrolling_twice_changes_nothing(scans: Path, workers: int) -> None:
     folder = scans / "catalogue"
     run(scans / "RECORDS.csv", folder)
     before = dump(folder)
-    report = run(scans / "RECORDS.csv", folder)
+    report = run(scans / "RECORDS.csv", folder, workers=workers)
     assert (report.added, report.unchanged, report.failed, report.notes) == (0, 6, (), ())
     assert dump(folder) == before
 
