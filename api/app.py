@@ -14,6 +14,7 @@ from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 
 from api import guards, problems
+from api.growth import router as growth
 from api.queue import Work, WorkQueue
 from api.routes import Service, router
 from api.schemas import ProblemDetails
@@ -49,6 +50,7 @@ def create_app(
         redirect_slashes=False,
     )
     app.include_router(router)
+    app.include_router(growth)
     problems.install(app)
     # The one added last stands outermost.
     app.add_middleware(guards.BodyLimit, most=chosen.max_body_bytes)
@@ -69,7 +71,9 @@ def _lifespan(
             start = partial(make_pool, settings.catalogue, matching, processes)
             queue = WorkQueue(start, work, processes, settings.queue_limit)
             decoding = threading.Semaphore(IMAGES_AT_ONCE)
-            app.state.service = Service(catalogue, queue, settings.request_timeout_s, made_with, decoding)
+            app.state.service = Service(
+                catalogue, queue, settings.request_timeout_s, made_with, decoding, settings.tokens_needed
+            )
             try:
                 yield
             finally:

@@ -56,6 +56,25 @@ PROBLEMS: Mapping[str, Kind] = {
     "clash": Kind(409, "Rows contradict each other or the catalogue", "Make them say the same."),
     "bad_evaluation": Kind(422, "These pictures cannot be evaluated", "See the message."),
     "duplicate_image": Kind(409, "One image stands for two records", "Decide which record it shows."),
+    "bad_day": Kind(422, "A day is not written as one", "Write it like 1987-05-23, 1987-05 or 1987."),
+    "bad_mapping": Kind(422, "Columns are mapped wrongly", "Map each of your columns to one of ours."),
+    "table_too_large": Kind(413, "The table is too large", "Divide it into smaller tables."),
+    # the log, finds and corrections
+    "no_name": Kind(422, "A decision needs a name", "Say who decides."),
+    "no_such_find": Kind(404, "There is no such find", "List the finds to see their ids."),
+    "no_such_sighting": Kind(404, "There is no such sighting", "List the sightings."),
+    "no_such_decision": Kind(404, "There is no such decision", "List the log."),
+    "already_decided": Kind(409, "The find is decided already", "Undo that decision first."),
+    "already_undone": Kind(409, "The decision cannot be turned round", "Look at the log for what stands."),
+    "in_the_way": Kind(409, "Later decisions build on this one", "Undo those first, the newest first."),
+    "nothing_changed": Kind(409, "That is how it is already", "Look at it again."),
+    "bad_log": Kind(422, "The log is damaged or was changed", "Export it again, and copy it whole."),
+    "does_not_fit": Kind(409, "The log does not fit the catalogue", "Replay it into an empty catalogue."),
+    "another_catalogue": Kind(409, "The log is of another catalogue", "Replay it into an empty catalogue."),
+    "bad_bag": Kind(422, "The export is damaged or was changed", "Copy it again, whole."),
+    "target_exists": Kind(409, "There is a file already", "Name one that is not there yet."),
+    "no_such_token": Kind(404, "There is no such token", "List the tokens."),
+    "bad_target": Kind(422, "The file cannot be written", "Name another."),
     # the catalogue
     "no_such_record": Kind(404, "There is no such record", "List the records to see their ids."),
     "no_such_reference": Kind(404, "There is no such reference", "It may have been removed; look at its record."),
@@ -80,9 +99,21 @@ PROBLEMS: Mapping[str, Kind] = {
     "method_not_allowed": Kind(405, "This address has no such method", "See the header Allow."),
     "body_too_large": Kind(413, "The request is too large", "Save the photo as a JPEG at quality 90."),
     "not_multipart": Kind(415, "The request is no form", "Send multipart/form-data with one file, called photo."),
+    "not_json": Kind(415, "The request is not JSON", "Send application/json."),
+    "bad_key": Kind(422, "The Idempotency-Key was used for another request", "Use a new key for each request."),
+    "key_needed": Kind(400, "The header Idempotency-Key is missing", "Send one, new for each thing to be made."),
+    "precondition_needed": Kind(428, "The header If-Match is missing", "Send the ETag of what you have seen."),
+    "changed_since": Kind(412, "Somebody has changed it since", "Read it again, then decide."),
+    "no_token": Kind(401, "A token is needed", "Send Authorization: Bearer TOKEN."),
+    "not_allowed": Kind(403, "The token does not allow this", "Ask the service's owner for a token that does."),
     "unknown_host": Kind(421, "The service does not go by this name", "Use the address that it was started with."),
     "validation": Kind(422, "The request says something that is not allowed", "See errors."),
 }
+
+TOLD_IN_FULL = (
+    "no_such_find", "no_such_sighting", "already_decided", "already_undone", "in_the_way", "missing_value", "no_name",
+)  # fmt: skip
+"""Codes whose own messages name nothing but what the client asked about."""
 
 _BY_STATUS = {400: "bad_request", 404: "not_found", 405: "method_not_allowed"}
 
@@ -160,7 +191,8 @@ async def _on_problem(_: Request, error: Exception) -> JSONResponse:
 
 async def _on_platekin_error(request: Request, error: Exception) -> JSONResponse:
     assert isinstance(error, PlatekinError)
-    response = respond(Problem(error.code))
+    # What people decide on is told in full; other messages may name folders of this machine.
+    response = respond(Problem(error.code, str(error) if error.code in TOLD_IN_FULL else ""))
     if response.status_code >= 500:  # the service's owner is told what the client is not
         log.error("%s %s: %s: %s", request.method, request.url.path, error.code, error)
     return response

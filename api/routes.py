@@ -13,22 +13,29 @@ from typing import Annotated, Any, cast
 from fastapi import APIRouter, Depends, Path, Query, Request, Response
 
 from api import browse, schemas, upload
+from api.access import may_read
+from api.deciding import tag_of
 from api.pictures import entity_tag, showable
 from api.problems import PROBLEMS, Problem, documented
 from api.queue import WorkQueue
 from matcher.catalogue import Catalogue
+from matcher.catalogue.changes import Draft
 from matcher.workers import Job
 
 
 @dataclass(frozen=True)
 class Service:
-    """What the addresses work with. decoding: how many reference images may be decoded at once."""
+    """What the addresses work with. decoding: how many reference images may be decoded at once.
+
+    tokens_needed: whether requests have to come with a token, see `access`.
+    """
 
     catalogue: Catalogue
     queue: WorkQueue
     timeout: float
     versions: dict[str, str]
     decoding: threading.Semaphore
+    tokens_needed: bool = False
 
 
 def the_service(request: Request) -> Service:
@@ -37,10 +44,11 @@ def the_service(request: Request) -> Service:
 
 ServiceNow = Annotated[Service, Depends(the_service)]
 STORAGE = ("damaged", "locked", "not_a_catalogue", "newer_version", "unreachable", "disk_full", "unexpected")
+ACCESS = ("no_token", "not_allowed")
 PHOTO = ("empty_file", "not_an_image", "truncated", "too_many_pixels", "file_too_large", "too_small", "animated")
 REQUEST = ("body_too_large", "bad_form", "bad_request", "not_multipart", "validation")
 
-router = APIRouter(prefix="/v1")
+router = APIRouter(prefix="/v1", dependencies=[Depends(may_read)])
 
 
 @router.post(
@@ -49,7 +57,7 @@ router = APIRouter(prefix="/v1")
     summary="Say which known variations a photo shows",
     response_model=schemas.Identification,
     openapi_extra=upload.OPENAPI,
-    responses=documented(*PHOTO, *REQUEST, "busy", "timeout", "worker_lost", *STORAGE),
+    responses=documented(*PHOTO, *REQUEST, *ACCESS, "busy", "timeout", "worker_lost", *STORAGE),
 )
 async def identify(
     request: Request, service: ServiceNow, query: Annotated[schemas.IdentifyQuery, Query()]
@@ -72,7 +80,7 @@ async def identify(
     "/records",
     operation_id="list_records",
     summary="List records",
-    responses=documented("validation", *STORAGE),
+    responses=documented("validation", *ACCESS, *STORAGE),
 )
 def records(service: ServiceNow, query: Annotated[schemas.RecordsQuery, Query()]) -> schemas.RecordPage:
     """The known variations by id, a page at a time."""
@@ -83,10 +91,15 @@ def records(service: ServiceNow, query: Annotated[schemas.RecordsQuery, Query()]
     "/records/{record_id:path}",  # :path, because a record's id is its owner's affair and may hold a slash
     operation_id="show_record",
     summary="Show one record with its references",
-    responses=documented("no_such_record", "validation", *STORAGE),
+    responses=documented("no_such_record", "validation", *ACCESS, *STORAGE),
 )
-def record(service: ServiceNow, record_id: Annotated[schemas.Words, Path(min_length=1)]) -> schemas.RecordDetail:
-    return browse.record_detail(service.catalogue, record_id)
+def record(
+    service: ServiceNow, response: Response, record_id: Annotated[schemas.Words, Path(min_length=1)]
+) -> schemas.RecordDetail:
+    found = browse.record_detail(service.catalogue, record_id)
+    with service.catalogue.reading() as connection:
+        response.headers["ETag"] = tag_of(Draft(connection), "record", record_id)
+    return found
 
 
 @router.get(
@@ -101,7 +114,7 @@ def record(service: ServiceNow, record_id: Annotated[schemas.Words, Path(min_len
             "headers": {"ETag": {"schema": {"type": "string"}}},
         },
         304: {"description": "The client holds this image already."},
-        **documented("no_such_reference", "validation", *STORAGE),
+        **documented("no_such_reference", "validation", *ACCESS, *STORAGE),
     },
 )
 def reference_image(request: Request, service: ServiceNow, reference_id: schemas.RowId) -> Response:
@@ -120,7 +133,7 @@ def reference_image(request: Request, service: ServiceNow, reference_id: schemas
     "/health",
     operation_id="health",
     summary="Say how the service is",
-    responses=documented(*STORAGE),
+    responses=documented(*ACCESS, *STORAGE),
 )
 def health(service: ServiceNow) -> schemas.Health:
     return browse.health(service.catalogue, service.queue.load(), service.versions)

@@ -145,6 +145,9 @@ class Record(BaseModel):
     year: str
     note: str
     extra: Mapping[str, str] = Field(description="Further columns of the table that it came from.")
+    series: str = Field(description="Id of its series.")
+    issuer_mark: str = Field(description="The issuer's mark as printed.")
+    caption_place: str = Field(description="Where the words stand.")
 
 
 class RecordPage(BaseModel):
@@ -166,6 +169,7 @@ class Reference(BaseModel):
     note: str
     extra: Mapping[str, str]
     added_at: datetime
+    seen_on: str = Field(description="Day that the card was seen on, where somebody has said it.")
     width: int
     height: int
     quad: Quad = Field(description="Corners TL TR BR BL of the upright card, pixels of the upright image.")

@@ -31,6 +31,8 @@ class ServiceSettings(BaseSettings):
         "should name them, or a web page could reach it under a name of its own (DNS rebinding).",
     )
 
+    tokens_needed: bool = Field(False, description="Whether every request needs a token: beyond this machine it does.")
+
     @property
     def processes(self) -> int:
         return self.workers or usable_processors()

@@ -1,18 +1,21 @@
 """What `identify` needs of a catalogue, opened once a process: its index, its rows, its faces.
 
-Read-only. Rows are read once, so that a look-up costs nothing; faces and descriptions come when they are needed
-and the last ones used are kept.
+Read-only. Rows are read once, so that a look-up costs nothing, and `refresh` takes in what is decided later; faces
+and descriptions come when they are needed and the last ones used are kept.
 """
 
 from __future__ import annotations
 
+import json
 from collections import defaultdict
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
+from functools import lru_cache
 from pathlib import Path
 from typing import Self
 
 from matcher.catalogue import Catalogue, RecordRow, ReferenceRow
+from matcher.catalogue.changes import touched
+from matcher.catalogue.decisions import DecisionRow
 from matcher.describe import Description, fingerprint
 from matcher.flatten import Face
 from matcher.index import ReferenceIndex, synchronise
@@ -40,28 +43,31 @@ class Known:
 class Shelf:
     """An opened catalogue with its index; use as a context manager."""
 
-    def __init__(self, catalogue: Catalogue, index: ReferenceIndex, stamp: str) -> None:
+    def __init__(self, catalogue: Catalogue, index: ReferenceIndex, seen: int) -> None:
         self.catalogue = catalogue
         self.index = index
-        self._stamp = stamp
+        self._seen = seen
+        self._fitted = _stamp(catalogue.folder)
+        self._calibration: Calibration | None = None
         records = {record.record_id: record for record in catalogue.records()}
-        self._known = {row.id: Known(row, records[row.record_id]) for row in catalogue.references()}
+        self._known: dict[int, Known] = {}
         self._by_pose: dict[str, list[Known]] = defaultdict(list)
-        for known in self._known.values():
-            self._by_pose[known.record.pose].append(known)
+        self._of_record: dict[str, set[int]] = defaultdict(set)
+        for row in catalogue.references():
+            self._hold(Known(row, records[row.record_id]))
         self.face = lru_cache(FACES_KEPT)(self._face)
         self.description = lru_cache(FACES_KEPT)(self._description)
 
     @classmethod
     def open(cls, folder: Path, settings: Settings | None = None) -> Self:
-        """Open a catalogue for identifying; a missing or outdated index is rebuilt in memory."""
-        # Read first: what is saved while the rest is being read must count as a change.
-        stamp = _stamp(folder)
+        """Open a catalogue for identifying; what the stored index lacks is added in memory."""
         catalogue = Catalogue.open(folder, settings=settings)
+        # Read first: what is decided while the rest is being read must count as news.
+        seen = catalogue.last_decision()
         index = ReferenceIndex.open(folder / "index", fingerprint())
-        rows = {row.id: row for row in catalogue.references()}
-        synchronise(index, rows, lambda reference_id: catalogue.description(rows[reference_id]))
-        return cls(catalogue, index, stamp)
+        shelf = cls(catalogue, index, seen)
+        synchronise(index, shelf._known, shelf._description)
+        return shelf
 
     def __enter__(self) -> Self:
         return self
@@ -72,14 +78,59 @@ class Shelf:
     def __len__(self) -> int:
         return len(self._known)
 
-    @cached_property
+    @property
     def calibration(self) -> Calibration:
         """The catalogue's own confidence, or the shipped one. Raises CatalogueError damaged."""
-        return confidence_in_use(self.catalogue.folder).calibration
+        if self._calibration is None:
+            self._calibration = confidence_in_use(self.catalogue.folder).calibration
+        return self._calibration
 
-    def is_current(self) -> bool:
-        """False once another process has changed the catalogue's index or confidence since it was opened."""
-        return self._stamp == _stamp(self.catalogue.folder)
+    def refresh(self) -> bool:
+        """Take in what other processes have decided or refitted since; the cost goes with the news, not the catalogue.
+
+        Returns whether there was any.
+        """
+        refitted = self._take_in_confidence()
+        return self._take_in_decisions() or refitted
+
+    def _take_in_confidence(self) -> bool:
+        stamp = _stamp(self.catalogue.folder)
+        if stamp == self._fitted:
+            return False
+        # Stamped first: what is refitted while it is being read must count as news.
+        self._fitted, self._calibration = stamp, None
+        return True
+
+    def _take_in_decisions(self) -> bool:
+        newest = self.catalogue.last_decision()
+        if newest == self._seen:
+            return False
+        news = self.catalogue.decisions(after=self._seen)
+        records, references = _concerned(news)
+        references |= {i for record_id in records for i in self._of_record.get(record_id, ())}
+        rows = {row.id: row for row in self.catalogue.references_among(references, records)}
+        for reference_id in references | set(rows):
+            self._replace(reference_id, rows.get(reference_id))
+        self._seen = news[-1].number if news else newest
+        return True
+
+    def _hold(self, known: Known) -> None:
+        self._known[known.reference.id] = known
+        self._by_pose[known.record.pose].append(known)
+        self._of_record[known.record.record_id].add(known.reference.id)
+
+    def _replace(self, reference_id: int, row: ReferenceRow | None) -> None:
+        """Hold this row in place of what was held under its id; None: hold it no more."""
+        before = self._known.pop(reference_id, None)
+        if before is not None:
+            self._by_pose[before.record.pose].remove(before)
+            self._of_record[before.record.record_id].discard(reference_id)
+        if row is not None:
+            self._hold(Known(row, self.catalogue.record(row.record_id)))
+            if before is None:
+                self.index.add(reference_id, self._description(reference_id))
+        elif before is not None:
+            self.index.remove(reference_id)
 
     def known(self, reference_id: int) -> Known | None:
         """The reference with its record; None if it was removed since the index was read."""
@@ -96,13 +147,21 @@ class Shelf:
         return self.catalogue.description(self._known[reference_id].reference)
 
 
-def _stamp(folder: Path) -> str:
-    """Changes whenever an index is saved (enrolling and removing save it last) or the confidence is refitted."""
-    return "\n".join(_text(folder / name) for name in ("index/index.json", NAME))
+def _concerned(news: tuple[DecisionRow, ...]) -> tuple[set[str], set[int]]:
+    """Ids of records and of references that decisions are about."""
+    records: set[str] = set()
+    references: set[int] = set()
+    for table, key in touched(change for decision in news for change in decision.changes):
+        if table == "records":
+            records.add(json.loads(key)[0])
+        elif table == "references":
+            references.add(json.loads(key)[0])
+    return records, references
 
 
-def _text(path: Path) -> str:
+def _stamp(folder: Path) -> str | None:
+    """What is written of the catalogue's own confidence; None where it has none."""
     try:
-        return path.read_text(errors="replace")
+        return (folder / NAME).read_text(errors="replace")
     except OSError:
-        return ""
+        return None

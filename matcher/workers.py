@@ -1,6 +1,6 @@
 """Identify many photos on worker processes: the one pool that the command line and the service use.
 
-Each worker opens the catalogue once and keeps it; it opens it anew when another process has changed it.
+Each worker opens the catalogue once and keeps it; what another process decides meanwhile is taken in.
 """
 
 from __future__ import annotations
@@ -68,9 +68,7 @@ class Bench:
                 print(f"{told} (make room, or name another folder)", file=sys.stderr)
 
     def _current_shelf(self) -> Shelf:
-        if not self.shelf.is_current():
-            stale, self.shelf = self.shelf, Shelf.open(self.folder, self.settings)
-            stale.catalogue.close()
+        self.shelf.refresh()
         return self.shelf
 
 

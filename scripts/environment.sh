@@ -74,3 +74,50 @@ fetch_graffiti() {
     fi
     rm -rf "$scratch"
 }
+
+# A PostgreSQL server of our own for the tests: Debian's package, in a scratch folder, reached by a socket in it only.
+# Sets PLATEKIN_TEST_POSTGRES, and stops the server when the script ends. Without one, those tests are skipped.
+start_postgres() {
+    [ -n "${PLATEKIN_TEST_POSTGRES:-}" ] && return 0
+    local bin
+    bin=$(find_postgres)
+    if [ -z "$bin" ] && [ "$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then
+        apt_install postgresql || true
+        bin=$(find_postgres)
+    fi
+    if [ -z "$bin" ]; then
+        say "no PostgreSQL: the tests on it will be skipped (to run them: sudo apt-get install postgresql)"
+        return 0
+    fi
+    POSTGRES_DIR=$(mktemp -d) POSTGRES_BIN=$bin
+    trap stop_postgres EXIT
+    [ "$(id -u)" != 0 ] || chown postgres "$POSTGRES_DIR"
+    say "starting PostgreSQL from $bin"
+    if as_postgres "$bin/initdb" --pgdata="$POSTGRES_DIR/data" --auth=trust --username=platekin --encoding=UTF8 \
+        --no-sync >"$POSTGRES_DIR.log" 2>&1 \
+        && as_postgres "$bin/pg_ctl" --pgdata="$POSTGRES_DIR/data" --log="$POSTGRES_DIR/log" --wait start \
+            --options="-k $POSTGRES_DIR -c listen_addresses='' -c fsync=off -c max_connections=200" \
+            >>"$POSTGRES_DIR.log" 2>&1; then
+        export PLATEKIN_TEST_POSTGRES="postgresql+psycopg://platekin@/postgres?host=$POSTGRES_DIR"
+    else
+        say "PostgreSQL could not be started, so the tests on it will be skipped:"
+        cat "$POSTGRES_DIR.log" >&2
+    fi
+}
+
+find_postgres() {
+    local newest
+    newest=$(ls -d /usr/lib/postgresql/*/bin 2>/dev/null | sort -V | tail -n 1)
+    if [ -x "$newest/initdb" ]; then echo "$newest"; fi
+}
+
+as_postgres() { # PostgreSQL refuses to run as root; Debian's package made a user for it
+    if [ "$(id -u)" = 0 ]; then (cd / && runuser -u postgres -- "$@"); else "$@"; fi
+}
+
+stop_postgres() {
+    if [ -f "$POSTGRES_DIR/data/postmaster.pid" ]; then
+        as_postgres "$POSTGRES_BIN/pg_ctl" --pgdata="$POSTGRES_DIR/data" --mode=immediate --wait stop >/dev/null 2>&1 || true
+    fi
+    rm -rf "$POSTGRES_DIR" "$POSTGRES_DIR.log"
+}

@@ -32,9 +32,7 @@ from api.upload import base_name
 from matcher.catalogue import Catalogue
 from matcher.errors import CatalogueError
 from tests import fake_work
-from tests.test_enrol import row, run, scans, write_table
-
-__all__ = ["scans"]  # a fixture
+from tests.test_enrol import row, run, write_table
 
 OAKMERE = {"latitude": 52.25, "serial": "SECRET-SERIAL"}
 
@@ -374,6 +372,9 @@ def test_lists_records(client: TestClient) -> None:
         "year": "",
         "note": "",
         "extra": {"shelf": "7"},
+        "series": "",
+        "issuer_mark": "",
+        "caption_place": "",
     }
 
 
@@ -555,7 +556,20 @@ ADDRESSES = {
     ("GET", "/v1/references/{reference_id}/image"),
     ("GET", "/v1/health"),
     ("POST", "/v1/identify"),
+    ("GET", "/v1/finds"),
+    ("POST", "/v1/finds"),
+    ("GET", "/v1/finds/{find_id}"),
+    ("GET", "/v1/finds/{find_id}/image"),
+    ("GET", "/v1/decisions"),
+    ("POST", "/v1/decisions"),
+    ("GET", "/v1/decisions/{number}"),
+    ("GET", "/v1/search"),
+    ("GET", "/v1/scarcity"),
+    ("GET", "/v1/gaps"),
+    ("GET", "/v1/exports/{name}"),
+    ("GET", "/v1/check"),
 }
+TAKE_NOTHING = ("/v1/health", "/v1/check")
 
 
 def test_every_address_is_tried(described: Any) -> None:
@@ -566,7 +580,7 @@ def test_every_address_is_tried(described: Any) -> None:
 @pytest.mark.parametrize("mode", GenerationMode)
 @pytest.mark.parametrize(("method", "path"), sorted(ADDRESSES))
 def test_keeps_to_its_description(described: Any, method: str, path: str, mode: GenerationMode) -> None:
-    if (path, mode) == ("/v1/health", GenerationMode.NEGATIVE):
+    if path in TAKE_NOTHING and mode == GenerationMode.NEGATIVE:
         pytest.skip("takes nothing that could be wrong")
     # That any bytes are a photo is all that OpenAPI can say of a file: refusing some of them is no fault.
     left_out = ["positive_data_acceptance"] if method == "POST" else []

@@ -19,22 +19,21 @@ from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import create_engine
 
-from matcher.catalogue import Catalogue, migrate
+from matcher.catalogue import Catalogue, migrate, turning
+from matcher.catalogue.check import check
 from matcher.catalogue.database import URL_VARIABLE, guarded
+from matcher.catalogue.decisions import person
 from matcher.catalogue.files import only_writer, settle, suffix_of, write_whole
-from matcher.catalogue.models import Base, description_columns, description_of
+from matcher.catalogue.models import Base, Reference, description_columns, description_of
 from matcher.describe import Description, describe
 from matcher.errors import CatalogueError
-from tests.test_enrol import dump, mounted, row, run, scans, write_table
-
-__all__ = ["scans"]  # a fixture
+from tests.test_enrol import dump, mounted, row, run, write_table
 
 
 @pytest.fixture
-def folder(scans: Path) -> Path:
-    """A catalogue of four records and six references."""
-    run(scans / "RECORDS.csv", scans / "catalogue")
-    return scans / "catalogue"
+def database() -> str:
+    """This file is about the SQLite file and its folder; what holds for both databases is in the other files."""
+    return "sqlite"
 
 
 def code_of(folder: Path, create: bool = False) -> str:
@@ -72,6 +71,50 @@ def test_a_killed_creation_is_no_catalogue_and_can_be_finished(tmp_path: Path) -
         assert catalogue.counts().records == 0
     with Catalogue.open(tmp_path) as catalogue:
         assert catalogue.records() == ()
+
+
+def test_an_older_catalogue_is_taken_over_without_loss(folder: Path) -> None:
+    """A database of revision 0001 with the same rows: nothing is lost, and the log tells it from the beginning."""
+    with Catalogue.open(folder) as catalogue:
+        wanted = catalogue.records(), catalogue.references()
+        descriptions = {i: description_columns(d) for i, d in catalogue.descriptions()}
+    rows = old_rows(folder)
+    (folder / "catalogue.sqlite").unlink()
+    engine = create_engine(f"sqlite:///{folder / 'catalogue.sqlite'}")
+    with engine.begin() as connection:
+        migrate.upgrade(connection, "0001")
+        for table, values in rows:
+            names = ", ".join(f'"{name}"' for name in values)
+            marks = ", ".join("?" * len(values))
+            connection.exec_driver_sql(f'INSERT INTO "{table}" ({names}) VALUES ({marks})', tuple(values.values()))
+    engine.dispose()
+    with Catalogue.open(folder) as catalogue:
+        assert (catalogue.records(), catalogue.references()) == wanted
+        assert {i: description_columns(d) for i, d in catalogue.descriptions()} == descriptions
+        log = catalogue.decisions()
+        assert [(row.actor, row.action) for row in log] == [("machine", "taken_over")] * 4
+        assert check(catalogue) == ()
+        turning.undo(catalogue, [2], person("Ada Quill"))
+        assert len(catalogue.records()) == 3
+        with catalogue.writing(), catalogue.deciding(person("Ada Quill"), "edit") as entry:
+            assert entry.draft.give(Reference) == 7
+
+
+def old_rows(folder: Path) -> list[tuple[str, dict[str, object]]]:
+    """The rows as revision 0001 kept them."""
+    new = ("series", "issuer_mark", "caption_place", "seen_on", "outline")
+    with sqlite3.connect(folder / "catalogue.sqlite") as connection:
+        connection.row_factory = sqlite3.Row
+        described = {(r["sha256"], r["outline"]): dict(r) for r in connection.execute("SELECT * FROM descriptions")}
+        rows = []
+        for table in ("records", "copies", "references"):
+            for stored in connection.execute(f'SELECT * FROM "{table}"'):
+                values = dict(stored)
+                if table == "references":
+                    values |= described[values["sha256"], values["outline"]]
+                rows.append((table, {name: value for name, value in values.items() if name not in new}))
+    connection.close()
+    return rows
 
 
 # What is not a catalogue
@@ -208,7 +251,7 @@ def test_reads_frozen_rows(folder: Path) -> None:
         with pytest.raises(FrozenInstanceError):
             reference.name = "x"  # type: ignore[misc]
         assert reference.quad == ((0, 0), (276, 0), (276, 480), (0, 480))
-        assert abs(reference.added_at - datetime.now(UTC)) < timedelta(minutes=5)
+        assert abs(reference.added_at - datetime.now(UTC)) < timedelta(hours=2)
         assert catalogue.references("V999") == ()
         for ask, code in ((lambda: catalogue.record("V999"), "no_such_record"),
                           (lambda: catalogue.reference(999), "no_such_reference")):  # fmt: skip
@@ -242,10 +285,10 @@ def test_an_empty_description_can_be_stored() -> None:
 
 def test_descriptions_of_an_older_fingerprint_are_made_again(folder: Path, scans: Path) -> None:
     before = dump(folder)
-    change(folder, "UPDATE \"references\" SET fingerprint = 'older', descriptors = x'' WHERE id < 3")
+    change(folder, "UPDATE descriptions SET fingerprint = 'older', descriptors = x'' WHERE rowid < 3")
     with Catalogue.open(folder) as catalogue:
         assert len({description.fingerprint for _, description in catalogue.descriptions()}) == 1
-        assert catalogue.reference(1).fingerprint == "older"
+        assert [r.fingerprint for r in catalogue.references()].count("older") == 2
     run(scans / "RECORDS.csv", folder)
     assert dump(folder) == before
 
@@ -292,12 +335,11 @@ def test_removes_a_record_and_nothing_else(folder: Path, scans: Path) -> None:
         gone = catalogue.references("V000")
         kept = [r for r in catalogue.references() if r not in gone]
         assert catalogue.remove_record("V000") == (1, 2)
-        assert not any(catalogue.image_path(r).exists() for r in gone)
-        assert all(catalogue.image_path(r).exists() for r in kept)
+        assert all(catalogue.image_path(r).exists() for r in (*gone, *kept))  # undoing will want them
         assert (catalogue.counts().references, catalogue.counts().copies) == (4, 0)
         with pytest.raises(CatalogueError):
             catalogue.remove_record("V000")
-    assert len(dump(folder)[1]) == 8  # four images, four faces
+    assert len(dump(folder)[1]) == 12  # six images, six faces
     run(scans / "RECORDS.csv", folder)
     with Catalogue.open(folder) as catalogue:
         assert [r.id for r in catalogue.references("V000")] == [7, 8]  # ids are never given again

@@ -76,10 +76,8 @@ def row(record: int, image: str, **more: str) -> dict[str, str]:
     }
 
 
-@pytest.fixture
-def scans(tmp_path: Path) -> Path:
+def write_scans(folder: Path) -> Path:
     """A folder with a table of four records and six scans, one of them under two copies' labels."""
-    folder = tmp_path / "scans"
     for seed in range(6):
         draw(folder / f"scan{seed}.png", seed)
     write_table(
@@ -266,11 +264,12 @@ def test_enrols_a_table(scans: Path) -> None:
         assert [r.id for r in catalogue.references()] == [1, 2, 3, 4, 5, 6]
 
 
-def test_enrolling_twice_changes_nothing(scans: Path) -> None:
+@pytest.mark.parametrize("workers", [0, 1, 2])
+def test_enrolling_twice_changes_nothing(scans: Path, workers: int) -> None:
     folder = scans / "catalogue"
     run(scans / "RECORDS.csv", folder)
     before = dump(folder)
-    report = run(scans / "RECORDS.csv", folder)
+    report = run(scans / "RECORDS.csv", folder, workers=workers)
     assert (report.added, report.unchanged, report.failed, report.notes) == (0, 6, (), ())
     assert dump(folder) == before
 

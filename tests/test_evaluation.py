@@ -324,8 +324,10 @@ def test_a_catalogue_gets_its_own_confidence(done, monkeypatch: pytest.MonkeyPat
         assert shelf.calibration == Calibration.load()
         result = CliRunner().invoke(app, ["rehearse", "--catalogue", str(folder), "--workers", "1"])
         assert result.exit_code == 0, result.output
-        assert not shelf.is_current()
-    stored = Calibration.load(folder / NAME)
+        assert shelf.refresh()  # as a service does before each photo
+        stored = Calibration.load(folder / NAME)
+        assert shelf.calibration == stored
+        assert not shelf.refresh()
     assert str(stored.provenance["pictures"]).startswith("4 poses of this catalogue")
     refitted, shipped = stored.provenance["refitted"], Calibration.load()
     assert refitted == [line.split()[0] for line in result.output.splitlines() if line.endswith("  refitted")]

@@ -5,7 +5,17 @@ prepare    image -> prepared reference (the stages' work, in worker processes)
 enrol      table + folder -> catalogue, report
 store      the catalogue opened: reading, adding, removing
 arrivals   what comes in -> rows
-models     tables and the frozen rows that leave the package
+models     records, copies, references: tables, and the frozen rows that leave the package
+registers  the other tables: log, finds, sightings, series, tokens, ...
+changes    single changes of rows: made, kept, turned round
+decisions  the log: append-only, chained; turning undoes and redoes; journal exports and replays it
+finds      proposals of the machine -> decisions of a person
+revise     records, poses and subjects merged, split, put right; removal takes one out; cropmap maps a pose's crops
+copies     sightings, and which physical card they show; scarcity counts them and names gaps
+search     a name, however it is spelt -> records
+package    the catalogue as files (Data Package, Dublin Core); bag wraps and imports them; sheets guards CSV cells
+mapping    somebody's own table -> a table with our columns
+check      is all well; backup copies it while in use; tokens say who may use the HTTP service
 files      images, face cache, the writer's lock
 database   engine, and the one table of storage failures
 migrate    versions of the database (Alembic)

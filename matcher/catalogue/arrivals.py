@@ -1,6 +1,6 @@
 """What comes into the catalogue: what the stages found out about an image, and how that becomes rows.
 
-In: `RecordRow` and `Arrival`; out: rows in the session's transaction, which its owner commits.
+In: `RecordRow` and `Arrival`; out: changes in a draft, whose owner commits.
 """
 
 from __future__ import annotations
@@ -10,11 +10,20 @@ from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from typing import Any
 
-from sqlalchemy import insert, select
-from sqlalchemy.orm import Session
+from sqlalchemy import Connection, delete, insert
 
+from matcher.catalogue.changes import Draft
 from matcher.catalogue.files import image_name, suffix_of
-from matcher.catalogue.models import Copy, Quad, Record, RecordRow, Reference, description_columns
+from matcher.catalogue.models import (
+    Copy,
+    Described,
+    Quad,
+    Record,
+    RecordRow,
+    Reference,
+    description_columns,
+    outline_key,
+)
 from matcher.describe import Description
 
 
@@ -38,7 +47,7 @@ class PreparedReference:
 
 @dataclass(frozen=True)
 class Arrival:
-    """One reference image on its way into the catalogue: its bytes, and what the table says of it."""
+    """One reference image on its way into the catalogue: its bytes, and what is said of it."""
 
     data: bytes
     name: str
@@ -47,6 +56,7 @@ class Arrival:
     source: str = ""
     note: str = ""
     extra: Mapping[str, str] = field(default_factory=dict)
+    seen_on: str = ""
 
     @property
     def image(self) -> str:
@@ -54,45 +64,54 @@ class Arrival:
         return image_name(self.prepared.sha256, suffix_of(self.data))
 
 
-def add_record(session: Session, record: RecordRow) -> None:
+def add_record(draft: Draft, record: RecordRow) -> None:
     """Add a record, unless it is there; one that is there is never changed from here."""
-    if session.get(Record, record.record_id) is None:
-        session.add(Record(**asdict(record)))
-        session.flush()
+    if draft.row(Record, record.record_id) is None:
+        draft.insert(Record, **asdict(record))
 
 
-def add_reference(session: Session, record_id: str, arrival: Arrival) -> int:
+def add_reference(draft: Draft, record_id: str, arrival: Arrival) -> int:
     """Add a reference, with its copy where the label is new; returns its id."""
     prepared = arrival.prepared
-    result = session.execute(
-        insert(Reference)
-        .values(
-            record_id=record_id,
-            copy_id=_copy_id(session, record_id, arrival.copy),
-            sha256=prepared.sha256,
-            suffix=suffix_of(arrival.data),
-            name=arrival.name,
-            source=arrival.source,
-            note=arrival.note,
-            extra=dict(arrival.extra),
-            added_at=datetime.now(UTC),
-            width=prepared.width,
-            height=prepared.height,
-            quad=[list(corner) for corner in prepared.quad],
-            facts=dict(prepared.facts),
-            **description_columns(prepared.description),
-        )
-        .returning(Reference.id)
+    number = draft.give(Reference)
+    draft.insert(
+        Reference,
+        id=number,
+        record_id=record_id,
+        copy_id=copy_of(draft, record_id, arrival.copy),
+        sha256=prepared.sha256,
+        suffix=suffix_of(arrival.data),
+        name=arrival.name,
+        source=arrival.source,
+        note=arrival.note,
+        extra=dict(arrival.extra),
+        added_at=datetime.now(UTC),
+        seen_on=arrival.seen_on,
+        width=prepared.width,
+        height=prepared.height,
+        quad=prepared.quad,
+        facts=dict(prepared.facts),
+        outline=outline_key(prepared.quad),
     )
-    return int(result.scalar_one())
+    keep_description(draft.connection, prepared.sha256, outline_key(prepared.quad), prepared.description)
+    return number
 
 
-def _copy_id(session: Session, record_id: str, label: str) -> int | None:
+def copy_of(draft: Draft, record_id: str, label: str) -> int | None:
+    """The id of the record's copy with this label, which is made where there is none; None for no label."""
     if not label:
         return None
-    held = session.scalar(select(Copy).where(Copy.record_id == record_id, Copy.label == label))
-    if held is None:
-        held = Copy(record_id=record_id, label=label)
-        session.add(held)
-        session.flush()
-    return held.id
+    held = draft.rows(Copy, record_id=record_id, label=label)
+    if held:
+        return int(held[0]["id"])
+    number = draft.give(Copy)
+    draft.insert(Copy, id=number, record_id=record_id, label=label)
+    return number
+
+
+def keep_description(connection: Connection, sha256: str, outline: str, description: Description) -> None:
+    """Store a face's description, in place of an older one."""
+    which = (Described.sha256 == sha256) & (Described.outline == outline)
+    connection.execute(delete(Described).where(which))
+    columns = description_columns(description)
+    connection.execute(insert(Described).values(sha256=sha256, outline=outline, **columns))

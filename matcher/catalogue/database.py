@@ -16,31 +16,46 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
+from sqlalchemy import URL, Connection, Engine, Executable, create_engine, event, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError, ProgrammingError
 
 from matcher.errors import CatalogueError
 
 DATABASE = "catalogue.sqlite"
 URL_VARIABLE = "PLATEKIN_DATABASE_URL"
+URL_FILE = "database.url"
+"""In a catalogue's folder: the address of a shared database that holds its rows."""
+
 BUSY_SECONDS = 10.0
 FULL_BELOW = 256 * 1024
 """Free bytes under which a failed write is put down to a full disk: SQLite calls some of them I/O errors."""
 
 
 def database_url(folder: Path) -> URL:
-    """The folder's own SQLite file, or what PLATEKIN_DATABASE_URL says."""
-    override = os.environ.get(URL_VARIABLE, "").strip()
+    """What PLATEKIN_DATABASE_URL says, or the folder's file `database.url`; else the folder's own SQLite file."""
+    override = os.environ.get(URL_VARIABLE, "").strip() or _url_file(folder)
     if not override:
-        return URL.create("sqlite", database=str(folder / DATABASE))
+        return own_url(folder)
     try:
         return make_url(override)
     except ArgumentError:
         raise CatalogueError(
             "not_a_catalogue",
-            f"{URL_VARIABLE} is not a database address",
-            "write it like postgresql+psycopg://user@host/name, or unset it",
+            f"{URL_VARIABLE} or {folder / URL_FILE} is not a database address",
+            "write it like postgresql+psycopg://user@host/name, or take it away",
         ) from None
+
+
+def own_url(folder: Path) -> URL:
+    """The address of the folder's own SQLite file."""
+    return URL.create("sqlite", database=str(folder / DATABASE))
+
+
+def _url_file(folder: Path) -> str:
+    try:
+        return (folder / URL_FILE).read_text(encoding="utf-8").strip()
+    except (OSError, UnicodeDecodeError):
+        return ""
 
 
 def sqlite_path(url: URL) -> Path | None:
@@ -122,7 +137,7 @@ _FAILURES = {
     "newer_version": ("{folder}: the catalogue was made by a newer version", "upgrade platekin"),
     "unreachable": (
         "{folder}: the catalogue's database does not answer",
-        f"check {URL_VARIABLE} and the server",
+        f"check {URL_VARIABLE} or {URL_FILE}, and the server",
     ),
 }
 
@@ -171,9 +186,24 @@ def _begin(connection: Connection) -> None:
     connection.exec_driver_sql("BEGIN IMMEDIATE" if writing else "BEGIN")
 
 
+def one_writer(connection: Connection, anchor: Executable) -> None:
+    """Make other writers of a shared database wait until this transaction ends.
+
+    anchor: selects the one row that every writer locks. SQLite needs none: `for_writing` locks the file.
+    """
+    if connection.dialect.name == "postgresql":
+        connection.exec_driver_sql(f"SET LOCAL lock_timeout = '{int(BUSY_SECONDS)}s'")
+        connection.execute(anchor)
+
+
+_BY_SQLSTATE = {"55P03": "locked", "40P01": "locked", "25006": "read_only", "42501": "read_only", "53100": "disk_full"}
+"""PostgreSQL's error codes (its manual, appendix A) that have a name of ours."""
+
+
 def _database_failure(folder: Path, error: BaseException | None) -> CatalogueError:
     if not isinstance(error, sqlite3.Error):
-        return failure("unreachable", folder, str(error).strip())
+        code = _BY_SQLSTATE.get(getattr(error, "sqlstate", None) or "", "unreachable")
+        return failure(code, folder, str(error).strip().split("\n")[0])
     primary = getattr(error, "sqlite_errorcode", 0) & 0xFF
     if primary in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
         return failure("locked", folder)

@@ -16,10 +16,11 @@ from typing import Literal
 
 from matcher.catalogue.arrivals import Arrival
 from matcher.catalogue.database import disk_is_full, failure, guarded
+from matcher.catalogue.decisions import Actor, whoever_runs_this
 from matcher.catalogue.models import RecordRow, ReferenceRow
 from matcher.catalogue.prepare import Prepare, Prepared, prepare_in_order, prepare_reference
 from matcher.catalogue.store import Catalogue
-from matcher.catalogue.table import Table, TableRow, find_clashes, read_table
+from matcher.catalogue.table import SAME_IF_STATED, Table, TableRow, find_clashes, read_table
 from matcher.describe import fingerprint
 from matcher.errors import PlatekinError, UnreadablePhoto
 from matcher.index import ReferenceIndex, synchronise
@@ -72,25 +73,29 @@ def enrol(
     workers: int | None = None,
     on_row: Callable[[RowOutcome], None] | None = None,
     prepare: Prepare = prepare_reference,
+    who: Actor | None = None,
+    images: Path | None = None,
 ) -> EnrolReport:
     """Bring all rows of a table into a catalogue, which is made where there is none.
 
     progress: called with (rows done, rows in all). on_row: called with each row's outcome. Both are called
-    in this process. workers, prepare: see `prepare_in_order`.
+    in this process. workers, prepare: see `prepare_in_order`. who: decides; whoever runs this, if not given.
+    All that one call stores is one batch of the log. images: folder that image paths are relative to; the table's.
 
     Raises BadTable where the table as a whole cannot be used, and CatalogueError (locked, read_only,
     disk_full, newer_version, ...); what was stored before stays, and the same call goes on from there.
     """
     settings = settings or Settings()
-    table = read_table(csv_path)
+    table = read_table(csv_path, images)
     with Catalogue.open(folder, create=True, settings=settings) as catalogue, catalogue.writing():
         catalogue.refresh_descriptions()
         tally = _Tally(len(table.rows) + len(table.bad), progress, on_row)
         table = _sound(table, catalogue, tally)
         rows = _new_rows(table, catalogue, tally)
+        batch = _Batch(who or whoever_runs_this())
         with closing(prepare_in_order([row.path for row in rows], settings, workers, prepare)) as results:
             for _, group in groupby(zip(rows, results, strict=True), key=lambda pair: pair[0].record_id):
-                _store_group(catalogue, table, list(group), tally)
+                _store_group(catalogue, table, list(group), tally, batch)
         update_index(catalogue)
         counts = catalogue.counts()
     return tally.report(counts.records, counts.references)
@@ -225,6 +230,8 @@ def _image_of_another(table: Table, row: TableRow, held: ReferenceRow) -> Unread
 def _kept(row: TableRow, held: ReferenceRow) -> str:
     """What the table now says differently of an image that is enrolled; enrolling never overwrites."""
     pairs = {"copy": held.copy or "", "source": held.source, "note": held.note}
+    if row.seen_on:
+        pairs["seen_on"] = held.seen_on
     changed = [f"{name} {old!r}" for name, old in pairs.items() if getattr(row, name) != old]
     return f"enrolled before; the catalogue keeps {', '.join(changed)}" if changed else ""
 
@@ -238,7 +245,17 @@ def _hash(path: Path) -> str:
         return ""
 
 
-def _store_group(catalogue: Catalogue, table: Table, group: Sequence[tuple[TableRow, Prepared]], tally: _Tally) -> None:
+@dataclass
+class _Batch:
+    """Who enrols, and the number of the first decision that this call made, 0 before there is one."""
+
+    who: Actor
+    number: int = 0
+
+
+def _store_group(
+    catalogue: Catalogue, table: Table, group: Sequence[tuple[TableRow, Prepared]], tally: _Tally, batch: _Batch
+) -> None:
     """Store one record's new references; a record of which no image can be used is not stored."""
     arrivals: list[tuple[TableRow, Arrival]] = []
     errors: list[tuple[TableRow, PlatekinError]] = []
@@ -250,7 +267,8 @@ def _store_group(catalogue: Catalogue, table: Table, group: Sequence[tuple[Table
     record_id = group[0][0].record_id
     if arrivals:
         same = [row for row in table.rows if row.record_id == record_id]
-        catalogue.add(_record(same), [arrival for _, arrival in arrivals])
+        catalogue.add(_record(same), [arrival for _, arrival in arrivals], batch.who, batch.number)
+        batch.number = batch.number or catalogue.last_decision()
     for row, arrival in arrivals:
         cards = arrival.prepared.facts.get("outlines", 1)
         tally.add(row, "added", f"{cards} cards found; the clearest was taken" if cards > 1 else "")
@@ -269,16 +287,13 @@ def _arrival(row: TableRow, prepared: Prepared) -> Arrival:
         raise UnreadablePhoto("missing_file", f"{row.path}: {error.strerror}", "run again") from None
     if hashlib.sha256(data).hexdigest() != prepared.sha256:
         raise UnreadablePhoto("changed", f"{row.path}: was changed while it was being read", "run again")
-    return Arrival(data, row.path.name, prepared, row.copy, row.source, row.note, row.extra)
+    return Arrival(data, row.path.name, prepared, row.copy, row.source, row.note, row.extra, row.seen_on)
 
 
 def _record(rows: Sequence[TableRow]) -> RecordRow:
-    """What the table says of a record: its first row, and the first stated club, issuer and year."""
+    """What the table says of a record: its first row, and the first stated club, issuer, year and so on."""
     first = rows[0]
-    stated = {
-        name: next((getattr(row, name) for row in rows if getattr(row, name)), "")
-        for name in ("club", "issuer", "year")
-    }
+    stated = {name: next((getattr(row, name) for row in rows if getattr(row, name)), "") for name in SAME_IF_STATED}
     return RecordRow(
         record_id=first.record_id,
         subject=first.subject,

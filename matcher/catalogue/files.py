@@ -16,6 +16,7 @@ import hashlib
 import json
 import os
 import threading
+import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import asdict
@@ -117,17 +118,22 @@ def write_whole(path: Path, data: bytes, keep: bool = True) -> None:
 
 
 @contextmanager
-def only_writer(folder: Path) -> Iterator[None]:
+def only_writer(folder: Path, wait: float = 0.0) -> Iterator[None]:
     """Be the one who writes to this catalogue; the lock goes with the process, however it ends.
 
-    Raises CatalogueError `locked` at once where another process, or another thread, writes.
+    Raises CatalogueError `locked` where another process, or another thread, still writes after `wait` seconds.
     """
     descriptor = os.open(folder / LOCK, os.O_RDWR | os.O_CREAT, 0o666)
+    until = time.monotonic() + wait
     try:
-        try:
-            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            raise failure("locked", folder) from None
+        while True:
+            try:
+                fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                break
+            except BlockingIOError:
+                if time.monotonic() >= until:
+                    raise failure("locked", folder) from None
+                time.sleep(0.01)
         yield
     finally:
         os.close(descriptor)

@@ -5,10 +5,15 @@ Mappings stay inside this package: a live object would load from a database that
 
     records 1 ── n references    an image of a known card
     records 1 ── n copies 1 ── n references    one physical card; a reference need not say which
+    references n ── 1 descriptions    by image and outline: derived, kept apart from the facts, and made again at need
+
+The other tables (finds, sightings, decisions, ...) are in `registers`.
 """
 
 from __future__ import annotations
 
+import hashlib
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -58,6 +63,7 @@ class Base(DeclarativeBase):
             "uq": "uq_%(table_name)s_%(column_0_N_name)s",
             "fk": "fk_%(table_name)s_%(column_0_name)s_%(referred_table_name)s",
             "pk": "pk_%(table_name)s",
+            "ck": "ck_%(table_name)s_%(constraint_name)s",
         }
     )
 
@@ -77,6 +83,9 @@ class Record(Base):
     year: Mapped[str] = mapped_column(String, default="")
     note: Mapped[str] = mapped_column(Text, default="")
     extra: Mapped[dict[str, str]] = mapped_column(JSON, default=dict)
+    series: Mapped[str] = mapped_column(String, default="", server_default="")
+    issuer_mark: Mapped[str] = mapped_column(Text, default="", server_default="")
+    caption_place: Mapped[str] = mapped_column(String, default="", server_default="")
 
 
 class Copy(Base):
@@ -85,8 +94,8 @@ class Copy(Base):
     __tablename__ = "copies"
     __table_args__ = (UniqueConstraint("record_id", "label"),)
 
-    id: Mapped[int] = mapped_column(primary_key=True)
-    record_id: Mapped[str] = mapped_column(ForeignKey("records.record_id", ondelete="CASCADE"))
+    id: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
+    record_id: Mapped[str] = mapped_column(ForeignKey("records.record_id"))
     label: Mapped[str] = mapped_column(String)
 
 
@@ -94,10 +103,10 @@ class Reference(Base):
     """An image of a known card. Its id is never given again: the index and old answers may still name it."""
 
     __tablename__ = "references"
-    __table_args__ = (UniqueConstraint("record_id", "sha256"), {"sqlite_autoincrement": True})
+    __table_args__ = (UniqueConstraint("record_id", "sha256"),)
 
-    id: Mapped[int] = mapped_column(primary_key=True)
-    record_id: Mapped[str] = mapped_column(ForeignKey("records.record_id", ondelete="CASCADE"))
+    id: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
+    record_id: Mapped[str] = mapped_column(ForeignKey("records.record_id"))
     copy_id: Mapped[int | None] = mapped_column(ForeignKey("copies.id"), index=True)
     sha256: Mapped[str] = mapped_column(String(64), index=True)
     suffix: Mapped[str] = mapped_column(String(8))
@@ -106,11 +115,21 @@ class Reference(Base):
     note: Mapped[str] = mapped_column(Text)
     extra: Mapped[dict[str, str]] = mapped_column(JSON)
     added_at: Mapped[datetime] = mapped_column(UtcTime)
+    seen_on: Mapped[str] = mapped_column(String(10))
     width: Mapped[int]
     height: Mapped[int]
     quad: Mapped[list[list[float]]] = mapped_column(JSON)
     facts: Mapped[dict[str, Any]] = mapped_column(JSON)
-    # The description comes last: SQLite then reads the small columns without touching the large ones.
+    outline: Mapped[str] = mapped_column(String(16))
+
+
+class Described(Base):
+    """The description of the face that an image shows within an outline: derived, and no part of the log."""
+
+    __tablename__ = "descriptions"
+
+    sha256: Mapped[str] = mapped_column(String(64), primary_key=True)
+    outline: Mapped[str] = mapped_column(String(16), primary_key=True)
     fingerprint: Mapped[str] = mapped_column(String(16))
     hashes: Mapped[bytes] = mapped_column(LargeBinary)
     points: Mapped[bytes] = mapped_column(LargeBinary)
@@ -119,11 +138,18 @@ class Reference(Base):
     descriptors: Mapped[bytes] = mapped_column(LargeBinary)
 
 
+def outline_key(quad: Quad | list[list[float]]) -> str:
+    """Sixteen hexadecimal digits that tell one outline of an image from another."""
+    corners = [[round(float(v), 3) for v in corner] for corner in quad]
+    return hashlib.sha256(json.dumps(corners).encode()).hexdigest()[:16]
+
+
 @dataclass(frozen=True)
 class RecordRow:
     """One known variation. Optional texts are "" where nothing is stated.
 
     note, extra: of the table's row that brought the record in; extra holds the table's unknown columns.
+    series: id of its series. issuer_mark: the issuer's mark as it is printed. caption_place: where the words stand.
     """
 
     record_id: str
@@ -136,6 +162,9 @@ class RecordRow:
     year: str = ""
     note: str = ""
     extra: Mapping[str, str] = field(default_factory=dict)
+    series: str = ""
+    issuer_mark: str = ""
+    caption_place: str = ""
 
 
 @dataclass(frozen=True)
@@ -149,7 +178,8 @@ class ReferenceRow:
     width, height, quad: of the upright image, pixels.
     facts:  turned (degrees), trusted (share of the face), outlines (cards found in the image), outline_score,
             dpi and size_mm ([width, height] of the card) where the file states a scan resolution, else None.
-    fingerprint: of the stored description.
+    seen_on: the day that the image shows the card on (year, month or day, ISO 8601), or "" where nobody has said.
+    outline: see `outline_key`. fingerprint: of the stored description, "" where none is stored.
     """
 
     id: int
@@ -166,6 +196,8 @@ class ReferenceRow:
     height: int
     quad: Quad
     facts: Mapping[str, Any]
+    seen_on: str
+    outline: str
     fingerprint: str
 
 

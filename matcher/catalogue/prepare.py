@@ -84,11 +84,12 @@ def prepare_in_order(
     """
     if workers is None:
         workers = min(2, usable_processors()) if len(paths) >= WORTH_A_POOL else 0
+    workers = min(workers, len(paths))
     if workers <= 0:
         for path in paths:
             yield _attempt(prepare, path, settings)
     else:
-        yield from _in_pool(paths, settings, min(workers, len(paths)), prepare)
+        yield from _in_pool(paths, settings, workers, prepare)
 
 
 def _in_pool(paths: Sequence[Path], settings: Settings, workers: int, prepare: Prepare) -> Generator[Prepared]:

@@ -11,28 +11,34 @@ read_only, disk_full, damaged, unreachable, no_such_record, no_such_reference.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+import uuid
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Self
+from typing import Any, Protocol, Self
 
 import numpy as np
-from sqlalchemy import Engine, Select, delete, func, select, update
-from sqlalchemy.orm import Session
+from sqlalchemy import URL, Connection, Engine, Select, delete, func, insert, select
 
 from matcher.catalogue import database, files, migrate
-from matcher.catalogue.arrivals import Arrival, add_record, add_reference
+from matcher.catalogue.arrivals import Arrival, add_record, add_reference, keep_description
+from matcher.catalogue.changes import Draft, Misfit
 from matcher.catalogue.database import failure, guarded, not_a_catalogue
+from matcher.catalogue.decisions import Actor, DecisionRow, Entry, append, whoever_runs_this
+from matcher.catalogue.decisions import last as last_entry
+from matcher.catalogue.decisions import read as read_log
 from matcher.catalogue.models import (
     Copy,
+    Described,
     Record,
     RecordRow,
     Reference,
     ReferenceRow,
-    description_columns,
     description_of,
 )
+from matcher.catalogue.registers import Answered, Identity, Image
+from matcher.catalogue.removal import remove_record
 from matcher.describe import Description, describe, fingerprint
 from matcher.errors import CatalogueError, UnreadablePhoto
 from matcher.flatten import Face, flatten
@@ -43,12 +49,21 @@ from matcher.settings import Settings
 _RECORD = tuple(Record.__table__.columns)
 _LARGE = ("hashes", "points", "angles", "scales", "descriptors")
 _REFERENCE = (
-    *(column for column in Reference.__table__.columns if column.name not in ("copy_id", *_LARGE)),
+    *(column for column in Reference.__table__.columns if column.name != "copy_id"),
     Copy.label.label("copy"),
+    func.coalesce(Described.fingerprint, "").label("fingerprint"),
 )
-_DESCRIPTIONS = select(Reference.id, Reference.fingerprint, *(getattr(Reference, name) for name in _LARGE))
+_DESCRIBED = (Described.sha256 == Reference.sha256) & (Described.outline == Reference.outline)
+_DESCRIPTIONS = (
+    select(Reference.id, Described.fingerprint, *(getattr(Described, name) for name in _LARGE))
+    .select_from(Reference)
+    .outerjoin(Described, _DESCRIBED)
+)
 _AT_ONCE = 256
 """Descriptions read in one query: about 5 MB."""
+
+PATIENCE = 10.0
+"""Seconds that a single decision waits for another writer."""
 
 
 @dataclass(frozen=True)
@@ -60,6 +75,16 @@ class Counts:
     copies: int
     poses: int
     subjects: int
+
+
+class Pictured(Protocol):
+    """Whatever has a stored image: a reference, a find, a sighting."""
+
+    @property
+    def sha256(self) -> str: ...
+
+    @property
+    def suffix(self) -> str: ...
 
 
 class Catalogue:
@@ -94,6 +119,18 @@ class Catalogue:
                 raise
         return catalogue
 
+    @classmethod
+    def make_in(cls, folder: Path) -> Catalogue:
+        """A new catalogue in a folder that is there, in an SQLite file of its own whatever address is set."""
+        catalogue = cls(folder, database.open_engine(database.own_url(folder), create=True), Settings())
+        catalogue._bring_up_to_date(create=True)
+        return catalogue
+
+    @property
+    def url(self) -> URL:
+        """The address of the database."""
+        return database.database_url(self.folder)
+
     def close(self) -> None:
         self._engine.dispose()
 
@@ -123,6 +160,15 @@ class Catalogue:
         query = _select_references()
         return self._references(query if record_id is None else query.where(Reference.record_id == record_id))
 
+    def references_among(self, ids: Collection[int], record_ids: Collection[str]) -> tuple[ReferenceRow, ...]:
+        """References with one of these ids, or of one of these records."""
+        found: dict[int, ReferenceRow] = {}
+        for column, wanted in ((Reference.id, list(ids)), (Reference.record_id, list(record_ids))):
+            for start in range(0, len(wanted), _AT_ONCE):
+                some = _select_references().where(column.in_(wanted[start : start + _AT_ONCE]))
+                found |= {row.id: row for row in self._references(some)}
+        return tuple(found[i] for i in sorted(found))
+
     def reference(self, reference_id: int) -> ReferenceRow:
         """One reference. Raises CatalogueError no_such_reference."""
         for row in self._references(_select_references().where(Reference.id == reference_id)):
@@ -139,8 +185,8 @@ class Catalogue:
         )
         return Counts(**self._rows(query)[0])
 
-    def image_path(self, reference: ReferenceRow) -> Path:
-        """Where the reference's image is kept, byte for byte as it was given. Not to be written to."""
+    def image_path(self, reference: Pictured) -> Path:
+        """Where the image is kept, byte for byte as it was given. Not to be written to."""
         return self.folder / files.image_name(reference.sha256, reference.suffix)
 
     def face(self, reference: ReferenceRow) -> Face:
@@ -177,32 +223,95 @@ class Catalogue:
     # Writing
 
     @contextmanager
-    def writing(self) -> Iterator[None]:
-        """Be the only writer for a while, and first finish what a killed one left. Not to be nested."""
+    def writing(self, wait: float = 0.0) -> Iterator[None]:
+        """Be the only writer for a while, and first finish what a killed one left. Not to be nested.
+
+        wait: seconds of patience with another writer, before CatalogueError locked.
+        """
         with ExitStack() as stack:
             with guarded(self.folder):
-                stack.enter_context(files.only_writer(self.folder))
+                stack.enter_context(files.only_writer(self.folder, wait))
                 files.settle(self.folder, self._wanted)
             yield
 
-    def add(self, record: RecordRow, arrivals: Sequence[Arrival]) -> tuple[int, ...]:
-        """Store a record, unless it is there, and its new references: files first, then all rows at once.
+    @contextmanager
+    def deciding(
+        self,
+        who: Actor,
+        action: str,
+        idempotency: tuple[str, str] | None = None,
+        check: Callable[[Draft], None] | None = None,
+        **told: Any,
+    ) -> Iterator[Entry]:
+        """Make one decision: what is changed through the entry's draft is stored with it, or nothing is.
 
-        Only inside `writing`. Returns the new references' ids.
+        Only inside `writing`. told: further fields of the entry; batch=0 begins a batch with this decision.
+        idempotency: (key, hash of the request) to remember with the decision, so that a repeated request finds it.
+        check: called first, inside the transaction; what it raises ends the decision.
+        Afterwards `entry.row` holds the decision, or None where nothing was changed. Raises CatalogueError
+        clash where a change does not fit.
         """
-        faces = [files.face_name(a.prepared.sha256, a.prepared.quad, self.settings.face) for a in arrivals]
         try:
-            with guarded(self.folder), files.noted(self.folder, [*(a.image for a in arrivals), *faces]):
-                for arrival, face in zip(arrivals, faces, strict=True):
-                    files.write_whole(self.folder / arrival.image, arrival.data)
-                    files.write_whole(self.folder / face, arrival.prepared.face, keep=False)
-                with Session(database.for_writing(self._engine)) as session, session.begin():
-                    add_record(session, record)
-                    return tuple(add_reference(session, record.record_id, a) for a in arrivals)
-        except CatalogueError:
+            with guarded(self.folder), database.for_writing(self._engine).begin() as connection:
+                database.one_writer(connection, select(Identity.id).with_for_update())
+                entry = Entry(who, action, Draft(connection), **told)
+                if check:
+                    check(entry.draft)
+                yield entry
+                entry.row = append(connection, entry)
+                if idempotency and entry.row:
+                    key, asked = idempotency
+                    connection.execute(insert(Answered).values(key=key, request=asked, decision=entry.row.number))
+        except Misfit as misfit:
+            raise CatalogueError("clash", f"{self.folder}: {misfit}", "list what is there, then ask again") from None
+
+    @contextmanager
+    def bringing(self, named: Mapping[str, bytes | Path]) -> Iterator[None]:
+        """Store files, then whatever is done inside, or neither.
+
+        named: content, or a file to copy, by `files.image_name` or `face_name`.
+        """
+        try:
+            with guarded(self.folder), files.noted(self.folder, named):
+                for name, given in named.items():
+                    data = given if isinstance(given, bytes) else given.read_bytes()
+                    files.write_whole(self.folder / name, data, keep=name.startswith("images/"))
+                yield
+        except BaseException:
             with suppress(CatalogueError, OSError):  # what stays now is cleared by the next writer
                 files.settle(self.folder, self._wanted)
             raise
+
+    @contextmanager
+    def replaying(self) -> Iterator[Connection]:
+        """A transaction for playing a log. Only inside `writing`."""
+        with guarded(self.folder), database.for_writing(self._engine).begin() as connection:
+            database.one_writer(connection, select(Identity.id).with_for_update())
+            yield connection
+
+    def files_of(self, arrivals: Sequence[Arrival]) -> dict[str, bytes | Path]:
+        """Images and faces of arrivals, for `bringing`."""
+        named: dict[str, bytes | Path] = {}
+        for arrival in arrivals:
+            prepared = arrival.prepared
+            named[arrival.image] = arrival.data
+            named[files.face_name(prepared.sha256, prepared.quad, self.settings.face)] = prepared.face
+        return named
+
+    def add(
+        self, record: RecordRow, arrivals: Sequence[Arrival], who: Actor | None = None, batch: int | None = None
+    ) -> tuple[int, ...]:
+        """Store a record, unless it is there, and its new references, as one decision.
+
+        Only inside `writing`. Returns the new references' ids.
+        """
+        told: dict[str, Any] = {"about": record.record_id, "batch": batch, "outcome": f"{len(arrivals)} references"}
+        with (
+            self.bringing(self.files_of(arrivals)),
+            self.deciding(who or whoever_runs_this(), "enrol", **told) as entry,
+        ):
+            add_record(entry.draft, record)
+            return tuple(add_reference(entry.draft, record.record_id, a) for a in arrivals)
 
     def restore_image(self, reference: ReferenceRow, path: Path) -> bool:
         """Store a reference's image again where it was lost; `path` must hold the same bytes. Only inside `writing`.
@@ -216,29 +325,54 @@ class Catalogue:
             files.write_whole(stored, path.read_bytes())
         return True
 
-    def remove_record(self, record_id: str) -> tuple[int, ...]:
-        """Remove a record with its copies, references and files; returns the removed references' ids."""
-        with self.writing(), guarded(self.folder):
+    def remove_record(self, record_id: str, who: Actor | None = None, note: str = "") -> tuple[int, ...]:
+        """Take out a record with its copies, references and sightings; returns the references' ids.
+
+        The image files stay: undoing the decision brings everything back.
+        """
+        with self.writing(PATIENCE), guarded(self.folder):
             self.record(record_id)
             gone = self.references(record_id)
-            with files.noted(self.folder, [name for r in gone for name in self._files_of(r)]):
-                with Session(database.for_writing(self._engine)) as session, session.begin():
-                    for table in (Reference, Copy, Record):
-                        session.execute(delete(table).where(table.record_id == record_id))
-                files.settle(self.folder, self._wanted)
+            told: dict[str, Any] = {"about": record_id, "note": note, "outcome": f"removed with {len(gone)} references"}
+            with self.deciding(who or whoever_runs_this(), "remove", **told) as entry:
+                remove_record(entry.draft, record_id)
         return tuple(reference.id for reference in gone)
 
     def refresh_descriptions(self) -> int:
-        """Store descriptions of the present fingerprint where older ones are stored; returns how many.
+        """Store descriptions of the present fingerprint where older ones or none are stored; returns how many.
 
         Only inside `writing`. Without it, `description` makes them again at every call.
         """
         stale = [r for r in self.references() if r.fingerprint != fingerprint()]
         for reference in stale:
-            columns = description_columns(describe(self.face(reference)))
+            made = describe(self.face(reference))
             with guarded(self.folder), database.for_writing(self._engine).begin() as connection:
-                connection.execute(update(Reference).where(Reference.id == reference.id).values(columns))
+                keep_description(connection, reference.sha256, reference.outline, made)
         return len(stale)
+
+    # The log
+
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """A connection that sees one state of the database while it is used."""
+        with guarded(self.folder), self._engine.connect() as connection:
+            yield connection
+
+    def decisions(self, **which: Any) -> tuple[DecisionRow, ...]:
+        """Entries of the log, see `decisions.read`."""
+        with self.reading() as connection:
+            return tuple(read_log(connection, **which))
+
+    def decision(self, number: int) -> DecisionRow:
+        found = self.decisions(numbers=[number])
+        if not found:
+            raise CatalogueError("no_such_decision", f"{self.folder}: no decision {number}", "list the log")
+        return found[0]
+
+    def last_decision(self) -> int:
+        """Number of the newest entry, 0 for none: it changes with every change of the catalogue."""
+        with self.reading() as connection:
+            return last_entry(connection)[0]
 
     # Inside
 
@@ -272,16 +406,10 @@ class Catalogue:
             raise failure("damaged", self.folder, f"{path} is no longer what was enrolled")
         return flatten(photo, Outline(np.array(reference.quad, np.float32), 1.0), self.settings.face)
 
-    def _files_of(self, reference: ReferenceRow) -> list[str]:
-        """The image, and its faces at whatever fingerprint."""
-        sha256 = reference.sha256
-        faces = (self.folder / "faces" / sha256[:2]).glob(f"{sha256}-*.jpg")
-        return [files.image_name(sha256, reference.suffix), *(f"faces/{sha256[:2]}/{face.name}" for face in faces)]
-
     def _wanted(self, name: str) -> bool:
-        """Whether a stored file, by its name, is needed by any reference."""
+        """Whether a stored file, by its name, belongs to an image that a row has ever named."""
         sha256 = Path(name).name[:64]
-        return bool(self._rows(select(Reference.id).where(Reference.sha256 == sha256).limit(1)))
+        return bool(self._rows(select(Image.sha256).where(Image.sha256 == sha256).limit(1)))
 
     def _bring_up_to_date(self, create: bool) -> None:
         with self._engine.connect() as connection:
@@ -293,6 +421,9 @@ class Catalogue:
         if state in ("older", "empty"):
             with files.only_writer(self.folder), database.for_writing(self._engine).begin() as connection:
                 migrate.upgrade(connection)
+                if state == "empty" or not connection.execute(select(Identity.id)).first():
+                    connection.execute(delete(Identity))
+                    connection.execute(insert(Identity).values(id=uuid.uuid4().hex))
 
     def _no_such_record(self, record_id: str) -> CatalogueError:
         return CatalogueError(
@@ -308,4 +439,5 @@ class Catalogue:
 
 
 def _select_references() -> Select[Any]:
-    return select(*_REFERENCE).select_from(Reference).outerjoin(Copy, Reference.copy_id == Copy.id)
+    known = select(*_REFERENCE).select_from(Reference)
+    return known.outerjoin(Copy, Reference.copy_id == Copy.id).outerjoin(Described, _DESCRIBED)

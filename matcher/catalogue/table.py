@@ -8,20 +8,28 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import date
 from pathlib import Path
 
 from matcher.catalogue.models import RecordRow
+from matcher.catalogue.sheets import unguard
 from matcher.errors import BadTable
 
 REQUIRED = ("record_id", "subject", "pose", "crop", "caption", "image")
-OPTIONAL = ("club", "issuer", "year", "copy", "source", "note")
+OPTIONAL = (
+    "club", "issuer", "year", "copy", "source", "note", "seen_on", "series", "issuer_mark", "caption_place",
+)  # fmt: skip
+LARGEST = 100_000_000
+"""Bytes: a million rows; a table beyond that is hardly one."""
+
 MAY_BE_BLANK = ("caption",)
 """A card may bear no words; that is a caption too."""
 
 _SAME = ("subject", "pose", "crop", "caption")
-_SAME_IF_STATED = ("club", "issuer", "year")
+SAME_IF_STATED = ("club", "issuer", "year", "series", "issuer_mark", "caption_place")
 
 
 @dataclass(frozen=True)
@@ -46,6 +54,10 @@ class TableRow:
     copy: str = ""
     source: str = ""
     note: str = ""
+    seen_on: str = ""
+    series: str = ""
+    issuer_mark: str = ""
+    caption_place: str = ""
     extra: Mapping[str, str] = field(default_factory=dict)
 
 
@@ -67,13 +79,13 @@ class Table:
     bad: tuple[BadRow, ...]
 
 
-def read_table(path: Path) -> Table:
-    """Read a UTF-8 CSV file, with or without a byte order mark.
+def read_table(path: Path, images: Path | None = None) -> Table:
+    """Read a UTF-8 CSV file, with or without a byte order mark; images: what its image paths start from.
 
-    Raises BadTable (codes: missing_file, not_utf8, not_csv, missing_column, duplicate_column, empty_table).
-    Rows set aside have the codes missing_value and extra_cells. Cells are stripped, blank rows passed over.
+    Raises BadTable (codes: missing_file, table_too_large, not_utf8, not_csv, missing_column, duplicate_column,
+    empty_table). Rows set aside have the codes missing_value and extra_cells. Cells are stripped, blank rows skipped.
     """
-    lines = _cells(path, _text(path))
+    lines = read_cells(path)
     line, header = next(lines, (1, []))
     columns = _columns(path, header)
     rows: list[TableRow] = []
@@ -84,7 +96,7 @@ def read_table(path: Path) -> Table:
         if error:
             bad.append(BadRow(line, values["image"], error))
         else:
-            rows.append(_row(path, line, values))
+            rows.append(_row(images or path.parent, line, values))
     if not rows and not bad:
         raise BadTable("empty_table", f"{path}: no rows below the header", "add one row an image")
     return Table(path, tuple(rows), tuple(bad))
@@ -102,7 +114,7 @@ def find_clashes(table: Table, known: Iterable[RecordRow]) -> dict[int, BadTable
         if record_id in records:
             clashes |= _against_record(table.path, rows, records[record_id])
         else:
-            clashes |= _among_rows(table.path, rows, f"record {record_id}", _SAME, _SAME_IF_STATED)
+            clashes |= _among_rows(table.path, rows, f"record {record_id}", _SAME, SAME_IF_STATED)
     sound = [row for row in table.rows if row.line not in clashes]
     for pose, rows in _grouped(sound, "pose").items():
         if pose in subjects:
@@ -112,8 +124,13 @@ def find_clashes(table: Table, known: Iterable[RecordRow]) -> dict[int, BadTable
     return clashes
 
 
-def _text(path: Path) -> str:
+def read_text(path: Path) -> str:
+    """A table's text, from UTF-8 with or without a byte order mark. Raises BadTable."""
     try:
+        size = path.stat().st_size
+        if size > LARGEST:
+            why = f"{path}: {size / 1e6:,.0f} MB, more than {LARGEST / 1e6:g} MB"
+            raise BadTable("table_too_large", why, "divide it into smaller tables")
         data = path.read_bytes()
     except OSError as error:
         raise BadTable("missing_file", f"{path}: {error.strerror}", "check the path of the table") from None
@@ -124,13 +141,13 @@ def _text(path: Path) -> str:
         raise BadTable("not_utf8", f"{path} line {line}: not UTF-8 text", "save the table as 'CSV UTF-8'") from None
 
 
-def _cells(path: Path, text: str) -> Iterator[tuple[int, list[str]]]:
-    """(line on which the row begins, stripped cells) of every row that is not blank."""
-    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
+def read_cells(path: Path) -> Iterator[tuple[int, list[str]]]:
+    """(line on which the row begins, stripped cells) of every row that is not blank. Raises BadTable."""
+    reader = csv.reader(io.StringIO(read_text(path), newline=""), strict=True)
     begins = 1
     try:
         for cells in reader:
-            stripped = [cell.strip() for cell in cells]
+            stripped = [unguard(cell.strip()) for cell in cells]
             if any(stripped):
                 yield begins, stripped
             begins = reader.line_num + 1
@@ -168,13 +185,30 @@ def _row_error(path: Path, line: int, values: Mapping[str, str], beyond: Sequenc
     blank = [name for name in REQUIRED if not values[name] and name not in MAY_BE_BLANK]
     if blank:
         return BadTable("missing_value", f"{path} line {line}: no {', '.join(blank)}", "fill it in")
+    if not is_day(values.get("seen_on", "")):
+        why = f"{path} line {line}: seen_on {values['seen_on']!r} is no day"
+        return BadTable("bad_day", why, "write it like 1987-05-23, 1987-05 or 1987")
     return None
 
 
-def _row(path: Path, line: int, values: Mapping[str, str]) -> TableRow:
+def is_day(text: str) -> bool:
+    """Whether this is "", or a year, month or day in ISO 8601.
+
+    >>> [is_day(text) for text in ("", "1987", "1987-05", "1987-05-23", "23.5.1987", "1987-13")]
+    [True, True, True, True, False, False]
+    """
+    if not re.fullmatch(r"(\d{4}(-\d\d(-\d\d)?)?)?", text):
+        return False
+    try:
+        return not text or bool(date.fromisoformat(text + "-01-01"[len(text) - 4 :] if len(text) < 10 else text))
+    except ValueError:
+        return False
+
+
+def _row(images: Path, line: int, values: Mapping[str, str]) -> TableRow:
     known = {name: values.get(name, "") for name in (*REQUIRED, *OPTIONAL)}
     extra = {name: value for name, value in values.items() if name and name not in known}
-    return TableRow(line=line, path=path.parent / known["image"], extra=extra, **known)
+    return TableRow(line=line, path=images / known["image"], extra=extra, **known)
 
 
 def _grouped(rows: Iterable[TableRow], name: str) -> dict[str, list[TableRow]]:
@@ -187,7 +221,7 @@ def _grouped(rows: Iterable[TableRow], name: str) -> dict[str, list[TableRow]]:
 def _against_record(path: Path, rows: Sequence[TableRow], record: RecordRow) -> dict[int, BadTable]:
     clashes = {}
     for row in rows:
-        for name in (*_SAME, *_SAME_IF_STATED):
+        for name in (*_SAME, *SAME_IF_STATED):
             here, there = getattr(row, name), getattr(record, name)
             if here != there and (here or name in _SAME):
                 clashes[row.line] = BadTable(

@@ -11,19 +11,38 @@ from typing import Annotated
 
 import typer
 
+from matcher.commands.backup import backup, check
+from matcher.commands.copies import app as copies
+from matcher.commands.copies import gaps, scarcity
+from matcher.commands.decisions import app as decisions
 from matcher.commands.demo import demo
 from matcher.commands.doctor import doctor
 from matcher.commands.enrol import enrol
+from matcher.commands.exchange import export, import_
+from matcher.commands.finds import app as finds
 from matcher.commands.identify import identify
+from matcher.commands.names import poses, series, subjects
 from matcher.commands.records import app as records
 from matcher.commands.rehearse import rehearse
 from matcher.commands.serve import serve
 from matcher.commands.shared import messages
+from matcher.commands.tokens import app as tokens
 from matcher.errors import PlatekinError
 
 WRONG_CALL = (
     "not_a_catalogue",
     "no_such_record",
+    "no_such_find",
+    "no_such_decision",
+    "missing_value",
+    "no_such_sighting",
+    "no_such_reference",
+    "bad_day",
+    "bad_mapping",
+    "bad_target",
+    "target_exists",
+    "table_too_large",
+    "no_name",
     "missing_file",
     "missing_column",
     "duplicate_column",
@@ -55,6 +74,19 @@ def _version(
 app.command()(enrol)
 app.command()(identify)
 app.add_typer(records, name="records")
+app.add_typer(finds, name="finds")
+app.add_typer(decisions, name="decisions")
+app.add_typer(copies, name="copies")
+app.add_typer(poses, name="poses")
+app.add_typer(subjects, name="subjects")
+app.add_typer(series, name="series")
+app.command()(scarcity)
+app.command()(gaps)
+app.command()(export)
+app.command("import")(import_)
+app.command()(check)
+app.command()(backup)
+app.add_typer(tokens, name="tokens")
 app.command()(doctor)
 app.command()(rehearse)
 app.command()(demo)

@@ -9,13 +9,14 @@ import typer
 
 from matcher.catalogue.enrol import EnrolReport
 from matcher.catalogue.enrol import enrol as enrol_table
-from matcher.commands.shared import CatalogueOption, QuietOption, messages, progress
+from matcher.commands.shared import ByOption, CatalogueOption, QuietOption, actor, messages, progress
 
 
 def enrol(
     table: Annotated[Path, typer.Argument(metavar="RECORDS.csv", help="The table; image paths are relative to it.")],
     catalogue: CatalogueOption,
     workers: Annotated[int | None, typer.Option(min=0, help="Processes; 0 works in this one.")] = None,
+    by: ByOption = None,
     quiet: QuietOption = False,
 ) -> None:
     """Add records and references from a CSV. Enrolling the same file again changes nothing."""
@@ -26,13 +27,15 @@ def enrol(
             catalogue,
             progress=lambda done, total: bar.update(task, completed=done, total=total),
             workers=workers,
+            who=actor(by),
         )
-    _tell(report, quiet)
+    tell_report(report, quiet)
     if report.failed:
         raise typer.Exit(1)
 
 
-def _tell(report: EnrolReport, quiet: bool) -> None:
+def tell_report(report: EnrolReport, quiet: bool) -> None:
+    """Say on stderr what became of a table."""
     for row in report.failed:
         todo = f" ({row.remedy})" if row.remedy else ""
         where = "" if f"line {row.line}:" in row.message else f"line {row.line}: "

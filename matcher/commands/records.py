@@ -1,4 +1,4 @@
-"""`platekin records list|show|remove`: look into the catalogue, and take a record out."""
+"""`platekin records ...`: look into the catalogue, find a name, put records right, join, part and remove them."""
 
 from __future__ import annotations
 
@@ -12,10 +12,22 @@ from rich.markup import escape
 from rich.table import Table
 
 from matcher.catalogue import Catalogue
-from matcher.catalogue.enrol import update_index
-from matcher.commands.shared import CatalogueOption, QuietOption, messages
+from matcher.catalogue.revise import EDITABLE, edit_record, merge_records, split_record
+from matcher.catalogue.search import NameSearch
+from matcher.commands.shared import (
+    ByOption,
+    CatalogueOption,
+    FormatOption,
+    NoteOption,
+    QuietOption,
+    actor,
+    messages,
+    print_json,
+    print_table,
+    tell,
+)
 
-app = typer.Typer(no_args_is_help=True, help="List records, show one, remove one.")
+app = typer.Typer(no_args_is_help=True, help="List, find and show records; put them right, merge, split, remove them.")
 
 RecordArgument = Annotated[str, typer.Argument(help="The record's id.", metavar="RECORD")]
 
@@ -65,6 +77,8 @@ def remove(
     record: RecordArgument,
     catalogue: CatalogueOption,
     yes: Annotated[bool, typer.Option("--yes", help="Do not ask.")] = False,
+    by: ByOption = None,
+    note: NoteOption = "",
     quiet: QuietOption = False,
 ) -> None:
     """Remove one record with its references from the catalogue; your own picture files are not touched."""
@@ -73,8 +87,91 @@ def remove(
     if not yes:
         typer.confirm(f"Remove {record} ({row.caption}) and its {len(references)} references?", abort=True, err=True)
     with Catalogue.open(catalogue) as opened:
-        opened.remove_record(record)
-        with opened.writing():
-            update_index(opened)
+        opened.remove_record(record, actor(by), note)
     if not quiet:
-        messages.print(f"removed {record} and {len(references)} references", markup=False)
+        told = f"removed {record} and {len(references)} references; platekin decisions undo brings them back"
+        messages.print(told, markup=False)
+
+
+FieldsOption = Annotated[
+    list[str] | None,
+    typer.Option("--set", metavar="FIELD=TEXT", help=f"One of {', '.join(EDITABLE)}; may be repeated."),
+]
+
+
+@app.command("search")
+def search(
+    name: Annotated[str, typer.Argument(metavar="NAME", help="As you remember it; a few letters may be wrong.")],
+    catalogue: CatalogueOption,
+    limit: Annotated[int, typer.Option(min=1, max=500)] = 10,
+    format: FormatOption = "table",
+) -> None:
+    """Find records by a name, however it is spelt."""
+    with Catalogue.open(catalogue) as opened:
+        found = NameSearch.of(opened).find(name, limit)
+    if format == "json":
+        for one in found:
+            print_json({"likeness": one.likeness, **asdict(one.record)})
+        return
+    rows = (
+        (f.likeness, f.record.record_id, f.record.subject, f.record.pose, f.record.crop, f.record.caption)
+        for f in found
+    )
+    print_table(("like", "record", "subject", "pose", "crop", "caption"), rows)
+
+
+@app.command("edit")
+def edit(
+    record: RecordArgument,
+    catalogue: CatalogueOption,
+    fields: FieldsOption = None,
+    by: ByOption = None,
+    note: NoteOption = "",
+    quiet: QuietOption = False,
+) -> None:
+    """Put right what a record says: --set caption="Wm. Tarrowick"."""
+    with Catalogue.open(catalogue) as opened:
+        tell(edit_record(opened, record, _fields(fields), actor(by), note=note), quiet)
+
+
+@app.command("merge")
+def merge(
+    gone: Annotated[str, typer.Argument(metavar="GONE", help="The record that goes.")],
+    into: Annotated[str, typer.Argument(metavar="INTO", help="The record that stays.")],
+    catalogue: CatalogueOption,
+    by: ByOption = None,
+    note: NoteOption = "",
+    quiet: QuietOption = False,
+) -> None:
+    """Say that two records are one; references, copies and sightings follow."""
+    with Catalogue.open(catalogue) as opened:
+        tell(merge_records(opened, gone, into, actor(by), note=note), quiet)
+
+
+@app.command("split")
+def split(
+    record: RecordArgument,
+    new: Annotated[str, typer.Argument(metavar="NEW", help="Id of the new record.")],
+    catalogue: CatalogueOption,
+    reference: Annotated[list[int], typer.Option("--reference", help="A reference that goes to it; may be repeated.")],
+    sighting: Annotated[list[int] | None, typer.Option("--sighting", help="A sighting that goes to it.")] = None,
+    fields: FieldsOption = None,
+    by: ByOption = None,
+    note: NoteOption = "",
+    quiet: QuietOption = False,
+) -> None:
+    """Say that one record was two: some references become a new one, which says what --set says."""
+    with Catalogue.open(catalogue) as opened:
+        decision = split_record(
+            opened, record, reference, new, _fields(fields), actor(by), sightings=sighting or (), note=note
+        )
+        tell(decision, quiet)
+
+
+def _fields(given: list[str] | None) -> dict[str, str]:
+    """FIELD=TEXT options as a mapping."""
+    wrong = [one for one in given or () if "=" not in one]
+    if wrong:
+        raise typer.BadParameter(f"{wrong[0]!r} is not FIELD=TEXT", param_hint="--set")
+    pairs = [one.split("=", 1) for one in given or ()]
+    return {name.strip(): text for name, text in pairs}

@@ -30,8 +30,10 @@ def serve(
         raise typer.BadParameter(f"{host}:{port} is taken or not this machine's; name another", param_hint="--port")
     # On loopback only loopback's names are answered to: a web page elsewhere must not reach it by a name of its own.
     hosts = ("localhost", "127.0.0.1", "::1") if host in ("127.0.0.1", "localhost", "::1") else ()
-    settings = ServiceSettings(catalogue=catalogue, allowed_hosts=hosts)
+    settings = ServiceSettings(catalogue=catalogue, allowed_hosts=hosts, tokens_needed=not hosts)
     app = create_app(settings.model_copy(update={"workers": workers}) if workers else settings)
+    if not quiet and not hosts:
+        messages.print("it listens beyond this machine: every request needs a token (platekin tokens make NAME)")
     if not quiet:
         messages.print(
             f"platekin answers at http://{host}:{port}/v1/health (described by /openapi.json); Ctrl-C stops it"

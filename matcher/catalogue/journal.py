@@ -1,0 +1,277 @@
+"""The log taken out as JSON Lines, and played into a catalogue: the same log always gives the same catalogue.
+
+The first line says of which catalogue the log is, how many decisions follow, and the digest of the last. Every
+further line is a decision with its changes. Replaying checks all of that, the chain, and that each change fits the
+rows it meets; the first thing that does not fit ends it, and nothing is kept.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import IO, Any
+
+from sqlalchemy import Connection, select, update
+
+from matcher.catalogue import files
+from matcher.catalogue.changes import LOGGED, Draft, Misfit, canonical, to_json
+from matcher.catalogue.database import guarded
+from matcher.catalogue.decisions import (
+    BY_MACHINE,
+    DecisionRow,
+    as_json,
+    beginning,
+    digest_of,
+    from_json,
+    identity,
+    last,
+    read,
+    write,
+)
+from matcher.catalogue.registers import Decision, Identity, Image
+from matcher.catalogue.store import PATIENCE, Catalogue
+from matcher.errors import BadTable, CatalogueError
+
+LONGEST_LINE = 64 * 1024 * 1024
+VERSION = 1
+
+
+@dataclass(frozen=True)
+class LogHead:
+    """The first line of an exported log."""
+
+    catalogue: str
+    decisions: int
+    digest: str
+
+
+@dataclass(frozen=True)
+class Replayed:
+    """How many decisions were new to the catalogue, and how many pictures it still lacks."""
+
+    decisions: int
+    lacking: int
+
+
+def export_log(catalogue: Catalogue, target: Path) -> int:
+    """Write the log to a new file; returns how many decisions. Raises CatalogueError target_exists, disk_full, ..."""
+    with new_file(target) as stream, catalogue.reading() as connection:
+        return write_log(connection, stream)
+
+
+def write_log(connection: Connection, stream: IO[str]) -> int:
+    number, digest = last(connection)
+    head = {
+        "platekin": "log",
+        "version": VERSION,
+        "catalogue": identity(connection),
+        "decisions": number,
+        "digest": digest,
+    }
+    stream.write(canonical(head) + "\n")
+    for row in read(connection):
+        if row.number <= number:  # another may have been added since
+            stream.write(canonical(as_json(row)) + "\n")
+    return number
+
+
+def replay_log(catalogue: Catalogue, log: Path, images: Path | None = None) -> Replayed:
+    """Play a log into an empty catalogue, or into one whose own log it continues.
+
+    images: a folder whose files are taken, by their content, as the pictures that the log names.
+    Raises BadTable (missing_file, bad_log) and CatalogueError (another_catalogue, does_not_fit, ...).
+    """
+    pictures = _pictures(log, images) if images else {}
+    with catalogue.writing(PATIENCE), _bringing(catalogue, pictures), catalogue.replaying() as connection:
+        done = play(connection, log)
+        named = [(sha256, suffix) for sha256, suffix in connection.execute(select(Image.sha256, Image.suffix))]
+    lacking = sum(not (catalogue.folder / files.image_name(*one)).exists() for one in named)
+    return Replayed(done, lacking)
+
+
+def play(connection: Connection, log: Path) -> int:
+    """Play a log through a connection, whose owner commits; returns how many decisions were new."""
+    with opened(log) as stream:
+        head = read_head(stream, log)
+        held, _ = last(connection)
+        if held == 0:
+            _take_identity(connection, head, log)
+        elif identity(connection) != head.catalogue:
+            raise another_catalogue(log)
+        before, number = beginning(head.catalogue), 0
+        for number, row in decisions_in(stream, log):
+            if row.number != number or digest_of(row, before) != row.digest:
+                raise _bad_log(log, number + 1, "it does not follow from the lines before: the log was changed")
+            _play_one(connection, row, held, log)
+            before = row.digest
+    if number != head.decisions or before != head.digest:
+        raise _bad_log(log, number + 1, f"the log ends after {number} of {head.decisions} decisions")
+    if number < held:
+        raise CatalogueError(
+            "does_not_fit", f"{log}: the catalogue is {held - number} decisions ahead of this log", "export a newer log"
+        )
+    return number - held
+
+
+def content_digest(connection: Connection) -> str:
+    """SHA-256 of all rows that decisions can change, and of the log's end: equal for equal catalogues."""
+    told = hashlib.sha256(identity(connection).encode())
+    for table in LOGGED.values():
+        rows = connection.execute(select(table).order_by(*table.primary_key.columns))
+        for row in rows:
+            told.update(f"{table.name} {canonical(to_json(table, row._asdict()))}\n".encode())
+    told.update(canonical(last(connection)).encode())
+    return told.hexdigest()
+
+
+def fold(rows: Iterator[DecisionRow]) -> dict[str, dict[str, dict[str, Any]]]:
+    """What the tables must hold by the log alone: rows by table and key. Raises Misfit where it contradicts itself."""
+    tables: dict[str, dict[str, dict[str, Any]]] = {name: {} for name in LOGGED}
+    for row in rows:
+        for change in row.changes:
+            held, key = tables[change.table], canonical(list(change.key))
+            if (change.before is None) == (key in held):
+                raise Misfit(change.table, change.key, f"contradicts decision {row.number}")
+            if change.after is None:
+                del held[key]
+            else:
+                held[key] = {**held.get(key, {}), **change.after}
+    return tables
+
+
+@contextmanager
+def new_file(target: Path) -> Iterator[IO[str]]:
+    """A text file that appears under its name only when it is whole; one that is there is never overwritten."""
+    if target.exists():
+        raise CatalogueError("target_exists", f"{target} is there already", "name a file that is not there yet")
+    part = target.with_name(f"{target.name}.{os.getpid()}.part")
+    try:
+        with guarded(target.parent):
+            with part.open("w", encoding="utf-8", newline="") as stream:
+                yield stream
+                stream.flush()
+                os.fsync(stream.fileno())
+            part.rename(target)
+    finally:
+        part.unlink(missing_ok=True)
+
+
+@contextmanager
+def opened(log: Path) -> Iterator[IO[bytes]]:
+    try:
+        stream = log.open("rb")
+    except OSError as error:
+        raise BadTable("missing_file", f"{log}: {error.strerror}", "check the path of the log") from None
+    with stream:
+        yield stream
+
+
+def read_head(stream: IO[bytes], log: Path) -> LogHead:
+    stored = _line(stream, log, 1)
+    if stored is None or stored.get("platekin") != "log":
+        raise _bad_log(log, 1, "this is no log of platekin")
+    if stored.get("version") != VERSION:
+        raise CatalogueError("newer_version", f"{log}: the log was made by a newer version", "upgrade platekin")
+    try:
+        return LogHead(str(stored["catalogue"]), int(stored["decisions"]), str(stored["digest"]))
+    except (KeyError, TypeError, ValueError):
+        raise _bad_log(log, 1, "it does not say of which catalogue it is") from None
+
+
+def decisions_in(stream: IO[bytes], log: Path) -> Iterator[tuple[int, DecisionRow]]:
+    """(place from 1, decision) of all lines below the head."""
+    place = 0
+    while (stored := _line(stream, log, place + 2)) is not None:
+        place += 1
+        try:
+            row = from_json(stored)
+        except (ValueError, KeyError, TypeError) as error:
+            raise _bad_log(log, place + 1, f"no decision: {error}") from None
+        if row.actor == "machine" and row.action not in BY_MACHINE:
+            raise _bad_log(log, place + 1, f"a machine may not {row.action}")
+        yield place, row
+
+
+def another_catalogue(log: Path) -> CatalogueError:
+    return CatalogueError(
+        "another_catalogue",
+        f"{log}: this is the log of another catalogue",
+        "replay it into an empty folder; to bring its records here, enrol the records.csv of its export",
+    )
+
+
+def _play_one(connection: Connection, row: DecisionRow, held: int, log: Path) -> None:
+    if row.number <= held:
+        known = connection.execute(select(Decision.digest).where(Decision.number == row.number)).scalar()
+        if known != row.digest:
+            why = f"{log} line {row.number + 1}: decision {row.number} is another than in the catalogue"
+            raise CatalogueError("does_not_fit", why, "the two have parted: keep one, enrol the other's records")
+        return
+    draft = Draft(connection)
+    try:
+        for change in row.changes:
+            draft.make(change)
+    except Misfit as misfit:
+        why = f"{log} line {row.number + 1}: {misfit}"
+        raise CatalogueError("does_not_fit", why, "the log does not belong to what is in the catalogue") from None
+    write(connection, row)
+
+
+def _take_identity(connection: Connection, head: LogHead, log: Path) -> None:
+    for table in LOGGED.values():
+        if connection.execute(select(*table.primary_key.columns).limit(1)).first():
+            raise another_catalogue(log)
+    connection.execute(update(Identity).values(id=head.catalogue))
+
+
+def _line(stream: IO[bytes], log: Path, line: int) -> dict[str, Any] | None:
+    data = stream.readline(LONGEST_LINE)
+    if not data:
+        return None
+    if len(data) >= LONGEST_LINE:
+        raise _bad_log(log, line, "longer than any decision")
+    try:
+        stored = json.loads(data)
+    except ValueError as error:
+        raise _bad_log(log, line, f"not JSON: {error}") from None
+    if not isinstance(stored, dict):
+        raise _bad_log(log, line, "not an object")
+    return stored
+
+
+def _bad_log(log: Path, line: int, why: str) -> BadTable:
+    return BadTable("bad_log", f"{log} line {line}: {why}", "export the log again, and copy it whole")
+
+
+def _pictures(log: Path, images: Path) -> dict[str, Path]:
+    """Stored name -> file, of the pictures that a log names and that a folder holds."""
+    wanted: dict[str, str] = {}
+    with opened(log) as stream:
+        read_head(stream, log)
+        for _, row in decisions_in(stream, log):
+            for change in row.changes:
+                if change.after and "sha256" in change.after and "suffix" in change.after:
+                    wanted[change.after["sha256"]] = change.after["suffix"]
+    found: dict[str, Path] = {}
+    for path in sorted(path for path in images.rglob("*") if path.is_file()):
+        sha256 = sha256_of(path)
+        if sha256 in wanted:
+            found[files.image_name(sha256, wanted[sha256])] = path
+    return found
+
+
+def sha256_of(path: Path) -> str:
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+@contextmanager
+def _bringing(catalogue: Catalogue, pictures: Mapping[str, Path]) -> Iterator[None]:
+    missing = {name: path for name, path in pictures.items() if not (catalogue.folder / name).exists()}
+    with catalogue.bringing(missing):
+        yield
