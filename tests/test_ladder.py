@@ -197,7 +197,7 @@ def test_a_caption_too_faded_to_read_is_not_guessed() -> None:
 def known(record: str, pose: str, crop: str, caption: str) -> Known:
     row = RecordRow(record, "Some One", pose, crop, caption, "", "", "", "", {})
     reference = ReferenceRow(
-        1, record, None, "0" * 64, ".jpg", "a.jpg", "", "", {}, datetime.now(UTC), 1, 1, ((0, 0),) * 4, {}, "f"  # type: ignore[arg-type]
+        1, record, None, "0" * 64, ".jpg", "a.jpg", "", "", {}, datetime.now(UTC), 1, 1, ((0, 0),) * 4, {}, "", "", "f"  # type: ignore[arg-type]
     )  # fmt: skip
     return Known(reference, row)
 
