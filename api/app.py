@@ -21,6 +21,7 @@ from api.schemas import ProblemDetails
 from api.settings import ServiceSettings
 from matcher import workers
 from matcher.catalogue import Catalogue
+from matcher.catalogue.search import Names
 from matcher.report import CAUTIONS, versions
 from matcher.settings import Settings
 
@@ -72,7 +73,13 @@ def _lifespan(
             queue = WorkQueue(start, work, processes, settings.queue_limit)
             decoding = threading.Semaphore(IMAGES_AT_ONCE)
             app.state.service = Service(
-                catalogue, queue, settings.request_timeout_s, made_with, decoding, settings.tokens_needed
+                catalogue,
+                queue,
+                settings.request_timeout_s,
+                made_with,
+                decoding,
+                Names(catalogue),
+                settings.tokens_needed,
             )
             try:
                 yield

@@ -23,7 +23,6 @@ from matcher.catalogue import Catalogue, finds, package, scarcity
 from matcher.catalogue.changes import Draft, canonical
 from matcher.catalogue.check import check
 from matcher.catalogue.decisions import DecisionRow, as_json, count
-from matcher.catalogue.search import NameSearch
 from matcher.workers import Job
 
 MISSING = ("no_such_find", "no_such_record", "no_such_reference", "no_such_decision", "no_such_sighting")
@@ -145,7 +144,7 @@ def decide(
 @router.get("/search", operation_id="search", summary="Find records by a name, however it is spelt",
             responses=documented("validation", *ACCESS, *STORAGE))  # fmt: skip
 def search(service: ServiceNow, _: MayRead, query: Annotated[shapes.SearchQuery, Query()]) -> shapes.SearchPage:
-    found = NameSearch.of(service.catalogue).find(query.name, query.limit)
+    found = service.names.find(query.name, query.limit)
     return shapes.SearchPage(
         items=[shapes.SearchHit(likeness=one.likeness, record=shapes.record_of(one.record)) for one in found]
     )

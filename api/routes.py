@@ -20,6 +20,7 @@ from api.problems import PROBLEMS, Problem, documented
 from api.queue import WorkQueue
 from matcher.catalogue import Catalogue
 from matcher.catalogue.changes import Draft
+from matcher.catalogue.search import Names
 from matcher.workers import Job
 
 
@@ -27,7 +28,7 @@ from matcher.workers import Job
 class Service:
     """What the addresses work with. decoding: how many reference images may be decoded at once.
 
-    tokens_needed: whether requests have to come with a token, see `access`.
+    names: kept ready for searching. tokens_needed: whether requests have to come with a token, see `access`.
     """
 
     catalogue: Catalogue
@@ -35,6 +36,7 @@ class Service:
     timeout: float
     versions: dict[str, str]
     decoding: threading.Semaphore
+    names: Names
     tokens_needed: bool = False
 
 

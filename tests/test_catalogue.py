@@ -25,6 +25,7 @@ from matcher.catalogue.database import URL_VARIABLE, guarded
 from matcher.catalogue.decisions import person
 from matcher.catalogue.files import only_writer, settle, suffix_of, write_whole
 from matcher.catalogue.models import Base, Reference, description_columns, description_of
+from matcher.catalogue.naming import next_name
 from matcher.describe import Description, describe
 from matcher.errors import CatalogueError
 from tests.test_enrol import dump, mounted, row, run, write_table
@@ -98,6 +99,8 @@ def test_an_older_catalogue_is_taken_over_without_loss(folder: Path) -> None:
         assert len(catalogue.records()) == 3
         with catalogue.writing(), catalogue.deciding(person("Ada Quill"), "edit") as entry:
             assert entry.draft.give(Reference) == 7
+            assert next_name(entry.draft.connection, "record", "V00001") == "V004"
+            assert next_name(entry.draft.connection, "pose", "P0001") == "P002"
 
 
 def old_rows(folder: Path) -> list[tuple[str, dict[str, object]]]:

@@ -8,14 +8,14 @@ from typing import Any
 
 import pytest
 
-from matcher.catalogue import Catalogue, RecordRow, revise, turning
+from matcher.catalogue import Catalogue, RecordRow, revise, search, turning
 from matcher.catalogue.check import check
 from matcher.catalogue.copies import join, part, see, sightings
 from matcher.catalogue.cropmap import crop_map, map_crops
 from matcher.catalogue.decisions import person
 from matcher.catalogue.finds import Wanted, accept, find, merge
 from matcher.catalogue.scarcity import gaps, plot, scarcity
-from matcher.catalogue.search import NameSearch
+from matcher.catalogue.search import Names, NameSearch
 from matcher.errors import CatalogueError
 from matcher.shelf import Shelf
 from tests.cards import a_find, photo_answer
@@ -221,11 +221,39 @@ def test_names_are_found_however_they_are_spelt() -> None:
         RecordRow("V2", "William Tarrowick", "P2", "A", "Wm. Tarrowick, Gannock Bar"),
         RecordRow("V3", "Zoë O'Neill-Bray", "P3", "A", ""),
     ]
-    search = NameSearch(records, {"William Tarrowick": ["Bill Tarrowick"]})
+    ready = NameSearch(records, {"William Tarrowick": ["Bill Tarrowick"]})
     for text, record_id in (
         ("oscar dunelbi", "V1"), ("tarowick wiliam", "V2"), ("bil tarrowick", "V2"), ("zoe oneil bray", "V3"),
         ("v2", "V2"),
     ):  # fmt: skip
-        assert search.find(text, 1)[0].record.record_id == record_id
-    assert search.find("  ,", 3) == ()
+        assert ready.find(text, 1)[0].record.record_id == record_id
+    assert ready.find("  ,", 3) == ()
     assert NameSearch([], {}).find("x") == ()
+
+
+def test_kept_names_know_what_was_decided_since(catalogue: Catalogue, monkeypatch: pytest.MonkeyPatch) -> None:
+    names, anew = Names(catalogue), NameSearch.of
+
+    def same_as_anew() -> None:
+        for text in ("siter 0", "oakmere", "bil tarrowick", "V003", "wm zoe"):
+            assert names.find(text) == anew(catalogue).find(text)
+
+    same_as_anew()
+    with monkeypatch.context() as patch:
+        patch.setattr(NameSearch, "of", lambda _: pytest.fail("all records were read again"))
+        revise.edit_record(catalogue, "V001", {"caption": "Zoë Bray"}, ADA)
+        same_as_anew()
+        revise.add_spelling(catalogue, "Sitter 0", "Bill Tarrowick", ADA)
+        assert names.find("bil tarrowick", 1)[0].record.subject == "Sitter 0"
+        same_as_anew()
+        turning.undo(catalogue, [catalogue.last_decision()], ADA)
+        assert names.find("bil tarrowick", 1)[0].likeness < 70
+        revise.merge_subjects(catalogue, "Sitter 1", "Sitter 0", ADA)
+        same_as_anew()
+        catalogue.remove_record("V003", ADA)
+        same_as_anew()
+        turning.undo(catalogue, [catalogue.last_decision()], ADA)
+        same_as_anew()
+    monkeypatch.setattr(search, "FEW", 0)  # much news: all is read anew
+    revise.edit_record(catalogue, "V001", {"caption": "Wm. Bray"}, ADA)
+    same_as_anew()

@@ -16,6 +16,7 @@ from typing import Any
 from sqlalchemy import Connection, Table, and_, delete, insert, select, update
 from sqlalchemy.exc import IntegrityError
 
+from matcher.catalogue import naming
 from matcher.catalogue.models import Base, Copy, Record, Reference, UtcTime
 from matcher.catalogue.registers import CropWindow, Find, Given, Image, PoseFrame, Series, Sighting, Spelling
 
@@ -172,6 +173,8 @@ def _apply(connection: Connection, change: Change) -> None:
         raise Misfit(change.table, change.key, "is bound to other rows, or would be there twice") from None
     if change.before is None and change.after is not None:
         _remember(connection, change)
+    if change.table == "records" and change.after is not None:
+        _remember_names(connection, change.key[0] if change.before is None else None, change.after.get("pose"))
 
 
 def _statement(table: Table, change: Change) -> Any:
@@ -200,6 +203,12 @@ def _remember(connection: Connection, change: Change) -> None:
         and not connection.execute(select(Image.sha256).where(Image.sha256 == sha256)).scalar()
     ):
         connection.execute(insert(Image).values(sha256=sha256, suffix=change.after["suffix"]))
+
+
+def _remember_names(connection: Connection, record_id: str | None, pose: str | None) -> None:
+    for kind, name in (("record", record_id), ("pose", pose)):
+        if name is not None:
+            naming.remember(connection, kind, name)
 
 
 def _is(table: Table, key: Sequence[Any]) -> Any:

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+import cv2
 import numpy as np
 from sqlalchemy import select
 
@@ -109,9 +110,9 @@ def _window(
     agreed = judge_pose(shown.face, onto.face, found, calibration)
     if agreed is None or agreed.probability < 0.5:
         return None  # a transform was found, but the pictures under it do not agree
-    corners = np.array([[0, 0, 1], [size.width, 0, 1], [size.width, size.height, 1], [0, size.height, 1.0]])
-    mapped = corners @ found.transform.T
-    points = mapped[:, :2] / mapped[:, 2:] * scale
+    # A face's pixels are counted from the centre of the first one, its edges lie half a pixel further out.
+    corners = np.array([[0, 0], [size.width, 0], [size.width, size.height], [0, size.height]], np.float64) - 0.5
+    points = (cv2.perspectiveTransform(corners[None], found.transform)[0] + 0.5) * scale
     left, right = points[[0, 3], 0].mean(), points[[1, 2], 0].mean()
     top, bottom = points[[0, 1], 1].mean(), points[[2, 3], 1].mean()
     return [round(float(v), 2) for v in (left, top, right, bottom)], round(

@@ -8,7 +8,6 @@ rejects it. The machine only proposes; what it established (pose, crop) is taken
 from __future__ import annotations
 
 import hashlib
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -22,6 +21,7 @@ from matcher.catalogue.arrivals import PreparedReference, add_record, copy_of, k
 from matcher.catalogue.changes import Draft, find_id
 from matcher.catalogue.decisions import Actor, DecisionRow, Entry, machine
 from matcher.catalogue.models import Quad, Record, RecordRow, Reference, outline_key
+from matcher.catalogue.naming import next_name
 from matcher.catalogue.prepare import prepare_outline
 from matcher.catalogue.registers import Find
 from matcher.catalogue.store import PATIENCE, Catalogue
@@ -228,21 +228,6 @@ def count_finds(catalogue: Catalogue, state: State | None = None, outcome: str |
         return int(connection.execute(query).scalar_one())
 
 
-def next_id(known: Sequence[str], first: str) -> str:
-    """The id after the highest of the commonest kind (letters, then digits), or `first` where there is none.
-
-    >>> next_id(["V0009", "V0017", "spare"], "V00001"), next_id([], "P0001")
-    ('V0018', 'P0001')
-    """
-    numbered = [match.groups() for match in (re.fullmatch(r"(.*?)(\d+)", one) for one in known) if match]
-    if not numbered:
-        return first
-    prefixes = [prefix for prefix, _ in numbered]
-    prefix = max(sorted(set(prefixes)), key=prefixes.count)
-    digits = max((number for one, number in numbered if one == prefix), key=int)
-    return f"{prefix}{int(digits) + 1:0{len(digits)}d}"
-
-
 def next_letter(known: Sequence[str]) -> str:
     """The first of A, B, ... Z, AA, AB, ... that is not taken.
 
@@ -304,24 +289,13 @@ def _record_of(draft: Draft, row: Mapping[str, Any], wanted: Wanted) -> RecordRo
     crop = wanted.crop or row["crop"] or next_letter([str(one["crop"]) for one in of_pose])
     stated = ("club", "issuer", "year", "series", "issuer_mark", "caption_place", "note")
     return RecordRow(
-        record_id=wanted.record_id or _next_of(draft, Record.record_id, "V00001"),
+        record_id=wanted.record_id or next_name(draft.connection, "record", "V00001"),
         subject=subject,
-        pose=pose or _next_of(draft, Record.pose, "P0001"),
+        pose=pose or next_name(draft.connection, "pose", "P0001"),
         crop=crop,
         caption=wanted.caption,
         **{name: getattr(wanted, name) for name in stated},
     )
-
-
-def _next_of(draft: Draft, column: Any, first: str) -> str:
-    """The id after the last ones: only some are read, so that the cost does not grow with the catalogue."""
-    longest = func.length(column)
-    newest = draft.connection.execute(select(column).group_by(column).order_by(longest.desc(), column.desc()).limit(50))
-    taken = list(newest.scalars())
-    candidate = next_id(taken, first)
-    while draft.connection.execute(select(column).where(column == candidate).limit(1)).first():
-        candidate = next_id([candidate], first)
-    return candidate
 
 
 def _same_variation(draft: Draft, record: RecordRow) -> None:

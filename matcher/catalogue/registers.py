@@ -6,7 +6,7 @@ finds          proposals that wait for a person, and those that were decided (`f
 sightings      cards seen that are no references (`copies`)
 series, spellings, poses, crops    facts about series, subjects' variant names, common frames, crop maps
 images         every image ever named, never forgotten: undoing may want it again
-given          the last number given out of each kind, so that none is given twice
+given, namings the last number given out of each kind, and of ids like V00017, so that none is given twice
 tokens, keys   of the HTTP service: who may write, and requests that were answered already
 """
 
@@ -15,7 +15,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import JSON, CheckConstraint, Double, ForeignKey, Index, String, Text
+from sqlalchemy import JSON, BigInteger, CheckConstraint, Double, ForeignKey, Index, String, Text
 from sqlalchemy.orm import Mapped, mapped_column
 
 from matcher.catalogue.models import Base, UtcTime
@@ -36,6 +36,19 @@ class Given(Base):
 
     kind: Mapped[str] = mapped_column(String(16), primary_key=True)
     last: Mapped[int]
+
+
+class Naming(Base):
+    """Ids with one beginning: the highest number, how many digits it is written with, how often one was used."""
+
+    __tablename__ = "namings"
+    __table_args__ = (Index("ix_namings_commonest", "kind", "times"),)
+
+    kind: Mapped[str] = mapped_column(String(8), primary_key=True)
+    prefix: Mapped[str] = mapped_column(Text, primary_key=True)
+    digits: Mapped[int]
+    last: Mapped[int] = mapped_column(BigInteger)
+    times: Mapped[int]
 
 
 class Image(Base):

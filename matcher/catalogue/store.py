@@ -155,6 +155,13 @@ class Catalogue:
             return RecordRow(**row)
         raise self._no_such_record(record_id)
 
+    def records_among(self, ids: Collection[str]) -> tuple[RecordRow, ...]:
+        """Those of the records with these ids that are there, by id."""
+        wanted, found = sorted(ids), list[dict[str, Any]]()
+        for start in range(0, len(wanted), _AT_ONCE):
+            found += self._rows(select(*_RECORD).where(Record.record_id.in_(wanted[start : start + _AT_ONCE])))
+        return tuple(sorted((RecordRow(**row) for row in found), key=lambda row: row.record_id))
+
     def references(self, record_id: str | None = None) -> tuple[ReferenceRow, ...]:
         """All references, or those of one record, by id."""
         query = _select_references()
