@@ -86,8 +86,8 @@ def _better_reading(
         return first
     other = replace(outline, corners=outline.alternative, alternative=None)
     second = identify_card(photo, other, shelf, settings, calibration)
-    better = (second.answer.confidence.pose or 0.0) > (first.answer.confidence.pose or 0.0)
-    return second if better and second.answer.outcome != "unreadable" else first
+    # Only a match speaks for the other outline: that it fits nothing a little better says nothing.
+    return second if (second.answer.confidence.pose or 0.0) >= settings.thresholds.pose else first
 
 
 def identify_card(

@@ -72,12 +72,13 @@ def locate(photo: Photo, size: FaceSize | None = None) -> Outlines:
     """
     size = size or FaceSize()
     picture = reduce(photo)
-    page = page_cards(picture, size, photo.dpi / 25.4 * picture.scale[1] if photo.dpi else None)
+    px_per_mm = photo.dpi / 25.4 * picture.scale[1] if photo.dpi else None
+    page = page_cards(picture, size, px_per_mm)
     if len(page.quads):
         reaches = [FINE if alone else TOUCHING for alone in page.alone]
         pairs = zip(page.quads, reaches, strict=True)
         return _in_order([Outline(_refined(photo, picture, quad, size, reach), ON_PAGE) for quad, reach in pairs])
-    found = search(picture, size)
+    found = search(picture, size, px_per_mm)
     if found.best < FOUND:
         return Outlines((), _reason(found.best))
     alike = companions(found.quads, found.scores, FOUND)

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.outlines.geometry import Array, area, height
+from matcher.outlines.geometry import Array, area, height, true_ratio
 from matcher.outlines.judge import judge
 from matcher.outlines.picture import Picture
 from matcher.outlines.pool import pool
@@ -23,6 +23,18 @@ OTHER_READING = 0.93
 
 SAME = 0.008
 """Share of its height within which all corners of one quad lie near another's: the two say the same."""
+
+WHOLE, LARGE = 0.98, 0.6
+"""Shares of the picture's area: from the first a quad is the picture itself, from the second a card may fill it."""
+
+CARD, SEEN = 0.4, 0.2
+"""Scores from which another quad is a rival to the whole picture, and to quads that have not the nominal size."""
+
+SHAPELY, TRUE_SIZE = 0.035, 0.06
+"""Largest difference, as a natural logarithm, from the nominal proportions, and from the nominal size on a scan."""
+
+UNLIKELY = 0.3
+"""What is left of the score of a quad that such a rival contradicts."""
 
 NEARLY = 0.2
 """By how much less a second outline may score and still be worth a try."""
@@ -44,13 +56,41 @@ class Found:
         return float(self.scores[0]) if len(self.scores) else 0.0
 
 
-def search(picture: Picture, size: FaceSize) -> Found:
-    """Look for cards."""
+def search(picture: Picture, size: FaceSize, px_per_mm: float | None = None) -> Found:
+    """Look for cards; px_per_mm: of the reduced picture, where a scan's resolution tells it."""
     quads = pool(picture, size)
     scores = _together(quads, judge(picture, quads, size))
+    scores = _inside_first(picture, quads, scores, size)
+    if px_per_mm:
+        scores = _true_to_size(quads, scores, size, px_per_mm)
     kept = one_a_card(quads, scores, least=0.0)
     second = tuple(_second(quads, scores, int(i)) for i in kept)
     return Found(quads[kept], scores[kept], second)
+
+
+def _inside_first(picture: Picture, quads: Quads, scores: Scores, size: FaceSize) -> Scores:
+    """The whole picture is the card only where no card is seen in it: a scan shows a rim of the lid."""
+    full = area(quads) > WHOLE * picture.width * picture.height if len(quads) else np.zeros(0, bool)
+    ratios = true_ratio(quads, picture.width, picture.height) / size.aspect if len(quads) else np.zeros(0)
+    inside = (
+        ~full
+        & (scores >= CARD)
+        & (np.abs(np.log(ratios)) < SHAPELY)
+        & (area(quads) > LARGE * picture.width * picture.height if len(quads) else full)
+    )
+    return np.where(full & inside.any(), UNLIKELY * scores, scores).astype(np.float32)
+
+
+def _true_to_size(quads: Quads, scores: Scores, size: FaceSize, px_per_mm: float) -> Scores:
+    """Where a scan's resolution is known and some quad has the nominal size, others are unlikely; cards of another size
+    than the nominal have no such rival, and a telephone's meaningless resolution fits nothing."""
+    if not len(quads):
+        return scores
+    wide = 0.5 * (np.linalg.norm(quads[:, 1] - quads[:, 0], axis=1) + np.linalg.norm(quads[:, 2] - quads[:, 3], axis=1))
+    fits = np.abs(np.log(wide / (size.width_mm * px_per_mm))) < TRUE_SIZE
+    fits &= np.abs(np.log(height(quads) / (size.height_mm * px_per_mm))) < TRUE_SIZE
+    known = (fits & (scores >= SEEN)).any()
+    return np.where(known & ~fits, UNLIKELY * scores, scores).astype(np.float32)
 
 
 def _together(quads: Quads, scores: Scores) -> Scores:
