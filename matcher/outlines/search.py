@@ -24,8 +24,11 @@ OTHER_READING = 0.93
 SAME = 0.008
 """Share of its height within which all corners of one quad lie near another's: the two say the same."""
 
-WHOLE, LARGE = 0.98, 0.6
-"""Shares of the picture's area: from the first a quad is the picture itself, from the second a card may fill it."""
+WHOLE = 0.98
+"""Share of the picture's area from which a quad is the picture itself."""
+
+RIMMED = (0.6, 0.88)
+"""Shares of the picture's area that a card with a rim of the lid around it fills; a print on its mount fills more."""
 
 CARD, SEEN = 0.4, 0.2
 """Scores from which another quad is a rival to the whole picture, and to quads that have not the nominal size."""
@@ -71,13 +74,11 @@ def search(picture: Picture, size: FaceSize, px_per_mm: float | None = None) -> 
 def _inside_first(picture: Picture, quads: Quads, scores: Scores, size: FaceSize) -> Scores:
     """The whole picture is the card only where no card is seen in it: a scan shows a rim of the lid."""
     full = area(quads) > WHOLE * picture.width * picture.height if len(quads) else np.zeros(0, bool)
-    ratios = true_ratio(quads, picture.width, picture.height) / size.aspect if len(quads) else np.zeros(0)
-    inside = (
-        ~full
-        & (scores >= CARD)
-        & (np.abs(np.log(ratios)) < SHAPELY)
-        & (area(quads) > LARGE * picture.width * picture.height if len(quads) else full)
-    )
+    if not full.any():
+        return scores
+    share = area(quads) / (picture.width * picture.height)
+    shape = np.abs(np.log(true_ratio(quads, picture.width, picture.height) / size.aspect))
+    inside = (share > RIMMED[0]) & (share < RIMMED[1]) & (scores >= CARD) & (shape < SHAPELY)
     return np.where(full & inside.any(), UNLIKELY * scores, scores).astype(np.float32)
 
 
