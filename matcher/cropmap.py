@@ -27,14 +27,12 @@ class KnownCrop:
 
     corners:     (4, 2) float64, TL TR BR BL of its picture, pixels of the query's face.
     probability: that the query shows this crop.
-    references:  how many were averaged.
     widest:      the candidate whose reference shows it.
     """
 
     name: str
     corners: NDArray[np.float64]
     probability: float
-    references: int
     widest: Candidate
 
 
@@ -74,7 +72,7 @@ def _known_crop(name: str, group: Sequence[Candidate], own: NDArray[np.float64])
     places = [cv2.perspectiveTransform(own[None], np.linalg.inv(c.alignment.transform))[0] for c in group]
     probability = max(c.crop_probability for c in group)
     widest = max(zip(group, places, strict=True), key=lambda pair: float(np.ptp(pair[1], axis=0).prod()))[0]
-    return KnownCrop(name, np.mean(places, axis=0), probability, len(group), widest)
+    return KnownCrop(name, np.mean(places, axis=0), probability, widest)
 
 
 def _sure(candidate: Candidate) -> float:

@@ -68,7 +68,8 @@ def evidence_picture(photo: Photo, card: CardAnswer, shelf: Shelf, name: str) ->
             panels.append(("where they agree (blue), differ (red)", _agreement(card.face, best)))
         known = crop_map(card.answer.candidates, card.face.size)
         if known:
-            panels.append((f"known crops of {known.pose}; this card's is framed", _crops(card.face, known, shelf)))
+            label = f"known crops of {known.pose}; framed: this card's, ± {known.sigma_mm:.1f} mm"
+            panels.append((label, _crops(card.face, known, shelf)))
     return _page(panels, _headline(card, name), _sentences(card))
 
 

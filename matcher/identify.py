@@ -44,9 +44,6 @@ FAR_FEWER = 0.35
 """A pose at `CERTAIN` spares those with less than this share of the shortlist's most inliers."""
 
 REFERENCES_PER_RECORD = 2
-DOUBTFUL = (0.1, 0.9)
-"""A record's second reference is looked at only where its first leaves the caption between these."""
-
 CAPTIONS_COMPARED = 40
 """Records of one pose and crop: beyond any that a series is known to have, so that a new caption is new against all."""
 
@@ -73,11 +70,11 @@ class Identification:
 def identify(photo: Photo, shelf: Shelf, settings: Settings, calibration: Calibration) -> Identification:
     """Find and identify every card in the photo."""
     outlines = locate(photo, settings.face)
-    cards = tuple(_better_reading(photo, outline, shelf, settings, calibration) for outline in outlines)
+    cards = tuple(_likelier_outline(photo, outline, shelf, settings, calibration) for outline in outlines)
     return Identification(photo, cards, outlines.reason)
 
 
-def _better_reading(
+def _likelier_outline(
     photo: Photo, outline: Outline, shelf: Shelf, settings: Settings, calibration: Calibration
 ) -> CardAnswer:
     """Where two outlines of one card are nearly as likely, and the first matches nothing, the match decides."""
@@ -254,7 +251,7 @@ def _captions(comparison: _Comparison, same_pose: list[Candidate], lead: Candida
             candidate = done.get(known.reference.id) or comparison.same_crop(comparison.register(known, start), lead)
             done[known.reference.id] = candidate = comparison.caption(candidate)
             told = candidate.caption_probability
-            if told is not None and not DOUBTFUL[0] < told < DOUBTFUL[1]:
+            if told is not None and not is_open(told):  # else a second reference may tell
                 break
     likely = max(done.values(), key=lambda candidate: candidate.caption_probability or 0.0).known.record.record_id
     finish = {i for i, candidate in done.items() if candidate.known.record.record_id == likely}

@@ -42,7 +42,6 @@ FONTS = ("", *(str(p) for p in sorted((Path(__file__).parent.parent / "reference
 LARGE = 7
 """Every so many cards one photo has 12 megapixels."""
 
-VARIANTS = ("letter", "letters", "club")
 UNFITTED = RungModel(("any_letter",), (0.0,), (1.0,), (-1.0,), 0.0)
 
 

@@ -34,13 +34,11 @@ LOOSE_MM = (1.4, 1.2)
 
 SCISSORS_MM = 1.0
 SCISSORS_ZOOM = 0.03
-"""Beyond these, neither hand-cutting nor trimming explains a shift or a zoom, whatever the words do."""
+"""Beyond these, three to four times the scatter above, hand-cutting does not explain what trimming leaves unexplained,
+whatever the words do."""
 
 EDGES = "edges"
 """The rung's model that knows the card's edges alone, by the names of `Window.edge_features`."""
-
-CARD_MM = (36.5, 63.5)
-"""The nominal card, to which a trimmed one is stretched."""
 
 FAR = 20.0
 """Sigmas beyond which a difference is simply far."""
@@ -56,6 +54,7 @@ class Window:
     margins_mm: what the query shows more (positive) or less than the reference at left, top, right, bottom; mm on
                 the reference.
     stretch:    how much wider than high the query's picture has become against the reference's.
+    card_mm:    the nominal width and height, to which a trimmed card is stretched.
     """
 
     dx: float
@@ -64,6 +63,7 @@ class Window:
     sigma_mm: float
     margins_mm: tuple[float, float, float, float]
     stretch: float = 1.0
+    card_mm: tuple[float, float] = (FaceSize().width_mm, FaceSize().height_mm)
 
     @property
     def untrimmed(self) -> tuple[float, float]:
@@ -74,8 +74,8 @@ class Window:
         """
         wide = float(np.log(self.scale * np.sqrt(self.stretch)))
         high = float(np.log(self.scale / np.sqrt(self.stretch)))
-        across = max(0.0, abs(self.dx) - abs(wide) * CARD_MM[0] / 2)
-        down = max(0.0, abs(self.dy) - abs(high) * CARD_MM[1] / 2)
+        across = max(0.0, abs(self.dx) - abs(wide) * self.card_mm[0] / 2)
+        down = max(0.0, abs(self.dy) - abs(high) * self.card_mm[1] / 2)
         zoom = min(abs(wide), abs(high)) if wide * high > 0 else 0.0
         return float(np.hypot(across, down)), zoom
 
@@ -184,8 +184,8 @@ def measure_crop(alignment: Alignment, size: FaceSize) -> Window:
     sides = np.linalg.norm(np.roll(landed, -1, axis=0) - landed, axis=1)  # top, right, bottom, left
     own = np.linalg.norm(np.roll(zone, -1, axis=0) - zone, axis=1)
     stretch = float((sides[[1, 3]].sum() / own[[1, 3]].sum()) / (sides[[0, 2]].sum() / own[[0, 2]].sum()))
-    scale = round(1.0 / alignment.scale, 4)
-    return Window(dx, dy, scale, round(sigma, 3), (left, top, right, bottom), round(stretch, 4))
+    scale, card = round(1.0 / alignment.scale, 4), (size.width_mm, size.height_mm)
+    return Window(dx, dy, scale, round(sigma, 3), (left, top, right, bottom), round(stretch, 4), card)
 
 
 def _margin_words(margins: tuple[float, float, float, float]) -> str:

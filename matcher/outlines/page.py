@@ -29,7 +29,7 @@ EVEN = 0.80
 PAPER = 0.7
 """Share of the inside that must have a hue of paper, in half of the cards or more."""
 
-MOST_ROWS, MOST_COLUMNS = 6, 10
+MOST_ROWS = 6
 TOLERANCE = 0.07
 """By how much a card may differ from the common size, as a natural logarithm: trimmed cards do."""
 
