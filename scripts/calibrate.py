@@ -22,7 +22,7 @@ import numpy as np
 
 from matcher.ladder.confidence import Calibration
 from matcher.processes import process_pool
-from matcher.rehearsal.fitting import MIRRORED, RUNGS, as_json, fit, report, rows_of
+from matcher.rehearsal.fitting import RUNGS, as_json, fit_rung, report, rows_of
 from matcher.rehearsal.negatives import negative_of
 from matcher.rehearsal.trials import Sitting, Trial, trials
 
@@ -95,7 +95,7 @@ def main() -> None:
             "seed": chosen.seed,
             "pictures": chosen.source or [folder.name for folder in chosen.train],
         }
-        models = {rung: fit(rows_of(learnt, rung), mirrored=rung == MIRRORED) for rung in RUNGS}
+        models = {rung: fit_rung(rung, rows_of(learnt, rung)) for rung in RUNGS}
         chosen.output.write_text(json.dumps(as_json(models, provenance), indent=1) + "\n")
     used = Calibration.load(chosen.output)
     for rung in RUNGS:

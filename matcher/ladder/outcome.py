@@ -92,8 +92,8 @@ def _name_and_probability(candidate: Candidate, rung: str) -> tuple[str, float]:
     return record.record_id, candidate.caption_probability or 0.0
 
 
-OPEN = (0.1, 0.9)
-"""Between these the comparison of inks leaves a caption open, and what was read may count."""
+OPEN = (0.03, 0.97)
+"""Between these the comparison of inks leaves a caption open, and the words are read as well."""
 
 
 def is_open(probability: float) -> bool:
@@ -109,7 +109,7 @@ def decide(
 ) -> Answer:
     """Climb pose, crop, caption; stop where the probability lies between the threshold and its opposite.
 
-    testimony: what was read, heard where the inks leave a caption open, never against a clear comparison.
+    testimony: what was read, if anything was; it counts beside the inks for every known caption.
     """
     judged = {n: Rival(c.pose.probability, c.pose.parts) for n, c in best_by(candidates, "pose").items() if c.pose}
     unjudged = {c.known.record.pose: Rival(0.0, ()) for c in candidates}
@@ -124,28 +124,31 @@ def decide(
     crop = max(crops, key=lambda name: crops[name]) if crops else ""
     same_crop = [c for c in same_pose if c.known.record.crop == crop and c.crop]
     told = {n: c.caption for n, c in best_by(same_crop, "caption").items() if c.caption}
-    captions = compete(
-        {
-            name: Rival(_heard(name, found.probability, testimony), found.parts)
-            for name, found in told.items()
-            if found.probability is not None
-        },
-        calibration,
-    )
+    heard = {name: _heard(name, c, testimony) for name, c in told.items() if c.probability is not None}
+    captions = compete(heard, calibration)
+    alone = {name: rival.probability for name, rival in heard.items()}
     graded = tuple(_grade(candidate, poses, crops, captions, pose, crop) for candidate in candidates)
     ranked = tuple(sorted(graded, key=_closeness, reverse=True))
     read = testimony.words if testimony is not None else ""
-    climb = _Climb(thresholds, pose, poses[pose], crop, crops.get(crop, 0.0), captions, lead, ranked, same_crop, read)
+    climb = _Climb(
+        thresholds, pose, poses[pose], crop, crops.get(crop, 0.0), captions, alone, lead, ranked, same_crop, read
+    )
     answer = climb.answer()
     return replace(answer, candidates=ranked[:top])
 
 
-def _heard(record_id: str, probability: float, testimony: Testimony | None) -> float:
-    """The probability that these are the words, by ink and reading together: independent witnesses add their logits."""
-    if not testimony or not is_open(probability) or record_id not in testimony.likenesses:
-        return probability
-    read = min(max(testimony.likenesses[record_id].probability, 1e-6), 1 - 1e-6)
-    return sigmoid(math.log(probability / (1 - probability)) + math.log(read / (1 - read)))
+def _heard(record_id: str, caption: CaptionFinding, testimony: Testimony | None) -> Rival:
+    """One known caption, by ink and reading together: independent witnesses add their log odds."""
+    inks = caption.probability or 0.0
+    if not testimony or record_id not in testimony.likenesses:
+        return Rival(inks, caption.parts)
+    read = _log_odds(testimony.likenesses[record_id].probability)
+    return Rival(sigmoid(_log_odds(inks) + read), caption.parts, read)
+
+
+def _log_odds(probability: float) -> float:
+    kept = min(max(probability, 1e-6), 1 - 1e-6)
+    return math.log(kept / (1 - kept))
 
 
 def _grade(
@@ -191,6 +194,7 @@ class _Climb:
     crop: str
     p_crop: float
     captions: Mapping[str, float]
+    captions_alone: Mapping[str, float]
     lead: Candidate
     ranked: tuple[Candidate, ...]
     same_crop: Sequence[Candidate]
@@ -247,13 +251,10 @@ class _Climb:
         if unread:
             words = f"the caption could not be compared with that of {', '.join(unread)}"
             return self._made("undecided", known, sure, *reasons, words)
-        if p_caption <= 1 - self.thresholds.caption and self._all_clear():
+        # Rivals that share the odds make nothing new: each known caption must be unlikely by itself.
+        if max(self.captions_alone.values()) <= 1 - self.thresholds.caption:
             return self._made("new_caption", known, sure, *reasons)
         return self._made("undecided", known, sure, *reasons)
-
-    def _all_clear(self) -> bool:
-        """No known caption fits by its ink alone: reading, or rivals that share the odds, make nothing new."""
-        return max(c.caption_probability or 0.0 for c in self.same_crop) <= 1 - self.thresholds.caption
 
     def _pose_words(self) -> str:
         return f"pose {self.pose}: {self.lead.pose.words if self.lead.pose else ''}"
