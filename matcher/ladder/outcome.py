@@ -73,8 +73,8 @@ class Answer:
     reasons: tuple[str, ...]
 
 
-def best_by(candidates: Sequence[Candidate], rung: str) -> dict[str, Candidate]:
-    """The most probable candidate of each pose, crop or record among `candidates`."""
+def best_by(candidates: Sequence[Candidate], rung: Literal["crop", "caption"]) -> dict[str, Candidate]:
+    """The most probable candidate of each crop or record among `candidates`."""
     best: dict[str, Candidate] = {}
     for candidate in candidates:
         name, probability = _name_and_probability(candidate, rung)
@@ -83,13 +83,32 @@ def best_by(candidates: Sequence[Candidate], rung: str) -> dict[str, Candidate]:
     return best
 
 
-def _name_and_probability(candidate: Candidate, rung: str) -> tuple[str, float]:
+def _name_and_probability(candidate: Candidate, rung: Literal["crop", "caption"]) -> tuple[str, float]:
     record = candidate.known.record
-    if rung == "pose":
-        return record.pose, candidate.pose_probability
     if rung == "crop":
         return record.crop, candidate.crop_probability
     return record.record_id, candidate.caption_probability or 0.0
+
+
+FIRM = 0.3
+"""A reference with less than this share of the most inliers of its pose may have been laid over wrongly."""
+
+
+def most_telling(candidates: Sequence[Candidate]) -> dict[str, Candidate]:
+    """Of each pose, the reference by which it is judged: the one that would show most if it were another exposure.
+
+    Not the most probable one: a faint reference agrees with everything.
+    """
+    by_pose: dict[str, list[tuple[Candidate, PoseFinding]]] = {}
+    for candidate in candidates:
+        if candidate.pose:
+            by_pose.setdefault(candidate.known.record.pose, []).append((candidate, candidate.pose))
+    telling = {}
+    for pose, judged in by_pose.items():
+        most = max(candidate.alignment.inliers for candidate, _ in judged)
+        firm = [one for one in judged if one[0].alignment.inliers >= FIRM * most]
+        telling[pose] = max(firm, key=lambda one: one[1].expected)[0]
+    return telling
 
 
 OPEN = (0.03, 0.97)
@@ -111,7 +130,8 @@ def decide(
 
     testimony: what was read, if anything was; it counts beside the inks for every known caption.
     """
-    judged = {n: Rival(c.pose.probability, c.pose.parts) for n, c in best_by(candidates, "pose").items() if c.pose}
+    telling = most_telling(candidates)
+    judged = {n: Rival(c.pose.probability, c.pose.parts) for n, c in telling.items() if c.pose}
     unjudged = {c.known.record.pose: Rival(0.0, ()) for c in candidates}
     poses = compete({**unjudged, **judged}, calibration)
     if not poses:
@@ -119,7 +139,7 @@ def decide(
         return Answer("new_pose", {}, Confidence(pose=0.0), (), (reason,))
     pose = max(poses, key=lambda name: poses[name])
     same_pose = [c for c in candidates if c.known.record.pose == pose]
-    lead = best_by(same_pose, "pose")[pose]
+    lead = telling.get(pose, same_pose[0])
     crops = compete({name: Rival(c.crop.probability, ()) for name, c in best_by(same_pose, "crop").items() if c.crop})
     crop = max(crops, key=lambda name: crops[name]) if crops else ""
     same_crop = [c for c in same_pose if c.known.record.crop == crop and c.crop]
@@ -127,11 +147,13 @@ def decide(
     heard = {name: _heard(name, c, testimony) for name, c in told.items() if c.probability is not None}
     captions = compete(heard, calibration)
     alone = {name: rival.probability for name, rival in heard.items()}
+    best_alone = max((rival.probability for rival in judged.values()), default=0.0)
     graded = tuple(_grade(candidate, poses, crops, captions, pose, crop) for candidate in candidates)
     ranked = tuple(sorted(graded, key=_closeness, reverse=True))
     read = testimony.words if testimony is not None else ""
+    p_crop = crops.get(crop, 0.0)
     climb = _Climb(
-        thresholds, pose, poses[pose], crop, crops.get(crop, 0.0), captions, alone, lead, ranked, same_crop, read
+        thresholds, pose, poses[pose], best_alone, crop, p_crop, captions, alone, lead, ranked, same_crop, read
     )
     answer = climb.answer()
     return replace(answer, candidates=ranked[:top])
@@ -191,6 +213,7 @@ class _Climb:
     thresholds: Thresholds
     pose: str
     p_pose: float
+    best_alone: float
     crop: str
     p_crop: float
     captions: Mapping[str, float]
@@ -210,10 +233,9 @@ class _Climb:
     def _stop_at_pose(self) -> Answer:
         words = self.lead.pose.words if self.lead.pose else self.lead.alignment.reason
         closest = f"closest enrolled pose {self.pose}: {words}"
-        best_alone = max(candidate.pose_probability for candidate in self.ranked)
-        if best_alone <= 1 - self.thresholds.pose:
+        if self.best_alone <= 1 - self.thresholds.pose:
             return self._made("new_pose", {}, Confidence(pose=self.p_pose), closest)
-        rivals = best_alone >= self.thresholds.pose
+        rivals = self.best_alone >= self.thresholds.pose
         why = "two enrolled poses fit almost equally well" if rivals else "it may or may not be that negative"
         return self._made("undecided", {}, Confidence(pose=self.p_pose), closest, why)
 
