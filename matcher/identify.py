@@ -80,14 +80,23 @@ def identify(photo: Photo, shelf: Shelf, settings: Settings, calibration: Calibr
 def _likelier_outline(
     photo: Photo, outline: Outline, shelf: Shelf, settings: Settings, calibration: Calibration
 ) -> CardAnswer:
-    """Where two outlines of one card are nearly as likely, and the first matches nothing, the match decides."""
+    """Where two outlines of one card are nearly as likely, and the first ends short of a record, the match decides."""
     first = identify_card(photo, outline, shelf, settings, calibration)
-    if outline.alternative is None or (first.answer.confidence.pose or 0.0) >= settings.thresholds.pose:
+    if outline.alternative is None or first.answer.outcome == "held":
         return first
     other = replace(outline, corners=outline.alternative, alternative=None)
     second = identify_card(photo, other, shelf, settings, calibration)
     # Only a match speaks for the other outline: that it fits nothing a little better says nothing.
-    return second if (second.answer.confidence.pose or 0.0) >= settings.thresholds.pose else first
+    sure, settled = second.answer.confidence.pose or 0.0, settings.thresholds.pose
+    if (first.answer.confidence.pose or 0.0) < settled <= sure:
+        return second
+    return second if settled <= _fit(second) > _fit(first) else first
+
+
+def _fit(card: CardAnswer) -> float:
+    """How likely picture and window both are those of a known card."""
+    sure = card.answer.confidence
+    return (sure.pose or 0.0) * (sure.crop or 0.0)
 
 
 def identify_card(

@@ -67,20 +67,14 @@ def compare_captions(query: Face, reference: Face, alignment: Alignment) -> tupl
     letters = compare_letters(strips)
     agreement = letters.agreement
     worst, word = (letters.worst(LETTER_PX * size) for size in (0.8, 2.0))
-    ink = min(letters.ink)
-    gap_of = {
+    features = {
         "letter": log_gap(worst, 0.06),
         "word": log_gap(word, 0.06),
         "whole": log_gap(1 - agreement, 0.02),
         "shortfall": log_gap(letters.shortfall, 0.03),
-    }
-    features = {
-        **gap_of,
-        # The clearer the ink, the more a gap says.
-        **{f"{name}_by_ink": value * ink for name, value in gap_of.items() if name != "shortfall"},
         "agreement": agreement,
         "worst": worst,
-        "ink": ink,
+        "ink": min(letters.ink),
         "ink_query": letters.ink[0],
         "ink_reference": letters.ink[1],
         "covered": 1 - letters.shown,

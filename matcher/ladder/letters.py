@@ -77,6 +77,7 @@ def compare_letters(strips: tuple[Strip, Strip], slack: int = 1) -> Letters:
             moved, energy = (np.roll(values, (dy, dx), (0, 1)) for values in (theirs, energies[1]))
             scale = np.sqrt(np.maximum(energies[0] * energy, 1e-6))
             best = np.maximum(best, mean(mine * moved) / scale)
+    best = np.minimum(best, 1.0)  # where the mask ends, the energy of the moved ink is only nearly its own
     shown = mask > 0
     papers = [float(np.percentile(e[shown], 12)) + 0.02 if shown.any() else 1.0 for e in energies]
     signals = [np.maximum(e - paper, 0) for e, paper in zip(energies, papers, strict=True)]

@@ -132,7 +132,8 @@ def well_inside(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
 
 def pose_features(compared: Compared, alignment: Alignment) -> dict[str, float]:
     """What the probability is computed from: differences, shortfalls from agreement, the noise they are seen in."""
-    features = {"correlation": log_gap(1 - alignment.correlation, 0.02), "inliers": float(np.log1p(alignment.inliers))}
+    # How well the whole was registered excuses a little; inliers say nothing: backdrops and mounts have plenty.
+    features = {"correlation": log_gap(1 - alignment.correlation, 0.02)}
     for name, part in (("fine", compared.fine), ("medium", compared.medium)):
         mean, expected = part.mean(part.correlation), part.mean(part.expected)
         features[f"{name}_mean"] = log_gap(1 - mean, 0.02)

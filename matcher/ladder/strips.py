@@ -33,6 +33,9 @@ RIM_MM = 1.3
 HIDDEN = (4.0, 14.0)
 """A spot is covered (by a thumb, say) where its slow tone is off by so many robust deviations and grey levels."""
 
+COVER_PX = 36
+"""What covers is at least as broad as this: a bold letter more, or fewer, also changes the slow tone."""
+
 WORDS_MM = (1.6, 0.8)
 """How far, across and down, words may sit from where the picture's transform puts them: other words may be longer."""
 
@@ -176,5 +179,6 @@ def _hidden(grey: NDArray[np.uint8], laid: NDArray[np.uint8]) -> Bools:
     rest = np.abs(mine - (slope * theirs + level))
     deviations, levels = HIDDEN
     limit = max(levels, deviations * 1.48 * float(np.median(rest)))
-    spread = cv2.dilate((rest > limit).astype(np.uint8), np.ones((15, 15), np.uint8))
-    return np.asarray(spread > 0)
+    broad = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (COVER_PX, COVER_PX))
+    covered = cv2.morphologyEx((rest > limit).astype(np.uint8), cv2.MORPH_OPEN, broad, borderType=cv2.BORDER_REPLICATE)
+    return np.asarray(cv2.dilate(covered, np.ones((15, 15), np.uint8)) > 0)

@@ -31,6 +31,9 @@ from matcher.view import View
 Picture = NDArray[np.uint8]
 
 CONTRASTS = (0.8, 0.5, 0.3, 0.15)
+REFERENCE_CONTRASTS = (1.0, 0.7, 0.45, 0.3, 0.18)
+"""Of some records only faint cards are known."""
+
 CORNER_JITTER_MM = 0.2
 """Scatter of located corners around the true ones."""
 
@@ -109,7 +112,7 @@ def measured(pairings: Sequence[Pairing]) -> Iterator[Trial]:
 def _session(sitting: Sitting, stranger: Picture, rng: np.random.Generator, fonts: Sequence[str]) -> Iterator[Pairing]:
     crop, caption, plate = random_crop(rng), random_caption(rng, fonts), int(rng.integers(1 << 30))
     seed = int(rng.integers(1 << 30))
-    age = random_age(rng, float(rng.choice([1.0, 0.7, 0.45, 0.3])))
+    age = random_age(rng, float(rng.choice(REFERENCE_CONTRASTS)))
     reference = _scanned(make_copy(sitting.negative, crop, caption, age, seed=seed, plate=plate), rng)
 
     def copy(negative: Picture, window: Crop, words: Caption, contrast: float, own: bool) -> Card:
@@ -124,7 +127,7 @@ def _session(sitting: Sitting, stranger: Picture, rng: np.random.Generator, font
     def rivals(kind: str, negative: Picture, words: Caption) -> Pairing:
         """The query shows either the reference's variation, or that of another known one."""
         contrast, own = float(rng.choice(CONTRASTS)), bool(rng.random() < 0.5)
-        other = _scanned(copy(negative, crop, words, float(rng.choice([1.0, 0.7, 0.45, 0.3])), kind == "captions"), rng)
+        other = _scanned(copy(negative, crop, words, float(rng.choice(REFERENCE_CONTRASTS)), kind == "captions"), rng)
         shown = (sitting.negative, crop, caption) if own else (negative, crop, words)
         query = _photographed(copy(*shown, contrast, own or kind == "captions"), rng)
         return Pairing(kind, contrast, {}, query, (reference, other), own)
@@ -233,7 +236,7 @@ def random_scene(rng: np.random.Generator) -> Scene:
         width=int(rng.choice([900, 1200])),
         height=int(rng.choice([1200, 1600])),
         share=float(rng.uniform(0.5, 0.95)),
-        tilt=float(abs(rng.normal(0, 10))),
+        tilt=float(min(abs(rng.normal(0, 10)), 40.0)),
         tilt_towards=float(rng.uniform(0, 360)),
         rotation=float(rng.normal(0, 8)),
         shadow=float(rng.uniform(0, 0.5)),
