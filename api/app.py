@@ -14,14 +14,17 @@ from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 
 from api import guards, problems
+from api.exchange import router as exchange
 from api.growth import router as growth
 from api.queue import Work, WorkQueue
 from api.routes import Service, router
 from api.schemas import ProblemDetails
+from api.seen import router as seen
 from api.settings import ServiceSettings
 from matcher import workers
 from matcher.catalogue import Catalogue
 from matcher.catalogue.search import Names
+from matcher.catalogue.zipped import Limits
 from matcher.report import CAUTIONS, versions
 from matcher.settings import Settings
 
@@ -51,10 +54,11 @@ def create_app(
         redirect_slashes=False,
     )
     app.include_router(router)
-    app.include_router(growth)
+    for more in (exchange, seen, growth):  # /v1/exports/catalogue.zip before /v1/exports/{name}
+        app.include_router(more)
     problems.install(app)
     # The one added last stands outermost.
-    app.add_middleware(guards.BodyLimit, most=chosen.max_body_bytes)
+    app.add_middleware(guards.BodyLimit, most=chosen.max_body_bytes, imports=chosen.max_import_bytes)
     app.add_middleware(guards.KnownHost, hosts=frozenset(name.lower() for name in chosen.allowed_hosts))
     app.add_middleware(guards.LastResort)
     app.add_middleware(guards.Headers)
@@ -80,6 +84,7 @@ def _lifespan(
                 decoding,
                 Names(catalogue),
                 settings.tokens_needed,
+                unpacking=Limits(most_bytes=settings.max_unpacked_bytes),
             )
             try:
                 yield

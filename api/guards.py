@@ -18,6 +18,8 @@ from api.problems import Problem, respond
 
 log = logging.getLogger("platekin")
 
+IMPORTS = "/v1/imports/"
+
 _ALWAYS = {
     "X-Content-Type-Options": "nosniff",
     "Referrer-Policy": "no-referrer",
@@ -91,37 +93,43 @@ class KnownHost:
 
 @dataclass
 class BodyLimit:
-    """Refuses a body that is, or while it arrives turns out to be, longer than `most` bytes."""
+    """Refuses a body that is, or while it arrives turns out to be, longer than `most` bytes.
+
+    imports: the limit below IMPORTS instead, where whole catalogues come.
+    """
 
     app: ASGIApp
     most: int
+    imports: int = 0
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
+        most = max(self.most, self.imports) if scope.get("path", "").startswith(IMPORTS) else self.most
         told = Request(scope).headers.get("content-length", "0")
         if not (told.isascii() and told.isdigit()):
             await respond(Problem("bad_request", "Content-Length is not a number."))(scope, receive, send)
-        elif len(told) > 18 or int(told) > self.most:  # Python refuses to read endless digits
-            await respond(self._too_large())(scope, receive, send)
+        elif len(told) > 18 or int(told) > most:  # Python refuses to read endless digits
+            await respond(_too_large(most))(scope, receive, send)
         else:
-            await self.app(scope, self._counting(receive), send)
+            await self.app(scope, _counting(receive, most), send)
 
-    def _counting(self, receive: Receive) -> Receive:
-        arrived = 0
 
-        async def counting() -> Message:
-            nonlocal arrived
-            message = await receive()
-            arrived += len(message.get("body", b""))
-            if arrived > self.most:
-                raise self._too_large()
-            return message
+def _counting(receive: Receive, most: int) -> Receive:
+    arrived = 0
 
-        return counting
+    async def counting() -> Message:
+        nonlocal arrived
+        message = await receive()
+        arrived += len(message.get("body", b""))
+        if arrived > most:
+            raise _too_large(most)
+        return message
 
-    def _too_large(self) -> Problem:
-        # The rest is not read: the connection cannot be used for another request.
-        detail = f"The limit is {self.most / 1e6:g} MB. Save the photo as a JPEG at quality 90."
-        return Problem("body_too_large", detail, headers={"Connection": "close"})
+    return counting
+
+
+def _too_large(most: int) -> Problem:
+    # The rest is not read: the connection cannot be used for another request.
+    return Problem("body_too_large", f"The limit is {most / 1e6:g} MB.", headers={"Connection": "close"})

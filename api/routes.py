@@ -7,7 +7,7 @@ a body and waits for a worker, is asynchronous.
 from __future__ import annotations
 
 import threading
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Annotated, Any, cast
 
 from fastapi import APIRouter, Depends, Path, Query, Request, Response
@@ -21,6 +21,7 @@ from api.queue import WorkQueue
 from matcher.catalogue import Catalogue
 from matcher.catalogue.changes import Draft
 from matcher.catalogue.search import Names
+from matcher.catalogue.zipped import Limits
 from matcher.workers import Job
 
 
@@ -29,6 +30,7 @@ class Service:
     """What the addresses work with. decoding: how many reference images may be decoded at once.
 
     names: kept ready for searching. tokens_needed: whether requests have to come with a token, see `access`.
+    importing: one import at a time; unpacking: how much its zip may hold.
     """
 
     catalogue: Catalogue
@@ -38,6 +40,8 @@ class Service:
     decoding: threading.Semaphore
     names: Names
     tokens_needed: bool = False
+    importing: threading.Semaphore = field(default_factory=threading.Semaphore)
+    unpacking: Limits = field(default_factory=Limits)
 
 
 def the_service(request: Request) -> Service:

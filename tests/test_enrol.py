@@ -19,11 +19,12 @@ import numpy as np
 import pytest
 
 from matcher.catalogue.arrivals import PreparedReference
-from matcher.catalogue.enrol import EnrolReport, enrol
+from matcher.catalogue.enrol import enrol
 from matcher.catalogue.files import only_writer
 from matcher.catalogue.prepare import prepare_outline
 from matcher.catalogue.store import Catalogue
 from matcher.catalogue.table import read_table
+from matcher.catalogue.tally import EnrolReport
 from matcher.errors import BadTable, CatalogueError, UnreadablePhoto
 from matcher.index import ReferenceIndex
 from matcher.locate import Outline

@@ -137,6 +137,14 @@ def sightings(catalogue: Catalogue, record_id: str | None = None, open_only: boo
         return tuple(SightingRow(**row._mapping) for row in connection.execute(query))
 
 
+def sighting(catalogue: Catalogue, number: int) -> SightingRow:
+    """One sighting. Raises CatalogueError no_such_sighting."""
+    found = [row for row in sightings(catalogue) if row.id == number]
+    if not found:
+        raise CatalogueError("no_such_sighting", f"no sighting {number}", "list what has been seen")
+    return found[0]
+
+
 def _suggestion(card: Mapping[str, Any]) -> tuple[int | None, float | None]:
     """The reference of the held record whose very card this most probably is."""
     likely = [

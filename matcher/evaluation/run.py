@@ -17,7 +17,8 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from matcher.catalogue.enrol import EnrolReport, enrol
+from matcher.catalogue.enrol import enrol
+from matcher.catalogue.tally import EnrolReport
 from matcher.errors import BadTable
 from matcher.evaluation.draw import draw_references
 from matcher.evaluation.judge import judge, set_up

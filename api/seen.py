@@ -1,0 +1,96 @@
+"""The addresses of cards seen, of crop maps, and of the plot of scarcity."""
+
+from __future__ import annotations
+
+import hashlib
+import tempfile
+from dataclasses import asdict
+from pathlib import Path
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query, Request, Response
+from starlette.concurrency import run_in_threadpool
+
+from api import growth_schemas as shapes
+from api import upload
+from api.access import MayRead, allow
+from api.deciding import asked_before
+from api.growth import WRITING, KeyHeader, answer_about, told_of
+from api.pictures import showable
+from api.problems import Problem, documented
+from api.routes import ACCESS, PHOTO, REQUEST, STORAGE, ServiceNow
+from matcher.catalogue import copies, cropmap, scarcity
+from matcher.catalogue.finds import check_day
+
+router = APIRouter(prefix="/v1")
+
+
+@router.get("/sightings", operation_id="list_sightings", summary="List cards seen that are no references",
+            responses=documented("validation", *ACCESS, *STORAGE))  # fmt: skip
+def list_sightings(
+    service: ServiceNow, _: MayRead, query: Annotated[shapes.SightingsQuery, Query()]
+) -> shapes.SightingPage:
+    """With the copy that a person confirmed, or that the machine suggests."""
+    rows = copies.sightings(service.catalogue, query.record, query.open)
+    shown = rows[query.offset : query.offset + query.limit]
+    return shapes.SightingPage(total=len(rows), items=[shapes.Sighting.model_validate(asdict(row)) for row in shown])
+
+
+@router.get("/sightings/{number}/image", operation_id="show_sighting_image", summary="Show the photo of a sighting",
+            response_class=Response,
+            responses={200: {"description": "At most 1600 px on its longer side, without metadata.",
+                             "content": {"image/jpeg": {"schema": {"type": "string", "format": "binary"}}}},
+                       **documented("no_such_sighting", "validation", *ACCESS, *STORAGE)})  # fmt: skip
+def sighting_image(service: ServiceNow, _: MayRead, number: shapes.DecisionNumber) -> Response:
+    row = copies.sighting(service.catalogue, number)
+    with service.decoding:
+        data = showable(service.catalogue.image_path(row), row.sha256)
+    return Response(data, headers={"Cache-Control": "private, no-cache"}, media_type="image/jpeg")
+
+
+@router.post("/sightings", operation_id="see", summary="Identify a photo, and note its known cards as seen",
+             status_code=201, openapi_extra=upload.OPENAPI,
+             responses=documented(*PHOTO, *REQUEST, "bad_day", "no_name", "busy", "timeout", "worker_lost", "changed",
+                                  *WRITING))  # fmt: skip
+async def see(
+    request: Request, service: ServiceNow, query: Annotated[shapes.SeeQuery, Query()], key: KeyHeader = None
+) -> shapes.Seen:
+    """Each card that is a known record becomes a sighting; `decision` is null where there is none, or none is new."""
+    if key is None:
+        raise Problem("key_needed")
+    check_day(query.seen_on)
+    who = await run_in_threadpool(allow, request, "decide", query.by)
+    service.queue.check_room()
+    photo = await upload.read_upload(request)
+    asked = hashlib.sha256(f"see {query.source}\n{query.seen_on}\n".encode() + photo.data).hexdigest()
+    before = await run_in_threadpool(asked_before, service.catalogue, key, asked)
+    if before is not None:
+        return shapes.Seen(decision=told_of(before))
+    answer = await answer_about(service, photo)
+
+    def store() -> shapes.Seen:
+        told: dict[str, Any] = {"source": query.source, "seen_on": query.seen_on, "idempotency": (key, asked)}
+        row = copies.see(service.catalogue, answer, photo.data, who, **told)
+        return shapes.Seen(decision=None if row is None else told_of(row))
+
+    return await run_in_threadpool(store)
+
+
+@router.get("/crops", operation_id="crop_map", summary="Where each known crop lies in a pose's common frame",
+            responses=documented("validation", *ACCESS, *STORAGE))  # fmt: skip
+def crop_map(service: ServiceNow, _: MayRead, query: Annotated[shapes.CropsQuery, Query()]) -> shapes.CropPage:
+    """Empty until the decision `map_crops` has been made for the pose."""
+    rows = cropmap.crop_map(service.catalogue, query.pose)
+    return shapes.CropPage(items=[shapes.Crop(**asdict(row)) for row in rows])
+
+
+@router.get("/scarcity.svg", operation_id="scarcity_plot", summary="How many copies have been seen, as a plot",
+            response_class=Response,
+            responses={200: {"description": "The plot.", "content": {"image/svg+xml": {"schema": {"type": "string"}}}},
+                       **documented("validation", *ACCESS, *STORAGE)})  # fmt: skip
+def scarcity_plot(service: ServiceNow, _: MayRead, query: Annotated[shapes.PlotQuery, Query()]) -> Response:
+    rows = scarcity.scarcity(service.catalogue, query.series)
+    with tempfile.TemporaryDirectory() as scratch:
+        scarcity.plot(rows, Path(scratch) / "scarcity.svg")
+        drawn = (Path(scratch) / "scarcity.svg").read_bytes()
+    return Response(drawn, media_type="image/svg+xml")
