@@ -11,7 +11,6 @@ from dataclasses import asdict
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Header, Query, Request, Response
-from starlette.concurrency import run_in_threadpool
 
 from api import growth_schemas as shapes
 from api import upload
@@ -19,7 +18,7 @@ from api.access import MayRead, allow
 from api.deciding import Wish, asked_before, carry_out, scope_of, tag_of, unchanged_since
 from api.pictures import showable
 from api.problems import PROBLEMS, Problem, documented
-from api.routes import ACCESS, PHOTO, REQUEST, STORAGE, Service, ServiceNow
+from api.routes import ACCESS, PHOTO, REQUEST, STORAGE, ServiceNow
 from matcher.catalogue import Catalogue, finds, package, scarcity
 from matcher.catalogue.changes import Draft, canonical
 from matcher.catalogue.check import check
@@ -72,28 +71,29 @@ def find_image(service: ServiceNow, _: MayRead, find_id: shapes.Word) -> Respons
 
 @router.post("/finds", operation_id="propose_finds", summary="Identify a photo, and propose what is new on it",
              status_code=201, openapi_extra=upload.OPENAPI,
-             responses=documented(*PHOTO, *REQUEST, "bad_day", "busy", "timeout", "worker_lost", "changed",
-                                  *WRITING))  # fmt: skip
-async def propose(
-    request: Request, service: ServiceNow, query: Annotated[shapes.OriginQuery, Query()], key: KeyHeader = None
-) -> shapes.Proposed:
+             responses=documented(*PHOTO, *REQUEST, "busy", "timeout", "worker_lost", "changed", *WRITING))  # fmt: skip
+async def propose(request: Request, service: ServiceNow, key: KeyHeader = None) -> shapes.Proposed:
     """Each card that is a new crop, caption or pose becomes an open find; one proposed before stays as it is."""
     if key is None:
         raise Problem("key_needed")
-    finds.check_day(query.seen_on)
+    from starlette.concurrency import run_in_threadpool
+
     await run_in_threadpool(allow, request, "decide")
     service.queue.check_room()
     photo = await upload.read_upload(request)
-    asked = hashlib.sha256(f"{query.source}\n{query.seen_on}\n".encode() + photo.data).hexdigest()
+    asked = hashlib.sha256(photo.data).hexdigest()
     before = await run_in_threadpool(asked_before, service.catalogue, key, asked)
     if before is not None:
         again = [finds.find(service.catalogue, name) for name in before.about.split()]
         return shapes.Proposed(items=[shapes.Find.model_validate(asdict(row)) for row in again])
-    answer = await answer_about(service, photo)
+    answer = await service.queue.answer(Job(photo.name, photo.data), service.timeout)
+    if answer["error"] and answer["error"]["code"] != "no_card":
+        raise Problem(
+            answer["error"]["code"], answer["error"]["message"] if answer["error"]["code"] in PROBLEMS else ""
+        )
 
     def store() -> tuple[finds.FindRow, ...]:
-        told: dict[str, Any] = {"source": query.source, "seen_on": query.seen_on, "idempotency": (key, asked)}
-        return finds.propose(service.catalogue, answer, photo.data, **told)
+        return finds.propose(service.catalogue, answer, photo.data, idempotency=(key, asked))
 
     rows = await run_in_threadpool(store)
     return shapes.Proposed(items=[shapes.Find.model_validate(asdict(row)) for row in rows])
@@ -116,7 +116,7 @@ def list_decisions(
 
 @router.get("/decisions/{number}", operation_id="show_decision", summary="Show one decision with its changes",
             responses=documented("no_such_decision", "validation", *ACCESS, *STORAGE))  # fmt: skip
-def showtold_of(service: ServiceNow, _: MayRead, number: shapes.DecisionNumber) -> shapes.Decision:
+def show_decision(service: ServiceNow, _: MayRead, number: shapes.DecisionNumber) -> shapes.Decision:
     return told_of(service.catalogue.decision(number))
 
 
@@ -200,15 +200,6 @@ def _tag(catalogue: Catalogue, kind: Any, name: str = "") -> str:
 def told_of(row: DecisionRow) -> shapes.Decision:
     """A decision as it is told."""
     return shapes.Decision.model_validate({**as_json(row), "standing": row.standing})
-
-
-async def answer_about(service: Service, photo: upload.Upload) -> dict[str, Any]:
-    """What a worker says of a photo; that it shows no card is an answer. Raises Problem."""
-    answer = await service.queue.answer(Job(photo.name, photo.data), service.timeout)
-    error = answer["error"]
-    if error and error["code"] != "no_card":
-        raise Problem(error["code"], error["message"] if error["code"] in PROBLEMS else "")
-    return answer
 
 
 def _file(data: bytes, name: str, media_type: str) -> Response:

@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Annotated, Any, Literal
 
 from fastapi import Path
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, Field
 
 from api.schemas import Quad, Query, Record, Words
 from matcher.catalogue import RecordRow
@@ -43,22 +43,10 @@ class SeriesQuery(Paged):
     series: Words | None = Field(None, description="Only of this series.")
 
 
-class OriginQuery(Query):
-    source: Words = Field("", description="Where the card was seen: an album, a sale.")
-    seen_on: Words = Field("", description="When: 1987-05-23, 1987-05 or 1987.")
-
-
-class SeeQuery(OriginQuery):
+class SeeQuery(Query):
+    source: Words = Field("", description="Where the card was seen.")
+    seen_on: Words = Field("", description="Day, month or year (ISO 8601).")
     by: Words | None = Field(None, description="Who decides, on this machine; elsewhere the token's name counts.")
-
-
-class SightingsQuery(Paged):
-    record: Words | None = Field(None, description="Only of this record.")
-    open: bool = Field(False, description="Only those whose copy nobody has confirmed.")
-
-
-class CropsQuery(Query):
-    pose: Words
 
 
 class PlotQuery(Query):
@@ -157,45 +145,8 @@ class GapPage(BaseModel):
     items: list[Gap]
 
 
-class Sighting(BaseModel):
-    """A card seen that is no reference."""
-
-    model_config = ConfigDict(populate_by_name=True)
-
-    id: int
-    record_id: str
-    copy_: str | None = Field(alias="copy", description="The copy's label, once a person has said it.")
-    confirmed: bool
-    seen_on: str
-    source: str
-    who: str
-    sha256: str
-    name: str
-    residual_contrast: float | None
-    suggested_reference: int | None = Field(description="Whose very card the machine takes this one for.")
-    suggested_probability: float | None
-
-
-class SightingPage(BaseModel):
-    total: int
-    items: list[Sighting]
-
-
 class Seen(BaseModel):
     decision: Decision | None
-
-
-class Crop(BaseModel):
-    """A crop as a rectangle of its pose's common frame: left, top, right, bottom in mm, and its uncertainty."""
-
-    pose: str
-    crop: str
-    window_mm: tuple[float, float, float, float]
-    sigma_mm: float
-
-
-class CropPage(BaseModel):
-    items: list[Crop]
 
 
 class Trouble(BaseModel):

@@ -25,14 +25,13 @@ from matcher.catalogue.database import guarded
 from matcher.catalogue.decisions import Actor
 from matcher.catalogue.enrol import enrol
 from matcher.catalogue.journal import replay_log
-from matcher.catalogue.mapping import mapped_table, parse_mapping, preview
+from matcher.catalogue.mapping import JSON_LINES, mapped_table, parse_mapping, preview
 from matcher.catalogue.table import read_table
 from matcher.catalogue.zipped import CHUNK, Limits, unzip
 from matcher.errors import PlatekinError
 
 Check = Callable[[Draft], None]
 Done = TypeVar("Done")
-JSON_LINES = (".jsonl", ".ndjson")
 
 
 def in_scratch(

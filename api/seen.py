@@ -1,10 +1,9 @@
-"""The addresses of cards seen, of crop maps, and of the plot of scarcity."""
+"""The addresses of noting cards as seen, and of the plot of scarcity."""
 
 from __future__ import annotations
 
 import hashlib
 import tempfile
-from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -15,25 +14,15 @@ from api import growth_schemas as shapes
 from api import upload
 from api.access import MayRead, allow
 from api.deciding import asked_before
-from api.growth import WRITING, KeyHeader, answer_about, told_of
+from api.growth import WRITING, KeyHeader, told_of
 from api.pictures import showable
-from api.problems import Problem, documented
+from api.problems import PROBLEMS, Problem, documented
 from api.routes import ACCESS, PHOTO, REQUEST, STORAGE, ServiceNow
-from matcher.catalogue import copies, cropmap, scarcity
+from matcher.catalogue import copies, scarcity
 from matcher.catalogue.finds import check_day
+from matcher.workers import Job
 
 router = APIRouter(prefix="/v1")
-
-
-@router.get("/sightings", operation_id="list_sightings", summary="List cards seen that are no references",
-            responses=documented("validation", *ACCESS, *STORAGE))  # fmt: skip
-def list_sightings(
-    service: ServiceNow, _: MayRead, query: Annotated[shapes.SightingsQuery, Query()]
-) -> shapes.SightingPage:
-    """With the copy that a person confirmed, or that the machine suggests."""
-    rows = copies.sightings(service.catalogue, query.record, query.open)
-    shown = rows[query.offset : query.offset + query.limit]
-    return shapes.SightingPage(total=len(rows), items=[shapes.Sighting.model_validate(asdict(row)) for row in shown])
 
 
 @router.get("/sightings/{number}/image", operation_id="show_sighting_image", summary="Show the photo of a sighting",
@@ -66,7 +55,10 @@ async def see(
     before = await run_in_threadpool(asked_before, service.catalogue, key, asked)
     if before is not None:
         return shapes.Seen(decision=told_of(before))
-    answer = await answer_about(service, photo)
+    answer = await service.queue.answer(Job(photo.name, photo.data), service.timeout)
+    error = answer["error"]
+    if error and error["code"] != "no_card":
+        raise Problem(error["code"], error["message"] if error["code"] in PROBLEMS else "")
 
     def store() -> shapes.Seen:
         told: dict[str, Any] = {"source": query.source, "seen_on": query.seen_on, "idempotency": (key, asked)}
@@ -74,14 +66,6 @@ async def see(
         return shapes.Seen(decision=None if row is None else told_of(row))
 
     return await run_in_threadpool(store)
-
-
-@router.get("/crops", operation_id="crop_map", summary="Where each known crop lies in a pose's common frame",
-            responses=documented("validation", *ACCESS, *STORAGE))  # fmt: skip
-def crop_map(service: ServiceNow, _: MayRead, query: Annotated[shapes.CropsQuery, Query()]) -> shapes.CropPage:
-    """Empty until the decision `map_crops` has been made for the pose."""
-    rows = cropmap.crop_map(service.catalogue, query.pose)
-    return shapes.CropPage(items=[shapes.Crop(**asdict(row)) for row in rows])
 
 
 @router.get("/scarcity.svg", operation_id="scarcity_plot", summary="How many copies have been seen, as a plot",

@@ -40,7 +40,7 @@ from matcher.shelf import Shelf
 from scripts.catalogue_busy import busy
 from scripts.catalogue_places import Places
 from tests.cards import a_find
-from tests.test_enrol import draw, row, run, write_table
+from tests.enrolling import draw, row, run, write_table
 
 ADA = person("Ada Quill")
 MOST_SECONDS = 1.0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tempfile
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -74,7 +75,8 @@ def import_(
         table = Path(scratch) / f"{source.stem}.csv"
         table.write_bytes(mapped_table(source, mapping))
         report = enrol(table, catalogue, workers=workers, who=actor(by), images=images or source.parent)
-    tell_report(report, quiet)
+    failed = tuple(replace(row, message=row.message.replace(str(table), str(source))) for row in report.failed)
+    tell_report(replace(report, failed=failed), quiet)
     if report.failed:
         raise typer.Exit(1)
 
