@@ -2,7 +2,11 @@
 
 app        settings -> FastAPI application; the only place that knows all the parts
 routes     one short function an address
-upload     request -> the one photo in it
+growth     finds, decisions, names, scarcity, tables as files (`deciding`: the shapes of decisions)
+seen       cards noted as seen; the plot of scarcity
+exchange   whole catalogues out and in (`importing`: files that came -> a catalogue)
+access     who asks, and what they may
+upload     request -> the files in its form
 queue      photo -> answer, on worker processes, with a limit to what may wait
 browse     catalogue -> pages of records, record, health
 pictures   stored reference image -> clean JPEG
