@@ -162,25 +162,26 @@ def _facts(card: CardAnswer) -> list[str]:
     """What was measured on this card, each with one standard deviation; then which way up and which side it is."""
     facts, sigma = card.condition, card.condition.sigma
     shares = ("residual_contrast", "unevenness", "sharpness", "glare")
-    told = [_share(name.replace("_", " "), getattr(facts, name), sigma.get(name)) for name in shares]
+    told = [_share(name.replace("_", " "), getattr(facts, name), sigma.get(name, 0.0)) for name in shares]
     if facts.size_mm and facts.off_size_mm:
         (width, height), (wider, higher) = facts.size_mm, facts.off_size_mm
         size = f"{width:.1f} x {height:.1f} mm ± {sigma['size_mm']:.1f} mm by the scan's resolution"
         told += [size, f"{wider:+.1f} and {higher:+.1f} mm off nominal"]
     elif facts.off_nominal is not None:
-        told.append(_share("width over height off nominal by", facts.off_nominal, sigma.get("off_nominal")))
-        told.append("millimetres from the nominal size")
+        off, spread = 100 * facts.off_nominal, 100 * sigma.get("off_nominal", 0.0)
+        told.append(f"width over height {off:+.1f} ± {spread:.1f} % off nominal, millimetres from the nominal size")
     if facts.off_square is not None:
         told.append(f"corners off square by up to {facts.off_square:.1f} ± {sigma['off_square']:.1f}°")
-    seen = [] if facts.back is None else [_share("by its looks: a back with a chance of", facts.back, None)]
-    if facts.upright is not None:
+    seen = []
+    if facts.back is not None and facts.upright is not None:
         upright = 1 - facts.upright if card.face.turned else facts.upright
-        seen.append(f"the right way up with one of {100 * upright:.0f} % before anything was matched")
+        chances = f"a back {100 * facts.back:.0f} %, the right way up {100 * upright:.0f} %"
+        seen.append(f"by its looks alone, before anything was matched: {chances}")
     return [", ".join(part) for part in (told, seen) if part]
 
 
-def _share(name: str, value: float, sigma: float | None) -> str:
-    return f"{name} {100 * value:.0f}" + (f" ± {100 * sigma:.0f} %" if sigma is not None else " %")
+def _share(name: str, value: float, sigma: float) -> str:
+    return f"{name} {100 * value:.0f} ± {100 * sigma:.0f} %"
 
 
 def _page(panels: list[tuple[str, Pixels]], headline: str, sentences: list[str]) -> Image.Image:
