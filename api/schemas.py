@@ -92,7 +92,21 @@ class Face(Contract):
     residual_contrast: float
     glare: float
     sharpness: float
-    turned: int = Field(description="Degrees by which the photo shows the card turned.")
+    turned: int = Field(description="Degrees clockwise by which the photo shows the card turned: 0, 90, 180 or 270.")
+    # Answers that were stored with a find may be older than what follows.
+    unevenness: float | None = Field(None, description="Change of the tonal range across the picture, over its mean.")
+    aspect: float | None = Field(None, description="Width over height as cut, the tilt taken out.")
+    off_nominal: float | None = Field(None, description="`aspect` as a share of the nominal one, less 1.")
+    off_size_mm: Point | None = Field(None, description="`size_mm` less the nominal size: below 0 is trimmed.")
+    off_square: float | None = Field(
+        None, description="Degrees by which the worst corner misses a right angle, on a scan."
+    )
+    scale: Literal["scan", "nominal"] = Field(
+        "nominal", description="Where millimetres come from: the scan, or the usual size."
+    )
+    upright: Probability | None = Field(None, description="That the card stands as `quad` says, by what is seen on it.")
+    back: Probability | None = Field(None, description="That this is the card's back.")
+    sigma: dict[str, float] = Field({}, description="One standard deviation of each fact, by name, in its unit.")
 
 
 class Card(Contract):

@@ -155,9 +155,33 @@ def _headline(card: CardAnswer, name: str) -> str:
 
 
 def _sentences(card: CardAnswer) -> list[str]:
-    facts = card.condition
-    fade = f"residual contrast {100 * facts.residual_contrast:.0f} %, glare {100 * facts.glare:.0f} %"
-    return [*(reason for reason in card.answer.reasons if reason), fade, *CAUTIONS[:1]]
+    return [*(reason for reason in card.answer.reasons if reason), *_facts(card), *CAUTIONS[:1]]
+
+
+def _facts(card: CardAnswer) -> list[str]:
+    """What was measured on this card, each with one standard deviation; then which way up and which side it is."""
+    facts, sigma = card.condition, card.condition.sigma
+    shares = ("residual_contrast", "unevenness", "sharpness", "glare")
+    told = [_share(name.replace("_", " "), getattr(facts, name), sigma.get(name, 0.0)) for name in shares]
+    if facts.size_mm and facts.off_size_mm:
+        (width, height), (wider, higher) = facts.size_mm, facts.off_size_mm
+        size = f"{width:.1f} x {height:.1f} mm ± {sigma['size_mm']:.1f} mm by the scan's resolution"
+        told += [size, f"{wider:+.1f} and {higher:+.1f} mm off nominal"]
+    elif facts.off_nominal is not None:
+        off, spread = 100 * facts.off_nominal, 100 * sigma.get("off_nominal", 0.0)
+        told.append(f"width over height {off:+.1f} ± {spread:.1f} % off nominal, millimetres from the nominal size")
+    if facts.off_square is not None:
+        told.append(f"corners off square by up to {facts.off_square:.1f} ± {sigma['off_square']:.1f}°")
+    seen = []
+    if facts.back is not None and facts.upright is not None:
+        upright = 1 - facts.upright if card.face.turned else facts.upright
+        chances = f"a back {100 * facts.back:.0f} %, the right way up {100 * upright:.0f} %"
+        seen.append(f"by its looks alone, before anything was matched: {chances}")
+    return [", ".join(part) for part in (told, seen) if part]
+
+
+def _share(name: str, value: float, sigma: float) -> str:
+    return f"{name} {100 * value:.0f} ± {100 * sigma:.0f} %"
 
 
 def _page(panels: list[tuple[str, Pixels]], headline: str, sentences: list[str]) -> Image.Image:

@@ -121,6 +121,10 @@ def _second_witness(photo: Photo, outline: Outline, face: Face, candidates: Sequ
 
 
 def _unreadable(facts: Condition, settings: Settings) -> str:
+    if (facts.back or 0.0) >= settings.thresholds.back:
+        return (
+            f"this looks like a card's back ({100 * (facts.back or 0.0):.0f} %): photograph the side with the picture"
+        )
     if facts.glare > settings.thresholds.most_glare:
         return f"{100 * facts.glare:.0f} % of the face is burnt out by glare: tilt the card or move the lamp"
     if facts.residual_contrast < settings.thresholds.least_contrast:
