@@ -13,7 +13,7 @@ from typing import Any
 from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 
-from api import guards, problems
+from api import comparisons, guards, page, problems, session, viewing
 from api.growth import router as growth
 from api.queue import Work, WorkQueue
 from api.routes import Service, router
@@ -52,9 +52,13 @@ def create_app(
     )
     app.include_router(router)
     app.include_router(growth)
+    for more in (comparisons, viewing, session):
+        app.include_router(more.router)
+    page.install(app, chosen)
     problems.install(app)
     # The one added last stands outermost.
     app.add_middleware(guards.BodyLimit, most=chosen.max_body_bytes)
+    app.add_middleware(guards.SameSite)
     app.add_middleware(guards.KnownHost, hosts=frozenset(name.lower() for name in chosen.allowed_hosts))
     app.add_middleware(guards.LastResort)
     app.add_middleware(guards.Headers)

@@ -19,6 +19,7 @@ from api.deciding import Wish, asked_before, carry_out, scope_of, tag_of, unchan
 from api.pictures import showable
 from api.problems import PROBLEMS, Problem, documented
 from api.routes import ACCESS, PHOTO, REQUEST, STORAGE, ServiceNow
+from api.schemas import corners_of
 from matcher.catalogue import Catalogue, finds, package, scarcity
 from matcher.catalogue.changes import Draft, canonical
 from matcher.catalogue.check import check
@@ -71,8 +72,11 @@ def find_image(service: ServiceNow, _: MayRead, find_id: shapes.Word) -> Respons
 
 @router.post("/finds", operation_id="propose_finds", summary="Identify a photo, and propose what is new on it",
              status_code=201, openapi_extra=upload.OPENAPI,
-             responses=documented(*PHOTO, *REQUEST, "busy", "timeout", "worker_lost", "changed", *WRITING))  # fmt: skip
-async def propose(request: Request, service: ServiceNow, key: KeyHeader = None) -> shapes.Proposed:
+             responses=documented(*PHOTO, *REQUEST, "bad_outline", "bad_day", "busy", "timeout", "worker_lost",
+                                  "changed", *WRITING))  # fmt: skip
+async def propose(
+    request: Request, service: ServiceNow, query: Annotated[shapes.ProposeQuery, Query()], key: KeyHeader = None
+) -> shapes.Proposed:
     """Each card that is a new crop, caption or pose becomes an open find; one proposed before stays as it is."""
     if key is None:
         raise Problem("key_needed")
@@ -81,19 +85,22 @@ async def propose(request: Request, service: ServiceNow, key: KeyHeader = None) 
     await run_in_threadpool(allow, request, "decide")
     service.queue.check_room()
     photo = await upload.read_upload(request)
-    asked = hashlib.sha256(photo.data).hexdigest()
+    asked = hashlib.sha256(photo.data + query.said).hexdigest()
     before = await run_in_threadpool(asked_before, service.catalogue, key, asked)
     if before is not None:
         again = [finds.find(service.catalogue, name) for name in before.about.split()]
         return shapes.Proposed(items=[shapes.Find.model_validate(asdict(row)) for row in again])
-    answer = await service.queue.answer(Job(photo.name, photo.data), service.timeout)
+    job = Job(photo.name, photo.data, quad=corners_of(query.quad))
+    answer = await service.queue.answer(job, service.timeout)
     if answer["error"] and answer["error"]["code"] != "no_card":
         raise Problem(
             answer["error"]["code"], answer["error"]["message"] if answer["error"]["code"] in PROBLEMS else ""
         )
 
     def store() -> tuple[finds.FindRow, ...]:
-        return finds.propose(service.catalogue, answer, photo.data, idempotency=(key, asked))
+        return finds.propose(
+            service.catalogue, answer, photo.data, source=query.source, seen_on=query.seen_on, idempotency=(key, asked)
+        )
 
     rows = await run_in_threadpool(store)
     return shapes.Proposed(items=[shapes.Find.model_validate(asdict(row)) for row in rows])

@@ -43,6 +43,7 @@ PROBLEMS: Mapping[str, Kind] = {
     "too_small": Kind(422, "The picture is too small", "Send the original photograph, not a thumbnail."),
     "animated": Kind(415, "The picture is an animation", "Save one frame of it as a JPEG or PNG."),
     "no_card": Kind(422, "No card was found", "Show all four edges, on a ground that differs from the card."),
+    "bad_outline": Kind(422, "The outline is no card's", "Give four corners round the card, inside the photo."),
     "missing_file": Kind(422, "A file is missing", "Check its name."),
     "changed": Kind(409, "A file was changed while it was being read", "Try again."),
     # tables of records
@@ -73,6 +74,7 @@ PROBLEMS: Mapping[str, Kind] = {
     "another_catalogue": Kind(409, "The log is of another catalogue", "Replay it into an empty catalogue."),
     "bad_bag": Kind(422, "The export is damaged or was changed", "Copy it again, whole."),
     "target_exists": Kind(409, "There is a file already", "Name one that is not there yet."),
+    "no_such_comparison": Kind(404, "The comparison is not kept any more", "Send the photo again."),
     "no_such_token": Kind(404, "There is no such token", "List the tokens."),
     "bad_target": Kind(422, "The file cannot be written", "Name another."),
     # the catalogue
@@ -106,6 +108,7 @@ PROBLEMS: Mapping[str, Kind] = {
     "changed_since": Kind(412, "Somebody has changed it since", "Read it again, then decide."),
     "no_token": Kind(401, "A token is needed", "Send Authorization: Bearer TOKEN."),
     "not_allowed": Kind(403, "The token does not allow this", "Ask the service's owner for a token that does."),
+    "cross_site": Kind(403, "The request comes from another site", "Open the page at the service's own address."),
     "unknown_host": Kind(421, "The service does not go by this name", "Use the address that it was started with."),
     "validation": Kind(422, "The request says something that is not allowed", "See errors."),
 }

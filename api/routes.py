@@ -7,7 +7,7 @@ a body and waits for a worker, is asynchronous.
 from __future__ import annotations
 
 import threading
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Annotated, Any, cast
 
 from fastapi import APIRouter, Depends, Path, Query, Request, Response
@@ -15,6 +15,7 @@ from fastapi import APIRouter, Depends, Path, Query, Request, Response
 from api import browse, schemas, upload
 from api.access import may_read
 from api.deciding import tag_of
+from api.kept import Keeper
 from api.pictures import entity_tag, showable
 from api.problems import PROBLEMS, Problem, documented
 from api.queue import WorkQueue
@@ -29,6 +30,7 @@ class Service:
     """What the addresses work with. decoding: how many reference images may be decoded at once.
 
     names: kept ready for searching. tokens_needed: whether requests have to come with a token, see `access`.
+    kept: comparisons whose pictures are still asked for.
     """
 
     catalogue: Catalogue
@@ -38,6 +40,7 @@ class Service:
     decoding: threading.Semaphore
     names: Names
     tokens_needed: bool = False
+    kept: Keeper = field(default_factory=Keeper)
 
 
 def the_service(request: Request) -> Service:
@@ -59,7 +62,7 @@ router = APIRouter(prefix="/v1", dependencies=[Depends(may_read)])
     summary="Say which known variations a photo shows",
     response_model=schemas.Identification,
     openapi_extra=upload.OPENAPI,
-    responses=documented(*PHOTO, *REQUEST, *ACCESS, "busy", "timeout", "worker_lost", *STORAGE),
+    responses=documented(*PHOTO, *REQUEST, *ACCESS, "bad_outline", "busy", "timeout", "worker_lost", *STORAGE),
 )
 async def identify(
     request: Request, service: ServiceNow, query: Annotated[schemas.IdentifyQuery, Query()]
@@ -70,7 +73,9 @@ async def identify(
     """
     service.queue.check_room()
     photo = await upload.read_upload(request)
-    found = await service.queue.answer(Job(photo.name, photo.data), service.timeout)
+    found = await service.queue.answer(
+        Job(photo.name, photo.data, quad=schemas.corners_of(query.quad)), service.timeout
+    )
     error = found["error"]
     if error and error["code"] != "no_card":
         raise Problem(error["code"], error["message"] if error["code"] in PROBLEMS else "")

@@ -25,7 +25,7 @@ from matcher.ladder.copy import judge_copy
 from matcher.ladder.crop import judge_crop, known_crop
 from matcher.ladder.outcome import Answer, Candidate, Confidence, decide, is_open
 from matcher.ladder.pose import judge_pose
-from matcher.locate import Outline, locate
+from matcher.locate import Outline, Outlines, locate
 from matcher.photo import Photo
 from matcher.reading import can_read, read_caption
 from matcher.settings import Settings
@@ -67,9 +67,11 @@ class Identification:
     reason: str = ""
 
 
-def identify(photo: Photo, shelf: Shelf, settings: Settings, calibration: Calibration) -> Identification:
-    """Find and identify every card in the photo."""
-    outlines = locate(photo, settings.face)
+def identify(
+    photo: Photo, shelf: Shelf, settings: Settings, calibration: Calibration, given: Outlines | None = None
+) -> Identification:
+    """Find and identify every card in the photo; given: outlines that a person has drawn, in place of finding them."""
+    outlines = locate(photo, settings.face) if given is None else given
     cards = tuple(_likelier_outline(photo, outline, shelf, settings, calibration) for outline in outlines)
     return Identification(photo, cards, outlines.reason)
 

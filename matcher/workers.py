@@ -14,9 +14,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from matcher.errors import CatalogueError, PlatekinError, UnreadablePhoto
 from matcher.evidence import save_evidence
 from matcher.identify import Identification, identify
+from matcher.layers import layers_of
+from matcher.locate import drawn
 from matcher.photo import read_photo
 from matcher.processes import one_thread, process_pool, usable_processors
 from matcher.report import as_error, as_json
@@ -26,11 +30,17 @@ from matcher.shelf import Shelf
 
 @dataclass(frozen=True)
 class Job:
-    """One photo to identify: a path or bytes, the name to report it under, a folder for evidence pictures."""
+    """One photo to identify: a path or bytes, the name to report it under, a folder for evidence pictures.
+
+    quad:   corners of its only card as a person has drawn them, pixels of the upright photo; None: find the cards.
+    layers: of how many candidates of each card the pictures for comparing are wanted; they come as `layers`.
+    """
 
     name: str
     source: Path | bytes
     pictures: Path | None = None
+    quad: tuple[tuple[float, float], ...] | None = None
+    layers: int = 0
 
 
 class Bench:
@@ -46,10 +56,12 @@ class Bench:
         try:
             photo = read_photo(job.source, self.settings.photo, job.name)
             shelf = self._current_shelf()
-            found = identify(photo, shelf, self.settings, shelf.calibration)
+            given = None if job.quad is None else drawn(photo, np.array(job.quad, np.float64))
+            found = identify(photo, shelf, self.settings, shelf.calibration, given)
             if job.pictures:
                 self._save_pictures(job.pictures, job, found)
-            return as_json(job.name, found)
+            answer = as_json(job.name, found)
+            return {**answer, "layers": layers_of(found, shelf, job.layers)} if job.layers else answer
         except UnreadablePhoto as error:
             return as_error(job.name, error)
         except CatalogueError:
