@@ -21,7 +21,7 @@ export class CardCompare extends HTMLElement {
   show(comparison, card = 0, candidate = 0) {
     Object.assign(this, { comparison, card, candidate });
     this.way ??= "beside";
-    this.share ??= 0.5;
+    this.shares ??= { swipe: 0.5, fade: 0.5, difference: 0.2 };
     this.view ??= new Viewport(FACE, () => this.#ruler());
     if (!this.stage) this.#build();
     this.view.reset(false);
@@ -69,7 +69,7 @@ export class CardCompare extends HTMLElement {
       h("button", { type: "button", class: "plain", "data-way": way, title: `Key ${key}`, onclick: () => this.#look(way) }, words)));
     this.stage = h("div", { class: "stage" });
     this.rest = h("div", { class: "stage-rest" });
-    this.list = h("ol", { class: "candidates" });
+    this.list = h("ol", { class: "candidates", "aria-label": "Candidates" });
     this.bar = h("span", { class: "mm-bar", "aria-hidden": "true" });
     this.barWords = h("span", { class: "mm-words" });
     const button = (words, name, run) =>
@@ -77,7 +77,7 @@ export class CardCompare extends HTMLElement {
     this.zooms = h("div", { class: "zooms" }, this.bar, this.barWords,
       button("−", "Farther", () => this.view.zoomBy(1 / 1.5)), button("+", "Closer", () => this.view.zoomBy(1.5)),
       button("Whole card", "Whole card", () => this.view.reset()));
-    fill(this, this.ways, this.stage, this.rest, this.zooms, this.list);
+    fill(this, this.ways, this.stage, this.zooms, this.rest, this.list);
   }
 
   #list() {
@@ -125,7 +125,7 @@ export class CardCompare extends HTMLElement {
         h("img", { src: map, alt: `Where the card and ${one.record_id} agree and differ`, draggable: false })]]);
     }
     this.#panes([[way === "difference" ? "Black: no difference" : `This card under ${one.record_id}`, [face(), upper]]]);
-    this.#set(this.share);
+    this.#set(this.shares[way] ?? 1);
     if (way === "flicker") this.flicking = setInterval(() => this.#flip(), FLICKER_MS);
     return undefined;
   }
@@ -163,12 +163,12 @@ export class CardCompare extends HTMLElement {
         h("button", { type: "button", class: "second", onclick: () => clearInterval(this.flicking) }, "Hold still"));
     }
     if (!words) return null;
-    const slider = h("input", { type: "range", min: "0", max: "100", value: String(100 * this.share), oninput: () => this.#set(slider.value / 100) });
+    const slider = h("input", { type: "range", min: "0", max: "100", value: String(100 * this.shares[way]), oninput: () => this.#set(slider.value / 100) });
     return h("label", { class: "slider" }, h("span", {}, words), slider);
   }
 
   #set(share) {
-    this.share = share;
+    if (this.way in this.shares) this.shares[this.way] = share;
     const { style } = this.upper;
     style.opacity = this.way === "fade" ? share : 1;
     style.clipPath = this.way === "swipe" ? `inset(0 0 0 ${100 * share}%)` : "none";

@@ -42,11 +42,11 @@ function shown(share) {
 }
 
 function scale(share) {
-  const at = (value) => 2 + 196 * value;
+  const at = (value) => 6 + 188 * value;
   const ticks = [0, 0.25, 0.5, 0.75, 1].map((value) =>
     svg("path", { class: "tick", d: `M${at(value)} ${value % 0.5 ? 7 : 9}V14` }));
   return svg("svg", { class: "scale", viewBox: "0 0 200 18", "aria-hidden": "true" },
-    svg("path", { class: "rule", d: "M2 14H198" }), ticks,
+    svg("path", { class: "rule", d: "M6 14H194" }), ticks,
     svg("path", { class: "zone", d: `M${at(0)} 14H${at(1 - SETTLED)}M${at(SETTLED)} 14H${at(1)}` }),
     share !== null && share !== undefined &&
       svg("path", { class: "mark", d: `M${at(share)} 13L${at(share) - 5} 2H${at(share) + 5}Z` }));
