@@ -100,7 +100,7 @@ def _shown(catalogue: Catalogue, query: shapes.ThumbnailQuery) -> ReferenceRow |
     if query.reference is not None:
         return catalogue.reference(query.reference)
     if query.record is None:
-        raise Problem("validation", "Name a record, a reference or a find.")
+        raise Problem("no_such_reference", "Name a record, a reference or a find.")
     catalogue.record(query.record)
     rows = catalogue.references(query.record)
     if not rows:
