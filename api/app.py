@@ -13,7 +13,7 @@ from typing import Any
 from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 
-from api import comparisons, guards, page, problems, session, viewing
+from api import comparisons, guards, page, problems, seeing, session, viewing
 from api.growth import router as growth
 from api.queue import Work, WorkQueue
 from api.routes import Service, router
@@ -52,7 +52,7 @@ def create_app(
     )
     app.include_router(router)
     app.include_router(growth)
-    for more in (comparisons, viewing, session):
+    for more in (comparisons, viewing, seeing, session):
         app.include_router(more.router)
     page.install(app, chosen)
     problems.install(app)

@@ -16,8 +16,8 @@ from api import upload
 from api.access import may_read
 from api.growth_schemas import Word
 from api.pictures import stored_bytes
-from api.problems import PROBLEMS, Problem, documented
-from api.routes import ACCESS, PHOTO, REQUEST, STORAGE, Service, ServiceNow
+from api.problems import Problem, documented
+from api.routes import ACCESS, PHOTO, REQUEST, STORAGE, Service, ServiceNow, answered
 from matcher.catalogue import finds
 from matcher.layers import Layers
 from matcher.workers import Job
@@ -90,10 +90,7 @@ def candidate_picture(
 
 
 async def _made(service: Service, job: Job) -> shapes.Comparison:
-    found = await service.queue.answer(job, service.timeout)
-    error = found["error"]
-    if error and error["code"] != "no_card":
-        raise Problem(error["code"], error["message"] if error["code"] in PROBLEMS else "")
+    found = await answered(service, job)
     layers: Layers = found["layers"]
     told = {key: value for key, value in found.items() if key != "layers"}
     told["cards"] = [{**card, "candidates": card["candidates"][: job.layers]} for card in found["cards"]]

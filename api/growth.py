@@ -17,8 +17,8 @@ from api import upload
 from api.access import MayRead, allow
 from api.deciding import Wish, asked_before, carry_out, scope_of, tag_of, unchanged_since
 from api.pictures import showable
-from api.problems import PROBLEMS, Problem, documented
-from api.routes import ACCESS, PHOTO, REQUEST, STORAGE, ServiceNow
+from api.problems import Problem, documented
+from api.routes import ACCESS, PHOTO, REQUEST, STORAGE, ServiceNow, answered
 from api.schemas import corners_of
 from matcher.catalogue import Catalogue, finds, package, scarcity
 from matcher.catalogue.changes import Draft, canonical
@@ -91,11 +91,7 @@ async def propose(
         again = [finds.find(service.catalogue, name) for name in before.about.split()]
         return shapes.Proposed(items=[shapes.Find.model_validate(asdict(row)) for row in again])
     job = Job(photo.name, photo.data, quad=corners_of(query.quad))
-    answer = await service.queue.answer(job, service.timeout)
-    if answer["error"] and answer["error"]["code"] != "no_card":
-        raise Problem(
-            answer["error"]["code"], answer["error"]["message"] if answer["error"]["code"] in PROBLEMS else ""
-        )
+    answer = await answered(service, job)
 
     def store() -> tuple[finds.FindRow, ...]:
         return finds.propose(

@@ -56,6 +56,15 @@ REQUEST = ("body_too_large", "bad_form", "bad_request", "not_multipart", "valida
 router = APIRouter(prefix="/v1", dependencies=[Depends(may_read)])
 
 
+async def answered(service: Service, job: Job) -> dict[str, Any]:
+    """What a worker says of a photo; that it shows no card is an answer. Raises Problem for what is wrong with it."""
+    found = await service.queue.answer(job, service.timeout)
+    error = found["error"]
+    if error and error["code"] != "no_card":
+        raise Problem(error["code"], error["message"] if error["code"] in PROBLEMS else "")
+    return found
+
+
 @router.post(
     "/identify",
     operation_id="identify",

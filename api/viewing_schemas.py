@@ -80,3 +80,8 @@ class Sighting(BaseModel):
 class SightingPage(BaseModel):
     total: int
     items: list[Sighting]
+
+
+class Noted(BaseModel):
+    decision: int | None = Field(description="Its number in the log; null where there was nothing new to note.")
+    records: list[str] = Field(description="Those that were seen.")

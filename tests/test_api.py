@@ -578,6 +578,7 @@ ADDRESSES = {
     ("GET", "/v1/thumbnail"),
     ("GET", "/v1/crops"),
     ("GET", "/v1/sightings"),
+    ("POST", "/v1/sightings"),
     ("GET", "/v1/session"),
     ("POST", "/v1/session"),
     ("DELETE", "/v1/session"),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -14,9 +15,18 @@ from tests.page.site import Site, Stock, serving, stock
 
 playwright = pytest.importorskip("playwright.sync_api", reason="the page's tests need playwright: pip install '.[dev]'")
 
+KEPT = os.environ.get("PLATEKIN_TEST_STOCK", "")
 NAMED = os.environ.get("PLATEKIN_TEST_CHROMIUM", "")
 SIZES = {"desk": {"width": 1280, "height": 900}, "phone": {"width": 360, "height": 740}}
-PATIENCE_MS = 30_000
+PATIENCE_MS = 60_000
+
+
+def until(page: Any, expression: str) -> None:
+    """Wait for a script's expression to hold; Playwright's own way of waiting is what the page's policy forbids."""
+    end = time.monotonic() + PATIENCE_MS / 1000
+    while not page.evaluate(expression):
+        assert time.monotonic() < end, f"never came true: {expression}"
+        page.wait_for_timeout(50)
 
 
 def chromium() -> str | None:
@@ -25,6 +35,9 @@ def chromium() -> str | None:
 
 @pytest.fixture(scope="session")
 def small_stock(tmp_path_factory: pytest.TempPathFactory) -> Stock:
+    """Drawn once for all processes of a run, and kept between runs where PLATEKIN_TEST_STOCK names a folder."""
+    if KEPT:
+        return stock(Path(KEPT))
     base = tmp_path_factory.getbasetemp()
     shared = base.parent if os.environ.get("PYTEST_XDIST_WORKER") else base
     return stock(shared / "page-stock")

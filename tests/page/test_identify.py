@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from tests.page.conftest import Open
+from tests.page.conftest import Open, until
 from tests.page.site import HELD, NEW_CROP, Site
 
 WAYS = {"w": "swipe", "f": "fade", "k": "flicker", "d": "difference", "m": "agreement", "c": "crops", "o": "photos"}
@@ -46,7 +46,7 @@ def test_every_way_of_comparing_by_its_key(shared_site: Site, open_page: Open) -
         assert page.locator("card-compare").get_attribute("data-way") == way
         if way != "crops":
             loaded = f"[...document.querySelectorAll('{pictures}')].every((one) => one.complete && one.naturalWidth)"
-            page.wait_for_function(loaded)
+            until(page, loaded)
     page.keyboard.press("c")
     assert page.locator(".crop-map .own").count() == 1
     assert page.locator(".crop-map .window").count() >= 2
@@ -81,6 +81,7 @@ def test_corners_that_are_dragged_are_answered_again(shared_site: Site, open_pag
     answered(page)
     corner = page.locator(".corner").nth(2)
     before = corner.get_attribute("aria-label")
+    corner.scroll_into_view_if_needed()
     place = corner.bounding_box()
     with page.expect_response(lambda answer: "quad=" in answer.url) as told:
         page.mouse.move(place["x"] + place["width"] / 2, place["y"] + place["height"] / 2)
@@ -183,3 +184,18 @@ def test_a_cut_network_loses_nothing(shared_site: Site, open_page: Open) -> None
     page.get_by_role("button", name="Try again").click()
     assert "V00013" in answered(page).inner_text()
     assert told.count() == 0
+
+
+def test_a_known_card_is_noted_as_seen(site: Site, open_page: Open) -> None:
+    page = open_page(site.address)
+    page.set_input_files("#files", [site.stock.photo(HELD)])
+    answered(page)
+    page.get_by_label("Where it was seen").fill("a friend's album")
+    page.get_by_label("When (day, month or year)").fill("yesterday")
+    page.get_by_role("button", name="Note as seen").click()
+    page.get_by_text("A day is not written as one").wait_for()
+    page.get_by_label("When (day, month or year)").fill("2024-05")
+    page.get_by_role("button", name="Note as seen").click()
+    page.get_by_text("a copy of V00013 was seen").wait_for()
+    page.goto(f"{site.address}/record?id=V00013")
+    page.get_by_text("a friend's album").wait_for()

@@ -7,7 +7,7 @@ from typing import Any
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue.tokens import make_token, revoke_token
-from tests.page.conftest import Open
+from tests.page.conftest import Open, until
 from tests.page.site import HELD, Site, Stock, serving
 
 
@@ -28,7 +28,7 @@ def test_signing_in_and_a_token_that_is_taken_away(small_stock: Stock, tmp_path:
         page.get_by_text("This token is not known here").wait_for()
         sign_in(page, token_for(site.folder, "Ada Quill"))
         page.locator("card-compare .candidate").first.wait_for()
-        page.wait_for_function("[...document.querySelectorAll('.candidate img')].some((one) => one.naturalWidth > 0)")
+        until(page, "[...document.querySelectorAll('.candidate img')].some((one) => one.naturalWidth > 0)")
         (cookie,) = page.context.cookies()
         assert (cookie["httpOnly"], cookie["sameSite"]) == (True, "Strict")
 

@@ -1,6 +1,6 @@
 // Photographs in, answers out, one after the other; corners put right are answered again.
 
-import { answer, isNew } from "./answer.js";
+import { answer } from "./answer.js";
 import { CardCompare } from "./compare.js";
 import { byId, fill, h, say } from "./dom.js";
 import { proposing } from "./proposing.js";
@@ -165,7 +165,7 @@ class Photo {
       const { photo, identification: { width, height, cards } } = this.comparison;
       this.outline.show({ photo, width, height, quads: cards.map(({ quad }) => quad), chosen: index });
     }
-    fill(this.told, answer(card), isNew(card.outcome) && proposing(this, card));
+    fill(this.told, answer(card), proposing(this, card));
     this.compare.show(this.comparison, index);
     latest = this;
     say(`${this.name}: ${this.told.querySelector(".outcome").textContent}`);

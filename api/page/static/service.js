@@ -62,7 +62,14 @@ export function whenOthersDecide(run) {
   others?.addEventListener("message", (event) => run(event.data));
 }
 
-// A file, with progress; a full queue is waited for.
+export function formOf(photos, fields = {}) {
+  const form = new FormData();
+  for (const [name, value] of Object.entries(fields)) form.append(name, value);
+  for (const file of photos) form.append("photo", file, file.name || "photo");
+  return form;
+}
+
+// A file or a form, with progress; a full queue is waited for.
 export async function upload(path, file, { progress = () => {}, headers = {}, signal } = {}) {
   for (;;) {
     try {
@@ -89,9 +96,7 @@ function uploadOnce(path, file, progress, headers, signal) {
     request.onerror = () => reject(away());
     request.onabort = () => reject(new DOMException("stopped", "AbortError"));
     signal?.addEventListener("abort", () => request.abort());
-    const form = new FormData();
-    form.append("photo", file, file.name || "photo");
-    request.send(form);
+    request.send(file instanceof FormData ? file : formOf([file]));
   });
 }
 
