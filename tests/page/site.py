@@ -10,7 +10,7 @@ import time
 from collections.abc import Iterator
 from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -27,11 +27,11 @@ from reference_demo import make
 from reference_demo.plan import make_plan
 
 RECORDS = tuple(f"V{number:05d}" for number in (1, 3, 4, 5, 7, 8, 10, 12, 13, 15, 19, 21))
-HELD, NEW_CROP, NEW_POSE = "q002", "q007", "q005"
-NEW_CAPTION, ALIKE = "q008", "q072"
-"""Two photos of one negative and crop under words that are not enrolled."""
+HELD, NEW_CAPTION, NEW_CROP, NEW_POSE = "q002", "q072", "q007", "q005"
+AGAIN = "q007-again"
+"""The card of `NEW_CROP`, photographed once more."""
 
-PROPOSED = (NEW_CAPTION, ALIKE, NEW_CROP, NEW_POSE)
+PROPOSED = {"F00001": NEW_CAPTION, "F00002": NEW_CROP, "F00003": AGAIN, "F00004": NEW_POSE}
 
 
 @dataclass(frozen=True)
@@ -71,18 +71,21 @@ def _draw(folder: Path) -> None:
     rows = [make._record_row(record, copy) for record in records for copy in record.copies]
     make._write_table(folder / "records.csv", make.RECORD_COLUMNS, rows)
     for query in plan.queries:
-        if Path(query.photo).stem in (HELD, *PROPOSED):
+        if Path(query.photo).stem in (HELD, *PROPOSED.values()):
             make._draw_query(folder, query)
+        if Path(query.photo).stem == NEW_CROP:
+            make._draw_query(folder, replace(query, photo=f"queries/{AGAIN}.jpg", seed=query.seed + 1))
     assert not enrol(folder / "records.csv", folder / "catalogue", workers=0).failed
 
 
 def _propose(folder: Path) -> None:
     bench = Bench(folder / "catalogue", Settings())
-    for name in PROPOSED:
+    for find_id, name in PROPOSED.items():
         data = (folder / "queries" / f"{name}.jpg").read_bytes()
         answer = bench.run(Job(f"{name}.jpg", data))
         with Catalogue.open(folder / "catalogue") as catalogue:
-            propose(catalogue, answer, data, source="album 3", seen_on="1987-05")
+            (made,) = propose(catalogue, answer, data, source="album 3", seen_on="1987-05")
+        assert made.find_id == find_id, f"{name} was not taken for something new"
 
 
 @dataclass(frozen=True)
@@ -104,7 +107,9 @@ def serving(stock: Stock, folder: Path, **settings: Any) -> Iterator[Site]:
     chosen = ServiceSettings(catalogue=folder, **{"workers": 1, **settings})
     bench = Bench(folder, chosen.matching)
     app = create_app(chosen, work=bench.run, make_pool=_one_thread)
-    server = uvicorn.Server(uvicorn.Config(app, host="127.0.0.1", port=port, log_level="error"))
+    server = uvicorn.Server(
+        uvicorn.Config(app, host="127.0.0.1", port=port, log_level="error", timeout_graceful_shutdown=2)
+    )
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
     end = time.monotonic() + 30

@@ -129,7 +129,7 @@ def test_a_new_card_becomes_a_find_once(site: Site, open_page: Open) -> None:
     page.get_by_role("button", name="Keep as a find").click()
     link = page.locator(".proposing a")
     link.wait_for()
-    assert link.get_attribute("href") == "/review#F00003"  # it was proposed before: it stays as it is
+    assert link.get_attribute("href") == "/review#F00002"  # it was proposed before: it stays as it is
 
 
 def test_answers_are_shown_again_after_a_reload(shared_site: Site, open_page: Open) -> None:

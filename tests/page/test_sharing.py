@@ -55,14 +55,14 @@ def test_another_sites_request_is_refused(shared_site: Site, open_page: Open) ->
 def test_a_restart_loses_nothing(small_stock: Stock, tmp_path: Path, open_page: Open) -> None:
     with serving(small_stock, tmp_path / "catalogue") as site:
         port = int(site.address.rsplit(":", 1)[1])
-        page = open_page(f"{site.address}/review#F00003")
+        page = open_page(f"{site.address}/review#F00001")
         page.locator("card-compare .candidate").first.wait_for()
         page.get_by_label("The card's words").fill("W. Invented")
     page.get_by_role("button", name="Accept as a new record").click()
     page.get_by_text("The service does not answer").wait_for()
     with serving(small_stock, tmp_path / "catalogue", port=port) as site:
         page.get_by_role("button", name="Accept as a new record").click()
-        page.get_by_role("button", name="Undo accepting of F00003").wait_for()
+        page.get_by_role("button", name="Undo accepting of F00001").wait_for()
         with Catalogue.open(site.folder) as catalogue:
             assert [one.caption for one in catalogue.records() if one.caption == "W. Invented"] == ["W. Invented"]
 

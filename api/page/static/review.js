@@ -133,21 +133,20 @@ async function settle(wish, words) {
 }
 
 async function after(find, wish, likes) {
-  const next = state.open[place() + 1]?.find_id ?? state.open[place() - 1]?.find_id;
   await refresh();
   comparisons.clear(); // what was just decided may be what the next one resembles
-  if (!likes.length) return void (await go(next));
+  if (!likes.length) return void (await goOn(find));
   const done = await readFind(find.find_id);
   state.find = done;
   draw();
   const into = done.record_id;
   const words = (n) => (into ? `Enter ${n || "them"} into ${into}` : `Reject ${n || "them"} too`);
   const same = into ? { action: "merge_find", record_id: into } : { action: wish.action };
-  fill(state.like, likePanel(likes, words, (chosen) => toLikes(chosen, same, next)));
+  fill(state.like, likePanel(likes, words, (chosen) => toLikes(find, chosen, same)));
   await lay(done);
 }
 
-async function toLikes(chosen, wish, next) {
+async function toLikes(find, chosen, wish) {
   const failed = [];
   for (const one of chosen) {
     try {
@@ -158,11 +157,12 @@ async function toLikes(chosen, wish, next) {
     }
   }
   await refresh();
-  await go(state.open.some(({ find_id: id }) => id === next) ? next : undefined);
+  await goOn(find);
   if (failed.length) fill(state.wrong ?? byId("wrong"), h("ul", { class: "problem" }, failed.map((words) => h("li", {}, words))));
 }
 
-const go = (id) => open(id ?? state.open[0]?.find_id);
+// To the first open find after this one, else to the first of all.
+const goOn = (find) => open((state.open.find(({ find_id: id }) => id > find.find_id) ?? state.open[0])?.find_id);
 
 const accept = () => settle(state.form?.wish(), "accepting");
 const reject = () => settle({ action: "reject", note: state.form?.values().note }, "rejecting");
@@ -176,7 +176,7 @@ function enter() {
 
 async function step(by) {
   const next = state.open[place() + by] ?? state.open[by > 0 ? 0 : state.open.length - 1];
-  await guard(() => open(next?.find_id));
+  await guard(() => (place() < 0 ? goOn(state.find) : open(next?.find_id)));
 }
 
 async function takeBack() {
@@ -247,5 +247,11 @@ whenOthersDecide(() => guard(async () => {
 guard(async () => {
   await refresh();
   const asked = location.hash.slice(1);
-  await open(asked || state.open[0]?.find_id);
+  try {
+    await open(asked || state.open[0]?.find_id);
+  } catch (error) {
+    if (error.code !== "no_such_find") throw error;
+    fill(byId("wrong"), problem(error));
+    await open(state.open[0]?.find_id);
+  }
 });
