@@ -5,11 +5,12 @@ Each worker opens the catalogue once and keeps it; what another process decides 
 
 from __future__ import annotations
 
+import hashlib
 import sys
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -19,7 +20,7 @@ from matcher.catalogue.files import encode_face, write_whole
 from matcher.errors import CatalogueError, PlatekinError, UnreadablePhoto
 from matcher.evidence import save_evidence
 from matcher.identify import Identification, identify
-from matcher.photo import read_photo
+from matcher.photo import Photo, png_of, read_photo
 from matcher.processes import in_order, one_thread, process_pool, usable_processors
 from matcher.report import as_error, as_json
 from matcher.settings import Settings
@@ -30,19 +31,26 @@ from matcher.shelf import Shelf
 class Job:
     """One photo to identify: a path or bytes, the name to report it under, a folder for evidence pictures.
 
-    page: of a TIFF or PDF, from 0. faces: a folder for the flattened faces, see `face_file`.
+    page: of a TIFF or PDF, from 0. alone: a folder to keep that page in as a picture of its own, for which the answer
+    then holds. faces: a folder for the flattened faces, see `face_file`.
     """
 
     name: str
     source: Path | bytes
     pictures: Path | None = None
     page: int = 0
+    alone: Path | None = None
     faces: Path | None = None
 
 
-def face_file(folder: Path, sha256: str, page: int, number: int) -> Path:
-    """Where a job keeps the face of a photo's card, counted from 1."""
-    return folder / sha256[:2] / f"{sha256}-{page}-{number}.jpg"
+def face_file(folder: Path, sha256: str, number: int) -> Path:
+    """Where a job keeps the face of a picture's card, counted from 1."""
+    return folder / sha256[:2] / f"{sha256}-{number}.jpg"
+
+
+def page_file(folder: Path, sha256: str) -> Path:
+    """Where a job keeps a page by itself."""
+    return folder / sha256[:2] / f"{sha256}.png"
 
 
 class Bench:
@@ -57,6 +65,8 @@ class Bench:
         """The contract's object for one photo; deliberate errors become its `error`."""
         try:
             photo = read_photo(job.source, self.settings.photo, job.name, job.page)
+            if job.alone:
+                photo = self._page_alone(photo, job.alone)
             shelf = self._current_shelf()
             found = identify(photo, shelf, self.settings, shelf.calibration)
             if job.pictures:
@@ -81,11 +91,19 @@ class Bench:
                 told = f"{job.name}: its evidence picture could not be written: {error.strerror}"
                 print(f"{told} (make room, or name another folder)", file=sys.stderr)
 
+    def _page_alone(self, photo: Photo, folder: Path) -> Photo:
+        """Raises CatalogueError disk_full."""
+        data = png_of(photo)
+        alone = replace(photo, sha256=hashlib.sha256(data).hexdigest())
+        with guarded(self.folder):
+            write_whole(page_file(folder, alone.sha256), data)
+        return alone
+
     def _save_faces(self, folder: Path, job: Job, found: Identification) -> None:
         """Without room for them the work cannot go on: raises CatalogueError disk_full."""
         with guarded(self.folder):
             for number, card in enumerate(found.cards, start=1):
-                path = face_file(folder, found.photo.sha256, job.page, number)
+                path = face_file(folder, found.photo.sha256, number)
                 write_whole(path, encode_face(card.face), keep=False)
 
     def _current_shelf(self) -> Shelf:

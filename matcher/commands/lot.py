@@ -13,7 +13,7 @@ from rich.progress import Progress as Bar
 
 from matcher.catalogue import Catalogue
 from matcher.commands.shared import ByOption, CatalogueOption, QuietOption, actor, messages, progress
-from matcher.lot import store
+from matcher.lot import review, store
 from matcher.lot.cards import Card, cards_of
 from matcher.lot.gather import Gathered
 from matcher.lot.kin import compare_lot
@@ -40,6 +40,7 @@ def lot(
     ] = False,
     retry: Annotated[bool, typer.Option("--retry", help="Try again what failed before.")] = False,
     workers: Annotated[int | None, typer.Option(min=1, help="Processes; as many as processors if not given.")] = None,
+    propose: Annotated[bool, typer.Option(help="Propose what is new as finds; they wait for you.")] = True,
     by: ByOption = None,
     quiet: QuietOption = False,
 ) -> None:
@@ -54,7 +55,7 @@ def lot(
             return
         if retry:
             _requeue(opened, sources, sides)
-        failed = _work(opened, sources, settings, sides, new, workers, by, quiet)
+        failed = _work(opened, sources, settings, sides, new, workers, propose, by, quiet)
     if failed:
         raise typer.Exit(1)
 
@@ -66,7 +67,7 @@ def _requeue(opened: Catalogue, sources: list[Path], sides: Rule) -> None:
 
 def _work(
     opened: Catalogue, sources: list[Path], settings: Settings, sides: Rule, new: bool, workers: int | None,
-    by: str | None, quiet: bool,
+    propose: bool, by: str | None, quiet: bool,
 ) -> int:  # fmt: skip
     """Run, compare, tell; returns how many items have failed."""
     with _bar(quiet) as bar:
@@ -81,6 +82,8 @@ def _work(
         compare_lot(
             opened, done.lot, settings, workers, lambda at, total: pairs.update(other, completed=at, total=total)
         )
+    if propose:
+        review.propose(opened, done.lot)
     _tell_aside(done.gathered, quiet)
     failures = [item for item in store.items(opened, done.lot.lot_id) if item.state == "failed"]
     for item in failures:

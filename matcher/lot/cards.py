@@ -52,16 +52,17 @@ class Card:
         return str(self.found["outcome"])
 
     @property
-    def outline(self) -> str:
-        return outline_key(self.found["quad"])
-
-    @property
     def is_front(self) -> bool:
         """A front that is no repetition of a scan: what takes part in review and in pairs."""
         return self.side != "back" and not (self.same_scan and self.original != self.card)
 
     def face_path(self, faces: Path) -> Path:
-        return face_file(faces, self.item.sha256, self.item.page, self.position)
+        return face_file(faces, self.photo["sha256"], self.position)
+
+    @property
+    def image(self) -> tuple[str, str]:
+        """What the catalogue knows the card by: SHA-256 of its picture, and its outline."""
+        return str(self.photo["sha256"]), outline_key(self.found["quad"])
 
 
 def cards_of(catalogue: Catalogue, lot: LotRow) -> tuple[Card, ...]:

@@ -34,6 +34,8 @@ GONE = ("missing_file", "changed")
 """Failures of the file, not of its picture: looked at again in every run."""
 
 Tell = Callable[["Progress"], None]
+Identify = Callable[[Sequence[Job], Path, Settings, int | None], Iterator[dict[str, Any]]]
+"""What answers jobs in their order: `identify_all`, or something quicker where only the bookkeeping is looked at."""
 
 
 @dataclass(frozen=True)
@@ -95,7 +97,7 @@ def plan(
 
 def run(
     catalogue: Catalogue, sources: Sequence[Path], who: Actor, settings: Settings, *, rule: Rule = "names",
-    new: bool = False, workers: int | None = None, tell: Tell | None = None,
+    new: bool = False, workers: int | None = None, tell: Tell | None = None, identify: Identify = identify_all,
 ) -> Done:  # fmt: skip
     """Take the sources for a lot, the one they were taken for before if there is one, and do what is left of it.
 
@@ -105,7 +107,7 @@ def run(
     lot = (None if new else _same_lot(catalogue, sources, rule)) or _new_lot(catalogue, sources, rule, who)
     with store.only_run(catalogue, lot.lot_id):
         take_in(catalogue, lot, gathered, settings)
-        asked = ask(catalogue, lot, settings, workers, tell)
+        asked = ask(catalogue, lot, settings, workers, tell, identify)
     return Done(lot, gathered, asked, store.counts(catalogue, lot.lot_id))
 
 
@@ -122,8 +124,9 @@ def take_in(catalogue: Catalogue, lot: LotRow, gathered: Gathered, settings: Set
 
 
 def ask(
-    catalogue: Catalogue, lot: LotRow, settings: Settings, workers: int | None = None, tell: Tell | None = None
-) -> int:
+    catalogue: Catalogue, lot: LotRow, settings: Settings, workers: int | None = None, tell: Tell | None = None,
+    identify: Identify = identify_all,
+) -> int:  # fmt: skip
     """Identify what is queued; returns how many contents were asked. Only inside `store.only_run`."""
     fingerprint = store.made_with(settings)
     rows = store.items(catalogue, lot.lot_id)
@@ -133,14 +136,15 @@ def ask(
     patiently(partial(store.set_done, catalogue, lot.lot_id, adopted))
     counting = _Counting(len(todo), tell)
     jobs = [job_of(catalogue, row) for row in todo]
-    for row, answer in zip(todo, identify_all(jobs, catalogue.folder, settings, workers), strict=True):
+    for row, answer in zip(todo, identify(jobs, catalogue.folder, settings, workers), strict=True):
         counting.add(answer)
         patiently(partial(keep, catalogue, row, fingerprint, answer))
     return len(todo)
 
 
 def job_of(catalogue: Catalogue, row: ItemRow) -> Job:
-    return Job(row.label, row.path, page=row.page, faces=store.faces_of(catalogue, row.lot_id))
+    alone = store.pages_of(catalogue, row.lot_id) if row.pages > 1 else None
+    return Job(row.label, row.path, page=row.page, alone=alone, faces=store.faces_of(catalogue, row.lot_id))
 
 
 def keep(catalogue: Catalogue, row: ItemRow, fingerprint: str, answer: Mapping[str, Any]) -> None:
@@ -148,7 +152,7 @@ def keep(catalogue: Catalogue, row: ItemRow, fingerprint: str, answer: Mapping[s
     error = answer["error"]
     if error:
         store.fail(catalogue, row, error["code"], error["message"], whole_content=error["code"] != "missing_file")
-    elif answer["sha256"] != row.sha256:
+    elif answer["sha256"] != row.sha256 if row.pages == 1 else not _unchanged(row, row.path):
         told = f"{row.name}: was changed while the lot was being worked on"
         store.fail(catalogue, row, "changed", told + " (run the same command again)", whole_content=False)
     else:

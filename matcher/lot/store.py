@@ -141,6 +141,11 @@ def faces_of(catalogue: Catalogue, lot_id: str) -> Path:
     return folder_of(catalogue, lot_id) / "faces"
 
 
+def pages_of(catalogue: Catalogue, lot_id: str) -> Path:
+    """Pages of files with several, each as a picture of its own."""
+    return folder_of(catalogue, lot_id) / "pages"
+
+
 @contextmanager
 def only_run(catalogue: Catalogue, lot_id: str) -> Iterator[None]:
     """Be the only one who works on this lot. Raises CatalogueError lot_busy."""
