@@ -69,6 +69,7 @@ PROBLEMS: Mapping[str, Kind] = {
     "in_the_way": Kind(409, "Later decisions build on this one", "Undo those first, the newest first."),
     "nothing_changed": Kind(409, "That is how it is already", "Look at it again."),
     "no_such_lot": Kind(404, "There is no such lot", "List the lots to see their ids."),
+    "lot_ended": Kind(409, "The lot takes no more photos", "Send them as a new lot."),
     "no_such_card": Kind(404, "There is no such card in the lot", "List the lot's results."),
     "no_cards": Kind(409, "The lot holds no cards yet", "Wait until it has been worked on."),
     "bad_sidecar": Kind(409, "A sidecar cannot be merged with what is there", "Mend it, or take it away."),
@@ -117,6 +118,7 @@ PROBLEMS: Mapping[str, Kind] = {
 }
 
 TOLD_IN_FULL = (
+    "no_such_card", "no_such_lot",
     "no_such_find", "no_such_sighting", "already_decided", "already_undone", "in_the_way", "missing_value", "no_name",
 )  # fmt: skip
 """Codes whose own messages name nothing but what the client asked about."""

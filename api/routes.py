@@ -15,6 +15,7 @@ from fastapi import APIRouter, Depends, Path, Query, Request, Response
 from api import browse, schemas, upload
 from api.access import may_read
 from api.deciding import tag_of
+from api.lot_worker import LotWorker
 from api.pictures import entity_tag, showable
 from api.problems import PROBLEMS, Problem, documented
 from api.queue import WorkQueue
@@ -28,7 +29,8 @@ from matcher.workers import Job
 class Service:
     """What the addresses work with. decoding: how many reference images may be decoded at once.
 
-    names: kept ready for searching. tokens_needed: whether requests have to come with a token, see `access`.
+    names: kept ready for searching. lots: works on what was sent together.
+    tokens_needed: whether requests have to come with a token, see `access`.
     """
 
     catalogue: Catalogue
@@ -38,6 +40,7 @@ class Service:
     decoding: threading.Semaphore
     names: Names
     tokens_needed: bool = False
+    lots: LotWorker | None = None
 
 
 def the_service(request: Request) -> Service:

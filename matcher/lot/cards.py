@@ -74,16 +74,16 @@ def cards_of(catalogue: Catalogue, lot: LotRow) -> tuple[Card, ...]:
 def bare_cards(catalogue: Catalogue, lot: LotRow) -> tuple[Card, ...]:
     """The cards with their sides, and the repetitions of a content; not yet compared with each other."""
     rows = [row for row in store.items(catalogue, lot.lot_id) if row.state == "done"]
-    rows.sort(key=lambda row: (natural(row.path), row.page))
+    rows.sort(key=lambda row: (natural(row.called), row.page))
     answers = store.answers(catalogue, lot.lot_id)
-    sides = tell_sides(list(dict.fromkeys(row.path for row in rows)), lot.options.get("sides", "none"))
+    sides = tell_sides(list(dict.fromkeys(row.called for row in rows)), lot.options.get("sides", "none"))
     made: list[Card] = []
     for row in rows:
         answer = answers.get(row.content)
         if answer is not None:
             photo = {name: value for name, value in answer.items() if name != "cards"}
             for position, found in enumerate(answer["cards"], start=1):
-                side = sides.of(row.path)
+                side = sides.of(row.called)
                 made.append(Card(f"{row.number}.{position}", key_of(row, position), row, position, found, photo, side))
     return _repeated(_paired(made, sides.other))
 
@@ -134,11 +134,11 @@ def _paired(cards: Sequence[Card], other: Mapping[Path, Path]) -> list[Card]:
     """Fronts and backs one by one, where both pages show as many cards; in the order of their places."""
     pages: dict[tuple[Path, int], list[Card]] = defaultdict(list)
     for card in cards:
-        pages[card.item.path, card.item.page].append(card)
+        pages[card.item.called, card.item.page].append(card)
     made = []
     for card in cards:
-        opposite = other.get(card.item.path)
-        mine = pages[card.item.path, card.item.page]
+        opposite = other.get(card.item.called)
+        mine = pages[card.item.called, card.item.page]
         theirs = pages.get((opposite, card.item.page), []) if opposite else []
         made.append(replace(card, other=theirs[card.position - 1].card) if len(theirs) == len(mine) else card)
     return made

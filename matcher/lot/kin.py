@@ -25,7 +25,7 @@ from matcher.lot.cards import Card, bare_cards
 from matcher.lot.run import patiently
 from matcher.lot.store import LotRow, PairRow
 from matcher.own_confidence import confidence_in_use
-from matcher.processes import in_order, process_pool, usable_processors
+from matcher.processes import in_order, one_thread, process_pool, usable_processors
 from matcher.settings import Settings
 from matcher.view import View
 
@@ -34,6 +34,9 @@ NEIGHBOURS = 8
 
 FEWEST = 14
 """Matches that agree on one transform below which two cards of a lot are not laid over each other."""
+
+WORTH_A_POOL = 8
+"""Below this many cards starting a process takes longer than the work."""
 
 VIEWS_KEPT = 32
 AT_ONCE = 40
@@ -79,21 +82,25 @@ def _judged(
     calibration: Calibration, workers: int, tell: Tell | None,
 ) -> Iterator[list[PairRow]]:  # fmt: skip
     known = {frozenset((pair.first, pair.second)) for pair in store.pairs(catalogue, lot.lot_id)}
-    start = partial(process_pool, set_up=None)
     look = partial(_described, settings=settings)
-    texts = list(in_order([card.face_path(faces) for card in fronts], look, _no_text, start, workers))
-    meetings = _meetings(fronts, texts, faces, known, settings)
     work = partial(_meet, settings=settings, calibration=calibration)
-    for done, pairs in enumerate(in_order(meetings, work, _no_pairs, start, workers), start=1):
+    paths = [card.face_path(faces) for card in fronts]
+    results: Iterator[list[PairRow]]
+    if len(fronts) < WORTH_A_POOL:
+        one_thread()
+        results = map(work, _meetings(fronts, list(map(look, paths)), faces, known))
+    else:
+        texts = list(in_order(paths, look, _no_text, process_pool, workers))
+        results = in_order(_meetings(fronts, texts, faces, known), work, _no_pairs, process_pool, workers)
+    for done, pairs in enumerate(results, start=1):
         if tell:
             tell(done, len(fronts))
         yield pairs
 
 
 def _meetings(
-    fronts: Sequence[Card], texts: Sequence[Description | None], faces: Path, known: set[frozenset[str]],
-    settings: Settings,
-) -> Iterator[_Meeting]:  # fmt: skip
+    fronts: Sequence[Card], texts: Sequence[Description | None], faces: Path, known: set[frozenset[str]]
+) -> Iterator[_Meeting]:
     """For each card those of the others that may be akin, each pair once."""
     index = ReferenceIndex(faces, fingerprint())
     for number, text in enumerate(texts):

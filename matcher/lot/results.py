@@ -82,9 +82,11 @@ def card_row(
     return {name: row.get(name) for name in COLUMNS}
 
 
-def as_bytes(catalogue: Catalogue, lot: LotRow, kind: Kind) -> bytes:
-    """The lot's results as a file."""
+def as_bytes(catalogue: Catalogue, lot: LotRow, kind: Kind, folders: bool = True) -> bytes:
+    """The lot's results as a file. folders: whether it may say in which folders of this machine the files are."""
     rows = rows_of(catalogue, lot)
+    if not folders:
+        rows = [{**row, "folder": None, "error": row["error"] and row["error"].partition(":")[0]} for row in rows]
     if kind == "csv":
         return csv_bytes(COLUMNS, [[row[name] for name in COLUMNS] for row in rows])
     if kind == "xlsx":

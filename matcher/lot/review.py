@@ -6,7 +6,6 @@ batch. A lot's entries are known by the key that is stored with each, so that th
 
 from __future__ import annotations
 
-import hashlib
 import uuid
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field
@@ -33,17 +32,24 @@ Action = Literal["accept", "choose", "reject"]
 
 @dataclass
 class Batch:
-    """Entries of one decision of a person on a lot: the first begins the batch, the others join it."""
+    """Entries of one decision of a person on a lot: the first begins the batch, the others join it.
+
+    key: of the request, new for each; asked: hash of what was requested.
+    """
 
     lot: LotRow
     note: str = ""
+    key: str = field(default_factory=lambda: uuid.uuid4().hex)
+    asked: str = ""
     made: list[DecisionRow] = field(default_factory=list)
 
+    def key_of(self, place: int) -> str:
+        """Under which the batch's entry at this place is remembered."""
+        return f"lot:{self.lot.lot_id}:{self.key}:{place}"
+
     def told(self) -> dict[str, Any]:
-        key = f"lot:{self.lot.lot_id}:{uuid.uuid4().hex}"
-        asked = hashlib.sha256(key.encode()).hexdigest()
         batch = self.made[0].number if self.made else 0
-        return {"note": self.note, "batch": batch, "idempotency": (key, asked)}
+        return {"note": self.note, "batch": batch, "idempotency": (self.key_of(len(self.made)), self.asked)}
 
     def add(self, decision: DecisionRow | None) -> None:
         if decision is not None:
@@ -68,14 +74,14 @@ def propose(catalogue: Catalogue, lot: LotRow) -> tuple[str, ...]:
 
 def accept(
     catalogue: Catalogue, lot: LotRow, card_id: str, who: Actor, wanted: Wanted, *, apart: Collection[str] | None = (),
-    note: str = "",
+    note: str = "", batch: Batch | None = None,
 ) -> tuple[DecisionRow, ...]:  # fmt: skip
     """Make the card a new record, and its like sightings of it. apart: cards to leave out; None: all but this one.
 
     Raises CatalogueError no_such_card, already_decided, missing_value, clash; UnreadablePhoto where a scan is gone.
     """
     case, like = _chosen(catalogue, lot, card_id, apart)
-    batch = Batch(lot, note)
+    batch = batch or Batch(lot, note)
     find_id = _find_of(catalogue, case, batch)
     _missing(like)
     batch.add(finds.accept(catalogue, find_id, who, wanted, **batch.told()))
@@ -87,31 +93,28 @@ def accept(
 
 def choose(
     catalogue: Catalogue, lot: LotRow, card_id: str, record_id: str, who: Actor, *, apart: Collection[str] | None = (),
-    note: str = "",
+    note: str = "", batch: Batch | None = None,
 ) -> tuple[DecisionRow, ...]:  # fmt: skip
     """Say which known record the card is, and its like: sightings of it. An open find of the card is merged into it."""
     case, like = _chosen(catalogue, lot, card_id, apart)
     catalogue.record(record_id)
-    batch = Batch(lot, note)
+    batch = batch or Batch(lot, note)
     _missing([case.card, *like])
-    if case.find_id:
-        batch.add(finds.merge(catalogue, case.find_id, record_id, who, **batch.told()))
-    _seen(catalogue, like if case.find_id else [case.card, *like], record_id, who, batch)
+    _seen(catalogue, [case.card, *like], record_id, who, batch)
     return tuple(batch.made)
 
 
 def reject(
-    catalogue: Catalogue, lot: LotRow, card_id: str, who: Actor, *, apart: Collection[str] | None = (), note: str = ""
-) -> tuple[DecisionRow, ...]:
+    catalogue: Catalogue, lot: LotRow, card_id: str, who: Actor, *, apart: Collection[str] | None = (),
+    note: str = "", batch: Batch | None = None,
+) -> tuple[DecisionRow, ...]:  # fmt: skip
     """Say that the card, and its like, are nothing to be kept: they are not asked about again."""
     case, like = _chosen(catalogue, lot, card_id, apart)
-    batch = Batch(lot, note)
+    batch = batch or Batch(lot, note)
     _missing([case.card, *like])
-    done = settled(catalogue, [case.card, *like])
+    known = _open_finds(catalogue, [case.card, *like])
     for card in (case.card, *like):
-        known = done.get(card.card)
-        find_id = known.find_id if known else None
-        find_id = find_id or next(iter(_proposed(catalogue, [card], batch)))
+        find_id = known.get(card.card) or next(iter(_proposed(catalogue, [card], batch)))
         batch.add(finds.reject(catalogue, find_id, who, **batch.told()))
     return tuple(batch.made)
 
@@ -123,12 +126,13 @@ def skip(catalogue: Catalogue, lot: LotRow, card_id: str, put_off: bool = True) 
 
 
 def confirm(
-    catalogue: Catalogue, lot: LotRow, cards: Sequence[Card], who: Actor, *, above: float = 0.0, note: str = ""
-) -> tuple[DecisionRow, ...]:
+    catalogue: Catalogue, lot: LotRow, cards: Sequence[Card], who: Actor, *, above: float = 0.0, note: str = "",
+    batch: Batch | None = None,
+) -> tuple[DecisionRow, ...]:  # fmt: skip
     """Note every held card of the lot as a sighting of its record, as one batch."""
     chosen = to_confirm(catalogue, cards, above)
     _missing(chosen)
-    batch = Batch(lot, note)
+    batch = batch or Batch(lot, note)
     for some in _by_picture(chosen):
         told = [{**card.found} for card in some]
         batch.add(copies.see(catalogue, {**some[0].photo, "cards": told}, _bytes_of(catalogue, some[0]), who,
@@ -146,7 +150,7 @@ def decisions(catalogue: Catalogue, lot: LotRow, standing: bool = True) -> tuple
 
 
 def undo(
-    catalogue: Catalogue, lot: LotRow, who: Actor, *, whole: bool = False, note: str = ""
+    catalogue: Catalogue, lot: LotRow, who: Actor, *, whole: bool = False, note: str = "", batch: Batch | None = None
 ) -> tuple[DecisionRow, ...]:
     """Undo the last decision of a person on this lot, with all that it settled; or everything, proposals too.
 
@@ -159,14 +163,28 @@ def undo(
     chosen = standing if whole else [row for row in standing if row.batch == by_people[-1].batch]
     if not whole:  # what the machine has proposed stays proposed
         chosen = [row for row in chosen if row.actor == "person"]
-    return turning.undo(catalogue, [row.number for row in chosen], who, note=note)
+    told = (batch or Batch(lot, note)).told()
+    return turning.undo(catalogue, [row.number for row in chosen], who, **told)
 
 
 def _chosen(
     catalogue: Catalogue, lot: LotRow, card_id: str, apart: Collection[str] | None
 ) -> tuple[Case, tuple[Card, ...]]:
+    """The case with the cards that are to be settled with it; where one of them was proposed, it stands for them."""
     case = case_of(catalogue, lot, card_id)
-    return case, () if apart is None else tuple(card for card in case.like if card.card not in apart)
+    like = () if apart is None else tuple(card for card in case.like if card.card not in apart)
+    finds_of = _open_finds(catalogue, like)
+    if case.find_id or not finds_of:
+        return case, like
+    first = next(card for card in like if card.card in finds_of)
+    others = (case.card, *(card for card in like if card is not first))
+    return Case(first, others, finds_of[first.card], case.skipped), others
+
+
+def _open_finds(catalogue: Catalogue, cards: Sequence[Card]) -> dict[str, str]:
+    """By card, the find that waits."""
+    done = settled(catalogue, cards)
+    return {card: found.find_id for card, found in done.items() if found.state == "open" and found.find_id}
 
 
 def _find_of(catalogue: Catalogue, case: Case, batch: Batch) -> str:
@@ -190,8 +208,15 @@ def _proposed(catalogue: Catalogue, cards: Sequence[Card], batch: Batch) -> list
 
 
 def _seen(catalogue: Catalogue, cards: Iterable[Card], record_id: str, who: Actor, batch: Batch) -> None:
-    """Note cards as sightings of a record: the person's word, whatever the machine made of them."""
-    for some in _by_picture(cards):
+    """Note cards as sightings of a record: the person's word, whatever the machine made of them.
+
+    A card that was proposed by itself is merged into the record instead.
+    """
+    chosen = list(cards)
+    proposed = _open_finds(catalogue, chosen)
+    for find_id in proposed.values():
+        batch.add(finds.merge(catalogue, find_id, record_id, who, **batch.told()))
+    for some in _by_picture(card for card in chosen if card.card not in proposed):
         told = [{**card.found, "outcome": "held", "record_id": record_id} for card in some]
         answer = {**some[0].photo, "cards": told}
         data = _bytes_of(catalogue, some[0])

@@ -68,6 +68,11 @@ class ItemRow:
         return self.sha256, self.page
 
     @property
+    def called(self) -> Path:
+        """The file by the name that people know: one that came over HTTP is kept under another."""
+        return self.path.parent / self.name
+
+    @property
     def label(self) -> str:
         """The file's name, with the page where it has several."""
         return self.name if self.pages == 1 else f"{self.name}, page {self.page + 1}"
@@ -190,7 +195,7 @@ def counts(catalogue: Catalogue, lot_id: str) -> dict[str, int]:
     """Items by state."""
     query = select(LotItem.state, func.count()).where(LotItem.lot_id == lot_id).group_by(LotItem.state)
     with catalogue.reading() as connection:
-        found: dict[str, int] = dict(connection.execute(query).tuples().all())
+        found = {state: int(number) for state, number in connection.execute(query)}
     return {state: found.get(state, 0) for state in ("queued", "done", "failed")}
 
 
