@@ -87,12 +87,7 @@ def as_bytes(catalogue: Catalogue, lot: LotRow, kind: Kind, folders: bool = True
     rows = rows_of(catalogue, lot)
     if not folders:
         rows = [{**row, "folder": None, "error": row["error"] and row["error"].partition(":")[0]} for row in rows]
-    if kind == "csv":
-        return csv_bytes(COLUMNS, [[row[name] for name in COLUMNS] for row in rows])
-    if kind == "xlsx":
-        return _spreadsheet(lot, rows)
-    found = {card.card: card for card in cards_of(catalogue, lot)}
-    return b"".join(_json_line(row, found.get(row["card"] or "")) for row in rows)
+    return _encoded(catalogue, lot, rows, kind)
 
 
 def write_results(catalogue: Catalogue, lot: LotRow, target: Path) -> int:
@@ -105,8 +100,9 @@ def write_results(catalogue: Catalogue, lot: LotRow, target: Path) -> int:
     if kind is None:
         told = f"{shown(target)}: not a kind of table"
         raise CatalogueError("bad_target", told, "let the name end in .csv, .jsonl or .xlsx")
-    write_target(target, as_bytes(catalogue, lot, kind))
-    return len(rows_of(catalogue, lot))
+    rows = rows_of(catalogue, lot)
+    write_target(target, _encoded(catalogue, lot, rows, kind))
+    return len(rows)
 
 
 def write_faces(catalogue: Catalogue, lot: LotRow, folder: Path) -> int:
@@ -129,6 +125,15 @@ def write_target(target: Path, data: bytes) -> None:
         write_whole(target, data)
     except OSError as error:
         raise _bad_target(target, error) from None
+
+
+def _encoded(catalogue: Catalogue, lot: LotRow, rows: Sequence[Mapping[str, Any]], kind: Kind) -> bytes:
+    if kind == "csv":
+        return csv_bytes(COLUMNS, [[row[name] for name in COLUMNS] for row in rows])
+    if kind == "xlsx":
+        return _spreadsheet(lot, rows)
+    found = {card.card: card for card in cards_of(catalogue, lot)}
+    return b"".join(_json_line(row, found.get(row["card"] or "")) for row in rows)
 
 
 def _bad_target(target: Path, error: OSError) -> CatalogueError:
