@@ -4,6 +4,7 @@ app        settings -> FastAPI application; the only place that knows all the pa
 routes     one short function an address
 upload     request -> the one photo in it
 queue      photo -> answer, on worker processes, with a limit to what may wait
+lots       lots: photos sent together, worked on by lot_worker while nobody waits, then reviewed
 browse     catalogue -> pages of records, record, health
 pictures   stored reference image -> clean JPEG
 schemas    the shapes of requests and answers (the only Pydantic models besides `settings`)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import threading
 from collections.abc import AsyncIterator, Callable
 from concurrent.futures import Executor
@@ -15,6 +16,8 @@ from fastapi.openapi.utils import get_openapi
 
 from api import comparisons, guards, page, problems, seeing, session, viewing
 from api.growth import router as growth
+from api.lot_worker import LotWorker
+from api.lots import router as lots_router
 from api.queue import Work, WorkQueue
 from api.routes import Service, router
 from api.schemas import ProblemDetails
@@ -22,6 +25,7 @@ from api.settings import ServiceSettings
 from matcher import workers
 from matcher.catalogue import Catalogue
 from matcher.catalogue.search import Names
+from matcher.lot.desk import Desk
 from matcher.report import CAUTIONS, versions
 from matcher.settings import Settings
 
@@ -52,6 +56,7 @@ def create_app(
     )
     app.include_router(router)
     app.include_router(growth)
+    app.include_router(lots_router)
     for more in (comparisons, viewing, seeing, session):
         app.include_router(more.router)
     page.install(app, chosen)
@@ -76,6 +81,7 @@ def _lifespan(
             start = partial(make_pool, settings.catalogue, matching, processes)
             queue = WorkQueue(start, work, processes, settings.queue_limit)
             decoding = threading.Semaphore(IMAGES_AT_ONCE)
+            lots = LotWorker(Desk(catalogue, matching), queue, processes, settings.request_timeout_s)
             app.state.service = Service(
                 catalogue,
                 queue,
@@ -84,10 +90,14 @@ def _lifespan(
                 decoding,
                 Names(catalogue),
                 settings.tokens_needed,
+                lots,
             )
+            working = asyncio.create_task(lots.run())
             try:
                 yield
             finally:
+                working.cancel()
+                await asyncio.gather(working, return_exceptions=True)
                 queue.close()
 
     return lifespan

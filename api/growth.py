@@ -114,13 +114,13 @@ def list_decisions(
     )
     with service.catalogue.reading() as connection:
         total = count(connection)
-    return shapes.DecisionPage(total=total, items=[_decision(row) for row in rows])
+    return shapes.DecisionPage(total=total, items=[decision_shape(row) for row in rows])
 
 
 @router.get("/decisions/{number}", operation_id="show_decision", summary="Show one decision with its changes",
             responses=documented("no_such_decision", "validation", *ACCESS, *STORAGE))  # fmt: skip
-def show_decision(service: ServiceNow, _: MayRead, number: shapes.DecisionNumber) -> shapes.Decision:
-    return _decision(service.catalogue.decision(number))
+def showdecision_shape(service: ServiceNow, _: MayRead, number: shapes.DecisionNumber) -> shapes.Decision:
+    return decision_shape(service.catalogue.decision(number))
 
 
 @router.post("/decisions", operation_id="decide", summary="Decide: accept, merge, split, edit, undo, ...",
@@ -139,9 +139,9 @@ def decide(
     asked = hashlib.sha256(canonical(wish.model_dump(mode="json")).encode()).hexdigest()
     before = asked_before(service.catalogue, key, asked)
     if before is not None:
-        return _decision(before)
+        return decision_shape(before)
     told = {"idempotency": (key, asked), "check": unchanged_since(wish, if_match)}
-    return _decision(carry_out(service.catalogue, wish, who, told))
+    return decision_shape(carry_out(service.catalogue, wish, who, told))
 
 
 @router.get("/search", operation_id="search", summary="Find records by a name, however it is spelt",
@@ -200,7 +200,8 @@ def _tag(catalogue: Catalogue, kind: Any, name: str = "") -> str:
         return tag_of(Draft(connection), kind, name)
 
 
-def _decision(row: DecisionRow) -> shapes.Decision:
+def decision_shape(row: DecisionRow) -> shapes.Decision:
+    """An entry of the log as it is answered."""
     return shapes.Decision.model_validate({**as_json(row), "standing": row.standing})
 
 

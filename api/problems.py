@@ -69,6 +69,13 @@ PROBLEMS: Mapping[str, Kind] = {
     "already_undone": Kind(409, "The decision cannot be turned round", "Look at the log for what stands."),
     "in_the_way": Kind(409, "Later decisions build on this one", "Undo those first, the newest first."),
     "nothing_changed": Kind(409, "That is how it is already", "Look at it again."),
+    "no_such_lot": Kind(404, "There is no such lot", "List the lots to see their ids."),
+    "lot_ended": Kind(409, "The lot takes no more photos", "Send them as a new lot."),
+    "no_such_card": Kind(404, "There is no such card in the lot", "List the lot's results."),
+    "no_cards": Kind(409, "The lot holds no cards yet", "Wait until it has been worked on."),
+    "bad_sidecar": Kind(409, "A sidecar cannot be merged with what is there", "Mend it, or take it away."),
+    "no_pictures": Kind(422, "There are no pictures in the lot", "Send scans or photos of cards."),
+    "lot_busy": Kind(409, "The lot is being worked on", "Wait until that run has ended.", 30),
     "bad_log": Kind(422, "The log is damaged or was changed", "Export it again, and copy it whole."),
     "does_not_fit": Kind(409, "The log does not fit the catalogue", "Replay it into an empty catalogue."),
     "another_catalogue": Kind(409, "The log is of another catalogue", "Replay it into an empty catalogue."),
@@ -114,6 +121,7 @@ PROBLEMS: Mapping[str, Kind] = {
 }
 
 TOLD_IN_FULL = (
+    "no_such_card", "no_such_lot",
     "no_such_find", "no_such_sighting", "already_decided", "already_undone", "in_the_way", "missing_value", "no_name",
 )  # fmt: skip
 """Codes whose own messages name nothing but what the client asked about."""

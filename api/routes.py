@@ -16,6 +16,7 @@ from api import browse, schemas, upload
 from api.access import may_read
 from api.deciding import tag_of
 from api.kept import Keeper
+from api.lot_worker import LotWorker
 from api.pictures import entity_tag, showable
 from api.problems import PROBLEMS, Problem, documented
 from api.queue import WorkQueue
@@ -29,7 +30,8 @@ from matcher.workers import Job
 class Service:
     """What the addresses work with. decoding: how many reference images may be decoded at once.
 
-    names: kept ready for searching. tokens_needed: whether requests have to come with a token, see `access`.
+    names: kept ready for searching. lots: works on what was sent together.
+    tokens_needed: whether requests have to come with a token, see `access`.
     kept: comparisons whose pictures are still asked for.
     """
 
@@ -40,6 +42,7 @@ class Service:
     decoding: threading.Semaphore
     names: Names
     tokens_needed: bool = False
+    lots: LotWorker | None = None
     kept: Keeper = field(default_factory=Keeper)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 from dataclasses import dataclass
 from pathlib import PureWindowsPath
 from typing import Any
@@ -38,6 +39,14 @@ OPENAPI: dict[str, Any] = {
 }
 
 
+MOST_PHOTOS = 200
+"""In one request; the limit of its size is reached first."""
+
+MANY: dict[str, Any] = copy.deepcopy(OPENAPI)
+_PHOTO = MANY["requestBody"]["content"]["multipart/form-data"]["schema"]["properties"]
+_PHOTO["photo"] = {"type": "array", "minItems": 1, "maxItems": MOST_PHOTOS, "items": _PHOTO["photo"]}
+
+
 @dataclass(frozen=True)
 class Upload:
     """A photo as it came. name: what the client calls it, without folders."""
@@ -54,6 +63,25 @@ async def read_upload(request: Request) -> Upload:
         async with request.form(max_files=1, max_fields=1) as form:
             file = _only_file(form)
             return Upload(base_name(file.filename or ""), await file.read())
+    except HTTPException as error:
+        raise Problem("bad_form", error.detail) from None
+
+
+async def read_uploads(request: Request) -> list[Upload]:
+    """The form's parts, one or more files `photo`. Raises Problem not_multipart, bad_form, validation, no_pictures."""
+    if request.headers.get("content-type", "").split(";")[0].strip().lower() != "multipart/form-data":
+        raise Problem("not_multipart")
+    try:
+        async with request.form(max_files=MOST_PHOTOS, max_fields=1) as form:
+            parts = form.multi_items()
+            faults = [Fault("body", name, "is not expected: send only photo") for name, _ in parts if name != "photo"]
+            files = [file for _, file in parts if isinstance(file, UploadFile)]
+            if faults or len(files) < len(parts):
+                told = faults or [Fault("body", "photo", "must be a file: give the part a file name")]
+                raise Problem("validation", faults=told)
+            if not files:
+                raise Problem("no_pictures")
+            return [Upload(base_name(file.filename or ""), await file.read()) for file in files]
     except HTTPException as error:
         raise Problem("bad_form", error.detail) from None
 

@@ -112,6 +112,30 @@ def identify_card(
     return CardAnswer(outline, face, facts, answer)
 
 
+@dataclass(frozen=True)
+class Likeness:
+    """How two cards agree, rung by rung; None where a rung was not reached or cannot be told."""
+
+    pose: float | None = None
+    crop: float | None = None
+    caption: float | None = None
+    copy: float | None = None
+
+
+def compare_cards(query: View, reference: View, settings: Settings, calibration: Calibration) -> Likeness:
+    """Lay two cards over each other, neither of which need be enrolled; it ends at the rung that tells them apart."""
+    alignment = align(query, reference)
+    found = judge_pose(query.face, reference.face, alignment, calibration) if alignment else None
+    if found is None or found.probability <= 1 - settings.thresholds.pose:
+        return Likeness(found.probability if found else 0.0 if not alignment else None)
+    crop = judge_crop(query.face, reference.face, alignment, calibration)
+    if crop.probability <= 1 - settings.thresholds.crop:
+        return Likeness(found.probability, crop.probability)
+    caption = judge_caption(query.face, reference.face, alignment, calibration)
+    copy = judge_copy(query.face, reference.face, alignment, crop, calibration)
+    return Likeness(found.probability, crop.probability, caption.probability, copy.probability)
+
+
 def _second_witness(photo: Photo, outline: Outline, face: Face, candidates: Sequence[Candidate]) -> Testimony | None:
     """Have the words read where comparing the ink leaves them open; None where it does not, or none can be read."""
     told = [c for c in candidates if c.caption_probability is not None and c.crop_probability >= 0.5]

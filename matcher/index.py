@@ -135,7 +135,7 @@ class ReferenceIndex:
     def save(self) -> None:
         """Write all files under new names, then switch to them in one step; old files go last."""
         self.folder.mkdir(parents=True, exist_ok=True)
-        self._fit_size()
+        self.fit_size()
         stamp = f"{os.getpid()}-{os.urandom(4).hex()}"
         names = {part: f"{part}-{stamp}" for part in ("descriptors", "hashes")}
         faiss.write_index_binary(self._descriptors, str(self.folder / names["descriptors"]))
@@ -190,7 +190,7 @@ class ReferenceIndex:
             return 0, False
         return int(inliers.sum()), bool(transform[0, 0] < 0)
 
-    def _fit_size(self) -> None:
+    def fit_size(self) -> None:
         """Change from the exact to the approximate index where the number of descriptors asks for it."""
         total = self._descriptors.ntotal
         if self.kind == "exact" and total > EXACT_BELOW:

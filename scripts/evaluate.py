@@ -75,15 +75,31 @@ def locating(chosen: argparse.Namespace) -> None:
         print(locate.run(folder, chosen.output, scenes=chosen.scenes, seed=chosen.seed))
 
 
+def lots(chosen: argparse.Namespace) -> None:
+    """A scanned lot, on pages of its own."""
+    from matcher.evaluation import lot, lot_kills
+
+    os.environ.pop(URL_VARIABLE, None)
+    sizes = {"pages": chosen.pages, "singles": chosen.singles, "poses": chosen.poses}
+    if chosen.pages:
+        print(lot.run(chosen.folders, chosen.output, **sizes, seed=chosen.seed, workers=chosen.workers, say=say))
+    if chosen.kills:
+        print(lot_kills.run(chosen.output / "kills", chosen.kills, chosen.seed))
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("folders", type=Path, nargs="*", metavar="FOLDER")
     parser.add_argument("--output", type=Path, required=True)
-    parser.add_argument("--stage", choices=("ladder", "locate"), default="ladder")
+    parser.add_argument("--stage", choices=("ladder", "locate", "lot"), default="ladder")
     parser.add_argument("--group", default="", help="pattern of file names: sitter, and exposure")
     parser.add_argument("--demo", action="store_true", help="add the demo's negatives")
     parser.add_argument("--queries", type=int, default=400)
     parser.add_argument("--scenes", type=int, default=200, help="of --stage locate")
+    parser.add_argument("--pages", type=int, default=60, help="of --stage lot, eight cards each")
+    parser.add_argument("--poses", type=int, default=120, help="enrolled, of --stage lot")
+    parser.add_argument("--singles", type=int, default=0, help="single scans to time, of --stage lot")
+    parser.add_argument("--kills", type=int, default=0, help="of --stage lot")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--workers", type=int, default=min(2, usable_processors()))
     parser.add_argument("--again", action="store_true", help="judge the photos of this output anew")
@@ -92,7 +108,7 @@ def main() -> None:
     if not chosen.folders and not (chosen.demo and chosen.stage == "ladder"):
         parser.error("name at least one folder of photographs, or --demo")
     try:
-        ladder(chosen) if chosen.stage == "ladder" else locating(chosen)
+        {"ladder": ladder, "locate": locating, "lot": lots}[chosen.stage](chosen)
     except PlatekinError as error:
         sys.exit(f"evaluate: {error}")
 

@@ -301,6 +301,13 @@ class Catalogue:
             raise
 
     @contextmanager
+    def noting(self) -> Iterator[Connection]:
+        """A transaction on working state, which is no part of the log; it waits for the database's other writers."""
+        with guarded(self.folder), database.for_writing(self._engine).begin() as connection:
+            database.one_writer(connection, select(Identity.id).with_for_update())
+            yield connection
+
+    @contextmanager
     def replaying(self) -> Iterator[Connection]:
         """A transaction for playing a log. Only inside `writing`."""
         with guarded(self.folder), database.for_writing(self._engine).begin() as connection:
