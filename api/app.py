@@ -15,6 +15,7 @@ from fastapi.openapi.utils import get_openapi
 
 from api import guards, problems
 from api.growth import router as growth
+from api.listings import router as listings
 from api.queue import Work, WorkQueue
 from api.routes import Service, router
 from api.schemas import ProblemDetails
@@ -22,6 +23,7 @@ from api.settings import ServiceSettings
 from matcher import workers
 from matcher.catalogue import Catalogue
 from matcher.catalogue.search import Names
+from matcher.listing.assess import Assessors
 from matcher.report import CAUTIONS, versions
 from matcher.settings import Settings
 
@@ -52,6 +54,7 @@ def create_app(
     )
     app.include_router(router)
     app.include_router(growth)
+    app.include_router(listings)
     problems.install(app)
     # The one added last stands outermost.
     app.add_middleware(guards.BodyLimit, most=chosen.max_body_bytes)
@@ -79,6 +82,7 @@ def _lifespan(
                 made_with,
                 decoding,
                 Names(catalogue),
+                Assessors(catalogue),
                 settings.tokens_needed,
             )
             try:

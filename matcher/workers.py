@@ -17,6 +17,7 @@ from typing import Any
 from matcher.errors import CatalogueError, PlatekinError, UnreadablePhoto
 from matcher.evidence import save_evidence
 from matcher.identify import Identification, identify
+from matcher.listing.look import Looker
 from matcher.photo import read_photo
 from matcher.processes import one_thread, process_pool, usable_processors
 from matcher.report import as_error, as_json
@@ -26,11 +27,15 @@ from matcher.shelf import Shelf
 
 @dataclass(frozen=True)
 class Job:
-    """One photo to identify: a path or bytes, the name to report it under, a folder for evidence pictures."""
+    """One photo to identify: a path or bytes, the name to report it under, a folder for evidence pictures.
+
+    look: also tell what a listing is weighed by, under each card's `look`: facts about the face, seen before or not.
+    """
 
     name: str
     source: Path | bytes
     pictures: Path | None = None
+    look: bool = False
 
 
 class Bench:
@@ -40,6 +45,7 @@ class Bench:
         self.folder = folder
         self.settings = settings
         self.shelf = Shelf.open(folder, settings)
+        self._looker = Looker(self.shelf, settings)
 
     def run(self, job: Job) -> dict[str, Any]:
         """The contract's object for one photo; deliberate errors become its `error`."""
@@ -49,7 +55,8 @@ class Bench:
             found = identify(photo, shelf, self.settings, shelf.calibration)
             if job.pictures:
                 self._save_pictures(job.pictures, job, found)
-            return as_json(job.name, found)
+            answer = as_json(job.name, found)
+            return self._looker.with_look(answer, found) if job.look else answer
         except UnreadablePhoto as error:
             return as_error(job.name, error)
         except CatalogueError:

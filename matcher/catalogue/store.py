@@ -31,6 +31,7 @@ from matcher.catalogue.decisions import read as read_log
 from matcher.catalogue.models import (
     Copy,
     Described,
+    Quad,
     Record,
     RecordRow,
     Reference,
@@ -85,6 +86,16 @@ class Pictured(Protocol):
 
     @property
     def suffix(self) -> str: ...
+
+
+class Framed(Pictured, Protocol):
+    """A stored image with the outline of its card: a reference or a sighting."""
+
+    @property
+    def quad(self) -> Quad: ...
+
+    @property
+    def record_id(self) -> str: ...
 
 
 class Catalogue:
@@ -196,8 +207,8 @@ class Catalogue:
         """Where the image is kept, byte for byte as it was given. Not to be written to."""
         return self.folder / files.image_name(reference.sha256, reference.suffix)
 
-    def face(self, reference: ReferenceRow) -> Face:
-        """The reference's flattened face, from the cache, or made again from its image and outline.
+    def face(self, reference: Framed) -> Face:
+        """The flattened face of a reference or a sighting, from the cache, or made again from its image and outline.
 
         Both ways give the same pixels. Raises CatalogueError damaged where the stored image has changed.
         """
@@ -402,7 +413,7 @@ class Catalogue:
             detail = f"description of reference {reference.id}: {error}"
             raise failure("damaged", self.folder, detail) from None
 
-    def _flatten_again(self, reference: ReferenceRow) -> Face:
+    def _flatten_again(self, reference: Framed) -> Face:
         path = self.image_path(reference)
         try:
             photo = read_photo(path, self.settings.photo)

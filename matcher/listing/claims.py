@@ -73,8 +73,11 @@ class Reader:
         found: set[str] = set()
         for part in _parts(text):
             words = words_of(part)
-            places = choose(self._book.find(words))
-            found |= {place.says[2] for place in places if place.says[:2] == ("term", kind)}  # type: ignore[index]
+            places = self._book.find(words)
+            denied = {place.last + 1 for place in places if place.says[:2] == ("list", "negations")}
+            found |= {
+                place.says[2] for place in places if place.says[:2] == ("term", kind) and place.first not in denied
+            }
         return frozenset(found)
 
     def _unread(
@@ -86,7 +89,7 @@ class Reader:
         elsewhere: Sequence[tuple[int, int]],
     ) -> Iterator[Unread]:
         read = [span for claim in claims for span in claim.spans]
-        used = {i for place in places if place.says[0] == "list" for i in range(place.first, place.last + 1)}  # type: ignore[index]
+        used = {i for place in places if place.says[0] == "list" for i in range(place.first, place.last + 1)}
         run: list[Word] = []
         for i, word in enumerate(words):
             known = i in used or word.plain in self.vocabulary.idle or any(s <= word.start < e for s, e in read)
@@ -114,7 +117,7 @@ class _Page:
     def from_terms(self) -> Iterator[Claim]:
         negated = self._negated()
         for place in self.places:
-            tag, kind, value = place.says  # type: ignore[misc]
+            tag, kind, value = place.says
             if tag == "term":
                 group = self.terms[kind, value].group
                 yield self._claim(kind, value, place.first, place.last, group=group, negated=place in negated)
@@ -127,7 +130,7 @@ class _Page:
     def captions(self, named: Sequence[Named]) -> Iterator[Claim]:
         """What the listing says that the card's words are: after 'caption reads', or in quotes beside 'spelling'."""
         for place in self.places:
-            if place.says[:2] != ("list", "caption_leads"):  # type: ignore[index]
+            if place.says[:2] != ("list", "caption_leads"):
                 continue
             quoted = self._quoted_near(place)
             after = next((n for n in named if n.kind == "subject" and 0 < n.first - place.last <= 3), None)
@@ -163,7 +166,7 @@ class _Page:
     def _listed_near(self, name: str, first: int, reach: int) -> bool:
         """Whether a phrase of a list stands shortly before a word, in its sentence."""
         return any(
-            place.says[:2] == ("list", name)  # type: ignore[index]
+            place.says[:2] == ("list", name)
             and 0 < first - place.last <= reach
             and not any(word.gap == 2 for word in self.words[place.last + 1 : first + 1])
             for place in self.places
@@ -171,7 +174,7 @@ class _Page:
 
     def _denied(self, first: int) -> bool:
         return any(
-            place.says[:2] == ("list", "negations") and 0 < first - place.last <= 2  # type: ignore[index]
+            place.says[:2] == ("list", "negations") and 0 < first - place.last <= 2
             and not any(word.gap for word in self.words[place.last + 1 : first + 1])
             for place in self.places
         )  # fmt: skip
@@ -180,12 +183,12 @@ class _Page:
         """Terms that a negation governs: those shortly after it, and what 'or' and 'nor' carry it over to."""
         found: set[Place] = set()
         for k, place in enumerate(self.places):
-            if place.says[:2] != ("list", "negations"):  # type: ignore[index]
+            if place.says[:2] != ("list", "negations"):
                 continue
             end, reach = place.last, NEGATION_REACH
             for other in self.places[k + 1 :]:
                 between = self.words[end + 1 : other.first + 1]
-                if other.says[0] != "term" or len(between) > reach or not self._carries(between, place, other):  # type: ignore[index]
+                if other.says[0] != "term" or len(between) > reach or not self._carries(between, place, other):
                     break
                 found.add(other)
                 end, reach = other.last, 3
@@ -211,7 +214,21 @@ class _Page:
         return False
 
 
-_TURNS = ("but", "just", "only", "except", "though", "although", "however", "yet", "with", "has", "some", "slight", "slightly")
+_TURNS = (
+    "but",
+    "just",
+    "only",
+    "except",
+    "though",
+    "although",
+    "however",
+    "yet",
+    "with",
+    "has",
+    "some",
+    "slight",
+    "slightly",
+)
 """Words after which a negation no longer holds."""
 
 _QUOTES = {'"': '"', "“": "”", "‘": "’", "'": "'", "«": "»", "„": "“"}
@@ -254,7 +271,7 @@ def _elsewhere(words: Sequence[Word], places: Iterable[Place]) -> list[tuple[int
     """Places in the text from a phrase that turns to other things to the end of that sentence."""
     found = []
     for place in places:
-        if place.says[:2] == ("list", "elsewhere"):  # type: ignore[index]
+        if place.says[:2] == ("list", "elsewhere"):
             end = place.last
             while end + 1 < len(words) and words[end + 1].gap < 2:
                 end += 1

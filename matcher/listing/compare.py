@@ -134,7 +134,9 @@ def _caption(claim: Claim, card: Shown, known: Known) -> Judgement:
     subject = known.records[best].subject
     spelt = [r.caption for r in known.records.values() if r.subject == subject] + [*known.spellings.get(subject, ())]
     if not any(says(text, claim.value) for text in spelt):
-        told = f"the words are {caption!r}; {claim.value!r} is no spelling that your catalogue knows: a slip, or a new one"
+        told = (
+            f"the words are {caption!r}; {claim.value!r} is no spelling that your catalogue knows: a slip, or a new one"
+        )
         return _open(claim, told if yes + no >= SETTLED else _why_open(card), card)
     told = f"the description spells the caption {claim.value!r}; the picture shows {caption!r}"
     good = f"the words on the card are {caption!r}"
@@ -158,7 +160,7 @@ def _of_record(claim: Claim, card: Shown, known: Known) -> Judgement:
 
 
 def _year(claim: Claim, card: Shown, known: Known) -> Judgement:
-    slack = 2 if claim.numbers["about"] else 0
+    slack = 5 if claim.numbers["about"] else 0
 
     def fits(text: str) -> bool:
         spans = [numbers for _, numbers in years(text)]
@@ -246,9 +248,7 @@ def _why_open(card: Shown) -> str:
     return f"{told}: {card.reasons[-1]}" if card.reasons else told
 
 
-def _open(
-    claim: Claim, reason: str, card: Shown | None = None, evidence: Mapping[str, Any] | None = None
-) -> Judgement:
+def _open(claim: Claim, reason: str, card: Shown | None = None, evidence: Mapping[str, Any] | None = None) -> Judgement:
     return Judgement(claim, "cannot be told", None, reason, card.where if card else "", evidence or {})
 
 

@@ -49,13 +49,17 @@ def _contrast(claim: Claim, card: Shown, known: Known) -> Judgement:
     value, sigma = card.facts["residual_contrast"], card.facts.get("sigma", {}).get("residual_contrast", 0.03)
     evidence = {"residual_contrast": value, "sigma": sigma, "references": len(known.contrasts)}
     if len(known.contrasts) < ENOUGH_REFERENCES:
-        return _told(claim, card, f"residual contrast {100 * value:.0f} %; too few references to say if that is much", evidence)
+        return _told(
+            claim, card, f"residual contrast {100 * value:.0f} %; too few references to say if that is much", evidence
+        )
     fainter = known.fainter_than(value)
     surely_fainter, surely_stronger = known.fainter_than(value + 2 * sigma), 1 - known.fainter_than(value - 2 * sigma)
     evidence["fainter_than"] = round(fainter, 3)
     strong = (claim.value == "strong image") != claim.negated
     called = ("not " if claim.negated else "") + claim.value
-    told = f"called {called}; residual contrast {100 * value:.0f} %, fainter than {100 * fainter:.0f} % of your references"
+    told = (
+        f"called {called}; residual contrast {100 * value:.0f} %, fainter than {100 * fainter:.0f} % of your references"
+    )
     against = surely_fainter >= FAINT_FROM if strong else surely_stronger >= 1 - HARDLY / 2
     fits = 1 - fainter >= STRONG_FROM if strong else fainter >= 1 - STRONG_FROM
     sure = _beyond(abs(fainter - 0.5), 0.5)
@@ -132,7 +136,7 @@ def count(claim: Claim, cards: Sequence[Shown]) -> Judgement:
     evidence = {"most_on_one": most, "on_all": len(cards), "recognised_on_one": surely}
     if not cards:
         return _told(claim, None, "the pictures show no card")
-    told = f"{most} {'card' if most == 1 else 'cards'} on one picture, {len(cards)} on all {len(photos)}"
+    told = f"the picture shows {most}" if len(photos) == 1 else f"at most {most} on one picture, {len(cards)} on all"
     if wanted == most or (len(photos) > 1 and most < wanted <= len(cards)):
         return _told(claim, None, told, evidence, "agrees" if not claim.negated else "contradicts", 0.95)
     if surely > wanted and not claim.negated:

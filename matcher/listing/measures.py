@@ -32,7 +32,19 @@ _NUMERALS = {
     "nine": 9, "ten": 10, "eleven": 11, "twelve": 12, "dozen": 12,
 }  # fmt: skip
 _CARDS = ("card", "cards", "cartes")
-_NOT_A_LOT = ("known", "exist", "exists", "existing", "per", "each", "seen", "surviving", "recorded", "available", "left")
+_NOT_A_LOT = (
+    "known",
+    "exist",
+    "exists",
+    "existing",
+    "per",
+    "each",
+    "seen",
+    "surviving",
+    "recorded",
+    "available",
+    "left",
+)
 
 
 def measured(text: str, words: Sequence[Word]) -> Iterator[Claim]:
@@ -57,7 +69,7 @@ def sizes(text: str) -> Iterator[tuple[tuple[int, int], dict[str, float]]]:
     for match in _SIZE.finditer(text):
         unit = _unit(match[4])
         one, other = _number(match[1]) * (_unit(match[2]) if match[2] else unit), _number(match[3]) * unit
-        if 5 <= min(one, other) and max(one, other) <= 1000:
+        if min(one, other) >= 5 and max(one, other) <= 1000:
             yield match.span(), {"width_mm": min(one, other), "height_mm": max(one, other)}
 
 
@@ -74,16 +86,20 @@ def years(text: str) -> Iterator[tuple[tuple[int, int], dict[str, float]]]:
             last = first + (99 if first % 100 == 0 else 9)
         elif match[4]:
             last = int(match[4]) if len(match[4]) == 4 else first - first % 100 + int(match[4])
-        if FIRST_YEAR <= first <= last <= LAST_YEAR + 50 and first <= LAST_YEAR:
-            if not before or before[-1] not in _NO_YEAR_BEFORE:
-                yield match.span(), {"first": first, "last": last, "about": int(bool(match[1]))}
+        in_time = FIRST_YEAR <= first <= LAST_YEAR and first <= last <= LAST_YEAR + 50
+        if in_time and (not before or before[-1] not in _NO_YEAR_BEFORE):
+            yield match.span(), {"first": first, "last": last, "about": int(bool(match[1]))}
 
 
 def counts(text: str, words: Sequence[Word]) -> Iterator[tuple[tuple[int, int], int]]:
     """How many cards are for sale: 'lot of 3 cards', 'a pair of cards'; not 'one of two cards known'."""
     for i, word in enumerate(words):
         number = _NUMERALS.get(word.plain) or (int(word.plain) if word.plain.isdigit() and len(word.plain) < 4 else 0)
-        if not number or _is_part_of_a_number(text, word) or (i and words[i - 1].plain in ("of", "no") and _one_of(words, i)):
+        if (
+            not number
+            or _is_part_of_a_number(text, word)
+            or (i and words[i - 1].plain in ("of", "no") and _one_of(words, i))
+        ):
             continue
         for j in range(i + 1, min(i + 5, len(words))):
             if words[j].gap:

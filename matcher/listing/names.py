@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from rapidfuzz.distance import OSA
 
@@ -185,8 +185,13 @@ def _best(found: Iterable[Named]) -> list[Named]:
         rivals = [k for k, one in enumerate(chosen) if one.first <= named.last and named.first <= one.last]
         if not rivals:
             chosen.append(named)
-        elif len(rivals) == 1 and (one := chosen[rivals[0]]).kind == named.kind and one.fit - named.fit < AS_GOOD:
-            if one.fit < 1 and not (one.unsure or named.unsure):
-                values = tuple(dict.fromkeys((*one.values, *named.values)))
-                chosen[rivals[0]] = Named(one.first, one.last, one.kind, values, one.fit)
+        elif len(rivals) == 1 and _as_good(chosen[rivals[0]], named):
+            one = chosen[rivals[0]]
+            chosen[rivals[0]] = replace(one, values=tuple(dict.fromkeys((*one.values, *named.values))))
     return sorted(chosen, key=lambda named: named.first)
+
+
+def _as_good(one: Named, other: Named) -> bool:
+    """Whether another reading of the same words must be told too: nothing fits to the letter, both about as well."""
+    sure = not (one.unsure or other.unsure)
+    return one.kind == other.kind and one.fit < 1 and one.fit - other.fit < AS_GOOD and sure

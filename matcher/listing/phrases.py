@@ -1,4 +1,4 @@
-"""Words and phrases in, where the phrases stand in the words out: in any order, with fillers between, misspelt a little.
+"""Words and phrases in, where the phrases stand in the words out: in any order, fillers between, misspelt a little.
 
 Misspelling is counted as optimal string alignment (a letter put in, left out, replaced, or two swapped), rapidfuzz's.
 """
@@ -6,7 +6,7 @@ Misspelling is counted as optimal string alignment (a letter put in, left out, r
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Hashable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from rapidfuzz import process
@@ -21,15 +21,21 @@ MOST_CHOICES = 40
 """Known words that one misspelt word may stand for."""
 
 
+Says = tuple[str, str, str]
+
+
 @dataclass(frozen=True)
 class Place:
-    """A phrase found: words `first` to `last`, `size` of them meant, `errors` misspellings, and what it says."""
+    """A phrase found: words `first` to `last`, `size` of them meant, `errors` misspellings, and what it says.
+
+    says: ("term", kind, value) or ("list", name, phrase).
+    """
 
     first: int
     last: int
     size: int
     errors: int
-    says: Hashable
+    says: Says
 
 
 def allowed_errors(word: str) -> int:
@@ -72,10 +78,10 @@ class PhraseBook:
     """Phrases of words, each saying something."""
 
     def __init__(
-        self, phrases: Iterable[tuple[Sequence[str], Hashable]], literal: Collection[str], fillers: Collection[str]
+        self, phrases: Iterable[tuple[Sequence[str], Says]], literal: Collection[str], fillers: Collection[str]
     ) -> None:
         self._fillers = fillers
-        self._by_word: dict[str, list[tuple[tuple[str, ...], Hashable]]] = defaultdict(list)
+        self._by_word: dict[str, list[tuple[tuple[str, ...], Says]]] = defaultdict(list)
         known: set[str] = set()
         for words, says in phrases:
             if words:
@@ -88,7 +94,7 @@ class PhraseBook:
         """Every phrase wherever it stands, overlapping ones too."""
         readings = self._speller.readings(word.plain for word in words)
         content = [i for i, word in enumerate(words) if word.plain in readings or word.plain not in self._fillers]
-        found: dict[tuple[int, int, Hashable], Place] = {}
+        found: dict[tuple[int, int, Says], Place] = {}
         for k, i in enumerate(content):
             for known in readings.get(words[i].plain, ()):
                 for phrase, says in self._by_word.get(known, ()):
@@ -102,7 +108,7 @@ class PhraseBook:
         content: Sequence[int],
         k: int,
         phrase: tuple[str, ...],
-        says: Hashable,
+        says: Says,
         readings: Mapping[str, Mapping[str, int]],
     ) -> Iterator[Place]:
         """The phrase in the runs of as many content words that hold the k-th one."""

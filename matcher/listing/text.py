@@ -1,4 +1,4 @@
-"""A listing's text in, its words with their places in it out. Markup stays text: it is never run, addresses never fetched.
+"""A listing's text in, its words with their places in it out. Markup stays text, and no address is ever fetched.
 
 Words are compared as `catalogue.search.plain` gives them; their places are those in the text as it was given, whatever
 Unicode form it is in (NFC or NFD, full-width letters, soft hyphens).

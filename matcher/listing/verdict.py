@@ -12,7 +12,7 @@ from matcher.listing.shown import Known, Shown
 Step = Literal["in accord", "at odds", "open"]
 
 STEPS: Mapping[Step, str] = {
-    "in accord": "the pictures bear out what is said of the card's subject, pose, crop or caption, and speak against nothing",
+    "in accord": "the pictures bear out what is said of subject, pose, crop or caption, and speak against nothing",
     "at odds": "the pictures speak against something that is said",
     "open": "the pictures do not settle what is said",
 }
@@ -54,7 +54,9 @@ class Verdict:
     questions: tuple[str, ...]
 
 
-def decide(judgements: Sequence[Judgement], cards: Sequence[Shown], seen: Sequence[Mapping[str, Any]], known: Known) -> Verdict:
+def decide(
+    judgements: Sequence[Judgement], cards: Sequence[Shown], seen: Sequence[Mapping[str, Any]], known: Known
+) -> Verdict:
     """The verdict on a listing."""
     against = [one for one in judgements if one.status == "contradicts"]
     borne = [one for one in judgements if one.status == "agrees" and one.claim.kind in OF_THE_PICTURE]
@@ -64,7 +66,9 @@ def decide(judgements: Sequence[Judgement], cards: Sequence[Shown], seen: Sequen
         worst = sorted(against, key=lambda one: _weight(one.claim.kind))
         return Verdict("at odds", "; ".join(one.reason for one in worst[:3]), notes, questions)
     if borne:
-        told = ", ".join(dict.fromkeys(one.claim.kind for one in sorted(borne, key=lambda one: _weight(one.claim.kind))))
+        told = ", ".join(
+            dict.fromkeys(one.claim.kind for one in sorted(borne, key=lambda one: _weight(one.claim.kind)))
+        )
         left = sum(one.status == "cannot be told" for one in judgements)
         more = f"; {left} of {len(judgements)} claims cannot be told" if left else ""
         return Verdict("in accord", f"{told} as described{more}", notes, questions)
@@ -92,7 +96,9 @@ def _notes(
     status = {(one.claim.kind, one.status) for one in judgements}
     if ("subject", "agrees") in status and ("pose", "contradicts") in status:
         yield "the sitter is right, the pose is not: it may be the picture of another card"
-    named = {value for one in judgements if one.claim.kind == "subject" for value in (one.claim.value, *one.claim.others)}
+    named = {
+        value for one in judgements if one.claim.kind == "subject" for value in (one.claim.value, *one.claim.others)
+    }
     for card in cards:
         subject = known.subject_of(card.likeliest_pose[0])
         if named and subject not in named and card.likeliest_pose[1] >= 0.9:

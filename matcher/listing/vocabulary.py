@@ -55,7 +55,7 @@ class Vocabulary:
     @classmethod
     def shipped(cls) -> Vocabulary:
         path = Path(__file__).with_name(NAME)
-        return cls({}, {name: () for name in LISTS}).with_more(json.loads(path.read_text("utf-8")), path)
+        return cls({}, dict.fromkeys(LISTS, ())).with_more(json.loads(path.read_text("utf-8")), path)
 
     @classmethod
     def of(cls, folder: Path, records: Iterable[RecordRow]) -> Vocabulary:
