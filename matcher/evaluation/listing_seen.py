@@ -8,7 +8,7 @@ nobody has seen.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 import cv2
@@ -112,8 +112,3 @@ def _toned(pixels: NDArray[np.uint8], rng: np.random.Generator) -> NDArray[np.ui
     values = (values - 0.5) * np.float32(rng.uniform(0.8, 1.25)) + np.float32(0.5 + rng.uniform(-0.06, 0.06))
     values *= rng.uniform(0.9, 1.1, 3).astype(np.float32)
     return np.asarray(np.clip(values * 255, 0, 255), np.uint8)
-
-
-def same_file(later: Later, sightings: dict[str, Later]) -> Later:
-    """The sighting whose file is used again."""
-    return replace(sightings[later.of])

@@ -6,7 +6,7 @@ sentences about other things ('see my other listings') claim nothing of this car
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -44,7 +44,7 @@ class Reader:
         named = self._names.find(words)
         places = self._places(words, named)
         elsewhere = _elsewhere(words, places)
-        page = _Page(text, words, places, self._terms)
+        page = _Page(text, words, places, self._terms, self.vocabulary.idle)
         told = [*page.from_terms(), *page.from_names(named), *page.captions(named), *measured(text, words)]
         claims = [claim for claim in told if not _within(claim, elsewhere)]
         return Reading(text, _merged(claims), tuple(self._unread(text, words, claims, places, elsewhere)))
@@ -113,6 +113,7 @@ class _Page:
     words: Sequence[Word]
     places: Sequence[Place]
     terms: Mapping[tuple[str, str], Term]
+    idle: Collection[str]
 
     def from_terms(self) -> Iterator[Claim]:
         negated = self._negated()
@@ -138,8 +139,14 @@ class _Page:
             if quoted:
                 yield self._claim("caption", self.text[quoted[0] : quoted[1]], *self._inside(quoted))
             elif one := after or before:
+                # A first name that was not read belongs to the words all the same.
+                while after and one.first - 1 > place.last and self._is_name(self.words[one.first - 1]):
+                    one = replace(one, first=one.first - 1)
                 span = self.words[one.first].start, self.words[one.last].end
                 yield self._claim("caption", " ".join(self.text[slice(*span)].split()), one.first, one.last)
+
+    def _is_name(self, word: Word) -> bool:
+        return word.plain.isalpha() and word.plain not in self.idle
 
     def _quoted_near(self, place: Place) -> tuple[int, int] | None:
         """The nearest quotation that begins or ends within three words of a lead."""

@@ -41,7 +41,7 @@ NEAR = 72
 LOOKED_AT = 4
 """Pictures with a near hash that are compared pixel by pixel, each way round."""
 
-ASKED = 6
+ASKED = 8
 """Sightings of a record that the copy rung is asked about, the most alike first."""
 
 SAME_CARD_FROM = 0.9

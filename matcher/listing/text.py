@@ -28,8 +28,15 @@ _PASSED_OVER = re.compile(
 _SENTENCE_END = re.compile(r"[!?;\n\r|•·*]|\.\s*\.|:")
 _FULL_STOP = re.compile(r"\.(?:\s|$)")
 _CLAUSE_END = re.compile(r"[,()\[\]{}/&+]|\s[-–—~]+\s|\.|—")
-LONGEST_ABBREVIATION = 4
-"""A full stop after so few letters may be that of an abbreviation."""
+_ABBREVIATIONS = frozenset(
+    {
+        "alf", "aug", "benj", "c", "ca", "capt", "cart", "chas", "co", "col", "cpl", "dr", "ed", "edm", "edw",
+        "esq", "est", "fred", "geo", "gen", "hon", "inst", "jas", "jos", "jr", "lt", "maj", "matt", "mr", "mrs",
+        "nat", "no", "nos", "patk", "prof", "rev", "rich", "robt", "sam", "sgt", "sr", "st", "theo", "thos", "vol",
+        "vs", "wilf", "wm", "approx", "abt",
+    }
+)  # fmt: skip
+"""Words whose full stop ends no sentence; so does that of a capitalised word of up to four letters before another."""
 
 
 @dataclass(frozen=True)
@@ -84,7 +91,6 @@ def _gap(before: str, between: str, after: str) -> int:
     if _SENTENCE_END.search(between):
         return 2
     if _FULL_STOP.search(between):
-        # 'Capt. Brellby' and 'c. 1887' go on; 'in hand. Some foxing' does not.
-        short = len(before) == 1 or (len(before) <= LONGEST_ABBREVIATION and before[0].isupper() >= after[0].isupper())
-        return 1 if short else 2
+        named = len(before) <= 4 and before.istitle() and after[0].isupper()
+        return 1 if len(before) == 1 or named or before.casefold() in _ABBREVIATIONS else 2
     return 1 if _CLAUSE_END.search(between) else 0

@@ -24,7 +24,7 @@ from matcher.errors import CatalogueError
 
 NAME = "vocabulary.json"
 KINDS = ("pose", "crop", "condition", "unlisted", "series")
-LISTS = ("caption_leads", "issuer_leads", "negations", "hedges", "elsewhere", "idle", "fillers")
+LISTS = ("caption_leads", "issuer_leads", "negations", "hedges", "elsewhere", "idle", "literal", "fillers")
 POSE_COLUMN, CROP_COLUMN = "pose_description", "crop_description"
 
 Phrase = tuple[str, ...]
