@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import unicodedata
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -232,7 +233,7 @@ _READER = Reader(Vocabulary.shipped().described_by(RECORDS), RECORDS)
 # The vocabulary
 
 
-def test_a_catalogue_adds_its_own_words(tmp_path) -> None:  # type: ignore[no-untyped-def]
+def test_a_catalogue_adds_its_own_words(tmp_path: Path) -> None:
     own = tmp_path / "vocabulary.json"
     own.write_text('{"pose": {"": {"with trident": ["trident", "fork"]}}, "poses": {"P001": "with trident"}}')
     reader = Reader(Vocabulary.of(tmp_path, RECORDS), RECORDS)
@@ -243,9 +244,10 @@ def test_a_catalogue_adds_its_own_words(tmp_path) -> None:  # type: ignore[no-un
 @pytest.mark.parametrize(
     ("written", "told"),
     [("{", "cannot be read"), ("[]", "one object"), ('{"posen": {}}', "'posen'"),
-     ('{"pose": {"": {"a": "b"}}}', "pose//a"), ('{"poses": {"P1": ""}}', "poses/P1"), ('{"crops": {"P1": "full"}}', "crops/P1")],
+     ('{"pose": {"": {"a": "b"}}}', "pose//a"), ('{"poses": {"P1": ""}}', "poses/P1"),
+     ('{"crops": {"P1": "full"}}', "crops/P1")],
 )  # fmt: skip
-def test_a_bad_vocabulary_is_told_with_its_place(tmp_path, written: str, told: str) -> None:  # type: ignore[no-untyped-def]
+def test_a_bad_vocabulary_is_told_with_its_place(tmp_path: Path, written: str, told: str) -> None:
     (tmp_path / "vocabulary.json").write_text(written)
     with pytest.raises(CatalogueError, match=told) as raised:
         Vocabulary.of(tmp_path, RECORDS)

@@ -19,7 +19,7 @@ Truth = Literal["agrees", "contradicts", "cannot be told", "open"]
 """'open': neither is wrong, except to contradict."""
 
 CONTRADICTED = 3
-"""Every third listing contradicts its picture."""
+"""One listing in three contradicts its picture."""
 
 WHAT: tuple[tuple[str, float], ...] = (
     ("pose", 0.8), ("crop", 0.55), ("club", 0.45), ("caption", 0.4), ("condition", 0.7), ("second condition", 0.35),
@@ -53,13 +53,14 @@ class Text:
 
 def texts_of(made: ListingSet, each: int, seed: int) -> Iterator[Text]:
     """`each` listings of every picture."""
-    number = 0
-    for query in made.plan.queries:
-        for k in range(each):
+    number = lies = 0
+    for k in range(each):
+        for query in made.plan.queries:
             rng = np.random.default_rng([seed, 81, number])
-            wrong = number % CONTRADICTED == 0
+            # What is not enrolled cannot be contradicted: the others make up for it.
+            wrong = query.kind not in ("near_pose", "unknown") and CONTRADICTED * lies <= number
             yield _Writer(made, query, rng).write(f"{query.query_id}-{k}", wrong)
-            number += 1
+            number, lies = number + 1, lies + wrong
 
 
 class _Writer:
@@ -98,9 +99,7 @@ class _Writer:
         return self._shows.pose, self._shows.crop_name
 
     def _choose_lie(self) -> str:
-        """Of what, pose and subject twice as often as the others; "" for pictures of what is not enrolled."""
-        if self._strange:
-            return ""
+        """Of what, pose and subject more often than the others."""
         may = ["subject", "subject"]
         may += ["pose", "pose", "pose"] if self._other_poses() else []
         may += ["crop", "crop"] if self._other_crops() else []

@@ -21,11 +21,14 @@ ROUND_SHARE = 0.35
 FINE, COARSE = 1.0, 3.0
 """Gaussian sigmas (px) between which grain lies."""
 
-LEAST_ROUND = 0.08
-"""Share of the card's area that must be shown round it by both, to count."""
+AWAY_PX, WINDOW_PX = 14, 17
+"""How far from the card its surroundings begin, beyond its own shadow; the windows in which they are compared."""
 
-PLAIN = 0.6
-"""Standard deviation (grey levels) of grain round the card below which there is nothing to compare."""
+LEAST_ROUND = 0.06
+"""Share of the card's area that must show something round it on both, to count."""
+
+PLAIN = 0.7
+"""Standard deviation (grey levels) of a window's grain below which there is nothing to compare."""
 
 Floats = NDArray[np.float32]
 
@@ -60,10 +63,8 @@ class Agreement:
     bend: float
 
 
-SAME_INSIDE, SAME_ROUND, SAME_ALONE, MOST_BEND = 0.5, 0.4, 0.75, 0.01
-"""Set between what nine reused files gave (inside 0.78 and more, round 0.60 and more, bend 0.005 and less) and twenty
-new photos of the same card or of another copy (round 0.25 and less where the bend was under 0.03; bend 0.017 and more),
-on pictures that nothing is reported on."""
+SAME_INSIDE, SAME_ROUND, SAME_ALONE, MOST_BEND = 0.7, 0.4, 0.85, 0.01
+"""Set on pictures that nothing is reported on: see DEVELOPERS.md, 'Measure listings'."""
 
 
 def is_same_file(found: Agreement) -> bool:
@@ -77,32 +78,41 @@ def is_same_file(found: Agreement) -> bool:
 
 def agreement_of(one: Framing, other: Framing) -> Agreement:
     """Lay `one` over `other` and compare their grain."""
-    scale = min(
-        1.0,
-        CARD_PX / _height(other.corners),
-        CARD_PX / _height(one.corners) * _height(one.corners) / _height(other.corners),
-    )
-    theirs, corners = _reduced(other, scale)
-    fit = min(1.0, _height(corners) / _height(one.corners))
-    mine, own = _reduced(one, fit)
-    start = cv2.getPerspectiveTransform(own.astype(np.float32), corners.astype(np.float32))
+    theirs, corners = _reduced(other, min(1.0, CARD_PX / _height(other.corners)))
+    mine, own = _reduced(one, min(1.0, _height(corners) / _height(one.corners)))
     box = _box(corners, theirs.shape)
     theirs = np.ascontiguousarray(theirs[box[1] : box[3], box[0] : box[2]])
     moved = np.array([[1, 0, -box[0]], [0, 1, -box[1]], [0, 0, 1.0]])
-    transform = _refined(mine, theirs, moved @ start)
+    transform = _refined(mine, theirs, moved @ cv2.getPerspectiveTransform(own, corners))
     laid = np.asarray(cv2.warpPerspective(mine, transform, theirs.shape[::-1], flags=cv2.INTER_LINEAR), np.uint8)
-    covered = cv2.warpPerspective(np.full(mine.shape, 255, np.uint8), transform, theirs.shape[::-1]) == 255
-    covered = cv2.erode(covered.astype(np.uint8), np.ones((9, 9), np.uint8)) > 0
+    shown = cv2.warpPerspective(np.full(mine.shape, 255, np.uint8), transform, theirs.shape[::-1]) == 255
+    shown = cv2.erode(shown.astype(np.uint8), np.ones((9, 9), np.uint8)) > 0
     card = np.zeros(theirs.shape, np.uint8)
     cv2.fillConvexPoly(card, np.round(corners - box[:2]).astype(np.int32), 1)
-    inner, outer = cv2.erode(card, np.ones((9, 9))) > 0, cv2.dilate(card, np.ones((9, 9))) == 0
-    mine_grain, their_grain = _grain(laid), _grain(theirs)
-    inside = _correlation(mine_grain, their_grain, inner & covered)
-    where = outer & covered
-    enough = where.sum() >= LEAST_ROUND * card.sum() and min(g[where].std() for g in (mine_grain, their_grain)) >= PLAIN
-    return Agreement(
-        inside, _correlation(mine_grain, their_grain, where) if enough else None, _bend(transform, theirs.shape)
-    )
+    grains = _grain(laid), _grain(theirs)
+    inside = _correlation(*grains, (cv2.erode(card, np.ones((9, 9))) > 0) & shown)
+    apart = 2 * AWAY_PX + 1
+    round_it = (cv2.dilate(card, np.ones((apart, apart))) == 0) & shown
+    return Agreement(inside, _around(*grains, round_it, LEAST_ROUND * card.sum()), _bend(transform, theirs.shape))
+
+
+def _around(one: Floats, other: Floats, where: NDArray[np.bool_], least: float) -> float | None:
+    """Median correlation of windows that show something on both; None where too little does.
+
+    A plain lid or table gives none, and a median is not led by the few windows that a strong edge crosses.
+    """
+    weight = where.astype(np.float32)
+
+    def mean(values: Floats) -> Floats:
+        return np.asarray(cv2.blur(values * weight, (WINDOW_PX, WINDOW_PX)), np.float32)
+
+    share = np.maximum(mean(np.ones_like(one)), 1e-3)
+    (a, b), together = (mean(one) / share, mean(other) / share), mean(one * other) / share
+    spread_1, spread_2 = mean(one * one) / share - a * a, mean(other * other) / share - b * b
+    told = where & (share > 0.6) & (spread_1 > PLAIN**2) & (spread_2 > PLAIN**2)
+    if told.sum() < least:
+        return None
+    return float(np.median((together - a * b)[told] / np.sqrt(spread_1[told] * spread_2[told])))
 
 
 def _refined(mine: NDArray[np.uint8], theirs: NDArray[np.uint8], start: NDArray[np.float64]) -> NDArray[np.float64]:
