@@ -16,6 +16,7 @@ from fastapi.openapi.utils import get_openapi
 
 from api import comparisons, guards, page, problems, seeing, session, viewing
 from api.growth import router as growth
+from api.listings import router as listings
 from api.lot_worker import LotWorker
 from api.lots import router as lots_router
 from api.queue import Work, WorkQueue
@@ -25,6 +26,7 @@ from api.settings import ServiceSettings
 from matcher import workers
 from matcher.catalogue import Catalogue
 from matcher.catalogue.search import Names
+from matcher.listing.assess import Assessors
 from matcher.lot.desk import Desk
 from matcher.report import CAUTIONS, versions
 from matcher.settings import Settings
@@ -57,6 +59,7 @@ def create_app(
     app.include_router(router)
     app.include_router(growth)
     app.include_router(lots_router)
+    app.include_router(listings)
     for more in (comparisons, viewing, seeing, session):
         app.include_router(more.router)
     page.install(app, chosen)
@@ -89,6 +92,7 @@ def _lifespan(
                 made_with,
                 decoding,
                 Names(catalogue),
+                Assessors(catalogue),
                 settings.tokens_needed,
                 lots,
             )

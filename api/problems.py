@@ -46,6 +46,15 @@ PROBLEMS: Mapping[str, Kind] = {
     "bad_outline": Kind(422, "The outline is no card's", "Give four corners round the card, inside the photo."),
     "missing_file": Kind(422, "A file is missing", "Check its name."),
     "changed": Kind(409, "A file was changed while it was being read", "Try again."),
+    # listings
+    "empty_text": Kind(422, "The listing's text is empty", "Send its title and description."),
+    "text_too_large": Kind(413, "The listing's text is too large", "Send its title and description alone."),
+    "no_photo": Kind(422, "The listing has no picture", "Send at least one file called photo."),
+    "too_many_photos": Kind(422, "The listing has too many pictures", "Leave some out."),
+    "bad_vocabulary": Kind(
+        500, "The catalogue's vocabulary cannot be read", "The service's owner has to put it right."
+    ),
+    "bad_results": Kind(422, "The file holds no results of listings", "Name another."),
     # tables of records
     "not_csv": Kind(422, "The table is not CSV", "Look for a quotation mark that is not closed."),
     "not_utf8": Kind(422, "The table is not UTF-8", "Save it as CSV in UTF-8."),

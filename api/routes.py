@@ -23,16 +23,17 @@ from api.queue import WorkQueue
 from matcher.catalogue import Catalogue
 from matcher.catalogue.changes import Draft
 from matcher.catalogue.search import Names
+from matcher.listing.assess import Assessors
 from matcher.workers import Job
 
 
 @dataclass(frozen=True)
 class Service:
-    """What the addresses work with. decoding: how many reference images may be decoded at once.
+    """What the addresses work with.
 
-    names: kept ready for searching. lots: works on what was sent together.
-    tokens_needed: whether requests have to come with a token, see `access`.
-    kept: comparisons whose pictures are still asked for.
+    names, assessors: kept ready for searching and for listings. decoding: how many reference images may be decoded at
+    once. tokens_needed: whether requests have to come with a token, see `access`. lots: works on what was sent
+    together. kept: comparisons whose pictures are still asked for.
     """
 
     catalogue: Catalogue
@@ -41,6 +42,7 @@ class Service:
     versions: dict[str, str]
     decoding: threading.Semaphore
     names: Names
+    assessors: Assessors
     tokens_needed: bool = False
     lots: LotWorker | None = None
     kept: Keeper = field(default_factory=Keeper)

@@ -23,6 +23,7 @@ from matcher.errors import CatalogueError, PlatekinError, UnreadablePhoto
 from matcher.evidence import save_evidence
 from matcher.identify import Identification, identify
 from matcher.layers import layers_of
+from matcher.listing.look import Looker
 from matcher.locate import drawn
 from matcher.photo import Photo, png_of, read_photo
 from matcher.processes import in_order, one_thread, process_pool, usable_processors
@@ -39,6 +40,7 @@ class Job:
     layers: of how many candidates of each card the pictures for comparing are wanted; they come as `layers`.
     page: of a TIFF or PDF, from 0. alone: a folder to keep that page in as a picture of its own, for which the answer
     then holds. faces: a folder for the flattened faces, see `face_file`.
+    look: also tell what a listing is weighed by, under each card's `look`: facts about the face, seen before or not.
     """
 
     name: str
@@ -49,6 +51,7 @@ class Job:
     page: int = 0
     alone: Path | None = None
     faces: Path | None = None
+    look: bool = False
 
 
 def face_file(folder: Path, sha256: str, number: int) -> Path:
@@ -68,6 +71,7 @@ class Bench:
         self.folder = folder
         self.settings = settings
         self.shelf = Shelf.open(folder, settings)
+        self._looker = Looker(self.shelf, settings)
 
     def run(self, job: Job) -> dict[str, Any]:
         """The contract's object for one photo; deliberate errors become its `error`."""
@@ -83,6 +87,8 @@ class Bench:
             if job.faces:
                 self._save_faces(job.faces, job, found)
             answer = as_json(job.name, found)
+            if job.look:
+                answer = self._looker.with_look(answer, found)
             return {**answer, "layers": layers_of(found, shelf, job.layers)} if job.layers else answer
         except UnreadablePhoto as error:
             return as_error(job.name, error)

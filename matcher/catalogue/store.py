@@ -89,7 +89,7 @@ class Pictured(Protocol):
 
 
 class Outlined(Pictured, Protocol):
-    """Whatever has a face besides: a card's outline in its image."""
+    """A stored image with the outline of its card: a reference, a find, a sighting."""
 
     @property
     def name(self) -> str: ...
@@ -208,7 +208,7 @@ class Catalogue:
         return self.folder / files.image_name(reference.sha256, reference.suffix)
 
     def face(self, reference: Outlined) -> Face:
-        """A reference's or a find's flattened face, from the cache, or made again from its image and outline.
+        """The face of a reference, find or sighting, from the cache, or made again from its image and outline.
 
         Both ways give the same pixels. Raises CatalogueError damaged where the stored image has changed.
         """

@@ -21,6 +21,7 @@ from matcher.commands.enrol import enrol
 from matcher.commands.exchange import export, import_
 from matcher.commands.finds import app as finds
 from matcher.commands.identify import identify
+from matcher.commands.listing import listing
 from matcher.commands.lot import lot
 from matcher.commands.lots import app as lots
 from matcher.commands.names import poses, series, subjects
@@ -57,6 +58,12 @@ WRONG_CALL = (
     "lot_busy",
     "no_such_card",
     "no_cards",
+    "no_photo",
+    "too_many_photos",
+    "empty_text",
+    "text_too_large",
+    "bad_results",
+    "bad_vocabulary",
 )
 """Codes that say that the call itself was wrong; all others say that something failed."""
 
@@ -82,6 +89,7 @@ app.command()(enrol)
 app.command()(identify)
 app.command()(lot)
 app.add_typer(lots, name="lots")
+app.command()(listing)
 app.add_typer(records, name="records")
 app.add_typer(finds, name="finds")
 app.add_typer(decisions, name="decisions")
