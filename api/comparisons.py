@@ -15,11 +15,15 @@ from api import comparison_schemas as shapes
 from api import upload
 from api.access import may_read
 from api.growth_schemas import Word
+from api.lot_schemas import CardPath, LotId
 from api.pictures import stored_bytes
 from api.problems import Problem, documented
 from api.routes import ACCESS, PHOTO, REQUEST, STORAGE, Service, ServiceNow, answered
 from matcher.catalogue import finds
 from matcher.layers import Layers
+from matcher.lot import store
+from matcher.lot.cards import cards_of
+from matcher.lot.queue import card_named
 from matcher.workers import Job
 
 WORK = ("busy", "timeout", "worker_lost", "bad_outline")
@@ -60,6 +64,27 @@ async def compare_find(
     service.queue.check_room()
     data = await run_in_threadpool(stored_bytes, service.catalogue.image_path(row), row.sha256)
     return await _made(service, Job(row.name, data, quad=row.quad, layers=query.top))
+
+
+@router.post("/lots/{lot_id}/cards/{card}/comparison", operation_id="compare_lot_card", status_code=201,
+             summary="Lay a lot's card over what it resembles",
+             responses=documented("no_such_lot", "no_such_card", "missing_file", "changed", "validation", *WORK,
+                                  *PHOTO, *ACCESS, *STORAGE))  # fmt: skip
+async def compare_lot_card(
+    service: ServiceNow, lot_id: LotId, card: CardPath, query: Annotated[shapes.TopQuery, Query()]
+) -> shapes.Comparison:
+    """The card within the outline that the lot found, compared with the catalogue as it is now."""
+
+    def found() -> Job:
+        lot = store.lot(service.catalogue, lot_id)
+        chosen = card_named(cards_of(service.catalogue, lot), lot, card)
+        corners = tuple((float(x), float(y)) for x, y in chosen.found["quad"])
+        item = chosen.item
+        return Job(item.label, item.path, page=item.page, quad=corners, layers=query.top)
+
+    job = await run_in_threadpool(found)
+    service.queue.check_room()
+    return await _made(service, job)
 
 
 @router.get("/comparisons/{name}", operation_id="show_comparison", summary="Show a comparison again",

@@ -27,7 +27,7 @@ from urllib.parse import urlsplit
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, sync_playwright
 
-PAGES = ("/", "/review", "/catalogue", "/record?id={record}", "/scarcity", "/log")
+PAGES = ("/", "/review", "/catalogue", "/record?id={record}", "/scarcity", "/log", "/listing", "/lot")
 WCAG = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
 PATIENCE_MS = 300_000
 SCREENS = 40

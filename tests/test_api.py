@@ -570,6 +570,7 @@ ADDRESSES = {
     ("GET", "/v1/check"),
     ("POST", "/v1/comparisons"),
     ("POST", "/v1/finds/{find_id}/comparison"),
+    ("POST", "/v1/lots/{lot_id}/cards/{card}/comparison"),
     ("GET", "/v1/comparisons/{name}"),
     ("GET", "/v1/comparisons/{name}/photo"),
     ("GET", "/v1/comparisons/{name}/{card}/{layer}"),

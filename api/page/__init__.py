@@ -40,10 +40,12 @@ PAGES = {
     "/find": ("find", "Find"),
     "/scarcity": ("scarcity", "Scarcity"),
     "/log": ("log", "Log"),
+    "/listing": ("listing", "Listing"),
+    "/lot": ("lot", "Lot"),
 }
 """Address: the template and script that make it, and its title."""
 
-MAIN = ("/", "/review", "/catalogue", "/scarcity", "/log")
+MAIN = ("/", "/listing", "/lot", "/review", "/catalogue", "/scarcity", "/log")
 """What the head of every page leads to."""
 
 MB = 1_000_000

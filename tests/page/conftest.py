@@ -18,7 +18,7 @@ playwright = pytest.importorskip("playwright.sync_api", reason="the page's tests
 KEPT = os.environ.get("PLATEKIN_TEST_STOCK", "")
 NAMED = os.environ.get("PLATEKIN_TEST_CHROMIUM", "")
 SIZES = {"desk": {"width": 1280, "height": 900}, "phone": {"width": 360, "height": 740}}
-PATIENCE_MS = 25_000
+PATIENCE_MS = 60_000
 
 
 def until(page: Any, expression: str) -> None:

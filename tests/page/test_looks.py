@@ -28,6 +28,8 @@ PAGES = {
     "find": ("/find?id=F00003", "card-compare .candidate"),
     "scarcity": ("/scarcity", ".plot svg"),
     "log": ("/log", ".decisions li"),
+    "listing": ("/listing", "#ask"),
+    "lot": ("/lot", "#lots li"),
 }
 
 
