@@ -8,6 +8,7 @@ exchange   whole catalogues out and in (`importing`: files that came -> a catalo
 access     who asks, and what they may
 upload     request -> the files in its form
 queue      photo -> answer, on worker processes, with a limit to what may wait
+lots       lots: photos sent together, worked on by lot_worker while nobody waits, then reviewed
 browse     catalogue -> pages of records, record, health
 pictures   stored reference image -> clean JPEG
 schemas    the shapes of requests and answers (the only Pydantic models besides `settings`)

@@ -1,7 +1,7 @@
 """What holds for every request and every answer, as plain ASGI around the application.
 
 From the outside in: `Headers` (all answers, errors too), `LastResort` (a mistake of ours tells nothing of the
-inside), `KnownHost`, `BodyLimit` (before anything is parsed or decoded).
+inside), `KnownHost`, `SameSite`, `BodyLimit` (before anything is parsed or decoded).
 """
 
 from __future__ import annotations
@@ -89,6 +89,27 @@ class KnownHost:
         host = request.headers.get("host", "").lower()
         name = host.split("]")[0].removeprefix("[") if host.startswith("[") else host.split(":")[0]
         return name in self.hosts
+
+
+@dataclass
+class SameSite:
+    """Refuses what another site's page has a browser send, unless it only reads (which it then cannot see)."""
+
+    app: ASGIApp
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] == "http" and scope["method"] not in ("GET", "HEAD", "OPTIONS") and _foreign(Request(scope)):
+            await respond(Problem("cross_site"))(scope, receive, send)
+            return
+        await self.app(scope, receive, send)
+
+
+def _foreign(request: Request) -> bool:
+    """By what browsers always say of themselves (Fetch standard: Origin, Sec-Fetch-Site); programs say neither."""
+    if request.headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none"):
+        return True
+    origin = request.headers.get("origin")
+    return origin is not None and origin.split("://")[-1].lower() != request.headers.get("host", "").lower()
 
 
 @dataclass

@@ -34,8 +34,31 @@ class Query(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
+NUMBER = r"-?\d{1,6}(\.\d{1,3})?"
+QuadText = Annotated[
+    str,
+    Field(
+        pattern=f"^{NUMBER}(,{NUMBER}){{7}}$",
+        description="The only card's corners as a person has drawn them: x,y four times, in order round the card, "
+        "pixels of the upright photo. Without it the cards are found.",
+    ),
+]
+
+
+def corners_of(text: str | None) -> Quad | None:
+    """
+    >>> corners_of("0,0,10,0,10,20.5,0,20")
+    ((0.0, 0.0), (10.0, 0.0), (10.0, 20.5), (0.0, 20.0))
+    """
+    if text is None:
+        return None
+    x1, y1, x2, y2, x3, y3, x4, y4 = map(float, text.split(","))
+    return (x1, y1), (x2, y2), (x3, y3), (x4, y4)
+
+
 class IdentifyQuery(Query):
     top: int = Field(5, ge=1, le=MOST_CANDIDATES, description="Most candidates to tell of each card.")
+    quad: QuadText | None = None
 
 
 class RecordsQuery(Query):

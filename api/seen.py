@@ -14,11 +14,13 @@ from api import growth_schemas as shapes
 from api import upload
 from api.access import MayRead, allow
 from api.deciding import asked_before
-from api.growth import WRITING, KeyHeader, told_of
+from api.growth import WRITING, KeyHeader, decision_shape
 from api.pictures import showable
-from api.problems import PROBLEMS, Problem, documented
-from api.routes import ACCESS, PHOTO, REQUEST, STORAGE, ServiceNow
+from api.problems import Problem, documented
+from api.routes import ACCESS, PHOTO, REQUEST, STORAGE, ServiceNow, answered
+from api.schemas import corners_of
 from matcher.catalogue import copies, scarcity
+from matcher.catalogue.decisions import DecisionRow
 from matcher.catalogue.finds import check_day
 from matcher.workers import Job
 
@@ -39,8 +41,8 @@ def sighting_image(service: ServiceNow, _: MayRead, number: shapes.DecisionNumbe
 
 @router.post("/sightings", operation_id="see", summary="Identify a photo, and note its known cards as seen",
              status_code=201, openapi_extra=upload.OPENAPI,
-             responses=documented(*PHOTO, *REQUEST, "bad_day", "no_name", "busy", "timeout", "worker_lost", "changed",
-                                  *WRITING))  # fmt: skip
+             responses=documented(*PHOTO, *REQUEST, "bad_outline", "bad_day", "no_name", "busy", "timeout",
+                                  "worker_lost", "changed", *WRITING))  # fmt: skip
 async def see(
     request: Request, service: ServiceNow, query: Annotated[shapes.SeeQuery, Query()], key: KeyHeader = None
 ) -> shapes.Seen:
@@ -51,19 +53,15 @@ async def see(
     who = await run_in_threadpool(allow, request, "decide", query.by)
     service.queue.check_room()
     photo = await upload.read_upload(request)
-    asked = hashlib.sha256(f"see {query.source}\n{query.seen_on}\n".encode() + photo.data).hexdigest()
+    asked = hashlib.sha256(b"see " + photo.data + query.said).hexdigest()
     before = await run_in_threadpool(asked_before, service.catalogue, key, asked)
     if before is not None:
-        return shapes.Seen(decision=told_of(before))
-    answer = await service.queue.answer(Job(photo.name, photo.data), service.timeout)
-    error = answer["error"]
-    if error and error["code"] != "no_card":
-        raise Problem(error["code"], error["message"] if error["code"] in PROBLEMS else "")
+        return _seen(before)
+    answer = await answered(service, Job(photo.name, photo.data, quad=corners_of(query.quad)))
 
     def store() -> shapes.Seen:
         told: dict[str, Any] = {"source": query.source, "seen_on": query.seen_on, "idempotency": (key, asked)}
-        row = copies.see(service.catalogue, answer, photo.data, who, **told)
-        return shapes.Seen(decision=None if row is None else told_of(row))
+        return _seen(copies.see(service.catalogue, answer, photo.data, who, **told))
 
     return await run_in_threadpool(store)
 
@@ -78,3 +76,7 @@ def scarcity_plot(service: ServiceNow, _: MayRead, query: Annotated[shapes.PlotQ
         scarcity.plot(rows, Path(scratch) / "scarcity.svg")
         drawn = (Path(scratch) / "scarcity.svg").read_bytes()
     return Response(drawn, media_type="image/svg+xml")
+
+
+def _seen(row: DecisionRow | None) -> shapes.Seen:
+    return shapes.Seen(decision=row and decision_shape(row), records=row.about.split() if row else [])

@@ -5,6 +5,7 @@ Nothing is decoded here, and neither name nor type is believed.
 
 from __future__ import annotations
 
+import copy
 import tempfile
 from collections.abc import AsyncIterator, Mapping, Sequence
 from contextlib import asynccontextmanager
@@ -43,6 +44,14 @@ def described(needed: Mapping[str, str], optional: Mapping[str, str] | None = No
 OPENAPI = described({"photo": FORMATS})
 
 
+MOST_PHOTOS = 200
+"""In one request; the limit of its size is reached first."""
+
+MANY: dict[str, Any] = copy.deepcopy(OPENAPI)
+_PHOTO = MANY["requestBody"]["content"]["multipart/form-data"]["schema"]["properties"]
+_PHOTO["photo"] = {"type": "array", "minItems": 1, "maxItems": MOST_PHOTOS, "items": _PHOTO["photo"]}
+
+
 @dataclass(frozen=True)
 class Upload:
     """A photo as it came. name: what the client calls it, without folders."""
@@ -54,7 +63,7 @@ class Upload:
 async def read_upload(request: Request) -> Upload:
     """The form's only part, the file `photo`. Raises Problem not_multipart, bad_form, validation."""
     async with files_of(request, ("photo",)) as files:
-        return Upload(base_name(files["photo"].filename or ""), await files["photo"].read())
+        return await as_upload(files["photo"])
 
 
 @asynccontextmanager
@@ -65,15 +74,44 @@ async def files_of(
 
     Raises Problem not_multipart, bad_form, validation, and CatalogueError disk_full.
     """
+    async with form_of(request, len(needed) + len(optional)) as form:
+        yield _checked(form, needed, optional)
+
+
+async def read_uploads(request: Request) -> list[Upload]:
+    """The form's parts, one or more files `photo`. Raises Problem not_multipart, bad_form, validation, no_pictures."""
+    async with form_of(request, MOST_PHOTOS) as form:
+        parts = form.multi_items()
+        faults = [Fault("body", name, "is not expected: send only photo") for name, _ in parts if name != "photo"]
+        files = [file for _, file in parts if isinstance(file, UploadFile)]
+        if faults or len(files) < len(parts):
+            told = faults or [Fault("body", "photo", "must be a file: give the part a file name")]
+            raise Problem("validation", faults=told)
+        if not files:
+            raise Problem("no_pictures")
+        return [await as_upload(file) for file in files]
+
+
+async def as_upload(file: UploadFile) -> Upload:
+    """A file of a form that is still open, read whole."""
+    return Upload(base_name(file.filename or ""), await file.read())
+
+
+@asynccontextmanager
+async def form_of(request: Request, most_files: int, **limits: int) -> AsyncIterator[FormData]:
+    """The request's form while the context lasts; large files lie on disk. limits: as `Request.form` takes them.
+
+    Raises Problem not_multipart, bad_form, and CatalogueError disk_full.
+    """
     if request.headers.get("content-type", "").split(";")[0].strip().lower() != "multipart/form-data":
         raise Problem("not_multipart")
     try:
         with guarded(Path(tempfile.gettempdir())):
-            form = await request.form(max_files=len(needed) + len(optional), max_fields=1)
+            form = await request.form(max_files=most_files, max_fields=1, **limits)
     except HTTPException as error:
         raise Problem("bad_form", error.detail) from None
     try:
-        yield _checked(form, needed, optional)
+        yield form
     finally:
         await form.close()
 

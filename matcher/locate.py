@@ -13,8 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from matcher.errors import UnreadablePhoto
 from matcher.outlines.bearing import bearing
-from matcher.outlines.geometry import clockwise_portrait
+from matcher.outlines.geometry import clockwise_portrait, is_convex, sides
 from matcher.outlines.page import page_cards
 from matcher.outlines.picture import Picture, reduce
 from matcher.outlines.refine import FINE, TOUCHING, Reach, refine
@@ -31,6 +32,12 @@ ON_PAGE = 0.95
 
 UPRIGHT_HELD = 1.5
 """Log odds that a card is shown upright rather than upside down, before it is looked at; an estimate, no source."""
+
+MOST_BEYOND = 0.5
+"""A corner that a person has drawn may lie this far outside the photo, in long sides: a card may be cut off."""
+
+LEAST_SIDE = 24.0
+"""Shortest side of a drawn outline, pixels: below it, no picture can be compared."""
 
 
 @dataclass(frozen=True)
@@ -106,6 +113,25 @@ def locate(photo: Photo, size: FaceSize | None = None) -> Outlines:
         corners = _refined(photo, picture, found.quads[i], size)
         outlines.append(Outline(corners, round(float(found.scores[i]), 3), other))
     return _in_order(photo, outlines)
+
+
+def drawn(photo: Photo, corners: NDArray[np.float64]) -> Outlines:
+    """One outline as a person has drawn it: (4, 2) corners in any order round the card, pixels of the upright photo.
+
+    Raises UnreadablePhoto bad_outline where that cannot be a card in this photo.
+    """
+    beyond = MOST_BEYOND * max(photo.width, photo.height)
+    far = np.array([photo.width, photo.height]) + beyond
+    if not (np.isfinite(corners).all() and (corners >= -beyond).all() and (corners <= far).all()):
+        raise _bad_outline(photo, "its corners lie outside the photo")
+    if not is_convex(corners) or sides(corners).min() < LEAST_SIDE:
+        raise _bad_outline(photo, f"no four-sided outline with sides of {LEAST_SIDE:.0f} pixels or more")
+    return _in_order(photo, [Outline(np.asarray(clockwise_portrait(corners), np.float32), 1.0)])
+
+
+def _bad_outline(photo: Photo, why: str) -> UnreadablePhoto:
+    what = f"the outline given for this photo of {photo.width} x {photo.height} pixels is no card's: {why}"
+    return UnreadablePhoto("bad_outline", what, "give the card's four corners, one after the other round it")
 
 
 def _in_order(photo: Photo, outlines: list[Outline]) -> Outlines:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import cv2
@@ -42,6 +43,22 @@ def flatbed_page(props: Props, rng: np.random.Generator, count: int | None = Non
     noise = rng.standard_normal(page.shape[:2], dtype=np.float32) * 1.2
     pixels = np.clip(page + noise[..., None], 0, 255).astype(np.uint8)
     return Staged(pixels, tuple(cards), "page", dpi)
+
+
+def page_of(cards: Sequence[Card], rng: np.random.Generator, columns: int = 4, dpi: float = 300.0) -> Staged:
+    """A page of these cards in rows, apart, each laid by hand: a little askew, some upside down. At most 16 fit."""
+    scale = dpi / 25.4
+    page = _lid(scale, rng)
+    step = (PAGE_MM[0] / columns, 72.0)
+    laid: list[TrueCard] = []
+    for number, card in enumerate(cards):
+        row, column = divmod(number, columns)
+        centre = np.array([step[0] * (column + 0.5), 4 + step[1] * (row + 0.5)]) + rng.normal(0, 0.8, 2)
+        angle = np.radians(rng.normal(0, 1.0)) + (np.pi if rng.random() < 0.15 else 0)
+        laid.append(_lay(page, card, centre * scale, float(angle), scale, back=False))
+    noise = rng.standard_normal(page.shape[:2], dtype=np.float32) * 1.2
+    pixels = np.clip(page + noise[..., None], 0, 255).astype(np.uint8)
+    return Staged(pixels, tuple(laid), "page", dpi)
 
 
 def _placed_card(props: Props, rng: np.random.Generator, scale: float, columns: int) -> Card:
