@@ -21,7 +21,6 @@ from matcher.catalogue.decisions import whoever_runs_this
 from matcher.catalogue.enrol import enrol
 from matcher.commands.shared import messages, progress
 from matcher.lot.cards import cards_of
-from matcher.lot.kin import compare_lot
 from matcher.lot.queue import queue
 from matcher.lot.results import write_results
 from matcher.lot.run import run as run_lot
@@ -104,7 +103,6 @@ def _page(output: Path, seed: int) -> list[str]:
     draw_page(plan, output / "scans", seed)
     with Catalogue.open(output / "catalogue") as catalogue:
         done = run_lot(catalogue, [output / "scans"], whoever_runs_this(), Settings())
-        compare_lot(catalogue, done.lot, Settings())
         cards = cards_of(catalogue, done.lot)
         write_results(catalogue, done.lot, output / "lot.xlsx")
         write_sheet(catalogue, done.lot, output / "lot.pdf")

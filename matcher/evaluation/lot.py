@@ -152,9 +152,10 @@ def draw_singles(plan: Plan, folder: Path, count: int, seed: int) -> None:
 
 def _worked(catalogue: Catalogue, folder: Path, workers: int, say: Say) -> tuple[Card, ...]:
     began = time.perf_counter()
-    done = run_lot(catalogue, [folder], person("evaluation"), Settings(), workers=workers)
+    done = run_lot(catalogue, [folder], person("evaluation"), Settings(), workers=workers, compare=False)
     say(f"identified in {time.perf_counter() - began:.0f} s; comparing the cards with each other")
-    pairs = compare_lot(catalogue, done.lot, Settings(), workers)
+    with store.only_run(catalogue, done.lot.lot_id):
+        pairs = compare_lot(catalogue, done.lot, Settings(), workers)
     say(f"{pairs} pairs; {time.perf_counter() - began:.0f} s in all")
     return cards_of(catalogue, done.lot)
 
