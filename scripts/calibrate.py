@@ -76,9 +76,7 @@ def main() -> None:
     parser.add_argument("--pairs", default=r"^(p\d+)_([a-z]+)")
     parser.add_argument("--limit", type=int, default=80, help="photographs taken from each folder")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument(
-        "--work", type=Path, help="folder where the faces are kept, to be measured anew"
-    )
+    parser.add_argument("--work", type=Path, help="folder where the faces are kept, to be measured anew")
     parser.add_argument("--output", type=Path, help="where to write the coefficients; only report if not given")
     parser.add_argument("--source", default="", help="what the photographs are; stored with the coefficients")
     chosen = parser.parse_args()
