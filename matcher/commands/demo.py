@@ -97,8 +97,8 @@ def _run(output: Path, seed: int | None, pictures: bool) -> Run:
 
 
 def _page(output: Path, seed: int) -> list[str]:
-    """A page of eight cards as a lot: tagged, compared with each other, saved as a table and a contact sheet."""
-    messages.print("tagging a scanned page of eight cards")
+    """A page of six cards as a lot: tagged, compared with each other, saved as a table and a contact sheet."""
+    messages.print("tagging a scanned page of six cards")
     plan = make_plan(seed)
     draw_page(plan, output / "scans", seed)
     with Catalogue.open(output / "catalogue") as catalogue:

@@ -34,7 +34,7 @@ NEIGHBOURS = 8
 FEWEST = 14
 """Matches that agree on one transform below which two cards of a lot are not laid over each other."""
 
-WORTH_A_POOL = 8
+WORTH_A_POOL = 12
 """Below this many cards starting a process takes longer than the work."""
 
 VIEWS_KEPT = 32
