@@ -7,6 +7,7 @@ from datetime import datetime
 from typing import Annotated, Any, Literal
 
 from fastapi import Path
+from fastapi import Query as QueryParameter
 from pydantic import BaseModel, ConfigDict, Field
 
 from api.deciding import Deciding, Name, Text
@@ -17,6 +18,7 @@ LotId = Annotated[str, Path(pattern=r"^L[0-9]{5,14}$")]
 CardId = Annotated[str, Field(pattern=r"^[0-9]{1,9}\.[0-9]{1,9}$")]
 CardPath = Annotated[str, Path(pattern=r"^[0-9]{1,9}\.[0-9]{1,9}$")]
 ResultsName = Annotated[Literal["results.csv", "results.jsonl", "results.xlsx"], Path()]
+ItemNumber = Annotated[int | None, QueryParameter(ge=1, le=2**31 - 1, description="All that failed, if none is named.")]
 State = Literal["queued", "done", "failed"]
 
 

@@ -88,7 +88,11 @@ class LotWorker:
             raise
         except PlatekinError as error:  # it took too long, or ended its worker: that is this photo's answer
             answer = as_error(job.name, error)
-        except BaseException:
+        except Exception as error:  # a mistake of ours must not come up again with every look at the queue
+            log.exception("lots: unexpected")
+            told = f"{job.name}: {type(error).__name__}"
+            answer = as_error(job.name, PlatekinError("unexpected", told, "please report this, with the photo"))
+        except BaseException:  # the service ends
             self._desk.give_back(item)
             raise
         if await run_in_threadpool(self._desk.keep, item, answer):

@@ -51,11 +51,9 @@ async def send(
     def made() -> shapes.Lot:
         known = hashlib.sha256(f"{who.name}\n{key}".encode()).hexdigest()
         options = {"sides": query.sides}
-        found = store.lots(service.catalogue, key=known)
-        lot = found[-1] if found else store.make_lot(
-            service.catalogue, known, query.name or photos[0].name, who.name, [], options, served=True
-        )  # fmt: skip
-        if found and (lot.options != options or (query.name and query.name != lot.name)):
+        name = query.name or photos[0].name
+        lot = store.make_lot(service.catalogue, known, name, who.name, [], options, served=True)
+        if lot.options != options or lot.name != name:  # the key was used for another one
             raise Problem("bad_key")
         receive(service.catalogue, lot, photos, service.catalogue.settings)
         return _lot(service.catalogue, lot)
@@ -158,7 +156,9 @@ def cancel(request: Request, service: ServiceNow, lot_id: shapes.LotId) -> shape
 
 @router.post("/lots/{lot_id}/retry", operation_id="retry_lot", summary="Try failed pages again",
              responses=documented("no_such_lot", "validation", "read_only", *ACCESS, *STORAGE))  # fmt: skip
-async def retry(request: Request, service: ServiceNow, lot_id: shapes.LotId, item: int | None = None) -> shapes.Lot:
+async def retry(
+    request: Request, service: ServiceNow, lot_id: shapes.LotId, item: shapes.ItemNumber = None
+) -> shapes.Lot:
     """All that failed, or one of them."""
 
     def again() -> shapes.Lot:

@@ -1,6 +1,6 @@
-"""The demo's scanned page: a `Plan` in; eight cards on a flatbed scanner's glass, and what they show, out.
+"""The demo's scanned page: a `Plan` in; six cards on a flatbed scanner's glass, and what they show, out.
 
-Six are copies of enrolled records, as the query photos show them; two are copies of one picture that is not enrolled.
+Four are copies of enrolled records, as the query photos show them; two are copies of one picture that is not enrolled.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from matcher.rehearsal.pages import page_of
 from reference_demo.make import draw_card
 from reference_demo.plan import Copy, Plan
 
-KNOWN = 6
+KNOWN = 4
 LEGIBLE = 0.3
 """Least residual contrast of the cards on the page."""
 
@@ -30,13 +30,13 @@ def page_cards(plan: Plan) -> list[tuple[Copy, str]]:
     stranger = unknown[0].copy
     another = replace(stranger, copy_id=f"{stranger.copy_id}-2", seed=stranger.seed + 1)
     cards = [(query.copy, query.record_id) for query in known[:KNOWN]]
-    return [*cards[:3], (stranger, ""), *cards[3:], (another, "")]
+    return [*cards[:2], (stranger, ""), *cards[2:], (another, "")]
 
 
 def draw_page(plan: Plan, folder: Path, seed: int) -> Path:
     """Write the page into a folder of its own, which is the lot."""
     cards = [draw_card(copy, SCAN_PX_PER_MM) for copy, _ in page_cards(plan)]
-    page = page_of(cards, np.random.default_rng([seed, 5]))
+    page = page_of(cards, np.random.default_rng([seed, 5]), columns=3)
     out = io.BytesIO()
     Image.fromarray(page.pixels).save(out, "JPEG", quality=92, dpi=(page.dpi or 300, page.dpi or 300))
     write_whole(folder / "page1.jpg", out.getvalue(), keep=False)

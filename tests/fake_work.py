@@ -17,8 +17,8 @@ from matcher.workers import Job
 
 def obey(job: Job) -> dict[str, Any]:
     """`die`, `wait PATH`, `fail CODE`, `raise`, `blank`; anything else is a photo with one card."""
-    assert isinstance(job.source, bytes)
-    order, _, rest = job.source.decode("utf-8", "replace").partition(" ")
+    data = job.source if isinstance(job.source, bytes) else job.source.read_bytes()
+    order, _, rest = data.decode("utf-8", "replace").partition(" ")
     if order == "die":
         os.kill(os.getpid(), signal.SIGKILL)
     if order == "wait":

@@ -87,7 +87,7 @@ class Quick:
 
 def tag(catalogue: Catalogue, folder: Path, quick: Quick, **more: Any) -> Done:
     """Run a lot without worker processes."""
-    return runs.run(catalogue, [folder], ADA, Settings(), identify=quick, **more)
+    return runs.run(catalogue, [folder], ADA, Settings(), identify=quick, compare=False, **more)
 
 
 def akin(catalogue: Catalogue, lot_id: str, one: str, other: str, **rungs: float | None) -> None:

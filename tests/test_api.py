@@ -200,6 +200,18 @@ ADDRESSES = {
     ("GET", "/v1/session"),
     ("POST", "/v1/session"),
     ("DELETE", "/v1/session"),
+    ("GET", "/v1/lots"),
+    ("POST", "/v1/lots"),
+    ("GET", "/v1/lots/{lot_id}"),
+    ("POST", "/v1/lots/{lot_id}/photos"),
+    ("GET", "/v1/lots/{lot_id}/items"),
+    ("GET", "/v1/lots/{lot_id}/cards"),
+    ("GET", "/v1/lots/{lot_id}/cards/{card}/face"),
+    ("GET", "/v1/lots/{lot_id}/{name}"),
+    ("POST", "/v1/lots/{lot_id}/cancel"),
+    ("POST", "/v1/lots/{lot_id}/retry"),
+    ("GET", "/v1/lots/{lot_id}/review/queue"),
+    ("POST", "/v1/lots/{lot_id}/review"),
 }
 TAKE_NOTHING = ("/v1/health", "/v1/check", "/v1/exports/catalogue.zip", "/v1/backup.zip")
 TAKE_NOTHING_BY = (("GET", "/v1/session"), ("DELETE", "/v1/session"))

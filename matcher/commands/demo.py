@@ -21,7 +21,6 @@ from matcher.catalogue.decisions import whoever_runs_this
 from matcher.catalogue.enrol import enrol
 from matcher.commands.shared import messages, progress
 from matcher.lot.cards import cards_of
-from matcher.lot.kin import compare_lot
 from matcher.lot.queue import queue
 from matcher.lot.results import write_results
 from matcher.lot.run import run as run_lot
@@ -98,13 +97,12 @@ def _run(output: Path, seed: int | None, pictures: bool) -> Run:
 
 
 def _page(output: Path, seed: int) -> list[str]:
-    """A page of eight cards as a lot: tagged, compared with each other, saved as a table and a contact sheet."""
-    messages.print("tagging a scanned page of eight cards")
+    """A page of six cards as a lot: tagged, compared with each other, saved as a table and a contact sheet."""
+    messages.print("tagging a scanned page of six cards")
     plan = make_plan(seed)
     draw_page(plan, output / "scans", seed)
     with Catalogue.open(output / "catalogue") as catalogue:
         done = run_lot(catalogue, [output / "scans"], whoever_runs_this(), Settings())
-        compare_lot(catalogue, done.lot, Settings())
         cards = cards_of(catalogue, done.lot)
         write_results(catalogue, done.lot, output / "lot.xlsx")
         write_sheet(catalogue, done.lot, output / "lot.pdf")

@@ -12,11 +12,10 @@ from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeRemaini
 from rich.progress import Progress as Bar
 
 from matcher.catalogue import Catalogue
-from matcher.commands.shared import ByOption, CatalogueOption, QuietOption, actor, messages, progress
+from matcher.commands.shared import ByOption, CatalogueOption, QuietOption, actor, messages
 from matcher.lot import review, store
 from matcher.lot.cards import Card, cards_of
 from matcher.lot.gather import Gathered
-from matcher.lot.kin import compare_lot
 from matcher.lot.run import Planned, Progress, plan, run
 from matcher.lot.sides import Rule
 from matcher.report import CAUTIONS
@@ -76,11 +75,11 @@ def _work(
         def tell(now: Progress) -> None:
             bar.update(task, completed=now.done, total=now.total, description=f"identifying   {_found(now)}")
 
-        done = run(opened, sources, actor(by), settings, rule=sides, new=new, workers=workers, tell=tell)
-    with store.only_run(opened, done.lot.lot_id), progress(quiet) as pairs:
-        other = pairs.add_task("comparing the cards with each other", total=None)
-        compare_lot(
-            opened, done.lot, settings, workers, lambda at, total: pairs.update(other, completed=at, total=total)
+        def tell_pairs(at: int, total: int) -> None:
+            bar.update(task, completed=at, total=total, description="comparing the cards with each other")
+
+        done = run(
+            opened, sources, actor(by), settings, rule=sides, new=new, workers=workers, tell=tell, tell_pairs=tell_pairs
         )
     if propose:
         review.propose(opened, done.lot)

@@ -152,9 +152,10 @@ def draw_singles(plan: Plan, folder: Path, count: int, seed: int) -> None:
 
 def _worked(catalogue: Catalogue, folder: Path, workers: int, say: Say) -> tuple[Card, ...]:
     began = time.perf_counter()
-    done = run_lot(catalogue, [folder], person("evaluation"), Settings(), workers=workers)
+    done = run_lot(catalogue, [folder], person("evaluation"), Settings(), workers=workers, compare=False)
     say(f"identified in {time.perf_counter() - began:.0f} s; comparing the cards with each other")
-    pairs = compare_lot(catalogue, done.lot, Settings(), workers)
+    with store.only_run(catalogue, done.lot.lot_id):
+        pairs = compare_lot(catalogue, done.lot, Settings(), workers)
     say(f"{pairs} pairs; {time.perf_counter() - began:.0f} s in all")
     return cards_of(catalogue, done.lot)
 
@@ -181,6 +182,7 @@ def judged(cards: Sequence[Card], dealt: Sequence[Dealt], folder: Path) -> Itera
             "contrast": truth.copy.age.residual_contrast, "twice": repeated[truth.copy.copy_id] > 1,
             "card": found.card if found else None, "outcome": found.outcome if found else None,
             "tag": found.found["record_id"] if found else None,
+            "closest": found.found["candidates"][0]["record_id"] if found and found.found["candidates"] else None,
             "again": truth.copy.copy_id in linked, "falsely": any(one != truth.copy.copy_id for one in linked),
             "family": found.family if found else None,
         }  # fmt: skip
@@ -202,6 +204,8 @@ def tag_lines(rows: Sequence[dict[str, Any]]) -> Iterator[str]:
         some = [row for row in known if row["contrast"] == contrast]
         if some:
             yield f"  at contrast {contrast:.2f}: {_share([row for row in right if row in some], some)}"
+    first = [row for row in known if row["closest"] == row["record_id"]]
+    yield f"right record closest, tagged or left to a person: {_share(first, known)}"
     yield f"wrong tag: {_share(wrong, rows)} (bar 0.5 %)"
     outcomes = Counter(str(row["outcome"]) for row in known)
     yield f"outcomes of enrolled ones: {dict(outcomes)}"

@@ -52,7 +52,7 @@ def _as_lot(scans: list[Path], folder: Path, workers: int, used: list[int]) -> N
         used.append(_resident())
 
     with Catalogue.open(folder) as catalogue:
-        run_lot(catalogue, scans, person("evaluation"), Settings(), new=True, workers=workers, tell=tell)
+        run_lot(catalogue, scans, person("evaluation"), Settings(), new=True, workers=workers, tell=tell, compare=False)
 
 
 def _in_a_loop(scans: list[Path], folder: Path, workers: int) -> None:

@@ -22,7 +22,6 @@ from matcher.index import Hit, ReferenceIndex
 from matcher.ladder.confidence import Calibration
 from matcher.lot import store
 from matcher.lot.cards import Card, bare_cards
-from matcher.lot.run import patiently
 from matcher.lot.store import LotRow, PairRow
 from matcher.own_confidence import confidence_in_use
 from matcher.processes import in_order, one_thread, process_pool, usable_processors
@@ -35,11 +34,12 @@ NEIGHBOURS = 8
 FEWEST = 14
 """Matches that agree on one transform below which two cards of a lot are not laid over each other."""
 
-WORTH_A_POOL = 8
+WORTH_A_POOL = 12
 """Below this many cards starting a process takes longer than the work."""
 
 VIEWS_KEPT = 32
-AT_ONCE = 40
+AT_ONCE = 8
+"""Cards that have met the others, between two transactions."""
 
 Tell = Callable[[int, int], None]
 
@@ -72,8 +72,8 @@ def compare_lot(
     while some := list(islice(judged, AT_ONCE)):
         rows = [pair for pairs in some for pair in pairs]
         count += len(rows)
-        patiently(partial(store.keep_pairs, catalogue, lot.lot_id, rows))
-    patiently(partial(store.change_lot, catalogue, lot.lot_id, compared=stamp))
+        store.patiently(partial(store.keep_pairs, catalogue, lot.lot_id, rows))
+    store.patiently(partial(store.change_lot, catalogue, lot.lot_id, compared=stamp))
     return count
 
 

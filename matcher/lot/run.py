@@ -6,7 +6,6 @@ transaction, and an item that is done is not asked again unless its content or t
 
 from __future__ import annotations
 
-import time
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -19,6 +18,7 @@ from matcher.catalogue.decisions import Actor
 from matcher.errors import CatalogueError, UnreadablePhoto
 from matcher.lot import store
 from matcher.lot.gather import Content, Gathered, gather, read_content, shown
+from matcher.lot.kin import compare_lot
 from matcher.lot.sides import Rule, tell_sides
 from matcher.lot.store import ItemRow, LotRow
 from matcher.settings import Settings
@@ -26,9 +26,6 @@ from matcher.workers import Job, identify_all
 
 AT_ONCE = 100
 """Items hashed between two transactions."""
-
-BUSY_TRIES, BUSY_WAIT = 12, 5.0
-"""How often, and after how many seconds, a catalogue that somebody else writes to is tried again."""
 
 GONE = ("missing_file", "changed")
 """Failures of the file, not of its picture: looked at again in every run."""
@@ -98,16 +95,20 @@ def plan(
 def run(
     catalogue: Catalogue, sources: Sequence[Path], who: Actor, settings: Settings, *, rule: Rule = "names",
     new: bool = False, workers: int | None = None, tell: Tell | None = None, identify: Identify = identify_all,
+    compare: bool = True, tell_pairs: Callable[[int, int], None] | None = None,
 ) -> Done:  # fmt: skip
     """Take the sources for a lot, the one they were taken for before if there is one, and do what is left of it.
 
+    compare: whether the lot's cards are laid over each other too. tell_pairs: how many of how many have been.
     Raises CatalogueError missing_file, no_pictures, lot_busy, and storage's own.
     """
     gathered = _gather(catalogue, sources)
-    lot = (None if new else _same_lot(catalogue, sources, rule)) or _new_lot(catalogue, sources, rule, who)
+    lot = _lot_of(catalogue, sources, rule, who, new)
     with store.only_run(catalogue, lot.lot_id):
         take_in(catalogue, lot, gathered, settings)
         asked = ask(catalogue, lot, settings, workers, tell, identify)
+        if compare:
+            compare_lot(catalogue, lot, settings, workers, tell_pairs)
     return Done(lot, gathered, asked, store.counts(catalogue, lot.lot_id))
 
 
@@ -118,9 +119,9 @@ def take_in(catalogue: Catalogue, lot: LotRow, gathered: Gathered, settings: Set
     for row in _news(gathered, before, settings, lot.lot_id):
         news.append(row)
         if len(news) == AT_ONCE:
-            patiently(partial(store.add_items, catalogue, tuple(news)))
+            store.patiently(partial(store.add_items, catalogue, tuple(news)))
             news.clear()
-    patiently(partial(store.add_items, catalogue, news))
+    store.patiently(partial(store.add_items, catalogue, news))
 
 
 def ask(
@@ -133,12 +134,12 @@ def ask(
     answered = store.answered(catalogue, lot.lot_id, fingerprint)
     todo = _unanswered(rows, answered)
     adopted = [row.number for row in rows if row.state == "queued" and row.content in answered]
-    patiently(partial(store.set_done, catalogue, lot.lot_id, adopted))
+    store.patiently(partial(store.set_done, catalogue, lot.lot_id, adopted))
     counting = _Counting(len(todo), tell)
     jobs = [job_of(catalogue, row) for row in todo]
     for row, answer in zip(todo, identify(jobs, catalogue.folder, settings, workers), strict=True):
         counting.add(answer)
-        patiently(partial(keep, catalogue, row, fingerprint, answer))
+        store.patiently(partial(keep, catalogue, row, fingerprint, answer))
     return len(todo)
 
 
@@ -159,18 +160,6 @@ def keep(catalogue: Catalogue, row: ItemRow, fingerprint: str, answer: Mapping[s
         store.keep_answer(catalogue, row, fingerprint, answer)
 
 
-def patiently(work: Callable[[], object]) -> None:
-    """Do it; where somebody else writes to the catalogue, wait for them rather than lose an evening's work."""
-    for attempt in range(BUSY_TRIES):
-        try:
-            work()
-            return
-        except CatalogueError as error:
-            if error.code != "locked" or attempt == BUSY_TRIES - 1:
-                raise
-            time.sleep(BUSY_WAIT)
-
-
 def _gather(catalogue: Catalogue, sources: Sequence[Path]) -> Gathered:
     gathered = gather(sources, leave=(catalogue.folder,))
     if not gathered.pictures:
@@ -185,11 +174,13 @@ def _same_lot(catalogue: Catalogue, sources: Sequence[Path], rule: Rule) -> LotR
     return found[-1] if found else None
 
 
-def _new_lot(catalogue: Catalogue, sources: Sequence[Path], rule: Rule, who: Actor) -> LotRow:
+def _lot_of(catalogue: Catalogue, sources: Sequence[Path], rule: Rule, who: Actor, new: bool) -> LotRow:
+    """The lot of these sources; a new one where there is none, or where one is wanted."""
     options = {"sides": rule}
     told = [str(source.resolve()) for source in sources]
     name = shown(sources[0].resolve().name) + (f" and {len(sources) - 1} more" if len(sources) > 1 else "")
-    return store.make_lot(catalogue, store.key_of(sources, options), name, who.name, told, options)
+    key = store.key_of(sources, options)
+    return store.make_lot(catalogue, key, name, who.name, told, options, again=new)
 
 
 def _news(gathered: Gathered, before: Sequence[ItemRow], settings: Settings, lot_id: str) -> Iterator[ItemRow]:

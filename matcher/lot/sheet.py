@@ -102,14 +102,14 @@ def _draw_card(
 
 def _words(card: Card, decided: Settled | None) -> list[tuple[str, Any, bool]]:
     """The tag first; then what is established, where the card lies, what it repeats."""
-    found, sure = card.found, card.found["confidence"]
+    found, sure = card.found, card.found["confidence"]["record"]
     record = (decided.record_id if decided else None) or found["record_id"]
-    rung = "record" if sure["record"] is not None else "pose"
-    share = "" if sure[rung] is None else f" {100 * sure[rung]:.0f} %"
-    tag = record or card.outcome.replace("_", " ")
-    told: list[tuple[str, Any, bool]] = [(tag, INK if record else DOUBTFUL, True)]
-    state = decided.state if decided and decided.state != "open" else card.outcome.replace("_", " ") + share
-    told.append((state, INK, False))
+    outcome = card.outcome.replace("_", " ")
+    told: list[tuple[str, Any, bool]] = [(record or outcome, INK if record else DOUBTFUL, True)]
+    closest = f"closest {found['candidates'][0]['record_id']}" if found["candidates"] else "like none enrolled"
+    held = outcome if sure is None else f"{outcome} {100 * sure:.0f} %"
+    state = held if record else closest
+    told.append((decided.state if decided and decided.state != "open" else state, INK, False))
     known = " ".join(str(found[name]) for name in ("pose", "crop", "caption") if found[name])
     told.append((known or "-", INK, False))
     page = f" p. {card.item.page + 1}" if card.item.pages > 1 else ""

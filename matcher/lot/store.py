@@ -9,7 +9,8 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Iterator, Mapping, Sequence
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
@@ -28,6 +29,10 @@ from matcher.settings import Settings
 State = Literal["queued", "done", "failed"]
 FOLDER = "lots"
 """In a catalogue's folder: faces of lots, and photos that came over HTTP."""
+
+
+BUSY_TRIES, BUSY_WAIT = 12, 5.0
+"""How often, and after how many seconds, a catalogue that somebody else writes to is tried again."""
 
 
 @dataclass(frozen=True)
@@ -121,9 +126,14 @@ def lot(catalogue: Catalogue, lot_id: str) -> LotRow:
 
 def make_lot(
     catalogue: Catalogue, key: str, name: str, who: str, sources: Sequence[str], options: Mapping[str, Any],
-    served: bool = False,
+    served: bool = False, again: bool = False,
 ) -> LotRow:  # fmt: skip
+    """The open lot of this key, the newest; a new one where there is none, or where another is wanted (`again`)."""
     with catalogue.noting() as connection:
+        same = select(func.max(Lot.lot_id)).where(Lot.key == key, Lot.state == "open", Lot.served.is_(served))
+        known = None if again else connection.execute(same).scalar()
+        if known is not None:
+            return lot(catalogue, known)
         last = connection.execute(select(func.max(Lot.lot_id))).scalar() or "L00000"
         lot_id = f"L{int(last[1:]) + 1:05d}"
         told = {"key": key, "name": name, "who": who, "sources": list(sources), "options": dict(options)}
@@ -149,6 +159,18 @@ def faces_of(catalogue: Catalogue, lot_id: str) -> Path:
 def pages_of(catalogue: Catalogue, lot_id: str) -> Path:
     """Pages of files with several, each as a picture of its own."""
     return folder_of(catalogue, lot_id) / "pages"
+
+
+def patiently(work: Callable[[], object]) -> None:
+    """Do it; where somebody else writes to the catalogue, wait for them rather than lose an evening's work."""
+    for attempt in range(BUSY_TRIES):
+        try:
+            work()
+            return
+        except CatalogueError as error:
+            if error.code != "locked" or attempt == BUSY_TRIES - 1:
+                raise
+            time.sleep(BUSY_WAIT)
 
 
 @contextmanager
