@@ -16,7 +16,9 @@ SMOOTH_PX = 1.0
 """Gaussian sigma that takes off grain and JPEG noise."""
 
 _STEP = 4
-"""Slow fields are computed on every fourth pixel: nothing is lost at a sigma of 12, and it is much faster."""
+_COARSE_FROM = 6.0
+"""Slow fields are computed on every fourth pixel, or every second below this sigma: nothing is lost, and it is much
+faster."""
 
 
 def normalise(grey: NDArray[np.uint8], px_per_mm: float) -> NDArray[np.uint8]:
@@ -31,8 +33,9 @@ def normalise(grey: NDArray[np.uint8], px_per_mm: float) -> NDArray[np.uint8]:
 
 
 def slow(values: NDArray[np.float32], sigma: float) -> NDArray[np.float32]:
-    """Gaussian blur of a large sigma (at least 6 pixels), by way of a reduced image."""
+    """Gaussian blur of a large sigma (at least 3 pixels), by way of a reduced image."""
     height, width = values.shape
-    small = cv2.resize(values, (width // _STEP, height // _STEP), interpolation=cv2.INTER_AREA)
-    blurred = cv2.GaussianBlur(small, (0, 0), sigma / _STEP)
+    step = _STEP if sigma >= _COARSE_FROM else 2
+    small = cv2.resize(values, (max(1, width // step), max(1, height // step)), interpolation=cv2.INTER_AREA)
+    blurred = cv2.GaussianBlur(small, (0, 0), sigma / step)
     return np.asarray(cv2.resize(blurred, (width, height), interpolation=cv2.INTER_LINEAR), np.float32)

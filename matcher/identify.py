@@ -23,7 +23,7 @@ from matcher.ladder.caption import judge_caption
 from matcher.ladder.confidence import Calibration
 from matcher.ladder.copy import judge_copy
 from matcher.ladder.crop import judge_crop, known_crop
-from matcher.ladder.outcome import Answer, Candidate, Confidence, decide, is_open
+from matcher.ladder.outcome import Answer, Candidate, Confidence, decide, is_open, most_telling
 from matcher.ladder.pose import judge_pose
 from matcher.locate import Outline, locate
 from matcher.photo import Photo
@@ -42,6 +42,9 @@ THOROUGHLY = 2
 CERTAIN = 0.97
 FAR_FEWER = 0.35
 """A pose at `CERTAIN` spares those with less than this share of the shortlist's most inliers."""
+
+NEARLY_BEST = 0.5
+"""Share of a pose's most inliers that another reference of it needs to be taken instead, being more legible."""
 
 REFERENCES_PER_RECORD = 2
 CAPTIONS_COMPARED = 40
@@ -191,7 +194,8 @@ def _climb(comparison: _Comparison, hits: Sequence[Hit]) -> list[Candidate]:
     candidates = _poses(comparison, hits)
     if not any(candidate.pose for candidate in candidates):
         return candidates
-    pose = max(candidates, key=lambda candidate: candidate.pose_probability).known.record.pose
+    telling = most_telling(candidates)
+    pose = max(telling, key=lambda name: telling[name].pose_probability)
     same_pose = [candidate for candidate in candidates if candidate.known.record.pose == pose]
     others = [candidate for candidate in candidates if candidate.known.record.pose != pose]
     same_pose = _crops(comparison, same_pose, pose)
@@ -207,7 +211,7 @@ def _poses(comparison: _Comparison, hits: Sequence[Hit]) -> list[Candidate]:
     """
     candidates: list[Candidate] = []
     most = max((hit.inliers for hit in hits), default=0)
-    for hit, known in _first_of_each_pose(comparison.shelf, hits):
+    for hit, known in _one_of_each_pose(comparison.shelf, hits):
         certain = any(candidate.pose_probability >= CERTAIN for candidate in candidates)
         if certain and hit.inliers < FAR_FEWER * most:
             candidates.append(Candidate(known, Alignment.failed("not registered: another pose is all but certain")))
@@ -218,13 +222,20 @@ def _poses(comparison: _Comparison, hits: Sequence[Hit]) -> list[Candidate]:
     return candidates
 
 
-def _first_of_each_pose(shelf: Shelf, hits: Iterable[Hit]) -> list[tuple[Hit, Known]]:
-    first: dict[str, tuple[Hit, Known]] = {}
+def _one_of_each_pose(shelf: Shelf, hits: Iterable[Hit]) -> list[tuple[Hit, Known]]:
+    """The most legible of each pose's references that match nearly best: a faint one hides another exposure."""
+    poses: dict[str, list[tuple[Hit, Known]]] = {}
     for hit in hits:
         known = shelf.known(hit.reference_id)
-        if known and known.record.pose not in first and len(first) < POSES_COMPARED:
-            first[known.record.pose] = (hit, known)
-    return list(first.values())
+        if known and (known.record.pose in poses or len(poses) < POSES_COMPARED):
+            poses.setdefault(known.record.pose, []).append((hit, known))
+    return [
+        max(
+            (pair for pair in pairs if pair[0].inliers >= NEARLY_BEST * pairs[0][0].inliers),
+            key=lambda pair: pair[1].legibility,
+        )
+        for pairs in poses.values()
+    ]
 
 
 def _crops(comparison: _Comparison, same_pose: list[Candidate], pose: str) -> list[Candidate]:

@@ -156,29 +156,30 @@ class ReferenceIndex:
         distances, ids = self._hashes.search(np.ascontiguousarray(hashes[None]), count)
         return [(int(i), int(d)) for i, d in zip(ids[0], distances[0], strict=True) if i >= 0]
 
-    def _vote(self, description: Description) -> tuple[dict[int, float], dict[int, list[tuple[int, int]]]]:
-        """Votes by reference, and the (query row, reference row) pairs behind them, nearest first."""
-        votes: dict[int, float] = {}
-        pairs: dict[int, list[tuple[int, int]]] = {}
+    def _vote(self, description: Description) -> tuple[dict[int, float], dict[int, NDArray[np.int64]]]:
+        """Votes by reference, and the (query row, reference row) pairs behind them.
+
+        Each query descriptor votes once for a reference, by the nearest of that reference's descriptors.
+        """
         if not len(description.descriptors) or not self._descriptors.ntotal:
-            return votes, pairs
+            return {}, {}
         distances, ids = self._descriptors.search(np.ascontiguousarray(description.descriptors), NEIGHBOURS)
-        for query, (row_distances, row_ids) in enumerate(zip(distances.tolist(), ids.tolist(), strict=True)):
-            seen: set[int] = set()
-            for distance, identifier in zip(row_distances, row_ids, strict=True):
-                if identifier < 0 or distance > FAR:
-                    break
-                reference, row = divmod(identifier, ROWS_PER_REFERENCE)
-                if reference not in seen:
-                    seen.add(reference)
-                    votes[reference] = votes.get(reference, 0.0) + 1.0 - distance / (FAR + 1)
-                    pairs.setdefault(reference, []).append((query, row))
-        return votes, pairs
+        query, rank = np.nonzero((ids >= 0) & (distances <= FAR))
+        reference, row = np.divmod(ids[query, rank], ROWS_PER_REFERENCE)
+        # Neighbours come nearest first, and `unique` keeps the first of equals.
+        _, first = np.unique(np.stack([reference, query]), axis=1, return_index=True)
+        reference, query, row, rank = reference[first], query[first], row[first], rank[first]
+        names, starts = np.unique(reference, return_index=True)
+        votes = np.add.reduceat(1.0 - distances[query, rank] / (FAR + 1), starts) if len(names) else names
+        pairs = np.split(np.stack([query, row], axis=1), starts[1:])
+        return dict(zip(names.tolist(), votes.tolist(), strict=True)), dict(
+            zip(names.tolist(), pairs, strict=False)  # no names: one empty part
+        )
 
     def _agreeing(
-        self, description: Description, reference: int, pairs: dict[int, list[tuple[int, int]]]
+        self, description: Description, reference: int, pairs: dict[int, NDArray[np.int64]]
     ) -> tuple[int, bool]:
-        matched = np.array(pairs.get(reference, ()), dtype=np.int64).reshape(-1, 2)
+        matched = pairs.get(reference, np.empty((0, 2), np.int64))
         if len(matched) < 4:
             return len(matched) // 4, False
         source = description.points[matched[:, 0]]

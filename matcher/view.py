@@ -26,6 +26,9 @@ HEAD_MM = 6.0
 CAPTION_MM = 8.5
 """The usual printed strip below the picture, with its dividing line; left out at the foot."""
 
+BOX_PX = 8
+"""The comparator halves the picture three times."""
+
 REDUCTION = 0.5
 """Scale of the reduced pictures: ECC gains nothing from finer ones, and is four times faster."""
 
@@ -82,6 +85,14 @@ def picture_zone(size: FaceSize) -> NDArray[np.bool_]:
     border, head, caption = (round(mm * size.px_per_mm) for mm in (BORDER_MM, HEAD_MM, CAPTION_MM))
     zone[head : size.height - caption, border : size.width - border] = True
     return zone
+
+
+def picture_box(size: FaceSize) -> tuple[slice, slice]:
+    """Rows and columns of the smallest part of a face that holds the picture zone, in steps of `BOX_PX`."""
+    rows, columns = (np.flatnonzero(picture_zone(size).any(axis=axis)) for axis in (1, 0))
+    top, left = (int(found[0]) // BOX_PX * BOX_PX for found in (rows, columns))
+    height, width = (-(-(int(f[-1]) + 1 - s) // BOX_PX) * BOX_PX for f, s in ((rows, top), (columns, left)))
+    return slice(top, min(top + height, size.height)), slice(left, min(left + width, size.width))
 
 
 def picture_corners(size: FaceSize) -> NDArray[np.float64]:

@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import math
 import unicodedata
-from collections.abc import Iterator, Mapping, Sequence
+from bisect import bisect_right
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
-from itertools import combinations
+from itertools import accumulate, combinations
 from pathlib import Path
-from typing import ClassVar
+from typing import Any, ClassVar
 
 from matcher.ladder.confidence import Calibration
 from matcher.reading import Reading
@@ -24,6 +25,12 @@ LEFT_OUT = 3.0
 
 MOST_LINES = 5
 """Lines read beyond these, the least certain, are not tried: the ways to match double with each."""
+
+FIELDS = ("name", "club", "issuer")
+"""What the lines of a record are, in this order."""
+
+USUAL_ERRORS, MOST_ERRORS = 0.08, 0.3
+"""Share of wrong letters in an issuer's line that was not read, and beyond which more say no more."""
 
 TWINS = str.maketrans({"1": "l", "0": "o", "|": "l"})
 """Signs that old type makes alike, and readers confuse."""
@@ -74,10 +81,13 @@ def witness(reading: Reading, known: Mapping[str, Sequence[str]], calibration: C
     calibration: holds the rung `reading`; the one shipped in `reading.json` if not given.
     """
     calibration = calibration or shipped_calibration()
-    told = {record: lines for record, words in known.items() if (lines := plain_lines(words))}
+    told = {record: words for record, words in known.items() if plain_lines(words)}
     if not reading or not told:
         return Testimony(words=reading.words if not reading else "no known words to compare with")
-    likenesses = {record: _likeness(reading, lines, calibration) for record, lines in told.items()}
+    compared = {record: _likeness(reading, lines, calibration) for record, lines in told.items()}
+    likenesses = {record: likeness for record, likeness in compared.items() if likeness}
+    if not likenesses:
+        return Testimony(words=f"{reading.words}: like none of the known captions")
     ranked = sorted(likenesses, key=lambda record: likenesses[record].edits)
     closest = likenesses[ranked[0]]
     lead = likenesses[ranked[1]].edits - closest.edits if len(ranked) > 1 else 2 * LEFT_OUT
@@ -108,40 +118,82 @@ def plain_lines(words: Sequence[str]) -> tuple[str, ...]:
 
 
 @dataclass(frozen=True)
+class _Field:
+    """One known line against what was read of it: letters of the line, letters wrong, letters cut off at its ends."""
+
+    length: int
+    wrong: int
+    cut: int
+
+
+@dataclass(frozen=True)
 class _Match:
     """Lines read and lines known, matched with the fewest edits.
 
-    letters: edits within the lines that were kept. matched: known letters that took part.
-    unread:  known lines left out. stray: lines read and left out.
+    fields: one for each known line; None for one that was left out. stray: lines read and left out.
     """
 
-    letters: int
-    matched: int
-    unread: int
+    fields: tuple[_Field | None, ...]
     stray: int
 
     @property
+    def letters(self) -> int:
+        return sum(field.wrong + field.cut for field in self.fields if field)
+
+    @property
     def edits(self) -> float:
-        return self.letters + LEFT_OUT * (self.unread + self.stray)
+        return self.letters + LEFT_OUT * (sum(field is None for field in self.fields) + self.stray)
 
 
-def _likeness(reading: Reading, known: Sequence[str], calibration: Calibration) -> Likeness:
+def _likeness(reading: Reading, known: Sequence[str], calibration: Calibration) -> Likeness | None:
+    """None where no known line was read at all."""
     firm = sorted(reading.lines, key=lambda line: -line.certainty)[:MOST_LINES]
     read = plain_lines([line.words for line in reading.lines if line in firm])
-    match = _match(read, known)
-    total = len("".join(known))
-    any_letter, certainty = math.log(0.3 + match.letters), sum(line.certainty for line in firm) / len(firm)
-    features = {
-        "any_letter": any_letter,
-        # The surer the reader, the more a wrong letter says.
-        "any_letter_by_certainty": any_letter * certainty,
-        "certainty": certainty,
-        "matched": match.matched / total,
-        "unread": float(match.unread),
-        "stray": float(match.stray),
-    }
-    similarity = max(0.0, 1 - match.edits / total)
-    return Likeness(match.edits, match.letters, similarity, features, calibration.probability("reading", features))
+    lines = [plain(line) for line in known]
+    match = _match(read, [line for line in lines if line])
+    if not any(match.fields):
+        return None
+    certainty = sum(line.certainty for line in firm) / len(firm)
+    features = {**_of_fields(_named(lines, match.fields)), "certainty": certainty, "stray": float(match.stray)}
+    similarity = max(0.0, 1 - match.edits / len("".join(lines)))
+    probability = calibration.probability("reading", features)
+    return Likeness(match.edits, match.letters, similarity, features, probability)
+
+
+def _named(lines: Sequence[str], fields: Sequence[_Field | None]) -> dict[str, _Field | None]:
+    """The fields that the record has, by what they are; further lines than there are names for count with the last."""
+    found = iter(fields)
+    named: dict[str, _Field | None] = {}
+    for number, line in enumerate(lines):
+        if not line:
+            continue
+        name, field = FIELDS[min(number, len(FIELDS) - 1)], next(found)
+        before = named.get(name)
+        if before and field:
+            field = _Field(before.length + field.length, before.wrong + field.wrong, before.cut + field.cut)
+        named[name] = field or before
+    return named
+
+
+def _of_fields(named: Mapping[str, _Field | None]) -> dict[str, float]:
+    """What the calibration asks for of each line: one wrong letter, two, how many more, letters cut off, nothing read.
+
+    The issuer's line is small, and hardly ever what two records differ by: its errors tell how well the reader sees,
+    and excuse a wrong letter elsewhere.
+    """
+    features: dict[str, float] = {}
+    for name in ("name", "club"):
+        field = named.get(name)
+        wrong, cut = (field.wrong, field.cut) if field else (0, 0)
+        features[f"{name}_one"], features[f"{name}_two"] = float(wrong == 1), float(wrong == 2)
+        features[f"{name}_more"] = 1 + math.log(wrong / 3) if wrong > 2 else 0.0
+        features[f"{name}_cut"] = math.log1p(cut)
+        features[f"{name}_unread"] = float(name in named and field is None)
+    issuer = named.get("issuer")
+    rate = min((issuer.wrong + issuer.cut) / issuer.length, MOST_ERRORS) if issuer else USUAL_ERRORS
+    features["issuer_errors"], features["issuer_unread"] = rate, float(issuer is None)
+    features["excused"] = rate * (features["name_one"] + features["name_two"])
+    return features
 
 
 def _match(read: Sequence[str], known: Sequence[str]) -> _Match:
@@ -149,21 +201,45 @@ def _match(read: Sequence[str], known: Sequence[str]) -> _Match:
     matter where the reader broke them."""
     from rapidfuzz.distance import Levenshtein
 
-    best = _Match(0, 0, len(known), len(read))
-    for mine in _choices(read):
-        for theirs in _choices(known):
-            unread, stray = len(known) - len(theirs), len(read) - len(mine)
-            if LEFT_OUT * (unread + stray) < best.edits:
-                letters = Levenshtein.distance("".join(mine), "".join(theirs))
-                match = _Match(letters, len("".join(theirs)), unread, stray)
-                best = min(best, match, key=lambda one: one.edits)
+    best, fewest = _Match((None,) * len(known), len(read)), math.inf
+    for mine in _choices(range(len(read))):
+        for theirs in _choices(range(len(known))):
+            stray, unread = len(read) - len(mine), len(known) - len(theirs)
+            if LEFT_OUT * (unread + stray) >= min(fewest, best.edits):
+                continue
+            ours, words = "".join(read[n] for n in mine), "".join(known[n] for n in theirs)
+            edits = Levenshtein.distance(ours, words) + LEFT_OUT * (unread + stray)
+            if edits < min(fewest, best.edits):
+                found = _by_line(Levenshtein.editops(ours, words), [known[n] for n in theirs])
+                told = dict(zip(theirs, found, strict=True))
+                best, fewest = _Match(tuple(told.get(n) for n in range(len(known))), stray), edits
     return best
 
 
-def _choices(lines: Sequence[str]) -> Iterator[tuple[str, ...]]:
+def _by_line(edits: Iterable[Any], lines: Sequence[str]) -> list[_Field]:
+    """The edits of joined lines, line by line; letters missing at a line's ends were cut off rather than misread."""
+    ends = list(accumulate(len(line) for line in lines))
+    missing: list[set[int]] = [set() for _ in lines]
+    wrong = [0] * len(lines)
+    for edit in edits:
+        number = min(bisect_right(ends, edit.dest_pos), len(lines) - 1)
+        if edit.tag == "insert":
+            missing[number].add(edit.dest_pos - ends[number] + len(lines[number]))
+        else:
+            wrong[number] += 1
+    found = []
+    for line, gone, errors in zip(lines, missing, wrong, strict=True):
+        head = next(n for n in range(len(line) + 1) if n not in gone)
+        tail = next(n for n in range(len(line) + 1) if len(line) - 1 - n not in gone)
+        cut = min(head + tail, len(gone))
+        found.append(_Field(len(line), errors + len(gone) - cut, cut))
+    return found
+
+
+def _choices(numbers: range) -> Iterator[tuple[int, ...]]:
     """Every way to keep some of the lines, in order; most lines first."""
-    for count in range(len(lines), 0, -1):
-        yield from combinations(lines, count)
+    for count in range(len(numbers), 0, -1):
+        yield from combinations(numbers, count)
 
 
 def _told(reading: Reading, nearest: Sequence[str], letters: int) -> str:

@@ -22,9 +22,9 @@ import numpy as np
 
 from matcher.ladder.confidence import Calibration
 from matcher.processes import process_pool
-from matcher.rehearsal.fitting import MIRRORED, RUNGS, as_json, fit, report, rows_of
+from matcher.rehearsal.fitting import RUNGS, as_json, fit_rung, report, rows_of
 from matcher.rehearsal.negatives import negative_of
-from matcher.rehearsal.trials import Sitting, Trial, trials
+from matcher.rehearsal.trials import Pairing, Sitting, Trial, drawn, measured
 
 FONTS = Path(__file__).parent.parent / "reference_demo" / "fonts"
 
@@ -43,31 +43,30 @@ def siblings(paths: Sequence[Path], pattern: str, rng: np.random.Generator) -> l
     return pairs
 
 
-def session(pairs: Sequence[tuple[Path, Path | None]], seed: int) -> list[Trial]:
-    fonts = ("", *(str(path) for path in sorted(FONTS.glob("*.ttf"))))
-    sittings = [Sitting(negative_of(a), negative_of(b) if b else None) for a, b in pairs]
-    return list(trials(sittings, seed, fonts))
+def session(work: Path | None, pairs: Sequence[tuple[Path, Path | None]], seed: int) -> list[Trial]:
+    """The trials of some sittings; their faces are kept in `work`, where a later call finds them."""
+    place = work / f"faces-{seed}.pickle" if work else None
+    if place is not None and place.exists():
+        faces: list[list[Pairing]] = pickle.loads(place.read_bytes())
+    else:
+        fonts = ("", *(str(path) for path in sorted(FONTS.glob("*.ttf"))))
+        sittings = [Sitting(negative_of(a), negative_of(b) if b else None) for a, b in pairs]
+        faces = list(drawn(sittings, seed, fonts))
+        if place is not None:
+            place.parent.mkdir(parents=True, exist_ok=True)
+            draft = place.with_suffix(".part")
+            draft.write_bytes(pickle.dumps(faces))
+            draft.replace(place)
+    return list(chain.from_iterable(measured(pairings) for pairings in faces))
 
 
-def rehearse(folders: Sequence[Path], limit: int, pattern: str, seed: int) -> list[Trial]:
+def rehearse(folders: Sequence[Path], limit: int, pattern: str, seed: int, work: Path | None) -> list[Trial]:
     """All trials of these folders, ten sittings a task, on two processes."""
     pairs = siblings(paths_of(folders, limit), pattern, np.random.default_rng(seed))
     tasks = [pairs[i : i + 10] for i in range(0, len(pairs), 10)]
+    seeds = range(1000 * seed, 1000 * seed + len(tasks))
     with process_pool(2) as pool:
-        return list(chain.from_iterable(pool.map(session, tasks, range(1000 * seed, 1000 * seed + len(tasks)))))
-
-
-def kept(work: Path | None, name: str, folders: Sequence[Path], limit: int, pattern: str, seed: int) -> list[Trial]:
-    """The trials of an earlier call with the same seed, if they were kept; else new ones."""
-    path = work / f"{name}-{seed}.pickle" if work else None
-    if path and path.exists():
-        found: list[Trial] = pickle.loads(path.read_bytes())
-        return found
-    drawn = rehearse(folders, limit, pattern, seed)
-    if path:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(pickle.dumps(drawn))
-    return drawn
+        return list(chain.from_iterable(pool.map(session, [work] * len(tasks), tasks, seeds)))
 
 
 def main() -> None:
@@ -77,7 +76,9 @@ def main() -> None:
     parser.add_argument("--pairs", default=r"^(p\d+)_([a-z]+)")
     parser.add_argument("--limit", type=int, default=80, help="photographs taken from each folder")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--work", type=Path, help="folder where the trials are kept, so that a fit can be repeated")
+    parser.add_argument(
+        "--work", type=Path, help="folder where the faces are kept, to be measured anew"
+    )
     parser.add_argument("--output", type=Path, help="where to write the coefficients; only report if not given")
     parser.add_argument("--source", default="", help="what the photographs are; stored with the coefficients")
     chosen = parser.parse_args()
@@ -86,16 +87,16 @@ def main() -> None:
     }
     if shared:
         parser.error(f"{len(shared)} pictures are in both: {min(shared)}, ...")
-    held_out = kept(chosen.work, "held-out", chosen.held_out, chosen.limit, chosen.pairs, chosen.seed + 1)
+    held_out = rehearse(chosen.held_out, chosen.limit, chosen.pairs, chosen.seed + 1, chosen.work)
     if chosen.output:
-        learnt = kept(chosen.work, "train", chosen.train, chosen.limit, chosen.pairs, chosen.seed)
+        learnt = rehearse(chosen.train, chosen.limit, chosen.pairs, chosen.seed, chosen.work)
         provenance = {
             "made": date.today().isoformat(),
             "pairs": len(learnt),
             "seed": chosen.seed,
             "pictures": chosen.source or [folder.name for folder in chosen.train],
         }
-        models = {rung: fit(rows_of(learnt, rung), mirrored=rung == MIRRORED) for rung in RUNGS}
+        models = {rung: fit_rung(rung, rows_of(learnt, rung)) for rung in RUNGS}
         chosen.output.write_text(json.dumps(as_json(models, provenance), indent=1) + "\n")
     used = Calibration.load(chosen.output)
     for rung in RUNGS:

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import pickle
 import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -24,14 +25,14 @@ from sklearn.metrics import roc_auc_score
 
 from matcher.align import Alignment
 from matcher.flatten import Face, flatten
-from matcher.ladder.caption import caption_features, is_legible
+from matcher.ladder.caption import compare_captions, is_legible
 from matcher.ladder.confidence import Calibration, RungModel, sigmoid
-from matcher.ladder.outcome import compete
+from matcher.ladder.rivals import Rival, compete
 from matcher.locate import Outline
 from matcher.photo import Photo
 from matcher.reading import Reading, read_caption
 from matcher.rehearsal import Caption, Crop, make_copy, needed_px_per_mm, photograph, scan
-from matcher.rehearsal.fitting import Rows, as_json, fit, report
+from matcher.rehearsal.fitting import SPEAKS_AGAINST, Rows, as_json, fit, report
 from matcher.rehearsal.negatives import negative_of
 from matcher.rehearsal.photographing import Shot
 from matcher.rehearsal.trials import CONTRASTS, CORNER_JITTER_MM, random_age, random_crop, random_scene
@@ -42,7 +43,7 @@ FONTS = ("", *(str(p) for p in sorted((Path(__file__).parent.parent / "reference
 LARGE = 7
 """Every so many cards one photo has 12 megapixels."""
 
-UNFITTED = RungModel(("any_letter",), (0.0,), (1.0,), (-1.0,), 0.0)
+UNFITTED = RungModel(("stray",), (0.0,), (1.0,), (-1.0,), 0.0)
 
 
 @dataclass(frozen=True)
@@ -77,7 +78,9 @@ def _trial(path: Path, contrast: float, large: bool, rng: np.random.Generator) -
     begun = time.process_time()
     reading = read_caption(photo, outline)
     seconds = time.process_time() - begun
-    known = {name: (words.name, words.club, words.issuer) for name, words in {"own": caption, **others}.items()}
+    known: dict[str, tuple[str, ...]] = {
+        name: (words.name, words.club, words.issuer) for name, words in {"own": caption, **others}.items()
+    }
     inks = (
         _ink(flatten(photo, outline), negative, crop, caption, rng),
         _ink(flatten(photo, outline), negative, crop, others["letter"], rng),
@@ -109,7 +112,7 @@ def _ink(face: Face, negative: np.ndarray, crop: Crop, words: Caption, rng: np.r
     age = random_age(rng, float(rng.choice([1.0, 0.7, 0.45])))
     card = make_copy(negative, crop, words, age, seed=int(rng.integers(1 << 30)))
     reference = flatten(*_seen(scan(card, rng), rng))
-    features = caption_features(face, reference, Alignment(np.eye(3), 0, 1.0, 1.0, 1.0, "given"))
+    features, _ = compare_captions(face, reference, Alignment(np.eye(3), 0, 1.0, 1.0, 1.0, "given"))
     return Calibration.load().probability("caption", features) if is_legible(features) else None
 
 
@@ -152,7 +155,7 @@ def _none_auroc(found: Sequence[Trial], model: RungModel) -> float:
     if not found:
         return float("nan")
     highest = [
-        max(likeness.probability for likeness in _testimony(trial, model, without).likenesses.values())
+        max((likeness.probability for likeness in _testimony(trial, model, without).likenesses.values()), default=0.5)
         for without in ("", "own")
         for trial in found
     ]
@@ -171,7 +174,7 @@ def against_ink(found: Sequence[Trial], model: RungModel) -> None:
             groups["too faded to compare"].append((0.5, read))
             continue
         ink = _rivals({"own": own, "letter": letter})
-        open_ = 0.1 < compete({"own": own, "letter": letter})["own"] < 0.9
+        open_ = 0.1 < compete({"own": Rival(own, ()), "letter": Rival(letter, ())})["own"] < 0.9
         groups["open (0.1-0.9)" if open_ else "settled"].append((ink, read))
     print("\nown words against one letter changed, both known: nearer to the own words (level counts half)")
     print(f"{'inks':24} {'n':>4} {'inks':>6} {'read':>6} {'both':>6}")
@@ -207,7 +210,7 @@ def _answer(trial: Trial, known: Sequence[str], model: RungModel, share: float) 
     for name in known:
         read = told[name].probability if name in told else 0.5
         both[name] = sigmoid(float(_logit(np.array(inks[name])) + share * _logit(np.array(read))))
-    rivals = compete(both)
+    rivals = compete({name: Rival(p, ()) for name, p in both.items()})
     best = max(rivals, key=lambda name: rivals[name])
     if rivals[best] >= 0.75:
         return best
@@ -222,7 +225,20 @@ def _rivals(probabilities: dict[str, float]) -> float:
 
 def _logit(p: np.ndarray) -> np.ndarray:
     p = np.clip(p, 1e-6, 1 - 1e-6)
-    return np.round(np.log(p / (1 - p)), 6)
+    return np.asarray(np.round(np.log(p / (1 - p)), 6))
+
+
+def _kept(work: Path | None, paths: Sequence[Path], seed: int) -> list[Trial]:
+    """The trials, read from `work` where they were drawn before: a new rule can then be tried in seconds."""
+    place = work / f"readings-{paths[0].stem}-{paths[-1].stem}-{seed}.pickle" if work else None
+    if place is not None and place.exists():
+        drawn: list[Trial] = pickle.loads(place.read_bytes())
+        return drawn
+    drawn = list(trials(paths, seed))
+    if place is not None:
+        place.parent.mkdir(parents=True, exist_ok=True)
+        place.write_bytes(pickle.dumps(drawn))
+    return drawn
 
 
 def main() -> None:
@@ -231,6 +247,7 @@ def main() -> None:
     parser.add_argument("--fit", type=int, nargs=2, required=True, help="first and last photograph, counted by name")
     parser.add_argument("--report", type=int, nargs=2, required=True)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--work", type=Path, help="folder where drawn trials are kept")
     parser.add_argument("--output", type=Path)
     parser.add_argument("--source", default="", help="what the photographs are; stored with the coefficients")
     chosen = parser.parse_args()
@@ -239,10 +256,10 @@ def main() -> None:
     cv2.setNumThreads(1)
     paths = sorted(chosen.folder.glob("*.jpg"))
     learnt, judged = (
-        list(trials(list(islice(paths, first, last + 1)), chosen.seed + i))
+        _kept(chosen.work, list(islice(paths, first, last + 1)), chosen.seed + i)
         for i, (first, last) in enumerate((chosen.fit, chosen.report))
     )
-    model = fit(rows_of(learnt))
+    model = fit(rows_of(learnt), even=True, against=SPEAKS_AGAINST["reading"])
     if chosen.output:
         provenance = {
             "made": date.today().isoformat(),

@@ -24,31 +24,39 @@ import torch
 from numpy.typing import NDArray
 from torch import nn
 
-from matcher.ladder.comparator import STEP, prepared
+from matcher.ladder.comparator import STEP, Kind, prepared
+from matcher.ladder.pose import well_inside
 from matcher.processes import process_pool
 from matcher.rehearsal.differences import UNKNOWN, Pair, Patch, pairs
 from matcher.rehearsal.negatives import negative_of
 from matcher.settings import FaceSize
-from matcher.view import picture_zone
+from matcher.view import picture_box, picture_zone
 
 FONTS = Path(__file__).parent.parent / "reference_demo" / "fonts"
-WINDOWS = {"picture": (144, 144), "strips": (88, 144)}
+WINDOWS = {"picture": (192, 192), "strips": (88, 144)}
 """Height and width of what the network is shown at once while it learns."""
 
-PAIRS_A_STEP, WINDOWS_A_PAIR = 6, 4
-RARE = 3.0
+PAIRS_A_STEP, WINDOWS_A_PAIR = 8, 2
+RARE = 2.0
 """Weight of a spot that differs: they are few."""
+
+SLIGHT = 0.5
+"""Weight of a spot of another exposure that differs a little: it does differ, but few prints show it."""
 
 
 class Comparator(nn.Module):
-    """Two pictures in, log odds at a quarter of their size out; their noise shifts what counts as a difference."""
+    """Two pictures in, log odds at a quarter of their size out; their noise shifts what counts as a difference.
 
-    def __init__(self, first: int = 16, inner: int = 32) -> None:
+    context: whether a coarser look over some 10 mm is added: a stain's or a fold's course tells it from a moved hand.
+    """
+
+    def __init__(self, context: bool, first: int = 16, inner: int = 32, outer: int = 48) -> None:
         super().__init__()
         self.edges = nn.Conv2d(2, first, 5, 2, 2)
         self.parts = nn.Conv2d(first, inner, 3, 2, 1)
         self.noise = nn.Linear(2, inner)
         self.near = nn.Conv2d(inner, inner, 3, 1, 1)
+        self.far = _Context(inner, outer) if context else None
         self.wide = nn.Conv2d(inner, inner, 3, 1, 2, 2)
         self.last = nn.Conv2d(inner, inner, 3, 1, 1)
         self.odds = nn.Conv2d(inner, 1, 1)
@@ -60,9 +68,30 @@ class Comparator(nn.Module):
         seen = torch.relu(self.edges(pair))
         seen = torch.relu(self.parts(seen) + self.noise(noise)[:, :, None, None])
         seen = torch.relu(self.near(seen)) + seen
+        if self.far is not None:
+            seen = seen + self.far(seen)
         seen = torch.relu(self.wide(seen)) + seen
         odds: torch.Tensor = self.odds(torch.relu(self.last(seen)))
         return odds[:, 0]
+
+
+class _Context(nn.Module):
+    """What lies around, at half the resolution; it starts by adding nothing."""
+
+    def __init__(self, inner: int, outer: int) -> None:
+        super().__init__()
+        self.down = nn.Conv2d(inner, outer, 3, 2, 1)
+        self.around = nn.ModuleList(nn.Conv2d(outer, outer, 3, 1, gap, gap) for gap in (1, 2, 4))
+        self.up = nn.Conv2d(outer, inner, 1)
+        with torch.no_grad():
+            self.up.weight.zero_()
+            self.up.bias.zero_()  # type: ignore[union-attr]
+
+    def forward(self, seen: torch.Tensor) -> torch.Tensor:
+        seen = torch.relu(self.down(seen))
+        for layer in self.around:
+            seen = torch.relu(layer(seen)) + seen
+        return nn.functional.interpolate(self.up(seen), scale_factor=2.0, mode="nearest")
 
 
 def draw_pairs(paths: Sequence[Path], pattern: str, seed: int) -> list[Pair]:
@@ -86,43 +115,53 @@ def _session(task: tuple[Path, list[Path], int]) -> list[Pair]:
 
 
 Shown = tuple[NDArray[np.float32], tuple[float, float], NDArray[np.uint8]]
-"""(2, h, w) prepared pair, the noise of both, (h / STEP, w / STEP) truth."""
+"""(2, h, w) prepared pair, the noise of both, (h / STEP, w / STEP) truth: 0, 1, `UNKNOWN` or `LITTLE`."""
+
+LITTLE = 2
+"""Truth of a spot of another exposure that differs, but only a little."""
 
 
-class Windows(torch.utils.data.IterableDataset[tuple[list[torch.Tensor], list[torch.Tensor]]]):
-    """Endless batches of windows of pictures and of strips, varied anew each time."""
+class Windows(torch.utils.data.IterableDataset[list[torch.Tensor]]):
+    """Endless batches of windows of pictures, or of strips, varied anew each time."""
 
-    def __init__(self, drawn: Sequence[Pair], seed: int) -> None:
-        self.drawn, self.seed = drawn, seed
+    def __init__(self, drawn: Sequence[Pair], kind: Kind, seed: int) -> None:
+        self.drawn, self.kind, self.seed = drawn, kind, seed
 
-    def __iter__(self) -> Iterator[tuple[list[torch.Tensor], list[torch.Tensor]]]:
+    def __iter__(self) -> Iterator[list[torch.Tensor]]:
         rng = np.random.default_rng(self.seed)
         cv2.setNumThreads(1)
         while True:
-            pictures: list[Shown] = []
-            strips: list[Shown] = []
+            shown: list[Shown] = []
             for number in rng.integers(0, len(self.drawn), PAIRS_A_STEP):
                 pair = self.drawn[int(number)]
-                pictures += windows(pair.picture, WINDOWS["picture"], rng, picture_zone(FaceSize()))
-                strips += windows(pair.strips[int(rng.random() < 0.3)], WINDOWS["strips"], rng)
-            yield batch(pictures), batch(strips)
+                if self.kind == "pictures":
+                    shown += windows(boxed(pair), WINDOWS["picture"], rng)
+                else:
+                    shown += windows(pair.strips[int(rng.random() < 0.3)], WINDOWS["strips"], rng)
+            yield batch(shown)
 
 
 def batch(shown: Sequence[Shown]) -> list[torch.Tensor]:
     return [torch.from_numpy(np.array(part)) for part in zip(*shown, strict=True)]
 
 
-def windows(
-    patch: Patch, size: tuple[int, int], rng: np.random.Generator, zone: NDArray[np.bool_] | None = None
-) -> list[Shown]:
+def boxed(pair: Pair) -> Patch:
+    """The pair's picture box, as the pose is judged: only what lies well inside what both show counts."""
+    whole, box, zone = pair.picture, picture_box(FaceSize()), picture_zone(FaceSize())
+    seen = well_inside(whole.seen & zone)
+    truth = np.where(whole.truth == UNKNOWN, LITTLE, whole.truth) if pair.kind != "same" else whole.truth
+    return Patch(whole.mine[box], whole.theirs[box], seen[box], truth.astype(np.uint8)[box])
+
+
+def windows(patch: Patch, size: tuple[int, int], rng: np.random.Generator) -> list[Shown]:
     """A few windows of one patch, most of them at spots that differ, if there are any."""
     mine, theirs = varied(patch.mine, patch.theirs, rng)
     (first, noise_1), (second, noise_2) = prepared(mine), prepared(theirs)
-    truth = np.where(patch.seen if zone is None else patch.seen & zone, patch.truth, UNKNOWN).astype(np.uint8)
+    truth = np.where(patch.seen, patch.truth, UNKNOWN).astype(np.uint8)
     grow = ((0, max(0, size[0] - mine.shape[0])), (0, 0))
     first, second = (np.pad(side, grow, mode="edge") for side in (first, second))
     truth = np.pad(truth, grow, constant_values=UNKNOWN)
-    spots = np.argwhere(truth == 1)
+    spots = np.argwhere((truth == 1) | (truth == LITTLE))
     found: list[Shown] = []
     for _ in range(WINDOWS_A_PAIR):
         spot = spots[rng.integers(len(spots))] if len(spots) and rng.random() < 0.7 else rng.integers(0, truth.shape)
@@ -174,27 +213,27 @@ def _seen_otherwise(grey: NDArray[np.float32], rng: np.random.Generator) -> NDAr
 
 
 def loss_of(odds: torch.Tensor, truth: torch.Tensor) -> torch.Tensor:
-    known, other = truth != UNKNOWN, (truth == 1).float()
-    each = nn.functional.binary_cross_entropy_with_logits(odds, other, reduction="none")
-    return (each * known * (1 + (RARE - 1) * other)).sum() / known.sum().clamp(min=1)
+    other, little = (truth == 1).float(), (truth == LITTLE).float()
+    weight = (truth == 0).float() + RARE * other + SLIGHT * little
+    each = nn.functional.binary_cross_entropy_with_logits(odds, other + little, reduction="none")
+    return (each * weight).sum() / (truth != UNKNOWN).sum().clamp(min=1)
 
 
-def train(drawn: Sequence[Pair], steps: int, seed: int, network: Comparator, words_only: bool = False) -> Comparator:
-    """Train on pictures and strips alike, or go on with the strips, whose fine print needs more, alone."""
+def train(drawn: Sequence[Pair], kind: Kind, steps: int, seed: int, network: Comparator) -> Comparator:
+    """Train on windows of one kind."""
     optimiser = torch.optim.AdamW(network.parameters(), 2e-3, weight_decay=1e-4)
     pace = torch.optim.lr_scheduler.OneCycleLR(optimiser, 2.5e-3, steps)
-    batches = iter(torch.utils.data.DataLoader(Windows(drawn, seed), batch_size=None, num_workers=1))
+    batches = iter(torch.utils.data.DataLoader(Windows(drawn, kind, seed), batch_size=None, num_workers=1))
     for step in range(steps):
-        pictures, strips = next(batches)
-        shown_now = [strips] if words_only else [pictures, strips]
-        losses = [loss_of(network(shown, noise), truth) for shown, noise, truth in shown_now]
+        shown, noise, truth = next(batches)
+        loss = loss_of(network(shown, noise), truth)
         optimiser.zero_grad()
-        sum(losses, torch.zeros(())).backward()
+        loss.backward()
         nn.utils.clip_grad_norm_(network.parameters(), 1.0)
         optimiser.step()
         pace.step()
         if step % 200 == 199:
-            print(step + 1, *(round(float(loss.detach()), 4) for loss in losses), flush=True)
+            print(kind, step + 1, round(float(loss.detach()), 4), flush=True)
     return network
 
 
@@ -213,7 +252,7 @@ def main() -> None:
     parser.add_argument("--groups", default=r"^(p\d+)_([a-z]+)")
     parser.add_argument("--limit", type=int, default=400, help="photographs taken from each folder")
     parser.add_argument("--work", type=Path, required=True, help="where the drawn pairs are kept")
-    parser.add_argument("--steps", type=int, nargs=2, default=[4000, 2500], help="on all, then on strips alone")
+    parser.add_argument("--steps", type=int, nargs=2, default=[8000, 5000], help="on pictures, on words")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--source", default="", help="what the photographs are; stored with the network")
     parser.add_argument("--output", type=Path, required=True, help="folder of pictures.onnx and words.onnx")
@@ -226,10 +265,10 @@ def main() -> None:
     drawn: list[Pair] = pickle.loads(kept.read_bytes())
     print(f"{len(drawn)} pairs")
     torch.manual_seed(chosen.seed)
-    network = train(drawn, chosen.steps[0], chosen.seed, Comparator())
-    export(network, chosen.output / "pictures.onnx")
-    network = train(drawn, chosen.steps[1], chosen.seed + 1, network, words_only=True)
-    export(network, chosen.output / "words.onnx")
+    kinds: tuple[Kind, ...] = ("pictures", "words")
+    for kind, steps in zip(kinds, chosen.steps, strict=True):
+        network = train(drawn, kind, steps, chosen.seed, Comparator(context=kind == "pictures"))
+        export(network, chosen.output / f"{kind}.onnx")
     provenance = {
         "made": date.today().isoformat(),
         "pairs": len(drawn),

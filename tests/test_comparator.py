@@ -125,6 +125,14 @@ def test_a_comparison_moves_confidence_from_one_rival_to_the_other() -> None:
 # Pairs with the truth of every spot
 
 
+def test_what_was_read_counts_when_rivals_are_compared() -> None:
+    parts = two_candidates(True, 0.3)[0]
+    told = {"A": Rival(0.9, parts, 2.0), "B": Rival(0.9, parts, -2.0)}
+    shares = compete(told, Calibration.load())
+    # Their parts are the same, so reading alone speaks: odds e^4 to 1.
+    assert shares["A"] / shares["B"] == pytest.approx(np.exp(4.0), rel=0.02)
+
+
 @pytest.fixture(scope="module")
 def drawn() -> list:
     return list(pairs(np.ascontiguousarray(picture(46, 1000, 600)), [picture(47, 1000, 600)], seed=3))

@@ -24,7 +24,8 @@ from matcher.ladder.pose import PoseFinding, judge_pose
 from matcher.ladder.rivals import Rival, compete
 from matcher.settings import Thresholds
 from matcher.shelf import Known
-from matcher.view import View, picture_zone
+from matcher.view import BOX_PX, View, picture_box, picture_zone
+from matcher.witness import Likeness, Testimony
 from tests.faces import SIZE, face_of, picture, window
 
 CALIBRATION = Calibration.load()
@@ -50,6 +51,12 @@ def moved_arm(negative: np.ndarray) -> np.ndarray:
     other = negative.copy()
     other[250:400, 180:330] = studio("K2")[250:400, 180:330]
     return other
+
+
+def test_the_picture_box_holds_the_whole_zone_in_whole_steps() -> None:
+    rows, columns = picture_box(SIZE)
+    assert picture_zone(SIZE)[rows, columns].sum() == picture_zone(SIZE).sum()
+    assert (rows.stop - rows.start) % BOX_PX == (columns.stop - columns.start) % BOX_PX == 0
 
 
 @pytest.mark.parametrize("contrast", [0.8, 0.4, 0.2])
@@ -245,6 +252,28 @@ def test_the_number_of_candidates_shown_does_not_change_the_answer() -> None:
     answers = [decide(rows, Thresholds(), top, CALIBRATION) for top in (1, 3, 8)]
     assert {answer.outcome for answer in answers} == {"undecided"}
     assert [len(answer.candidates) for answer in answers] == [1, 3, 8]
+
+
+def test_a_faint_reference_that_agrees_with_everything_does_not_outvote_a_strong_one() -> None:
+    strong, faint = candidate("V1", "P1", "A", 0.03), candidate("V2", "P1", "B", 0.9)
+    assert strong.pose is not None
+    assert faint.pose is not None
+    faint = replace(faint, pose=replace(faint.pose, expected=0.4))
+    assert decide([strong, faint], Thresholds(), 5, CALIBRATION).outcome == "new_pose"
+    lost = replace(strong, alignment=replace(strong.alignment, inliers=3))  # laid over wrongly: it says nothing
+    assert decide([lost, faint], Thresholds(), 5, CALIBRATION).outcome != "new_pose"
+
+
+@pytest.mark.parametrize(
+    ("read", "outcome"),
+    [({"V1": 0.9, "V2": 0.05}, "held"), ({"V1": 0.02, "V2": 0.02}, "new_caption"), ({}, "undecided")],
+)
+def test_what_was_read_settles_what_the_inks_leave_open(read: dict[str, float], outcome: str) -> None:
+    rows = [candidate("V1", "P1", "A", 0.99, 0.98, 0.55), candidate("V2", "P1", "A", 0.99, 0.98, 0.5)]
+    heard = Testimony({name: Likeness(0, 0, 1.0, {}, p) for name, p in read.items()})
+    answer = decide(rows, Thresholds(), 5, CALIBRATION, heard)
+    assert answer.outcome == outcome
+    assert answer.established.get("record_id") == ("V1" if outcome == "held" else None)
 
 
 def test_confidences_of_an_answer_multiply_to_the_record() -> None:

@@ -221,6 +221,6 @@ def test_the_shipped_coefficients_prefer_the_words_that_were_read() -> None:
 
 @needs_reader
 def test_a_calibration_of_ones_own_is_used() -> None:
-    model = RungModel(("unread",), (0.0,), (1.0,), (-2.0,), 1.0)
+    model = RungModel(("club_unread",), (0.0,), (1.0,), (-2.0,), 1.0)
     testimony = witness(read(NAME), {"V1": (NAME,)}, Calibration({"reading": model}, {}))
     assert testimony.likenesses["V1"].probability == pytest.approx(1 / (1 + np.exp(-1.0)))

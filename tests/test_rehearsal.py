@@ -28,6 +28,7 @@ from matcher.rehearsal import (
 )
 from matcher.rehearsal.ageing import age_card
 from matcher.rehearsal.camera import Camera, rectangle
+from matcher.rehearsal.fitting import Rows, fit, report
 from matcher.rehearsal.printing import FRESH_PAPER
 
 SMALL = {"width": 480, "height": 640}
@@ -253,3 +254,24 @@ class TestScanning:
         for corner in (flat, flat[:, ::-1], flat[::-1], flat[::-1, ::-1]):
             assert (corner[1:28, 1:28] > 150).mean() > 0.97
             assert (corner[33:60, :60] > 150).mean() < 0.02
+
+
+def test_a_measure_of_difference_never_speaks_for_the_same() -> None:
+    """Two measures that nearly repeat each other: a free fit lets one of them count the wrong way."""
+    rng = np.random.default_rng(5)
+    same = rng.random(400) < 0.5
+    first = np.where(same, 0.0, 1.0) + rng.normal(0, 0.6, 400)
+    rows = Rows(
+        ("a", "b"), np.column_stack([first, first + rng.normal(0, 0.05, 400) - 0.04 * ~same]), same, ("",) * 400
+    )
+    assert max(fit(rows).weights) > 0
+    bounded = fit(rows, against=("a", "b"))
+    assert max(bounded.weights) <= 0
+    assert report(bounded, rows)["auroc"] > 0.8
+
+
+def test_without_bounds_the_signed_fit_is_scikit_learns() -> None:
+    rng = np.random.default_rng(6)
+    same = rng.random(300) < 0.5
+    rows = Rows(("a", "b"), rng.normal(0, 1, (300, 2)) + same[:, None], same, ("",) * 300)
+    assert fit(rows, against=("none of these",)).weights == pytest.approx(fit(rows).weights, abs=0.01)

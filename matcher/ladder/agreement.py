@@ -14,10 +14,15 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from matcher.contrast import slow
+
 Floats = NDArray[np.float32]
 
 STEP = 2
 """Maps are kept on every second pixel: windows are several pixels wide, and it is four times faster."""
+
+SLOW_PX = 3.0
+"""From this sigma on a blur is computed on a reduced map."""
 
 NOISE_QUANTILE = 6
 """Per cent of windows flat enough to hold nothing but noise; their energy is taken as the noise of the face."""
@@ -110,4 +115,6 @@ def _band(grey: Floats, band: Band) -> Floats:
 
 
 def _blur(values: Floats, sigma: float) -> Floats:
+    if sigma >= SLOW_PX:
+        return slow(values, sigma)
     return np.asarray(cv2.GaussianBlur(values, (0, 0), sigma, borderType=cv2.BORDER_REFLECT), np.float32)

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.align import Alignment, lay_over
+from matcher.contrast import slow
 from matcher.flatten import Face
 from matcher.ladder.agreement import Band, agreement
 from matcher.ladder.confidence import Calibration, log_gap
@@ -122,4 +123,4 @@ def _left_over(mine: Floats, theirs: Floats, shown: Bools) -> float:
 
 
 def _near(values: Floats) -> Floats:
-    return np.asarray(cv2.GaussianBlur(values, (0, 0), NEAR_PX), np.float32)
+    return slow(values, NEAR_PX)

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from matcher.contrast import slow
 from matcher.ladder.strips import Strip, ink_of
 
 Floats = NDArray[np.float32]
@@ -54,7 +54,7 @@ class Letters:
 
     def worst(self, sigma: float) -> float:
         """Largest shortfall over any patch of `sigma` pixels that holds ink."""
-        gaps, inks = (cv2.GaussianBlur(v, (0, 0), sigma) for v in (self._gap * self.weight, self.weight))
+        gaps, inks = (slow(v, sigma) for v in (self._gap * self.weight, self.weight))
         typical = 0.3 * float(np.percentile(inks, INK_QUANTILE)) + 1e-6
         return float((gaps / (inks + typical)).max())
 
@@ -68,14 +68,14 @@ def compare_letters(strips: tuple[Strip, Strip], slack: int = 1) -> Letters:
     mine, theirs, mask = _stacked(strips)
 
     def mean(values: Floats) -> Floats:
-        return np.asarray(cv2.GaussianBlur(values * mask, (0, 0), LETTER_PX), np.float32)
+        return slow(values * mask, LETTER_PX)
 
     energies = mean(mine * mine), mean(theirs * theirs)
     best = np.full(mine.shape, -1.0, np.float32)
     for dy in range(-slack, slack + 1):
         for dx in range(-slack, slack + 1):
-            moved = np.roll(theirs, (dy, dx), (0, 1))
-            scale = np.sqrt(np.maximum(energies[0] * mean(moved * moved), 1e-6))
+            moved, energy = (np.roll(values, (dy, dx), (0, 1)) for values in (theirs, energies[1]))
+            scale = np.sqrt(np.maximum(energies[0] * energy, 1e-6))
             best = np.maximum(best, mean(mine * moved) / scale)
     shown = mask > 0
     papers = [float(np.percentile(e[shown], 12)) + 0.02 if shown.any() else 1.0 for e in energies]

@@ -73,8 +73,8 @@ class Answer:
     reasons: tuple[str, ...]
 
 
-def best_by(candidates: Sequence[Candidate], rung: str) -> dict[str, Candidate]:
-    """The most probable candidate of each pose, crop or record among `candidates`."""
+def best_by(candidates: Sequence[Candidate], rung: Literal["crop", "caption"]) -> dict[str, Candidate]:
+    """The most probable candidate of each crop or record among `candidates`."""
     best: dict[str, Candidate] = {}
     for candidate in candidates:
         name, probability = _name_and_probability(candidate, rung)
@@ -83,17 +83,36 @@ def best_by(candidates: Sequence[Candidate], rung: str) -> dict[str, Candidate]:
     return best
 
 
-def _name_and_probability(candidate: Candidate, rung: str) -> tuple[str, float]:
+def _name_and_probability(candidate: Candidate, rung: Literal["crop", "caption"]) -> tuple[str, float]:
     record = candidate.known.record
-    if rung == "pose":
-        return record.pose, candidate.pose_probability
     if rung == "crop":
         return record.crop, candidate.crop_probability
     return record.record_id, candidate.caption_probability or 0.0
 
 
-OPEN = (0.1, 0.9)
-"""Between these the comparison of inks leaves a caption open, and what was read may count."""
+FIRM = 0.3
+"""A reference with less than this share of the most inliers of its pose may have been laid over wrongly."""
+
+
+def most_telling(candidates: Sequence[Candidate]) -> dict[str, Candidate]:
+    """Of each pose, the reference by which it is judged: the one that would show most if it were another exposure.
+
+    Not the most probable one: a faint reference agrees with everything.
+    """
+    by_pose: dict[str, list[tuple[Candidate, PoseFinding]]] = {}
+    for candidate in candidates:
+        if candidate.pose:
+            by_pose.setdefault(candidate.known.record.pose, []).append((candidate, candidate.pose))
+    telling = {}
+    for pose, judged in by_pose.items():
+        most = max(candidate.alignment.inliers for candidate, _ in judged)
+        firm = [one for one in judged if one[0].alignment.inliers >= FIRM * most]
+        telling[pose] = max(firm, key=lambda one: one[1].expected)[0]
+    return telling
+
+
+OPEN = (0.03, 0.97)
+"""Between these the comparison of inks leaves a caption open, and the words are read as well."""
 
 
 def is_open(probability: float) -> bool:
@@ -109,9 +128,10 @@ def decide(
 ) -> Answer:
     """Climb pose, crop, caption; stop where the probability lies between the threshold and its opposite.
 
-    testimony: what was read, heard where the inks leave a caption open, never against a clear comparison.
+    testimony: what was read, if anything was; it counts beside the inks for every known caption.
     """
-    judged = {n: Rival(c.pose.probability, c.pose.parts) for n, c in best_by(candidates, "pose").items() if c.pose}
+    telling = most_telling(candidates)
+    judged = {n: Rival(c.pose.probability, c.pose.parts) for n, c in telling.items() if c.pose}
     unjudged = {c.known.record.pose: Rival(0.0, ()) for c in candidates}
     poses = compete({**unjudged, **judged}, calibration)
     if not poses:
@@ -119,33 +139,38 @@ def decide(
         return Answer("new_pose", {}, Confidence(pose=0.0), (), (reason,))
     pose = max(poses, key=lambda name: poses[name])
     same_pose = [c for c in candidates if c.known.record.pose == pose]
-    lead = best_by(same_pose, "pose")[pose]
+    lead = telling.get(pose, same_pose[0])
     crops = compete({name: Rival(c.crop.probability, ()) for name, c in best_by(same_pose, "crop").items() if c.crop})
     crop = max(crops, key=lambda name: crops[name]) if crops else ""
     same_crop = [c for c in same_pose if c.known.record.crop == crop and c.crop]
     told = {n: c.caption for n, c in best_by(same_crop, "caption").items() if c.caption}
-    captions = compete(
-        {
-            name: Rival(_heard(name, found.probability, testimony), found.parts)
-            for name, found in told.items()
-            if found.probability is not None
-        },
-        calibration,
-    )
+    heard = {name: _heard(name, c, testimony) for name, c in told.items() if c.probability is not None}
+    captions = compete(heard, calibration)
+    alone = {name: rival.probability for name, rival in heard.items()}
+    best_alone = max((rival.probability for rival in judged.values()), default=0.0)
     graded = tuple(_grade(candidate, poses, crops, captions, pose, crop) for candidate in candidates)
     ranked = tuple(sorted(graded, key=_closeness, reverse=True))
     read = testimony.words if testimony is not None else ""
-    climb = _Climb(thresholds, pose, poses[pose], crop, crops.get(crop, 0.0), captions, lead, ranked, same_crop, read)
+    p_crop = crops.get(crop, 0.0)
+    climb = _Climb(
+        thresholds, pose, poses[pose], best_alone, crop, p_crop, captions, alone, lead, ranked, same_crop, read
+    )
     answer = climb.answer()
     return replace(answer, candidates=ranked[:top])
 
 
-def _heard(record_id: str, probability: float, testimony: Testimony | None) -> float:
-    """The probability that these are the words, by ink and reading together: independent witnesses add their logits."""
-    if not testimony or not is_open(probability) or record_id not in testimony.likenesses:
-        return probability
-    read = min(max(testimony.likenesses[record_id].probability, 1e-6), 1 - 1e-6)
-    return sigmoid(math.log(probability / (1 - probability)) + math.log(read / (1 - read)))
+def _heard(record_id: str, caption: CaptionFinding, testimony: Testimony | None) -> Rival:
+    """One known caption, by ink and reading together: independent witnesses add their log odds."""
+    inks = caption.probability or 0.0
+    if not testimony or record_id not in testimony.likenesses:
+        return Rival(inks, caption.parts)
+    read = _log_odds(testimony.likenesses[record_id].probability)
+    return Rival(sigmoid(_log_odds(inks) + read), caption.parts, read)
+
+
+def _log_odds(probability: float) -> float:
+    kept = min(max(probability, 1e-6), 1 - 1e-6)
+    return math.log(kept / (1 - kept))
 
 
 def _grade(
@@ -188,9 +213,11 @@ class _Climb:
     thresholds: Thresholds
     pose: str
     p_pose: float
+    best_alone: float
     crop: str
     p_crop: float
     captions: Mapping[str, float]
+    captions_alone: Mapping[str, float]
     lead: Candidate
     ranked: tuple[Candidate, ...]
     same_crop: Sequence[Candidate]
@@ -206,10 +233,9 @@ class _Climb:
     def _stop_at_pose(self) -> Answer:
         words = self.lead.pose.words if self.lead.pose else self.lead.alignment.reason
         closest = f"closest enrolled pose {self.pose}: {words}"
-        best_alone = max(candidate.pose_probability for candidate in self.ranked)
-        if best_alone <= 1 - self.thresholds.pose:
+        if self.best_alone <= 1 - self.thresholds.pose:
             return self._made("new_pose", {}, Confidence(pose=self.p_pose), closest)
-        rivals = best_alone >= self.thresholds.pose
+        rivals = self.best_alone >= self.thresholds.pose
         why = "two enrolled poses fit almost equally well" if rivals else "it may or may not be that negative"
         return self._made("undecided", {}, Confidence(pose=self.p_pose), closest, why)
 
@@ -247,13 +273,10 @@ class _Climb:
         if unread:
             words = f"the caption could not be compared with that of {', '.join(unread)}"
             return self._made("undecided", known, sure, *reasons, words)
-        if p_caption <= 1 - self.thresholds.caption and self._all_clear():
+        # Rivals that share the odds make nothing new: each known caption must be unlikely by itself.
+        if max(self.captions_alone.values()) <= 1 - self.thresholds.caption:
             return self._made("new_caption", known, sure, *reasons)
         return self._made("undecided", known, sure, *reasons)
-
-    def _all_clear(self) -> bool:
-        """No known caption fits by its ink alone: reading, or rivals that share the odds, make nothing new."""
-        return max(c.caption_probability or 0.0 for c in self.same_crop) <= 1 - self.thresholds.caption
 
     def _pose_words(self) -> str:
         return f"pose {self.pose}: {self.lead.pose.words if self.lead.pose else ''}"

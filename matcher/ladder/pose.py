@@ -16,10 +16,11 @@ from numpy.typing import NDArray
 
 from matcher.align import Alignment, lay_over
 from matcher.flatten import Face
-from matcher.ladder.agreement import Agreement, Band, agreement, pooled
+from matcher.ladder.agreement import STEP, Agreement, Band, agreement, pooled
 from matcher.ladder.comparator import Part, compare, difference_features
 from matcher.ladder.confidence import Calibration, log_gap
-from matcher.view import picture_zone
+from matcher.settings import FaceSize
+from matcher.view import picture_box, picture_zone
 
 FINE = Band(fine=1.0, coarse=5.0, window=7.0)
 MEDIUM = Band(fine=2.0, coarse=9.0, window=12.0)
@@ -27,6 +28,10 @@ MEDIUM = Band(fine=2.0, coarse=9.0, window=12.0)
 
 PATCH_PX = (10.0, 18.0)
 """Gaussian sigmas of a coherent patch: about a hand, and about a head with shoulders, at 10 px/mm."""
+
+
+SEAM_PX = 8
+"""Left out along the edge of what both show."""
 
 
 @dataclass(frozen=True)
@@ -76,7 +81,7 @@ def judge_pose(query: Face, reference: Face, alignment: Alignment, calibration: 
         probability=calibration.probability("pose", features),
         agreement=fine.mean(fine.correlation),
         expected=fine.mean(fine.expected),
-        judged=fine.judged,
+        judged=compared.judged,
         map=_evidence_map(compared),
         features=features,
         parts=(compared.part,),
@@ -85,27 +90,44 @@ def judge_pose(query: Face, reference: Face, alignment: Alignment, calibration: 
 
 @dataclass(frozen=True)
 class Compared:
-    """Two registered pictures, compared over the query face.
+    """Two registered pictures, compared over the query's picture box.
 
     fine, medium: agreement at two scales.
     part:         where the comparator sees something different.
+    size, box:    the face, and the rows and columns of it that were compared.
     """
 
     fine: Agreement
     medium: Agreement
     part: Part
+    size: FaceSize
+    box: tuple[slice, slice]
+
+    @property
+    def judged(self) -> float:
+        """Share of the face that could be judged."""
+        whole = self.size.height * self.size.width / STEP**2
+        return float((self.fine.weight > 0).sum()) / whole
 
 
 def compare_pictures(query: Face, reference: Face, alignment: Alignment) -> Compared | None:
     """None where too little is shown on both."""
-    zone = picture_zone(query.size)
+    zone, box = picture_zone(query.size), picture_box(query.size)
     laid, covered = lay_over(reference, alignment, reference.trusted & zone)
-    mask = query.trusted & zone & covered
-    mine, theirs = query.grey.astype(np.float32), laid.astype(np.float32)
+    mask = well_inside(query.trusted & zone & covered)[box]
+    grey, laid = query.grey[box], laid[box]
+    mine, theirs = grey.astype(np.float32), laid.astype(np.float32)
     fine, medium = agreement(mine, theirs, mask, FINE), agreement(mine, theirs, mask, MEDIUM)
     if fine is None or medium is None:
         return None
-    return Compared(fine, medium, compare("pictures", query.grey, laid, mask))
+    return Compared(fine, medium, compare("pictures", grey, laid, mask), query.size, box)
+
+
+def well_inside(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Without a seam along its edge: mounts, cut edges and glare end there, and would look like a difference."""
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * SEAM_PX + 1, 2 * SEAM_PX + 1))
+    seamless = cv2.erode(mask.astype(np.uint8), kernel, borderType=cv2.BORDER_CONSTANT, borderValue=0)
+    return np.asarray(seamless, np.bool_)
 
 
 def pose_features(compared: Compared, alignment: Alignment) -> dict[str, float]:
@@ -138,10 +160,14 @@ def _worst_patch(part: Agreement, sigma: float) -> float:
 
 def _evidence_map(compared: Compared) -> NDArray[np.float32]:
     """1 where the spot shows the same, 0 where something else, NaN where there is no detail to tell."""
-    part = compared.fine
+    part, (rows, columns) = compared.fine, compared.box
     chance = cv2.resize(compared.part.chance, part.weight.shape[::-1], interpolation=cv2.INTER_LINEAR)
     judged = (part.weight > 0) & ((pooled(part.weight, 4.0) > 0.08) | (chance > 0.5))
-    return np.where(judged, 1 - chance, np.nan).astype(np.float32)
+    whole = np.full((compared.size.height // STEP, compared.size.width // STEP), np.nan, np.float32)
+    top, left = rows.start // STEP, columns.start // STEP
+    height, width = judged.shape
+    whole[top : top + height, left : left + width] = np.where(judged, 1 - chance, np.nan)
+    return whole
 
 
 def _place(evidence: NDArray[np.float32]) -> str:

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.ladder.comparator import STEP, Part, compare, prepared
-from matcher.ladder.confidence import Calibration
+from matcher.ladder.confidence import Calibration, sigmoid
 
 SURE = 6.0
 """Log odds beyond which one spot's word counts no more."""
@@ -30,10 +30,14 @@ MOST = 4
 
 @dataclass(frozen=True)
 class Rival:
-    """A candidate explanation: its probability taken alone, and the parts by which it was judged."""
+    """A candidate explanation: its probability taken alone, and the parts by which it was judged.
+
+    testimony: log odds, within the probability, that do not come from the parts: what was read.
+    """
 
     probability: float
     parts: tuple[Part, ...]
+    testimony: float = 0.0
 
 
 def compete(rivals: Mapping[str, Rival], calibration: Calibration | None = None) -> dict[str, float]:
@@ -53,7 +57,9 @@ def compete(rivals: Mapping[str, Rival], calibration: Calibration | None = None)
         first = ranked[0]
         for second in ranked[1:MOST]:
             features = rival_features(rivals[first].parts, rivals[second].parts)
-            wins, best = calibration.probability(RUNG, features), max(odds[first], odds[second])
+            told = rivals[first].testimony - rivals[second].testimony
+            wins = sigmoid(calibration.rungs[RUNG].logit(features) + told)
+            best = max(odds[first], odds[second])
             odds[first], odds[second] = best * wins, best * (1 - wins)
             first = max(first, second, key=lambda name: odds[name])
     total = 1.0 + sum(odds.values())

@@ -102,8 +102,8 @@ def caption_strips(size: FaceSize) -> tuple[tuple[slice, slice], tuple[slice, sl
 def ink_of(grey: NDArray[np.uint8]) -> Floats:
     """The band of a grey that holds strokes, positive where it is lighter."""
     values = grey.astype(np.float32)
-    fine, coarse = (cv2.GaussianBlur(values, (0, 0), sigma) for sigma in STROKE)
-    return np.asarray(fine - coarse, np.float32)
+    fine, coarse = STROKE
+    return np.asarray(cv2.GaussianBlur(values, (0, 0), fine) - slow(values, coarse), np.float32)
 
 
 def _registered(

@@ -6,7 +6,7 @@ needed to use a calibration, only to make one.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -22,6 +22,19 @@ from matcher.rehearsal.trials import Trial
 RUNGS = ("pose", "crop", "edges", "caption", "copy", "rivals")
 MIRRORED = "rivals"
 """The rung whose two sides may change places."""
+
+SPEAKS_AGAINST = {
+    "pose": (
+        *("correlation", "fine_mean", "medium_mean", "fine_shortfall", "medium_shortfall"),
+        *(f"{band}_{part}_{size}" for band in ("fine", "medium") for part in ("worst", "patch") for size in (10, 18)),
+        *(f"differs_{what}" for what in ("6", "12", "24", "most", "sum", "all")),
+    ),
+    "reading": tuple(
+        f"{field}_{what}" for field in ("name", "club") for what in ("one", "two", "more", "cut", "unread")
+    ),
+}
+"""Measures of difference: the larger, the less likely the same, whatever the rehearsals. Several nearly repeat each
+other, and a free fit plays them off against each other: a picture of quite another person then got 36 %."""
 
 STRENGTH = 3.0
 """Inverse regularisation: with under two thousand trials a rung, stronger weights did not help on held-out ones."""
@@ -55,27 +68,57 @@ def _only(rows: Rows, names: tuple[str, ...]) -> Rows:
     return replace(rows, names=names, values=rows.values[:, chosen])
 
 
-def fit(rows: Rows, *, mirrored: bool = False) -> RungModel:
+def fit_rung(rung: str, rows: Rows) -> RungModel:
+    """Fit a rung as its features ask. Raises ValueError where all its rows have one answer."""
+    return fit(rows, mirrored=rung == MIRRORED, against=SPEAKS_AGAINST.get(rung, ()))
+
+
+def fit(rows: Rows, *, mirrored: bool = False, even: bool = False, against: Collection[str] = ()) -> RungModel:
     """Fit one rung's model. Raises ValueError where all trials have one answer.
 
     mirrored: the features change sign when the two sides change places, and so must the answer.
+    even:     weigh both answers alike: the odds are then what the features alone say, to be added to other evidence.
+    against:  features that may only speak against: their weights are kept from rising above zero.
     """
     from sklearn.linear_model import LogisticRegression
 
     if mirrored:
         return _fit_mirrored(rows)
+    if rows.truth.all() or not rows.truth.any():
+        raise ValueError("all trials have one answer")
     centres, scales = rows.values.mean(axis=0), rows.values.std(axis=0) + 1e-9
     standard = np.clip((rows.values - centres) / scales, -4, 4)
     # Trials come as photos do: most show a known negative, crop and caption. Weighing both answers alike made every
     # rung too doubtful (expected calibration error of the pose 0.09, against 0.04).
-    model = LogisticRegression(C=STRENGTH, max_iter=2000).fit(standard, rows.truth)
-    return RungModel(
-        names=rows.names,
-        centres=_rounded(centres),
-        scales=_rounded(scales),
-        weights=_rounded(model.coef_[0]),
-        intercept=round(float(model.intercept_[0]), 6),
-    )
+    if against:
+        share = rows.truth.mean()
+        heavy = np.where(rows.truth, 0.5 / share, 0.5 / (1 - share)) if even else np.ones(len(standard))
+        weights, intercept = _fit_signed(standard, rows.truth, heavy, [name in against for name in rows.names])
+    else:
+        balance = "balanced" if even else None
+        model = LogisticRegression(C=STRENGTH, max_iter=2000, class_weight=balance).fit(standard, rows.truth)
+        weights, intercept = model.coef_[0], model.intercept_[0]
+    return RungModel(rows.names, _rounded(centres), _rounded(scales), _rounded(weights), round(float(intercept), 6))
+
+
+def _fit_signed(
+    standard: NDArray[np.float64], truth: NDArray[np.bool_], heavy: NDArray[np.float64], never_for: Sequence[bool]
+) -> tuple[NDArray[np.float64], float]:
+    """The same regularised likelihood, with some weights kept at or below zero (scikit-learn has no such bounds)."""
+    from scipy.optimize import minimize
+
+    sign = np.where(truth, 1.0, -1.0)
+
+    def loss(values: NDArray[np.float64]) -> tuple[float, NDArray[np.float64]]:
+        weights, margin = values[:-1], sign * (standard @ values[:-1] + values[-1])
+        missed = -sign * heavy / (1 + np.exp(np.clip(margin, -500, 500)))
+        slope = np.append(standard.T @ missed + weights / STRENGTH, missed.sum())
+        return float((heavy * np.logaddexp(0, -margin)).sum() + 0.5 * weights @ weights / STRENGTH), slope
+
+    bounds = [(None, 0.0 if bound else None) for bound in never_for] + [(None, None)]
+    start = np.zeros(len(never_for) + 1)
+    found = minimize(loss, start, jac=True, bounds=bounds, method="L-BFGS-B", options={"maxiter": 3000})
+    return found.x[:-1], float(found.x[-1])
 
 
 def _fit_mirrored(rows: Rows) -> RungModel:

@@ -21,7 +21,7 @@ from matcher.errors import CatalogueError
 from matcher.flatten import Face
 from matcher.ladder.confidence import Calibration
 from matcher.processes import process_pool
-from matcher.rehearsal.fitting import MIRRORED, RUNGS, Rows, as_json, fit, report, rows_of
+from matcher.rehearsal.fitting import RUNGS, Rows, as_json, fit_rung, report, rows_of
 from matcher.rehearsal.trials import Picture, Sitting, Trial, trials
 from matcher.shelf import Known, Shelf
 from matcher.view import picture_zone
@@ -91,7 +91,7 @@ def rehearse(
         lessons, rows = _rows(taught, rung), _rows(judged, rung)
         if lessons is None or rows is None:
             continue
-        model = fit(lessons, mirrored=rung == MIRRORED)
+        model = fit_rung(rung, lessons)
         gain = Gain(rung, report(shipped.rungs[rung], rows), report(model, rows))
         models[rung] = model if gain.taken else models[rung]
         gains.append(gain)

@@ -58,55 +58,95 @@ class Sitting:
     sibling: Picture | None = None
 
 
+@dataclass(frozen=True)
+class Pairing:
+    """Faces as they were photographed, before anything is measured.
+
+    kind, contrast, truth: as of the `Trial`s that come of it.
+    references:            one, or for rivals two.
+    own:                   of rivals, whether the query shows the first.
+    """
+
+    kind: str
+    contrast: float
+    truth: dict[str, bool | None]
+    query: Face
+    references: tuple[Face, ...]
+    own: bool = True
+
+
 def trials(sittings: Sequence[Sitting], seed: int, fonts: Sequence[str] = ("",)) -> Iterator[Trial]:
     """Some twelve trials a sitting, each with its own ageing, scene and words. Negatives: (h, w) uint8, portrait."""
+    for pairings in drawn(sittings, seed, fonts):
+        yield from measured(pairings)
+
+
+def drawn(sittings: Sequence[Sitting], seed: int, fonts: Sequence[str] = ("",)) -> Iterator[list[Pairing]]:
+    """The faces of each sitting's trials: they can be kept, and measured again after a change of the ladder."""
     for number, sitting in enumerate(sittings):
         rng = np.random.default_rng([seed, number])
         stranger = sittings[(number + len(sittings) // 2) % len(sittings)].negative
-        yield from _session(sitting, stranger, rng, fonts)
+        yield list(_session(sitting, stranger, rng, fonts))
 
 
-def _session(sitting: Sitting, stranger: Picture, rng: np.random.Generator, fonts: Sequence[str]) -> Iterator[Trial]:
+def measured(pairings: Sequence[Pairing]) -> Iterator[Trial]:
+    """The ladder's features of one sitting's faces."""
+    views: dict[int, View] = {}
+
+    def view(face: Face) -> View:
+        if id(face) not in views:
+            views[id(face)] = View.of(face)
+        return views[id(face)]
+
+    for pairing in pairings:
+        query, references = View.of(pairing.query), [view(face) for face in pairing.references]
+        if len(references) == 1:
+            yield _judged(pairing.kind, pairing.contrast, query, references[0], pairing.truth)
+        else:
+            yield from _judged_rivals(pairing.kind, pairing.contrast, pairing.own, query, *references)
+
+
+def _session(sitting: Sitting, stranger: Picture, rng: np.random.Generator, fonts: Sequence[str]) -> Iterator[Pairing]:
     crop, caption, plate = random_crop(rng), random_caption(rng, fonts), int(rng.integers(1 << 30))
     seed = int(rng.integers(1 << 30))
     age = random_age(rng, float(rng.choice([1.0, 0.7, 0.45, 0.3])))
-    reference = View.of(_scanned(make_copy(sitting.negative, crop, caption, age, seed=seed, plate=plate), rng))
+    reference = _scanned(make_copy(sitting.negative, crop, caption, age, seed=seed, plate=plate), rng)
 
     def copy(negative: Picture, window: Crop, words: Caption, contrast: float, own: bool) -> Card:
         age, seed = random_age(rng, contrast), int(rng.integers(1 << 30))
         return make_copy(negative, window, words, age, seed=seed, plate=plate if own else plate + 1)
 
-    def trial(kind: str, negative: Picture, window: Crop, words: Caption, **truth: bool | None) -> Trial:
+    def pairing(kind: str, negative: Picture, window: Crop, words: Caption, **truth: bool | None) -> Pairing:
         contrast = float(rng.choice(CONTRASTS))
         query = _photographed(copy(negative, window, words, contrast, bool(truth["pose"])), rng)
-        return _judged(kind, contrast, View.of(query), reference, truth)
+        return Pairing(kind, contrast, truth, query, (reference,))
 
-    def rivals(kind: str, negative: Picture, words: Caption) -> Iterator[Trial]:
+    def rivals(kind: str, negative: Picture, words: Caption) -> Pairing:
         """The query shows either the reference's variation, or that of another known one."""
         contrast, own = float(rng.choice(CONTRASTS)), bool(rng.random() < 0.5)
         other = _scanned(copy(negative, crop, words, float(rng.choice([1.0, 0.7, 0.45, 0.3])), kind == "captions"), rng)
         shown = (sitting.negative, crop, caption) if own else (negative, crop, words)
         query = _photographed(copy(*shown, contrast, own or kind == "captions"), rng)
-        yield from _judged_rivals(kind, contrast, own, View.of(query), reference, View.of(other))
+        return Pairing(kind, contrast, {}, query, (reference, other), own)
 
     known = {"pose": True, "crop": True, "caption": True, "copy": False}
-    yield trial("same", sitting.negative, crop, caption, **known)
+    yield pairing("same", sitting.negative, crop, caption, **known)
     other = another_crop(crop, rng)
-    yield trial(
+    yield pairing(
         "other_crop", sitting.negative, other, caption, **{**known, "crop": False, "caption": None, "copy": None}
     )
     words = another_caption(caption, rng)
-    yield trial("other_caption", sitting.negative, crop, words, **{**known, "caption": False})
+    yield pairing("other_caption", sitting.negative, crop, words, **{**known, "caption": False})
     same_card = make_copy(sitting.negative, crop, caption, age, seed=seed, plate=plate)
-    query = View.of(_photographed(same_card, rng))
-    yield _judged("same_copy", age.residual_contrast, query, reference, {**known, "copy": True})
+    query = _photographed(same_card, rng)
+    yield Pairing("same_copy", age.residual_contrast, {**known, "copy": True}, query, (reference,))
     nothing: dict[str, bool | None] = {"pose": False, "crop": None, "caption": None, "copy": None}
-    yield trial("twin", another_exposure(sitting.negative, rng), crop, caption, **nothing)
-    yield trial("other", stranger, crop, caption, **nothing)
-    yield from rivals("captions", sitting.negative, another_caption(caption, rng))
-    yield from rivals("exposures", another_exposure(sitting.negative, rng), caption)
+    yield pairing("twin", another_exposure(sitting.negative, rng), crop, caption, **nothing)
+    yield pairing("other", stranger, crop, caption, **nothing)
+    yield rivals("captions", sitting.negative, another_caption(caption, rng))
+    yield rivals("exposures", another_exposure(sitting.negative, rng), caption)
     if sitting.sibling is not None:
-        yield trial("room", sitting.sibling, crop, caption, **nothing)
+        yield pairing("room", sitting.sibling, crop, caption, **nothing)
 
 
 def _judged(kind: str, contrast: float, query: View, reference: View, truth: dict[str, bool | None]) -> Trial:
