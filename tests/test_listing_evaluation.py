@@ -160,9 +160,7 @@ def test_a_set_that_is_drawn_already(tmp_path: Path) -> None:
     columns = ("record_id", "subject", "pose", "crop", "caption", "club", "year")
     records = [(f"V{k}", f"Sitter {k // 2}", f"P{k}", "A", f"Sitter {k // 2}", "", "1888") for k in range(6)]
     write(tmp_path / "set" / "records.csv", columns, records)
-    truths = [
-        (f"queries/q{k}.jpg", "known", *records[k][:6], "0.5", "", "x" if k == 5 else "") for k in range(6)
-    ]
+    truths = [(f"queries/q{k}.jpg", "known", *records[k][:6], "0.5", "", "x" if k == 5 else "") for k in range(6)]
     write(
         tmp_path / "set" / "truth.csv",
         (

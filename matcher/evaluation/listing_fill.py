@@ -73,7 +73,7 @@ def _note(
 ) -> None:
     height, width = float(shape[0]), float(shape[1])
     quad = [[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]]
-    fixed = {
+    fixed: dict[str, Any] = {
         "copy_id": None, "seen_on": "1998", "source": "filling", "who": "the evaluation", "confirmed": False,
         "suffix": ".jpg", "outline": outline_key(quad), "quad": quad, "residual_contrast": None,
         "suggested_reference": None, "suggested_probability": None, "evidence": {},
