@@ -128,7 +128,7 @@ def likeness(words: Sequence[str], name: Sequence[str]) -> float:
     """How alike two names are, 0 to 1, spaces aside; an initial stands for the name that it begins.
 
     >>> round(likeness(("arturo", "brelby"), ("arturo", "brellby")), 3)
-    0.923
+    0.857
     >>> likeness(("a", "brellby"), ("arturo", "brellby"))
     0.95
     """
