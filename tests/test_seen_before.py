@@ -31,7 +31,7 @@ CORNERS = np.array([[130, 90], [352, 80], [362, 470], [120, 480]], np.float32)
 
 
 def scene(seed: int, view: int = 0) -> Pixels:
-    """An invented card on an invented table, 600 x 480 BGR, with a camera's noise. view: from which side it is taken."""
+    """An invented card on an invented table, 600 x 480 BGR, with a camera's noise. view: from which side."""
     rng, own = np.random.default_rng(seed), np.random.default_rng([seed, view])
     table = cv2.resize(own.integers(30, 120, (150, 120, 3), dtype=np.uint8), (480, 600), interpolation=cv2.INTER_CUBIC)
     small = rng.integers(60, 220, (64, 36, 3), dtype=np.uint8)

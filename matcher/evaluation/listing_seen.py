@@ -40,22 +40,21 @@ def plan_seen(plan: Plan, records: int, seed: int) -> tuple[Later, ...]:
     """What is noted and what comes later, record by record; legible cards, as a listing would show them."""
     rng = np.random.default_rng([seed, 71])
     chosen = [plan.records[k] for k in rng.permutation(len(plan.records))[:records]]
-    return tuple(one for number, record in enumerate(chosen) for one in _of_record(number, record, rng))
-
-
-def _of_record(number: int, record: Record, rng: np.random.Generator) -> Iterator[Later]:
-    fade = FADES[number % 3]  # 80, 50 and 30 %
-    first, second, third = (make_copy(f"s{number:03d}{c}", record.shows, fade, rng) for c in "abc")
-    name = f"s{number:03d}a"
-    yield Later(name, "sighting", _query(name, first, record, _condition(number, 0), rng), name)
-    yield Later(
-        f"s{number:03d}b", "sighting", _query(f"s{number:03d}b", second, record, "plain", rng), f"s{number:03d}b"
+    return tuple(
+        one for number, record in enumerate(chosen) for one in _of_record(number, f"{seed}-{number:03d}", record, rng)
     )
-    again = _query(name, first, record, _condition(number, 0), rng)
-    yield Later(f"r{number:03d}", "reused", again, name, CHANGES[number % len(CHANGES)])
-    for kind, copy, letter in (("same card", first, "n"), ("other card", third, "o")):
-        query = _query(f"{letter}{number:03d}", copy, record, _condition(number, 2), rng)
-        yield Later(query.query_id, kind, query, name if kind == "same card" else "")  # type: ignore[arg-type]
+
+
+def _of_record(number: int, name: str, record: Record, rng: np.random.Generator) -> Iterator[Later]:
+    fade = FADES[number % 3]  # 80, 50 and 30 %
+    first, second, third = (make_copy(f"s{name}{c}", record.shows, fade, rng) for c in "abc")
+    seen, beside = f"s{name}a", f"s{name}b"
+    yield Later(seen, "sighting", _query(seen, first, record, _condition(number, 0), rng), seen)
+    yield Later(beside, "sighting", _query(beside, second, record, "plain", rng), beside)
+    again = _query(seen, first, record, _condition(number, 0), rng)
+    yield Later(f"r{name}", "reused", again, seen, CHANGES[number % len(CHANGES)])
+    yield Later(f"n{name}", "same card", _query(f"n{name}", first, record, _condition(number, 2), rng), seen)
+    yield Later(f"o{name}", "other card", _query(f"o{name}", third, record, _condition(number, 2), rng))
 
 
 def _condition(number: int, shift: int) -> Condition:

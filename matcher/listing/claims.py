@@ -6,20 +6,17 @@ sentences about other things ('see my other listings') claim nothing of this car
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
-from typing import Any
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 
 from matcher.catalogue import RecordRow
 from matcher.listing.carriers import Claim, Reading, Unread
 from matcher.listing.measures import measured
 from matcher.listing.names import NameBook, Named, names_of
+from matcher.listing.page import Page
 from matcher.listing.phrases import PhraseBook, Place, choose
 from matcher.listing.text import Word, passed_over, words_of
 from matcher.listing.vocabulary import Term, Vocabulary
-
-NEGATION_REACH = 4
-"""Words after 'no' or 'not' within which a claim is turned round."""
 
 
 class Reader:
@@ -44,9 +41,10 @@ class Reader:
         named = self._names.find(words)
         places = self._places(words, named)
         elsewhere = _elsewhere(words, places)
-        page = _Page(text, words, places, self._terms, self.vocabulary.idle)
+        page = Page(text, words, places, self._terms, self.vocabulary.idle)
         told = [*page.from_terms(), *page.from_names(named), *page.captions(named), *measured(text, words)]
-        claims = [claim for claim in told if not _within(claim, elsewhere)]
+        away = _covered(text, elsewhere)
+        claims = [claim for claim in told if not away[claim.spans[0][0]]]
         return Reading(text, _merged(claims), tuple(self._unread(text, words, claims, places, elsewhere)))
 
     def group(self, kind: str, value: str) -> str:
@@ -88,12 +86,12 @@ class Reader:
         places: Iterable[Place],
         elsewhere: Sequence[tuple[int, int]],
     ) -> Iterator[Unread]:
-        read = [span for claim in claims for span in claim.spans]
+        read, away = _covered(text, (span for claim in claims for span in claim.spans)), _covered(text, elsewhere)
         used = {i for place in places if place.says[0] == "list" for i in range(place.first, place.last + 1)}
         run: list[Word] = []
         for i, word in enumerate(words):
-            known = i in used or word.plain in self.vocabulary.idle or any(s <= word.start < e for s, e in read)
-            other = any(s <= word.start < e for s, e in elsewhere)
+            known = i in used or word.plain in self.vocabulary.idle or bool(read[word.start])
+            other = bool(away[word.start])
             if run and (known or other or word.gap == 2):
                 yield _run(text, run)
                 run = []
@@ -103,161 +101,6 @@ class Reader:
             yield _run(text, run)
         yield from (Unread(text[s:e], s, e, "speaks of something else") for s, e in elsewhere)
         yield from (Unread(text[s:e], s, e, "markup or an address: not followed") for s, e in passed_over(text))
-
-
-@dataclass(frozen=True)
-class _Page:
-    """One text with what was found in it."""
-
-    text: str
-    words: Sequence[Word]
-    places: Sequence[Place]
-    terms: Mapping[tuple[str, str], Term]
-    idle: Collection[str]
-
-    def from_terms(self) -> Iterator[Claim]:
-        negated = self._negated()
-        for place in self.places:
-            tag, kind, value = place.says
-            if tag == "term":
-                group = self.terms[kind, value].group
-                yield self._claim(kind, value, place.first, place.last, group=group, negated=place in negated)
-
-    def from_names(self, named: Iterable[Named]) -> Iterator[Claim]:
-        for one in named:
-            more: dict[str, Any] = {"others": one.values[1:], "unsure": one.unsure}
-            yield self._claim(one.kind, one.values[0], one.first, one.last, negated=self._denied(one.first), **more)
-
-    def captions(self, named: Sequence[Named]) -> Iterator[Claim]:
-        """What the listing says that the card's words are: after 'caption reads', or in quotes beside 'spelling'."""
-        for place in self.places:
-            if place.says[:2] != ("list", "caption_leads"):
-                continue
-            quoted = self._quoted_near(place)
-            after = next((n for n in named if n.kind == "subject" and 0 < n.first - place.last <= 3), None)
-            before = next((n for n in named if n.kind == "subject" and 0 < place.first - n.last <= 2), None)
-            if quoted:
-                yield self._claim("caption", self.text[quoted[0] : quoted[1]], *self._inside(quoted))
-            elif one := after or before:
-                # A first name that was not read belongs to the words all the same.
-                while after and one.first - 1 > place.last and self._is_name(self.words[one.first - 1]):
-                    one = replace(one, first=one.first - 1)
-                span = self.words[one.first].start, self.words[one.last].end
-                yield self._claim("caption", " ".join(self.text[slice(*span)].split()), one.first, one.last)
-
-    def _is_name(self, word: Word) -> bool:
-        return word.plain.isalpha() and word.plain not in self.idle
-
-    def _quoted_near(self, place: Place) -> tuple[int, int] | None:
-        """The nearest quotation that begins or ends within three words of a lead."""
-        start, end = self.words[place.first].start, self.words[place.last].end
-        near = []
-        for first, last in quotations(self.text):
-            inside = self._inside((first, last))
-            if inside[0] > inside[1]:
-                continue
-            away = inside[0] - place.last if first >= end else place.first - inside[1] if last <= start else 99
-            if 0 < away <= 4:
-                near.append((away, (first, last)))
-        return min(near)[1] if near else None
-
-    def _inside(self, span: tuple[int, int]) -> tuple[int, int]:
-        own = [i for i, word in enumerate(self.words) if span[0] <= word.start and word.end <= span[1]]
-        return (own[0], own[-1]) if own else (1, 0)
-
-    def _claim(self, kind: str, value: str, first: int, last: int, **more: Any) -> Claim:
-        start, end = self.words[first].start, self.words[last].end
-        hedged = self._listed_near("hedges", first, 5)
-        return Claim(kind, value, self.text[start:end], ((start, end),), hedged=hedged, **more)
-
-    def _listed_near(self, name: str, first: int, reach: int) -> bool:
-        """Whether a phrase of a list stands shortly before a word, in its sentence."""
-        return any(
-            place.says[:2] == ("list", name)
-            and 0 < first - place.last <= reach
-            and not any(word.gap == 2 for word in self.words[place.last + 1 : first + 1])
-            for place in self.places
-        )
-
-    def _denied(self, first: int) -> bool:
-        return any(
-            place.says[:2] == ("list", "negations") and 0 < first - place.last <= 2
-            and not any(word.gap for word in self.words[place.last + 1 : first + 1])
-            for place in self.places
-        )  # fmt: skip
-
-    def _negated(self) -> set[Place]:
-        """Terms that a negation governs: those shortly after it, and what 'or' and 'nor' carry it over to."""
-        found: set[Place] = set()
-        for k, place in enumerate(self.places):
-            if place.says[:2] != ("list", "negations"):
-                continue
-            end, reach = place.last, NEGATION_REACH
-            for other in self.places[k + 1 :]:
-                between = self.words[end + 1 : other.first + 1]
-                if other.says[0] != "term" or len(between) > reach or not self._carries(between, place, other):
-                    break
-                found.add(other)
-                end, reach = other.last, 3
-        return found
-
-    def _carries(self, between: Sequence[Word], negation: Place, term: Place) -> bool:
-        """Whether a negation reaches over these words: not past a sentence, past a comma only in a list with 'or'."""
-        if any(word.gap == 2 for word in between) or any(word.plain in _TURNS for word in between):
-            return False
-        first = between[0] is self.words[negation.last + 1]
-        if first:
-            return not any(word.gap for word in between)
-        joined = any(word.plain in ("or", "nor") for word in between)
-        return joined or (any(word.gap for word in between) and len(between) <= 2 and self._list_goes_on(term))
-
-    def _list_goes_on(self, term: Place) -> bool:
-        """Whether 'or' follows in the sentence: 'no stains, creases or tears'."""
-        for word in self.words[term.last + 1 : term.last + 8]:
-            if word.gap == 2 or word.plain in _TURNS:
-                return False
-            if word.plain in ("or", "nor"):
-                return True
-        return False
-
-
-_TURNS = (
-    "but",
-    "just",
-    "only",
-    "except",
-    "though",
-    "although",
-    "however",
-    "yet",
-    "with",
-    "has",
-    "some",
-    "slight",
-    "slightly",
-)
-"""Words after which a negation no longer holds."""
-
-_QUOTES = {'"': '"', "“": "”", "‘": "’", "'": "'", "«": "»", "„": "“"}
-
-
-def quotations(text: str, longest: int = 80) -> Iterator[tuple[int, int]]:
-    """Places of quotations, without their marks; an apostrophe inside a word is none.
-
-    >>> [slice(*place) for place in quotations("the 'Nat' card")]
-    [slice(5, 8, None)]
-    """
-    at = 0
-    while at < len(text):
-        closing = _QUOTES.get(text[at])
-        if closing and (at == 0 or not text[at - 1].isalnum()):
-            end = text.find(closing, at + 1, at + longest)
-            while end > 0 and closing in "'’" and end + 1 < len(text) and text[end + 1].isalnum():
-                end = text.find(closing, end + 1, at + longest)
-            if end > at + 1:
-                yield at + 1, end
-                at = end
-        at += 1
 
 
 def _own_terms(vocabulary: Vocabulary) -> Iterator[Term]:
@@ -276,31 +119,39 @@ def _parts(text: str) -> list[str]:
 
 def _elsewhere(words: Sequence[Word], places: Iterable[Place]) -> list[tuple[int, int]]:
     """Places in the text from a phrase that turns to other things to the end of that sentence."""
-    found = []
+    found: list[tuple[int, int]] = []
     for place in places:
-        if place.says[:2] == ("list", "elsewhere"):
+        start = words[place.first].start
+        if place.says[:2] == ("list", "elsewhere") and (not found or start >= found[-1][1]):
             end = place.last
             while end + 1 < len(words) and words[end + 1].gap < 2:
                 end += 1
-            found.append((words[place.first].start, words[end].end))
+            found.append((start, words[end].end))
     return found
 
 
-def _within(claim: Claim, spans: Iterable[tuple[int, int]]) -> bool:
-    return any(start <= claim.spans[0][0] < end for start, end in spans)
+def _covered(text: str, spans: Iterable[tuple[int, int]]) -> bytearray:
+    """For every character of the text, 1 where a span covers it."""
+    covered = bytearray(len(text))
+    for start, end in spans:
+        covered[start:end] = b"\x01" * (end - start)
+    return covered
 
 
 def _merged(claims: Iterable[Claim]) -> tuple[Claim, ...]:
     """The same thing said twice is one claim with two places; said with and without reserve it is said without."""
-    found: dict[tuple[object, ...], Claim] = {}
+    found: dict[tuple[object, ...], list[Claim]] = {}
     for claim in sorted(claims, key=lambda claim: claim.spans[0]):
         key = (claim.kind, claim.value.casefold(), claim.negated, claim.others, bool(claim.unsure))
-        if before := found.get(key):
-            hedged = before.hedged and claim.hedged
-            found[key] = replace(before, spans=tuple(dict.fromkeys((*before.spans, *claim.spans))), hedged=hedged)
-        else:
-            found[key] = claim
-    return tuple(found.values())
+        found.setdefault(key, []).append(claim)
+    return tuple(
+        replace(
+            same[0],
+            spans=tuple(dict.fromkeys(span for claim in same for span in claim.spans)),
+            hedged=all(claim.hedged for claim in same),
+        )
+        for same in found.values()
+    )
 
 
 def _run(text: str, run: Sequence[Word]) -> Unread:

@@ -63,8 +63,8 @@ def measured(text: str, words: Sequence[Word]) -> Iterator[Claim]:
 def sizes(text: str) -> Iterator[tuple[tuple[int, int], dict[str, float]]]:
     """Sizes in mm, the shorter side as width.
 
-    >>> [numbers for _, numbers in sizes('about 1 7/16 x 2 1/2 in.')]
-    [{'width_mm': 36.5125, 'height_mm': 63.5}]
+    >>> [[round(mm, 2) for mm in numbers.values()] for _, numbers in sizes('about 1 7/16 x 2 1/2 in.')]
+    [[36.51, 63.5]]
     """
     for match in _SIZE.finditer(text):
         unit = _unit(match[4])

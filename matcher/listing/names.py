@@ -23,6 +23,9 @@ AS_GOOD = 0.04
 LEAST_FIT = 0.8
 """Similarity from which on a name of several words counts as named (letters shared, by optimal string alignment)."""
 
+COMMON = 8
+"""A word of more names than that, as 'club', is not looked for if the name has a rarer one."""
+
 SHORTEST_ALONE = 4
 """A surname alone needs so many letters, to be more than a chance word."""
 
@@ -125,7 +128,7 @@ def likeness(words: Sequence[str], name: Sequence[str]) -> float:
     """How alike two names are, 0 to 1, spaces aside; an initial stands for the name that it begins.
 
     >>> round(likeness(("arturo", "brelby"), ("arturo", "brellby")), 3)
-    0.923
+    0.857
     >>> likeness(("a", "brellby"), ("arturo", "brellby"))
     0.95
     """
@@ -169,7 +172,8 @@ def _windows(words: Sequence[Word], place: int, name: Name) -> Iterator[tuple[in
 def _telling(name: Name, times: Counter[str]) -> tuple[str, ...]:
     """The words by which a name is looked for: its rarest of three letters or more, and a sitter's surname."""
     long = [word for word in name.words if len(word) >= 3]
-    rarest = sorted(long, key=lambda word: (times[word], -len(word)))[:2]
+    ranked = sorted(long, key=lambda word: (times[word], -len(word)))
+    rarest = [word for k, word in enumerate(ranked[:2]) if k == 0 or times[word] <= COMMON]
     return tuple(dict.fromkeys((*rarest, *((name.surname,) if name.kind == "subject" else ()))))
 
 
@@ -180,14 +184,16 @@ def _is_first_name(word: str, literal: Collection[str]) -> bool:
 def _best(found: Iterable[Named]) -> list[Named]:
     """The best reading of each place; what fits as well there is told beside it."""
     chosen: list[Named] = []
-    ranked = sorted(found, key=lambda n: (-n.fit, bool(n.unsure), n.first - n.last))
-    for named in ranked:
-        rivals = [k for k, one in enumerate(chosen) if one.first <= named.last and named.first <= one.last]
+    taken: dict[int, int] = {}
+    for named in sorted(found, key=lambda n: (-n.fit, bool(n.unsure), n.first - n.last)):
+        own = range(named.first, named.last + 1)
+        rivals = {taken[place] for place in own if place in taken}
         if not rivals:
+            taken.update(dict.fromkeys(own, len(chosen)))
             chosen.append(named)
-        elif len(rivals) == 1 and _as_good(chosen[rivals[0]], named):
-            one = chosen[rivals[0]]
-            chosen[rivals[0]] = replace(one, values=tuple(dict.fromkeys((*one.values, *named.values))))
+        elif len(rivals) == 1 and _as_good(chosen[min(rivals)], named):
+            one = chosen[min(rivals)]
+            chosen[min(rivals)] = replace(one, values=tuple(dict.fromkeys((*one.values, *named.values))))
     return sorted(chosen, key=lambda named: named.first)
 
 

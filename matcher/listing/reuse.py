@@ -27,6 +27,9 @@ AWAY_PX, WINDOW_PX = 14, 17
 LEAST_ROUND = 0.06
 """Share of the card's area that must show something round it on both, to count."""
 
+LEAST_AGREEING = 25
+"""Matched features that must agree on one similarity, for it to be worth refining."""
+
 PLAIN = 0.7
 """Standard deviation (grey levels) of a window's grain below which there is nothing to compare."""
 
@@ -82,13 +85,25 @@ def agreement_of(one: Framing, other: Framing) -> Agreement:
     mine, own = _reduced(one, min(1.0, _height(corners) / _height(one.corners)))
     box = _box(corners, theirs.shape)
     theirs = np.ascontiguousarray(theirs[box[1] : box[3], box[0] : box[2]])
-    moved = np.array([[1, 0, -box[0]], [0, 1, -box[1]], [0, 0, 1.0]])
-    transform = _refined(mine, theirs, moved @ cv2.getPerspectiveTransform(own, corners))
+    by_corners = cv2.getPerspectiveTransform(own, corners - box[:2].astype(np.float32))
+    found = _measured(mine, theirs, corners - box[:2], np.asarray(by_corners, np.float64))
+    if is_same_file(found) or (by_features := _by_features(mine, theirs)) is None:
+        return found
+    # Corners of one file may be found a little elsewhere: too far for ECC to set right.
+    other_found = _measured(mine, theirs, corners - box[:2], by_features)
+    return max(found, other_found, key=lambda one: one.inside)
+
+
+def _measured(
+    mine: NDArray[np.uint8], theirs: NDArray[np.uint8], corners: NDArray[np.float32], start: NDArray[np.float64]
+) -> Agreement:
+    """The agreement under the transform that refining `start` gives; corners: of the card in `theirs`."""
+    transform = _refined(mine, theirs, start)
     laid = np.asarray(cv2.warpPerspective(mine, transform, theirs.shape[::-1], flags=cv2.INTER_LINEAR), np.uint8)
     shown = cv2.warpPerspective(np.full(mine.shape, 255, np.uint8), transform, theirs.shape[::-1]) == 255
     shown = cv2.erode(shown.astype(np.uint8), np.ones((9, 9), np.uint8)) > 0
     card = np.zeros(theirs.shape, np.uint8)
-    cv2.fillConvexPoly(card, np.round(corners - box[:2]).astype(np.int32), 1)
+    cv2.fillConvexPoly(card, np.round(corners).astype(np.int32), 1)
     grains = _grain(laid), _grain(theirs)
     inside = _correlation(*grains, (cv2.erode(card, np.ones((9, 9))) > 0) & shown)
     apart = 2 * AWAY_PX + 1
@@ -113,6 +128,23 @@ def _around(one: Floats, other: Floats, where: NDArray[np.bool_], least: float) 
     if told.sum() < least:
         return None
     return float(np.median((together - a * b)[told] / np.sqrt(spread_1[told] * spread_2[told])))
+
+
+def _by_features(mine: NDArray[np.uint8], theirs: NDArray[np.uint8]) -> NDArray[np.float64] | None:
+    """The similarity on which the pictures' features agree; None where too few do."""
+    orb = cv2.ORB.create(nfeatures=1200, fastThreshold=8)
+    (points, words), (others, other_words) = (orb.detectAndCompute(grey, None) for grey in (mine, theirs))
+    if words is None or other_words is None:
+        return None
+    matches = cv2.BFMatcher(cv2.NORM_HAMMING, crossCheck=True).match(words, other_words)
+    if len(matches) < LEAST_AGREEING:
+        return None
+    source = np.array([points[match.queryIdx].pt for match in matches], np.float32)
+    target = np.array([others[match.trainIdx].pt for match in matches], np.float32)
+    found, inliers = cv2.estimateAffinePartial2D(source, target, ransacReprojThreshold=2.0)
+    if found is None or inliers.sum() < LEAST_AGREEING:
+        return None
+    return np.vstack([np.asarray(found, np.float64), [0.0, 0.0, 1.0]])
 
 
 def _refined(mine: NDArray[np.uint8], theirs: NDArray[np.uint8], start: NDArray[np.float64]) -> NDArray[np.float64]:

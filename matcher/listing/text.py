@@ -21,9 +21,10 @@ _JOINED = "\u0300-\u036f\u00ad\u200b-\u200d\u2060\ufeff"
 
 _WORD = re.compile(rf"(?:[^\W_][{_JOINED}]*)+(?:['’](?:[^\W_][{_JOINED}]*)+)*")
 _PASSED_OVER = re.compile(
-    r"<(script|style)\b[^>]{0,2000}>.{0,100000}?</\1\s*>|<!--.{0,100000}?-->|</?[a-zA-Z][^<>]{0,2000}>"
-    r"|&(?:[a-zA-Z]{2,10}|#\d{1,6}|#x[0-9a-fA-F]{1,5});|(?:https?://|www\.)\S{1,2000}|\S{1,100}@\S{1,100}\.\w{2,10}",
-    re.DOTALL | re.IGNORECASE,
+    r"<(?P<block>script|style)\b|(?P<comment><!--)|</?[a-zA-Z][^<>]{0,2000}>"
+    r"|&(?:[a-zA-Z]{2,10}|#\d{1,6}|#x[0-9a-fA-F]{1,5});|(?:https?://|\bwww\.)\S{1,2000}"
+    r"|(?<![\w.+-])[\w.+-]{1,64}@[\w-]{1,63}\.[\w.-]{2,63}",
+    re.IGNORECASE,
 )
 _SENTENCE_END = re.compile(r"[!?;\n\r|•·*]|\.\s*\.|:")
 _FULL_STOP = re.compile(r"\.(?:\s|$)")
@@ -67,12 +68,33 @@ def words_of(text: str) -> tuple[Word, ...]:
 
 def passed_over(text: str) -> tuple[tuple[int, int], ...]:
     """Places of markup, scripts and addresses: shown, never read."""
-    return tuple(match.span() for match in _PASSED_OVER.finditer(text))
+    found: list[tuple[int, int]] = []
+    at = 0
+    unclosed: set[str] = set()  # a block whose end was not found once has none further on: looked for only once
+    while match := _PASSED_OVER.search(text, at):
+        start, end = match.span()
+        closing = f"</{match['block'].lower()}" if match["block"] else "-->" if match["comment"] else ""
+        if closing:
+            close = None if closing in unclosed else re.compile(closing, re.IGNORECASE).search(text, end)
+            if close is None:
+                unclosed.add(closing)
+            else:
+                end = text.find(">", close.start()) + 1 or len(text)
+        found.append((start, end))
+        at = end
+    return tuple(found)
 
 
 def _words(text: str) -> Iterator[Word]:
     # Blanked at full length, so that places stay what they are.
-    bare = _PASSED_OVER.sub(lambda match: _blank(match[0]), text)
+    bare, at = [], 0
+    for start, stop in passed_over(text):
+        bare += [text[at:start], _blank(text[start:stop])]
+        at = stop
+    yield from _words_in("".join([*bare, text[at:]]))
+
+
+def _words_in(bare: str) -> Iterator[Word]:
     end, before = 0, ""
     for match in _WORD.finditer(bare):
         told = plain(match[0]).replace(" ", "")
