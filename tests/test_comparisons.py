@@ -86,12 +86,12 @@ def test_the_matcher_answers_the_given_outline_with_layers(stock: Path) -> None:
     assert card["quad"] == [list(corner) for corner in quad]
     assert card["pose"] == "P000"
     pictures = found["layers"].pictures
-    face, laid = (Image.open(io.BytesIO(pictures[name])) for name in ("1/face", "1/1/laid"))
-    assert face.size == laid.size == (368, 640)
-    face, laid = np.asarray(face), np.asarray(laid.convert("RGBA"))  # WebP has no transparency where all is shown
+    # A picture that shows something everywhere is stored without transparency.
+    face, laid = (np.asarray(Image.open(io.BytesIO(pictures[name])).convert("RGBA")) for name in ("1/face", "1/1/laid"))
+    assert face.shape == laid.shape == (640, 368, 4)
     shown = laid[..., 3] > 0
     assert shown.mean() > 0.9
-    apart = np.abs(face.astype(float) - laid[..., :3])[shown]
+    apart = np.abs(face[..., :3].astype(float) - laid[..., :3])[shown]
     assert np.median(apart) < 6  # the same picture in the same place
     (known,) = found["layers"].crop_maps
     assert known["pose"] == "P000"

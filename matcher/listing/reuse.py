@@ -134,7 +134,7 @@ def _by_features(mine: NDArray[np.uint8], theirs: NDArray[np.uint8]) -> NDArray[
     """The similarity on which the pictures' features agree; None where too few do."""
     orb = cv2.ORB.create(nfeatures=1200, fastThreshold=8)
     (points, words), (others, other_words) = (orb.detectAndCompute(grey, None) for grey in (mine, theirs))
-    if words is None or other_words is None:
+    if not points or not others:
         return None
     matches = cv2.BFMatcher(cv2.NORM_HAMMING, crossCheck=True).match(words, other_words)
     if len(matches) < LEAST_AGREEING:

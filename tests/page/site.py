@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import fcntl
 import shutil
 import socket
@@ -110,7 +111,7 @@ def serving(stock: Stock, folder: Path, **settings: Any) -> Iterator[Site]:
     server = uvicorn.Server(
         uvicorn.Config(app, host="127.0.0.1", port=port, log_level="error", timeout_graceful_shutdown=2)
     )
-    thread = threading.Thread(target=server.run, daemon=True)
+    thread = threading.Thread(target=asyncio.run, args=(_serve(server),), daemon=True)
     thread.start()
     end = time.monotonic() + 30
     while not server.started:
@@ -122,6 +123,14 @@ def serving(stock: Stock, folder: Path, **settings: Any) -> Iterator[Site]:
         server.should_exit = True
         thread.join(20)
         bench.shelf.catalogue.close()
+
+
+async def _serve(server: uvicorn.Server) -> None:
+    """Serve until told to stop; then close what browsers keep open, and give the loop a moment to do it."""
+    await server.serve()
+    for connection in list(server.server_state.connections):
+        connection.transport.abort()
+    await asyncio.sleep(0.1)
 
 
 def _one_thread(folder: Path, settings: Settings, workers: int) -> Executor:

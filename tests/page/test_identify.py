@@ -196,6 +196,6 @@ def test_a_known_card_is_noted_as_seen(site: Site, open_page: Open) -> None:
     page.get_by_text("A day is not written as one").wait_for()
     page.get_by_label("When (day, month or year)").fill("2024-05")
     page.get_by_role("button", name="Note as seen").click()
-    page.get_by_text("a copy of V00013 was seen").wait_for()
+    page.locator(".proposing", has_text="a copy of V00013 was seen").wait_for()
     page.goto(f"{site.address}/record?id=V00013")
     page.get_by_text("a friend's album").wait_for()

@@ -2,9 +2,9 @@
 // show(comparison, card, candidate); dispatches `candidate` (detail: index) when another one is chosen.
 
 import { comparedCrops } from "./cropmap.js";
-import { fill, h, percent, recordAddress, say, thumbnail } from "./dom.js";
+import { fill, h, recordAddress, say, thumbnail } from "./dom.js";
 import { keys } from "./keys.js";
-import { inWords } from "./ladder.js";
+import { inWords, sureness } from "./ladder.js";
 import { Viewport } from "./viewport.js";
 
 const FACE = [368, 640];
@@ -203,7 +203,7 @@ const mm = (value) => `${value.toFixed(1)} mm`;
 
 function climb(confidence) {
   const told = ["pose", "crop", "caption"].filter((rung) => confidence[rung] !== null);
-  return told.map((rung) => `${inWords(rung, confidence[rung])} ${percent(confidence[rung])}`).join(", ") || "not compared";
+  return told.map((rung) => `${inWords(rung, confidence[rung])} ${sureness(confidence[rung])}`).join(", ") || "not compared";
 }
 
 customElements.define("card-compare", CardCompare);

@@ -1,6 +1,7 @@
 // Crop maps: every known crop of a negative a rectangle in one frame; a card's own, with its uncertainty, among them.
 
-import { h, percent, svg } from "./dom.js";
+import { h, svg } from "./dom.js";
+import { sureness } from "./ladder.js";
 
 // Of a comparison: crops as the service tells them, corners in pixels of its picture.
 export function comparedCrops(crops) {
@@ -15,7 +16,7 @@ export function comparedCrops(crops) {
     svg("polygon", { class: "doubt", points: corners(crops.own), "stroke-width": 2 * crops.sigma_px }),
     svg("polygon", { class: "own", points: corners(crops.own) }));
   const rows = crops.known.map(({ crop, probability }) =>
-    h("li", {}, h("b", {}, crop), ` ${percent(probability)} that this card shows it`));
+    h("li", {}, h("b", {}, crop), ` ${sureness(probability)} that this card shows it`));
   return h("figure", { class: "crop-map" }, drawing,
     h("figcaption", {}, `Known crops of ${crops.pose}. Orange: this card's own, within ${crops.sigma_mm} mm.`,
       h("ul", { class: "bare" }, rows)));

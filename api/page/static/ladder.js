@@ -32,11 +32,11 @@ function rung(name, title, share) {
   return h("div", { class: `rung ${state}`, role: "listitem" },
     h("span", { class: "rung-name" }, title),
     scale(share),
-    h("span", { class: "rung-words" }, words, reached && h("span", { class: "number" }, ` ${shown(share)}`)));
+    h("span", { class: "rung-words" }, words, reached && h("span", { class: "number" }, ` ${sureness(share)}`)));
 }
 
 // Nothing is ever certain: neither 0 nor 100 is written.
-function shown(share) {
+export function sureness(share) {
   if (share > 0.995) return "over 99 %";
   return share < 0.005 ? "under 1 %" : percent(share);
 }

@@ -2,6 +2,7 @@
 
 import { CardCompare } from "./compare.js";
 import { byId, fill, h, percent, recordAddress, say } from "./dom.js";
+import { sureness } from "./ladder.js";
 import { formOf, Problem, upload } from "./service.js";
 
 const MOST = Number(document.querySelector("meta[name=most-bytes]").content);
@@ -73,10 +74,9 @@ function show(found) {
       h("p", {}, found.verdict.meaning, "."), h("p", {}, found.verdict.words)),
     h("h2", {}, "The text"), marked(found),
     h("h2", {}, "Claim by claim"), claims(found.claims),
-    listed("Also worth knowing", [...found.seen_before.map(({ words, record_id: id }) => [words, " ", h("a", { href: recordAddress(id) }, id)]), ...found.notes]),
+    listed("Also worth knowing", [...found.seen_before.map(({ words, record_id: id }) => [words, " ", h("a", { href: recordAddress(id) }, id)]), ...found.notes.filter((note) => !found.seen_before.some(({ words }) => words === note))]),
     listed("Worth asking the seller", found.questions),
-    pictures(found.photos),
-    listed("Bear in mind", found.cautions));
+    pictures(found.photos));
   box.querySelector("h2").focus();
   say(`${STEPS[found.verdict.step]}: ${found.verdict.words}`);
   return undefined;
@@ -109,7 +109,7 @@ function claims(all) {
     h("li", { id: `claim-${index + 1}`, class: classOf(claim) },
       h("span", { class: "number" }, `${index + 1}${MARKS[claim.status]}`),
       h("div", {}, h("p", {}, h("i", {}, claim.kind), ` ${claim.denied ? "not " : ""}${claim.value}`, claim.with_reserve ? " (said with reserve)" : "", ": ",
-        h("b", {}, STATUS[claim.status]), claim.confidence === null ? "" : `, ${percent(claim.confidence)}`),
+        h("b", {}, STATUS[claim.status]), claim.confidence === null ? "" : `, ${sureness(claim.confidence)}`),
       h("p", { class: "small" }, claim.reason, claim.about && ` (${claim.about})`, claim.unsure && `. Unsure: ${claim.unsure}`,
         claim.may_also_mean.length ? `. May also mean ${claim.may_also_mean.join(", ")}` : "")))));
 }

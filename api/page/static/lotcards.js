@@ -1,7 +1,8 @@
 // A lot's cards as a contact sheet, the doubtful first: on the screen, and on paper.
 
 import { OUTCOMES } from "./answer.js";
-import { h, percent, recordAddress } from "./dom.js";
+import { h, recordAddress } from "./dom.js";
+import { sureness } from "./ladder.js";
 import { get } from "./service.js";
 
 const ORDER = ["undecided", "unreadable", "new_pose", "new_crop", "new_caption", "held", null];
@@ -34,7 +35,7 @@ export const face = (lot, card) => `/v1/lots/${lot.lot_id}/cards/${card}/face`;
 function outcome(row) {
   const share = row.confidence_record ?? row.confidence_pose;
   const told = row.outcome ? OUTCOMES[row.outcome][0].toLowerCase() : "not told";
-  return `${told}${typeof share === "number" ? `, ${percent(share)}` : ""}`;
+  return `${told}${typeof share === "number" ? `, ${sureness(share)}` : ""}`;
 }
 
 function notes(row) {
