@@ -124,7 +124,7 @@ class AcceptCard(AboutCard):
 
 class ChooseRecord(AboutCard):
     action: Literal["choose"]
-    record_id: Name
+    record_id: Name | None = Field(None, description="The closest candidate's, if not given.")
 
 
 class RejectCard(AboutCard):

@@ -25,8 +25,8 @@ LEGIBLE = 0.3
 
 def page_cards(plan: Plan) -> list[tuple[Copy, str]]:
     """The cards in the order in which they lie, each with its record's id, '' where it has none."""
-    known = [q for q in plan.queries if q.kind == "known" and q.copy.age.residual_contrast >= LEGIBLE]
-    unknown = [q for q in plan.queries if q.kind == "unknown" and q.copy.age.residual_contrast >= LEGIBLE]
+    legible = [q for q in plan.queries if q.copy.age.residual_contrast >= LEGIBLE and not q.is_reference_copy]
+    known, unknown = ([q for q in legible if q.kind == kind] for kind in ("known", "unknown"))
     stranger = unknown[0].copy
     another = replace(stranger, copy_id=f"{stranger.copy_id}-2", seed=stranger.seed + 1)
     cards = [(query.copy, query.record_id) for query in known[:KNOWN]]

@@ -105,6 +105,12 @@ def test_a_whole_lot_is_undone(catalogue: Catalogue, lot: LotRow) -> None:
     assert check(catalogue) == ()
 
 
+def test_without_a_record_the_closest_is_chosen(catalogue: Catalogue, lot: LotRow) -> None:
+    review.choose(catalogue, lot, "4.1", None, ADA)
+    assert [row.record_id for row in copies.sightings(catalogue)] == ["V000", "V000"]
+    assert review.closest(catalogue, lot, "1.1") == "V000"
+
+
 def test_like_cards_can_be_left_out(catalogue: Catalogue, lot: LotRow) -> None:
     review.accept(catalogue, lot, "1.1", ADA, Wanted(subject="Bo Fell", caption=""), apart=["3.1"])
     assert cases(catalogue, lot) == [["4.1", "5.1"], ["3.1"]]

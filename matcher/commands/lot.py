@@ -93,10 +93,11 @@ def _work(
     return len(failures)
 
 
-def summary(lot_id: str, counts: Any, cards: tuple[Card, ...], asked: int) -> None:
-    """What a lot holds, in a few lines on stdout."""
+def summary(lot_id: str, counts: Any, cards: tuple[Card, ...], asked: int | None = None) -> None:
+    """What a lot holds, in a few lines on stdout. asked: pictures that this run has identified."""
     console = Console(highlight=False, soft_wrap=True)
-    pages = f"{counts['done']} pages done ({asked} of them now), {counts['failed']} failed, {counts['queued']} waiting"
+    now = "" if asked is None else f" ({asked} now)"
+    pages = f"{counts['done']} pages done{now}, {counts['failed']} failed, {counts['queued']} waiting"
     console.print(f"lot {lot_id}: {pages}; {len(cards)} cards", markup=False)
     fronts = [card for card in cards if card.is_front]
     for outcome, words in SHORT.items():

@@ -77,9 +77,12 @@ def show(lot: LotArgument, catalogue: CatalogueOption, format: FormatOption = "t
         for each in rows:
             print_json({name: value for name, value in each.items() if value is not None})
         return
-    summary(lot, counts, cards, 0)
-    names = ("card", "file", "outcome", "tag", "subject", "pose", "crop", "caption", "same_card", "decided", "error")
-    print_table(names, ([each[name] for name in names] for each in rows))
+    summary(lot, counts, cards)
+    names = ("card", "file", "outcome", "tag", "caption", "same_card", "decided")
+    print_table(names, ([each[name] for name in names] for each in rows if each["card"]))
+    for each in rows:
+        if each["error"]:
+            print(f"{each['file']}: {each['error']}")
 
 
 @app.command("save")
@@ -227,8 +230,10 @@ def accept(
 def choose(
     lot: LotArgument,
     card: CardArgument,
-    record: Annotated[str, typer.Argument(metavar="RECORD", help="The known record that it shows.")],
     catalogue: CatalogueOption,
+    record: Annotated[
+        str | None, typer.Argument(metavar="[RECORD]", help="The known record that it shows; the closest if not given.")
+    ] = None,
     apart: ApartOption = None,
     alone: AloneOption = False,
     preview: PreviewOption = False,
@@ -239,7 +244,8 @@ def choose(
     """Say which known record a card is; its like are noted as the same."""
     with opened_lot(catalogue, lot) as (opened, row):
         if preview:
-            _preview(opened, row, card, f"a sighting of {record}", f"a sighting of {record}", apart, alone)
+            seen = f"a sighting of {record or review.closest(opened, row, card)}"
+            _preview(opened, row, card, seen, seen, apart, alone)
             return
         _caution(quiet)
         made = review.choose(opened, row, card, record, actor(by), apart=None if alone else apart or (), note=note)

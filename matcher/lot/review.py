@@ -92,16 +92,28 @@ def accept(
 
 
 def choose(
-    catalogue: Catalogue, lot: LotRow, card_id: str, record_id: str, who: Actor, *, apart: Collection[str] | None = (),
-    note: str = "", batch: Batch | None = None,
+    catalogue: Catalogue, lot: LotRow, card_id: str, record_id: str | None, who: Actor, *,
+    apart: Collection[str] | None = (), note: str = "", batch: Batch | None = None,
 ) -> tuple[DecisionRow, ...]:  # fmt: skip
-    """Say which known record the card is, and its like: sightings of it. An open find of the card is merged into it."""
+    """Say which known record the card is, and its like: sightings of it. An open find of the card is merged into it.
+
+    record_id None: the closest candidate. Raises as `accept`, and CatalogueError no_such_record.
+    """
     case, like = _chosen(catalogue, lot, card_id, apart)
+    record_id = record_id or closest(catalogue, lot, card_id)
     catalogue.record(record_id)
     batch = batch or Batch(lot, note)
     _missing([case.card, *like])
     _seen(catalogue, [case.card, *like], record_id, who, batch)
     return tuple(batch.made)
+
+
+def closest(catalogue: Catalogue, lot: LotRow, card_id: str) -> str:
+    """The record of the card's closest candidate. Raises CatalogueError missing_value where it has none."""
+    candidates = case_of(catalogue, lot, card_id).card.found["candidates"]
+    if not candidates:
+        raise CatalogueError("missing_value", f"card {card_id}: nothing enrolled is like it", "name the record")
+    return str(candidates[0]["record_id"])
 
 
 def reject(
