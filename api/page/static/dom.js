@@ -37,7 +37,7 @@ export function fill(node, ...children) {
 
 export const byId = (id) => document.getElementById(id);
 
-export const percent = (share) => `${Math.round(100 * share)} %`;
+export const percent = (share) => `${Math.round(100 * share)}\u00a0%`;
 
 // Said to screen readers; what is seen is shown where it belongs.
 export function say(words) {

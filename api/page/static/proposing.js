@@ -26,8 +26,8 @@ export function proposing(photo, card) {
   const told = h("p", { role: "status" });
   const button = h("button", { class: card.outcome === "held" ? "second" : "" }, kind.button);
   const form = h("form", { class: "proposing" }, h("p", {}, kind.words),
-    h("label", { for: source.id }, "Where it was seen"), source,
-    h("label", { for: seenOn.id }, "When (day, month or year)"), seenOn,
+    h("div", { class: "columns" }, h("div", {}, h("label", { for: source.id }, "Where it was seen"), source),
+      h("div", {}, h("label", { for: seenOn.id }, "When (day, month or year)"), seenOn)),
     h("p", { class: "row" }, button), told);
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
