@@ -187,7 +187,6 @@ ADDRESSES = {
     ("POST", "/v1/sightings"),
     ("GET", "/v1/sightings/{number}/image"),
     ("GET", "/v1/scarcity.svg"),
-    ("POST", "/v1/listings"),
     ("POST", "/v1/comparisons"),
     ("POST", "/v1/finds/{find_id}/comparison"),
     ("POST", "/v1/lots/{lot_id}/cards/{card}/comparison"),
