@@ -23,7 +23,7 @@ from matcher.commands.finds import app as finds
 from matcher.commands.identify import identify
 from matcher.commands.listing import listing
 from matcher.commands.lot import lot
-from matcher.commands.lots import app as lots
+from matcher.commands.lots_review import app as lots
 from matcher.commands.names import poses, series, subjects
 from matcher.commands.records import app as records
 from matcher.commands.rehearse import rehearse
