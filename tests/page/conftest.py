@@ -75,11 +75,16 @@ Open = Callable[..., Any]
 
 @pytest.fixture
 def open_page(browser: Any) -> Iterator[Open]:
-    """open_page(address, size="phone", theme="dark"): a page; what its scripts complain of fails the test."""
+    """open_page(address, size="phone", theme="dark"): a page; what its scripts complain of fails the test.
+
+    deaf: the test makes it complain.
+    """
     contexts: list[Any] = []
     complaints: list[str] = []
 
-    def opened(address: str, *, size: str = "desk", theme: str = "light", context: Any = None, **more: Any) -> Any:
+    def opened(
+        address: str, *, size: str = "desk", theme: str = "light", context: Any = None, deaf: bool = False, **more: Any
+    ) -> Any:
         if context is None:
             context = browser.new_context(
                 viewport=SIZES[size], color_scheme=theme, has_touch=size == "phone", is_mobile=size == "phone", **more
@@ -87,8 +92,9 @@ def open_page(browser: Any) -> Iterator[Open]:
             context.set_default_timeout(PATIENCE_MS)
             contexts.append(context)
         page = context.new_page()
-        page.on("pageerror", lambda error: complaints.append(str(error)))
-        page.on("console", lambda told: complaints.append(told.text) if told.type in _COMPLAINTS else None)
+        if not deaf:
+            page.on("pageerror", lambda error: complaints.append(str(error)))
+            page.on("console", lambda told: complaints.append(told.text) if told.type in _COMPLAINTS else None)
         page.goto(address)
         return page
 

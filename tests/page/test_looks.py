@@ -103,7 +103,7 @@ def test_light_and_from_nowhere_else(shared_site: Site, open_page: Open, name: s
 
 
 def test_the_policy_forbids_what_the_page_does_not_need(shared_site: Site, open_page: Open) -> None:
-    page = open_page(f"{shared_site.address}/log")
+    page = open_page(f"{shared_site.address}/log", deaf=True)
     answer = page.request.get(f"{shared_site.address}/")
     policy = answer.headers["content-security-policy"]
     assert "default-src 'none'" in policy
