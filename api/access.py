@@ -13,7 +13,10 @@ from fastapi import Depends, Request
 from api.problems import Problem
 from matcher.catalogue import Catalogue
 from matcher.catalogue.decisions import Actor, person, whoever_runs_this
-from matcher.catalogue.tokens import RANK, Scope, token_of
+from matcher.catalogue.tokens import RANK, Scope, TokenRow, token_of
+
+COOKIE = "platekin_token"
+"""A browser's token, see `session`."""
 
 CHALLENGE = {"WWW-Authenticate": 'Bearer realm="platekin"'}
 
@@ -28,17 +31,31 @@ def allow(request: Request, scope: Scope, by: str | None = None) -> Actor:
 
     Raises Problem no_token, not_allowed, and CatalogueError no_name.
     """
-    service = request.app.state.service
-    given = request.headers.get("authorization", "")
-    if not given and not service.tokens_needed:
-        return person(by) if by is not None else whoever_runs_this()
-    kind, _, token = given.partition(" ")
-    held = token_of(cast(Catalogue, service.catalogue), token.strip()) if kind.lower() == "bearer" else None
+    held = _held(request)
     if held is None:
-        raise Problem("no_token", headers=CHALLENGE)
+        return person(by) if by is not None else whoever_runs_this()
     if RANK[held.scope] < RANK[scope]:
         raise Problem("not_allowed", f"The token of {held.name} allows to {held.scope}; this needs {scope}.")
     return person(held.name)
+
+
+def scope_held(request: Request) -> Scope:
+    """What the one who asks may do; whoever is at this machine may do everything. Raises Problem no_token."""
+    held = _held(request)
+    return held.scope if held is not None else "manage"
+
+
+def _held(request: Request) -> TokenRow | None:
+    """The token that came with the request; None where none came and none is needed. Raises Problem no_token."""
+    service = request.app.state.service
+    given = request.headers.get("authorization", "")
+    if not given and not service.tokens_needed:
+        return None  # not even a browser's old cookie counts then
+    kind, _, token = given.partition(" ") if given else ("bearer", "", request.cookies.get(COOKIE, ""))
+    held = token_of(cast(Catalogue, service.catalogue), token.strip()) if kind.lower() == "bearer" else None
+    if held is None:
+        raise Problem("no_token", headers=CHALLENGE)
+    return held
 
 
 MayRead = Annotated[None, Depends(may_read)]

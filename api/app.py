@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import threading
 from collections.abc import AsyncIterator, Callable
 from concurrent.futures import Executor
@@ -13,15 +14,23 @@ from typing import Any
 from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 
-from api import guards, problems
+from api import comparisons, guards, page, problems, session, viewing
+from api.exchange import router as exchange
 from api.growth import router as growth
+from api.listings import router as listings
+from api.lot_worker import LotWorker
+from api.lots import router as lots_router
 from api.queue import Work, WorkQueue
 from api.routes import Service, router
 from api.schemas import ProblemDetails
+from api.seen import router as seen
 from api.settings import ServiceSettings
 from matcher import workers
 from matcher.catalogue import Catalogue
 from matcher.catalogue.search import Names
+from matcher.catalogue.zipped import Limits
+from matcher.listing.assess import Assessors
+from matcher.lot.desk import Desk
 from matcher.report import CAUTIONS, versions
 from matcher.settings import Settings
 
@@ -51,10 +60,15 @@ def create_app(
         redirect_slashes=False,
     )
     app.include_router(router)
-    app.include_router(growth)
+    for more in (exchange, seen, growth, lots_router, listings):  # /v1/exports/catalogue.zip before /v1/exports/{name}
+        app.include_router(more)
+    for subject in (comparisons, viewing, session):
+        app.include_router(subject.router)
+    page.install(app, chosen)
     problems.install(app)
     # The one added last stands outermost.
-    app.add_middleware(guards.BodyLimit, most=chosen.max_body_bytes)
+    app.add_middleware(guards.BodyLimit, most=chosen.max_body_bytes, imports=chosen.max_import_bytes)
+    app.add_middleware(guards.SameSite)
     app.add_middleware(guards.KnownHost, hosts=frozenset(name.lower() for name in chosen.allowed_hosts))
     app.add_middleware(guards.LastResort)
     app.add_middleware(guards.Headers)
@@ -72,6 +86,7 @@ def _lifespan(
             start = partial(make_pool, settings.catalogue, matching, processes)
             queue = WorkQueue(start, work, processes, settings.queue_limit)
             decoding = threading.Semaphore(IMAGES_AT_ONCE)
+            lots = LotWorker(Desk(catalogue, matching), queue, processes, settings.request_timeout_s)
             app.state.service = Service(
                 catalogue,
                 queue,
@@ -79,11 +94,17 @@ def _lifespan(
                 made_with,
                 decoding,
                 Names(catalogue),
+                Assessors(catalogue),
                 settings.tokens_needed,
+                lots=lots,
+                unpacking=Limits(most_bytes=settings.max_unpacked_bytes),
             )
+            working = asyncio.create_task(lots.run())
             try:
                 yield
             finally:
+                working.cancel()
+                await asyncio.gather(working, return_exceptions=True)
                 queue.close()
 
     return lifespan

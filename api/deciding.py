@@ -234,8 +234,11 @@ def tag_of(draft: Draft, kind: Literal["find", "record", "log"], name: str = "")
     return f'"{hashlib.sha256(canonical(told).encode()).hexdigest()[:32]}"'
 
 
-def unchanged_since(wish: Deciding, if_match: str) -> Callable[[Draft], None]:
-    """What to check inside the transaction: that the client has seen the present state of what it decides on."""
+def unchanged_since(wish: Deciding | None, if_match: str) -> Callable[[Draft], None]:
+    """What to check inside the transaction: that the client has seen the present state of what it decides on.
+
+    wish: None where all of the catalogue is concerned; then it has to have seen the log's.
+    """
     named = {each.strip() for each in if_match.split(",")}
 
     def check(draft: Draft) -> None:

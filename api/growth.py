@@ -17,8 +17,9 @@ from api import upload
 from api.access import MayRead, allow
 from api.deciding import Wish, asked_before, carry_out, scope_of, tag_of, unchanged_since
 from api.pictures import showable
-from api.problems import PROBLEMS, Problem, documented
-from api.routes import ACCESS, PHOTO, REQUEST, STORAGE, ServiceNow
+from api.problems import Problem, documented
+from api.routes import ACCESS, PHOTO, REQUEST, STORAGE, ServiceNow, answered
+from api.schemas import corners_of
 from matcher.catalogue import Catalogue, finds, package, scarcity
 from matcher.catalogue.changes import Draft, canonical
 from matcher.catalogue.check import check
@@ -71,8 +72,11 @@ def find_image(service: ServiceNow, _: MayRead, find_id: shapes.Word) -> Respons
 
 @router.post("/finds", operation_id="propose_finds", summary="Identify a photo, and propose what is new on it",
              status_code=201, openapi_extra=upload.OPENAPI,
-             responses=documented(*PHOTO, *REQUEST, "busy", "timeout", "worker_lost", "changed", *WRITING))  # fmt: skip
-async def propose(request: Request, service: ServiceNow, key: KeyHeader = None) -> shapes.Proposed:
+             responses=documented(*PHOTO, *REQUEST, "bad_outline", "bad_day", "busy", "timeout", "worker_lost",
+                                  "changed", *WRITING))  # fmt: skip
+async def propose(
+    request: Request, service: ServiceNow, query: Annotated[shapes.ProposeQuery, Query()], key: KeyHeader = None
+) -> shapes.Proposed:
     """Each card that is a new crop, caption or pose becomes an open find; one proposed before stays as it is."""
     if key is None:
         raise Problem("key_needed")
@@ -81,19 +85,18 @@ async def propose(request: Request, service: ServiceNow, key: KeyHeader = None) 
     await run_in_threadpool(allow, request, "decide")
     service.queue.check_room()
     photo = await upload.read_upload(request)
-    asked = hashlib.sha256(photo.data).hexdigest()
+    asked = hashlib.sha256(photo.data + query.said).hexdigest()
     before = await run_in_threadpool(asked_before, service.catalogue, key, asked)
     if before is not None:
         again = [finds.find(service.catalogue, name) for name in before.about.split()]
         return shapes.Proposed(items=[shapes.Find.model_validate(asdict(row)) for row in again])
-    answer = await service.queue.answer(Job(photo.name, photo.data), service.timeout)
-    if answer["error"] and answer["error"]["code"] != "no_card":
-        raise Problem(
-            answer["error"]["code"], answer["error"]["message"] if answer["error"]["code"] in PROBLEMS else ""
-        )
+    job = Job(photo.name, photo.data, quad=corners_of(query.quad))
+    answer = await answered(service, job)
 
     def store() -> tuple[finds.FindRow, ...]:
-        return finds.propose(service.catalogue, answer, photo.data, idempotency=(key, asked))
+        return finds.propose(
+            service.catalogue, answer, photo.data, source=query.source, seen_on=query.seen_on, idempotency=(key, asked)
+        )
 
     rows = await run_in_threadpool(store)
     return shapes.Proposed(items=[shapes.Find.model_validate(asdict(row)) for row in rows])
@@ -111,13 +114,13 @@ def list_decisions(
     )
     with service.catalogue.reading() as connection:
         total = count(connection)
-    return shapes.DecisionPage(total=total, items=[_decision(row) for row in rows])
+    return shapes.DecisionPage(total=total, items=[decision_shape(row) for row in rows])
 
 
 @router.get("/decisions/{number}", operation_id="show_decision", summary="Show one decision with its changes",
             responses=documented("no_such_decision", "validation", *ACCESS, *STORAGE))  # fmt: skip
 def show_decision(service: ServiceNow, _: MayRead, number: shapes.DecisionNumber) -> shapes.Decision:
-    return _decision(service.catalogue.decision(number))
+    return decision_shape(service.catalogue.decision(number))
 
 
 @router.post("/decisions", operation_id="decide", summary="Decide: accept, merge, split, edit, undo, ...",
@@ -136,9 +139,9 @@ def decide(
     asked = hashlib.sha256(canonical(wish.model_dump(mode="json")).encode()).hexdigest()
     before = asked_before(service.catalogue, key, asked)
     if before is not None:
-        return _decision(before)
+        return decision_shape(before)
     told = {"idempotency": (key, asked), "check": unchanged_since(wish, if_match)}
-    return _decision(carry_out(service.catalogue, wish, who, told))
+    return decision_shape(carry_out(service.catalogue, wish, who, told))
 
 
 @router.get("/search", operation_id="search", summary="Find records by a name, however it is spelt",
@@ -197,7 +200,8 @@ def _tag(catalogue: Catalogue, kind: Any, name: str = "") -> str:
         return tag_of(Draft(connection), kind, name)
 
 
-def _decision(row: DecisionRow) -> shapes.Decision:
+def decision_shape(row: DecisionRow) -> shapes.Decision:
+    """An entry of the log as it is answered."""
     return shapes.Decision.model_validate({**as_json(row), "standing": row.standing})
 
 

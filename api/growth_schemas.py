@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from dataclasses import asdict
 from datetime import datetime
@@ -10,7 +11,7 @@ from typing import Annotated, Any, Literal
 from fastapi import Path
 from pydantic import BaseModel, Field
 
-from api.schemas import Quad, Query, Record, Words
+from api.schemas import Quad, QuadText, Query, Record, Words
 from matcher.catalogue import RecordRow
 
 Word = Annotated[str, Path(min_length=1, max_length=200, pattern=r"^[^\x00/]*$")]
@@ -29,6 +30,18 @@ class FindsQuery(Paged):
     outcome: Literal["new_crop", "new_caption", "new_pose"] | None = None
 
 
+class ProposeQuery(Query):
+    quad: QuadText | None = None
+    source: Words = Field("", description="Where the card was seen.")
+    seen_on: Words = Field("", description="Day, month or year (ISO 8601).")
+
+    @property
+    def said(self) -> bytes:
+        """What makes this another request than one with the same photo; nothing where nothing is said."""
+        told = self.model_dump(exclude_defaults=True)
+        return json.dumps(told, sort_keys=True).encode() if told else b""
+
+
 class DecisionsQuery(Paged):
     about: Words | None = Field(None, description="Only about this find, record, ...")
     actor: Literal["person", "machine"] | None = None
@@ -40,6 +53,14 @@ class SearchQuery(Query):
 
 
 class SeriesQuery(Paged):
+    series: Words | None = Field(None, description="Only of this series.")
+
+
+class SeeQuery(ProposeQuery):
+    by: Words | None = Field(None, description="Who decides, on this machine; elsewhere the token's name counts.")
+
+
+class PlotQuery(Query):
     series: Words | None = Field(None, description="Only of this series.")
 
 
@@ -133,6 +154,11 @@ class Gap(BaseModel):
 class GapPage(BaseModel):
     total: int
     items: list[Gap]
+
+
+class Seen(BaseModel):
+    decision: Decision | None = Field(description="Null where there was nothing new to note.")
+    records: list[str] = Field(description="Those that were seen.")
 
 
 class Trouble(BaseModel):

@@ -1,7 +1,7 @@
 """What holds for every request and every answer, as plain ASGI around the application.
 
 From the outside in: `Headers` (all answers, errors too), `LastResort` (a mistake of ours tells nothing of the
-inside), `KnownHost`, `BodyLimit` (before anything is parsed or decoded).
+inside), `KnownHost`, `SameSite`, `BodyLimit` (before anything is parsed or decoded).
 """
 
 from __future__ import annotations
@@ -17,6 +17,8 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from api.problems import Problem, respond
 
 log = logging.getLogger("platekin")
+
+IMPORTS = "/v1/imports/"
 
 _ALWAYS = {
     "X-Content-Type-Options": "nosniff",
@@ -90,38 +92,65 @@ class KnownHost:
 
 
 @dataclass
+class SameSite:
+    """Refuses what another site's page has a browser send, unless it only reads (which it then cannot see)."""
+
+    app: ASGIApp
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] == "http" and scope["method"] not in ("GET", "HEAD", "OPTIONS") and _foreign(Request(scope)):
+            await respond(Problem("cross_site"))(scope, receive, send)
+            return
+        await self.app(scope, receive, send)
+
+
+def _foreign(request: Request) -> bool:
+    """By what browsers always say of themselves (Fetch standard: Origin, Sec-Fetch-Site); programs say neither."""
+    if request.headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none"):
+        return True
+    origin = request.headers.get("origin")
+    return origin is not None and origin.split("://")[-1].lower() != request.headers.get("host", "").lower()
+
+
+@dataclass
 class BodyLimit:
-    """Refuses a body that is, or while it arrives turns out to be, longer than `most` bytes."""
+    """Refuses a body that is, or while it arrives turns out to be, longer than `most` bytes.
+
+    imports: the limit below IMPORTS instead, where whole catalogues come.
+    """
 
     app: ASGIApp
     most: int
+    imports: int = 0
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
+        most = max(self.most, self.imports) if scope.get("path", "").startswith(IMPORTS) else self.most
         told = Request(scope).headers.get("content-length", "0")
         if not (told.isascii() and told.isdigit()):
             await respond(Problem("bad_request", "Content-Length is not a number."))(scope, receive, send)
-        elif len(told) > 18 or int(told) > self.most:  # Python refuses to read endless digits
-            await respond(self._too_large())(scope, receive, send)
+        elif len(told) > 18 or int(told) > most:  # Python refuses to read endless digits
+            await respond(_too_large(most))(scope, receive, send)
         else:
-            await self.app(scope, self._counting(receive), send)
+            await self.app(scope, _counting(receive, most), send)
 
-    def _counting(self, receive: Receive) -> Receive:
-        arrived = 0
 
-        async def counting() -> Message:
-            nonlocal arrived
-            message = await receive()
-            arrived += len(message.get("body", b""))
-            if arrived > self.most:
-                raise self._too_large()
-            return message
+def _counting(receive: Receive, most: int) -> Receive:
+    arrived = 0
 
-        return counting
+    async def counting() -> Message:
+        nonlocal arrived
+        message = await receive()
+        arrived += len(message.get("body", b""))
+        if arrived > most:
+            raise _too_large(most)
+        return message
 
-    def _too_large(self) -> Problem:
-        # The rest is not read: the connection cannot be used for another request.
-        detail = f"The limit is {self.most / 1e6:g} MB. Save the photo as a JPEG at quality 90."
-        return Problem("body_too_large", detail, headers={"Connection": "close"})
+    return counting
+
+
+def _too_large(most: int) -> Problem:
+    # The rest is not read: the connection cannot be used for another request.
+    return Problem("body_too_large", f"The limit is {most / 1e6:g} MB.", headers={"Connection": "close"})

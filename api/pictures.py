@@ -6,16 +6,19 @@ can carry beside its picture.
 
 from __future__ import annotations
 
+import hashlib
 import io
 from pathlib import Path
 
 from PIL import Image
 
 from matcher.errors import CatalogueError, UnreadablePhoto
+from matcher.flatten import Face
 from matcher.photo import read_photo
 
 LONGEST_SIDE = 1600
 QUALITY = 90
+FACE_QUALITY = 85
 
 
 def entity_tag(sha256: str) -> str:
@@ -25,6 +28,27 @@ def entity_tag(sha256: str) -> str:
     '"ab12-1600-90"'
     """
     return f'"{sha256}-{LONGEST_SIDE}-{QUALITY}"'
+
+
+def stored_bytes(path: Path, sha256: str) -> bytes:
+    """The image byte for byte. Raises CatalogueError damaged where it is gone or is not what was enrolled."""
+    try:
+        data = path.read_bytes()
+    except OSError:
+        raise CatalogueError("damaged", "the stored image cannot be read") from None
+    if hashlib.sha256(data).hexdigest() != sha256:
+        raise CatalogueError("damaged", "the stored image is no longer what was enrolled")
+    return data
+
+
+def face_jpeg(face: Face, small: bool) -> bytes:
+    """A flattened card as JPEG, whole or at half its size."""
+    image = Image.fromarray(face.pixels)
+    if small:
+        image = image.reduce(2)
+    out = io.BytesIO()
+    image.save(out, "JPEG", quality=FACE_QUALITY)
+    return out.getvalue()
 
 
 def showable(path: Path, sha256: str) -> bytes:

@@ -43,8 +43,18 @@ PROBLEMS: Mapping[str, Kind] = {
     "too_small": Kind(422, "The picture is too small", "Send the original photograph, not a thumbnail."),
     "animated": Kind(415, "The picture is an animation", "Save one frame of it as a JPEG or PNG."),
     "no_card": Kind(422, "No card was found", "Show all four edges, on a ground that differs from the card."),
+    "bad_outline": Kind(422, "The outline is no card's", "Give four corners round the card, inside the photo."),
     "missing_file": Kind(422, "A file is missing", "Check its name."),
     "changed": Kind(409, "A file was changed while it was being read", "Try again."),
+    # listings
+    "empty_text": Kind(422, "The listing's text is empty", "Send its title and description."),
+    "text_too_large": Kind(413, "The listing's text is too large", "Send its title and description alone."),
+    "no_photo": Kind(422, "The listing has no picture", "Send at least one file called photo."),
+    "too_many_photos": Kind(422, "The listing has too many pictures", "Leave some out."),
+    "bad_vocabulary": Kind(
+        500, "The catalogue's vocabulary cannot be read", "The service's owner has to put it right."
+    ),
+    "bad_results": Kind(422, "The file holds no results of listings", "Name another."),
     # tables of records
     "not_csv": Kind(422, "The table is not CSV", "Look for a quotation mark that is not closed."),
     "not_utf8": Kind(422, "The table is not UTF-8", "Save it as CSV in UTF-8."),
@@ -68,11 +78,21 @@ PROBLEMS: Mapping[str, Kind] = {
     "already_undone": Kind(409, "The decision cannot be turned round", "Look at the log for what stands."),
     "in_the_way": Kind(409, "Later decisions build on this one", "Undo those first, the newest first."),
     "nothing_changed": Kind(409, "That is how it is already", "Look at it again."),
+    "no_such_lot": Kind(404, "There is no such lot", "List the lots to see their ids."),
+    "lot_ended": Kind(409, "The lot takes no more photos", "Send them as a new lot."),
+    "no_such_card": Kind(404, "There is no such card in the lot", "List the lot's results."),
+    "no_cards": Kind(409, "The lot holds no cards yet", "Wait until it has been worked on."),
+    "bad_sidecar": Kind(409, "A sidecar cannot be merged with what is there", "Mend it, or take it away."),
+    "no_pictures": Kind(422, "There are no pictures in the lot", "Send scans or photos of cards."),
+    "lot_busy": Kind(409, "The lot is being worked on", "Wait until that run has ended.", 30),
     "bad_log": Kind(422, "The log is damaged or was changed", "Export it again, and copy it whole."),
     "does_not_fit": Kind(409, "The log does not fit the catalogue", "Replay it into an empty catalogue."),
     "another_catalogue": Kind(409, "The log is of another catalogue", "Replay it into an empty catalogue."),
     "bad_bag": Kind(422, "The export is damaged or was changed", "Copy it again, whole."),
+    "bad_zip": Kind(422, "The zip cannot be unpacked", "Pack the files anew, without links and passwords."),
+    "zip_too_large": Kind(413, "The zip unpacks to too much", "Divide it."),
     "target_exists": Kind(409, "There is a file already", "Name one that is not there yet."),
+    "no_such_comparison": Kind(404, "The comparison is not kept any more", "Send the photo again."),
     "no_such_token": Kind(404, "There is no such token", "List the tokens."),
     "bad_target": Kind(422, "The file cannot be written", "Name another."),
     # the catalogue
@@ -94,11 +114,11 @@ PROBLEMS: Mapping[str, Kind] = {
     "unexpected": Kind(500, "Something unexpected happened", "Please report it, with the photo."),
     # the request
     "bad_request": Kind(400, "The request cannot be read", "See the description at /openapi.json."),
-    "bad_form": Kind(400, "The form cannot be read", "Send multipart/form-data with one file, called photo."),
+    "bad_form": Kind(400, "The form cannot be read", "Send multipart/form-data as /openapi.json says."),
     "not_found": Kind(404, "There is nothing at this address", "See the description at /openapi.json."),
     "method_not_allowed": Kind(405, "This address has no such method", "See the header Allow."),
-    "body_too_large": Kind(413, "The request is too large", "Save the photo as a JPEG at quality 90."),
-    "not_multipart": Kind(415, "The request is no form", "Send multipart/form-data with one file, called photo."),
+    "body_too_large": Kind(413, "The request is too large", "Save a photo as a JPEG at quality 90."),
+    "not_multipart": Kind(415, "The request is no form", "Send multipart/form-data as /openapi.json says."),
     "not_json": Kind(415, "The request is not JSON", "Send application/json."),
     "bad_key": Kind(422, "The Idempotency-Key was used for another request", "Use a new key for each request."),
     "key_needed": Kind(400, "The header Idempotency-Key is missing", "Send one, new for each thing to be made."),
@@ -106,11 +126,13 @@ PROBLEMS: Mapping[str, Kind] = {
     "changed_since": Kind(412, "Somebody has changed it since", "Read it again, then decide."),
     "no_token": Kind(401, "A token is needed", "Send Authorization: Bearer TOKEN."),
     "not_allowed": Kind(403, "The token does not allow this", "Ask the service's owner for a token that does."),
+    "cross_site": Kind(403, "The request comes from another site", "Open the page at the service's own address."),
     "unknown_host": Kind(421, "The service does not go by this name", "Use the address that it was started with."),
     "validation": Kind(422, "The request says something that is not allowed", "See errors."),
 }
 
 TOLD_IN_FULL = (
+    "no_such_card", "no_such_lot",
     "no_such_find", "no_such_sighting", "already_decided", "already_undone", "in_the_way", "missing_value", "no_name",
 )  # fmt: skip
 """Codes whose own messages name nothing but what the client asked about."""

@@ -7,7 +7,7 @@ a body and waits for a worker, is asynchronous.
 from __future__ import annotations
 
 import threading
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Annotated, Any, cast
 
 from fastapi import APIRouter, Depends, Path, Query, Request, Response
@@ -15,20 +15,27 @@ from fastapi import APIRouter, Depends, Path, Query, Request, Response
 from api import browse, schemas, upload
 from api.access import may_read
 from api.deciding import tag_of
+from api.kept import Keeper
+from api.lot_worker import LotWorker
 from api.pictures import entity_tag, showable
 from api.problems import PROBLEMS, Problem, documented
 from api.queue import WorkQueue
 from matcher.catalogue import Catalogue
 from matcher.catalogue.changes import Draft
 from matcher.catalogue.search import Names
+from matcher.catalogue.zipped import Limits
+from matcher.listing.assess import Assessors
 from matcher.workers import Job
 
 
 @dataclass(frozen=True)
 class Service:
-    """What the addresses work with. decoding: how many reference images may be decoded at once.
+    """What the addresses work with.
 
-    names: kept ready for searching. tokens_needed: whether requests have to come with a token, see `access`.
+    names, assessors: kept ready for searching and for listings. decoding: how many reference images may be decoded at
+    once. tokens_needed: whether requests have to come with a token, see `access`. lots: works on what was sent
+    together. kept: comparisons whose pictures are still asked for. importing: one import at a time; unpacking: how
+    much its zip may hold.
     """
 
     catalogue: Catalogue
@@ -37,7 +44,12 @@ class Service:
     versions: dict[str, str]
     decoding: threading.Semaphore
     names: Names
+    assessors: Assessors
     tokens_needed: bool = False
+    lots: LotWorker | None = None
+    kept: Keeper = field(default_factory=Keeper)
+    importing: threading.Semaphore = field(default_factory=threading.Semaphore)
+    unpacking: Limits = field(default_factory=Limits)
 
 
 def the_service(request: Request) -> Service:
@@ -53,13 +65,22 @@ REQUEST = ("body_too_large", "bad_form", "bad_request", "not_multipart", "valida
 router = APIRouter(prefix="/v1", dependencies=[Depends(may_read)])
 
 
+async def answered(service: Service, job: Job) -> dict[str, Any]:
+    """What a worker says of a photo; that it shows no card is an answer. Raises Problem for what is wrong with it."""
+    found = await service.queue.answer(job, service.timeout)
+    error = found["error"]
+    if error and error["code"] != "no_card":
+        raise Problem(error["code"], error["message"] if error["code"] in PROBLEMS else "")
+    return found
+
+
 @router.post(
     "/identify",
     operation_id="identify",
     summary="Say which known variations a photo shows",
     response_model=schemas.Identification,
     openapi_extra=upload.OPENAPI,
-    responses=documented(*PHOTO, *REQUEST, *ACCESS, "busy", "timeout", "worker_lost", *STORAGE),
+    responses=documented(*PHOTO, *REQUEST, *ACCESS, "bad_outline", "busy", "timeout", "worker_lost", *STORAGE),
 )
 async def identify(
     request: Request, service: ServiceNow, query: Annotated[schemas.IdentifyQuery, Query()]
@@ -70,10 +91,7 @@ async def identify(
     """
     service.queue.check_room()
     photo = await upload.read_upload(request)
-    found = await service.queue.answer(Job(photo.name, photo.data), service.timeout)
-    error = found["error"]
-    if error and error["code"] != "no_card":
-        raise Problem(error["code"], error["message"] if error["code"] in PROBLEMS else "")
+    found = await answered(service, Job(photo.name, photo.data, quad=schemas.corners_of(query.quad)))
     cards = [{**card, "candidates": card["candidates"][: query.top]} for card in found["cards"]]
     return {**found, "cards": cards}
 

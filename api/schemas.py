@@ -34,8 +34,31 @@ class Query(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
+NUMBER = r"-?\d{1,6}(\.\d{1,3})?"
+QuadText = Annotated[
+    str,
+    Field(
+        pattern=f"^{NUMBER}(,{NUMBER}){{7}}$",
+        description="The only card's corners as a person has drawn them: x,y four times, in order round the card, "
+        "pixels of the upright photo. Without it the cards are found.",
+    ),
+]
+
+
+def corners_of(text: str | None) -> Quad | None:
+    """
+    >>> corners_of("0,0,10,0,10,20.5,0,20")
+    ((0.0, 0.0), (10.0, 0.0), (10.0, 20.5), (0.0, 20.0))
+    """
+    if text is None:
+        return None
+    x1, y1, x2, y2, x3, y3, x4, y4 = map(float, text.split(","))
+    return (x1, y1), (x2, y2), (x3, y3), (x4, y4)
+
+
 class IdentifyQuery(Query):
     top: int = Field(5, ge=1, le=MOST_CANDIDATES, description="Most candidates to tell of each card.")
+    quad: QuadText | None = None
 
 
 class RecordsQuery(Query):
@@ -92,7 +115,21 @@ class Face(Contract):
     residual_contrast: float
     glare: float
     sharpness: float
-    turned: int = Field(description="Degrees by which the photo shows the card turned.")
+    turned: int = Field(description="Degrees clockwise by which the photo shows the card turned: 0, 90, 180 or 270.")
+    # Answers that were stored with a find may be older than what follows.
+    unevenness: float | None = Field(None, description="Change of the tonal range across the picture, over its mean.")
+    aspect: float | None = Field(None, description="Width over height as cut, the tilt taken out.")
+    off_nominal: float | None = Field(None, description="`aspect` as a share of the nominal one, less 1.")
+    off_size_mm: Point | None = Field(None, description="`size_mm` less the nominal size: below 0 is trimmed.")
+    off_square: float | None = Field(
+        None, description="Degrees by which the worst corner misses a right angle, on a scan."
+    )
+    scale: Literal["scan", "nominal"] = Field(
+        "nominal", description="Where millimetres come from: the scan, or the usual size."
+    )
+    upright: Probability | None = Field(None, description="That the card stands as `quad` says, by what is seen on it.")
+    back: Probability | None = Field(None, description="That this is the card's back.")
+    sigma: dict[str, float] = Field({}, description="One standard deviation of each fact, by name, in its unit.")
 
 
 class Card(Contract):

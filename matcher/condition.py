@@ -50,6 +50,8 @@ class Condition:
                        in height).
     off_size_mm:       (width, height) less the nominal size, where the scan resolution is known: below 0 is trimmed.
     off_square:        degrees by which the worst corner misses a right angle, where a flat scan lets it be told.
+    upright, back:     how likely the outline was the right way up by what is seen on the card, and how likely this is
+                       its back; None without an outline.
     scale:             "scan" if millimetres come from the scan's resolution, "nominal" if from the card's usual size.
     sigma:             one standard deviation of each of these facts, by name, in its own unit.
     """
@@ -64,6 +66,8 @@ class Condition:
     off_size_mm: tuple[float, float] | None = None
     off_square: float | None = None
     scale: str = "nominal"
+    upright: float | None = None
+    back: float | None = None
     sigma: Mapping[str, float] = field(default_factory=dict)
 
 
@@ -85,6 +89,7 @@ def condition(face: Face, photo: Photo | None = None, outline: Outline | None = 
     return Condition(
         contrast, float(1 - face.trusted.mean()), sharpness, facts.size_mm, unevenness, facts.aspect, facts.off_nominal,
         facts.off_size_mm, facts.off_square, "scan" if facts.size_mm else "nominal",
+        outline.upright if outline else None, outline.back if outline else None,
         {name: round(value, 4) for name, value in sigma.items()},
     )  # fmt: skip
 

@@ -72,7 +72,7 @@ def describe(face: Face, settings: DescribeSettings = DescribeSettings()) -> Des
     keypoints, descriptors = orb.detectAndCompute(face.normal, face.trusted.astype(np.uint8) * 255)
     rows = descriptors if descriptors is not None else np.empty((0, 32), np.uint8)
     return Description(
-        hashes=_perceptual_hash(face),
+        hashes=perceptual_hash(face),
         points=np.array([k.pt for k in keypoints], np.float32).reshape(-1, 2),
         angles=np.array([k.angle for k in keypoints], np.float32),
         scales=np.array([k.size for k in keypoints], np.float32),
@@ -93,6 +93,7 @@ def fingerprint(settings: DescribeSettings = DescribeSettings()) -> str:
     return hashlib.sha256(json.dumps(facts, sort_keys=True).encode()).hexdigest()[:16]
 
 
-def _perceptual_hash(face: Face) -> NDArray[np.uint8]:
+def perceptual_hash(face: Face) -> NDArray[np.uint8]:
+    """(32,) uint8: 256 bits, the signs of the face's coarsest cosine waves (ImageHash's `phash`)."""
     bits = imagehash.phash(Image.fromarray(face.grey), hash_size=16).hash
     return np.packbits(bits.ravel())

@@ -3,6 +3,7 @@
     PlatekinError
     ├── UnreadablePhoto     one picture cannot be used; the others go on
     ├── BadTable            a CSV of records cannot be used, or one of its rows
+    ├── BadListing          a sale listing's text, or its table, cannot be used
     ├── CatalogueError      the catalogue cannot be opened, read or written
     └── Busy                the service has more work than it may queue
 
@@ -37,6 +38,10 @@ class UnreadablePhoto(PlatekinError):
 
 class BadTable(PlatekinError):
     """A table of records, or one row of it, cannot be used."""
+
+
+class BadListing(PlatekinError):
+    """A sale listing, or a table of them, cannot be used."""
 
 
 class CatalogueError(PlatekinError):

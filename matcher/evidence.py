@@ -12,6 +12,7 @@
 from __future__ import annotations
 
 import textwrap
+from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
@@ -63,9 +64,9 @@ def evidence_picture(photo: Photo, card: CardAnswer, shelf: Shelf, name: str) ->
     if best:
         reference = shelf.face(best.known.reference.id)
         label = f"reference of {best.known.record.record_id}, laid over it"
-        panels.append((label, _laid_over(reference, best)))
+        panels.append((label, laid_over(reference, best)))
         if best.pose:
-            panels.append(("where they agree (blue), differ (red)", _agreement(card.face, best)))
+            panels.append(("where they agree (blue), differ (red)", agreement_picture(card.face, best)))
         known = crop_map(card.answer.candidates, card.face.size)
         if known:
             label = f"known crops of {known.pose}; framed: this card's, ± {known.sigma_mm:.1f} mm"
@@ -85,14 +86,15 @@ def _outlined(photo: Photo, outline: Outline) -> Pixels:
     return np.asarray(small, np.uint8)
 
 
-def _laid_over(reference: Face, best: Candidate) -> Pixels:
+def laid_over(reference: Face, best: Candidate) -> Pixels:
+    """(height, width, 3) the candidate's reference in the frame of the query's face, `PAPER` where it shows nothing."""
     canvas = (reference.size.width, reference.size.height)
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     laid = cv2.warpPerspective(reference.pixels, best.alignment.transform, canvas, flags=flags, borderValue=(*PAPER, 0))
     return np.asarray(laid, np.uint8)
 
 
-def _agreement(face: Face, best: Candidate) -> Pixels:
+def agreement_picture(face: Face, best: Candidate) -> Pixels:
     """The face in grey, tinted where the pictures could be judged: blue agrees, red differs."""
     if best.pose is None:
         return face.pixels
@@ -106,26 +108,48 @@ def _agreement(face: Face, best: Candidate) -> Pixels:
     return np.asarray(np.clip(grey * (1 - strength) + tint * strength, 0, 255), np.uint8)
 
 
-def _crops(face: Face, known: CropMap, shelf: Shelf) -> Pixels:
-    """The pose as wide as any known crop shows it, each crop's window drawn with its name, the query's boldly."""
+@dataclass(frozen=True)
+class Mosaic:
+    """The pose as wide as any known crop shows it.
+
+    pixels: (h, w, 3) RGB, `PAPER` where no known card shows anything.
+    move:   (2, 3) pixels of the query's face to pixels of this picture.
+    """
+
+    pixels: Pixels
+    move: NDArray[np.float64]
+
+    def place(self, corners: NDArray[np.float64]) -> NDArray[np.float64]:
+        """(n, 2) points of the query's face in this picture."""
+        return np.asarray(corners @ self.move[:, :2].T + self.move[:, 2])
+
+
+def crop_mosaic(face: Face, known: CropMap, shelf: Shelf) -> Mosaic:
+    """Lay the pictures of all known crops of a pose over each other, the query's own on top."""
     left, top, right, bottom = known.bounds()
     scale = min((PANEL_HEIGHT - 2 * MARGIN) / (bottom - top), 1.0)
     move = np.array([[scale, 0, MARGIN - left * scale], [0, scale, MARGIN - top * scale]])
     canvas = (round((right - left) * scale) + 2 * MARGIN, PANEL_HEIGHT)
-    page = np.full((canvas[1], canvas[0], 3), PAPER, np.uint8)
+    mosaic = Mosaic(np.full((canvas[1], canvas[0], 3), PAPER, np.uint8), move)
     for crop in known.crops:
         reference = shelf.face(crop.widest.known.reference.id)
         to_page = np.vstack([move, [0, 0, 1]]) @ np.linalg.inv(crop.widest.alignment.transform)
-        _print_window(page, reference.pixels, to_page, crop.corners @ move[:, :2].T + move[:, 2])
-    _print_window(page, face.pixels, np.vstack([move, [0, 0, 1]]), known.own @ move[:, :2].T + move[:, 2])
-    pale = Image.fromarray(np.asarray(page * 0.55 + 255 * 0.45, np.uint8))
+        _print_window(mosaic.pixels, reference.pixels, to_page, mosaic.place(crop.corners))
+    _print_window(mosaic.pixels, face.pixels, np.vstack([move, [0, 0, 1]]), mosaic.place(known.own))
+    return mosaic
+
+
+def _crops(face: Face, known: CropMap, shelf: Shelf) -> Pixels:
+    """The pose as wide as any known crop shows it, each crop's window drawn with its name, the query's boldly."""
+    mosaic = crop_mosaic(face, known, shelf)
+    pale = Image.fromarray(np.asarray(mosaic.pixels * 0.55 + 255 * 0.45, np.uint8))
     draw = ImageDraw.Draw(pale)
     for number, crop in enumerate(known.crops):
-        corners = crop.corners @ move[:, :2].T + move[:, 2]
+        corners = mosaic.place(crop.corners)
         draw.polygon([tuple(corner) for corner in corners.tolist()], outline=QUIET_INK)
         spot = (float(corners[0][0]) + 6, float(corners[0][1]) + 4 + 18 * number)
         draw.text(spot, f"{crop.name}  {100 * crop.probability:.0f} %", INK, font=ImageFont.load_default(14))
-    own = known.own @ move[:, :2].T + move[:, 2]
+    own = mosaic.place(known.own)
     draw.polygon([tuple(corner) for corner in own.tolist()], outline=OUTLINE, width=3)
     return np.asarray(pale, np.uint8)
 
@@ -155,9 +179,33 @@ def _headline(card: CardAnswer, name: str) -> str:
 
 
 def _sentences(card: CardAnswer) -> list[str]:
-    facts = card.condition
-    fade = f"residual contrast {100 * facts.residual_contrast:.0f} %, glare {100 * facts.glare:.0f} %"
-    return [*(reason for reason in card.answer.reasons if reason), fade, *CAUTIONS[:1]]
+    return [*(reason for reason in card.answer.reasons if reason), *_facts(card), *CAUTIONS[:1]]
+
+
+def _facts(card: CardAnswer) -> list[str]:
+    """What was measured on this card, each with one standard deviation; then which way up and which side it is."""
+    facts, sigma = card.condition, card.condition.sigma
+    shares = ("residual_contrast", "unevenness", "sharpness", "glare")
+    told = [_share(name.replace("_", " "), getattr(facts, name), sigma.get(name, 0.0)) for name in shares]
+    if facts.size_mm and facts.off_size_mm:
+        (width, height), (wider, higher) = facts.size_mm, facts.off_size_mm
+        size = f"{width:.1f} x {height:.1f} mm ± {sigma['size_mm']:.1f} mm by the scan's resolution"
+        told += [size, f"{wider:+.1f} and {higher:+.1f} mm off nominal"]
+    elif facts.off_nominal is not None:
+        off, spread = 100 * facts.off_nominal, 100 * sigma.get("off_nominal", 0.0)
+        told.append(f"width over height {off:+.1f} ± {spread:.1f} % off nominal, millimetres from the nominal size")
+    if facts.off_square is not None:
+        told.append(f"corners off square by up to {facts.off_square:.1f} ± {sigma['off_square']:.1f}°")
+    seen = []
+    if facts.back is not None and facts.upright is not None:
+        upright = 1 - facts.upright if card.face.turned else facts.upright
+        chances = f"a back {100 * facts.back:.0f} %, the right way up {100 * upright:.0f} %"
+        seen.append(f"by its looks alone, before anything was matched: {chances}")
+    return [", ".join(part) for part in (told, seen) if part]
+
+
+def _share(name: str, value: float, sigma: float) -> str:
+    return f"{name} {100 * value:.0f} ± {100 * sigma:.0f} %"
 
 
 def _page(panels: list[tuple[str, Pixels]], headline: str, sentences: list[str]) -> Image.Image:

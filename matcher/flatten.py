@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 
 from matcher.contrast import normalise
 from matcher.locate import Outline
+from matcher.outlines.cut import cut_out
 from matcher.photo import Photo, to_grey
 from matcher.settings import FaceSize
-from matcher.shrink import shrink
 
 GLARE_LEVEL = 246
 """Darkest channel of a burnt-out highlight. Aged albumen paper is cream: its blue stays well below this."""
@@ -82,33 +82,8 @@ def flatten(photo: Photo, outline: Outline, size: FaceSize | None = None) -> Fac
     needs, it is reduced by area first, so that film grain is averaged and not aliased.
     """
     size = size or FaceSize()
-    window, corners, inside = _reduced_window(photo, outline.corners, size)
-    target = np.array([[0, 0], [size.width, 0], [size.width, size.height], [0, size.height]], dtype=np.float32)
-    # Corners are on pixel edges; the warp counts pixel centres from zero: hence the halves.
-    transform = cv2.getPerspectiveTransform(corners - 0.5, target - 0.5)
-    canvas = (size.width, size.height)
-    flat = cv2.warpPerspective(window, transform, canvas, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    covered = cv2.warpPerspective(inside, transform, canvas, flags=cv2.INTER_NEAREST)
-    pixels = np.asarray(flat, dtype=np.uint8)
-    return Face(pixels, to_grey(pixels), (covered > 0) & ~_glare(pixels, size), size)
-
-
-def _reduced_window(
-    photo: Photo, corners: NDArray[np.float32], size: FaceSize
-) -> tuple[NDArray[np.uint8], NDArray[np.float32], NDArray[np.uint8]]:
-    """The photo's part around the outline at 1 to 1.5 times the face's scale, the outline in it, its extent."""
-    low = np.maximum(np.floor(corners.min(axis=0)) - 4, 0).astype(int)
-    high = np.minimum(np.ceil(corners.max(axis=0)) + 4, (photo.width, photo.height)).astype(int)
-    high = np.maximum(high, low + 1)
-    window = photo.pixels[low[1] : high[1], low[0] : high[0]]
-    sides = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
-    scale = min(1.0, 1.25 * size.height / max(float(sides.max()), 1.0))
-    if scale < 0.8:
-        reduced = (max(1, round(window.shape[1] * scale)), max(1, round(window.shape[0] * scale)))
-        window = shrink(window, reduced)
-    factor = np.array(window.shape[1::-1], dtype=np.float32) / (high - low).astype(np.float32)
-    inside = np.full(window.shape[:2], 255, dtype=np.uint8)
-    return window, ((corners - low) * factor).astype(np.float32), inside
+    pixels, covered = cut_out(photo.pixels, outline.corners, (size.width, size.height))
+    return Face(pixels, to_grey(pixels), covered & ~_glare(pixels, size), size)
 
 
 def _glare(pixels: NDArray[np.uint8], size: FaceSize) -> NDArray[np.bool_]:

@@ -25,7 +25,7 @@ from matcher.ladder.copy import judge_copy
 from matcher.ladder.crop import judge_crop, known_crop
 from matcher.ladder.outcome import Answer, Candidate, Confidence, decide, is_open, most_telling
 from matcher.ladder.pose import judge_pose
-from matcher.locate import Outline, locate
+from matcher.locate import Outline, Outlines, locate
 from matcher.photo import Photo
 from matcher.reading import can_read, read_caption
 from matcher.settings import Settings
@@ -70,9 +70,11 @@ class Identification:
     reason: str = ""
 
 
-def identify(photo: Photo, shelf: Shelf, settings: Settings, calibration: Calibration) -> Identification:
-    """Find and identify every card in the photo."""
-    outlines = locate(photo, settings.face)
+def identify(
+    photo: Photo, shelf: Shelf, settings: Settings, calibration: Calibration, given: Outlines | None = None
+) -> Identification:
+    """Find and identify every card in the photo; given: outlines that a person has drawn, in place of finding them."""
+    outlines = locate(photo, settings.face) if given is None else given
     cards = tuple(_likelier_outline(photo, outline, shelf, settings, calibration) for outline in outlines)
     return Identification(photo, cards, outlines.reason)
 
@@ -119,6 +121,30 @@ def identify_card(
     return CardAnswer(outline, face, facts, answer)
 
 
+@dataclass(frozen=True)
+class Likeness:
+    """How two cards agree, rung by rung; None where a rung was not reached or cannot be told."""
+
+    pose: float | None = None
+    crop: float | None = None
+    caption: float | None = None
+    copy: float | None = None
+
+
+def compare_cards(query: View, reference: View, settings: Settings, calibration: Calibration) -> Likeness:
+    """Lay two cards over each other, neither of which need be enrolled; it ends at the rung that tells them apart."""
+    alignment = align(query, reference)
+    found = judge_pose(query.face, reference.face, alignment, calibration) if alignment else None
+    if found is None or found.probability <= 1 - settings.thresholds.pose:
+        return Likeness(found.probability if found else 0.0 if not alignment else None)
+    crop = judge_crop(query.face, reference.face, alignment, calibration)
+    if crop.probability <= 1 - settings.thresholds.crop:
+        return Likeness(found.probability, crop.probability)
+    caption = judge_caption(query.face, reference.face, alignment, calibration)
+    copy = judge_copy(query.face, reference.face, alignment, crop, calibration)
+    return Likeness(found.probability, crop.probability, caption.probability, copy.probability)
+
+
 def _second_witness(photo: Photo, outline: Outline, face: Face, candidates: Sequence[Candidate]) -> Testimony | None:
     """Have the words read where comparing the ink leaves them open; None where it does not, or none can be read."""
     told = [c for c in candidates if c.caption_probability is not None and c.crop_probability >= 0.5]
@@ -130,6 +156,10 @@ def _second_witness(photo: Photo, outline: Outline, face: Face, candidates: Sequ
 
 
 def _unreadable(facts: Condition, settings: Settings) -> str:
+    if (facts.back or 0.0) >= settings.thresholds.back:
+        return (
+            f"this looks like a card's back ({100 * (facts.back or 0.0):.0f} %): photograph the side with the picture"
+        )
     if facts.glare > settings.thresholds.most_glare:
         return f"{100 * facts.glare:.0f} % of the face is burnt out by glare: tilt the card or move the lamp"
     if facts.residual_contrast < settings.thresholds.least_contrast:

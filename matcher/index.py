@@ -122,7 +122,7 @@ class ReferenceIndex:
         """The references most like this description, best first, at most `limit`."""
         if not self._keypoints:
             return ()
-        by_hash = self._nearest_hashes(description)
+        by_hash = [reference for reference, _ in self.nearest_hashes(description.hashes)]
         votes, pairs = self._vote(description)
         ranked = sorted(votes, key=lambda reference: -votes[reference])[:CHECKED]
         ranked += [reference for reference in by_hash if reference not in ranked]
@@ -135,7 +135,7 @@ class ReferenceIndex:
     def save(self) -> None:
         """Write all files under new names, then switch to them in one step; old files go last."""
         self.folder.mkdir(parents=True, exist_ok=True)
-        self._fit_size()
+        self.fit_size()
         stamp = f"{os.getpid()}-{os.urandom(4).hex()}"
         names = {part: f"{part}-{stamp}" for part in ("descriptors", "hashes")}
         faiss.write_index_binary(self._descriptors, str(self.folder / names["descriptors"]))
@@ -151,9 +151,10 @@ class ReferenceIndex:
             if _OWN_FILE.fullmatch(path.name) and path.name not in names.values():
                 path.unlink(missing_ok=True)
 
-    def _nearest_hashes(self, description: Description, count: int = 4) -> list[int]:
-        _, ids = self._hashes.search(description.hashes[None], count)
-        return [int(i) for i in ids[0] if i >= 0]
+    def nearest_hashes(self, hashes: NDArray[np.uint8], count: int = 4) -> list[tuple[int, int]]:
+        """(reference id, bits that differ) of the faces with the nearest perceptual hashes; hashes: (32,) uint8."""
+        distances, ids = self._hashes.search(np.ascontiguousarray(hashes[None]), count)
+        return [(int(i), int(d)) for i, d in zip(ids[0], distances[0], strict=True) if i >= 0]
 
     def _vote(self, description: Description) -> tuple[dict[int, float], dict[int, NDArray[np.int64]]]:
         """Votes by reference, and the (query row, reference row) pairs behind them.
@@ -190,7 +191,7 @@ class ReferenceIndex:
             return 0, False
         return int(inliers.sum()), bool(transform[0, 0] < 0)
 
-    def _fit_size(self) -> None:
+    def fit_size(self) -> None:
         """Change from the exact to the approximate index where the number of descriptors asks for it."""
         total = self._descriptors.ntotal
         if self.kind == "exact" and total > EXACT_BELOW:

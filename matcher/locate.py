@@ -13,7 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.outlines.geometry import clockwise_portrait
+from matcher.errors import UnreadablePhoto
+from matcher.outlines.bearing import bearing
+from matcher.outlines.geometry import clockwise_portrait, is_convex, sides
 from matcher.outlines.page import page_cards
 from matcher.outlines.picture import Picture, reduce
 from matcher.outlines.refine import FINE, TOUCHING, Reach, refine
@@ -28,6 +30,15 @@ FOUND = 0.5
 ON_PAGE = 0.95
 """Score of a card found by the common size of all on its page."""
 
+UPRIGHT_HELD = 1.5
+"""Log odds that a card is shown upright rather than upside down, before it is looked at; an estimate, no source."""
+
+MOST_BEYOND = 0.5
+"""A corner that a person has drawn may lie this far outside the photo, in long sides: a card may be cut off."""
+
+LEAST_SIDE = 24.0
+"""Shortest side of a drawn outline, pixels: below it, no picture can be compared."""
+
 
 @dataclass(frozen=True)
 class Outline:
@@ -38,15 +49,25 @@ class Outline:
     score:   0 to 1, how well edges and inside speak for a card.
     alternative: another outline of the same card where two remain nearly as likely, of the same form; None where one
              stands out. A match may decide between them.
+    upright: 0 to 1, how likely the corners start at the card's upper left, by what is seen on it; 0.5 where not asked.
+    back:    0 to 1, how likely this side is the card's back; None where not asked.
     """
 
     corners: NDArray[np.float32]
     score: float
     alternative: NDArray[np.float32] | None = None
+    upright: float = 0.5
+    back: float | None = None
 
     def __post_init__(self) -> None:
         if self.corners.shape != (4, 2):
             raise ValueError(f"corners must be (4, 2), not {self.corners.shape}")
+
+    @property
+    def turned(self) -> int:
+        """Degrees (0, 90, 180, 270) clockwise by which the photo shows the card turned, to the nearest right angle."""
+        across, down = self.corners[1] + self.corners[2] - self.corners[0] - self.corners[3]
+        return round(float(np.degrees(np.arctan2(down, across))) / 90) % 4 * 90
 
 
 @dataclass(frozen=True)
@@ -67,7 +88,8 @@ def locate(photo: Photo, size: FaceSize | None = None) -> Outlines:
     """Find every card in the photo.
 
     size: the nominal card; its height gives the mm scale, its ratio what is expected (0.45 to 0.75 is accepted).
-    Of a card's two upright readings the one nearer to upright in the photo is given; its content decides later.
+    Of a card's two portrait readings the one is given that stands upright by what is seen on the card, or, where that
+    tells little, the one nearer to upright in the photo.
     Gives a falsy `Outlines` with a reason in words where no card is seen. Raises nothing of its own.
     """
     size = size or FaceSize()
@@ -77,7 +99,9 @@ def locate(photo: Photo, size: FaceSize | None = None) -> Outlines:
     if len(page.quads):
         reaches = [FINE if alone else TOUCHING for alone in page.alone]
         pairs = zip(page.quads, reaches, strict=True)
-        return _in_order([Outline(_refined(photo, picture, quad, size, reach), ON_PAGE) for quad, reach in pairs])
+        return _in_order(
+            photo, [Outline(_refined(photo, picture, quad, size, reach), ON_PAGE) for quad, reach in pairs]
+        )
     found = search(picture, size, px_per_mm)
     if found.best < FOUND:
         return Outlines((), _reason(found.best))
@@ -88,11 +112,50 @@ def locate(photo: Photo, size: FaceSize | None = None) -> Outlines:
         other = None if second is None else _refined(photo, picture, second, size)
         corners = _refined(photo, picture, found.quads[i], size)
         outlines.append(Outline(corners, round(float(found.scores[i]), 3), other))
-    return _in_order(outlines)
+    return _in_order(photo, outlines)
 
 
-def _in_order(outlines: list[Outline]) -> Outlines:
-    return Outlines(tuple(outlines[i] for i in reading_order(np.stack([outline.corners for outline in outlines]))))
+def drawn(photo: Photo, corners: NDArray[np.float64]) -> Outlines:
+    """One outline as a person has drawn it: (4, 2) corners in any order round the card, pixels of the upright photo.
+
+    Raises UnreadablePhoto bad_outline where that cannot be a card in this photo.
+    """
+    beyond = MOST_BEYOND * max(photo.width, photo.height)
+    far = np.array([photo.width, photo.height]) + beyond
+    if not (np.isfinite(corners).all() and (corners >= -beyond).all() and (corners <= far).all()):
+        raise _bad_outline(photo, "its corners lie outside the photo")
+    if not is_convex(corners) or sides(corners).min() < LEAST_SIDE:
+        raise _bad_outline(photo, f"no four-sided outline with sides of {LEAST_SIDE:.0f} pixels or more")
+    return _in_order(photo, [Outline(np.asarray(clockwise_portrait(corners), np.float32), 1.0)])
+
+
+def _bad_outline(photo: Photo, why: str) -> UnreadablePhoto:
+    what = f"the outline given for this photo of {photo.width} x {photo.height} pixels is no card's: {why}"
+    return UnreadablePhoto("bad_outline", what, "give the card's four corners, one after the other round it")
+
+
+def _in_order(photo: Photo, outlines: list[Outline]) -> Outlines:
+    order = reading_order(np.stack([outline.corners for outline in outlines]))
+    return Outlines(tuple(_right_way_up(photo, outlines[i]) for i in order))
+
+
+def _right_way_up(photo: Photo, outline: Outline) -> Outline:
+    """Start the corners where the card's upper left is, by its content and by how people hold cards."""
+    corners = outline.corners
+    seen = bearing(photo.pixels, corners)
+    held = UPRIGHT_HELD * _up(corners)[1] / -max(float(np.linalg.norm(_up(corners))), 1e-6)
+    chance = 1 / (1 + np.exp(-(seen.odds + held)))
+    if chance < 0.5:
+        corners, chance = np.roll(corners, 2, axis=0), 1 - chance
+    other = outline.alternative
+    if other is not None and float(_up(other) @ _up(corners)) < 0:
+        other = np.roll(other, 2, axis=0)
+    return Outline(corners, outline.score, other, round(float(chance), 3), round(seen.back, 3))
+
+
+def _up(corners: NDArray[np.float32]) -> NDArray[np.float32]:
+    """From foot to head, (x, y)."""
+    return np.asarray(corners[:2].sum(axis=0) - corners[2:].sum(axis=0), np.float32)
 
 
 def _refined(

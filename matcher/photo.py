@@ -94,6 +94,14 @@ def read_pages(source: Path | bytes, limits: PhotoLimits | None = None, name: st
         yield read_photo(data, limits, name if count == 1 else f"{name}, page {page + 1}", page)
 
 
+def png_of(photo: Photo) -> bytes:
+    """The picture as a file of its own, with its resolution; the same pixels give the same bytes."""
+    out = io.BytesIO()
+    stated = {"dpi": (photo.dpi, photo.dpi)} if photo.dpi else {}
+    Image.fromarray(photo.pixels).save(out, "PNG", compress_level=1, **stated)
+    return out.getvalue()
+
+
 def to_grey(pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:
     """(h, w, 3) RGB uint8 to (h, w) uint8: the one conversion to grey in this package."""
     return np.asarray(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY), dtype=np.uint8)

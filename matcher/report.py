@@ -83,9 +83,30 @@ def _csv_row(photo: str, number: int, card: dict[str, Any]) -> dict[str, Any]:
     }
 
 
+def _face(card: CardAnswer) -> dict[str, Any]:
+    facts = card.condition
+    # Where matches turned the face over, what was seen on it spoke for the other way up.
+    upright = 1 - facts.upright if facts.upright is not None and card.face.turned else facts.upright
+    return {
+        "size_mm": list(facts.size_mm) if facts.size_mm else None,
+        "residual_contrast": round(facts.residual_contrast, 3),
+        "glare": round(facts.glare, 3),
+        "sharpness": round(facts.sharpness, 3),
+        "turned": card.outline.turned,
+        "unevenness": round(facts.unevenness, 3),
+        "aspect": facts.aspect,
+        "off_nominal": facts.off_nominal,
+        "off_size_mm": list(facts.off_size_mm) if facts.off_size_mm else None,
+        "off_square": facts.off_square,
+        "scale": facts.scale,
+        "upright": None if upright is None else round(upright, 3),
+        "back": facts.back,
+        "sigma": dict(facts.sigma),
+    }
+
+
 def _card(card: CardAnswer) -> dict[str, Any]:
     known = card.answer.established
-    facts = card.condition
     return {
         "quad": [[round(float(x), 1), round(float(y), 1)] for x, y in card.outline.corners],
         "outcome": card.answer.outcome,
@@ -95,13 +116,7 @@ def _card(card: CardAnswer) -> dict[str, Any]:
         "caption": known.get("caption"),
         "confidence": _confidence(card.answer.confidence),
         "candidates": [_candidate(candidate) for candidate in card.answer.candidates],
-        "face": {
-            "size_mm": list(facts.size_mm) if facts.size_mm else None,
-            "residual_contrast": round(facts.residual_contrast, 3),
-            "glare": round(facts.glare, 3),
-            "sharpness": round(facts.sharpness, 3),
-            "turned": card.face.turned,
-        },
+        "face": _face(card),
         "reasons": [reason for reason in card.answer.reasons if reason],
     }
 

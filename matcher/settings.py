@@ -47,8 +47,9 @@ class Thresholds:
                          or below one minus it.
     most_glare:          share of the face that may be burnt out; above, it is `unreadable`.
     least_contrast:      residual contrast that must be left; below, it is `unreadable`.
+    back:                probability of a card's back from which it is `unreadable`.
 
-    All five are our own choice: three in four is where a person would begin to rely on an answer.
+    All six are our own choice: three in four is where a person would begin to rely on an answer.
     """
 
     pose: float = 0.75
@@ -56,6 +57,7 @@ class Thresholds:
     caption: float = 0.75
     most_glare: float = 0.60
     least_contrast: float = 0.03
+    back: float = 0.9
 
 
 @dataclass(frozen=True)

@@ -5,20 +5,28 @@ Each worker opens the catalogue once and keeps it; what another process decides 
 
 from __future__ import annotations
 
+import hashlib
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
+from matcher.catalogue.database import guarded
+from matcher.catalogue.files import encode_face, write_whole
 from matcher.errors import CatalogueError, PlatekinError, UnreadablePhoto
 from matcher.evidence import save_evidence
 from matcher.identify import Identification, identify
-from matcher.photo import read_photo
-from matcher.processes import one_thread, process_pool, usable_processors
+from matcher.layers import layers_of
+from matcher.listing.look import Looker
+from matcher.locate import drawn
+from matcher.photo import Photo, png_of, read_photo
+from matcher.processes import in_order, one_thread, process_pool, usable_processors
 from matcher.report import as_error, as_json
 from matcher.settings import Settings
 from matcher.shelf import Shelf
@@ -26,11 +34,34 @@ from matcher.shelf import Shelf
 
 @dataclass(frozen=True)
 class Job:
-    """One photo to identify: a path or bytes, the name to report it under, a folder for evidence pictures."""
+    """One photo to identify: a path or bytes, the name to report it under, a folder for evidence pictures.
+
+    quad:   corners of its only card as a person has drawn them, pixels of the upright photo; None: find the cards.
+    layers: of how many candidates of each card the pictures for comparing are wanted; they come as `layers`.
+    page: of a TIFF or PDF, from 0. alone: a folder to keep that page in as a picture of its own, for which the answer
+    then holds. faces: a folder for the flattened faces, see `face_file`.
+    look: also tell what a listing is weighed by, under each card's `look`: facts about the face, seen before or not.
+    """
 
     name: str
     source: Path | bytes
     pictures: Path | None = None
+    quad: tuple[tuple[float, float], ...] | None = None
+    layers: int = 0
+    page: int = 0
+    alone: Path | None = None
+    faces: Path | None = None
+    look: bool = False
+
+
+def face_file(folder: Path, sha256: str, number: int) -> Path:
+    """Where a job keeps the face of a picture's card, counted from 1."""
+    return folder / sha256[:2] / f"{sha256}-{number}.jpg"
+
+
+def page_file(folder: Path, sha256: str) -> Path:
+    """Where a job keeps a page by itself."""
+    return folder / sha256[:2] / f"{sha256}.png"
 
 
 class Bench:
@@ -40,16 +71,25 @@ class Bench:
         self.folder = folder
         self.settings = settings
         self.shelf = Shelf.open(folder, settings)
+        self._looker = Looker(self.shelf, settings)
 
     def run(self, job: Job) -> dict[str, Any]:
         """The contract's object for one photo; deliberate errors become its `error`."""
         try:
-            photo = read_photo(job.source, self.settings.photo, job.name)
+            photo = read_photo(job.source, self.settings.photo, job.name, job.page)
+            if job.alone:
+                photo = self._page_alone(photo, job.alone)
             shelf = self._current_shelf()
-            found = identify(photo, shelf, self.settings, shelf.calibration)
+            given = None if job.quad is None else drawn(photo, np.array(job.quad, np.float64))
+            found = identify(photo, shelf, self.settings, shelf.calibration, given)
             if job.pictures:
                 self._save_pictures(job.pictures, job, found)
-            return as_json(job.name, found)
+            if job.faces:
+                self._save_faces(job.faces, job, found)
+            answer = as_json(job.name, found)
+            if job.look:
+                answer = self._looker.with_look(answer, found)
+            return {**answer, "layers": layers_of(found, shelf, job.layers)} if job.layers else answer
         except UnreadablePhoto as error:
             return as_error(job.name, error)
         except CatalogueError:
@@ -67,13 +107,28 @@ class Bench:
                 told = f"{job.name}: its evidence picture could not be written: {error.strerror}"
                 print(f"{told} (make room, or name another folder)", file=sys.stderr)
 
+    def _page_alone(self, photo: Photo, folder: Path) -> Photo:
+        """Raises CatalogueError disk_full."""
+        data = png_of(photo)
+        alone = replace(photo, sha256=hashlib.sha256(data).hexdigest())
+        with guarded(self.folder):
+            write_whole(page_file(folder, alone.sha256), data)
+        return alone
+
+    def _save_faces(self, folder: Path, job: Job, found: Identification) -> None:
+        """Without room for them the work cannot go on: raises CatalogueError disk_full."""
+        with guarded(self.folder):
+            for number, card in enumerate(found.cards, start=1):
+                path = face_file(folder, found.photo.sha256, number)
+                write_whole(path, encode_face(card.face), keep=False)
+
     def _current_shelf(self) -> Shelf:
         self.shelf.refresh()
         return self.shelf
 
 
 def identify_all(
-    jobs: list[Job], folder: Path, settings: Settings, workers: int | None = None
+    jobs: Sequence[Job], folder: Path, settings: Settings, workers: int | None = None
 ) -> Iterator[dict[str, Any]]:
     """Results in the order of the jobs; a few photos are done in this process, more on a pool."""
     workers = min(workers or usable_processors(), len(jobs))
@@ -82,27 +137,13 @@ def identify_all(
         bench = Bench(folder, settings)
         yield from map(bench.run, jobs)
         return
-    executor = pool(folder, settings, workers)
-    try:
-        waiting = [(job, executor.submit(run, job)) for job in jobs]
-        for job, future in waiting:
-            try:
-                yield future.result()
-            except BrokenProcessPool:
-                # A worker was lost and took the pool along: what is left is done here, each by itself.
-                yield _alone(job, folder, settings)
-    finally:
-        executor.shutdown(cancel_futures=True)
+    yield from in_order(jobs, run, _lost, partial(pool, folder, settings), workers)
 
 
-def _alone(job: Job, folder: Path, settings: Settings) -> dict[str, Any]:
-    """One job in a pool of its own: if it ends this one too, it was that photo's fault."""
-    with pool(folder, settings, 1) as executor:
-        try:
-            return executor.submit(run, job).result()
-        except BrokenProcessPool:
-            told = f"{job.name}: the process that read it came to a sudden end, perhaps for want of memory"
-            return as_error(job.name, PlatekinError("worker_lost", told, "save the photo smaller"))
+def _lost(job: Job) -> dict[str, Any]:
+    """What is told of a photo that ended the process that read it, even alone."""
+    told = f"{job.name}: the process that read it came to a sudden end, perhaps for want of memory"
+    return as_error(job.name, PlatekinError("worker_lost", told, "save the photo smaller"))
 
 
 def pool(folder: Path, settings: Settings, workers: int) -> ProcessPoolExecutor:

@@ -135,21 +135,22 @@ def _draw_references(folder: Path, copies: Iterable[Copy]) -> None:
 
 def _draw_reference(folder: Path, copy: Copy) -> None:
     rng = np.random.default_rng([copy.seed, 3])
-    shot = scan(_card(copy, SCAN_PX_PER_MM), rng, lid="black" if rng.random() < 0.3 else "white")
+    shot = scan(draw_card(copy, SCAN_PX_PER_MM), rng, lid="black" if rng.random() < 0.3 else "white")
     (folder / _image_name(copy)).write_bytes(write_scan(shot))
 
 
 def _draw_query(folder: Path, query: Query) -> tuple[str, list[list[float]]]:
     size = FaceSize()
     scale = needed_px_per_mm(query.scene, (size.width_mm, size.height_mm))
-    beside = _card(query.beside, min(scale, 16.0)) if query.beside else None
+    beside = draw_card(query.beside, min(scale, 16.0)) if query.beside else None
     rng = np.random.default_rng([query.seed, 4])
-    shot = photograph(_card(query.copy, scale), query.scene, rng, beside=beside)
+    shot = photograph(draw_card(query.copy, scale), query.scene, rng, beside=beside)
     (folder / query.photo).write_bytes(write_photo(shot, query.scene))
     return query.photo, [[round(float(x), 2), round(float(y), 2)] for x, y in shot.corners]
 
 
-def _card(copy: Copy, px_per_mm: float) -> Card:
+def draw_card(copy: Copy, px_per_mm: float) -> Card:
+    """One card, printed and aged."""
     shows = copy.shows
     plate = list(PLATES).index(shows.plate)
     return make_copy(

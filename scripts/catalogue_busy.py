@@ -16,7 +16,7 @@ from matcher.catalogue.decisions import person
 from matcher.catalogue.finds import Wanted, accept, finds
 from matcher.catalogue.revise import merge_records
 from tests.cards import a_find
-from tests.test_enrol import draw, row, run, write_table
+from tests.enrolling import draw, row, run, write_table
 
 ADA = person("Ada Quill")
 RUNS = 12

@@ -75,6 +75,22 @@ fetch_graffiti() {
     rm -rf "$scratch"
 }
 
+# A browser for the page's tests: Debian's chromium. Without one, those tests are skipped.
+find_chromium() {
+    [ -n "${PLATEKIN_TEST_CHROMIUM:-}" ] || command -v chromium >/dev/null 2>&1 && return 0
+    if [ "$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then apt_install chromium || true; fi
+    command -v chromium >/dev/null 2>&1 \
+        || say "no Chromium: the page's tests will be skipped (to run them: sudo apt-get install chromium)"
+}
+
+# ExifTool, an outside reader of sidecars for some tests; without it they are skipped.
+find_exiftool() {
+    command -v exiftool >/dev/null 2>&1 && return 0
+    if [ "$(id -u)" = 0 ] && command -v apt-get >/dev/null 2>&1; then apt_install libimage-exiftool-perl || true; fi
+    command -v exiftool >/dev/null 2>&1 \
+        || say "no exiftool: tests on sidecars will be skipped (to run them: sudo apt-get install libimage-exiftool-perl)"
+}
+
 # A PostgreSQL server of our own for the tests: Debian's package, in a scratch folder, reached by a socket in it only.
 # Sets PLATEKIN_TEST_POSTGRES, and stops the server when the script ends. Without one, those tests are skipped.
 start_postgres() {

@@ -11,7 +11,7 @@ from matcher.catalogue import Catalogue
 from matcher.catalogue.finds import FindRow, propose
 from matcher.photo import read_photo
 from matcher.report import versions
-from tests.test_enrol import draw
+from tests.enrolling import draw
 
 
 def card(outcome: str, width: float, height: float, **known: Any) -> dict[str, Any]:

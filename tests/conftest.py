@@ -14,12 +14,15 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from fastapi.testclient import TestClient
 from sqlalchemy import create_engine, make_url
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue import database as catalogue_database
 from matcher.catalogue.database import DATABASE, URL_VARIABLE
 from matcher.catalogue.journal import export_log, replay_log
+from tests.enrolling import run, write_scans
+from tests.service import service, write_catalogue
 
 SERVER = "PLATEKIN_TEST_POSTGRES"
 
@@ -64,8 +67,6 @@ def _by_folder(server: str, name: str) -> Callable[[Path], object]:
 @pytest.fixture(scope="session")
 def stock(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with a table, six scans and a catalogue of them (four records); copied, never changed."""
-    from tests.test_enrol import run, write_scans  # here, because that file's own fixtures are for few tests
-
     folder = write_scans(tmp_path_factory.mktemp("stock") / "scans")
     run(folder / "RECORDS.csv", folder / "catalogue")
     with Catalogue.open(folder / "catalogue") as catalogue:
@@ -96,6 +97,19 @@ def catalogue(folder: Path) -> Iterator[Catalogue]:
     """The same, opened."""
     with Catalogue.open(folder) as opened:
         yield opened
+
+
+@pytest.fixture(scope="session")
+def library(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A catalogue of four records and five references for the service; nobody changes it."""
+    return write_catalogue(tmp_path_factory.mktemp("library"))
+
+
+@pytest.fixture
+def client(library: Path) -> Iterator[TestClient]:
+    """A client of a service on that catalogue."""
+    with service(library) as client:
+        yield client
 
 
 class _Admin:

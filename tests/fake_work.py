@@ -10,14 +10,15 @@ from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
+from matcher.layers import Layers
 from matcher.settings import Settings
 from matcher.workers import Job
 
 
 def obey(job: Job) -> dict[str, Any]:
     """`die`, `wait PATH`, `fail CODE`, `raise`, `blank`; anything else is a photo with one card."""
-    assert isinstance(job.source, bytes)
-    order, _, rest = job.source.decode("utf-8", "replace").partition(" ")
+    data = job.source if isinstance(job.source, bytes) else job.source.read_bytes()
+    order, _, rest = data.decode("utf-8", "replace").partition(" ")
     if order == "die":
         os.kill(os.getpid(), signal.SIGKILL)
     if order == "wait":
@@ -27,8 +28,11 @@ def obey(job: Job) -> dict[str, Any]:
         raise RuntimeError("the secret of /var/inside")
     if order == "fail":
         return {**answer(job.name), "error": {"code": rest, "message": f"{job.name}: it fails"}, "cards": []}
+    if job.layers and order != "blank":
+        return {**answer(job.name), "layers": layers(job.layers)}
     if order == "blank":
-        return {**answer(job.name), "error": {"code": "no_card", "message": f"{job.name}: no card"}, "cards": []}
+        told = {**answer(job.name), "error": {"code": "no_card", "message": f"{job.name}: no card"}, "cards": []}
+        return {**told, "layers": Layers({"photo": b"\xff\xd8 photo"}, ())} if job.layers else told
     return answer(job.name)
 
 
@@ -56,12 +60,33 @@ def answer(name: str) -> dict[str, Any]:
                     "glare": 0.02,
                     "sharpness": 0.7,
                     "turned": 180,
+                    "unevenness": 0.12,
+                    "aspect": 0.571,
+                    "off_nominal": -0.0066,
+                    "off_size_mm": [-0.1, 0.4],
+                    "off_square": 0.3,
+                    "scale": "scan",
+                    "upright": 0.98,
+                    "back": 0.004,
+                    "sigma": {"residual_contrast": 0.03, "size_mm": 0.28},
                 },
                 "reasons": ["the picture agrees", "its window does not"],
             }
         ],
         "versions": {"platekin": "0.1.0", "process": str(os.getpid())},
     }
+
+
+def layers(most: int) -> Layers:
+    """The pictures of `answer`: bytes that only begin like pictures; the second candidate is not laid over it."""
+    pictures = {"photo": b"\xff\xd8 photo", "1/face": b"\xff\xd8 face", "1/crops": b"\xff\xd8 crops"}
+    for place in range(1, min(most, 7) + 1):
+        if place != 2:
+            pictures |= {f"1/{place}/laid": b"RIFF laid", f"1/{place}/agreement": b"\xff\xd8 agreement"}
+    square = [[1.0, 1.0], [9.0, 1.0], [9.0, 9.0], [1.0, 9.0]]
+    known = [{"crop": "A", "probability": 0.1, "corners": square}]
+    told = {"pose": "P001", "sigma_mm": 0.3, "sigma_px": 3.0, "width": 10, "height": 10, "own": square, "known": known}
+    return Layers(pictures, (told,))
 
 
 def candidate(number: int) -> dict[str, Any]:

@@ -28,7 +28,7 @@ from matcher.catalogue.models import Base, Reference, description_columns, descr
 from matcher.catalogue.naming import next_name
 from matcher.describe import Description, describe
 from matcher.errors import CatalogueError
-from tests.test_enrol import dump, mounted, row, run, write_table
+from tests.enrolling import dump, mounted, row, run, write_table
 
 
 @pytest.fixture

@@ -105,7 +105,8 @@ def test_the_json_is_the_contracts(box: Path) -> None:
         "quad", "outcome", "record_id", "pose", "crop", "caption", "confidence", "candidates", "face", "reasons",
     }  # fmt: skip
     assert set(card["confidence"]) == {"pose", "crop", "caption", "record", "copy"}
-    assert set(card["face"]) == {"size_mm", "residual_contrast", "glare", "sharpness", "turned"}
+    assert set(card["face"]) >= {"size_mm", "residual_contrast", "glare", "sharpness", "turned", "upright", "back"}
+    assert set(card["face"]["sigma"]) >= {"residual_contrast", "unevenness", "sharpness", "glare", "aspect"}
     first = card["candidates"][0]
     assert {"record_id", "pose", "crop", "caption", "reference", "confidence", "crop_shift_mm", "evidence"} == set(
         first

@@ -16,7 +16,7 @@ from matcher.catalogue.revise import merge_poses
 from matcher.evaluation.windows import Placed, face_to_negative
 from matcher.rehearsal import Age, Caption, Crop, make_copy
 from matcher.settings import FaceSize
-from tests.test_enrol import row, run, write_table
+from tests.enrolling import row, run, write_table
 
 DEMO = Path(__file__).parent.parent / "reference_demo"
 FONT = str(DEMO / "fonts" / "OldStandard-Regular.ttf")

@@ -17,7 +17,7 @@ from matcher.catalogue.models import Record
 from matcher.errors import BadTable, CatalogueError, PlatekinError
 from matcher.shelf import Shelf
 from tests.cards import a_find, photo_answer
-from tests.test_enrol import run
+from tests.enrolling import run
 
 ADA = person("Ada Quill")
 

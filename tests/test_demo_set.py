@@ -26,6 +26,7 @@ from reference_demo.cast import (
     twin,
 )
 from reference_demo.make import RECORD_COLUMNS, TRUTH_COLUMNS, make_demo
+from reference_demo.page import draw_page, page_cards
 from reference_demo.plan import OUTCOMES, Plan, Variation, make_plan
 
 KINDS = {"known": 38, "new_crop": 8, "new_caption": 10, "new_pose": 9, "unknown": 9}
@@ -194,3 +195,20 @@ def _edges(shows: Variation) -> np.ndarray:
     half = np.array([36.6, 57.6]) / 2 / shows.window.zoom
     centre = np.clip(np.array([shows.window.x, shows.window.y]) * plate, half, plate - half)
     return np.concatenate([centre - half, centre + half])
+
+
+class TestPage:
+    def test_four_are_enrolled_and_two_show_one_picture_that_is_not(self, plan):
+        cards = page_cards(plan)
+        records = {record.record_id: record.shows for record in plan.records}
+        assert [bool(record_id) for _, record_id in cards] == [True, True, False, True, True, False]
+        assert all(records[record_id] == copy.shows for copy, record_id in cards if record_id)
+        (one, two) = [copy for copy, record_id in cards if not record_id]
+        assert one.shows == two.shows
+        assert one.seed != two.seed
+        assert one.shows.plate not in POSES
+
+    def test_it_is_a_scan_of_a_whole_glass(self, plan, tmp_path):
+        photo = read_photo(draw_page(plan, tmp_path, 1))
+        assert photo.dpi == pytest.approx(300, abs=0.01)
+        assert photo.width / photo.dpi * 25.4 == pytest.approx(216, abs=0.1)

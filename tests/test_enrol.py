@@ -1,243 +1,24 @@
-"""Enrolling: tables, failures that cost only themselves, kills, a full disk, a read-only folder."""
+"""Enrolling: kills, workers, a full disk, other writers and readers."""
 
 from __future__ import annotations
 
-import csv
-import hashlib
-import os
 import shutil
 import signal
-import sqlite3
 import subprocess
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
-import cv2
-import numpy as np
 import pytest
 
-from matcher.catalogue.arrivals import PreparedReference
-from matcher.catalogue.enrol import EnrolReport, enrol
 from matcher.catalogue.files import only_writer
-from matcher.catalogue.prepare import prepare_outline
 from matcher.catalogue.store import Catalogue
-from matcher.catalogue.table import read_table
-from matcher.errors import BadTable, CatalogueError, UnreadablePhoto
+from matcher.catalogue.tally import EnrolReport
+from matcher.errors import CatalogueError
 from matcher.index import ReferenceIndex
-from matcher.locate import Outline
-from matcher.photo import read_photo
-from matcher.settings import Settings
+from tests.enrolling import codes, draw, dump, mounted, row, run, write_table
 
-HEADER = ("record_id", "subject", "pose", "crop", "caption", "image")
 ROOT = Path(__file__).parents[1]
-
-
-def whole_image(path: Path, settings: Settings) -> PreparedReference:
-    """A stand-in for the search of outlines: the image is the card."""
-    if "no_card" in path.name:
-        raise UnreadablePhoto("no_card", f"{path}: no card found", "scan it again")
-    if "crash" in path.name:
-        os._exit(1)
-    photo = read_photo(path, settings.photo)
-    corners = [[0, 0], [photo.width, 0], [photo.width, photo.height], [0, photo.height]]
-    return prepare_outline(photo, Outline(np.array(corners, np.float32), 1.0), settings)
-
-
-def draw(path: Path, seed: int) -> str:
-    """Write an invented picture; returns its name."""
-    rng = np.random.default_rng(seed)
-    small = rng.integers(60, 220, (16, 9, 3), dtype=np.uint8)
-    picture = cv2.resize(small, (276, 480), interpolation=cv2.INTER_CUBIC)
-    path.parent.mkdir(parents=True, exist_ok=True)
-    assert cv2.imwrite(str(path), picture)
-    return path.name
-
-
-def write_table(path: Path, rows: list[dict[str, str]], encoding: str = "utf-8") -> Path:
-    columns = dict.fromkeys([*HEADER, *(name for row in rows for name in row)])
-    with path.open("w", encoding=encoding, newline="") as stream:
-        writer = csv.DictWriter(stream, list(columns), restval="")
-        writer.writeheader()
-        writer.writerows(rows)
-    return path
-
-
-def row(record: int, image: str, **more: str) -> dict[str, str]:
-    return {
-        "record_id": f"V{record:03d}",
-        "subject": f"Sitter {record // 2}",
-        "pose": f"P{record // 2:03d}",
-        "crop": "AB"[record % 2],
-        "caption": f"SITTER {record // 2}, Oakmere",
-        "image": image,
-        **more,
-    }
-
-
-def write_scans(folder: Path) -> Path:
-    """A folder with a table of four records and six scans, one of them under two copies' labels."""
-    for seed in range(6):
-        draw(folder / f"scan{seed}.png", seed)
-    write_table(
-        folder / "RECORDS.csv",
-        [
-            row(0, "scan0.png", copy="first", club="Oakmere", shelf="7"),
-            row(1, "scan1.png", source="album 2", note="stained"),
-            row(0, "scan2.png", copy="second"),
-            row(2, "scan3.png", year="1888"),
-            row(3, "scan4.png"),
-            row(3, "scan5.png"),
-        ],
-    )
-    return folder
-
-
-def run(table: Path, folder: Path, **options: Any) -> EnrolReport:
-    return enrol(table, folder, workers=options.pop("workers", 0), prepare=whole_image, **options)
-
-
-def dump(folder: Path) -> tuple[list[str], dict[str, str]]:
-    """All rows without the time of adding, and the hash of every file of images and faces."""
-    with sqlite3.connect(folder / "catalogue.sqlite") as connection:
-        rows = []
-        for table in ("records", "copies", "references"):
-            cursor = connection.execute(f'SELECT * FROM "{table}" ORDER BY 1')
-            names = [column[0] for column in cursor.description]
-            keep = [i for i, name in enumerate(names) if name != "added_at"]
-            rows += [repr([values[i] for i in keep]) for values in cursor]
-    connection.close()
-    files = {
-        str(path.relative_to(folder)): hashlib.sha256(path.read_bytes()).hexdigest()
-        for part in ("images", "faces")
-        for path in (folder / part).rglob("*")
-        if path.is_file()
-    }
-    return rows, files
-
-
-def codes(report: EnrolReport) -> list[tuple[int, str]]:
-    return [(failed.line, failed.code) for failed in report.failed]
-
-
-# Tables
-
-
-def test_reads_a_table_with_and_without_byte_order_mark(tmp_path: Path) -> None:
-    rows = [row(0, " a.png ", caption='Sitter, "Zoë"\nOakmere', shelf="x"), row(1, "b.png", caption="")]
-    plain = read_table(write_table(tmp_path / "plain.csv", rows))
-    marked = read_table(write_table(tmp_path / "marked.csv", rows, "utf-8-sig"))
-    assert plain.rows == marked.rows
-    first, second = plain.rows
-    assert (first.image, first.path, first.extra) == ("a.png", tmp_path / "a.png", {"shelf": "x"})
-    assert first.caption == 'Sitter, "Zoë"\nOakmere'
-    assert (first.line, second.line) == (2, 4)  # the first row is two lines long
-    assert second.caption == ""  # a card may bear no words
-
-
-GOOD = "V1,Sitter,P1,A,Words,a.png"
-
-
-@pytest.mark.parametrize(
-    ("content", "code", "says"),
-    [
-        (b"record_id,subject,pose,crop,caption\nV1,a,b,c,d\n", "missing_column", "line 1: no column image"),
-        (b"record_id;subject;pose;crop;caption;image\n", "missing_column", "save it with commas"),
-        (b"", "missing_column", "found: nothing"),
-        (b"record_id,subject,pose,crop,caption,image\n\n , ,,,,\n", "empty_table", "no rows"),
-        (b"record_id,subject,pose,crop,caption,image,image\n", "duplicate_column", "image"),
-        (b"record_id,subject,pose,crop,caption,image\nV1,Zo\xeb,P,A,c,i\n", "not_utf8", "line 2"),
-        ("record_id,subject".encode("utf-16"), "not_utf8", "line 1"),
-        (b'record_id,subject,pose,crop,caption,image\nV1,a,b,c,d,e\nV2,"a,b,c,d,e\n', "not_csv", "line 3"),
-    ],
-)
-def test_refuses_a_table(tmp_path: Path, content: bytes, code: str, says: str) -> None:
-    path = tmp_path / "RECORDS.csv"
-    path.write_bytes(content)
-    with pytest.raises(BadTable) as caught:
-        enrol(path, tmp_path / "catalogue")
-    assert caught.value.code == code
-    assert says in str(caught.value)
-    assert str(path) in str(caught.value)
-    assert caught.value.remedy
-    assert not (tmp_path / "catalogue").exists()  # nothing half-made
-
-
-def test_refuses_a_table_that_is_not_there(tmp_path: Path) -> None:
-    with pytest.raises(BadTable, match="No such file"):
-        read_table(tmp_path / "RECORDS.csv")
-
-
-@pytest.mark.parametrize(
-    ("rows", "failed"),
-    [
-        # a value is missing: only that row
-        ([row(0, "scan0.png", pose=""), row(1, "scan1.png")], [(2, "missing_value")]),
-        # the record's rows contradict each other: none of them is taken, the others are
-        (
-            [row(0, "scan0.png"), row(1, "scan1.png"), row(0, "scan2.png", caption="other")],
-            [(2, "clash"), (4, "clash")],
-        ),
-        # a club that is not stated contradicts nothing, two clubs do
-        ([row(1, "scan1.png", club=""), row(1, "scan2.png", club="Oakmere")], []),
-        (
-            [row(1, "scan0.png"), row(1, "scan1.png", club="Oakmere"), row(1, "scan2.png", club="Fernhill")],
-            [(2, "clash"), (3, "clash"), (4, "clash")],
-        ),
-        # one pose under two subjects
-        (
-            [row(0, "scan0.png"), row(1, "scan1.png", subject="Another"), row(2, "scan2.png")],
-            [(2, "clash"), (3, "clash")],
-        ),
-        # the image is missing, not an image, or shows no card
-        ([row(0, "nowhere.png"), row(1, "scan1.png")], [(2, "missing_file")]),
-        ([row(0, "RECORDS.csv"), row(1, "scan1.png")], [(2, "not_an_image")]),
-        ([row(0, "no_card.png"), row(1, "scan1.png")], [(2, "no_card")]),
-        # one image for two records
-        (
-            [row(0, "scan0.png"), row(1, "scan1.png"), row(2, "scan0.png")],
-            [(2, "duplicate_image"), (4, "duplicate_image")],
-        ),
-        # one image twice for one record is no failure
-        ([row(0, "scan0.png"), row(0, "scan0.png")], []),
-    ],
-)
-def test_a_bad_row_costs_only_itself(scans: Path, rows: list[dict[str, str]], failed: list[tuple[int, str]]) -> None:
-    report = run(write_table(scans / "bad.csv", rows), scans / "catalogue")
-    assert codes(report) == failed
-    assert report.added + report.unchanged == len(rows) - len(failed)
-    assert all(f"line {f.line}" in f.message or str(scans / f.image) in f.message for f in report.failed)
-    assert all(f.remedy for f in report.failed)
-
-
-def test_a_record_without_a_usable_image_is_not_stored(scans: Path) -> None:
-    rows = [row(0, "no_card.png"), row(1, "scan1.png"), row(1, "nowhere.png")]
-    table = write_table(scans / "bad.csv", rows)
-    report = run(table, scans / "catalogue")
-    assert report.records == 1
-    assert "record V000 was not stored" in report.failed[0].message
-    assert "not stored" not in report.failed[1].message
-
-
-def test_contradicting_the_catalogue_fails_only_the_new_rows(scans: Path) -> None:
-    folder = scans / "catalogue"
-    run(scans / "RECORDS.csv", folder)
-    before = dump(folder)
-    draw(scans / "new.png", 99)
-    rows = [
-        row(0, "scan0.png", copy="first", club="Oakmere"),  # as it is
-        row(0, "new.png", club="Fernhill"),  # another club
-        row(2, "new.png", subject="Another", record_id="V777"),  # its pose has another subject
-        row(1, "scan0.png"),  # an image of another record
-    ]
-    report = run(write_table(scans / "more.csv", rows), folder)
-    assert codes(report) == [(3, "clash"), (4, "clash"), (5, "duplicate_image")]
-    assert (report.added, report.unchanged) == (0, 1)
-    assert dump(folder) == before
-
-
-# Enrolling
 
 
 def test_enrols_a_table(scans: Path) -> None:
@@ -314,7 +95,7 @@ KILLED = """
 import os, signal, sys
 from pathlib import Path
 from matcher.catalogue.enrol import enrol
-from tests.test_enrol import whole_image
+from tests.enrolling import whole_image
 
 where, count, table, folder = sys.argv[1], int(sys.argv[2]), Path(sys.argv[3]), Path(sys.argv[4])
 
@@ -370,17 +151,6 @@ def test_killed_and_run_again_ends_the_same(scans: Path, where: str, count: int)
 
 
 # The folder
-
-
-def mounted(path: Path, *options: str) -> Iterator[Path]:
-    path.mkdir(exist_ok=True)
-    done = subprocess.run(["mount", *options, str(path)], check=False, capture_output=True, text=True)
-    if done.returncode:
-        pytest.skip(f"mounting is not permitted here: {done.stderr.strip()}")
-    try:
-        yield path
-    finally:
-        subprocess.run(["umount", str(path)], check=True)
 
 
 @pytest.fixture(params=[300, 700, 1200])

@@ -28,7 +28,7 @@ from matcher.catalogue.sheets import guard, unguard
 from matcher.catalogue.table import read_table
 from matcher.errors import BadTable, CatalogueError, PlatekinError
 from tests.cards import a_find
-from tests.test_enrol import mounted, row, run, write_table
+from tests.enrolling import mounted, row, run, write_table
 
 ADA = person("Ada Quill")
 AWKWARD = "=HYPERLINK(\"x\"), 'Zoë'\n@oakmere"
@@ -241,6 +241,16 @@ def test_a_foreign_table_is_mapped_after_a_preview(tmp_path: Path) -> None:
     lines = tmp_path / "theirs.jsonl"
     lines.write_text(json.dumps({"No": "V1", "Sitter": "Zoë", "Plate": "P1", "Cut": "A", "Words": None}) + "\n\n")
     assert preview(lines, mapping).rows[0]["caption"] == ""
+
+
+def test_a_mapped_row_keeps_its_line_and_its_surplus(tmp_path: Path) -> None:
+    table = tmp_path / "theirs.csv"
+    table.write_text('Sitter,Words\n\na,"two\nlines"\n\nb,c,surplus\n')
+    mapped = mapped_table(table, {"Sitter": "subject"}).decode().split("\r\n")
+    assert mapped == ["subject,Words", "", 'a,"two\nlines"', "", "b,c,surplus", ""]
+    table.write_text("Sitter,Words,Words\na,b,c\n")
+    with pytest.raises(BadTable, match="two columns are called Words"):
+        preview(table, {})
 
 
 @pytest.mark.parametrize(

@@ -16,7 +16,7 @@ from matcher.catalogue.check import check
 from matcher.catalogue.tokens import make_token, revoke_token, tokens
 from tests import fake_work
 from tests.cards import a_find, card, photo_answer
-from tests.test_api import check_problem
+from tests.service import check_problem
 
 
 def work(job: Any) -> dict[str, Any]:
@@ -83,6 +83,42 @@ def test_a_find_is_proposed_accepted_and_undone(client: TestClient, scans: Path,
     assert client.get("/v1/check").json() == {"troubles": []}
     with Catalogue.open(folder) as catalogue:
         assert check(catalogue) == ()
+
+
+def seeing(job: Any) -> dict[str, Any]:
+    """A worker that takes every photo for a card of V000, perhaps the very one of reference 1."""
+    held = card("held", 276, 480, pose="P000", crop="A", record_id="V000", confidence={"copy": 0.9, "crop": 0.9})
+    return {**work(job), "cards": [held]}
+
+
+def test_a_known_card_is_noted_as_seen_and_joined_to_its_copy(folder: Path, scans: Path) -> None:
+    path, _ = photo_answer(scans, 72, "held")
+    files = {"photo": ("a.png", path.read_bytes(), "image/png")}
+    asked = {"source": "album 3", "seen_on": "1987-05", "by": "Ada Quill"}
+    with TestClient(
+        create_app(ServiceSettings(catalogue=folder, workers=1), work=seeing, make_pool=fake_work.threads)
+    ) as client:
+        check_problem(client.post("/v1/sightings", files=files), 400, "key_needed")
+        key = {"Idempotency-Key": "s1"}
+        wrong = client.post("/v1/sightings", files=files, headers=key, params={"seen_on": "last May"})
+        check_problem(wrong, 422, "bad_day")
+        made = client.post("/v1/sightings", files=files, headers=key, params=asked)
+        assert made.status_code == 201, made.text
+        assert (made.json()["decision"]["by"], made.json()["decision"]["action"]) == ("Ada Quill", "see")
+        assert made.json()["records"] == ["V000"]
+        assert client.post("/v1/sightings", files=files, headers=key, params=asked).json() == made.json()
+        check_problem(client.post("/v1/sightings", files=files, headers=key), 422, "bad_key")
+        again = client.post("/v1/sightings", files=files, headers={"Idempotency-Key": "s2"}, params=asked)
+        assert again.json() == {"decision": None, "records": []}  # that card of that photo is noted already
+        assert client.get("/v1/sightings/1/image").headers["content-type"] == "image/jpeg"
+        check_problem(client.get("/v1/sightings/9/image"), 404, "no_such_sighting")
+        joined = decide(client, "*", "s3", action="join_copy", kind="sighting", number=1)
+        assert joined.status_code == 201, joined.text
+        seen = {row["record"]: row for row in client.get("/v1/scarcity").json()["items"]}["V000"]
+        assert (seen["seen"], seen["at_most"]) == (3, 2)  # two references, and a sighting of the first one's card
+        plot = client.get("/v1/scarcity.svg")
+    assert plot.headers["content-type"].startswith("image/svg+xml")
+    assert b"<svg" in plot.content
 
 
 def test_lost_updates_are_refused(client: TestClient) -> None:

@@ -169,6 +169,9 @@ def test_scarcity_gaps_and_search(tmp_path: Path, ask: Ask) -> None:
     kinds = {row["kind"] for row in lines(ask("gaps", "--format", "json"))}
     assert kinds
     assert "gap" in ask("gaps").stdout
+    ask("records", "edit", "V000", "--set", f"caption={'a long caption ' * 20}end")
+    assert f"{'a long caption ' * 20}end" in ask("scarcity").stdout  # no terminal, nothing shortened
+    assert f"{'a long caption ' * 20}end" in ask("records", "list").stdout
     (first, *_) = lines(ask("records", "search", "siter 1", "--format", "json"))
     assert first["subject"] == "Sitter 1"
     assert "Sitter 1" in ask("records", "search", "siter 1").stdout

@@ -10,6 +10,7 @@ import pytest
 from numpy.typing import NDArray
 
 from matcher.locate import Outline, Outlines, locate
+from matcher.outlines.bearing import Bearing
 from matcher.outlines.geometry import clockwise_portrait, ratio, true_ratio
 from matcher.outlines.select import reading_order
 from matcher.photo import Photo
@@ -82,8 +83,13 @@ def turned(
 
 
 def worst_mm(outline: Outline, corners: NDArray[np.float32]) -> float:
+    """mm by which the worst corner is off; which way up these drawn figures are is not the question here."""
+    return min(_worst_mm(np.roll(outline.corners, turn, axis=0), corners) for turn in (0, 2))
+
+
+def _worst_mm(found: NDArray[np.float32], corners: NDArray[np.float32]) -> float:
     scale = max(np.linalg.norm(corners[3] - corners[0]), np.linalg.norm(corners[2] - corners[1])) / 63.5
-    return float(np.linalg.norm(outline.corners - corners, axis=1).max() / scale)
+    return float(np.linalg.norm(found - corners, axis=1).max() / scale)
 
 
 TILTED = np.array([[330, 250], [760, 300], [720, 1010], [240, 900]], np.float32)
@@ -112,20 +118,33 @@ def test_one_card_is_found_to_a_fraction_of_a_millimetre(
 
 
 @pytest.mark.parametrize(
-    ("degrees", "first"),
+    ("degrees", "odds", "first"),
     [
-        (0, 0),  # upright stays
-        (80, 0),  # lying on its right side: 80 degrees back is nearer than 100 on
-        (100, 2),  # past the half: the other reading is nearer
-        (180, 2),  # upside down looks upright
-        (-45, 0),  # leaning left
+        (0, 0, 0),  # nothing is told: upright stays
+        (80, 0, 0),  # lying on its right side: 80 degrees back is nearer than 100 on
+        (100, 0, 2),  # past the half: the other reading is nearer
+        (180, 0, 2),  # upside down looks upright
+        (-45, 0, 0),  # leaning left
+        (0, -1, 0),  # what is seen speaks weakly against how cards are held
+        (0, -6, 2),  # or clearly
+        (90, -0.5, 2),  # lying on its side: how it is held says nothing
     ],
 )
-def test_the_reading_nearest_upright_is_given(degrees: float, first: int) -> None:
+def test_content_decides_and_else_the_reading_nearest_upright(
+    degrees: float, odds: float, first: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
     corners = turned((600, 600), 700, degrees)
+
+    def told(_: object, shown: NDArray[np.float32]) -> Bearing:
+        """The odds that the corners as drawn are right, whichever way they are shown."""
+        nearest = degrees <= 90
+        return Bearing(odds if nearest == (np.abs(shown - corners).max() < 20) else -odds, 0.0)
+
+    monkeypatch.setattr("matcher.locate.bearing", told)
     found = locate(shoot(lay(draw_table("slate", 1200, 1200), draw_print(), corners)))
     assert len(found) == 1
-    assert worst_mm(next(iter(found)), np.roll(corners, -first, axis=0)) < 0.3
+    assert _worst_mm(next(iter(found)).corners, np.roll(corners, -first, axis=0)) < 0.3
+    assert next(iter(found)).upright >= 0.5
 
 
 def test_two_cards_come_in_reading_order() -> None:

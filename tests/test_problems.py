@@ -14,7 +14,7 @@ import matcher
 from api.problems import MEDIA_TYPE, PROBLEMS, Fault, Problem, documented, respond
 from api.schemas import ProblemDetails
 
-MAKERS = {"PlatekinError", "UnreadablePhoto", "BadTable", "CatalogueError", "Busy", "failure"}
+MAKERS = {"PlatekinError", "UnreadablePhoto", "BadTable", "BadListing", "CatalogueError", "Busy", "failure"}
 
 
 def codes_in(path: Path) -> Iterator[str]:

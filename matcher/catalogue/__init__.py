@@ -2,7 +2,7 @@
 
 table      CSV of records -> checked rows
 prepare    image -> prepared reference (the stages' work, in worker processes)
-enrol      table + folder -> catalogue, report
+enrol      table + folder -> catalogue, report (`tally`: what became of each row)
 store      the catalogue opened: reading, adding, removing
 arrivals   what comes in -> rows
 models     records, copies, references: tables, and the frozen rows that leave the package
@@ -14,6 +14,7 @@ revise     records, poses and subjects merged, split, put right; removal takes o
 copies     sightings, and which physical card they show; scarcity counts them and names gaps
 search     a name, however it is spelt -> records
 package    the catalogue as files (Data Package, Dublin Core); bag wraps and imports them; sheets guards CSV cells
+zipped     many files as one zip, packed while it is read; unpacked once it is found harmless
 mapping    somebody's own table -> a table with our columns
 check      is all well; backup copies it while in use; tokens say who may use the HTTP service
 files      images, face cache, the writer's lock

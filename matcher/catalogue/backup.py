@@ -22,6 +22,7 @@ from matcher.catalogue.journal import export_log, play
 from matcher.catalogue.registers import Image
 from matcher.catalogue.store import Catalogue
 from matcher.errors import CatalogueError
+from matcher.own_confidence import NAME
 
 
 def backup(catalogue: Catalogue, target: Path) -> int:
@@ -35,16 +36,36 @@ def backup(catalogue: Catalogue, target: Path) -> int:
     try:
         with guarded(target.parent):
             part.mkdir(parents=True)
-            source = sqlite_path(catalogue.url)
-            if source is not None:
-                _copy_sqlite(source, part / DATABASE)
-            else:
-                _copy_by_log(catalogue, part)
-            count = _copy_images(catalogue.folder, part)
+            named = backup_files(catalogue, part)
+            for name, path in named.items():
+                (part / name).parent.mkdir(parents=True, exist_ok=True)
+                if path.parent != part:
+                    shutil.copyfile(path, part / name)
             part.rename(target)
     finally:
         shutil.rmtree(part, ignore_errors=True)
-    return count
+    return sum(name.startswith("images/") for name in named)
+
+
+def backup_files(catalogue: Catalogue, scratch: Path) -> dict[str, Path]:
+    """Name -> file of all that a copy holds: the database is copied into `scratch`, the others are where they are.
+
+    The index and the faces are caches, which the copy makes for itself. Raises CatalogueError damaged, disk_full.
+    """
+    with guarded(scratch):
+        source = sqlite_path(catalogue.url)
+        if source is not None:
+            _copy_sqlite(source, scratch / DATABASE)
+        else:
+            _copy_by_log(catalogue, scratch)
+        named = {DATABASE: scratch / DATABASE}
+        for name in [NAME] if (catalogue.folder / NAME).is_file() else []:
+            named[name] = catalogue.folder / name
+        for name in _images_in(scratch):
+            if not (catalogue.folder / name).is_file():
+                raise CatalogueError("damaged", f"{catalogue.folder / name} is missing", "run platekin check")
+            named[name] = catalogue.folder / name
+    return named
 
 
 def _copy_sqlite(source: Path, target: Path) -> None:
@@ -60,17 +81,11 @@ def _copy_by_log(catalogue: Catalogue, part: Path) -> None:
             play(connection, log)
 
 
-def _copy_images(folder: Path, part: Path) -> int:
-    engine = open_engine(own_url(part))
+def _images_in(folder: Path) -> list[str]:
+    engine = open_engine(own_url(folder))
     try:
         with engine.connect() as connection:
             rows = connection.execute(select(Image.sha256, Image.suffix)).all()
     finally:
         engine.dispose()
-    for sha256, suffix in rows:
-        name = files.image_name(sha256, suffix)
-        (part / name).parent.mkdir(parents=True, exist_ok=True)
-        if not (folder / name).is_file():
-            raise CatalogueError("damaged", f"{folder / name} is missing", "run platekin check")
-        shutil.copyfile(folder / name, part / name)
-    return len(rows)
+    return [files.image_name(sha256, suffix) for sha256, suffix in rows]

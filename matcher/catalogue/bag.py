@@ -13,13 +13,14 @@ from __future__ import annotations
 import hashlib
 import os
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 from sqlalchemy import select
 
 from matcher.catalogue import files, package
+from matcher.catalogue.changes import Draft
 from matcher.catalogue.database import guarded
 from matcher.catalogue.enrol import update_index
 from matcher.catalogue.journal import Replayed, play, sha256_of
@@ -41,6 +42,15 @@ class BagProblem:
     name: str
 
 
+@dataclass(frozen=True)
+class Contents:
+    """What a bag will hold: all files but the images, by name; the images' names; the day it is of."""
+
+    tables: Mapping[str, bytes]
+    images: tuple[str, ...]
+    day: str
+
+
 def export_bag(
     catalogue: Catalogue, target: Path, progress: Callable[[int, int], None] | None = None
 ) -> dict[str, int]:
@@ -53,16 +63,26 @@ def export_bag(
     part = target.with_name(f"{target.name}.{os.getpid()}.part")
     try:
         with guarded(target.parent):
-            with catalogue.reading() as connection:
-                named = package.tables(connection)
-                rows = connection.execute(select(Image.sha256, Image.suffix).order_by(Image.sha256)).all()
-                day = package.last_day(connection)
-            images = [files.image_name(sha256, suffix) for sha256, suffix in rows]
-            _write_bag(catalogue, part, named, images, day, progress)
+            contents = contents_of(catalogue)
+            for name, data in bag_files(catalogue, contents, progress):
+                _write(part / name, data)
             part.rename(target)
     finally:
         shutil.rmtree(part, ignore_errors=True)
-    return {"images": len(images), "tables": len(named)}
+    return {"images": len(contents.images), "tables": len(contents.tables)}
+
+
+def contents_of(catalogue: Catalogue) -> Contents:
+    """The catalogue as it is now. Raises CatalogueError damaged where an image is missing."""
+    with catalogue.reading() as connection:
+        named = package.tables(connection)
+        rows = connection.execute(select(Image.sha256, Image.suffix).order_by(Image.sha256)).all()
+        day = package.last_day(connection)
+    images = tuple(files.image_name(sha256, suffix) for sha256, suffix in rows)
+    for name in images:
+        if not (catalogue.folder / name).is_file():
+            raise _lost(catalogue.folder / name)
+    return Contents(named, images, day)
 
 
 def import_bag(catalogue: Catalogue, bag: Path, progress: Callable[[int, int], None] | None = None) -> Replayed:
@@ -75,11 +95,18 @@ def import_bag(catalogue: Catalogue, bag: Path, progress: Callable[[int, int], N
         told = "; ".join(f"{problem.kind}: {problem.name}" for problem in problems[:PROBLEMS_TOLD])
         more = f"; and {len(problems) - PROBLEMS_TOLD} more" if len(problems) > PROBLEMS_TOLD else ""
         raise BadTable("bad_bag", f"{bag}: {told}{more}", "copy the export again, whole")
+    return bring_bag(catalogue, bag)
+
+
+def bring_bag(catalogue: Catalogue, bag: Path, check: Callable[[Draft], None] | None = None) -> Replayed:
+    """What `import_bag` does once `check_bag` has found nothing. check: as in `Catalogue.deciding`."""
     data = bag / "data"
     images = {p.relative_to(data).as_posix(): p for p in sorted((data / "images").rglob("*")) if p.is_file()}
     new = {name: path for name, path in images.items() if not (catalogue.folder / name).exists()}
     with catalogue.writing(PATIENCE):
         with catalogue.bringing(new), catalogue.replaying() as connection:
+            if check:
+                check(Draft(connection))
             done = play(connection, data / package.LOG)
             rows = connection.execute(select(Image.sha256, Image.suffix)).all()
             lacking = [name for row in rows if (name := files.image_name(*row)) not in images]
@@ -130,28 +157,29 @@ def _listed(bag: Path, manifest: str) -> dict[str, str]:
     return listed
 
 
-def _write_bag(
-    catalogue: Catalogue, part: Path, named: dict[str, bytes], images: list[str], day: str,
-    progress: Callable[[int, int], None] | None,
-) -> None:  # fmt: skip
+def bag_files(
+    catalogue: Catalogue, contents: Contents, progress: Callable[[int, int], None] | None = None
+) -> Iterator[tuple[str, bytes]]:
+    """(name, content) of every file of a bag, the manifests last. Raises CatalogueError damaged."""
     sums: dict[str, str] = {}
     total = 0
-    for name, data in named.items():
+    for name, data in contents.tables.items():
         sums[f"data/{name}"] = hashlib.sha256(data).hexdigest()
         total += len(data)
-        _write(part / "data" / name, data)
-    for place, name in enumerate(images, start=1):
+        yield f"data/{name}", data
+    for place, name in enumerate(contents.images, start=1):
         data = _image(catalogue, name)
         sums[f"data/{name}"] = PurePosixPath(name).stem
         total += len(data)
-        _write(part / "data" / name, data)
+        yield f"data/{name}", data
         if progress:
-            progress(place, len(images))
-    info = f"Bagging-Date: {day}\nPayload-Oxum: {total}.{len(sums)}\nSource-Organization: a catalogue of platekin\n"
+            progress(place, len(contents.images))
+    info = f"Bagging-Date: {contents.day}\nPayload-Oxum: {total}.{len(sums)}\n"
+    info += "Source-Organization: a catalogue of platekin\n"
     tags = {"bagit.txt": DECLARATION, "bag-info.txt": info, MANIFEST: _manifest(sums)}
     tag_sums = {name: hashlib.sha256(text.encode()).hexdigest() for name, text in tags.items()}
     for name, text in {**tags, TAG_MANIFEST: _manifest(tag_sums)}.items():
-        _write(part / name, text.encode())
+        yield name, text.encode()
 
 
 def _manifest(sums: dict[str, str]) -> str:
@@ -165,9 +193,13 @@ def _image(catalogue: Catalogue, name: str) -> bytes:
     except OSError:
         data = b""
     if hashlib.sha256(data).hexdigest() != path.stem:
-        why = f"{path} is missing or changed"
-        raise CatalogueError("damaged", why, "run platekin check; restore the picture from a backup")
+        raise _lost(path)
     return data
+
+
+def _lost(path: Path) -> CatalogueError:
+    why = f"{path} is missing or changed"
+    return CatalogueError("damaged", why, "run platekin check; restore the picture from a backup")
 
 
 def _write(path: Path, data: bytes) -> None:

@@ -18,7 +18,7 @@ from matcher.catalogue import files
 from matcher.catalogue.arrivals import copy_of
 from matcher.catalogue.decisions import Actor, DecisionRow
 from matcher.catalogue.finds import check_day, decided
-from matcher.catalogue.models import Copy, Record, Reference, outline_key
+from matcher.catalogue.models import Copy, Quad, Record, Reference, outline_key
 from matcher.catalogue.registers import Sighting
 from matcher.catalogue.store import PATIENCE, Catalogue
 from matcher.errors import CatalogueError, UnreadablePhoto
@@ -29,7 +29,10 @@ SUGGESTED_FROM = 0.5
 
 @dataclass(frozen=True)
 class SightingRow:
-    """A card seen that is no reference. suggested_*: of the machine; copy: the label, once a person has said it."""
+    """A card seen that is no reference. suggested_*: of the machine; copy: the label, once a person has said it.
+
+    quad: TL TR BR BL of the upright card, pixels of the upright photo.
+    """
 
     id: int
     record_id: str
@@ -41,6 +44,7 @@ class SightingRow:
     sha256: str
     suffix: str
     name: str
+    quad: Quad
     residual_contrast: float | None
     suggested_reference: int | None
     suggested_probability: float | None
@@ -134,7 +138,17 @@ def sightings(catalogue: Catalogue, record_id: str | None = None, open_only: boo
     if open_only:
         query = query.where(Sighting.confirmed.is_(False))
     with catalogue.reading() as connection:
-        return tuple(SightingRow(**row._mapping) for row in connection.execute(query))
+        return tuple(
+            SightingRow(**{**row._mapping, "quad": tuple(map(tuple, row.quad))}) for row in connection.execute(query)
+        )
+
+
+def sighting(catalogue: Catalogue, number: int) -> SightingRow:
+    """One sighting. Raises CatalogueError no_such_sighting."""
+    found = [row for row in sightings(catalogue) if row.id == number]
+    if not found:
+        raise CatalogueError("no_such_sighting", f"no sighting {number}", "list what has been seen")
+    return found[0]
 
 
 def _suggestion(card: Mapping[str, Any]) -> tuple[int | None, float | None]:

@@ -16,7 +16,7 @@ from sqlalchemy import select
 
 from matcher.align import align
 from matcher.catalogue.decisions import DecisionRow, machine
-from matcher.catalogue.models import ReferenceRow
+from matcher.catalogue.models import Reference, ReferenceRow
 from matcher.catalogue.registers import CropWindow, PoseFrame
 from matcher.catalogue.store import PATIENCE, Catalogue
 from matcher.errors import CatalogueError
@@ -76,6 +76,14 @@ def crop_map(catalogue: Catalogue, pose: str) -> tuple[MappedCrop, ...]:
     with catalogue.reading() as connection:
         rows = connection.execute(query.where(CropWindow.pose == pose).order_by(CropWindow.crop)).all()
     return tuple(MappedCrop(row.pose, row.crop, tuple(row.window_mm), row.sigma_mm) for row in rows)
+
+
+def frame_of(catalogue: Catalogue, pose: str) -> int | None:
+    """Id of the reference whose face is the frame of the pose's kept map; None where none was measured."""
+    same = (Reference.sha256 == PoseFrame.sha256) & (Reference.outline == PoseFrame.outline)
+    query = select(Reference.id).join(PoseFrame, same).where(PoseFrame.pose == pose).order_by(Reference.id).limit(1)
+    with catalogue.reading() as connection:
+        return connection.execute(query).scalar_one_or_none()
 
 
 def _clearest(catalogue: Catalogue, pose: str) -> dict[str, ReferenceRow]:

@@ -12,57 +12,20 @@ from contextlib import closing
 from dataclasses import dataclass, replace
 from itertools import groupby
 from pathlib import Path
-from typing import Literal
 
 from matcher.catalogue.arrivals import Arrival
+from matcher.catalogue.changes import Draft
 from matcher.catalogue.database import disk_is_full, failure, guarded
 from matcher.catalogue.decisions import Actor, whoever_runs_this
 from matcher.catalogue.models import RecordRow, ReferenceRow
 from matcher.catalogue.prepare import Prepare, Prepared, prepare_in_order, prepare_reference
 from matcher.catalogue.store import Catalogue
 from matcher.catalogue.table import SAME_IF_STATED, Table, TableRow, find_clashes, read_table
+from matcher.catalogue.tally import EnrolReport, RowOutcome, Tally
 from matcher.describe import fingerprint
 from matcher.errors import PlatekinError, UnreadablePhoto
 from matcher.index import ReferenceIndex, synchronise
 from matcher.settings import Settings
-
-
-@dataclass(frozen=True)
-class FailedRow:
-    """A row that was not stored: where it is in the table, what is wrong, what to do."""
-
-    line: int
-    image: str
-    code: str
-    message: str
-    remedy: str
-
-
-@dataclass(frozen=True)
-class RowOutcome:
-    """What became of one row, as soon as it is known. note: what a person should know of it, or ""."""
-
-    line: int
-    record_id: str
-    image: str
-    result: Literal["added", "unchanged", "failed"]
-    note: str = ""
-
-
-@dataclass(frozen=True)
-class EnrolReport:
-    """What became of a table.
-
-    added, unchanged: rows. failed: in the order of the table. notes: rows that went well but for something.
-    records, references: how many the catalogue holds now.
-    """
-
-    added: int
-    unchanged: int
-    failed: tuple[FailedRow, ...]
-    notes: tuple[RowOutcome, ...]
-    records: int
-    references: int
 
 
 def enrol(
@@ -75,12 +38,14 @@ def enrol(
     prepare: Prepare = prepare_reference,
     who: Actor | None = None,
     images: Path | None = None,
+    check: Callable[[Draft], None] | None = None,
 ) -> EnrolReport:
     """Bring all rows of a table into a catalogue, which is made where there is none.
 
     progress: called with (rows done, rows in all). on_row: called with each row's outcome. Both are called
     in this process. workers, prepare: see `prepare_in_order`. who: decides; whoever runs this, if not given.
     All that one call stores is one batch of the log. images: folder that image paths are relative to; the table's.
+    check: called first, with nobody else writing; what it raises ends the call.
 
     Raises BadTable where the table as a whole cannot be used, and CatalogueError (locked, read_only,
     disk_full, newer_version, ...); what was stored before stays, and the same call goes on from there.
@@ -88,8 +53,11 @@ def enrol(
     settings = settings or Settings()
     table = read_table(csv_path, images)
     with Catalogue.open(folder, create=True, settings=settings) as catalogue, catalogue.writing():
+        if check:
+            with catalogue.reading() as connection:
+                check(Draft(connection))
         catalogue.refresh_descriptions()
-        tally = _Tally(len(table.rows) + len(table.bad), progress, on_row)
+        tally = Tally(len(table.rows) + len(table.bad), progress, on_row)
         table = _sound(table, catalogue, tally)
         rows = _new_rows(table, catalogue, tally)
         batch = _Batch(who or whoever_runs_this())
@@ -116,51 +84,7 @@ def update_index(catalogue: Catalogue) -> None:
             raise
 
 
-class _Tally:
-    """Counts outcomes as they come, and passes them on."""
-
-    def __init__(
-        self,
-        total: int,
-        progress: Callable[[int, int], None] | None,
-        on_row: Callable[[RowOutcome], None] | None,
-    ) -> None:
-        self._total = total
-        self._progress = progress
-        self._on_row = on_row
-        self._outcomes: list[RowOutcome] = []
-        self._failed: list[FailedRow] = []
-
-    def add(self, row: TableRow, result: Literal["added", "unchanged"], note: str = "") -> None:
-        self._tell(RowOutcome(row.line, row.record_id, row.image, result, note))
-
-    def fail(self, row: TableRow, error: PlatekinError, then: str = "") -> None:
-        self.failed_row(row.line, row.record_id, row.image, error, then)
-
-    def failed_row(self, line: int, record_id: str, image: str, error: PlatekinError, then: str = "") -> None:
-        self._failed.append(FailedRow(line, image, error.code, error.message + then, error.remedy))
-        self._tell(RowOutcome(line, record_id, image, "failed", error.message + then))
-
-    def report(self, records: int, references: int) -> EnrolReport:
-        results = [outcome.result for outcome in self._outcomes]
-        return EnrolReport(
-            added=results.count("added"),
-            unchanged=results.count("unchanged"),
-            failed=tuple(sorted(self._failed, key=lambda failed: failed.line)),
-            notes=tuple(o for o in self._outcomes if o.note and o.result != "failed"),
-            records=records,
-            references=references,
-        )
-
-    def _tell(self, outcome: RowOutcome) -> None:
-        self._outcomes.append(outcome)
-        if self._on_row:
-            self._on_row(outcome)
-        if self._progress:
-            self._progress(len(self._outcomes), self._total)
-
-
-def _sound(table: Table, catalogue: Catalogue, tally: _Tally) -> Table:
+def _sound(table: Table, catalogue: Catalogue, tally: Tally) -> Table:
     """The table without the rows that cannot be used, or that contradict others."""
     clashes = find_clashes(table, catalogue.records())
     for bad in table.bad:
@@ -171,7 +95,7 @@ def _sound(table: Table, catalogue: Catalogue, tally: _Tally) -> Table:
     return replace(table, rows=tuple(row for row in table.rows if row.line not in clashes), bad=())
 
 
-def _new_rows(table: Table, catalogue: Catalogue, tally: _Tally) -> list[TableRow]:
+def _new_rows(table: Table, catalogue: Catalogue, tally: Tally) -> list[TableRow]:
     """Rows whose image has to be looked at, those of one record together; the others are settled here."""
     held = {reference.sha256: reference for reference in catalogue.references()}
     images: dict[str, list[TableRow]] = {}
@@ -188,7 +112,7 @@ def _new_rows(table: Table, catalogue: Catalogue, tally: _Tally) -> list[TableRo
 
 
 def _settle_image(
-    table: Table, rows: Sequence[TableRow], held: ReferenceRow | None, tally: _Tally, restored: bool
+    table: Table, rows: Sequence[TableRow], held: ReferenceRow | None, tally: Tally, restored: bool
 ) -> Iterator[TableRow]:
     """Of the rows with one and the same image, the one that has to be looked at, if any."""
     records = {row.record_id for row in rows}
@@ -254,7 +178,7 @@ class _Batch:
 
 
 def _store_group(
-    catalogue: Catalogue, table: Table, group: Sequence[tuple[TableRow, Prepared]], tally: _Tally, batch: _Batch
+    catalogue: Catalogue, table: Table, group: Sequence[tuple[TableRow, Prepared]], tally: Tally, batch: _Batch
 ) -> None:
     """Store one record's new references; a record of which no image can be used is not stored."""
     arrivals: list[tuple[TableRow, Arrival]] = []

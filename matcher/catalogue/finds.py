@@ -8,7 +8,7 @@ rejects it. The machine only proposes; what it established (pose, crop) is taken
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any, Literal
@@ -88,18 +88,20 @@ class Wanted:
 
 def propose(
     catalogue: Catalogue, answer: Mapping[str, Any], data: bytes, *, source: str = "", seen_on: str = "",
-    idempotency: tuple[str, str] | None = None,
+    only: Collection[int] | None = None, **told: Any,
 ) -> tuple[FindRow, ...]:  # fmt: skip
     """Propose the new cards of one photo, as one decision of the machine; a card that was proposed before is left out.
 
-    answer: the published object; data: the photo's bytes. idempotency: see `Catalogue.deciding`.
+    answer: the published object; data: the photo's bytes. only: places (from 0) of the cards to propose, whatever
+    their outcome, as a person wants to decide on them. told: as `Catalogue.deciding` takes it.
     Returns the finds of this photo's new cards, old and new. Raises CatalogueError, UnreadablePhoto.
     """
     check_day(seen_on)
     if hashlib.sha256(data).hexdigest() != answer["sha256"]:
         raise UnreadablePhoto("changed", f"{answer['photo']}: was changed while it was being read", "run again")
     photo = read_photo(data, catalogue.settings.photo, str(answer["photo"]))
-    new = [card for card in answer["cards"] if card["outcome"] in NEW]
+    cards = enumerate(answer["cards"])
+    new = [card for place, card in cards if (card["outcome"] in NEW if only is None else place in only)]
     prepared = [
         prepare_outline(
             photo, Outline(np.array(card["quad"], np.float32), 1.0), catalogue.settings, len(answer["cards"])
@@ -114,7 +116,7 @@ def propose(
     with (
         catalogue.writing(PATIENCE),
         catalogue.bringing(named),
-        catalogue.deciding(machine(), "propose", idempotency=idempotency) as entry,
+        catalogue.deciding(machine(), "propose", **told) as entry,
     ):
         known = [
             _propose(entry.draft, answer, card, one, data, source, seen_on)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -80,14 +80,19 @@ def write_log(connection: Connection, stream: IO[str]) -> int:
     return number
 
 
-def replay_log(catalogue: Catalogue, log: Path, images: Path | None = None) -> Replayed:
+def replay_log(
+    catalogue: Catalogue, log: Path, images: Path | None = None, check: Callable[[Draft], None] | None = None
+) -> Replayed:
     """Play a log into an empty catalogue, or into one whose own log it continues.
 
     images: a folder whose files are taken, by their content, as the pictures that the log names.
+    check: as in `Catalogue.deciding`.
     Raises BadTable (missing_file, bad_log) and CatalogueError (another_catalogue, does_not_fit, ...).
     """
     pictures = _pictures(log, images) if images else {}
     with catalogue.writing(PATIENCE), _bringing(catalogue, pictures), catalogue.replaying() as connection:
+        if check:
+            check(Draft(connection))
         done = play(connection, log)
         named = [(sha256, suffix) for sha256, suffix in connection.execute(select(Image.sha256, Image.suffix))]
     lacking = sum(not (catalogue.folder / files.image_name(*one)).exists() for one in named)

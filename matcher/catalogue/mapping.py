@@ -16,6 +16,7 @@ from matcher.catalogue.table import OPTIONAL, REQUIRED, read_cells, read_text
 from matcher.errors import BadTable
 
 SHOWN = 5
+JSON_LINES = (".jsonl", ".ndjson")
 
 
 @dataclass(frozen=True)
@@ -31,12 +32,22 @@ class Preview:
     total: int
 
 
+@dataclass(frozen=True)
+class _Row:
+    """A row as it stands in their table: its line, its cells by column, and cells beyond the last column."""
+
+    line: int
+    cells: Mapping[str, str]
+    beyond: tuple[str, ...] = ()
+
+
 def preview(path: Path, mapping: Mapping[str, str]) -> Preview:
     """Look at a table under a mapping (theirs -> ours); nothing is stored. Raises BadTable."""
     header, rows = _read(path)
     names = _names(path, header, mapping)
+    told = [row.cells for row in rows]
     ours = {*REQUIRED, *OPTIONAL}
-    shown = tuple({name: row.get(theirs, "") for theirs, name in names.items()} for row in rows[:SHOWN])
+    shown = tuple({name: row.get(theirs, "") for theirs, name in names.items()} for row in told[:SHOWN])
     return Preview(
         columns=tuple((theirs, name if name in ours else "") for theirs, name in names.items()),
         lacking=tuple(name for name in REQUIRED if name not in names.values()),
@@ -46,10 +57,20 @@ def preview(path: Path, mapping: Mapping[str, str]) -> Preview:
 
 
 def mapped_table(path: Path, mapping: Mapping[str, str]) -> bytes:
-    """The table as CSV with our columns, image paths still relative to where it lies. Raises BadTable."""
+    """The table as CSV with our columns, image paths still relative to where it lies. Raises BadTable.
+
+    Each row stands on the line that it stood on, so that what is told of a line is true of both.
+    """
     header, rows = _read(path)
     names = _names(path, header, mapping)
-    return csv_bytes(list(names.values()), ([row.get(theirs, "") for theirs in names] for row in rows))
+    lines: list[list[str]] = []
+    at = 2
+    for row in rows:
+        blank = max(0, row.line - at)
+        cells = [row.cells.get(theirs, "") for theirs in names] + list(row.beyond)
+        lines += [[]] * blank + [cells]
+        at += blank + 1 + sum(cell.count("\n") for cell in cells)
+    return csv_bytes(list(names.values()), lines)
 
 
 def parse_mapping(given: Sequence[str]) -> dict[str, str]:
@@ -85,16 +106,20 @@ def _names(path: Path, header: Sequence[str], mapping: Mapping[str, str]) -> dic
     return names
 
 
-def _read(path: Path) -> tuple[list[str], list[dict[str, str]]]:
-    if path.suffix.lower() in (".jsonl", ".ndjson"):
+def _read(path: Path) -> tuple[list[str], list[_Row]]:
+    if path.suffix.lower() in JSON_LINES:
         return _read_json_lines(path)
     lines = read_cells(path)
     _, header = next(lines, (1, []))
-    rows = [dict(zip(header, cells, strict=False)) for _, cells in lines]
+    twice = sorted({name for name in header if name and header.count(name) > 1})
+    if twice:
+        raise BadTable("duplicate_column", f"{path} line 1: two columns are called {twice[0]}", "rename one of them")
+    rows = [_Row(line, dict(zip(header, cells, strict=False)), tuple(cells[len(header) :])) for line, cells in lines]
     return [name for name in header if name], rows
 
 
-def _read_json_lines(path: Path) -> tuple[list[str], list[dict[str, str]]]:
+def _read_json_lines(path: Path) -> tuple[list[str], list[_Row]]:
+    """An object a line; the line after its own is where it stands below a header."""
     header: dict[str, None] = {}
     rows = []
     for number, line in enumerate(read_text(path).splitlines(), start=1):
@@ -106,7 +131,7 @@ def _read_json_lines(path: Path) -> tuple[list[str], list[dict[str, str]]]:
                 raise ValueError("not an object")
         except ValueError as error:
             raise BadTable("not_csv", f"{path} line {number}: {error}", "write one JSON object a line") from None
-        row = {str(key): "" if value is None else str(value) for key, value in stored.items()}
-        header |= dict.fromkeys(row)
-        rows.append(row)
+        cells = {str(key): "" if value is None else str(value) for key, value in stored.items()}
+        header |= dict.fromkeys(cells)
+        rows.append(_Row(number + 1, cells))
     return list(header), rows

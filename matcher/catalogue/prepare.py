@@ -5,13 +5,9 @@ Runs in worker processes, one thread each; a picture that fails, or even ends it
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Callable, Generator, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
-from itertools import islice
+from functools import partial
 from pathlib import Path
-from typing import Any
 
 from matcher.catalogue.arrivals import PreparedReference
 from matcher.catalogue.files import decode_face, encode_face
@@ -21,7 +17,7 @@ from matcher.errors import PlatekinError, UnreadablePhoto
 from matcher.flatten import flatten
 from matcher.locate import Outline, locate
 from matcher.photo import Photo, read_photo
-from matcher.processes import process_pool, usable_processors
+from matcher.processes import in_order, process_pool, usable_processors
 from matcher.settings import Settings
 
 Prepare = Callable[[Path, Settings], PreparedReference]
@@ -89,56 +85,16 @@ def prepare_in_order(
         for path in paths:
             yield _attempt(prepare, path, settings)
     else:
-        yield from _in_pool(paths, settings, workers, prepare)
+        work = partial(_attempt, prepare, settings=settings)
+        yield from in_order(paths, work, _lost, process_pool, workers)
 
 
-def _in_pool(paths: Sequence[Path], settings: Settings, workers: int, prepare: Prepare) -> Generator[Prepared]:
-    """Work ahead, but only a few images a worker, so that results do not pile up in memory."""
-    pool = process_pool(workers)
-    left = iter(paths)
-    ahead: deque[tuple[Path, Future[Prepared]]] = deque()
-    try:
-        while True:
-            for path in islice(left, 4 * workers - len(ahead)):
-                ahead.append((path, _submit(pool, prepare, path, settings)))
-            if not ahead:
-                return
-            path, future = ahead.popleft()
-            try:
-                result = future.result()
-            except BrokenProcessPool:
-                pool.shutdown(cancel_futures=True)
-                result = _alone(prepare, path, settings)
-                pool = process_pool(workers)
-                ahead = deque(
-                    (p, f if f.done() and not f.exception() else _submit(pool, prepare, p, settings)) for p, f in ahead
-                )
-            yield result
-    finally:
-        pool.shutdown(cancel_futures=True)
-
-
-def _alone(prepare: Prepare, path: Path, settings: Settings) -> Prepared:
-    """A second try after a worker was lost: with nothing beside it, it is clear whose fault that was."""
-    with process_pool(1) as pool:
-        try:
-            return _submit(pool, prepare, path, settings).result()
-        except BrokenProcessPool:
-            return PlatekinError(
-                "worker_lost",
-                f"{path}: the process that read it came to a sudden end, perhaps for want of memory",
-                "save the picture smaller, or close other programs and run again",
-            )
-
-
-def _submit(pool: ProcessPoolExecutor, *work: Any) -> Future[Prepared]:
-    """A pool that broke meanwhile refuses work at once; that is told in the future, like any other break."""
-    try:
-        return pool.submit(_attempt, *work)
-    except BrokenProcessPool as error:
-        broken: Future[Prepared] = Future()
-        broken.set_exception(error)
-        return broken
+def _lost(path: Path) -> Prepared:
+    return PlatekinError(
+        "worker_lost",
+        f"{path}: the process that read it came to a sudden end, perhaps for want of memory",
+        "save the picture smaller, or close other programs and run again",
+    )
 
 
 def _attempt(prepare: Prepare, path: Path, settings: Settings) -> Prepared:

@@ -139,6 +139,12 @@ def plain(text: str) -> str:
     return " ".join("".join(c if c.isalnum() else "" if c in "'’." else " " for c in bare).split())
 
 
+def spellings_of(catalogue: Catalogue) -> dict[str, list[str]]:
+    """Other spellings that are known, by subject."""
+    with catalogue.reading() as connection:
+        return _spellings(connection)
+
+
 def _spellings(connection: Connection, subjects: Collection[str] | None = None) -> dict[str, list[str]]:
     """Other spellings by subject, of these subjects or of all."""
     query = select(Spelling.subject, Spelling.spelling).order_by(Spelling.spelling)

@@ -31,6 +31,7 @@ from matcher.catalogue.decisions import read as read_log
 from matcher.catalogue.models import (
     Copy,
     Described,
+    Quad,
     Record,
     RecordRow,
     Reference,
@@ -85,6 +86,16 @@ class Pictured(Protocol):
 
     @property
     def suffix(self) -> str: ...
+
+
+class Outlined(Pictured, Protocol):
+    """A stored image with the outline of its card: a reference, a find, a sighting."""
+
+    @property
+    def name(self) -> str: ...
+
+    @property
+    def quad(self) -> Quad: ...
 
 
 class Catalogue:
@@ -196,8 +207,8 @@ class Catalogue:
         """Where the image is kept, byte for byte as it was given. Not to be written to."""
         return self.folder / files.image_name(reference.sha256, reference.suffix)
 
-    def face(self, reference: ReferenceRow) -> Face:
-        """The reference's flattened face, from the cache, or made again from its image and outline.
+    def face(self, reference: Outlined) -> Face:
+        """The face of a reference, find or sighting, from the cache, or made again from its image and outline.
 
         Both ways give the same pixels. Raises CatalogueError damaged where the stored image has changed.
         """
@@ -288,6 +299,13 @@ class Catalogue:
             with suppress(CatalogueError, OSError):  # what stays now is cleared by the next writer
                 files.settle(self.folder, self._wanted)
             raise
+
+    @contextmanager
+    def noting(self) -> Iterator[Connection]:
+        """A transaction on working state, which is no part of the log; it waits for the database's other writers."""
+        with guarded(self.folder), database.for_writing(self._engine).begin() as connection:
+            database.one_writer(connection, select(Identity.id).with_for_update())
+            yield connection
 
     @contextmanager
     def replaying(self) -> Iterator[Connection]:
@@ -402,12 +420,13 @@ class Catalogue:
             detail = f"description of reference {reference.id}: {error}"
             raise failure("damaged", self.folder, detail) from None
 
-    def _flatten_again(self, reference: ReferenceRow) -> Face:
+    def _flatten_again(self, reference: Outlined) -> Face:
         path = self.image_path(reference)
         try:
             photo = read_photo(path, self.settings.photo)
         except UnreadablePhoto as error:
-            detail = f"image of record {reference.record_id}: {error.message}"
+            shown = getattr(reference, "record_id", None)
+            detail = f"image {reference.name}" + (f" of record {shown}" if shown else "") + f": {error.message}"
             raise failure("damaged", self.folder, detail) from error
         if photo.sha256 != reference.sha256:
             raise failure("damaged", self.folder, f"{path} is no longer what was enrolled")

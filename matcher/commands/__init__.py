@@ -21,6 +21,9 @@ from matcher.commands.enrol import enrol
 from matcher.commands.exchange import export, import_
 from matcher.commands.finds import app as finds
 from matcher.commands.identify import identify
+from matcher.commands.listing import listing
+from matcher.commands.lot import lot
+from matcher.commands.lots_review import app as lots
 from matcher.commands.names import poses, series, subjects
 from matcher.commands.records import app as records
 from matcher.commands.rehearse import rehearse
@@ -50,6 +53,17 @@ WRONG_CALL = (
     "not_utf8",
     "empty_table",
     "too_few_poses",
+    "no_such_lot",
+    "no_pictures",
+    "lot_busy",
+    "no_such_card",
+    "no_cards",
+    "no_photo",
+    "too_many_photos",
+    "empty_text",
+    "text_too_large",
+    "bad_results",
+    "bad_vocabulary",
 )
 """Codes that say that the call itself was wrong; all others say that something failed."""
 
@@ -73,6 +87,9 @@ def _version(
 
 app.command()(enrol)
 app.command()(identify)
+app.command()(lot)
+app.add_typer(lots, name="lots")
+app.command()(listing)
 app.add_typer(records, name="records")
 app.add_typer(finds, name="finds")
 app.add_typer(decisions, name="decisions")

@@ -15,13 +15,22 @@ from typing import Annotated, Any
 import typer
 from rich.console import Console
 
+from matcher.catalogue import Catalogue
 from matcher.catalogue.database import URL_VARIABLE
+from matcher.catalogue.decisions import whoever_runs_this
 from matcher.catalogue.enrol import enrol
 from matcher.commands.shared import messages, progress
+from matcher.lot.cards import cards_of
+from matcher.lot.queue import queue
+from matcher.lot.results import write_results
+from matcher.lot.run import run as run_lot
+from matcher.lot.sheet import write_sheet
 from matcher.report import CAUTIONS
 from matcher.settings import Settings
 from matcher.workers import Job, identify_all
 from reference_demo.make import DEFAULT_SEED, make_demo
+from reference_demo.page import draw_page, page_cards
+from reference_demo.plan import make_plan
 from reference_demo.score import Score, card_in_question, score
 
 
@@ -32,6 +41,7 @@ class Run:
     results: list[dict[str, Any]]
     truth: list[dict[str, str]]
     seconds: dict[str, float]
+    page: list[str]
 
 
 def demo(
@@ -47,6 +57,8 @@ def demo(
         console.print(line, markup=False)
     took = ", ".join(f"{name} {seconds:.0f} s" for name, seconds in run.seconds.items())
     console.print(f"\ntook: {took}")
+    for line in run.page:
+        console.print(line, markup=False)
     if pictures:
         console.print(f"evidence pictures: {output / 'evidence'}   (one a card)", markup=False)
     console.print(f"try your own photo: platekin identify PHOTO --catalogue {output / 'catalogue'}", markup=False)
@@ -79,7 +91,27 @@ def _run(output: Path, seed: int | None, pictures: bool) -> Run:
         found = identify_all(jobs, output / "catalogue", Settings())
         results = list(bar.track(found, total=len(jobs), description="identifying"))
     seconds["identifying"] = time.perf_counter() - started - sum(seconds.values())
-    return Run(results, truth, seconds)
+    page = _page(output, DEFAULT_SEED if seed is None else seed)
+    seconds["a scanned page"] = time.perf_counter() - started - sum(seconds.values())
+    return Run(results, truth, seconds, page)
+
+
+def _page(output: Path, seed: int) -> list[str]:
+    """A page of six cards as a lot: tagged, compared with each other, saved as a table and a contact sheet."""
+    messages.print("tagging a scanned page of six cards")
+    plan = make_plan(seed)
+    draw_page(plan, output / "scans", seed)
+    with Catalogue.open(output / "catalogue") as catalogue:
+        done = run_lot(catalogue, [output / "scans"], whoever_runs_this(), Settings())
+        cards = cards_of(catalogue, done.lot)
+        write_results(catalogue, done.lot, output / "lot.xlsx")
+        write_sheet(catalogue, done.lot, output / "lot.pdf")
+        decisions = len(queue(catalogue, done.lot))
+    tags = {card.found["record_id"] for card in cards if card.outcome == "held"}
+    known = {record_id for _, record_id in page_cards(plan) if record_id}
+    right = f"{len(cards)} cards found, {len(tags & known)} of {len(known)} records tagged, {len(tags - known)} wrongly"
+    told = f"scanned page: {right}; {decisions} decisions wait"
+    return [told, f"its table and contact sheet: {output / 'lot.xlsx'}, {output / 'lot.pdf'}"]
 
 
 def _answers(run: Run) -> Iterator[str]:

@@ -7,8 +7,8 @@ from typing import Annotated
 
 import typer
 
-from matcher.catalogue.enrol import EnrolReport
 from matcher.catalogue.enrol import enrol as enrol_table
+from matcher.catalogue.tally import EnrolReport
 from matcher.commands.shared import ByOption, CatalogueOption, QuietOption, actor, messages, progress
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tempfile
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -15,7 +16,7 @@ from matcher.catalogue.files import write_whole
 from matcher.catalogue.mapping import Preview, mapped_table, parse_mapping, preview
 from matcher.commands.enrol import tell_report
 from matcher.commands.shared import ByOption, CatalogueOption, QuietOption, actor, messages, print_table, progress
-from matcher.errors import CatalogueError
+from matcher.errors import BadTable, CatalogueError
 
 
 def export(
@@ -73,8 +74,13 @@ def import_(
     with tempfile.TemporaryDirectory() as scratch:
         table = Path(scratch) / f"{source.stem}.csv"
         table.write_bytes(mapped_table(source, mapping))
-        report = enrol(table, catalogue, workers=workers, who=actor(by), images=images or source.parent)
-    tell_report(report, quiet)
+        try:
+            report = enrol(table, catalogue, workers=workers, who=actor(by), images=images or source.parent)
+        except BadTable as error:  # the person knows the table by its own name
+            message = error.message.replace(str(table), str(source))
+            raise BadTable(error.code, message, error.remedy) from None
+    failed = tuple(replace(row, message=row.message.replace(str(table), str(source))) for row in report.failed)
+    tell_report(replace(report, failed=failed), quiet)
     if report.failed:
         raise typer.Exit(1)
 

@@ -8,8 +8,6 @@ from typing import Annotated, Literal
 
 import typer
 from rich.console import Console
-from rich.markup import escape
-from rich.table import Table
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue.revise import EDITABLE, edit_record, merge_records, split_record
@@ -46,13 +44,12 @@ def list_records(
         for record in records:
             print(json.dumps({**asdict(record), "references": counts.get(record.record_id, 0)}, ensure_ascii=False))
         return
-    table = Table(show_edge=False, pad_edge=False)
-    for heading in ("record", "subject", "pose", "crop", "caption", "club", "references"):
-        table.add_column(heading)
-    for record in records:
-        known = (record.record_id, record.subject, record.pose, record.crop, record.caption, record.club)
-        table.add_row(*map(escape, known), str(counts.get(record.record_id, 0)))
-    Console(highlight=False).print(table)
+    headings = ("record", "subject", "pose", "crop", "caption", "club", "references")
+    known = (
+        (record.record_id, record.subject, record.pose, record.crop, record.caption, record.club,
+         counts.get(record.record_id, 0)) for record in records
+    )  # fmt: skip
+    print_table(headings, known)
 
 
 @app.command("show")

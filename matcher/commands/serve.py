@@ -1,4 +1,4 @@
-"""`platekin serve`: the HTTP service, on this machine only unless told otherwise."""
+"""`platekin serve`: the page and the HTTP service, on this machine only unless told otherwise."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ def serve(
     workers: Annotated[int | None, typer.Option(min=1, help="Processes that identify.")] = None,
     quiet: QuietOption = False,
 ) -> None:
-    """Answer over HTTP what `identify` answers on the command line."""
+    """Show the page in a browser, and answer programs over HTTP."""
     import uvicorn  # here and not above: no other command should wait for the web framework
 
     from api.app import create_app
@@ -36,7 +36,8 @@ def serve(
         messages.print("it listens beyond this machine: every request needs a token (platekin tokens make NAME)")
     if not quiet:
         messages.print(
-            f"platekin answers at http://{host}:{port}/v1/health (described by /openapi.json); Ctrl-C stops it"
+            f"open http://{host}:{port}/ in a browser; programs are answered under /v1 (described by /openapi.json); "
+            "Ctrl-C stops it"
         )
     uvicorn.run(app, host=host, port=port, log_level="warning" if quiet else "info", server_header=False)
 

@@ -64,10 +64,11 @@ def print_json(value: Any) -> None:
 
 
 def print_table(headings: Sequence[str], rows: Iterable[Sequence[object]]) -> None:
-    """A plain table on stdout; None shows as nothing."""
+    """A plain table on stdout; None shows as nothing. Only a terminal's width shortens it: a file gets all of it."""
     table = Table(show_edge=False, pad_edge=False)
     for heading in headings:
         table.add_column(heading)
     for row in rows:
         table.add_row(*(escape("" if cell is None else str(cell)) for cell in row))
-    Console(highlight=False).print(table)
+    width = None if sys.stdout.isatty() else 10_000  # a table is no wider than its words
+    Console(highlight=False, width=width).print(table)

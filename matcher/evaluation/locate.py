@@ -21,9 +21,12 @@ from matcher.locate import locate
 from matcher.photo import Photo, read_photo
 from matcher.rehearsal.pages import flatbed_page
 from matcher.rehearsal.staging import CLUTTER, EMPTY, FADED, FRAMED, HELD, PLAIN, SINGLE, TAKEN, Props, Staged, stage
+from matcher.settings import Thresholds
 
 EMPTY_PER_SCENE, PAGES_PER_SCENE = 0.5, 0.15
 """Scenes without a card and flatbed pages, for each scene with one."""
+
+BACK = Thresholds().back
 
 GROUPS = {"plain": PLAIN, "clutter": CLUTTER, "faded": FADED, "holder": HELD, "taken": TAKEN, "framed": FRAMED}
 
@@ -89,7 +92,7 @@ def measure(kind: str, number: int, props: Props, seed: int) -> Row:
     started = perf_counter()
     found = list(locate(photo))
     seconds = perf_counter() - started
-    hits, false = compare(scene, [outline.corners for outline in found])
+    hits, false = compare(scene, found)
     return Row(kind, key, tuple(hits), false, seconds, _in_order(scene, hits))
 
 
@@ -149,7 +152,9 @@ def _line(name: str, rows: Sequence[Row]) -> str:
     if not hits:
         return ""
     away = [mm for hit in hits if hit.found for mm in hit.corners_mm] or [float("nan")]
-    found, upright = (np.mean([hit.found and test(hit) for hit in hits]) for test in (_any, _upright))
+    found = np.mean([hit.found for hit in hits])
+    # A bare back has no right way up.
+    upright = np.mean([float(hit.found and hit.upright) for hit in hits if not hit.back] or [float("nan")])
     index = np.mean([hit.jaccard for hit in hits])
     return (
         f"{name:14} {len(hits):5} {index:8.4f} {100 * found:5.1f}% {100 * upright:7.1f}% "
@@ -157,18 +162,15 @@ def _line(name: str, rows: Sequence[Row]) -> str:
     )
 
 
-def _any(hit: Hit) -> bool:
-    return True
-
-
-def _upright(hit: Hit) -> bool:
-    return hit.upright
-
-
 def _others(rows: Sequence[Row]) -> list[str]:
     empty = [row for row in rows if row.kind in EMPTY]
     pages = [row for row in rows if row.kind == "page"]
     lines = []
+    hits = [hit for row in rows for hit in row.hits if hit.found]
+    backs, fronts = ([hit for hit in hits if hit.back == side] for side in (True, False))
+    if backs:
+        known, mistaken = (sum(hit.seen_back >= BACK for hit in side) for side in (backs, fronts))
+        lines.append(f"backs: {known} of {len(backs)} known as such; fronts taken for one: {mistaken} of {len(fronts)}")
     if empty:
         wrong = [row for row in empty if row.false]
         kinds = ", ".join(sorted({row.kind.removeprefix("no_") for row in wrong}))

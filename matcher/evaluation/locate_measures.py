@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from matcher.locate import Outline
 from matcher.rehearsal.staging import Staged, TrueCard
 
 FOUND = 0.90
@@ -21,20 +22,25 @@ FOUND = 0.90
 
 @dataclass(frozen=True)
 class Hit:
-    """One true card: Jaccard index (0 where missed), mm from each legible true corner, and the right way up or not."""
+    """One true card: Jaccard index (0 where missed), mm from each legible true corner, whether the right way up.
+
+    back: whether it is a card's back; seen_back: how likely its outline takes it for one.
+    """
 
     jaccard: float
     corners_mm: tuple[float, ...]
     upright: bool
     outline: int
+    back: bool = False
+    seen_back: float = 0.0
 
     @property
     def found(self) -> bool:
         return self.jaccard >= FOUND
 
 
-def compare(scene: Staged, outlines: Sequence[NDArray[np.float32]]) -> tuple[list[Hit], int]:
-    """A `Hit` for every card of the scene, and how many outlines hit none. outlines: (4, 2) each, TL TR BR BL."""
+def compare(scene: Staged, outlines: Sequence[Outline]) -> tuple[list[Hit], int]:
+    """A `Hit` for every card of the scene, and how many outlines hit none."""
     hits = [_best(card, outlines) for card in scene.cards]
     used = {hit.outline for hit in hits if hit.jaccard > 0.5}
     return hits, len(outlines) - len(used)
@@ -51,16 +57,16 @@ def jaccard(card: TrueCard, outline: NDArray[np.float32]) -> float:
     return float(shared / union)
 
 
-def _best(card: TrueCard, outlines: Sequence[NDArray[np.float32]]) -> Hit:
-    scores = [jaccard(card, outline) for outline in outlines]
+def _best(card: TrueCard, outlines: Sequence[Outline]) -> Hit:
+    scores = [jaccard(card, outline.corners) for outline in outlines]
     if not scores or max(scores) <= 0:
-        return Hit(0.0, (), False, -1)
+        return Hit(0.0, (), False, -1, card.back)
     best = int(np.argmax(scores))
-    flat, true = _in_plane(card, outlines[best]), _rectangle(card)
+    flat, true = _in_plane(card, outlines[best].corners), _rectangle(card)
     away = [np.linalg.norm(np.roll(flat, turn, axis=0) - true, axis=1) for turn in range(4)]
     turn = int(np.argmin([a.sum() for a in away]))
     legible = tuple(float(a) for a, seen in zip(away[turn], card.legible, strict=True) if seen)
-    return Hit(scores[best], legible, turn == 0, best)
+    return Hit(scores[best], legible, turn == 0, best, card.back, outlines[best].back or 0.0)
 
 
 def _rectangle(card: TrueCard) -> NDArray[np.float32]:

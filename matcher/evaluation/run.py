@@ -17,7 +17,8 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from matcher.catalogue.enrol import EnrolReport, enrol
+from matcher.catalogue.enrol import enrol
+from matcher.catalogue.tally import EnrolReport
 from matcher.errors import BadTable
 from matcher.evaluation.draw import draw_references
 from matcher.evaluation.judge import judge, set_up
@@ -60,7 +61,7 @@ def evaluate(
     if again:
         (output / "rows.jsonl").unlink(missing_ok=True)
     report = _enrolled(plan, output, workers, say)
-    _mend(output)
+    mend(output / "rows.jsonl")
     done = {row["query"]: row for row in read_rows(output)}
     left = [query for query in plan.queries if query.query_id not in done]
     say(f"{report.records} records enrolled, {len(report.failed)} failed; {len(left)} of {len(plan.queries)} to judge")
@@ -86,7 +87,11 @@ def plan_of(wanted: Wanted, more: tuple[Negative, ...] = ()) -> Plan:
 
 def read_rows(output: Path) -> Iterator[dict[str, Any]]:
     """The rows of an evaluation; a last one that was not written to its end is left out."""
-    path = output / "rows.jsonl"
+    return read_lines(output / "rows.jsonl")
+
+
+def read_lines(path: Path) -> Iterator[dict[str, Any]]:
+    """The objects of a JSON Lines file, if there is one; a last one that was not written to its end is left out."""
     if not path.is_file():
         return
     with path.open(encoding="utf-8") as stream:
@@ -95,9 +100,8 @@ def read_rows(output: Path) -> Iterator[dict[str, Any]]:
                 yield json.loads(line)
 
 
-def _mend(output: Path) -> None:
+def mend(path: Path) -> None:
     """Cut off what a kill left of a last line."""
-    path = output / "rows.jsonl"
     if path.is_file():
         data = path.read_bytes()
         with path.open("r+b") as stream:

@@ -30,6 +30,10 @@ WHOLE = 0.98
 RIMMED = (0.6, 0.88)
 """Shares of the picture's area that a card with a rim of the lid around it fills; a print on its mount fills more."""
 
+RIM = 0.01
+"""Share of the picture's long side that is left on every side of such a card; what reaches the picture's own edge is
+a print without its mount or its words."""
+
 CARD, SEEN = 0.4, 0.2
 """Scores from which another quad is a rival to the whole picture, and to quads that have not the nominal size."""
 
@@ -79,6 +83,8 @@ def _inside_first(picture: Picture, quads: Quads, scores: Scores, size: FaceSize
     share = area(quads) / (picture.width * picture.height)
     shape = np.abs(np.log(true_ratio(quads, picture.width, picture.height) / size.aspect))
     inside = (share > RIMMED[0]) & (share < RIMMED[1]) & (scores >= CARD) & (shape < SHAPELY)
+    far = np.array([picture.width, picture.height]) - quads
+    inside &= np.minimum(quads, far).min(axis=(1, 2)) > RIM * max(picture.width, picture.height)
     return np.where(full & inside.any(), UNLIKELY * scores, scores).astype(np.float32)
 
 

@@ -1,19 +1,18 @@
-"""A flatbed page: 1 to 24 cards in rows, touching or apart, askew, some upside down, fronts and blank backs mixed."""
+"""A flatbed page: 1 to 24 cards in rows, touching or apart, askew, some upside down, fronts and backs mixed."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.rehearsal.ageing import age_card
+from matcher.rehearsal.backs import card_back
 from matcher.rehearsal.camera import moved, rectangle
 from matcher.rehearsal.printing import Card
 from matcher.rehearsal.staging import Props, Staged, TrueCard, draw_card
-from matcher.rehearsal.textures import clouds, grain
-from matcher.rehearsal.trials import random_age
 
 PAGE_MM = (216.0, 297.0)
 """The glass of a usual flatbed scanner, a little wider than A4 (ISO 216: 210 x 297 mm)."""
@@ -37,7 +36,7 @@ def flatbed_page(props: Props, rng: np.random.Generator, count: int | None = Non
         if not touching and columns == 5:
             centre += rng.normal(0, 0.7, 2)
         back = rng.random() < 0.15
-        card = card_back(card, rng) if back else card
+        card = card_back(card, rng, props.fonts) if back else card
         upside = rng.random() < 0.2
         angle = np.radians(rng.normal(0, askew) if columns == 5 else 0.0) + (np.pi if upside else 0)
         cards.append(_lay(page, card, centre * scale, float(angle), scale, back))
@@ -46,13 +45,20 @@ def flatbed_page(props: Props, rng: np.random.Generator, count: int | None = Non
     return Staged(pixels, tuple(cards), "page", dpi)
 
 
-def card_back(card: Card, rng: np.random.Generator) -> Card:
-    """The same card seen from behind: bare board, foxed and stained, sometimes with a pencilled mark; no picture."""
-    height, width = card.cover.shape
-    board = np.array([1.0, 0.95, 0.83], np.float32) ** rng.uniform(0.2, 1.3) * np.float32(rng.uniform(175, 238))
-    tone = 1 + 0.03 * clouds(height, width, rng, 3, 4) + 0.012 * grain(height, width, rng, 0.8)
-    pixels = np.clip(board * tone[..., None], 0, 255).astype(np.uint8)
-    return age_card(replace(card, pixels=pixels), replace(random_age(rng, 1.0), worn_corners=0.0), rng)
+def page_of(cards: Sequence[Card], rng: np.random.Generator, columns: int = 4, dpi: float = 300.0) -> Staged:
+    """A page of these cards in rows, apart, each laid by hand: a little askew, some upside down. At most 16 fit."""
+    scale = dpi / 25.4
+    page = _lid(scale, rng)
+    step = (PAGE_MM[0] / columns, 72.0)
+    laid: list[TrueCard] = []
+    for number, card in enumerate(cards):
+        row, column = divmod(number, columns)
+        centre = np.array([step[0] * (column + 0.5), 4 + step[1] * (row + 0.5)]) + rng.normal(0, 0.8, 2)
+        angle = np.radians(rng.normal(0, 1.0)) + (np.pi if rng.random() < 0.15 else 0)
+        laid.append(_lay(page, card, centre * scale, float(angle), scale, back=False))
+    noise = rng.standard_normal(page.shape[:2], dtype=np.float32) * 1.2
+    pixels = np.clip(page + noise[..., None], 0, 255).astype(np.uint8)
+    return Staged(pixels, tuple(laid), "page", dpi)
 
 
 def _placed_card(props: Props, rng: np.random.Generator, scale: float, columns: int) -> Card:

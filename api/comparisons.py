@@ -1,0 +1,148 @@
+"""The addresses of comparing by eye: a photo or a find in, the answer with addresses of registered pictures out.
+
+The same work as `identify` in the same queue; besides, the worker encodes the layers (`matcher.layers`), which are kept
+for an hour under a name of chance (`kept`).
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends, Path, Query, Request, Response
+from starlette.concurrency import run_in_threadpool
+
+from api import comparison_schemas as shapes
+from api import upload
+from api.access import may_read
+from api.growth_schemas import Word
+from api.lot_schemas import CardPath, LotId
+from api.pictures import stored_bytes
+from api.problems import Problem, documented
+from api.routes import ACCESS, PHOTO, REQUEST, STORAGE, Service, ServiceNow, answered
+from matcher.catalogue import finds
+from matcher.layers import Layers
+from matcher.lot import store
+from matcher.lot.cards import cards_of
+from matcher.lot.queue import card_named
+from matcher.workers import Job
+
+WORK = ("busy", "timeout", "worker_lost", "bad_outline")
+Name = Annotated[str, Path(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9_-]+$")]
+Card = Annotated[int, Path(ge=1, le=9999)]
+Place = Annotated[int, Path(ge=1, le=9999)]
+PICTURE: dict[int | str, dict[str, Any]] = {
+    200: {
+        "description": "The picture, without metadata.",
+        "content": {kind: {"schema": {"type": "string", "format": "binary"}} for kind in ("image/jpeg", "image/webp")},
+    },
+    **documented("no_such_comparison", "validation", *ACCESS, *STORAGE),
+}
+
+router = APIRouter(prefix="/v1", dependencies=[Depends(may_read)])
+
+
+@router.post("/comparisons", operation_id="compare", summary="Identify a photo, and lay it over what it resembles",
+             status_code=201, openapi_extra=upload.OPENAPI,
+             responses=documented(*PHOTO, *REQUEST, *WORK, *ACCESS, *STORAGE))  # fmt: skip
+async def compare(
+    request: Request, service: ServiceNow, query: Annotated[shapes.ComparisonQuery, Query()]
+) -> shapes.Comparison:
+    """Answers what `identify` answers, and where the pictures lie that a person compares by eye."""
+    service.queue.check_room()
+    photo = await upload.read_upload(request)
+    return await _made(service, Job(photo.name, photo.data, quad=query.corners, layers=query.top))
+
+
+@router.post("/finds/{find_id}/comparison", operation_id="compare_find", status_code=201,
+             summary="Lay a find over what it resembles",
+             responses=documented("no_such_find", "validation", *WORK, *PHOTO, *ACCESS, *STORAGE))  # fmt: skip
+async def compare_find(
+    service: ServiceNow, find_id: Word, query: Annotated[shapes.TopQuery, Query()]
+) -> shapes.Comparison:
+    """The find's card, compared with the catalogue as it is now."""
+    row = await run_in_threadpool(finds.find, service.catalogue, find_id)
+    service.queue.check_room()
+    data = await run_in_threadpool(stored_bytes, service.catalogue.image_path(row), row.sha256)
+    return await _made(service, Job(row.name, data, quad=row.quad, layers=query.top))
+
+
+@router.post("/lots/{lot_id}/cards/{card}/comparison", operation_id="compare_lot_card", status_code=201,
+             summary="Lay a lot's card over what it resembles",
+             responses=documented("no_such_lot", "no_such_card", "missing_file", "changed", "validation", *WORK,
+                                  *PHOTO, *ACCESS, *STORAGE))  # fmt: skip
+async def compare_lot_card(
+    service: ServiceNow, lot_id: LotId, card: CardPath, query: Annotated[shapes.TopQuery, Query()]
+) -> shapes.Comparison:
+    """The card within the outline that the lot found, compared with the catalogue as it is now."""
+
+    def found() -> Job:
+        lot = store.lot(service.catalogue, lot_id)
+        chosen = card_named(cards_of(service.catalogue, lot), lot, card)
+        corners = tuple((float(x), float(y)) for x, y in chosen.found["quad"])
+        item = chosen.item
+        return Job(item.label, item.path, page=item.page, quad=corners, layers=query.top)
+
+    job = await run_in_threadpool(found)
+    service.queue.check_room()
+    return await _made(service, job)
+
+
+@router.get("/comparisons/{name}", operation_id="show_comparison", summary="Show a comparison again",
+            responses=documented("no_such_comparison", "validation", *ACCESS, *STORAGE))  # fmt: skip
+def comparison(service: ServiceNow, name: Name) -> shapes.Comparison:
+    return shapes.Comparison.model_validate(service.kept.get(name).answer)
+
+
+@router.get("/comparisons/{name}/photo", operation_id="show_compared_photo", response_class=Response,
+            summary="Show the photo, at most 1600 px on its longer side", responses=PICTURE)  # fmt: skip
+def photo_picture(service: ServiceNow, name: Name) -> Response:
+    return _picture(service, name, "photo")
+
+
+@router.get("/comparisons/{name}/{card}/{layer}", operation_id="show_card_layer", response_class=Response,
+            summary="Show the flattened card, or the known crops of its pose", responses=PICTURE)  # fmt: skip
+def card_picture(service: ServiceNow, name: Name, card: Card, layer: shapes.CardLayer) -> Response:
+    return _picture(service, name, f"{card}/{layer}")
+
+
+@router.get("/comparisons/{name}/{card}/{place}/{layer}", operation_id="show_candidate_layer",
+            response_class=Response, responses=PICTURE,
+            summary="Show a candidate laid over the card, or where the two agree")  # fmt: skip
+def candidate_picture(
+    service: ServiceNow, name: Name, card: Card, place: Place, layer: shapes.CandidateLayer
+) -> Response:
+    return _picture(service, name, f"{card}/{place}/{layer}")
+
+
+async def _made(service: Service, job: Job) -> shapes.Comparison:
+    found = await answered(service, job)
+    layers: Layers = found["layers"]
+    told = {key: value for key, value in found.items() if key != "layers"}
+    told["cards"] = [{**card, "candidates": card["candidates"][: job.layers]} for card in found["cards"]]
+    name = service.kept.new_name()
+    answer = _told(f"/v1/comparisons/{name}", name, told, layers)
+    service.kept.keep(name, answer, layers.pictures)
+    return shapes.Comparison.model_validate(answer)
+
+
+def _told(root: str, name: str, told: dict[str, Any], layers: Layers) -> dict[str, Any]:
+    def at(layer: str) -> str | None:
+        return f"{root}/{layer}" if layer in layers.pictures else None
+
+    cards = []
+    for number, (card, crops) in enumerate(zip(told["cards"], layers.crop_maps, strict=True), start=1):
+        candidates = [
+            {"laid": at(f"{number}/{place}/laid"), "agreement": at(f"{number}/{place}/agreement")}
+            for place in range(1, len(card["candidates"]) + 1)
+        ]
+        shown = crops and {**crops, "picture": at(f"{number}/crops")}
+        cards.append({"face": at(f"{number}/face"), "candidates": candidates, "crops": shown})
+    return {"name": name, "identification": told, "photo": at("photo"), "cards": cards}
+
+
+def _picture(service: Service, name: str, layer: str) -> Response:
+    data = service.kept.get(name).pictures.get(layer)
+    if data is None:
+        raise Problem("no_such_comparison")
+    kind = "image/webp" if data[:4] == b"RIFF" else "image/jpeg"
+    return Response(data, headers={"Cache-Control": "private, max-age=3600, immutable"}, media_type=kind)

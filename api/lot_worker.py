@@ -1,0 +1,104 @@
+"""The service's own hands for lots: photos from the desk into the one queue of workers, answers back to the store.
+
+It lives as long as the service. What was not answered when that ends waits in the store for the next one. Only one
+service a catalogue works on lots at a time.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from contextlib import suppress
+
+from starlette.concurrency import run_in_threadpool
+
+from api.queue import WorkQueue
+from matcher.catalogue.files import only_writer
+from matcher.errors import Busy, CatalogueError, PlatekinError
+from matcher.lot import store
+from matcher.lot.desk import Desk
+from matcher.report import as_error
+
+log = logging.getLogger("platekin")
+
+LOOK_AGAIN_S = 2.0
+"""How often the store is asked where nothing has woken the worker: another process may have queued something."""
+
+TRY_AGAIN_S = 0.2
+
+
+class LotWorker:
+    """Works on lots with at most `hands` photos at a time."""
+
+    def __init__(self, desk: Desk, queue: WorkQueue, hands: int, timeout: float) -> None:
+        self._desk, self._queue, self._hands, self._timeout = desk, queue, hands, timeout
+        self._woken = asyncio.Event()
+        self._finishing = asyncio.Lock()
+
+    def wake(self) -> None:
+        """Something was queued. Call it on the loop's own thread."""
+        self._woken.set()
+
+    async def run(self) -> None:
+        """Until cancelled."""
+        while True:
+            with suppress(CatalogueError):
+                folder = self._desk.catalogue.folder / store.FOLDER
+                folder.mkdir(parents=True, exist_ok=True)
+                with only_writer(folder):  # raises where another service has this desk
+                    await self._work()
+            await asyncio.sleep(LOOK_AGAIN_S)
+
+    async def _work(self) -> None:
+        for lot_id in await run_in_threadpool(self._desk.unfinished):
+            await self._finish(lot_id)
+        async with asyncio.TaskGroup() as hands:
+            for _ in range(self._hands):
+                hands.create_task(self._hand())
+
+    async def _hand(self) -> None:
+        while True:
+            try:
+                busy = await self._one()
+            except PlatekinError as error:
+                log.error("lots: %s: %s", error.code, error)
+                busy = False
+            except Exception:  # one odd photo must not end the work on all others
+                log.exception("lots: unexpected")
+                busy = False
+            if not busy:
+                self._woken.clear()
+                with suppress(TimeoutError):
+                    await asyncio.wait_for(self._woken.wait(), LOOK_AGAIN_S)
+
+    async def _one(self) -> bool:
+        """Do one photo; False where none waits."""
+        item = await run_in_threadpool(self._desk.take)
+        if item is None:
+            return False
+        job = self._desk.job(item)
+        try:
+            answer = await self._queue.answer(job, self._timeout)
+        except Busy:
+            self._desk.give_back(item)
+            await asyncio.sleep(TRY_AGAIN_S)
+            return True
+        except CatalogueError:
+            self._desk.give_back(item)
+            raise
+        except PlatekinError as error:  # it took too long, or ended its worker: that is this photo's answer
+            answer = as_error(job.name, error)
+        except Exception as error:  # a mistake of ours must not come up again with every look at the queue
+            log.exception("lots: unexpected")
+            told = f"{job.name}: {type(error).__name__}"
+            answer = as_error(job.name, PlatekinError("unexpected", told, "please report this, with the photo"))
+        except BaseException:  # the service ends
+            self._desk.give_back(item)
+            raise
+        if await run_in_threadpool(self._desk.keep, item, answer):
+            await self._finish(item.lot_id)
+        return True
+
+    async def _finish(self, lot_id: str) -> None:
+        async with self._finishing:
+            await run_in_threadpool(self._desk.finish, lot_id)

@@ -1,0 +1,123 @@
+// What waits for a person in a lot: one case a time, the one that settles most first, with its like to be ticked by eye.
+
+import { OUTCOMES } from "./answer.js";
+import { CardCompare } from "./compare.js";
+import { fill, h, say } from "./dom.js";
+import { keys } from "./keys.js";
+import { face } from "./lotcards.js";
+import { ask, newKey } from "./service.js";
+
+const FIELDS = [["subject", "Who is shown"], ["pose", "Negative"], ["crop", "Crop"], ["caption", "The card's words"], ["club", "Club"], ["issuer", "Issuer"], ["year", "Year"]];
+const NEW = ["new_crop", "new_caption", "new_pose"];
+const SURE = 0.9;
+const state = {};
+
+// The lot's waiting decisions as an element; changed: called after each.
+export async function queue(lot, changed) {
+  const { data, etag } = await ask(`/v1/lots/${lot.lot_id}/review/queue?limit=50`);
+  const box = h("section", { class: "lot-queue" });
+  Object.assign(state, { lot, cases: data.items, etag, changed, box, at: 0 });
+  fill(box, h("h2", {}, data.total ? `${data.total} decision${data.total === 1 ? "" : "s"} wait` : "No decision waits"),
+    data.held ? h("p", {}, `${data.held} cards are held. `, h("button", { type: "button", class: "second", onclick: () => decide({ action: "confirm", above: SURE }, etag) },
+      `Note those held with over ${100 * SURE} % as seen`)) : null,
+    h("div", { class: "case" }), h("p", { class: "row" }, h("button", { type: "button", class: "plain", onclick: takeBack }, "Undo the last decision on this lot")), h("div", { role: "alert", class: "case-wrong" }));
+  if (data.items.length) draw();
+  return box;
+}
+
+const current = () => state.cases?.[state.at];
+
+function draw() {
+  const one = current();
+  const { row } = one;
+  state.fields = Object.fromEntries(FIELDS.map(([name, words]) => [name, h("input", { id: `lot-${name}`, maxlength: 200, autocomplete: "off", value: suggested(one, name), "aria-label": words })]));
+  state.like = one.like.map((card) => h("input", { type: "checkbox", value: card, id: `like-${card}` }));
+  state.compare = document.createElement("card-compare");
+  const [title, detail] = OUTCOMES[row.outcome];
+  fill(state.box.querySelector(".case"),
+    h("h3", {}, `Card ${one.card} (${state.at + 1} of ${state.cases.length})`, one.skipped ? ", put off" : ""),
+    h("p", { class: "outcome" }, h("b", {}, title), " ", detail({ ...row, record_id: row.tag })),
+    row.reasons && h("ul", { class: "reasons" }, row.reasons.split("; ").map((words) => h("li", {}, words))),
+    one.like.length ? likes(one) : null,
+    NEW.includes(row.outcome) && h("div", { class: "columns" }, FIELDS.map(([name, words]) => h("div", {}, h("label", { for: `lot-${name}` }, words), state.fields[name]))),
+    h("p", { class: "row" }, NEW.includes(row.outcome) && button("Accept as a new record", accept, ""), (state.choose = button(chooseWords(), choose)), button("Reject", reject), button("Skip", skip, "plain"), button("Next", () => step(1), "plain")),
+    state.compare);
+  lay(one);
+}
+
+const button = (words, run, kind = "second") => h("button", { type: "button", class: kind, onclick: run }, words);
+const chosen = () => state.compare?.chosen ?? current()?.candidates[0];
+const chooseWords = () => (chosen() ? `It is ${chosen().record_id}` : "No record is like it");
+
+function suggested({ row, candidates }, name) {
+  const closest = candidates[0];
+  if (["pose", "crop"].includes(name)) return row[name] ?? "";
+  if (!closest || row.outcome === "new_pose") return "";
+  if (name === "caption") return row.outcome === "new_crop" ? closest.caption : "";
+  return ["subject", "club"].includes(name) ? closest.evidence[name] ?? "" : "";
+}
+
+// Cards that seem to be the same variation: looked at, and left out where they are not.
+function likes(one) {
+  return h("fieldset", { class: "likes" }, h("legend", {}, "These seem to be the same variation. Tick those that are: they are decided with it."),
+    h("ul", { class: "cards" }, one.like.map((card, place) => h("li", {}, h("label", { for: `like-${card}` },
+      h("img", { src: face(state.lot, card), alt: `Card ${card}`, width: 92, height: 160 }), state.like[place], ` ${card}`)))));
+}
+
+async function lay(one) {
+  try {
+    const { data } = await ask(`/v1/lots/${state.lot.lot_id}/cards/${one.card}/comparison`, { method: "POST" });
+    if (current() !== one) return;
+    state.compare.show(data);
+    state.compare.addEventListener("candidate", () => { state.choose.textContent = chooseWords(); });
+    state.choose.textContent = chooseWords();
+  } catch (error) {
+    fill(state.compare, h("p", { class: "problem" }, h("b", {}, `${error.title}.`), ` ${error.todo}`));
+  }
+}
+
+const apart = () => state.like.filter((box) => !box.checked).map((box) => box.value);
+const about = () => ({ card: current().card, apart: apart() });
+
+function accept() {
+  const said = Object.entries(state.fields).map(([name, field]) => [name, field.value.trim()]).filter(([name, value]) => value || name === "caption");
+  return decide({ action: "accept", ...about(), ...Object.fromEntries(said) }, current().etag);
+}
+const choose = () => chosen() && decide({ action: "choose", ...about(), record_id: chosen().record_id }, current().etag);
+const reject = () => decide({ action: "reject", ...about() }, current().etag);
+const skip = () => decide({ action: "skip", card: current().card }, current().etag);
+const takeBack = () => decide({ action: "undo" }, state.etag);
+
+function step(by) {
+  if (!state.cases?.length) return;
+  state.at = (state.at + by + state.cases.length) % state.cases.length;
+  draw();
+}
+
+async function decide(wish, etag) {
+  if (state.busy) return;
+  state.busy = true;
+  try {
+    await ask(`/v1/lots/${state.lot.lot_id}/review`, { method: "POST", json: wish, headers: { "Idempotency-Key": newKey(), "If-Match": etag } });
+    say("Noted");
+    await state.changed();
+  } catch (error) {
+    if (!error.title) throw error;
+    const again = error.code === "changed_since" && h("button", { type: "button", class: "second", onclick: () => state.changed() }, "Show it as it is now");
+    fill(state.box.querySelector(".case-wrong"), h("div", { class: "problem" }, h("p", {}, h("b", {}, `${error.title}.`), ` ${error.todo}`), again));
+  } finally {
+    state.busy = false;
+  }
+}
+
+const on = (run) => () => (current() ? (run(), true) : false);
+keys("Deciding", [
+  { key: "a", words: "Accept as a new record", run: on(() => NEW.includes(current().row.outcome) && accept()) },
+  { key: "e", words: "It is the candidate shown", run: on(choose) },
+  { key: "r", words: "Reject", run: on(reject) },
+  { key: "s", words: "Skip: put it off", run: on(skip) },
+  { key: "n", words: "Next", run: on(() => step(1)) },
+  { key: "p", words: "Back", run: on(() => step(-1)) },
+  { key: "u", words: "Undo the last decision on this lot", run: on(takeBack) },
+]);
+CardCompare.keys(() => state.compare);

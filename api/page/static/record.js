@@ -1,0 +1,144 @@
+// One record: what is known of it, its references, copies seen, where its crop lies, and what was decided about it.
+
+import { poseCrops } from "./cropmap.js";
+import { decisions } from "./decisions.js";
+import { byId, fill, h, percent, recordAddress, say, thumbnail } from "./dom.js";
+import { ask, decide, get, newKey } from "./service.js";
+
+const id = new URLSearchParams(location.search).get("id") ?? "";
+const FIELDS = [
+  ["subject", "Subject"], ["pose", "Negative"], ["crop", "Crop"], ["caption", "Caption"], ["club", "Club"], ["issuer", "Issuer"],
+  ["issuer_mark", "Issuer's mark"], ["caption_place", "Where the words stand"], ["year", "Year"], ["series", "Series"], ["note", "Note"],
+];
+const EDITABLE = ["caption", "club", "issuer", "year", "note", "series", "issuer_mark", "caption_place"];
+
+async function show() {
+  try {
+    const { data: record, etag } = await ask(`/v1/records/${encodeURIComponent(id)}`);
+    const query = new URLSearchParams({ pose: record.pose });
+    const [crops, sightings, siblings] = await Promise.all([
+      get(`/v1/crops?${query}`), get(`/v1/sightings?${new URLSearchParams({ record: id })}`), get(`/v1/records?${query}`),
+    ]);
+    document.title = `${record.record_id} - platekin`;
+    fill(byId("record"), head(record), await body(record, etag, crops, sightings.items, siblings.items));
+  } catch (error) {
+    fill(byId("record"), h("h1", {}, id || "No record"), problem(error));
+  }
+}
+
+function head(record) {
+  return [
+    h("p", { class: "trail" }, h("a", { href: `/catalogue?${new URLSearchParams({ name: record.subject })}` }, record.subject), `, negative ${record.pose}, crop ${record.crop}`),
+    h("h1", {}, record.record_id, " ", h("span", { class: "h1-words" }, record.caption || "no words")),
+  ];
+}
+
+async function body(record, etag, crops, sightings, siblings) {
+  return [
+    h("div", { class: "record-top" },
+      h("dl", { class: "fields" }, FIELDS.filter(([name]) => record[name]).map(([name, words]) => [h("dt", {}, words), h("dd", {}, record[name])]),
+        Object.entries(record.extra).map(([name, value]) => [h("dt", {}, name), h("dd", {}, value)])),
+      h("ul", { class: "references" }, record.references.map((one) => reference(one, etag)))),
+    editing(record, etag),
+    h("h2", {}, "Cards seen"), seen(sightings, record),
+    h("h2", {}, "Where its crop lies"), cropping(crops, record),
+    h("h2", {}, `Other records of ${record.pose}`), others(siblings),
+    h("h2", {}, "Decided about it"), await decisions(record.record_id, show),
+    removing(record, etag),
+  ];
+}
+
+function reference(one) {
+  const contrast = one.facts.residual_contrast;
+  return h("li", {}, h("a", { href: one.image, target: "_blank", rel: "noopener" },
+    h("img", { src: thumbnail({ reference: one.id }, "whole"), alt: `Reference ${one.id}, flattened; opens the untouched picture`, width: 184, height: 320 })),
+  h("p", { class: "small" }, `Reference ${one.id}`, one.copy ? `, copy "${one.copy}"` : ", copy not said", h("br"), one.name, one.source && `, ${one.source}`,
+    one.seen_on && `, seen ${one.seen_on}`, contrast ? `, ${percent(contrast)} contrast left` : ""),
+  labelling("reference", one.id, one.copy));
+}
+
+// Which physical card a reference or a sighting shows.
+function labelling(kind, number, label) {
+  const field = h("input", { "aria-label": `Copy that ${kind} ${number} shows`, value: label ?? "", maxlength: 100, placeholder: "which copy" });
+  const told = h("div", { role: "alert" });
+  const form = h("form", { class: "labelling row" }, field, h("button", { class: "plain" }, "Say so"), told);
+  form.addEventListener("submit", (event) => {
+    event.preventDefault();
+    const copy = field.value.trim();
+    const wish = copy ? { action: "join_copy", kind, number, copy } : { action: "part_copy", kind, number };
+    carry_out(wish, null, told, copy ? `Noted: copy ${copy}` : "It belongs to no copy now");
+  });
+  return form;
+}
+
+function seen(sightings, record) {
+  const copies = new Set(record.references.map(({ copy }) => copy).filter(Boolean));
+  const words = `${record.references.length} reference${record.references.length === 1 ? "" : "s"}, ${sightings.length} other sighting${sightings.length === 1 ? "" : "s"}, ${copies.size} named cop${copies.size === 1 ? "y" : "ies"}.`;
+  return [h("p", {}, words), sightings.length ? h("ul", { class: "bare" }, sightings.map((one) =>
+    h("li", {}, `Sighting ${one.id}: ${one.name}, ${one.source || "source not said"}, ${one.seen_on || "day not said"}`,
+      one.suggested_probability ? `, perhaps the card of reference ${one.suggested_reference} (${percent(one.suggested_probability)})` : "",
+      labelling("sighting", one.id, one.copy)))) : null];
+}
+
+function cropping(crops, record) {
+  const told = h("div", { role: "alert" });
+  const measure = h("button", { type: "button", class: "second" }, crops.crops.length ? "Measure again" : "Measure the crops of this negative");
+  measure.addEventListener("click", async () => {
+    measure.disabled = true;
+    await carry_out({ action: "map_crops", pose: record.pose }, null, told, "Measured");
+    measure.disabled = false;
+  });
+  return [crops.crops.length && crops.frame ? poseCrops(crops, record.crop) : h("p", { class: "empty" }, "Not measured yet."), h("p", {}, measure), told];
+}
+
+function others(siblings) {
+  const rest = siblings.filter(({ record_id: other }) => other !== id);
+  if (!rest.length) return h("p", { class: "empty" }, "None.");
+  return h("ul", { class: "cards wide-cards" }, rest.map((one) => h("li", {}, h("a", { href: recordAddress(one.record_id) },
+    h("img", { src: thumbnail({ record: one.record_id }), alt: "", width: 92, height: 160, loading: "lazy" }),
+    h("b", {}, one.record_id), h("span", {}, `crop ${one.crop}, ${one.caption}`)))));
+}
+
+function editing(record, etag) {
+  const told = h("div", { role: "alert" });
+  const fields = EDITABLE.map((name) => [name, h("input", { id: `edit-${name}`, value: record[name], maxlength: 2000 })]);
+  const note = h("input", { id: "edit-why", maxlength: 2000 });
+  const words = Object.fromEntries(FIELDS);
+  const form = h("form", { class: "columns" }, fields.map(([name, field]) => h("div", {}, h("label", { for: field.id }, words[name]), field)),
+    h("div", {}, h("label", { for: "edit-why" }, "Why (for the log)"), note), h("p", { class: "row" }, h("button", {}, "Save the corrections")), told);
+  form.addEventListener("submit", (event) => {
+    event.preventDefault();
+    const changed = fields.filter(([name, field]) => field.value !== record[name]).map(([name, field]) => [name, field.value]);
+    if (!changed.length) return void fill(told, h("p", { class: "problem" }, "Nothing was changed."));
+    carry_out({ action: "edit", record_id: record.record_id, fields: Object.fromEntries(changed), note: note.value }, etag, told, "Saved");
+  });
+  return h("details", {}, h("summary", {}, "Correct what is said of it"), form);
+}
+
+function removing(record, etag) {
+  const told = h("div", { role: "alert" });
+  const button = h("button", { type: "button", class: "second", onclick: async () => {
+    await carry_out({ action: "remove", record_id: record.record_id }, etag, told, "Taken out; the log can bring it back");
+  } }, "Take the record out");
+  return h("details", {}, h("summary", {}, "Take it out"), h("p", {}, "Its references and copies go with it. Nothing is deleted: undoing the decision in the log brings everything back."), button, told);
+}
+
+async function carry_out(wish, etag, told, words) {
+  fill(told);
+  try {
+    await decide(wish, etag ?? (await ask("/v1/decisions?limit=1")).etag, newKey());
+    say(words);
+    if (wish.action === "remove") fill(byId("record"), h("h1", {}, id), h("p", {}, words, ". ", h("a", { href: "/log" }, "To the log")));
+    else await show();
+  } catch (error) {
+    fill(told, problem(error));
+  }
+}
+
+function problem(error) {
+  if (!error.title) throw error;
+  const again = error.code === "changed_since" && h("button", { type: "button", class: "second", onclick: () => location.reload() }, "Show it as it is now");
+  return h("p", { class: "problem", role: "alert" }, h("b", {}, `${error.title}.`), ` ${error.todo} `, again);
+}
+
+show();

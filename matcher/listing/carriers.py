@@ -1,0 +1,72 @@
+"""What goes between the parts of `listing`: claims, readings, judgements. Frozen, picklable, plain."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+KINDS = (
+    "subject", "club", "pose", "crop", "caption", "series", "issuer", "year", "size", "condition", "count", "unlisted",
+)  # fmt: skip
+
+Status = Literal["agrees", "contradicts", "cannot be told"]
+
+
+@dataclass(frozen=True)
+class Claim:
+    """One thing that the listing says.
+
+    kind:    one of `KINDS`. value: what is claimed, in the catalogue's or the vocabulary's words.
+    words, spans: what it rests on, and where that stands in the text.
+    negated: the listing says that it is not so. hedged: it says so with reserve.
+    group:   of the vocabulary: claims of one group exclude each other.
+    others:  what else the words may mean. unsure: why the reading is not sure, or "".
+    numbers: of a size, a year or a count.
+    """
+
+    kind: str
+    value: str
+    words: str
+    spans: tuple[tuple[int, int], ...]
+    negated: bool = False
+    hedged: bool = False
+    group: str = ""
+    others: tuple[str, ...] = ()
+    unsure: str = ""
+    numbers: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Unread:
+    """Words that nothing was read from. why: "" unknown words, else what they were taken for."""
+
+    words: str
+    start: int
+    end: int
+    why: str = ""
+
+
+@dataclass(frozen=True)
+class Reading:
+    """A text, its claims in the order of the text, and what was not read."""
+
+    text: str
+    claims: tuple[Claim, ...]
+    unread: tuple[Unread, ...]
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """What the pictures say about one claim.
+
+    confidence: probability that the status is right; None where it cannot be told.
+    about:      'photo, card n' that decided, "" where none did. evidence: the numbers behind it.
+    """
+
+    claim: Claim
+    status: Status
+    confidence: float | None
+    reason: str
+    about: str = ""
+    evidence: Mapping[str, Any] = field(default_factory=dict)

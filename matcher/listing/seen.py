@@ -1,0 +1,261 @@
+"""Seen before? A card in its photo in; earlier references and sightings of the same card, or of the same file, out.
+
+Same file: faces with nearly the same perceptual hash, as they are or mirrored, are looked at again pixel by pixel, with
+what lies round the card: two photos of one card never share their grain, table and light. Trimming the picture,
+changing its tones, its size or its compression leaves all of these.
+Same card: the copy rung of the ladder, for references as `identify` has judged it, for sightings of the record asked
+here.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import faiss
+import numpy as np
+from numpy.typing import NDArray
+
+from matcher.align import align
+from matcher.catalogue import copies, files
+from matcher.catalogue.copies import SightingRow
+from matcher.catalogue.models import ReferenceRow, outline_key
+from matcher.describe import describe, fingerprint, perceptual_hash
+from matcher.errors import CatalogueError, PlatekinError
+from matcher.flatten import Face
+from matcher.identify import CardAnswer
+from matcher.ladder.copy import judge_copy
+from matcher.ladder.crop import judge_crop
+from matcher.listing.reuse import Framing, agreement_of, is_same_file
+from matcher.photo import Photo, read_photo
+from matcher.settings import Settings
+from matcher.shelf import Shelf
+from matcher.view import View
+
+NEAR = 72
+"""Bits of 256 that the hashes of one picture file's faces may differ by, after cutting and toning anew."""
+
+LOOKED_AT = 4
+"""Pictures with a near hash that are compared pixel by pixel, each way round."""
+
+ASKED = 8
+"""Sightings of a record that the copy rung is asked about, the most alike first."""
+
+SAME_CARD_FROM = 0.9
+"""Probability of the copy rung from which on a card is said to have been seen before."""
+
+Hash = NDArray[np.uint8]
+
+
+@dataclass(frozen=True)
+class SeenBefore:
+    """kind: "same file" or "same card". where: "reference" or "sighting", with its number, record, day and source.
+
+    probability: of the copy rung; for a file the correlation of its grain. how: of a file, what was done to it.
+    """
+
+    kind: str
+    where: str
+    number: int
+    record_id: str
+    seen_on: str
+    source: str
+    name: str
+    probability: float
+    how: str = ""
+
+    @property
+    def words(self) -> str:
+        day = f" on {self.seen_on}" if self.seen_on else ""
+        source = f", {self.source}" if self.source else ""
+        what = f"{self.where} {self.number} of {self.record_id} ({self.name}{source})"
+        if self.kind == "same file":
+            how = f", {self.how}" if self.how else ""
+            return f"the same picture file was seen before{day}: {what}{how}"
+        return f"probably the same physical card was seen before{day}: {what} ({self.probability:.2f})"
+
+
+@dataclass(frozen=True)
+class _Held:
+    """One face of the book."""
+
+    where: str
+    row: ReferenceRow | SightingRow
+
+
+class SeenBook:
+    """The faces of all references and sightings by their hashes: the former from the index, the latter from a cache."""
+
+    def __init__(self, shelf: Shelf, settings: Settings) -> None:
+        self._shelf = shelf
+        self._settings = settings
+        self._stamp = -1
+        self._sightings: dict[int, SightingRow] = {}
+        self._hashes: dict[int, Hash] = {}
+        self._index: Any = None
+
+    def seen_before(self, photo: Photo, card: CardAnswer) -> list[SeenBefore]:
+        """The same file first, then the same card; each reference and sighting once, the surest first."""
+        self._refresh()
+        found: dict[tuple[str, int], SeenBefore] = {}
+        for one in (*self._same_file(photo, card), *self._same_card(card)):
+            found.setdefault((one.where, one.number), one)
+        return sorted(found.values(), key=lambda one: (one.kind != "same file", -one.probability))
+
+    # The same picture file
+
+    def _same_file(self, photo: Photo, card: CardAnswer) -> Iterator[SeenBefore]:
+        own = Framing(photo.grey, card.outline.corners)
+        for mirrored in (False, True):
+            for turned in (False, True):
+                face = _turned(card.face, mirrored, turned)
+                for held, bits in self._near(perceptual_hash(face)):
+                    if photo.sha256 == held.row.sha256 and not (mirrored or turned):
+                        yield _told("same file", held, 1.0, "unchanged")
+                    elif bits <= NEAR and (one := self._compared(own, mirrored, turned, held)) is not None:
+                        yield one
+
+    def _compared(self, own: Framing, mirrored: bool, turned: bool, held: _Held) -> SeenBefore | None:
+        try:
+            other = read_photo(self._shelf.catalogue.image_path(held.row), self._settings.photo)
+        except PlatekinError:
+            return None  # a lost image is told by `doctor`; here it only cannot be compared
+        theirs = Framing(other.grey, np.array(held.row.quad, np.float32))
+        mine = own.mirrored() if mirrored else own
+        agreed = agreement_of(mine.half_turned() if turned else mine, theirs)
+        if not is_same_file(agreed):
+            return None
+        return _told("same file", held, round(agreed.inside, 3), "mirrored" if mirrored else "cut or toned anew")
+
+    def _near(self, hashes: Hash) -> list[tuple[_Held, int]]:
+        found: list[tuple[_Held, int]] = []
+        for number, bits in self._shelf.index.nearest_hashes(hashes, LOOKED_AT):
+            known = self._shelf.known(number)
+            if known is not None:
+                found.append((_Held("reference", known.reference), bits))
+        if self._index is not None and self._index.ntotal:
+            distances, ids = self._index.search(np.ascontiguousarray(hashes[None]), LOOKED_AT)
+            for number, bits in zip(ids[0].tolist(), distances[0].tolist(), strict=True):
+                if number >= 0:
+                    found.append((_Held("sighting", self._sightings[number]), int(bits)))
+        return sorted(found, key=lambda one: one[1])[:LOOKED_AT]
+
+    # The same card
+
+    def _same_card(self, card: CardAnswer) -> Iterator[SeenBefore]:
+        for candidate in card.answer.candidates:
+            if candidate.copy is not None and candidate.copy.probability >= SAME_CARD_FROM:
+                yield _told("same card", _Held("reference", candidate.known.reference), candidate.copy.probability)
+        view: View | None = None
+        for row in self._alike(card):
+            view = view or View(card.face, describe(card.face))
+            probability = self._copy(view, row)
+            if probability >= SAME_CARD_FROM:
+                yield _told("same card", _Held("sighting", row), probability)
+
+    def _alike(self, card: CardAnswer) -> list[SightingRow]:
+        """Sightings that may show the card: of its record, or of its pose where the record is open."""
+        record_id, pose = card.answer.established.get("record_id"), card.answer.established.get("pose")
+        if pose is None:
+            return []
+        records = {known.record.record_id for known in self._shelf.of_pose(pose)} if record_id is None else {record_id}
+        rows = [row for row in self._sightings.values() if row.record_id in records]
+        own = perceptual_hash(card.face)
+        return sorted(rows, key=lambda row: _bits(own, self._hashes[row.id]))[:ASKED]
+
+    def _copy(self, view: View, row: SightingRow) -> float:
+        try:
+            face = self._shelf.catalogue.face(row)
+        except CatalogueError:
+            return 0.0
+        alignment = align(view, View(face, describe(face)))
+        if not alignment:
+            return 0.0
+        crop = judge_crop(view.face, face, alignment, self._shelf.calibration)
+        return judge_copy(view.face, face, alignment, crop, self._shelf.calibration).probability
+
+    # The book of sightings
+
+    def _refresh(self) -> None:
+        """Take in sightings noted since; their hashes are kept in a file that can be deleted."""
+        newest = self._shelf.catalogue.last_decision()
+        if newest == self._stamp:
+            return
+        rows = {row.id: row for row in copies.sightings(self._shelf.catalogue)}
+        cache = HashCache(self._shelf.catalogue.folder)
+        hashes = {number: cache.get(row) for number, row in rows.items()}
+        for number in [number for number, held in hashes.items() if held is None]:
+            try:
+                hashes[number] = cache.put(rows[number], perceptual_hash(self._shelf.catalogue.face(rows[number])))
+            except CatalogueError:
+                del hashes[number], rows[number]
+        cache.save()
+        self._sightings, self._hashes = rows, {n: h for n, h in hashes.items() if h is not None}
+        self._index = faiss.IndexBinaryIDMap2(faiss.IndexBinaryFlat(256))
+        if self._hashes:
+            ids = np.array(list(self._hashes), np.int64)
+            self._index.add_with_ids(np.stack(list(self._hashes.values())), ids)
+        self._stamp = newest
+
+
+class HashCache:
+    """Hashes of sightings' faces by image and outline, in one file of the catalogue: derived, made again at need."""
+
+    def __init__(self, folder: Path) -> None:
+        self._path = folder / "seen" / f"hashes-{fingerprint()}.json"
+        self._held = self._read()
+        self._changed = False
+
+    def get(self, row: SightingRow) -> Hash | None:
+        stored = self._held.get(_key(row))
+        return None if stored is None else np.frombuffer(bytes.fromhex(stored), np.uint8)
+
+    def put(self, row: SightingRow, hashes: Hash) -> Hash:
+        self._held[_key(row)] = hashes.tobytes().hex()
+        self._changed = True
+        return hashes
+
+    def save(self) -> None:
+        """Written as a whole; a catalogue that may not be written to is asked without it."""
+        if self._changed:
+            try:
+                files.write_whole(self._path, json.dumps(self._held).encode(), keep=False)
+            except OSError:
+                return
+            self._changed = False
+
+    def _read(self) -> dict[str, str]:
+        try:
+            held = json.loads(self._path.read_text())
+        except (OSError, ValueError):
+            return {}
+        fits = isinstance(held, dict) and all(isinstance(v, str) and len(v) == 64 for v in held.values())
+        return held if fits else {}
+
+
+def _key(row: SightingRow) -> str:
+    return f"{row.sha256}-{outline_key(row.quad)}"
+
+
+def _told(kind: str, held: _Held, probability: float, how: str = "") -> SeenBefore:
+    row = held.row
+    day = row.seen_on or (row.added_at.date().isoformat() if isinstance(row, ReferenceRow) else "")
+    return SeenBefore(kind, held.where, row.id, row.record_id, day, row.source, row.name, round(probability, 4), how)
+
+
+def _turned(face: Face, mirrored: bool, turned: bool) -> Face:
+    if mirrored:
+        face = replace(
+            face,
+            pixels=np.ascontiguousarray(face.pixels[:, ::-1]),
+            grey=np.ascontiguousarray(face.grey[:, ::-1]),
+            trusted=np.ascontiguousarray(face.trusted[:, ::-1]),
+        )
+    return face.half_turn() if turned else face
+
+
+def _bits(one: Hash, other: Hash) -> int:
+    return int(np.unpackbits(one ^ other).sum())

@@ -1,0 +1,140 @@
+"""Identifications as they are published in, what each pictured card is known to be out, with probabilities.
+
+Stands on the contract's objects, so that the command line, worker processes and the service give the same.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from matcher.catalogue import RecordRow
+
+
+@dataclass(frozen=True)
+class Shown:
+    """One card of one photo.
+
+    photo, number: which, counted from 1 within its photo. outcome: of `identify`.
+    poses:    probability of each pose that was compared.
+    crops:    of each crop of the likeliest pose, given that pose.
+    captions: of each record of the likeliest crop, given that crop; empty where no words could be compared.
+    record_id, pose: where they are established. closest: id of the closest record, "" for none.
+    facts:    of the face, as `condition.Condition` names them, with `sigma`.
+    reasons:  of `identify`.
+    """
+
+    photo: str
+    number: int
+    outcome: str
+    poses: Mapping[str, float]
+    crops: Mapping[str, float]
+    captions: Mapping[str, float]
+    pose: str | None
+    crop: str | None
+    record_id: str | None
+    closest: str
+    facts: Mapping[str, Any]
+    reasons: tuple[str, ...]
+    seen: tuple[Mapping[str, Any], ...] = field(default=())
+
+    @property
+    def likeliest_pose(self) -> tuple[str, float]:
+        return max(self.poses.items(), key=lambda item: item[1], default=("", 0.0))
+
+    @property
+    def likeliest_crop(self) -> tuple[str, float]:
+        return max(self.crops.items(), key=lambda item: item[1], default=("", 0.0))
+
+    @property
+    def pose_and_crop(self) -> float:
+        """Probability of the likeliest crop of the likeliest pose."""
+        return self.likeliest_pose[1] * self.likeliest_crop[1]
+
+    @property
+    def resembles(self) -> bool:
+        """Whether it is more likely than not a known negative: then it certainly is a card."""
+        return self.likeliest_pose[1] >= 0.5
+
+    @property
+    def where(self) -> str:
+        return f"{self.photo}, card {self.number}"
+
+
+def shown_of(answers: Iterable[Mapping[str, Any]]) -> tuple[Shown, ...]:
+    """Every card of the photos, in order."""
+    return tuple(
+        _card(answer["photo"], number, card) for answer in answers for number, card in enumerate(answer["cards"], 1)
+    )
+
+
+def _card(photo: str, number: int, card: Mapping[str, Any]) -> Shown:
+    poses: dict[str, float] = defaultdict(float)
+    crops: dict[str, float] = defaultdict(float)
+    captions: dict[str, float] = {}
+    candidates: Sequence[Mapping[str, Any]] = card["candidates"]
+    for candidate in candidates:
+        sure = candidate["confidence"]
+        poses[candidate["pose"]] = max(poses[candidate["pose"]], sure["pose"] or 0.0)
+    best = max(poses, key=lambda pose: poses[pose], default="")
+    for candidate in candidates:
+        sure = candidate["confidence"]
+        if candidate["pose"] == best and sure["crop"] is not None:
+            crops[candidate["crop"]] = max(crops[candidate["crop"]], sure["crop"])
+            if sure["caption"] is not None:
+                captions[candidate["record_id"]] = max(captions.get(candidate["record_id"], 0.0), sure["caption"])
+    look = card.get("look", {})
+    return Shown(
+        photo, number, card["outcome"], dict(poses), dict(crops), captions, card["pose"], card["crop"],
+        card["record_id"], candidates[0]["record_id"] if candidates else "", {**card["face"], **look.get("facts", {})},
+        tuple(card["reasons"]), tuple(look.get("seen", ())),
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Known:
+    """What the catalogue knows, ready for comparing.
+
+    records: by id. poses: records by pose. described: terms by pose, and by (pose, crop).
+    contrasts: residual contrast of all references, ascending. spellings: other names, by subject.
+    """
+
+    records: Mapping[str, RecordRow]
+    poses: Mapping[str, Sequence[RecordRow]]
+    pose_terms: Mapping[str, frozenset[str]]
+    crop_terms: Mapping[tuple[str, str], frozenset[str]]
+    contrasts: Sequence[float]
+    spellings: Mapping[str, Sequence[str]] = field(default_factory=dict)
+
+    @classmethod
+    def of(
+        cls,
+        records: Iterable[RecordRow],
+        pose_terms: Mapping[str, frozenset[str]],
+        crop_terms: Mapping[tuple[str, str], frozenset[str]],
+        contrasts: Iterable[float],
+        spellings: Mapping[str, Sequence[str]],
+    ) -> Known:
+        by_pose: dict[str, list[RecordRow]] = defaultdict(list)
+        held = {record.record_id: record for record in records}
+        for record in held.values():
+            by_pose[record.pose].append(record)
+        return cls(held, dict(by_pose), pose_terms, crop_terms, sorted(contrasts), spellings)
+
+    def subject_of(self, pose: str) -> str:
+        """Who is on a pose's cards."""
+        records = self.poses.get(pose, ())
+        return records[0].subject if records else ""
+
+    def poses_of(self, subject: str) -> list[str]:
+        return [pose for pose in self.poses if self.subject_of(pose) == subject]
+
+    def terms_of_crop(self, pose: str, crop: str) -> frozenset[str]:
+        """How a crop is described, by itself or for all poses."""
+        return self.crop_terms.get((pose, crop), frozenset()) | self.crop_terms.get(("*", crop), frozenset())
+
+    def fainter_than(self, contrast: float) -> float:
+        """Share of the references with more contrast than this."""
+        return sum(value > contrast for value in self.contrasts) / len(self.contrasts) if self.contrasts else 0.0

@@ -1,0 +1,108 @@
+"""The catalogue, records, scarcity and the log: looked through, corrected, undone."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from matcher.catalogue import Catalogue
+from tests.page.conftest import Open, until
+from tests.page.site import RECORDS, Site
+
+
+def all_loaded(page: Any, pictures: str) -> None:
+    until(page, f"[...document.querySelectorAll('{pictures}')].every((one) => one.complete && one.naturalWidth > 0)")
+
+
+@pytest.mark.parametrize("size", ["desk", "phone"])
+def test_browsing_by_subject_negative_and_crop(shared_site: Site, open_page: Open, size: str) -> None:
+    page = open_page(f"{shared_site.address}/catalogue", size=size)
+    page.locator("#end:not([hidden])").wait_for()
+    assert page.locator(".subject").count() == 2
+    assert page.locator(".cards li").count() == len(RECORDS)
+    assert page.locator(".crop-name").count() > page.locator(".pose").count() > 2
+    page.locator(".cards img").first.scroll_into_view_if_needed()
+    until(page, "document.querySelector('.cards img').naturalWidth > 0")
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    page.locator(".letters a").last.click()
+    until(page, "document.querySelectorAll('.subject').length === 1")
+    page.get_by_role("button", name="Earlier names").click()
+    until(page, "document.querySelectorAll('.subject').length === 2")
+
+
+def test_a_search_forgives_spelling(shared_site: Site, open_page: Open) -> None:
+    page = open_page(f"{shared_site.address}/catalogue")
+    page.get_by_role("searchbox").fill("oskar dunelbi")
+    page.locator("#found .cards li").first.wait_for()
+    assert "V00013" in page.locator("#found").inner_text()
+    page.get_by_role("searchbox").fill("")
+    page.locator("#browse .subject").first.wait_for()
+    page.goto(f"{shared_site.address}/catalogue?name=<b>qqqq</b>")
+    page.locator("#found p").wait_for()
+    assert "<b>qqqq</b>" in page.locator("#found").inner_text()  # what somebody typed is text
+
+
+def test_a_record_with_its_references_crops_and_decisions(site: Site, open_page: Open) -> None:
+    page = open_page(f"{site.address}/record?id=V00013")
+    page.get_by_role("heading", name="V00013").wait_for()
+    all_loaded(page, ".references img")
+    assert page.locator("dl.fields").inner_text().count("Oscar Dunnelby") == 1
+    page.get_by_role("button", name="Measure the crops of this negative").click()
+    page.locator(".crop-map .own").wait_for()
+    assert page.locator(".crop-map .window").count() >= 1
+    assert "enrol" in page.locator(".decisions").inner_text()
+
+
+def test_a_correction_is_saved_and_undone(site: Site, open_page: Open) -> None:
+    page = open_page(f"{site.address}/record?id=V00013")
+    page.get_by_text("Correct what is said of it").click()
+    page.get_by_label("Year").fill("1889")
+    page.get_by_label("Why (for the log)").fill("read off the back")
+    page.get_by_role("button", name="Save the corrections").click()
+    page.locator("dl.fields dd", has_text="1889").wait_for()
+    page.locator(".decisions li", has_text="edit").get_by_role("button").click()
+    page.locator("dl.fields dd", has_text="1884").wait_for()
+    with Catalogue.open(site.folder) as catalogue:
+        assert catalogue.record("V00013").year == "1884"
+
+
+def test_a_correction_meets_another_ones(site: Site, open_page: Open) -> None:
+    first, second = (open_page(f"{site.address}/record?id=V00013") for _ in range(2))
+    for page, year in ((first, "1889"), (second, "1890")):
+        page.get_by_text("Correct what is said of it").click()
+        page.get_by_label("Year").fill(year)
+        page.get_by_role("button", name="Save the corrections").click()
+        page.locator("dl.fields dd", has_text="1889").or_(page.locator("form .problem")).first.wait_for()
+    assert "Somebody has changed it since" in second.locator("form .problem").inner_text()
+    assert second.get_by_label("Year").input_value() == "1890"  # nothing typed is lost
+    second.get_by_role("button", name="Show it as it is now").click()
+    second.locator("dl.fields dd", has_text="1889").wait_for()
+
+
+def test_a_copy_is_named_and_a_record_taken_out(site: Site, open_page: Open) -> None:
+    page = open_page(f"{site.address}/record?id=V00013")
+    page.get_by_label("Copy that reference").fill("the one with the tear")
+    page.get_by_role("button", name="Say so").click()
+    page.get_by_text('copy "the one with the tear"').wait_for()
+    page.get_by_text("Take it out", exact=True).click()
+    page.get_by_role("button", name="Take the record out").click()
+    page.get_by_role("link", name="To the log").click()
+    page.locator(".decisions li", has_text="remove").get_by_role("button", name="Undo").click()
+    page.locator(".decisions li.undone", has_text="remove").wait_for()
+    with Catalogue.open(site.folder) as catalogue:
+        assert catalogue.record("V00013")
+
+
+def test_no_such_record(shared_site: Site, open_page: Open) -> None:
+    page = open_page(f"{shared_site.address}/record?id=V99999")
+    assert "There is no such record" in page.get_by_role("alert").inner_text()
+
+
+def test_scarcity_with_its_plot_and_gaps(shared_site: Site, open_page: Open) -> None:
+    page = open_page(f"{shared_site.address}/scarcity")
+    page.locator(".plot figcaption").wait_for()
+    assert page.locator(".plot .least").count() >= 1
+    assert page.locator("tbody tr").count() == len(RECORDS)
+    page.get_by_text("Records known from one copy").click()
+    assert page.locator("#gaps a").first.is_visible()

@@ -1,0 +1,201 @@
+"""The identify page: photos in by several ways, answers, corners put right, ways of comparing, what goes wrong."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+import pytest
+
+from tests.page.conftest import Open, until
+from tests.page.site import HELD, NEW_CROP, Site
+
+WAYS = {"w": "swipe", "f": "fade", "k": "flicker", "d": "difference", "m": "agreement", "c": "crops", "o": "photos"}
+
+
+def give(page: Any, site: Site, *names: str) -> None:
+    page.set_input_files("#files", [site.stock.photo(name) for name in names])
+
+
+def answered(page: Any) -> Any:
+    page.locator("card-compare .candidate").first.wait_for()
+    return page.locator(".outcome").first
+
+
+@pytest.mark.parametrize("size", ["desk", "phone"])
+def test_a_photo_is_answered_with_its_evidence(shared_site: Site, open_page: Open, size: str) -> None:
+    page = open_page(shared_site.address, size=size)
+    give(page, shared_site, HELD)
+    assert "V00013" in answered(page).inner_text()
+    assert page.locator(".rung").count() == 4
+    assert "the same negative" in page.locator(".rung").first.inner_text()
+    assert page.locator(".corner").count() == 4
+    shown = page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    assert shown, "the page is wider than the window"
+    assert page.locator("#told").inner_text().startswith(f"{HELD}.jpg: In the catalogue")
+
+
+def test_every_way_of_comparing_by_its_key(shared_site: Site, open_page: Open) -> None:
+    page = open_page(shared_site.address)
+    give(page, shared_site, HELD)
+    answered(page)
+    pictures = "card-compare .stage img"
+    assert page.locator(pictures).count() == 2
+    for key, way in WAYS.items():
+        page.keyboard.press(key)
+        assert page.locator("card-compare").get_attribute("data-way") == way
+        if way != "crops":
+            loaded = f"[...document.querySelectorAll('{pictures}')].every((one) => one.complete && one.naturalWidth)"
+            until(page, loaded)
+    page.keyboard.press("c")
+    assert page.locator(".crop-map .own").count() == 1
+    assert page.locator(".crop-map .window").count() >= 2
+    page.keyboard.press("f")
+    page.locator(".slider input").fill("30")
+    assert page.locator(".upper").evaluate("(node) => node.style.opacity") == "0.3"
+    page.keyboard.press("2")
+    assert page.locator(".candidate").nth(1).get_attribute("aria-pressed") == "true"
+
+
+def test_zoom_and_pan_are_the_same_on_both_sides(shared_site: Site, open_page: Open) -> None:
+    page = open_page(shared_site.address)
+    give(page, shared_site, HELD)
+    answered(page)
+    before = page.locator(".mm-words").inner_text()
+    pane = page.locator(".pane").first
+    pane.focus()
+    for _ in range(4):
+        page.keyboard.press("+")
+    page.keyboard.press("ArrowLeft")
+    first, second = (page.locator(".sheet").nth(n).evaluate("(node) => node.style.transform") for n in (0, 1))
+    assert first == second
+    assert "scale(1)" not in first
+    assert page.locator(".mm-words").inner_text() != before
+    page.keyboard.press("0")
+    assert page.locator(".mm-words").inner_text() == before
+
+
+def test_corners_that_are_dragged_are_answered_again(shared_site: Site, open_page: Open) -> None:
+    page = open_page(shared_site.address)
+    give(page, shared_site, HELD)
+    answered(page)
+    corner = page.locator(".corner").nth(2)
+    before = corner.get_attribute("aria-label")
+    corner.scroll_into_view_if_needed()
+    place = corner.bounding_box()
+    with page.expect_response(lambda answer: "quad=" in answer.url) as told:
+        page.mouse.move(place["x"] + place["width"] / 2, place["y"] + place["height"] / 2)
+        page.mouse.down()
+        page.mouse.move(place["x"] + place["width"] / 2 - 6, place["y"] + place["height"] / 2 - 4, steps=3)
+        page.mouse.up()
+    asked = [float(value) for value in re.findall(r"-?\d+\.\d", told.value.url.split("quad=")[1])]
+    page.get_by_role("button", name="Find the outline again").wait_for()
+    quad = told.value.json()["identification"]["cards"][0]["quad"]
+    assert [value for corner in quad for value in corner] == pytest.approx(
+        asked, abs=0.11
+    )  # answered as it was drawn, not found anew
+    assert page.locator(".corner").nth(2).get_attribute("aria-label") != before
+
+
+def test_several_photos_wait_for_their_turn(shared_site: Site, open_page: Open) -> None:
+    page = open_page(shared_site.address)
+    give(page, shared_site, HELD, NEW_CROP)
+    page.locator(".photo .outcome").nth(1).wait_for()
+    told = page.locator(".photo").all_inner_texts()
+    assert "A new crop" in told[0]
+    assert "In the catalogue" in told[1]
+
+
+def test_a_photo_may_be_dropped(shared_site: Site, open_page: Open) -> None:
+    page = open_page(shared_site.address)
+    data = shared_site.stock.photo(HELD).read_bytes()
+    handle = page.evaluate_handle(
+        """(bytes) => {
+            const held = new DataTransfer();
+            held.items.add(new File([new Uint8Array(bytes)], "dropped.jpg", { type: "image/jpeg" }));
+            return held;
+        }""",
+        list(data),
+    )
+    page.dispatch_event("#take", "drop", {"dataTransfer": handle})
+    assert "V00013" in answered(page).inner_text()
+
+
+def test_a_new_card_becomes_a_find_once(site: Site, open_page: Open) -> None:
+    page = open_page(site.address)
+    page.set_input_files("#files", [site.stock.photo(NEW_CROP)])
+    answered(page)
+    page.get_by_label("Where it was seen").fill("a sale")
+    page.get_by_role("button", name="Keep as a find").click()
+    link = page.locator(".proposing a")
+    link.wait_for()
+    assert link.get_attribute("href") == "/review#F00002"  # it was proposed before: it stays as it is
+
+
+def test_answers_are_shown_again_after_a_reload(shared_site: Site, open_page: Open) -> None:
+    page = open_page(shared_site.address)
+    give(page, shared_site, HELD)
+    answered(page)
+    page.reload()
+    assert "V00013" in answered(page).inner_text()
+
+
+# What goes wrong
+
+
+def test_no_picture_and_no_card_say_what_to_do(shared_site: Site, open_page: Open) -> None:
+    page = open_page(shared_site.address)
+    page.set_input_files("#files", [{"name": "letter.jpg", "mimeType": "image/jpeg", "buffer": b"no picture"}])
+    told = page.locator(".photo .problem")
+    told.wait_for()
+    assert "letter.jpg: Not a picture of a known format" in told.inner_text()
+    assert page.get_by_role("button", name="Try again").is_visible()
+
+
+def test_a_file_that_is_too_large_is_not_sent(shared_site: Site, open_page: Open) -> None:
+    page = open_page(shared_site.address)
+    sent: list[str] = []
+    page.on("request", lambda request: sent.append(request.url) if request.method == "POST" else None)
+    page.evaluate(
+        """() => {
+            const held = new DataTransfer();
+            const file = new File(["x"], "scan.tif", { type: "image/tiff" });
+            Object.defineProperty(file, "size", { value: 300e6 });
+            held.items.add(new File(["x"], "small.tif"));
+            const files = [file];
+            const event = new Event("drop");
+            event.dataTransfer = { files };
+            document.dispatchEvent(event);
+        }"""
+    )
+    told = page.locator(".photo .problem").inner_text()
+    assert "The file has 300 MB, the limit is 60 MB" in told
+    assert sent == []
+
+
+def test_a_cut_network_loses_nothing(shared_site: Site, open_page: Open) -> None:
+    page = open_page(shared_site.address)
+    page.context.set_offline(True)
+    give(page, shared_site, HELD)
+    told = page.locator(".photo .problem")
+    told.wait_for()
+    assert "The service does not answer" in told.inner_text()
+    page.context.set_offline(False)
+    page.get_by_role("button", name="Try again").click()
+    assert "V00013" in answered(page).inner_text()
+    assert told.count() == 0
+
+
+def test_a_known_card_is_noted_as_seen(site: Site, open_page: Open) -> None:
+    page = open_page(site.address)
+    page.set_input_files("#files", [site.stock.photo(HELD)])
+    answered(page)
+    page.get_by_label("Where it was seen").fill("a friend's album")
+    page.get_by_label("When (day, month or year)").fill("yesterday")
+    page.get_by_role("button", name="Note as seen").click()
+    page.get_by_text("A day is not written as one").wait_for()
+    page.get_by_label("When (day, month or year)").fill("2024-05")
+    page.get_by_role("button", name="Note as seen").click()
+    page.locator(".proposing", has_text="a copy of V00013 was seen").wait_for()
+    page.goto(f"{site.address}/record?id=V00013")
+    page.get_by_text("a friend's album").wait_for()
