@@ -63,7 +63,7 @@ def test_a_lot_from_scans_to_tables_and_decisions(site: Site, open_page: Open, s
     page.get_by_role("button", name="Note those held").click()
     page.locator(".sheet-cards", has_text="decided").wait_for()
     page.get_by_role("button", name="Undo the last decision on this lot").click()
-    until(page, "!document.querySelector('.sheet-cards').innerText.includes('decided')")
+    until(page, "document.querySelector('.sheet-cards')?.innerText.includes('decided') === false")
     page.reload()
     page.locator(".sheet-cards").wait_for()  # the address names the lot
 

@@ -50,7 +50,7 @@ export class CardCompare extends HTMLElement {
   }
 
   choose(index) {
-    const candidates = this.#answer.candidates;
+    const candidates = this.#answer?.candidates ?? []; // none before something is shown
     if (index >= candidates.length) return false;
     this.candidate = index;
     this.#list();
@@ -60,9 +60,9 @@ export class CardCompare extends HTMLElement {
     return true;
   }
 
-  get #answer() { return this.comparison.identification.cards[this.card]; }
+  get #answer() { return this.comparison?.identification.cards[this.card]; }
   get #layers() { return this.comparison.cards[this.card]; }
-  get chosen() { return this.#answer.candidates[this.candidate]; }
+  get chosen() { return this.#answer?.candidates[this.candidate]; }
 
   #build() {
     this.ways = h("div", { class: "ways", role: "group", "aria-label": "Ways of comparing" }, WAYS.map(([way, key, words]) =>
