@@ -187,6 +187,11 @@ def locked() -> bytes:
         (zipped({str(i): b"" for i in range(30)}), "zip_too_large", "30 files"),
         (zipped({f"{i:0200}": b"" for i in range(100)}), "zip_too_large", "list of contents"),
     ],
+    # Named, since a zip holds the time of its making and each worker process makes its own.
+    ids=(
+        *("no zip", "empty", "cut short", "above", "absolute", "drive", "dot", "file and folder", "long name"),
+        *("link", "twice", "locked", "bomb", "many files", "long list"),
+    ),
 )
 def test_a_zip_that_may_not_be_unpacked(tmp_path: Path, data: bytes, code: str, says: str) -> None:
     folder = tmp_path / "in"
