@@ -105,6 +105,7 @@ def _lifespan(
             finally:
                 working.cancel()
                 await asyncio.gather(working, return_exceptions=True)
+                await lots.close()
                 queue.close()
 
     return lifespan

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import asyncio
 import logging
+from collections.abc import Callable
 from contextlib import suppress
+from typing import Any, ParamSpec, TypeVar
 
 from starlette.concurrency import run_in_threadpool
 
@@ -20,6 +22,9 @@ from matcher.lot.desk import Desk
 from matcher.report import as_error
 
 log = logging.getLogger("platekin")
+
+P = ParamSpec("P")
+T = TypeVar("T")
 
 LOOK_AGAIN_S = 2.0
 """How often the store is asked where nothing has woken the worker: another process may have queued something."""
@@ -34,6 +39,7 @@ class LotWorker:
         self._desk, self._queue, self._hands, self._timeout = desk, queue, hands, timeout
         self._woken = asyncio.Event()
         self._finishing = asyncio.Lock()
+        self._begun: set[asyncio.Future[Any]] = set()
 
     def wake(self) -> None:
         """Something was queued. Call it on the loop's own thread."""
@@ -49,8 +55,18 @@ class LotWorker:
                     await self._work()
             await asyncio.sleep(LOOK_AGAIN_S)
 
+    async def close(self) -> None:
+        """Wait, after `run` was cancelled, for what its threads have begun: they use the catalogue."""
+        await asyncio.gather(*self._begun, return_exceptions=True)
+
+    async def _in_thread(self, call: Callable[P, T], *args: P.args, **named: P.kwargs) -> T:
+        begun = asyncio.ensure_future(run_in_threadpool(call, *args, **named))
+        self._begun.add(begun)
+        begun.add_done_callback(self._begun.discard)
+        return await asyncio.shield(begun)  # a thread cannot be cancelled, only left alone
+
     async def _work(self) -> None:
-        for lot_id in await run_in_threadpool(self._desk.unfinished):
+        for lot_id in await self._in_thread(self._desk.unfinished):
             await self._finish(lot_id)
         async with asyncio.TaskGroup() as hands:
             for _ in range(self._hands):
@@ -73,7 +89,7 @@ class LotWorker:
 
     async def _one(self) -> bool:
         """Do one photo; False where none waits."""
-        item = await run_in_threadpool(self._desk.take)
+        item = await self._in_thread(self._desk.take)
         if item is None:
             return False
         job = self._desk.job(item)
@@ -95,10 +111,10 @@ class LotWorker:
         except BaseException:  # the service ends
             self._desk.give_back(item)
             raise
-        if await run_in_threadpool(self._desk.keep, item, answer):
+        if await self._in_thread(self._desk.keep, item, answer):
             await self._finish(item.lot_id)
         return True
 
     async def _finish(self, lot_id: str) -> None:
         async with self._finishing:
-            await run_in_threadpool(self._desk.finish, lot_id)
+            await self._in_thread(self._desk.finish, lot_id)
