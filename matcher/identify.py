@@ -47,6 +47,9 @@ NEARLY_BEST = 0.5
 """Share of a pose's most inliers that another reference of it needs to be taken instead, being more legible."""
 
 REFERENCES_PER_RECORD = 2
+DOUBTFUL = (0.1, 0.9)
+"""Between these the first reference's word on a caption is not enough."""
+
 CAPTIONS_COMPARED = 40
 """Records of one pose and crop: beyond any that a series is known to have, so that a new caption is new against all."""
 
@@ -301,7 +304,7 @@ def _captions(comparison: _Comparison, same_pose: list[Candidate], lead: Candida
             candidate = done.get(known.reference.id) or comparison.same_crop(comparison.register(known, start), lead)
             done[known.reference.id] = candidate = comparison.caption(candidate)
             told = candidate.caption_probability
-            if told is not None and not is_open(told):  # else a second reference may tell
+            if told is not None and not DOUBTFUL[0] < told < DOUBTFUL[1]:  # else a second reference may tell
                 break
     likely = max(done.values(), key=lambda candidate: candidate.caption_probability or 0.0).known.record.record_id
     finish = {i for i, candidate in done.items() if candidate.known.record.record_id == likely}
