@@ -31,6 +31,9 @@ TONE_MM = 3.0
 SEARCH_SIDE = 640
 """Longer side, in pixels, of the picture in which lines are searched; they are read at the full scale."""
 
+ENOUGH_LINES, FIRM = 2, 0.8
+"""With so many lines read so surely at the foot, the words do not stand at the head: it need not be searched."""
+
 LEAST_LETTERS = 3
 """A line of fewer letters and digits is a stain or a bit of backdrop more often than a word."""
 
@@ -90,8 +93,10 @@ def read_caption(photo: Photo, outline: Outline, size: FaceSize | None = None, t
     if reader is None:
         return Reading(reason=MISSING)
     foot, head = reading_strips(photo, outline, size or FaceSize(), turned)
-    lines = (*_lines(reader, foot, "foot"), *_lines(reader, head, "head"))
-    return Reading(lines, "" if lines else "no words could be read")
+    lines = _lines(reader, foot, "foot")
+    if sum(line.certainty >= FIRM for line in lines) < ENOUGH_LINES:
+        lines += _lines(reader, head, "head")
+    return Reading(tuple(lines), "" if lines else "no words could be read")
 
 
 def reading_strips(
