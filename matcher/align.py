@@ -36,7 +36,8 @@ FEW_INLIERS = 14
 DOUBTFUL = 0.30
 """ECC correlation below which the start was probably wrong."""
 
-ECC_STEPS = 25
+COARSE_STEPS, ECC_STEPS = 25, 25
+"""At most so many on a coarse picture, where a step costs a quarter, and then on the fine one: it needs few by then."""
 
 
 @dataclass(frozen=True)
@@ -148,6 +149,9 @@ def match_features(query: Features, reference: Features) -> tuple[NDArray[np.flo
 
 Start = tuple[NDArray[np.float64], int, str]
 
+Picture = tuple[NDArray[np.uint8], NDArray[np.uint8]]
+"""A reduced face and its mask."""
+
 
 def _orb_starts(query: View, reference: View) -> list[Start]:
     found, inliers = match_features(query.orb, reference.orb)
@@ -194,18 +198,14 @@ class _Pictures:
 
     def refine(self, start: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
         """(homography in full face pixels, correlation); the start and -1 where ECC does not converge."""
-        down = np.diag([REDUCTION, REDUCTION, 1.0])
-        warp = (down @ start @ np.linalg.inv(down)).astype(np.float32)
-        criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, ECC_STEPS, 1e-4)
-        try:
-            correlation, found = cv2.findTransformECCWithMask(
-                self.query.reduced, self.reference.reduced, self.query.reduced_mask, self.reference.reduced_mask,
-                warp, cv2.MOTION_HOMOGRAPHY, criteria, 5,
-            )  # fmt: skip
-        except cv2.error:
-            return start, -1.0
-        full = np.linalg.inv(down) @ np.asarray(found, np.float64) @ down
-        return full / full[2, 2], float(correlation)
+        nearer, _ = _ecc(self.query.coarse, self.reference.coarse, start, REDUCTION / 2, COARSE_STEPS)
+        mine, theirs = (
+            (self.query.reduced, self.query.reduced_mask),
+            (self.reference.reduced, self.reference.reduced_mask),
+        )
+        found, correlation = _ecc(mine, theirs, nearer, REDUCTION, ECC_STEPS)
+        # What the coarse picture leads astray the fine one may still find from the start.
+        return (found, correlation) if correlation >= 0 else _ecc(mine, theirs, start, REDUCTION, ECC_STEPS)
 
     def sigma(self, correlation: float) -> float:
         """Cramer-Rao bound of a shift, in full face pixels, for the noise that the correlation implies."""
@@ -216,6 +216,24 @@ class _Pictures:
         slope = 0.5 * (np.square(np.gradient(picture)[0][inside]) + np.square(np.gradient(picture)[1][inside]))
         noise = picture[inside].var() * (1 - correlation**2) / max(correlation, 0.05) ** 2
         return float(np.sqrt(_NOISE_AREA * noise / max(float(slope.sum()), 1e-9)) / REDUCTION)
+
+
+def _ecc(
+    query: Picture, reference: Picture, start: NDArray[np.float64], scale: float, steps: int
+) -> tuple[NDArray[np.float64], float]:
+    """ECC on two pictures at `scale` of the face: (homography in face pixels, correlation), or (start, -1)."""
+    down = np.diag([scale, scale, 1.0])
+    warp = (down @ start @ np.linalg.inv(down)).astype(np.float32)
+    criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, steps, 1e-4)
+    (mine, my_mask), (theirs, their_mask) = query, reference
+    try:
+        correlation, found = cv2.findTransformECCWithMask(
+            mine, theirs, my_mask, their_mask, warp, cv2.MOTION_HOMOGRAPHY, criteria, 5
+        )
+    except cv2.error:
+        return start, -1.0
+    full = np.linalg.inv(down) @ np.asarray(found, np.float64) @ down
+    return full / full[2, 2], float(correlation)
 
 
 _NOISE_AREA = 130.0

@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 from dataclasses import asdict, dataclass
+from functools import lru_cache
 from importlib.metadata import version
 
 import cv2
@@ -81,6 +82,7 @@ def describe(face: Face, settings: DescribeSettings = DescribeSettings()) -> Des
     )
 
 
+@lru_cache
 def fingerprint(settings: DescribeSettings = DescribeSettings()) -> str:
     """Sixteen hexadecimal digits that differ whenever descriptions could."""
     facts = {

@@ -148,8 +148,10 @@ def _too_many_bytes(size: int, limits: PhotoLimits, name: str) -> UnreadablePhot
 def _upright_srgb(image: Image.Image, reduced: int, name: str) -> NDArray[np.uint8]:
     try:
         image.load()
-        whole = ImageOps.exif_transpose(image)
-        return np.asarray(_to_rgb(whole.reduce(reduced) if reduced > 1 and image.format != "JPEG" else whole), np.uint8)
+        ImageOps.exif_transpose(image, in_place=True)  # a copy of 12 million pixels costs as much as a stage
+        if reduced > 1 and image.format != "JPEG":
+            image = image.reduce(reduced)
+        return np.asarray(_to_rgb(image), np.uint8)
     except DAMAGED as error:
         code = "truncated" if "truncated" in str(error).lower() else "not_an_image"
         raise UnreadablePhoto(code, f"{name}: the picture breaks off or is damaged: {error}", "copy it again") from None
@@ -164,7 +166,7 @@ def _to_rgb(image: Image.Image) -> Image.Image:
         rgba = image.convert("RGBA")
         paper = Image.new("RGBA", rgba.size, "white")
         return Image.alpha_composite(paper, rgba).convert("RGB")
-    return image.convert("RGB")
+    return image if image.mode == "RGB" else image.convert("RGB")
 
 
 def _eight_bit(image: Image.Image) -> Image.Image:

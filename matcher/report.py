@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Sequence
+from functools import lru_cache
 from importlib.metadata import version
 from typing import Any
 
@@ -58,8 +59,14 @@ def as_error(name: str, error: PlatekinError) -> dict[str, Any]:
 def versions() -> dict[str, str]:
     """What the answer was made with."""
     parts = ("platekin", "opencv-python", "faiss-cpu", "imagehash", "numpy", "pillow")
-    named = {part: version(part) for part in parts}
+    named = {part: _version(part) for part in parts}
     return {**named, "python": sys.version.split()[0], "description": fingerprint()}
+
+
+@lru_cache
+def _version(part: str) -> str:
+    """Looked up once: it reads the distribution's whole metadata file."""
+    return version(part)
 
 
 def csv_rows(result: dict[str, Any]) -> list[dict[str, Any]]:

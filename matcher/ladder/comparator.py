@@ -10,8 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
-from importlib.resources import files
+from pathlib import Path
 from typing import Literal
 
 import cv2
@@ -19,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.contrast import slow
+from matcher.inference import infer
 from matcher.ladder.confidence import log_gap
 
 Floats = NDArray[np.float32]
@@ -26,8 +26,13 @@ Floats = NDArray[np.float32]
 Kind = Literal["pictures", "words"]
 """What is compared; each has a network of its own, trained on its own: `pictures.onnx`, `words.onnx`."""
 
+FOLDER = Path(__file__).parent
+
 STEP = 4
 """The map holds one value for STEP x STEP pixels."""
+
+WHOLE_PX = 8
+"""The networks halve a picture three times."""
 
 SPOT_PX = (6.0, 12.0, 24.0)
 """Gaussian sigmas, in face pixels, of spots whose mean counts: about an eye, a hand, a head with shoulders."""
@@ -64,14 +69,14 @@ class Part:
 def compare(kind: Kind, mine: NDArray[np.uint8], theirs: NDArray[np.uint8], mask: NDArray[np.bool_]) -> Part:
     """Ask the network of its kind where two registered greys differ; mask: (height, width), where both are shown."""
     (first, noise_1), (second, noise_2) = prepared(mine), prepared(theirs)
-    network = _network(kind)
-    network.setInput(np.stack([first, second])[None], "pair")
-    network.setInput(np.array([[noise_1, noise_2]], np.float32), "noise")
-    differs = np.array(network.forward()[0], np.float32)
-    rows, columns = differs.shape
+    rows, columns = (-(-side // STEP) for side in mine.shape)
+    # Nothing lies beyond the edge, as in the network's own convolutions.
+    beyond = ((0, 0), *((0, -side % WHOLE_PX) for side in mine.shape))
+    pair, noise = np.pad(np.stack([first, second]), beyond)[None], np.array([[noise_1, noise_2]], np.float32)
+    differs = infer(FOLDER / f"{kind}.onnx", pair=pair, noise=noise)[0, :rows, :columns]
     spots: NDArray[np.bool_] = mask[STEP // 2 :: STEP, STEP // 2 :: STEP]
-    beyond = ((0, rows - spots.shape[0]), (0, columns - spots.shape[1]))
-    return Part(kind, mine, theirs, np.pad(spots, beyond).astype(np.float32), differs)
+    short = ((0, rows - spots.shape[0]), (0, columns - spots.shape[1]))
+    return Part(kind, mine, theirs, np.pad(spots, short).astype(np.float32), differs)
 
 
 def difference_features(parts: Sequence[Part]) -> dict[str, float]:
@@ -105,9 +110,3 @@ def prepared(grey: NDArray[np.uint8] | Floats) -> tuple[Floats, float]:
     even = np.clip(detail / (contrast + 0.5 * typical + 0.3), -5, 5)
     noise = float(np.median(np.abs(cv2.filter2D(values, -1, _NOISE)[2:-2:2, 2:-2:2]))) * 1.4826 / 6
     return np.asarray(even, np.float32), float(np.log((noise + 0.05) / (typical + 0.3)))
-
-
-@lru_cache(maxsize=2)
-def _network(kind: Kind) -> cv2.dnn.Net:
-    """Read once a process; its weights never change."""
-    return cv2.dnn.readNetFromONNX(str(files("matcher.ladder") / f"{kind}.onnx"))

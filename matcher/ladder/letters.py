@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.contrast import slow
-from matcher.ladder.strips import Strip, ink_of
+from matcher.ladder.strips import Strip
 
 Floats = NDArray[np.float32]
 
@@ -20,6 +20,9 @@ SEAM_PX = 4
 
 INK_QUANTILE = 94
 """Per cent: a caption of two or three lines covers somewhat more than the rest of both strips."""
+
+PAPER_QUANTILE = 12
+"""Per cent of what is shown that is bare for certain."""
 
 LETTER_PX = 5.0
 """Gaussian sigma of the window that compares: about one letter of a name."""
@@ -55,7 +58,7 @@ class Letters:
     def worst(self, sigma: float) -> float:
         """Largest shortfall over any patch of `sigma` pixels that holds ink."""
         gaps, inks = (slow(v, sigma) for v in (self._gap * self.weight, self.weight))
-        typical = 0.3 * float(np.percentile(inks, INK_QUANTILE)) + 1e-6
+        typical = 0.3 * _level(inks, INK_QUANTILE) + 1e-6
         return float((gaps / (inks + typical)).max())
 
     @property
@@ -79,16 +82,20 @@ def compare_letters(strips: tuple[Strip, Strip], slack: int = 1) -> Letters:
             best = np.maximum(best, mean(mine * moved) / scale)
     best = np.minimum(best, 1.0)  # where the mask ends, the energy of the moved ink is only nearly its own
     shown = mask > 0
-    papers = [float(np.percentile(e[shown], 12)) + 0.02 if shown.any() else 1.0 for e in energies]
+    papers = [_level(e, PAPER_QUANTILE, shown) + 0.02 for e in energies]
     signals = [np.maximum(e - paper, 0) for e, paper in zip(energies, papers, strict=True)]
     expected = np.sqrt(np.prod([s / (e + 1e-6) for s, e in zip(signals, energies, strict=True)], axis=0))
     # Ink that both hold: a scratch or a fold on one card says nothing, a changed letter has ink on both.
-    inks = [np.minimum(s / (float(np.percentile(s, INK_QUANTILE)) + 1e-6), 1.0) for s in signals]
+    inks = [np.minimum(s / (_level(s, INK_QUANTILE) + 1e-6), 1.0) for s in signals]
     weight = np.where(shown, np.minimum(*inks), 0.0).astype(np.float32)
-    legible = [
-        float(np.log((np.percentile(e, INK_QUANTILE) + 0.02) / p)) for e, p in zip(energies, papers, strict=True)
-    ]
+    legible = [float(np.log((_level(e, INK_QUANTILE) + 0.02) / p)) for e, p in zip(energies, papers, strict=True)]
     return Letters(best, expected.astype(np.float32), weight, (legible[0], legible[1]), float(shown.mean()))
+
+
+def _level(values: Floats, quantile: float, among: NDArray[np.bool_] | None = None) -> float:
+    """A percentile of a map, over `among`; on every second pixel, since maps are smooth; 1 where there is none."""
+    some = values[::2, ::2] if among is None else values[::2, ::2][among[::2, ::2]]
+    return float(np.percentile(some, quantile)) if some.size else 1.0
 
 
 def _stacked(strips: tuple[Strip, Strip]) -> tuple[Floats, Floats, Floats]:
@@ -97,6 +104,5 @@ def _stacked(strips: tuple[Strip, Strip]) -> tuple[Floats, Floats, Floats]:
     for mask in masks:
         # A masked seam keeps one strip's windows out of the other's.
         mask[-SEAM_PX:] = 0
-    mine = np.vstack([ink_of(strip.mine) for strip in strips])
-    theirs = np.vstack([ink_of(strip.theirs) for strip in strips])
+    mine, theirs = (np.vstack(inks) for inks in zip(*(strip.inks for strip in strips), strict=True))
     return mine, theirs, np.vstack(masks)

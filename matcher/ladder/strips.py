@@ -36,6 +36,12 @@ HIDDEN = (4.0, 14.0)
 COVER_PX = 36
 """What covers is at least as broad as this: a bold letter more, or fewer, also changes the slow tone."""
 
+MARGIN_PX = 8
+"""Left out round what covers: its edge and its shadow."""
+
+TONE_PX, TONE_STEP = 10.0, 4
+"""Gaussian sigma of the slow tone, and every how many pixels it is computed."""
+
 WORDS_MM = (1.6, 0.8)
 """How far, across and down, words may sit from where the picture's transform puts them: other words may be longer."""
 
@@ -53,6 +59,7 @@ class Strip:
 
     rows, columns: where it lies on the face.
     mine, theirs:  (rows, columns) uint8 greys, `theirs` moved to where its ink fits best.
+    inks:          of both, as `ink_of` has them.
     shown:         (rows, columns) bool, what both show, uncovered.
     transform:     (3, 3) float64, query face pixels to reference face pixels, as the ink has it.
     correlation:   of the two inks under it, -1 to 1.
@@ -62,6 +69,7 @@ class Strip:
     columns: slice
     mine: NDArray[np.uint8]
     theirs: NDArray[np.uint8]
+    inks: tuple[Floats, Floats]
     shown: Bools
     transform: NDArray[np.float64]
     correlation: float
@@ -122,16 +130,18 @@ def _registered(
     corner = np.array([[1, 0, columns.start], [0, 1, rows.start], [0, 0, 1]], np.float64)
     canvas = (columns.stop - columns.start, rows.stop - rows.start)
     mine, seen = query.grey[rows, columns], shown[rows, columns]
+    ink = ink_of(mine)
     theirs = _cut(reference.grey, start @ corner, canvas)
     search_px = (round(search_mm[0] * query.size.px_per_mm), round(search_mm[1] * query.size.px_per_mm))
-    move = np.vstack([_move(ink_of(mine), ink_of(theirs), seen, search_px), [0, 0, 1]])
+    move = np.vstack([_move(ink, ink_of(theirs), seen, search_px), [0, 0, 1]])
     transform = start @ corner @ move @ np.linalg.inv(corner)
     # Taken from the face once more: twice resampled would be twice blurred.
     moved = _cut(reference.grey, transform @ corner, canvas)
     believed = _cut(reference.trusted.astype(np.uint8), transform @ corner, canvas, cv2.INTER_NEAREST)
     seen = seen & (believed > 0)
-    fit = _correlation(ink_of(mine), ink_of(moved), seen)
-    return Strip(rows, columns, mine, moved, seen, transform / transform[2, 2], fit)
+    inks = ink, ink_of(moved)
+    fit = _correlation(*inks, seen)
+    return Strip(rows, columns, mine, moved, inks, seen, transform / transform[2, 2], fit)
 
 
 def _cut(
@@ -174,11 +184,19 @@ def _correlation(mine: Floats, theirs: Floats, seen: Bools) -> float:
 
 def _hidden(grey: NDArray[np.uint8], laid: NDArray[np.uint8]) -> Bools:
     """Where something lies over the query's card: its slow tone cannot be the reference's under any one fading."""
-    mine, theirs = (slow(g.astype(np.float32), 10.0) for g in (grey, laid))
-    slope, level = np.polyfit(theirs[::8, ::8].ravel(), mine[::8, ::8].ravel(), 1)
+    mine, theirs = (_toned(g) for g in (grey, laid))
+    slope, level = np.polyfit(theirs[::2, ::2].ravel(), mine[::2, ::2].ravel(), 1)
     rest = np.abs(mine - (slope * theirs + level))
     deviations, levels = HIDDEN
     limit = max(levels, deviations * 1.48 * float(np.median(rest)))
-    broad = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (COVER_PX, COVER_PX))
+    broad = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (COVER_PX // TONE_STEP, COVER_PX // TONE_STEP))
     covered = cv2.morphologyEx((rest > limit).astype(np.uint8), cv2.MORPH_OPEN, broad, borderType=cv2.BORDER_REPLICATE)
-    return np.asarray(cv2.dilate(covered, np.ones((15, 15), np.uint8)) > 0)
+    margin = cv2.dilate(covered, np.ones((2 * MARGIN_PX // TONE_STEP + 1,) * 2, np.uint8))
+    return np.asarray(cv2.resize(margin, grey.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0)
+
+
+def _toned(grey: NDArray[np.uint8]) -> Floats:
+    """The slow tone, on every `TONE_STEP`-th pixel: it holds nothing finer."""
+    size = (grey.shape[1] // TONE_STEP, grey.shape[0] // TONE_STEP)
+    small = cv2.resize(grey.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    return np.asarray(cv2.GaussianBlur(small, (0, 0), TONE_PX / TONE_STEP), np.float32)

@@ -21,6 +21,8 @@ FOCAL = 0.85
 _STEP = 16
 """The way from picture to texture is computed every so many pixels and interpolated (error < 0.05 px)."""
 
+Maps = tuple[NDArray[np.float32], NDArray[np.float32]]
+
 Window = tuple[int, int, int, int]
 """x0, y0, x1, y1 in pixels, the last two excluded."""
 
@@ -87,8 +89,8 @@ class Camera:
         high = np.minimum(np.ceil(seen.max(axis=0) + margin), (self.width, self.height)).astype(int)
         return (int(low[0]), int(low[1]), int(high[0]), int(high[1])) if (high > low).all() else None
 
-    def sampling(self, window: Window, texture: NDArray[np.float64]) -> NDArray[np.float32]:
-        """(h, w, 2): for each pixel of the window, x and y in a texture, as `cv2.remap` wants them.
+    def sampling(self, window: Window, texture: NDArray[np.float64]) -> Maps:
+        """x and y, each (h, w), in a texture for each pixel of the window, as `cv2.remap` wants them.
 
         texture: (3, 3), world mm to texture pixels.
         """
@@ -98,9 +100,13 @@ class Camera:
         y = y0 + (np.arange(rows) - 0.5) * _STEP
         points = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
         found = moved(texture, self.world(points)) - 0.5
-        grid = found.reshape(rows, columns, 2).astype(np.float32)
-        fine = cv2.resize(grid, (columns * _STEP, rows * _STEP), interpolation=cv2.INTER_LINEAR)
-        return np.asarray(fine[_STEP : _STEP + y1 - y0, _STEP : _STEP + x1 - x0], np.float32)
+        across, down = (
+            cv2.resize(grid, (columns * _STEP, rows * _STEP), interpolation=cv2.INTER_LINEAR)[
+                _STEP : _STEP + y1 - y0, _STEP : _STEP + x1 - x0
+            ]
+            for grid in found.astype(np.float32).T.reshape(2, rows, columns)
+        )
+        return np.asarray(across, np.float32), np.asarray(down, np.float32)
 
     def _stretch(self, from_middle: NDArray[np.float64]) -> NDArray[np.float64]:
         radius = np.hypot(self.width, self.height) / 2

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from matcher.rehearsal.camera import Camera, Window, moved, rectangle
+from matcher.rehearsal.camera import Camera, Maps, Window, moved, rectangle
 from matcher.rehearsal.printing import Card
 from matcher.rehearsal.props import SLEEVE_PX_PER_MM, contact_shadow, glare, hold, light, sleeve
 from matcher.rehearsal.scene import Scene
@@ -124,10 +124,9 @@ def lay(
     blend(picture[y0:y1, x0:x1], top, alpha)
 
 
-def sampled(texture: NDArray[np.uint8], maps: NDArray[np.float32], border: int) -> NDArray[np.uint8]:
+def sampled(texture: NDArray[np.uint8], maps: Maps, border: int) -> NDArray[np.uint8]:
     # Two plain maps: with an empty second one OpenCV 5.0 can loop for ever in a reflected border.
-    across, down = cv2.split(maps)
-    found = cv2.remap(texture, across, down, cv2.INTER_LINEAR, borderMode=border)
+    found = cv2.remap(texture, *maps, cv2.INTER_LINEAR, borderMode=border)
     return np.asarray(found, np.uint8)
 
 

@@ -1,0 +1,31 @@
+"""Run a small convolutional network kept as an ONNX file: named arrays in, one array out.
+
+ONNX Runtime computes it, in nearly half the time of OpenCV's own reader of such files and to the same numbers; one
+thread, since every worker process has one.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import onnxruntime
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float32]
+
+
+def infer(path: Path, **inputs: Floats) -> Floats:
+    """The network's first output for `inputs`, by the names that the file gives them."""
+    return np.asarray(_session(path).run(None, inputs)[0], np.float32)
+
+
+@lru_cache(maxsize=8)
+def _session(path: Path) -> Any:
+    """Read once a process; its weights never change."""
+    options = onnxruntime.SessionOptions()
+    options.intra_op_num_threads = options.inter_op_num_threads = 1
+    options.log_severity_level = 3  # errors: what it thinks of the machine it runs on is no user's concern
+    return onnxruntime.InferenceSession(str(path), options, providers=["CPUExecutionProvider"])
