@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import islice
 
 import numpy as np
@@ -119,8 +120,10 @@ def identify_card(
         outline = replace(outline, corners=np.roll(outline.corners, 2, axis=0))
     comparison = _Comparison(View(face, text), shelf, calibration)
     candidates = _climb(comparison, hits)
-    testimony = _second_witness(photo, outline, face, candidates)
-    answer = decide(candidates, settings.thresholds, settings.top, calibration, testimony)
+    verdict = partial(decide, candidates, settings.thresholds, settings.top, calibration)
+    answer = verdict()
+    if is_open(answer) and can_read():
+        answer = verdict(_second_witness(photo, outline, face, candidates))
     return CardAnswer(outline, face, facts, answer)
 
 
@@ -148,11 +151,9 @@ def compare_cards(query: View, reference: View, settings: Settings, calibration:
     return Likeness(found.probability, crop.probability, caption.probability, copy.probability)
 
 
-def _second_witness(photo: Photo, outline: Outline, face: Face, candidates: Sequence[Candidate]) -> Testimony | None:
-    """Have the words read where comparing the ink leaves them open; None where it does not, or none can be read."""
+def _second_witness(photo: Photo, outline: Outline, face: Face, candidates: Sequence[Candidate]) -> Testimony:
+    """Have the words read, and compare them with those that the inks were compared with."""
     told = [c for c in candidates if c.caption_probability is not None and c.crop_probability >= 0.5]
-    if not any(is_open(c.caption_probability or 0.0) for c in told) or not can_read():
-        return None
     known = {c.known.record.record_id: c.known.record for c in told}
     words = {name: (record.caption, record.club, record.issuer) for name, record in known.items()}
     return witness(read_caption(photo, outline, face.size), words)

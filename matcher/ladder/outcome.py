@@ -115,8 +115,9 @@ OPEN = (0.03, 0.97)
 """Between these the comparison of inks leaves a caption open, and the words are read as well."""
 
 
-def is_open(probability: float) -> bool:
-    return OPEN[0] < probability < OPEN[1]
+def is_open(answer: Answer) -> bool:
+    """Whether the climb came to the caption and was left in doubt there."""
+    return answer.confidence.caption is not None and OPEN[0] < answer.confidence.caption < OPEN[1]
 
 
 def decide(
