@@ -5,6 +5,6 @@
     caption  the same words?
     copy     the very same physical card?
 
-Each rung measures (`agreement` is their common ruler), `confidence` turns measurements into calibrated
-probabilities, `outcome` decides where the answer stops.
+`climb` knows which references are asked, and how far. Each rung measures (`agreement` is their common ruler),
+`confidence` turns measurements into calibrated probabilities, `outcome` decides where the answer stops.
 """
