@@ -27,6 +27,7 @@ from matcher.listing.look import Looker
 from matcher.locate import drawn
 from matcher.photo import Photo, png_of, read_photo
 from matcher.processes import in_order, one_thread, process_pool, usable_processors
+from matcher.reading import can_read
 from matcher.report import as_error, as_json
 from matcher.settings import Settings
 from matcher.shelf import Shelf
@@ -180,3 +181,4 @@ def _set_up(folder: Path, settings: Settings) -> None:
     _place = _Place(folder, settings)
     with suppress(PlatekinError, OSError):  # told at the first job: raised here it would only break the pool
         _place.bench()
+        can_read()  # loads the reader, so that the first open caption need not wait for it
