@@ -1,8 +1,8 @@
 """Stage 6: two `View`s in, an `Alignment` out: where each spot of the query lies on the reference.
 
-A similarity transform from features starts it (ORB first, SIFT where ORB finds too little), ECC refines it to a
-homography at sub-pixel accuracy (Evangelidis & Psarakis 2008, as in OpenCV). Only the picture takes part: border
-and caption keep their place when the crop changes, and would pull the transform towards 'no change'.
+A similarity transform from features starts it (ORB first, SIFT where ORB finds too little), `registration` refines it
+to a homography at sub-pixel accuracy, coarse to fine. Only the picture takes part: border and caption keep their place
+when the crop changes, and would pull the transform towards 'no change'.
 A transform is not evidence of the same negative: that is the ladder's question.
 """
 
@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.flatten import Face
+from matcher.registration import Layer, register
 from matcher.settings import FaceSize
 from matcher.view import REDUCTION, Features, View, picture_zone
 
@@ -34,10 +35,13 @@ FEW_INLIERS = 14
 """Below this many ORB inliers a second, slower try with SIFT is worth its time."""
 
 DOUBTFUL = 0.30
-"""ECC correlation below which the start was probably wrong."""
+"""Correlation below which the start was probably wrong."""
 
-COARSE_STEPS, ECC_STEPS = 25, 25
-"""At most so many on a coarse picture, where a step costs a quarter, and then on the fine one: it needs few by then."""
+DUBIOUS = 0.60
+"""Correlation below which a start that was given is not relied upon: the card it came from may have been misplaced."""
+
+STEPS = 10
+"""At most so many on the coarse pictures, and again on the fine ones; two to six are usual."""
 
 
 @dataclass(frozen=True)
@@ -46,7 +50,7 @@ class Alignment:
 
     transform:   (3, 3) float64, query face pixels to reference face pixels (homography, last entry 1).
     inliers:     feature matches that agree with it.
-    correlation: ECC of the two normalised pictures under it, -1 to 1.
+    correlation: of the two normalised pictures under it, -1 to 1.
     sigma_px:    standard error of its position in the middle of the picture, face pixels.
     overlap:     share of the query's picture that falls on the reference's picture.
     method:      'orb', 'sift', 'given' or 'none': where the start came from.
@@ -86,13 +90,12 @@ def align(
     thorough: whether SIFT, several times slower, may be tried where ORB does not convince.
     """
     pictures = _Pictures(query, reference)
-    if start is not None:
-        best = pictures.best([(start, 0, "given")])
-    else:
-        best = pictures.best(_orb_starts(query, reference))
-        if thorough and (best.inliers < FEW_INLIERS or best.correlation < DOUBTFUL):
-            sift = _sift_starts(query.sift, reference.sift, best.inliers)
-            best = max(best, pictures.best([*sift, (np.eye(3), 0, "none")]), key=lambda fit: fit.correlation)
+    best = pictures.best([] if start is None else [(start, 0, "given")])
+    if start is None or best.correlation < DUBIOUS:
+        best = max(best, pictures.best(_orb_starts(query, reference)), key=lambda fit: fit.correlation)
+    if start is None and thorough and (best.inliers < FEW_INLIERS or best.correlation < DOUBTFUL):
+        sift = _sift_starts(query.sift, reference.sift, best.inliers)
+        best = max(best, pictures.best([*sift, (np.eye(3), 0, "none")]), key=lambda fit: fit.correlation)
     return _checked(best, pictures, query.face.size)
 
 
@@ -149,9 +152,6 @@ def match_features(query: Features, reference: Features) -> tuple[NDArray[np.flo
 
 Start = tuple[NDArray[np.float64], int, str]
 
-Picture = tuple[NDArray[np.uint8], NDArray[np.uint8]]
-"""A reduced face and its mask."""
-
 
 def _orb_starts(query: View, reference: View) -> list[Start]:
     found, inliers = match_features(query.orb, reference.orb)
@@ -186,7 +186,7 @@ class _Fit:
 
 @dataclass(frozen=True)
 class _Pictures:
-    """The two sides at ECC's scale."""
+    """The two sides, reduced."""
 
     query: View
     reference: View
@@ -197,15 +197,9 @@ class _Pictures:
         return max(fits, key=lambda fit: fit.correlation, default=_Fit(np.eye(3), -1.0, 0, "none"))
 
     def refine(self, start: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
-        """(homography in full face pixels, correlation); the start and -1 where ECC does not converge."""
-        nearer, _ = _ecc(self.query.coarse, self.reference.coarse, start, REDUCTION / 2, COARSE_STEPS)
-        mine, theirs = (
-            (self.query.reduced, self.query.reduced_mask),
-            (self.reference.reduced, self.reference.reduced_mask),
-        )
-        found, correlation = _ecc(mine, theirs, nearer, REDUCTION, ECC_STEPS)
-        # What the coarse picture leads astray the fine one may still find from the start.
-        return (found, correlation) if correlation >= 0 else _ecc(mine, theirs, start, REDUCTION, ECC_STEPS)
+        """(homography in full face pixels, correlation); the start and -1 where the two share too little."""
+        nearer, _ = _at_scale(self.query.coarse, self.reference.coarse, start, REDUCTION / 2)
+        return _at_scale(self.query.fine, self.reference.fine, nearer, REDUCTION)
 
     def sigma(self, correlation: float) -> float:
         """Cramer-Rao bound of a shift, in full face pixels, for the noise that the correlation implies."""
@@ -218,26 +212,20 @@ class _Pictures:
         return float(np.sqrt(_NOISE_AREA * noise / max(float(slope.sum()), 1e-9)) / REDUCTION)
 
 
-def _ecc(
-    query: Picture, reference: Picture, start: NDArray[np.float64], scale: float, steps: int
+def _at_scale(
+    query: Layer, reference: Layer, start: NDArray[np.float64], scale: float
 ) -> tuple[NDArray[np.float64], float]:
-    """ECC on two pictures at `scale` of the face: (homography in face pixels, correlation), or (start, -1)."""
-    down = np.diag([scale, scale, 1.0])
-    warp = (down @ start @ np.linalg.inv(down)).astype(np.float32)
-    criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, steps, 1e-4)
-    (mine, my_mask), (theirs, their_mask) = query, reference
-    try:
-        correlation, found = cv2.findTransformECCWithMask(
-            mine, theirs, my_mask, their_mask, warp, cv2.MOTION_HOMOGRAPHY, criteria, 5
-        )
-    except cv2.error:
-        return start, -1.0
-    full = np.linalg.inv(down) @ np.asarray(found, np.float64) @ down
-    return full / full[2, 2], float(correlation)
+    """Register two layers that are `scale` times the face, in face pixels."""
+    # Pixels count from the middle of the first one, which is another spot at another scale.
+    down = np.array([[scale, 0, (scale - 1) / 2], [0, scale, (scale - 1) / 2], [0, 0, 1.0]])
+    up = np.linalg.inv(down)
+    found, correlation = register(query, reference, down @ start @ up, STEPS)
+    full = up @ found @ down
+    return full / full[2, 2], correlation
 
 
 _NOISE_AREA = 130.0
-"""Pixels at ECC's scale over which disagreement is correlated (grain, blur and stains are no white noise)."""
+"""Pixels of the reduced face over which disagreement is correlated (grain, blur and stains are no white noise)."""
 
 
 def _square(affine: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.ladder.outcome import Candidate
+from matcher.ladder.candidate import Candidate
 from matcher.settings import FaceSize
 from matcher.view import picture_corners
 

@@ -23,7 +23,7 @@ from PIL import Image, ImageDraw, ImageFont
 from matcher.cropmap import CropMap, crop_map
 from matcher.flatten import Face
 from matcher.identify import CardAnswer
-from matcher.ladder.outcome import Candidate
+from matcher.ladder.candidate import Candidate
 from matcher.locate import Outline
 from matcher.photo import Photo
 from matcher.report import CAUTIONS

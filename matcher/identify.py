@@ -18,12 +18,13 @@ from matcher.condition import Condition, condition
 from matcher.describe import Description, describe
 from matcher.flatten import Face, flatten
 from matcher.index import Hit
+from matcher.ladder.candidate import Candidate, Confidence
 from matcher.ladder.caption import judge_caption
 from matcher.ladder.climb import climb
 from matcher.ladder.confidence import Calibration
 from matcher.ladder.copy import judge_copy
 from matcher.ladder.crop import judge_crop
-from matcher.ladder.outcome import Answer, Candidate, Confidence, decide, is_open
+from matcher.ladder.outcome import Answer, decide, is_open
 from matcher.ladder.pose import judge_pose
 from matcher.locate import Outline, Outlines, locate
 from matcher.photo import Photo

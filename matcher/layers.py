@@ -19,7 +19,7 @@ from matcher.cropmap import CropMap, crop_map
 from matcher.evidence import Mosaic, agreement_picture, crop_mosaic, laid_over
 from matcher.flatten import Face
 from matcher.identify import CardAnswer, Identification
-from matcher.ladder.outcome import Candidate
+from matcher.ladder.candidate import Candidate
 from matcher.photo import Photo
 from matcher.shelf import Shelf
 from matcher.shrink import shrink

@@ -11,7 +11,7 @@ from typing import Any
 from matcher.describe import fingerprint
 from matcher.errors import PlatekinError
 from matcher.identify import CardAnswer, Identification
-from matcher.ladder.outcome import Candidate, Confidence
+from matcher.ladder.candidate import Candidate, Confidence
 
 CAUTIONS = (
     "platekin compares pictures. It does not authenticate, grade or value, and a match is no proof that a card is "

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from matcher.describe import Description, describe
 from matcher.flatten import Face
+from matcher.registration import Layer
 from matcher.settings import FaceSize
 
 BORDER_MM = 2.0
@@ -30,7 +31,7 @@ BOX_PX = 8
 """The comparator halves the picture three times."""
 
 REDUCTION = 0.5
-"""Scale of the reduced pictures: ECC gains nothing from finer ones, and is four times faster."""
+"""Scale of the reduced pictures: registering gains nothing from finer ones, and is four times faster."""
 
 Features = tuple[NDArray[np.float32], NDArray[np.float32], NDArray[Any]]
 """(n, 2) points, (n,) angles in degrees, (n, d) descriptors."""
@@ -76,9 +77,14 @@ class View:
         return _reduced(self.face.normal)
 
     @cached_property
-    def coarse(self) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
-        """The reduced face and its mask at half their size once more."""
-        return _reduced(self.reduced), _reduced(self.reduced_mask)
+    def fine(self) -> Layer:
+        """The reduced face, for registering."""
+        return Layer(self.reduced, self.reduced_mask, enough=5000)
+
+    @cached_property
+    def coarse(self) -> Layer:
+        """The same at half its size once more: from there the way to the right place is seen from further off."""
+        return Layer(_reduced(self.reduced), _reduced(self.reduced_mask), enough=1500)
 
     @cached_property
     def reduced_mask(self) -> NDArray[np.uint8]:

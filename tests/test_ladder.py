@@ -16,10 +16,12 @@ from matcher.catalogue import RecordRow, ReferenceRow
 from matcher.cropmap import crop_map
 from matcher.flatten import Face
 from matcher.ladder.agreement import Band, agreement
+from matcher.ladder.candidate import Candidate, Confidence
 from matcher.ladder.caption import CaptionFinding, judge_caption
 from matcher.ladder.confidence import Calibration, RungModel, sigmoid
 from matcher.ladder.crop import CropFinding, Window, judge_crop, measure_crop
-from matcher.ladder.outcome import Candidate, Confidence, decide
+from matcher.ladder.jury import verdicts
+from matcher.ladder.outcome import decide
 from matcher.ladder.pose import PoseFinding, judge_pose
 from matcher.ladder.rivals import Rival, compete
 from matcher.settings import Thresholds
@@ -260,8 +262,16 @@ def test_a_faint_reference_that_agrees_with_everything_does_not_outvote_a_strong
     assert faint.pose is not None
     faint = replace(faint, pose=replace(faint.pose, expected=0.4))
     assert decide([strong, faint], Thresholds(), 5, CALIBRATION).outcome == "new_pose"
-    lost = replace(strong, alignment=replace(strong.alignment, inliers=3))  # laid over wrongly: it says nothing
+    lost = replace(strong, alignment=replace(strong.alignment, correlation=0.5))  # laid over wrongly: it says nothing
     assert decide([lost, faint], Thresholds(), 5, CALIBRATION).outcome != "new_pose"
+
+
+def test_one_reference_that_was_outlined_badly_is_outvoted_by_its_equals() -> None:
+    bad, *good = (candidate(f"V{i}", "P1", "A", p) for i, p in enumerate((0.04, 0.999, 0.98)))
+    verdict = verdicts([bad, *good])["P1"]
+    assert 0.75 < verdict.probability < 0.98  # all three have a say
+    assert verdict.lead in good
+    assert verdicts([bad])["P1"].probability == pytest.approx(0.04)
 
 
 @pytest.mark.parametrize(

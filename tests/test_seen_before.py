@@ -17,7 +17,8 @@ from matcher.catalogue.decisions import person
 from matcher.condition import condition
 from matcher.flatten import flatten
 from matcher.identify import CardAnswer
-from matcher.ladder.outcome import Answer, Confidence
+from matcher.ladder.candidate import Confidence
+from matcher.ladder.outcome import Answer
 from matcher.listing.reuse import Framing, agreement_of, is_same_file
 from matcher.listing.seen import SeenBefore, SeenBook
 from matcher.locate import Outline

@@ -17,11 +17,12 @@ from numpy.typing import NDArray
 from matcher.align import Alignment, align
 from matcher.flatten import Face
 from matcher.index import Hit
+from matcher.ladder.candidate import Candidate
 from matcher.ladder.caption import judge_caption
 from matcher.ladder.confidence import Calibration
 from matcher.ladder.copy import judge_copy
 from matcher.ladder.crop import judge_crop, known_crop
-from matcher.ladder.outcome import Candidate, most_telling
+from matcher.ladder.jury import verdicts
 from matcher.ladder.pose import judge_pose
 from matcher.shelf import Known, Shelf
 from matcher.view import View
@@ -39,6 +40,10 @@ FAR_FEWER = 0.35
 NEARLY_BEST = 0.5
 """Share of a pose's most inliers that another reference of it needs to be taken instead, being more legible."""
 
+IN_DOUBT = (0.03, 0.9)
+REFERENCES_PER_POSE = 4
+"""So many are asked about a pose that the first one leaves between these."""
+
 REFERENCES_PER_RECORD = 2
 DOUBTFUL = (0.1, 0.9)
 """Between these the first reference's word on a caption is not enough."""
@@ -50,11 +55,11 @@ CAPTIONS_COMPARED = 40
 def climb(view: View, shelf: Shelf, calibration: Calibration, hits: Sequence[Hit]) -> list[Candidate]:
     """Register the shortlist's poses; then every crop of the best pose; then every caption of the best crop."""
     comparison = _Comparison(view, shelf, calibration)
-    candidates = _poses(comparison, hits)
-    if not any(candidate.pose for candidate in candidates):
+    candidates = _second_opinions(comparison, _poses(comparison, hits))
+    judged = verdicts(candidates)
+    if not judged:
         return candidates
-    telling = most_telling(candidates)
-    pose = max(telling, key=lambda name: telling[name].pose_probability)
+    pose = max(judged, key=lambda name: judged[name].probability)
     same_pose = [candidate for candidate in candidates if candidate.known.record.pose == pose]
     others = [candidate for candidate in candidates if candidate.known.record.pose != pose]
     same_pose = _crops(comparison, same_pose, pose)
@@ -129,6 +134,18 @@ def _poses(comparison: _Comparison, hits: Sequence[Hit]) -> list[Candidate]:
     return candidates
 
 
+def _second_opinions(comparison: _Comparison, candidates: list[Candidate]) -> list[Candidate]:
+    """Where one reference leaves its pose in doubt, others of that pose are asked as well."""
+    asked = list(candidates)
+    for pose, verdict in verdicts(candidates).items():
+        if not IN_DOUBT[0] < verdict.probability < IN_DOUBT[1]:
+            continue
+        seen = {candidate.known.reference.id for candidate in candidates}
+        others = [known for known in comparison.shelf.of_pose(pose) if known.reference.id not in seen]
+        asked += [comparison.pose(comparison.register(known)) for known in others[: REFERENCES_PER_POSE - 1]]
+    return asked
+
+
 def _one_of_each_pose(shelf: Shelf, hits: Iterable[Hit]) -> list[tuple[Hit, Known]]:
     """The most legible of each pose's references that match nearly best: a faint one hides another exposure."""
     poses: dict[str, list[tuple[Hit, Known]]] = {}
@@ -146,17 +163,19 @@ def _one_of_each_pose(shelf: Shelf, hits: Iterable[Hit]) -> list[tuple[Hit, Know
 
 
 def _crops(comparison: _Comparison, same_pose: list[Candidate], pose: str) -> list[Candidate]:
-    """Every known crop of the pose, by its most legible reference."""
-    certain = any(candidate.pose_probability >= CERTAIN for candidate in same_pose)
-    seen = {candidate.known.record.crop for candidate in same_pose}
+    """Every known crop of the pose, each by one reference: the first that was registered, else the most legible."""
     registered = list(same_pose)
+    seen = {candidate.known.record.crop for candidate in same_pose}
     for known in comparison.shelf.of_pose(pose):
         if known.record.crop not in seen:
             seen.add(known.record.crop)
-            candidate = comparison.register(known)
-            # The more references of a pose agree, the surer it is; once it is certain, that costs time for nothing.
-            registered.append(candidate if certain else comparison.pose(candidate))
-    return [comparison.crop(candidate) for candidate in registered]
+            registered.append(comparison.register(known))
+    measured: set[str] = set()
+    for i, candidate in enumerate(registered):
+        if candidate.alignment and candidate.known.record.crop not in measured:
+            measured.add(candidate.known.record.crop)
+            registered[i] = comparison.crop(candidate)
+    return registered
 
 
 def _captions(comparison: _Comparison, same_pose: list[Candidate], lead: Candidate) -> list[Candidate]:
@@ -166,7 +185,9 @@ def _captions(comparison: _Comparison, same_pose: list[Candidate], lead: Candida
     start = lead.alignment.transform if lead.alignment else None
     for references in _of_crop(comparison.shelf, lead.known).values():
         for known in references[:REFERENCES_PER_RECORD]:
-            candidate = done.get(known.reference.id) or comparison.same_crop(comparison.register(known, start), lead)
+            candidate = done.get(known.reference.id) or comparison.register(known, start)
+            if candidate.crop is None:
+                candidate = comparison.same_crop(candidate, lead)
             done[known.reference.id] = candidate = comparison.caption(candidate)
             told = candidate.caption_probability
             if told is not None and not DOUBTFUL[0] < told < DOUBTFUL[1]:  # else a second reference may tell

@@ -74,6 +74,16 @@ def log_gap(shortfall: float, floor: float) -> float:
     return math.log(floor + max(shortfall, 0.0))
 
 
+def log_odds(probability: float, most: float = 1 - 1e-6) -> float:
+    """The inverse of `sigmoid`; probabilities beyond `most`, or below 1 - `most`, count as that.
+
+    >>> log_odds(0.5), round(log_odds(1.0), 1)
+    (0.0, 13.8)
+    """
+    kept = min(max(probability, 1 - most), most)
+    return math.log(kept / (1 - kept))
+
+
 def sigmoid(logit: float) -> float:
     """Logistic function, safe for large arguments.
 

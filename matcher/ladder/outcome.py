@@ -7,59 +7,19 @@ others are wrong, and 'none of the known ones' competes too.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from matcher.align import Alignment
+from matcher.ladder.candidate import Candidate, Confidence
 from matcher.ladder.caption import CaptionFinding
-from matcher.ladder.confidence import Calibration, sigmoid
-from matcher.ladder.copy import CopyFinding
-from matcher.ladder.crop import CropFinding
-from matcher.ladder.pose import PoseFinding
+from matcher.ladder.confidence import Calibration, log_odds, sigmoid
+from matcher.ladder.jury import verdicts
 from matcher.ladder.rivals import Rival, compete
 from matcher.settings import Thresholds
-from matcher.shelf import Known
 from matcher.witness import Testimony
 
 Outcome = Literal["held", "new_crop", "new_caption", "new_pose", "undecided", "unreadable"]
-
-
-@dataclass(frozen=True)
-class Confidence:
-    """Probabilities, one for each rung and one for the record; None where a rung was not reached."""
-
-    pose: float | None = None
-    crop: float | None = None
-    caption: float | None = None
-    record: float | None = None
-    copy: float | None = None
-
-
-@dataclass(frozen=True)
-class Candidate:
-    """The query face compared with one reference, as far up the ladder as that made sense."""
-
-    known: Known
-    alignment: Alignment
-    pose: PoseFinding | None = None
-    crop: CropFinding | None = None
-    caption: CaptionFinding | None = None
-    copy: CopyFinding | None = None
-    confidence: Confidence = Confidence()
-
-    @property
-    def pose_probability(self) -> float:
-        return self.pose.probability if self.pose else 0.0
-
-    @property
-    def crop_probability(self) -> float:
-        return self.crop.probability if self.crop else 0.0
-
-    @property
-    def caption_probability(self) -> float | None:
-        return self.caption.probability if self.caption else None
 
 
 @dataclass(frozen=True)
@@ -90,27 +50,6 @@ def _name_and_probability(candidate: Candidate, rung: Literal["crop", "caption"]
     return record.record_id, candidate.caption_probability or 0.0
 
 
-FIRM = 0.3
-"""A reference with less than this share of the most inliers of its pose may have been laid over wrongly."""
-
-
-def most_telling(candidates: Sequence[Candidate]) -> dict[str, Candidate]:
-    """Of each pose, the reference by which it is judged: the one that would show most if it were another exposure.
-
-    Not the most probable one: a faint reference agrees with everything.
-    """
-    by_pose: dict[str, list[tuple[Candidate, PoseFinding]]] = {}
-    for candidate in candidates:
-        if candidate.pose:
-            by_pose.setdefault(candidate.known.record.pose, []).append((candidate, candidate.pose))
-    telling = {}
-    for pose, judged in by_pose.items():
-        most = max(candidate.alignment.inliers for candidate, _ in judged)
-        firm = [one for one in judged if one[0].alignment.inliers >= FIRM * most]
-        telling[pose] = max(firm, key=lambda one: one[1].expected)[0]
-    return telling
-
-
 OPEN = (0.03, 0.97)
 """Between these the comparison of inks leaves a caption open, and the words are read as well."""
 
@@ -131,16 +70,16 @@ def decide(
 
     testimony: what was read, if anything was; it counts beside the inks for every known caption.
     """
-    telling = most_telling(candidates)
-    judged = {n: Rival(c.pose.probability, c.pose.parts) for n, c in telling.items() if c.pose}
+    judged = verdicts(candidates)
+    rivals = {name: Rival(verdict.probability, verdict.finding.parts) for name, verdict in judged.items()}
     unjudged = {c.known.record.pose: Rival(0.0, ()) for c in candidates}
-    poses = compete({**unjudged, **judged}, calibration)
+    poses = compete({**unjudged, **rivals}, calibration)
     if not poses:
         reason = "no enrolled picture resembles this one"
         return Answer("new_pose", {}, Confidence(pose=0.0), (), (reason,))
     pose = max(poses, key=lambda name: poses[name])
     same_pose = [c for c in candidates if c.known.record.pose == pose]
-    lead = telling.get(pose, same_pose[0])
+    lead = judged[pose].lead if pose in judged else same_pose[0]
     crops = compete({name: Rival(c.crop.probability, ()) for name, c in best_by(same_pose, "crop").items() if c.crop})
     crop = max(crops, key=lambda name: crops[name]) if crops else ""
     same_crop = [c for c in same_pose if c.known.record.crop == crop and c.crop]
@@ -148,7 +87,7 @@ def decide(
     heard = {name: _heard(name, c, testimony) for name, c in told.items() if c.probability is not None}
     captions = compete(heard, calibration)
     alone = {name: rival.probability for name, rival in heard.items()}
-    best_alone = max((rival.probability for rival in judged.values()), default=0.0)
+    best_alone = max((verdict.probability for verdict in judged.values()), default=0.0)
     graded = tuple(_grade(candidate, poses, crops, captions, pose, crop) for candidate in candidates)
     ranked = tuple(sorted(graded, key=_closeness, reverse=True))
     read = testimony.words if testimony is not None else ""
@@ -165,13 +104,8 @@ def _heard(record_id: str, caption: CaptionFinding, testimony: Testimony | None)
     inks = caption.probability or 0.0
     if not testimony or record_id not in testimony.likenesses:
         return Rival(inks, caption.parts)
-    read = _log_odds(testimony.likenesses[record_id].probability)
-    return Rival(sigmoid(_log_odds(inks) + read), caption.parts, read)
-
-
-def _log_odds(probability: float) -> float:
-    kept = min(max(probability, 1e-6), 1 - 1e-6)
-    return math.log(kept / (1 - kept))
+    read = log_odds(testimony.likenesses[record_id].probability)
+    return Rival(sigmoid(log_odds(inks) + read), caption.parts, read)
 
 
 def _grade(

@@ -1,0 +1,215 @@
+"""Register one picture on another to a fraction of a pixel: a start in, the nearest robust optimum out.
+
+Gauss-Newton on eight numbers of a homography and two of tone (Lucas & Kanade 1981; Baker & Matthews 2004), with
+two additions that old cards ask for. What does not fit, a stain, a reflection, an arm that has moved, loses its say
+(Cauchy weights), so that it cannot pull the rest along. And since two flattened cards differ by little more than a
+similarity, a homography that needs much more than that must be worth it: where half of a picture is bare backdrop,
+nothing else would hold it there.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float32]
+Matrix = NDArray[np.float64]
+
+OUTLYING = 2.0
+"""Residuals of so many robust deviations have half a say."""
+
+SKEWED = 0.05
+"""Usual size of what a homography adds to a similarity, as a share of the picture: corners located a mm or two off."""
+
+INDEPENDENT_PX = 32.0
+"""Pixels over which disagreement is correlated: so many make one independent observation."""
+
+_ROW = 64
+"""Spots a row, where they are sampled: OpenCV samples pictures, not lists."""
+
+SETTLED_PX = 0.05
+"""Movement of a corner, in pixels, that ends the search: the next would be a small part of it."""
+
+
+@dataclass(frozen=True)
+class Layer:
+    """A grey at the scale of registration.
+
+    grey: (h, w) uint8, of equal local contrast. mask: (h, w) uint8, above 0 where it may be believed.
+    enough: of up to twice so many pixels each step is computed: smoothed neighbours add nothing.
+    """
+
+    grey: NDArray[np.uint8]
+    mask: NDArray[np.uint8]
+    enough: int = 5000
+
+    def __post_init__(self) -> None:
+        if self.grey.shape != self.mask.shape or self.grey.ndim != 2:
+            raise ValueError(f"grey {self.grey.shape} and mask {self.mask.shape} must be of one shape, (h, w)")
+
+    @cached_property
+    def smooth(self) -> Floats:
+        """Without the finest grain, which no transform could follow."""
+        return np.asarray(cv2.GaussianBlur(self.grey.astype(np.float32), (5, 5), 0), np.float32)
+
+    @cached_property
+    def slopes(self) -> Floats:
+        """(h, w, 3): the smooth grey and its slopes across and down, levels a pixel."""
+        across, down = (cv2.Scharr(self.smooth, cv2.CV_32F, x, 1 - x, scale=1 / 32) for x in (1, 0))
+        return np.asarray(np.dstack([self.smooth, across, down]), np.float32)
+
+    @cached_property
+    def spots(self) -> tuple[Floats, Floats, Floats]:
+        """Of pixels that may be believed, evenly chosen: x and y in `frame`, and the smooth grey, each (n,)."""
+        index = np.flatnonzero(self.mask)
+        index = index[:: len(index) // self.enough | 1]  # odd, so that no column of an even picture is left out
+        index = index[: len(index) // _ROW * _ROW]
+        row, column = np.divmod(index, self.grey.shape[1])
+        half, middle = self.frame
+        x, y = (column - middle[0]) / half, (row - middle[1]) / half
+        return x.astype(np.float32), y.astype(np.float32), self.smooth.ravel()[index]
+
+    @property
+    def apiece(self) -> float:
+        """How many of the spots make one independent observation."""
+        return max(1.0, INDEPENDENT_PX * self.spots[0].size / max(1, int(np.count_nonzero(self.mask))))
+
+    @property
+    def frame(self) -> tuple[float, tuple[float, float]]:
+        """Half the height, and the middle: coordinates in which numbers are about one."""
+        height, width = self.grey.shape
+        return height / 2, ((width - 1) / 2, (height - 1) / 2)
+
+    @property
+    def to_frame(self) -> Matrix:
+        half, (x, y) = self.frame
+        return np.array([[1 / half, 0, -x / half], [0, 1 / half, -y / half], [0, 0, 1.0]])
+
+
+def register(query: Layer, reference: Layer, start: Matrix, steps: int) -> tuple[Matrix, float]:
+    """(homography, correlation): query pixels to reference pixels, and how the two greys correlate under it.
+
+    start: (3, 3), nearly right. The start and -1 where the two share too little to say anything.
+    """
+    inside, outside = query.to_frame, np.linalg.inv(reference.to_frame)
+    found = np.linalg.inv(outside) @ start @ np.linalg.inv(inside)
+    found = found / found[2, 2]
+    now = _fit(query, reference, found)
+    if now is None:
+        return start, -1.0
+    damping = 1e-3
+    for _ in range(steps):
+        tried = found + _step(now, found, damping)
+        then = _fit(query, reference, tried)
+        if then is None or then.misfit(now.scale) > now.misfit(now.scale):
+            damping *= 10
+            if damping > 10:
+                break
+            continue
+        moved = _moved(found, tried) * reference.frame[0]
+        found, now, damping = tried, then, max(damping / 10, 1e-6)
+        if moved < SETTLED_PX:
+            break
+    full = outside @ found @ inside
+    return full / full[2, 2], now.correlation
+
+
+@dataclass(frozen=True)
+class _Fit:
+    """How two layers agree under one transform, over the n spots that both show.
+
+    x, y: where the spots lie on the query, and u, v on the reference; depth: their third homogeneous coordinate.
+    across, down: slopes of the reference there, by frame units. rest: what tone cannot explain.
+    apiece: how many spots make one independent observation.
+    """
+
+    x: Floats
+    y: Floats
+    u: Floats
+    v: Floats
+    depth: Floats
+    across: Floats
+    down: Floats
+    theirs: Floats
+    gain: float
+    rest: Floats
+    correlation: float
+    transform: Matrix
+    apiece: float
+
+    @cached_property
+    def scale(self) -> float:
+        """Robust deviation of the rest, levels."""
+        return 1.4826 * float(np.median(np.abs(self.rest[::7]))) + 0.5
+
+    def misfit(self, scale: float) -> float:
+        """Mean Cauchy loss, and what the transform costs for being more than a similarity."""
+        loss = float(np.log1p(np.square(self.rest / (OUTLYING * scale))).mean()) * OUTLYING**2
+        return loss + _skew_cost(self.transform) * self.apiece / len(self.rest)
+
+
+def _fit(query: Layer, reference: Layer, transform: Matrix) -> _Fit | None:
+    """None where fewer than a hundred spots are shown by both."""
+    x, y, mine = query.spots
+    (a, b, c), (d, e, f), (g, h, i) = transform.astype(np.float32)
+    depth = g * x + h * y + i
+    u, v = (a * x + b * y + c) / depth, (d * x + e * y + f) / depth
+    half, middle = np.float32(reference.frame[0]), reference.frame[1]
+    left, up = ((place * half + np.float32(m)).reshape(-1, _ROW) for place, m in zip((u, v), middle, strict=True))
+    both = cv2.remap(reference.mask, left, up, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT).ravel() > 0
+    if int(both.sum()) < 100:
+        return None
+    laid = cv2.remap(reference.slopes, left, up, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).reshape(-1, 3)
+    x, y, u, v, depth, mine, theirs, across, down = np.stack([x, y, u, v, depth, mine, *laid.T])[:, both]
+    gain, rest, correlation = _toned(mine, theirs)
+    return _Fit(x, y, u, v, depth, across * half, down * half, theirs, gain, rest, correlation, transform, query.apiece)
+
+
+def _toned(mine: Floats, theirs: Floats) -> tuple[float, Floats, float]:
+    """(gain, what it leaves, correlation) of one tone curve's straight line through both."""
+    one, other = mine - mine.mean(), theirs - theirs.mean()
+    spread = float(other @ other) + 1e-6
+    together = float(one @ other)
+    gain = max(together / spread, 0.1)  # a negative would be no print of it
+    return gain, one - np.float32(gain) * other, together / float(np.sqrt(spread * (float(one @ one) + 1e-6)))
+
+
+def _step(fit: _Fit, transform: Matrix, damping: float) -> Matrix:
+    """(3, 3): the change of transform that one robust least-squares step asks for."""
+    right, below = fit.across / fit.depth, fit.down / fit.depth
+    ahead = -(right * fit.u + below * fit.v)
+    columns = [right * fit.x, right * fit.y, right, below * fit.x, below * fit.y, below, ahead * fit.x, ahead * fit.y]
+    design = np.stack([*(np.float32(fit.gain) * column for column in columns), fit.theirs, np.ones_like(fit.x)])
+    weight = 1 / (1 + np.square(fit.rest / (OUTLYING * fit.scale)))
+    # Neighbouring pixels say the same: only independent ones are counted against the prior.
+    weighted = design * (weight / (fit.scale**2 * fit.apiece))
+    normal, wanted = (weighted @ design.T).astype(np.float64), (weighted @ fit.rest).astype(np.float64)
+    skew = _NOT_SIMILAR @ transform.ravel()[:8] / SKEWED
+    # Heavy-tailed as the data are: a picture that plainly needs more than a similarity is not held back.
+    prior = _NOT_SIMILAR / SKEWED / np.sqrt(1 + np.square(skew))[:, None]
+    normal[:8, :8] += prior.T @ prior
+    wanted[:8] -= prior.T @ (skew / np.sqrt(1 + np.square(skew)))
+    normal[np.diag_indices(10)] *= 1 + damping
+    change = np.linalg.lstsq(normal, wanted, rcond=1e-12)[0]
+    return np.append(change[:8], 0.0).reshape(3, 3)
+
+
+_NOT_SIMILAR = np.array(
+    [[0.5, 0, 0, 0, -0.5, 0, 0, 0], [0, 0.5, 0, 0.5, 0, 0, 0, 0], [0, 0, 0, 0, 0, 0, 1, 0], [0, 0, 0, 0, 0, 0, 0, 1]]
+)
+"""(4, 8): stretch, shear and the two of perspective, of a homography's numbers row by row."""
+
+
+def _skew_cost(transform: Matrix) -> float:
+    return float(np.log1p(np.square(_NOT_SIMILAR @ transform.ravel()[:8] / SKEWED)).sum())
+
+
+def _moved(before: Matrix, after: Matrix) -> float:
+    """Largest movement of the frame's corners, frame units."""
+    corners = np.array([[[-0.6, -1], [0.6, -1], [0.6, 1], [-0.6, 1]]], np.float64)
+    places = (cv2.perspectiveTransform(corners, transform) for transform in (before, after))
+    return float(np.abs(np.subtract(*places)).max())
