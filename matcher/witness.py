@@ -18,13 +18,14 @@ from pathlib import Path
 from typing import Any, ClassVar
 
 from matcher.ladder.confidence import Calibration
-from matcher.reading import Reading
+from matcher.reading import Line, Reading
 
-LEFT_OUT = 3.0
-"""Edits that a line counts which is left out; two unlike lines are so never more than twice this apart."""
+LEFT_OUT, STRAY = 3.0, 2.0
+"""Edits that a known line counts which was not read, and a line that was read and is none; two unlike lines are so
+never more than both together apart."""
 
 MOST_LINES = 5
-"""Lines read beyond these, the least certain, are not tried: the ways to match double with each."""
+"""Lines read beyond these, the least like any known one, are not tried: the ways to match double with each."""
 
 FIELDS = ("name", "club", "issuer")
 """What the lines of a record are, in this order."""
@@ -40,7 +41,7 @@ TWINS = str.maketrans({"1": "l", "0": "o", "|": "l"})
 class Likeness:
     """What was read against one record's words.
 
-    edits:       letters to change, and `LEFT_OUT` for each line left out.
+    edits:       letters to change, and what each line counts that is left out.
     letters:     letters to change alone.
     similarity:  1 for the same letters, 0 for nothing in common.
     features:    what the calibration asks for.
@@ -84,7 +85,8 @@ def witness(reading: Reading, known: Mapping[str, Sequence[str]], calibration: C
     told = {record: words for record, words in known.items() if plain_lines(words)}
     if not reading or not told:
         return Testimony(words=reading.words if not reading else "no known words to compare with")
-    compared = {record: _likeness(reading, lines, calibration) for record, lines in told.items()}
+    read = _most_like(reading.lines, {line for words in told.values() for line in plain_lines(words)})
+    compared = {record: _likeness(read, lines, calibration) for record, lines in told.items()}
     likenesses = {record: likeness for record, likeness in compared.items() if likeness}
     if not likenesses:
         return Testimony(words=f"{reading.words}: like none of the known captions")
@@ -142,19 +144,31 @@ class _Match:
 
     @property
     def edits(self) -> float:
-        return self.letters + LEFT_OUT * (sum(field is None for field in self.fields) + self.stray)
+        return self.letters + _left_out(sum(field is None for field in self.fields), self.stray)
 
 
-def _likeness(reading: Reading, known: Sequence[str], calibration: Calibration) -> Likeness | None:
+def _most_like(lines: Sequence[Line], known: Iterable[str]) -> list[Line]:
+    """The lines that may be a caption, in their order: a jersey or a poster in the picture has words on it too."""
+    from rapidfuzz import fuzz, process
+
+    def rank(line: Line) -> tuple[float, float]:
+        nearest = process.extractOne(plain(line.words), known, scorer=fuzz.ratio)
+        return (nearest[1] if nearest else 0.0, line.certainty)
+
+    ranked = sorted(range(len(lines)), key=lambda number: rank(lines[number]), reverse=True)
+    return [lines[number] for number in sorted(ranked[:MOST_LINES])]
+
+
+def _likeness(read: Sequence[Line], known: Sequence[str], calibration: Calibration) -> Likeness | None:
     """None where no known line was read at all."""
-    firm = sorted(reading.lines, key=lambda line: -line.certainty)[:MOST_LINES]
-    read = plain_lines([line.words for line in reading.lines if line in firm])
     lines = [plain(line) for line in known]
-    match = _match(read, [line for line in lines if line])
+    match = _match(plain_lines([line.words for line in read]), [line for line in lines if line])
     if not any(match.fields):
         return None
-    certainty = sum(line.certainty for line in firm) / len(firm)
-    features = {**_of_fields(_named(lines, match.fields)), "certainty": certainty, "stray": float(match.stray)}
+    certainty = sum(line.certainty for line in read) / len(read)
+    # What was read and is no known line speaks against the words only as far as it may stand in the place of one.
+    stray = min(match.stray, sum(field is None for field in match.fields))
+    features = {**_of_fields(_named(lines, match.fields)), "certainty": certainty, "stray": float(stray)}
     similarity = max(0.0, 1 - match.edits / len("".join(lines)))
     probability = calibration.probability("reading", features)
     return Likeness(match.edits, match.letters, similarity, features, probability)
@@ -205,15 +219,19 @@ def _match(read: Sequence[str], known: Sequence[str]) -> _Match:
     for mine in _choices(range(len(read))):
         for theirs in _choices(range(len(known))):
             stray, unread = len(read) - len(mine), len(known) - len(theirs)
-            if LEFT_OUT * (unread + stray) >= min(fewest, best.edits):
+            if _left_out(unread, stray) >= min(fewest, best.edits):
                 continue
             ours, words = "".join(read[n] for n in mine), "".join(known[n] for n in theirs)
-            edits = Levenshtein.distance(ours, words) + LEFT_OUT * (unread + stray)
+            edits = Levenshtein.distance(ours, words) + _left_out(unread, stray)
             if edits < min(fewest, best.edits):
                 found = _by_line(Levenshtein.editops(ours, words), [known[n] for n in theirs])
                 told = dict(zip(theirs, found, strict=True))
                 best, fewest = _Match(tuple(told.get(n) for n in range(len(known))), stray), edits
     return best
+
+
+def _left_out(unread: int, stray: int) -> float:
+    return LEFT_OUT * unread + STRAY * stray
 
 
 def _by_line(edits: Iterable[Any], lines: Sequence[str]) -> list[_Field]:

@@ -19,7 +19,7 @@ from matcher.reading import READ_PX_PER_MM, Line, Reading, can_read, read_captio
 from matcher.rehearsal import Age, Caption, Crop, Scene, make_copy, needed_px_per_mm, photograph
 from matcher.rehearsal.negatives import negative_of
 from matcher.settings import FaceSize
-from matcher.witness import LEFT_OUT, plain, shipped_calibration, witness
+from matcher.witness import LEFT_OUT, STRAY, plain, shipped_calibration, witness
 
 SIZE = FaceSize()
 needs_reader = pytest.mark.skipif(not can_read(), reason="the extra 'reading' is not installed")
@@ -177,7 +177,7 @@ KNOWN = {
         ((NAME, CLUB, ISSUER), "own", 0, 1),
         (("J.Kelwick", "HARLE WHEELERSFernhollow Cocoa Works"), "own", 0, 1),  # lines run together
         ((NAME, CLUB), "own", LEFT_OUT, 1),  # the issuer too small to be read
-        ((NAME, CLUB, ISSUER, "oxxzzo"), "own", LEFT_OUT, 1),  # a bit of backdrop taken for a word
+        ((NAME, CLUB, ISSUER, "oxxzzo"), "own", STRAY, 1),  # a bit of backdrop taken for a word
         (("J. Kelvick", CLUB, ISSUER), "letter", 0, 1),
         (("J. Kelvck", CLUB, ISSUER), "letter", 1, 1),
         ((NAME,), "", 2 * LEFT_OUT, 0),  # without the club its two records are level
