@@ -8,7 +8,7 @@ arrivals   what comes in -> rows
 models     records, copies, references: tables, and the frozen rows that leave the package
 registers  the other tables: log, finds, sightings, series, tokens, ...
 changes    single changes of rows: made, kept, turned round
-decisions  the log: append-only, chained; turning undoes and redoes; journal exports and replays it
+decisions  the log: append-only, chained; turning undoes and redoes; journal exports and replays it, by playing
 finds      proposals of the machine -> decisions of a person
 revise     records, poses and subjects merged, split, put right; removal takes one out; cropmap maps a pose's crops
 copies     sightings, and which physical card they show; scarcity counts them and names gaps

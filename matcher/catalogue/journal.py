@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -31,14 +31,16 @@ from matcher.catalogue.decisions import (
     identity,
     last,
     read,
-    write,
 )
+from matcher.catalogue.playing import Misplayed, play_rows
 from matcher.catalogue.registers import Decision, Identity, Image
 from matcher.catalogue.store import PATIENCE, Catalogue
-from matcher.errors import BadTable, CatalogueError
+from matcher.errors import BadTable, CatalogueError, PlatekinError
 
 LONGEST_LINE = 64 * 1024 * 1024
 VERSION = 1
+CHANGES_AT_ONCE = 2000
+"""Played together: enough that the statements do not count, few enough for any memory."""
 
 
 @dataclass(frozen=True)
@@ -108,12 +110,12 @@ def play(connection: Connection, log: Path) -> int:
             _take_identity(connection, head, log)
         elif identity(connection) != head.catalogue:
             raise another_catalogue(log)
-        before, number = beginning(head.catalogue), 0
-        for number, row in decisions_in(stream, log):
-            if row.number != number or digest_of(row, before) != row.digest:
-                raise _bad_log(log, number + 1, "it does not follow from the lines before: the log was changed")
-            _play_one(connection, row, held, log)
-            before = row.digest
+        entries = connection.execute(select(Decision.number, Decision.digest))
+        known = {entry.number: entry.digest for entry in entries}
+        number, before = 0, beginning(head.catalogue)
+        for rows in _batches(_chained(stream, log, before)):
+            number, before = rows[-1].number, rows[-1].digest
+            _play(connection, rows, known, log)
     if number != head.decisions or before != head.digest:
         raise _bad_log(log, number + 1, f"the log ends after {number} of {head.decisions} decisions")
     if number < held:
@@ -210,21 +212,47 @@ def another_catalogue(log: Path) -> CatalogueError:
     )
 
 
-def _play_one(connection: Connection, row: DecisionRow, held: int, log: Path) -> None:
-    if row.number <= held:
-        known = connection.execute(select(Decision.digest).where(Decision.number == row.number)).scalar()
-        if known != row.digest:
+def _chained(stream: IO[bytes], log: Path, before: str) -> Iterator[DecisionRow]:
+    """The log's decisions, each found to follow from the one before; before: what the first is chained to."""
+    for place, row in decisions_in(stream, log):
+        if row.number != place or digest_of(row, before) != row.digest:
+            raise _bad_log(log, place + 1, "it does not follow from the lines before: the log was changed")
+        before = row.digest
+        yield row
+
+
+def _batches(rows: Iterator[DecisionRow]) -> Iterator[list[DecisionRow]]:
+    """Decisions in lists that are played at once. What lies before a bad line comes before its error."""
+    some: list[DecisionRow] = []
+    weight = 0
+    try:
+        for row in rows:
+            some.append(row)
+            weight += 1 + len(row.changes)
+            if weight >= CHANGES_AT_ONCE:
+                yield some
+                some, weight = [], 0
+    except PlatekinError:
+        if some:
+            yield some
+        raise
+    if some:
+        yield some
+
+
+def _play(connection: Connection, rows: Sequence[DecisionRow], known: Mapping[int, str], log: Path) -> None:
+    """known: number -> digest of the decisions that the catalogue holds."""
+    for row in rows:
+        if row.number in known and known[row.number] != row.digest:
             why = f"{log} line {row.number + 1}: decision {row.number} is another than in the catalogue"
             raise CatalogueError("does_not_fit", why, "the two have parted: keep one, enrol the other's records")
-        return
-    draft = Draft(connection)
+    new = [row for row in rows if row.number not in known]
     try:
-        for change in row.changes:
-            draft.make(change)
-    except Misfit as misfit:
-        why = f"{log} line {row.number + 1}: {misfit}"
+        if new:
+            play_rows(connection, new)
+    except Misplayed as misplayed:
+        why = f"{log} line {misplayed.row.number + 1}: {misplayed}"
         raise CatalogueError("does_not_fit", why, "the log does not belong to what is in the catalogue") from None
-    write(connection, row)
 
 
 def _take_identity(connection: Connection, head: LogHead, log: Path) -> None:
