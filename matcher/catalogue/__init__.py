@@ -11,6 +11,7 @@ changes    single changes of rows: made, kept, turned round
 decisions  the log: append-only, chained; turning undoes and redoes; journal exports and replays it, by playing
 finds      proposals of the machine -> decisions of a person
 revise     records, poses and subjects merged, split, put right; removal takes one out; cropmap maps a pose's crops
+series     what is said of each series, and how many records name it
 copies     sightings, and which physical card they show; scarcity counts them and names gaps
 search     a name, however it is spelt -> records
 package    the catalogue as files (Data Package, Dublin Core); bag wraps and imports them; sheets guards CSV cells
