@@ -20,7 +20,7 @@ from matcher.catalogue.series import all_series, set_series
 from matcher.errors import CatalogueError
 from matcher.shelf import Shelf
 from tests.cards import a_find, photo_answer
-from tests.test_decisions import rows
+from tests.history import rows
 
 ADA = person("Ada Quill")
 
