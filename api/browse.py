@@ -56,6 +56,8 @@ def _fits(row: RecordRow, query: RecordsQuery) -> bool:
         return False
     if query.pose is not None and row.pose != query.pose.strip():
         return False
+    if query.series is not None and row.series != query.series.strip():
+        return False
     texts = (row.record_id, row.subject, row.caption, row.club, row.issuer, row.year, row.note)
     return query.q is None or query.q.strip().casefold() in "\n".join(texts).casefold()
 

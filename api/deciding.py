@@ -13,7 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 from sqlalchemy import select
 
 from api.problems import Problem
-from matcher.catalogue import Catalogue, copies, cropmap, finds, revise, turning
+from matcher.catalogue import Catalogue, copies, cropmap, finds, revise, series, turning
 from matcher.catalogue.changes import Draft, canonical
 from matcher.catalogue.decisions import Actor, DecisionRow, last
 from matcher.catalogue.models import Record, Reference
@@ -207,7 +207,7 @@ def _carry_out_others(catalogue: Catalogue, wish: Deciding, who: Actor, told: Ma
         case Spelling():
             return revise.add_spelling(catalogue, wish.subject, wish.spelling, who, **told)
         case SetSeries():
-            return revise.set_series(catalogue, wish.series, dict(wish.fields.items()), who, **told)
+            return series.set_series(catalogue, wish.series, dict(wish.fields.items()), who, **told)
         case JoinCopy():
             return copies.join(catalogue, wish.kind, wish.number, wish.copy_, who, **told)
         case PartCopy():

@@ -20,7 +20,7 @@ from api.pictures import showable
 from api.problems import Problem, documented
 from api.routes import ACCESS, PHOTO, REQUEST, STORAGE, ServiceNow, answered
 from api.schemas import corners_of
-from matcher.catalogue import Catalogue, finds, package, scarcity
+from matcher.catalogue import Catalogue, finds, package, scarcity, series
 from matcher.catalogue.changes import Draft, canonical
 from matcher.catalogue.check import check
 from matcher.catalogue.decisions import DecisionRow, as_json, count
@@ -151,6 +151,18 @@ def search(service: ServiceNow, _: MayRead, query: Annotated[shapes.SearchQuery,
     return shapes.SearchPage(
         items=[shapes.SearchHit(likeness=one.likeness, record=shapes.record_of(one.record)) for one in found]
     )
+
+
+@router.get("/series", operation_id="list_series", summary="List the series",
+            responses=documented("validation", *ACCESS, *STORAGE))  # fmt: skip
+def list_series(
+    service: ServiceNow, _: MayRead, response: Response, query: Annotated[shapes.Paged, Query()]
+) -> shapes.SeriesPage:
+    """Those that are described, and those that records only name. The ETag is the log's, as setting one wants it."""
+    response.headers["ETag"] = _tag(service.catalogue, "log")
+    rows = series.all_series(service.catalogue)
+    shown = rows[query.offset : query.offset + query.limit]
+    return shapes.SeriesPage(total=len(rows), items=[shapes.Series(**asdict(row)) for row in shown])
 
 
 @router.get("/scarcity", operation_id="scarcity", summary="How many different copies have been seen",

@@ -145,6 +145,24 @@ class ScarcityPage(BaseModel):
     items: list[Scarcity]
 
 
+class Series(BaseModel):
+    """A series of cards; texts are empty where nobody has said."""
+
+    series: str
+    title: str
+    issuer: str
+    years: str
+    width_mm: str = Field(description="Nominal width of its cards.")
+    height_mm: str
+    note: str
+    records: int = Field(description="How many name it.")
+
+
+class SeriesPage(BaseModel):
+    total: int
+    items: list[Series]
+
+
 class Gap(BaseModel):
     kind: str
     about: str

@@ -64,6 +64,7 @@ class IdentifyQuery(Query):
 class RecordsQuery(Query):
     subject: Words | None = Field(None, description="Only of this subject, in upper or lower case.")
     pose: Words | None = Field(None, description="Only of this pose.")
+    series: Words | None = Field(None, description="Only of this series.")
     q: Words | None = Field(None, description="Only with this text in any field but `extra`, pose and crop.")
     limit: int = Field(100, ge=1, le=500, description="Most records to list.")
     offset: int = Field(0, ge=0, le=2**31 - 1, description="Records to skip.")

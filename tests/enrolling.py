@@ -111,6 +111,13 @@ def dump(folder: Path) -> tuple[list[str], dict[str, str]]:
     return rows, files
 
 
+def change(folder: Path, statement: str) -> None:
+    connection = sqlite3.connect(folder / "catalogue.sqlite")
+    with connection:
+        connection.execute(statement)
+    connection.close()
+
+
 def codes(report: EnrolReport) -> list[tuple[int, str]]:
     return [(failed.line, failed.code) for failed in report.failed]
 

@@ -174,6 +174,7 @@ ADDRESSES = {
     ("POST", "/v1/decisions"),
     ("GET", "/v1/decisions/{number}"),
     ("GET", "/v1/search"),
+    ("GET", "/v1/series"),
     ("GET", "/v1/scarcity"),
     ("GET", "/v1/gaps"),
     ("GET", "/v1/exports/{name}"),

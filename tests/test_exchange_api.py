@@ -6,8 +6,6 @@ import functools
 import hashlib
 import io
 import json
-import stat
-import zipfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -23,11 +21,11 @@ from matcher.catalogue import Catalogue
 from matcher.catalogue.check import check
 from matcher.catalogue.enrol import enrol
 from matcher.catalogue.tokens import make_token
-from matcher.catalogue.zipped import Limits, unzip
-from matcher.errors import BadTable
+from matcher.catalogue.zipped import unzip
 from tests import fake_work
 from tests.enrolling import draw, row, whole_image, write_table
 from tests.service import check_problem
+from tests.zips import unzipped, zipped
 
 
 def serve(folder: Path, **settings: Any) -> TestClient:
@@ -57,20 +55,6 @@ def bring(client: TestClient, what: str, if_match: str | None = "*", query: Any 
     headers = {} if if_match is None else {"If-Match": if_match}
     sent = {name: (f"{name}.bin", data) for name, data in files.items()}
     return client.post(f"/v1/imports/{what}", files=sent, headers=headers, params=query)
-
-
-def zipped(files: dict[str, bytes]) -> bytes:
-    out = io.BytesIO()
-    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as packed:
-        for name, data in files.items():
-            packed.writestr(name, data)
-    return out.getvalue()
-
-
-def unzipped(data: bytes) -> dict[str, bytes]:
-    with zipfile.ZipFile(io.BytesIO(data)) as packed:
-        assert packed.testzip() is None
-        return {name: packed.read(name) for name in packed.namelist()}
 
 
 # Out, and in again
@@ -142,72 +126,6 @@ def test_a_table_is_previewed_and_enrolled(
 
 
 # What is refused, and leaves everything as it was
-
-
-def link() -> bytes:
-    out = io.BytesIO()
-    with zipfile.ZipFile(out, "w") as packed:
-        info = zipfile.ZipInfo("data/link")
-        info.external_attr = (stat.S_IFLNK | 0o777) << 16
-        packed.writestr(info, "/etc/passwd")
-    return out.getvalue()
-
-
-def twice() -> bytes:
-    out = io.BytesIO()
-    with zipfile.ZipFile(out, "w") as packed:
-        packed.writestr("a", "1")
-        packed.writestr("b", "2")
-    return out.getvalue().replace(b"b", b"a")  # both entries, and both in the list of contents
-
-
-def locked() -> bytes:
-    data = bytearray(zipped({"a": b"1"}))
-    for mark, place in ((b"PK\x03\x04", 6), (b"PK\x01\x02", 8)):  # the flag of encryption (APPNOTE.TXT, 4.4.4)
-        data[data.index(mark) + place] |= 1
-    return bytes(data)
-
-
-@pytest.mark.parametrize(
-    ("data", "code", "says"),
-    [
-        (b"no zip at all", "bad_zip", "cannot be read"),
-        (b"", "bad_zip", "cannot be read"),
-        (zipped({"a": b"1" * 1000})[:-30], "bad_zip", "cannot be read"),
-        (zipped({"../outside": b"1"}), "bad_zip", "'../outside' leads out"),
-        (zipped({"/etc/outside": b"1"}), "bad_zip", "leads out"),
-        (zipped({"C:\\outside": b"1"}), "bad_zip", "leads out"),
-        (zipped({"a/./b": b"1"}), "bad_zip", "leads out"),
-        (zipped({"a": b"1", "a/b": b"1"}), "bad_zip", "is a file and a folder"),
-        (zipped({"x" * 300: b"1"}), "bad_zip", "too long a name"),
-        (link(), "bad_zip", "is a link"),
-        (twice(), "bad_zip", "is there twice"),
-        (locked(), "bad_zip", "wants a password"),
-        (zipped({"bomb": b"0" * 2_000_000}), "zip_too_large", "2 MB in all"),
-        (zipped({str(i): b"" for i in range(30)}), "zip_too_large", "30 files"),
-        (zipped({f"{i:0200}": b"" for i in range(100)}), "zip_too_large", "list of contents"),
-    ],
-    # Named, since a zip holds the time of its making and each worker process makes its own.
-    ids=(
-        *("no zip", "empty", "cut short", "above", "absolute", "drive", "dot", "file and folder", "long name"),
-        *("link", "twice", "locked", "bomb", "many files", "long list"),
-    ),
-)
-def test_a_zip_that_may_not_be_unpacked(tmp_path: Path, data: bytes, code: str, says: str) -> None:
-    folder = tmp_path / "in"
-    folder.mkdir()
-    with pytest.raises(BadTable, match=says) as caught:
-        unzip(io.BytesIO(data), folder, Limits(most_bytes=1_000_000, most_files=20))
-    assert caught.value.code == code
-    assert caught.value.remedy
-    assert list(tmp_path.rglob("*")) == [folder]  # nothing was written, here or outside
-
-
-def test_a_zip_that_lies_about_a_size_writes_no_more_than_it_said(tmp_path: Path) -> None:
-    data = zipped({"bomb": b"0" * 5_000_000}).replace((5_000_000).to_bytes(4, "little"), (10).to_bytes(4, "little"))
-    with pytest.raises(BadTable, match="cannot be read"):
-        unzip(io.BytesIO(data), tmp_path, Limits(most_bytes=1000))
-    assert sum(path.stat().st_size for path in tmp_path.iterdir()) <= 10
 
 
 def lose(files: dict[str, bytes], end: str) -> dict[str, bytes]:

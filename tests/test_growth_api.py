@@ -189,8 +189,16 @@ def test_pages_and_filters(client: TestClient, folder: Path, scans: Path) -> Non
     assert [item["action"] for item in page["items"]] == ["propose", "propose"]
     assert client.get("/v1/search", params={"name": "siter 1"}).json()["items"][0]["record"]["subject"] == "Sitter 1"
     assert client.get("/v1/scarcity").json()["total"] == 4
+    done = decide(client, tag_of(client, "/v1/series"), "s", action="series", series="S1", fields={"title": "Oakmere"})
+    assert done.status_code == 201, done.text
+    assert decide(client, "*", "t", action="edit", record_id="V002", fields={"series": "S2"}).status_code == 201
+    page = client.get("/v1/series", params={"limit": 1}).json()
+    assert (page["total"], page["items"][0]["title"], page["items"][0]["records"]) == (2, "Oakmere", 0)
+    assert client.get("/v1/series", params={"offset": 1}).json()["items"][0]["records"] == 1
+    page = client.get("/v1/records", params={"series": "S2"}).json()
+    assert [item["record_id"] for item in page["items"]] == ["V002"]
     assert client.get("/v1/gaps").json()["total"] > 0
-    assert client.get("/v1/exports/decisions.jsonl").content.count(b"\n") == 8
+    assert client.get("/v1/exports/decisions.jsonl").content.count(b"\n") == 10
     check_problem(client.get("/v1/exports/secrets.csv"), 422, "validation")
     check_problem(client.get("/v1/finds", params={"state": "lost"}), 422, "validation")
 

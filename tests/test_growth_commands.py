@@ -148,6 +148,24 @@ def test_a_backup_is_a_catalogue_and_damage_is_told(tmp_path: Path, ask: Ask) ->
     ask("check")  # the first is as it was
 
 
+def test_series_and_subjects_are_listed(ask: Ask) -> None:
+    ask("series", "set", "S1", "--title", "Oakmere cards", "--width-mm", "36.5")
+    ask("records", "edit", "V001", "--set", "series=S1")
+    (row,) = lines(ask("series", "list", "--format", "json"))
+    assert (row["series"], row["title"], row["width_mm"], row["records"]) == ("S1", "Oakmere cards", "36.5", 1)
+    assert "36.5 x ?" in ask("series", "list").stdout
+    ask("subjects", "spelling", "Sitter 1", "Siter 1")
+    listed = lines(ask("subjects", "list", "--format", "json"))
+    assert [(row["subject"], row["spellings"], row["poses"], row["records"]) for row in listed] == [
+        ("Sitter 0", [], 1, 2),
+        ("Sitter 1", ["Siter 1"], 1, 2),
+    ]
+    assert "Siter 1" in ask("subjects", "list").stdout
+    for words, found in (("--series S1", ["V001"]), ("--subject sitter\t1", ["V002", "V003"]), ("--pose P9", [])):
+        listed = lines(ask("records", "list", *(w.replace("\t", " ") for w in words.split(" ")), "--format", "json"))
+        assert [row["record_id"] for row in listed] == found
+
+
 def test_tokens_are_shown_once_and_revoked(tmp_path: Path, ask: Ask) -> None:
     token = ask("tokens", "make", "Ada Quill", "--scope", "decide").stdout.strip()
     with Catalogue.open(tmp_path / "mine") as catalogue:

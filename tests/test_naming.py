@@ -43,10 +43,11 @@ def connection() -> Iterator[Connection]:
         (["V1234567890123456789012", "V000001"], "V000002"),  # nobody's counting
     ],
 )
-def test_next_name(connection: Connection, ids: list[str], wanted: str) -> None:
-    for name in ids:
-        remember(connection, "record", name)
-    remember(connection, "pose", "P7")
+@pytest.mark.parametrize("at_once", [1, 9])
+def test_next_name(connection: Connection, ids: list[str], wanted: str, at_once: int) -> None:
+    for start in range(0, len(ids), at_once):
+        remember(connection, [("record", name) for name in ids[start : start + at_once]])
+    remember(connection, [("pose", "P7")])
     assert next_name(connection, "record", "V00001") == wanted
     assert next_name(connection, "pose", "P0001") == "P8"
 

@@ -16,10 +16,11 @@ from matcher.catalogue.decisions import person
 from matcher.catalogue.finds import Wanted, accept, find, merge
 from matcher.catalogue.scarcity import gaps, plot, scarcity
 from matcher.catalogue.search import Names, NameSearch
+from matcher.catalogue.series import all_series, set_series
 from matcher.errors import CatalogueError
 from matcher.shelf import Shelf
 from tests.cards import a_find, photo_answer
-from tests.test_decisions import rows
+from tests.history import rows
 
 ADA = person("Ada Quill")
 
@@ -85,12 +86,27 @@ def test_a_record_is_put_right(catalogue: Catalogue) -> None:
     decision = revise.edit_record(catalogue, "V000", {"caption": "put right", "series": "S1"}, ADA)
     assert catalogue.record("V000").caption == "put right"
     undone(catalogue, before, decision.number)
-    revise.set_series(catalogue, "S1", {"title": "Oakmere cards", "width_mm": "36.5"}, ADA)
-    revise.set_series(catalogue, "S1", {"years": "1888-1890"}, ADA)
+    set_series(catalogue, "S1", {"title": "Oakmere cards", "width_mm": "36.5"}, ADA)
+    set_series(catalogue, "S1", {"years": "1888-1890"}, ADA)
     assert [row.outcome for row in catalogue.decisions(about="S1")] == [
         "series S1: title, width_mm",
         "series S1: years",
     ]
+
+
+def test_series_are_listed_with_what_names_them(catalogue: Catalogue) -> None:
+    revise.edit_record(catalogue, "V000", {"series": "S2"}, ADA)
+    made = set_series(catalogue, "S1", {"title": "Oakmere cards", "width_mm": "36.5"}, ADA)
+    described, named = all_series(catalogue)
+    assert (described.series, described.title, described.width_mm, described.records) == (
+        "S1",
+        "Oakmere cards",
+        "36.5",
+        0,
+    )
+    assert (named.series, named.title, named.records) == ("S2", "", 1)
+    turning.undo(catalogue, [made.number], ADA)
+    assert all_series(catalogue) == (named,)
 
 
 @pytest.mark.parametrize(
@@ -112,7 +128,8 @@ def test_a_record_is_put_right(catalogue: Catalogue) -> None:
         (lambda c: revise.edit_record(c, "V000", {"pose": " "}, ADA), "missing_value"),
         (lambda c: revise.edit_record(c, "V000", {"subject": "Another"}, ADA), "clash"),
         (lambda c: revise.edit_record(c, "V000", {"crop": "A"}, ADA), "nothing_changed"),
-        (lambda c: revise.set_series(c, "S1", {"width_mm": "wide"}, ADA), "missing_value"),
+        (lambda c: set_series(c, "S1", {"width_mm": "wide"}, ADA), "missing_value"),
+        (lambda c: set_series(c, " ", {"title": "x"}, ADA), "missing_value"),
         (lambda c: join(c, "sighting", 9, "x", ADA), "no_such_sighting"),
         (lambda c: join(c, "reference", 1, None, ADA), "missing_value"),
         (lambda c: map_crops(c, "P999"), "no_such_record"),

@@ -3,14 +3,16 @@
 table      CSV of records -> checked rows
 prepare    image -> prepared reference (the stages' work, in worker processes)
 enrol      table + folder -> catalogue, report (`tally`: what became of each row)
-store      the catalogue opened: reading, adding, removing
+store      the catalogue opened: adding, removing, deciding; holdings is its reading half
 arrivals   what comes in -> rows
 models     records, copies, references: tables, and the frozen rows that leave the package
-registers  the other tables: log, finds, sightings, series, tokens, ...
+registers  the other tables: log, finds, sightings, series, tokens, ...; lot_registers those of scanned lots
 changes    single changes of rows: made, kept, turned round
-decisions  the log: append-only, chained; turning undoes and redoes; journal exports and replays it
-finds      proposals of the machine -> decisions of a person
+decisions  the log: append-only, chained; turning undoes and redoes; journal exports and replays it (logfile reads
+           its lines, playing makes many decisions at once)
+proposals  an answer -> open finds, by the machine; finds: a person's decisions on them
 revise     records, poses and subjects merged, split, put right; removal takes one out; cropmap maps a pose's crops
+series     what is said of each series, and how many records name it
 copies     sightings, and which physical card they show; scarcity counts them and names gaps
 search     a name, however it is spelt -> records
 package    the catalogue as files (Data Package, Dublin Core); bag wraps and imports them; sheets guards CSV cells
@@ -22,7 +24,8 @@ database   engine, and the one table of storage failures
 migrate    versions of the database (Alembic)
 """
 
+from matcher.catalogue.holdings import Counts
 from matcher.catalogue.models import Quad, RecordRow, ReferenceRow
-from matcher.catalogue.store import Catalogue, Counts
+from matcher.catalogue.store import Catalogue
 
 __all__ = ["Catalogue", "Counts", "Quad", "RecordRow", "ReferenceRow"]

@@ -103,21 +103,30 @@ def bring_bag(catalogue: Catalogue, bag: Path, check: Callable[[Draft], None] | 
     data = bag / "data"
     images = {p.relative_to(data).as_posix(): p for p in sorted((data / "images").rglob("*")) if p.is_file()}
     new = {name: path for name, path in images.items() if not (catalogue.folder / name).exists()}
-    with catalogue.writing(PATIENCE):
-        with catalogue.bringing(new), catalogue.replaying() as connection:
-            if check:
-                check(Draft(connection))
-            done = play(connection, data / package.LOG)
-            rows = connection.execute(select(Image.sha256, Image.suffix)).all()
-            lacking = [name for row in rows if (name := files.image_name(*row)) not in images]
-            if lacking:
-                raise BadTable("bad_bag", f"{bag}: no {', '.join(lacking[:5])}, which the log names", "export it again")
-            for name, data_told in package.tables(connection).items():
-                if not (data / name).is_file() or (data / name).read_bytes() != data_told:
-                    raise BadTable("bad_bag", f"{bag}: {name} is not what the log gives", "export it again")
-        catalogue.refresh_descriptions()
-        update_index(catalogue)
+    with catalogue.writing(PATIENCE), catalogue.bringing(new), catalogue.replaying() as connection:
+        if check:
+            check(Draft(connection))
+        done = play(connection, data / package.LOG)
+        rows = connection.execute(select(Image.sha256, Image.suffix)).all()
+        lacking = [name for row in rows if (name := files.image_name(*row)) not in images]
+        if lacking:
+            raise BadTable("bad_bag", f"{bag}: no {', '.join(lacking[:5])}, which the log names", "export it again")
+        for name, data_told in package.tables(connection).items():
+            if not (data / name).is_file() or (data / name).read_bytes() != data_told:
+                raise BadTable("bad_bag", f"{bag}: {name} is not what the log gives", "export it again")
+    _make_findable(catalogue)
     return Replayed(done, 0)
+
+
+def _make_findable(catalogue: Catalogue) -> None:
+    """Describe what has come in, and index it. It is in already: who writes meanwhile is let through."""
+    try:
+        catalogue.describe_lacking()
+        with catalogue.writing(PATIENCE):
+            update_index(catalogue)
+    except CatalogueError as error:
+        if error.code != "locked":  # else who reads or writes next makes what is lacking
+            raise
 
 
 def check_bag(bag: Path, progress: Callable[[int, int], None] | None = None) -> tuple[BagProblem, ...]:

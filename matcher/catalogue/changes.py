@@ -11,9 +11,10 @@ import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from itertools import islice
 from typing import Any
 
-from sqlalchemy import Connection, Table, and_, delete, insert, select, update
+from sqlalchemy import JSON, Column, Connection, Table, and_, delete, insert, select, update
 from sqlalchemy.exc import IntegrityError
 
 from matcher.catalogue import naming
@@ -28,6 +29,11 @@ LOGGED: Mapping[str, Table] = {
 
 _NUMBERED = {"references": "id", "copies": "id", "sightings": "id", "finds": "find_id"}
 _FINDS_PREFIX = "F"
+_TOO_LARGE = 2**31
+"""For an integer column of a database."""
+
+AT_ONCE = 256
+"""Rows asked for in one statement."""
 
 
 class Misfit(Exception):
@@ -65,6 +71,9 @@ class Change:
         for values in (change.before, change.after):
             if values is not None and not (isinstance(values, dict) and set(values) <= set(columns.keys())):
                 raise ValueError(f"{change.table} has no such columns: {values!r}")
+            wrong = [name for name, value in (values or {}).items() if not _may_hold(columns[name], value)]
+            if wrong:
+                raise ValueError(f"{change.table} cannot hold this as {', '.join(wrong)}")
         if change.before is None and change.after is None:
             raise ValueError(f"a change of {change.table} that changes nothing")
         return change
@@ -155,9 +164,8 @@ def touched(changes: Iterable[Change]) -> Iterator[tuple[str, str]]:
                     yield table, canonical([values[column]])
 
 
-def _apply(connection: Connection, change: Change) -> None:
-    table = LOGGED[change.table]
-    now = read_row(connection, table, change.key)
+def expect(change: Change, now: Mapping[str, Any] | None) -> None:
+    """Raise Misfit unless a row is as the change takes it to be. now: its JSON values, or None where there is none."""
     if change.before is None and now is not None:
         raise Misfit(change.table, change.key, "is there already")
     if change.before is not None and now is None:
@@ -166,49 +174,77 @@ def _apply(connection: Connection, change: Change) -> None:
         other = [name for name, value in change.before.items() if now[name] != value]
         if other:
             raise Misfit(change.table, change.key, f"has another {', '.join(other)} by now")
+
+
+def remember(connection: Connection, changes: Sequence[Change]) -> None:
+    """What new rows give out for good: their numbers, their images, ids of records and poses."""
+    new = [(change.table, change.after) for change in changes if change.before is None and change.after is not None]
+    _remember_numbers(connection, new)
+    _remember_images(connection, new)
+    names = [("record", str(change.key[0])) for change in changes if change.table == "records" and not change.before]
+    poses = [change.after.get("pose") for change in changes if change.table == "records" and change.after is not None]
+    naming.remember(connection, [*names, *(("pose", pose) for pose in poses if pose is not None)])
+
+
+def stored_values(table: Table, values: Mapping[str, Any]) -> dict[str, Any]:
+    """The reverse of `to_json`: what goes into the columns."""
+    return {name: _stored(table, name, value) for name, value in values.items()}
+
+
+def _apply(connection: Connection, change: Change) -> None:
+    table = LOGGED[change.table]
+    expect(change, read_row(connection, table, change.key))
     try:
         with connection.begin_nested():
             connection.execute(_statement(table, change))
     except IntegrityError:
         raise Misfit(change.table, change.key, "is bound to other rows, or would be there twice") from None
-    if change.before is None and change.after is not None:
-        _remember(connection, change)
-    if change.table == "records" and change.after is not None:
-        _remember_names(connection, change.key[0] if change.before is None else None, change.after.get("pose"))
+    remember(connection, [change])
 
 
 def _statement(table: Table, change: Change) -> Any:
     if change.after is None:
         return delete(table).where(_is(table, change.key))
-    values = {name: _stored(table, name, value) for name, value in change.after.items()}
+    values = stored_values(table, change.after)
     if change.before is None:
         return insert(table).values(values)
     return update(table).where(_is(table, change.key)).values(values)
 
 
-def _remember(connection: Connection, change: Change) -> None:
-    """What a new row gives out for good: its number, and its image."""
-    assert change.after is not None
-    if change.table in _NUMBERED:
-        number = int(str(change.after[_NUMBERED[change.table]]).removeprefix(_FINDS_PREFIX))
-        known = last_given(connection, change.table)
+_New = Sequence[tuple[str, Mapping[str, Any]]]
+
+
+def _remember_numbers(connection: Connection, new: _New) -> None:
+    highest: dict[str, int] = {}
+    for table, after in new:
+        if table in _NUMBERED:
+            number = int(str(after[_NUMBERED[table]]).removeprefix(_FINDS_PREFIX))
+            highest[table] = max(number, highest.get(table, 0))
+    for kind, number in highest.items():
+        known = last_given(connection, kind)
         if not known:
-            connection.execute(insert(Given).values(kind=change.table, last=number))
+            connection.execute(insert(Given).values(kind=kind, last=number))
         elif number > known:
-            connection.execute(update(Given).where(Given.kind == change.table).values(last=number))
-    sha256 = change.after.get("sha256")
-    if (
-        sha256
-        and "suffix" in change.after
-        and not connection.execute(select(Image.sha256).where(Image.sha256 == sha256)).scalar()
-    ):
-        connection.execute(insert(Image).values(sha256=sha256, suffix=change.after["suffix"]))
+            connection.execute(update(Given).where(Given.kind == kind).values(last=number))
 
 
-def _remember_names(connection: Connection, record_id: str | None, pose: str | None) -> None:
-    for kind, name in (("record", record_id), ("pose", pose)):
-        if name is not None:
-            naming.remember(connection, kind, name)
+def _remember_images(connection: Connection, new: _New) -> None:
+    named: dict[str, str] = {}
+    for _, after in new:
+        if after.get("sha256") and "suffix" in after:
+            named.setdefault(after["sha256"], after["suffix"])
+    for some in batched(named, AT_ONCE):
+        held = set(connection.execute(select(Image.sha256).where(Image.sha256.in_(some))).scalars())
+        lacking = [{"sha256": sha256, "suffix": named[sha256]} for sha256 in some if sha256 not in held]
+        if lacking:
+            connection.execute(insert(Image), lacking)
+
+
+def batched(values: Iterable[Any], size: int) -> Iterator[list[Any]]:
+    """The values in lists of at most so many."""
+    rest = iter(values)
+    while some := list(islice(rest, size)):
+        yield some
 
 
 def _is(table: Table, key: Sequence[Any]) -> Any:
@@ -223,6 +259,29 @@ def _plain(value: Any) -> Any:
     if isinstance(value, (list, tuple)):
         return [_plain(v) for v in value]
     return value
+
+
+def _may_hold(column: Column[Any], value: Any) -> bool:
+    """Whether a JSON value is one of the column's."""
+    if value is None:
+        return bool(column.nullable)
+    if isinstance(column.type, JSON):
+        return True
+    if isinstance(column.type, UtcTime):
+        return isinstance(value, str) and _is_moment(value)
+    kind = column.type.python_type
+    if isinstance(value, bool) or kind is bool:
+        return isinstance(value, bool) and kind is bool
+    if kind is int:
+        return isinstance(value, int) and abs(value) < _TOO_LARGE
+    return isinstance(value, (int, float) if kind is float else kind)
+
+
+def _is_moment(text: str) -> bool:
+    try:
+        return datetime.fromisoformat(text).tzinfo is not None
+    except ValueError:
+        return False
 
 
 def _stored(table: Table, name: str, value: Any) -> Any:

@@ -121,12 +121,13 @@ def append(connection: Connection, entry: Entry) -> DecisionRow | None:
         changes=tuple(entry.draft.changes),
     )
     row = replace(row, digest=digest_of(row, before))
-    write(connection, row)
+    write(connection, [row])
     return row
 
 
-def write(connection: Connection, row: DecisionRow) -> None:
-    connection.execute(insert(Decision).values(**_columns(row)))
+def write(connection: Connection, rows: Sequence[DecisionRow]) -> None:
+    """Add entries to the log; nothing is looked at."""
+    connection.execute(insert(Decision), [{**as_json(row), "at": row.at} for row in rows])
 
 
 def last(connection: Connection) -> tuple[int, str]:
@@ -176,6 +177,10 @@ def from_json(stored: Mapping[str, Any]) -> DecisionRow:
     values = {name: stored[name] for name in DecisionRow.__dataclass_fields__ if name != "standing"}
     if values["actor"] not in ("person", "machine") or not isinstance(values["number"], int):
         raise ValueError("no decision of a person or a machine")
+    texts = (values[name] for name in ("by", "action", "about", "outcome", "note", "digest"))
+    numbers = (values[name] for name in ("batch", "undoes"))
+    if not all(isinstance(text, str) for text in texts) or not all(isinstance(n, int | None) for n in numbers):
+        raise ValueError("text where a number belongs, or the reverse")
     values["at"] = datetime.fromisoformat(values["at"])
     values["changes"] = tuple(Change.from_json(change) for change in values["changes"])
     return DecisionRow(**values)
@@ -243,10 +248,6 @@ def _in_the_way(connection: Connection, action: str, target: DecisionRow, misfit
 
 def count(connection: Connection) -> int:
     return int(connection.execute(select(func.count()).select_from(Decision)).scalar_one())
-
-
-def _columns(row: DecisionRow) -> dict[str, Any]:
-    return {**as_json(row), "at": row.at}
 
 
 def _row(stored: Any, undone: set[int]) -> DecisionRow:

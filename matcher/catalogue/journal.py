@@ -8,9 +8,8 @@ rows it meets; the first thing that does not fit ends it, and nothing is kept.
 from __future__ import annotations
 
 import hashlib
-import json
 import os
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,32 +21,21 @@ from matcher.catalogue import files
 from matcher.catalogue.changes import LOGGED, Draft, Misfit, canonical, to_json
 from matcher.catalogue.database import guarded
 from matcher.catalogue.decisions import (
-    BY_MACHINE,
     DecisionRow,
     as_json,
     beginning,
-    digest_of,
-    from_json,
     identity,
     last,
     read,
-    write,
 )
+from matcher.catalogue.logfile import VERSION, LogHead, bad_log, chained, decisions_in, opened, read_head
+from matcher.catalogue.playing import Misplayed, play_rows
 from matcher.catalogue.registers import Decision, Identity, Image
 from matcher.catalogue.store import PATIENCE, Catalogue
-from matcher.errors import BadTable, CatalogueError
+from matcher.errors import CatalogueError, PlatekinError
 
-LONGEST_LINE = 64 * 1024 * 1024
-VERSION = 1
-
-
-@dataclass(frozen=True)
-class LogHead:
-    """The first line of an exported log."""
-
-    catalogue: str
-    decisions: int
-    digest: str
+CHANGES_AT_ONCE = 2000
+"""Played together: enough that the statements do not count, few enough for any memory."""
 
 
 @dataclass(frozen=True)
@@ -108,14 +96,14 @@ def play(connection: Connection, log: Path) -> int:
             _take_identity(connection, head, log)
         elif identity(connection) != head.catalogue:
             raise another_catalogue(log)
-        before, number = beginning(head.catalogue), 0
-        for number, row in decisions_in(stream, log):
-            if row.number != number or digest_of(row, before) != row.digest:
-                raise _bad_log(log, number + 1, "it does not follow from the lines before: the log was changed")
-            _play_one(connection, row, held, log)
-            before = row.digest
+        entries = connection.execute(select(Decision.number, Decision.digest))
+        known = {entry.number: entry.digest for entry in entries}
+        number, before = 0, beginning(head.catalogue)
+        for rows in _batches(chained(stream, log, before)):
+            number, before = rows[-1].number, rows[-1].digest
+            _play(connection, rows, known, log)
     if number != head.decisions or before != head.digest:
-        raise _bad_log(log, number + 1, f"the log ends after {number} of {head.decisions} decisions")
+        raise bad_log(log, number + 1, f"the log ends after {number} of {head.decisions} decisions")
     if number < held:
         raise CatalogueError(
             "does_not_fit", f"{log}: the catalogue is {held - number} decisions ahead of this log", "export a newer log"
@@ -166,42 +154,6 @@ def new_file(target: Path) -> Iterator[IO[str]]:
         part.unlink(missing_ok=True)
 
 
-@contextmanager
-def opened(log: Path) -> Iterator[IO[bytes]]:
-    try:
-        stream = log.open("rb")
-    except OSError as error:
-        raise BadTable("missing_file", f"{log}: {error.strerror}", "check the path of the log") from None
-    with stream:
-        yield stream
-
-
-def read_head(stream: IO[bytes], log: Path) -> LogHead:
-    stored = _line(stream, log, 1)
-    if stored is None or stored.get("platekin") != "log":
-        raise _bad_log(log, 1, "this is no log of platekin")
-    if stored.get("version") != VERSION:
-        raise CatalogueError("newer_version", f"{log}: the log was made by a newer version", "upgrade platekin")
-    try:
-        return LogHead(str(stored["catalogue"]), int(stored["decisions"]), str(stored["digest"]))
-    except (KeyError, TypeError, ValueError):
-        raise _bad_log(log, 1, "it does not say of which catalogue it is") from None
-
-
-def decisions_in(stream: IO[bytes], log: Path) -> Iterator[tuple[int, DecisionRow]]:
-    """(place from 1, decision) of all lines below the head."""
-    place = 0
-    while (stored := _line(stream, log, place + 2)) is not None:
-        place += 1
-        try:
-            row = from_json(stored)
-        except (ValueError, KeyError, TypeError) as error:
-            raise _bad_log(log, place + 1, f"no decision: {error}") from None
-        if row.actor == "machine" and row.action not in BY_MACHINE:
-            raise _bad_log(log, place + 1, f"a machine may not {row.action}")
-        yield place, row
-
-
 def another_catalogue(log: Path) -> CatalogueError:
     return CatalogueError(
         "another_catalogue",
@@ -210,21 +162,38 @@ def another_catalogue(log: Path) -> CatalogueError:
     )
 
 
-def _play_one(connection: Connection, row: DecisionRow, held: int, log: Path) -> None:
-    if row.number <= held:
-        known = connection.execute(select(Decision.digest).where(Decision.number == row.number)).scalar()
-        if known != row.digest:
+def _batches(rows: Iterator[DecisionRow]) -> Iterator[list[DecisionRow]]:
+    """Decisions in lists that are played at once. What lies before a bad line comes before its error."""
+    some: list[DecisionRow] = []
+    weight = 0
+    try:
+        for row in rows:
+            some.append(row)
+            weight += 1 + len(row.changes)
+            if weight >= CHANGES_AT_ONCE:
+                yield some
+                some, weight = [], 0
+    except PlatekinError:
+        if some:
+            yield some
+        raise
+    if some:
+        yield some
+
+
+def _play(connection: Connection, rows: Sequence[DecisionRow], known: Mapping[int, str], log: Path) -> None:
+    """known: number -> digest of the decisions that the catalogue holds."""
+    for row in rows:
+        if row.number in known and known[row.number] != row.digest:
             why = f"{log} line {row.number + 1}: decision {row.number} is another than in the catalogue"
             raise CatalogueError("does_not_fit", why, "the two have parted: keep one, enrol the other's records")
-        return
-    draft = Draft(connection)
+    new = [row for row in rows if row.number not in known]
     try:
-        for change in row.changes:
-            draft.make(change)
-    except Misfit as misfit:
-        why = f"{log} line {row.number + 1}: {misfit}"
+        if new:
+            play_rows(connection, new)
+    except Misplayed as misplayed:
+        why = f"{log} line {misplayed.row.number + 1}: {misplayed}"
         raise CatalogueError("does_not_fit", why, "the log does not belong to what is in the catalogue") from None
-    write(connection, row)
 
 
 def _take_identity(connection: Connection, head: LogHead, log: Path) -> None:
@@ -232,25 +201,6 @@ def _take_identity(connection: Connection, head: LogHead, log: Path) -> None:
         if connection.execute(select(*table.primary_key.columns).limit(1)).first():
             raise another_catalogue(log)
     connection.execute(update(Identity).values(id=head.catalogue))
-
-
-def _line(stream: IO[bytes], log: Path, line: int) -> dict[str, Any] | None:
-    data = stream.readline(LONGEST_LINE)
-    if not data:
-        return None
-    if len(data) >= LONGEST_LINE:
-        raise _bad_log(log, line, "longer than any decision")
-    try:
-        stored = json.loads(data)
-    except ValueError as error:
-        raise _bad_log(log, line, f"not JSON: {error}") from None
-    if not isinstance(stored, dict):
-        raise _bad_log(log, line, "not an object")
-    return stored
-
-
-def _bad_log(log: Path, line: int, why: str) -> BadTable:
-    return BadTable("bad_log", f"{log} line {line}: {why}", "export the log again, and copy it whole")
 
 
 def _pictures(log: Path, images: Path) -> dict[str, Path]:

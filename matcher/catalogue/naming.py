@@ -7,6 +7,7 @@ never goes down: what an undone decision was called is not given to something el
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 
 from sqlalchemy import Connection, case, insert, select, update
 
@@ -16,23 +17,26 @@ _NUMBERED = re.compile(r"(.*?)(\d{1,18})", re.DOTALL)
 """Longer numbers are nobody's counting, and no database's integers."""
 
 
-def remember(connection: Connection, kind: str, name: str) -> None:
-    """Take note of an id that is in use from now on. kind: 'record' or 'pose'."""
-    match = _NUMBERED.fullmatch(name)
-    if match is None:
-        return
-    prefix, digits = match.groups()
-    number, same = int(digits), (Naming.kind == kind) & (Naming.prefix == prefix)
-    higher = Naming.last < number
-    known = connection.execute(
-        update(Naming).where(same).values(
-            times=Naming.times + 1,
-            digits=case((higher, len(digits)), else_=Naming.digits),
-            last=case((higher, number), else_=Naming.last),
-        )
-    )  # fmt: skip
-    if not known.rowcount:
-        connection.execute(insert(Naming).values(kind=kind, prefix=prefix, digits=len(digits), last=number, times=1))
+def remember(connection: Connection, names: Iterable[tuple[str, str]]) -> None:
+    """Take note of ids that are in use from now on: pairs of kind ('record' or 'pose') and id."""
+    numbered: dict[tuple[str, str], list[str]] = {}
+    for kind, name in names:
+        if match := _NUMBERED.fullmatch(name):
+            numbered.setdefault((kind, match[1]), []).append(match[2])
+    for (kind, prefix), written in numbered.items():
+        same = (Naming.kind == kind) & (Naming.prefix == prefix)
+        highest = max(written, key=int)  # of equal ones the first
+        higher = Naming.last < int(highest)
+        known = connection.execute(
+            update(Naming).where(same).values(
+                times=Naming.times + len(written),
+                digits=case((higher, len(highest)), else_=Naming.digits),
+                last=case((higher, int(highest)), else_=Naming.last),
+            )
+        )  # fmt: skip
+        if not known.rowcount:
+            new = {"digits": len(highest), "last": int(highest), "times": len(written)}
+            connection.execute(insert(Naming).values(kind=kind, prefix=prefix, **new))
 
 
 def next_name(connection: Connection, kind: str, first: str) -> str:

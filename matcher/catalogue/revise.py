@@ -12,7 +12,7 @@ from matcher.catalogue.changes import Draft
 from matcher.catalogue.decisions import Actor, DecisionRow
 from matcher.catalogue.finds import decided
 from matcher.catalogue.models import Copy, Record, Reference
-from matcher.catalogue.registers import CropWindow, Find, PoseFrame, Series, Sighting, Spelling
+from matcher.catalogue.registers import CropWindow, Find, PoseFrame, Sighting, Spelling
 from matcher.catalogue.removal import remove_record
 from matcher.catalogue.store import PATIENCE, Catalogue
 from matcher.errors import CatalogueError
@@ -169,29 +169,6 @@ def add_spelling(catalogue: Catalogue, subject: str, spelling: str, who: Actor, 
         draft.insert(Spelling, spelling=spelling, subject=subject)
         entry.outcome = f"{spelling!r} is a spelling of {subject!r}"
     return decided(entry)
-
-
-def set_series(catalogue: Catalogue, series: str, fields: Mapping[str, str], who: Actor, **told: Any) -> DecisionRow:
-    """Say what a series is: title, issuer, years, nominal size in mm, note; made where it is not there."""
-    for name in ("width_mm", "height_mm"):
-        _check_size(name, fields.get(name, ""))
-    with catalogue.writing(PATIENCE), catalogue.deciding(who, "series", about=series, **told) as entry:
-        blank = dict.fromkeys(("title", "issuer", "years", "width_mm", "height_mm", "note"), "")
-        if entry.draft.row(Series, series) is None:
-            entry.draft.insert(Series, series=series, **{**blank, **fields})
-        else:
-            entry.draft.update(Series, [series], **fields)
-        entry.outcome = f"series {series}: {', '.join(sorted(fields)) or 'noted'}"
-    return decided(entry)
-
-
-def _check_size(name: str, text: str) -> None:
-    try:
-        sound = not text or 5 <= float(text) <= 1000
-    except ValueError:
-        sound = False
-    if not sound:
-        raise CatalogueError("missing_value", f"{name} {text!r} is no size of a card in mm", "write it like 36.5")
 
 
 def _move_all(draft: Draft, gone: str, into: str) -> int:

@@ -12,99 +12,38 @@ read_only, disk_full, damaged, unreachable, no_such_record, no_such_reference.
 from __future__ import annotations
 
 import uuid
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager, suppress
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Protocol, Self
+from typing import Any, Self
 
-import numpy as np
-from sqlalchemy import URL, Connection, Engine, Select, delete, func, insert, select
+from sqlalchemy import URL, Connection, delete, insert, select
 
 from matcher.catalogue import database, files, migrate
 from matcher.catalogue.arrivals import Arrival, add_record, add_reference, keep_description
-from matcher.catalogue.changes import Draft, Misfit
+from matcher.catalogue.changes import Draft, Misfit, batched
 from matcher.catalogue.database import failure, guarded, not_a_catalogue
-from matcher.catalogue.decisions import Actor, DecisionRow, Entry, append, whoever_runs_this
-from matcher.catalogue.decisions import last as last_entry
-from matcher.catalogue.decisions import read as read_log
+from matcher.catalogue.decisions import Actor, Entry, append, whoever_runs_this
+from matcher.catalogue.holdings import Holdings
 from matcher.catalogue.models import (
-    Copy,
-    Described,
-    Quad,
-    Record,
     RecordRow,
-    Reference,
     ReferenceRow,
-    description_of,
 )
 from matcher.catalogue.registers import Answered, Identity, Image
 from matcher.catalogue.removal import remove_record
 from matcher.describe import Description, describe, fingerprint
-from matcher.errors import CatalogueError, UnreadablePhoto
-from matcher.flatten import Face, flatten
-from matcher.locate import Outline
-from matcher.photo import read_photo
+from matcher.errors import CatalogueError
 from matcher.settings import Settings
-
-_RECORD = tuple(Record.__table__.columns)
-_LARGE = ("hashes", "points", "angles", "scales", "descriptors")
-_REFERENCE = (
-    *(column for column in Reference.__table__.columns if column.name != "copy_id"),
-    Copy.label.label("copy"),
-    func.coalesce(Described.fingerprint, "").label("fingerprint"),
-)
-_DESCRIBED = (Described.sha256 == Reference.sha256) & (Described.outline == Reference.outline)
-_DESCRIPTIONS = (
-    select(Reference.id, Described.fingerprint, *(getattr(Described, name) for name in _LARGE))
-    .select_from(Reference)
-    .outerjoin(Described, _DESCRIBED)
-)
-_AT_ONCE = 256
-"""Descriptions read in one query: about 5 MB."""
 
 PATIENCE = 10.0
 """Seconds that a single decision waits for another writer."""
 
-
-@dataclass(frozen=True)
-class Counts:
-    """How much there is. copies: labelled ones; a reference without a label adds none."""
-
-    records: int
-    references: int
-    copies: int
-    poses: int
-    subjects: int
+_DESCRIBED_AT_ONCE = 16
+"""Described between two transactions: some seconds' work."""
 
 
-class Pictured(Protocol):
-    """Whatever has a stored image: a reference, a find, a sighting."""
-
-    @property
-    def sha256(self) -> str: ...
-
-    @property
-    def suffix(self) -> str: ...
-
-
-class Outlined(Pictured, Protocol):
-    """A stored image with the outline of its card: a reference, a find, a sighting."""
-
-    @property
-    def name(self) -> str: ...
-
-    @property
-    def quad(self) -> Quad: ...
-
-
-class Catalogue:
+class Catalogue(Holdings):
     """A catalogue folder, opened. Use `Catalogue.open`; close it, or use it as a context manager."""
-
-    def __init__(self, folder: Path, engine: Engine, settings: Settings) -> None:
-        self.folder = folder
-        self.settings = settings
-        self._engine = engine
 
     @classmethod
     def open(cls, folder: Path, create: bool = False, settings: Settings | None = None) -> Catalogue:
@@ -153,90 +92,6 @@ class Catalogue:
 
     def __reduce__(self) -> tuple[Any, ...]:
         return (type(self).open, (self.folder, False, self.settings))
-
-    # Reading
-
-    def records(self) -> tuple[RecordRow, ...]:
-        """All records, by id."""
-        return tuple(RecordRow(**row) for row in self._rows(select(*_RECORD).order_by(Record.record_id)))
-
-    def record(self, record_id: str) -> RecordRow:
-        """One record. Raises CatalogueError no_such_record."""
-        for row in self._rows(select(*_RECORD).where(Record.record_id == record_id)):
-            return RecordRow(**row)
-        raise self._no_such_record(record_id)
-
-    def records_among(self, ids: Collection[str]) -> tuple[RecordRow, ...]:
-        """Those of the records with these ids that are there, by id."""
-        wanted, found = sorted(ids), list[dict[str, Any]]()
-        for start in range(0, len(wanted), _AT_ONCE):
-            found += self._rows(select(*_RECORD).where(Record.record_id.in_(wanted[start : start + _AT_ONCE])))
-        return tuple(sorted((RecordRow(**row) for row in found), key=lambda row: row.record_id))
-
-    def references(self, record_id: str | None = None) -> tuple[ReferenceRow, ...]:
-        """All references, or those of one record, by id."""
-        query = _select_references()
-        return self._references(query if record_id is None else query.where(Reference.record_id == record_id))
-
-    def references_among(self, ids: Collection[int], record_ids: Collection[str]) -> tuple[ReferenceRow, ...]:
-        """References with one of these ids, or of one of these records."""
-        found: dict[int, ReferenceRow] = {}
-        for column, wanted in ((Reference.id, list(ids)), (Reference.record_id, list(record_ids))):
-            for start in range(0, len(wanted), _AT_ONCE):
-                some = _select_references().where(column.in_(wanted[start : start + _AT_ONCE]))
-                found |= {row.id: row for row in self._references(some)}
-        return tuple(found[i] for i in sorted(found))
-
-    def reference(self, reference_id: int) -> ReferenceRow:
-        """One reference. Raises CatalogueError no_such_reference."""
-        for row in self._references(_select_references().where(Reference.id == reference_id)):
-            return row
-        raise self._no_such_reference(reference_id)
-
-    def counts(self) -> Counts:
-        query = select(
-            select(func.count()).select_from(Record).scalar_subquery().label("records"),
-            select(func.count()).select_from(Reference).scalar_subquery().label("references"),
-            select(func.count()).select_from(Copy).scalar_subquery().label("copies"),
-            select(func.count(Record.pose.distinct())).scalar_subquery().label("poses"),
-            select(func.count(Record.subject.distinct())).scalar_subquery().label("subjects"),
-        )
-        return Counts(**self._rows(query)[0])
-
-    def image_path(self, reference: Pictured) -> Path:
-        """Where the image is kept, byte for byte as it was given. Not to be written to."""
-        return self.folder / files.image_name(reference.sha256, reference.suffix)
-
-    def face(self, reference: Outlined) -> Face:
-        """The face of a reference, find or sighting, from the cache, or made again from its image and outline.
-
-        Both ways give the same pixels. Raises CatalogueError damaged where the stored image has changed.
-        """
-        path = self.folder / files.face_name(reference.sha256, reference.quad, self.settings.face)
-        with suppress(OSError):
-            cached = files.decode_face(path.read_bytes(), self.settings.face)
-            if cached is not None:
-                return cached
-        data = files.encode_face(self._flatten_again(reference))
-        with suppress(OSError):  # it is only a cache
-            files.write_whole(path, data, keep=False)
-        face = files.decode_face(data, self.settings.face)
-        assert face is not None  # just encoded
-        return face
-
-    def description(self, reference: ReferenceRow) -> Description:
-        """The reference's description, of the present fingerprint: made again where the stored is older."""
-        for row in self._rows(_DESCRIPTIONS.where(Reference.id == reference.id)):
-            return self._present(reference, row)
-        raise self._no_such_reference(reference.id)
-
-    def descriptions(self) -> Iterator[tuple[int, Description]]:
-        """(reference id, description) of all references by id, read as they are asked for."""
-        references = self.references()
-        for start in range(0, len(references), _AT_ONCE):
-            some = {reference.id: reference for reference in references[start : start + _AT_ONCE]}
-            for row in self._rows(_DESCRIPTIONS.where(Reference.id.in_(some)).order_by(Reference.id)):
-                yield row["id"], self._present(some[row["id"]], row)
 
     # Writing
 
@@ -368,69 +223,28 @@ class Catalogue:
 
         Only inside `writing`. Without it, `description` makes them again at every call.
         """
-        stale = [r for r in self.references() if r.fingerprint != fingerprint()]
-        for reference in stale:
-            made = describe(self.face(reference))
-            with guarded(self.folder), database.for_writing(self._engine).begin() as connection:
-                keep_description(connection, reference.sha256, reference.outline, made)
-        return len(stale)
+        return sum(self._keep(made) for made in self._described_anew())
 
-    # The log
-
-    @contextmanager
-    def reading(self) -> Iterator[Connection]:
-        """A connection that sees one state of the database while it is used."""
-        with guarded(self.folder), self._engine.connect() as connection:
-            yield connection
-
-    def decisions(self, **which: Any) -> tuple[DecisionRow, ...]:
-        """Entries of the log, see `decisions.read`."""
-        with self.reading() as connection:
-            return tuple(read_log(connection, **which))
-
-    def decision(self, number: int) -> DecisionRow:
-        found = self.decisions(numbers=[number])
-        if not found:
-            raise CatalogueError("no_such_decision", f"{self.folder}: no decision {number}", "list the log")
-        return found[0]
-
-    def last_decision(self) -> int:
-        """Number of the newest entry, 0 for none: it changes with every change of the catalogue."""
-        with self.reading() as connection:
-            return last_entry(connection)[0]
+    def describe_lacking(self) -> int:
+        """The same, outside `writing`: others may decide while pictures are being looked at."""
+        done = 0
+        for made in self._described_anew():
+            with self.writing(PATIENCE):
+                done += self._keep(made)
+        return done
 
     # Inside
 
-    def _rows(self, query: Select[Any]) -> list[dict[str, Any]]:
-        with guarded(self.folder), self._engine.connect() as connection:
-            return [dict(row._mapping) for row in connection.execute(query)]
+    def _described_anew(self) -> Iterator[list[tuple[ReferenceRow, Description]]]:
+        stale = [r for r in self.references() if r.fingerprint != fingerprint()]
+        for some in batched(stale, _DESCRIBED_AT_ONCE):
+            yield [(reference, describe(self.face(reference))) for reference in some]
 
-    def _references(self, query: Select[Any]) -> tuple[ReferenceRow, ...]:
-        return tuple(
-            ReferenceRow(**{**row, "quad": tuple(map(tuple, row["quad"]))})
-            for row in self._rows(query.order_by(Reference.id))
-        )
-
-    def _present(self, reference: ReferenceRow, columns: Mapping[str, Any]) -> Description:
-        if columns["fingerprint"] != fingerprint():
-            return describe(self.face(reference))
-        try:
-            return description_of(columns)
-        except ValueError as error:
-            detail = f"description of reference {reference.id}: {error}"
-            raise failure("damaged", self.folder, detail) from None
-
-    def _flatten_again(self, reference: Outlined) -> Face:
-        path = self.image_path(reference)
-        try:
-            photo = read_photo(path, self.settings.photo)
-        except UnreadablePhoto as error:
-            shown = getattr(reference, "record_id", None)
-            detail = f"image {reference.name}" + (f" of record {shown}" if shown else "") + f": {error.message}"
-            raise failure("damaged", self.folder, detail) from error
-        if photo.sha256 != reference.sha256:
-            raise failure("damaged", self.folder, f"{path} is no longer what was enrolled")
-        return flatten(photo, Outline(np.array(reference.quad, np.float32), 1.0), self.settings.face)
+    def _keep(self, made: Sequence[tuple[ReferenceRow, Description]]) -> int:
+        with self.noting() as connection:
+            for reference, description in made:
+                keep_description(connection, reference.sha256, reference.outline, description)
+        return len(made)
 
     def _wanted(self, name: str) -> bool:
         """Whether a stored file, by its name, belongs to an image that a row has ever named."""
@@ -450,20 +264,3 @@ class Catalogue:
                 if state == "empty" or not connection.execute(select(Identity.id)).first():
                     connection.execute(delete(Identity))
                     connection.execute(insert(Identity).values(id=uuid.uuid4().hex))
-
-    def _no_such_record(self, record_id: str) -> CatalogueError:
-        return CatalogueError(
-            "no_such_record", f"{self.folder}: no record {record_id}", "list the records to see their ids"
-        )
-
-    def _no_such_reference(self, reference_id: int) -> CatalogueError:
-        return CatalogueError(
-            "no_such_reference",
-            f"{self.folder}: no reference {reference_id}",
-            "it may have been removed; list the references anew",
-        )
-
-
-def _select_references() -> Select[Any]:
-    known = select(*_REFERENCE).select_from(Reference)
-    return known.outerjoin(Copy, Reference.copy_id == Copy.id).outerjoin(Described, _DESCRIBED)

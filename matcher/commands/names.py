@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import Annotated
 
 import typer
 
 from matcher.catalogue import Catalogue, revise
+from matcher.catalogue import series as catalogue_series
 from matcher.catalogue.cropmap import crop_map, map_crops
+from matcher.catalogue.search import spellings_of
 from matcher.commands.shared import (
     ByOption,
     CatalogueOption,
@@ -82,6 +85,25 @@ def map_pose(
     )
 
 
+@subjects.command("list")
+def list_subjects(catalogue: CatalogueOption, format: FormatOption = "table") -> None:
+    """List the sitters with their other spellings and the number of their poses and records."""
+    with Catalogue.open(catalogue) as opened:
+        records, spellings = opened.records(), spellings_of(opened)
+    poses_of: dict[str, list[str]] = {}
+    for record in records:
+        poses_of.setdefault(record.subject, []).append(record.pose)
+    for_each = [(name, spellings.get(name, []), len(set(held)), len(held)) for name, held in sorted(poses_of.items())]
+    if format == "json":
+        for name, others, pose_count, count in for_each:
+            print_json({"subject": name, "spellings": others, "poses": pose_count, "records": count})
+        return
+    print_table(
+        ("subject", "also spelt", "poses", "records"),
+        ((name, ", ".join(others), pose_count, count) for name, others, pose_count, count in for_each),
+    )
+
+
 @subjects.command("merge")
 def merge_subjects(
     gone: Annotated[str, typer.Argument(metavar="GONE", help="The name that becomes a spelling.")],
@@ -110,6 +132,25 @@ def spelling(
         tell(revise.add_spelling(opened, subject, other, actor(by), note=note), quiet)
 
 
+@series.command("list")
+def list_series(catalogue: CatalogueOption, format: FormatOption = "table") -> None:
+    """List the series that are described or that records name, with the number of their records."""
+    with Catalogue.open(catalogue) as opened:
+        rows = catalogue_series.all_series(opened)
+    if format == "json":
+        for row in rows:
+            print_json(asdict(row))
+        return
+    print_table(
+        ("series", "title", "issuer", "years", "size mm", "records", "note"),
+        ((row.series, row.title, row.issuer, row.years, _size(row), row.records, row.note) for row in rows),
+    )
+
+
+def _size(row: catalogue_series.SeriesRow) -> str:
+    return f"{row.width_mm or '?'} x {row.height_mm or '?'}" if row.width_mm or row.height_mm else ""
+
+
 @series.command("set")
 def set_series(
     name: Annotated[str, typer.Argument(metavar="SERIES", help="Its id, as records name it.")],
@@ -130,4 +171,4 @@ def set_series(
     }  # fmt: skip
     fields = {key: value for key, value in given.items() if value is not None}
     with Catalogue.open(catalogue) as opened:
-        tell(revise.set_series(opened, name, fields, actor(by), note=note), quiet)
+        tell(catalogue_series.set_series(opened, name, fields, actor(by), note=note), quiet)

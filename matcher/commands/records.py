@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
 from dataclasses import asdict
 from typing import Annotated, Literal
 
@@ -33,21 +34,27 @@ RecordArgument = Annotated[str, typer.Argument(help="The record's id.", metavar=
 @app.command("list")
 def list_records(
     catalogue: CatalogueOption,
+    subject: Annotated[str | None, typer.Option(help="Only of this subject, in upper or lower case.")] = None,
+    pose: Annotated[str | None, typer.Option(help="Only of this pose.")] = None,
+    series: Annotated[str | None, typer.Option(help="Only of this series.")] = None,
     format: Annotated[Literal["table", "json"], typer.Option(help="json: one object a line.")] = "table",
 ) -> None:
-    """List all records with the number of their references."""
+    """List records with the number of their references."""
     with Catalogue.open(catalogue) as opened:
-        records = opened.records()
-        held = [row.record_id for row in opened.references()]
-    counts = {record_id: held.count(record_id) for record_id in set(held)}
+        records = [
+            record for record in opened.records()
+            if subject is None or record.subject.casefold() == subject.strip().casefold()
+            if pose in (None, record.pose) and series in (None, record.series)
+        ]  # fmt: skip
+        counts = Counter(row.record_id for row in opened.references())
     if format == "json":
         for record in records:
-            print(json.dumps({**asdict(record), "references": counts.get(record.record_id, 0)}, ensure_ascii=False))
+            print(json.dumps({**asdict(record), "references": counts[record.record_id]}, ensure_ascii=False))
         return
     headings = ("record", "subject", "pose", "crop", "caption", "club", "references")
     known = (
         (record.record_id, record.subject, record.pose, record.crop, record.caption, record.club,
-         counts.get(record.record_id, 0)) for record in records
+         counts[record.record_id]) for record in records
     )  # fmt: skip
     print_table(headings, known)
 

@@ -17,7 +17,7 @@ from sqlalchemy import func, select
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue.files import suffix_of, write_whole
-from matcher.catalogue.registers import Lot, LotItem
+from matcher.catalogue.lot_registers import Lot, LotItem
 from matcher.lot import review, store
 from matcher.lot.gather import read_content
 from matcher.lot.kin import compare_lot

@@ -21,7 +21,7 @@ from sqlalchemy import Connection, delete, func, insert, select, update
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue.files import only_writer
-from matcher.catalogue.registers import Lot, LotAnswer, LotItem, LotPair, LotSkip
+from matcher.catalogue.lot_registers import Lot, LotAnswer, LotItem, LotPair, LotSkip
 from matcher.errors import CatalogueError
 from matcher.report import versions
 from matcher.settings import Settings

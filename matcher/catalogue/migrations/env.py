@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from alembic import context
 
+from matcher.catalogue import lot_registers, registers  # noqa: F401  (their tables belong to Base)
 from matcher.catalogue.models import Base
 
 
