@@ -102,7 +102,7 @@ def propose(
         ]
         made = [change.key[0] for change in entry.draft.changes if change.table == "finds"]
         entry.about = " ".join(made)
-        entry.outcome = f"{len(made)} proposed from {answer['photo']}"
+        entry.outcome = f"{len(made)} proposed from {_own_name(answer)}"
         entry.evidence = {"sha256": photo.sha256, "versions": answer["versions"]}
     return tuple(find(catalogue, known_id) for known_id in known)
 
@@ -130,7 +130,7 @@ def _propose(
         sha256=one.sha256,
         suffix=files.suffix_of(data),
         outline=outline,
-        name=str(answer["photo"]).rsplit("/", 1)[-1],
+        name=_own_name(answer),
         source=source,
         seen_on=seen_on,
         width=one.width,
@@ -143,6 +143,11 @@ def _propose(
         },
     )
     return new_id
+
+
+def _own_name(answer: Mapping[str, Any]) -> str:
+    """The photo's name without its folder: the log is exported, and where a person keeps files is theirs alone."""
+    return str(answer["photo"]).rsplit("/", 1)[-1]
 
 
 def find(catalogue: Catalogue, wanted_find: str) -> FindRow:
