@@ -66,17 +66,16 @@ def identify(
 def _likelier_outline(
     photo: Photo, outline: Outline, shelf: Shelf, settings: Settings, calibration: Calibration
 ) -> CardAnswer:
-    """Where two outlines of one card are nearly as likely, and the first ends short of a record, the match decides."""
+    """Where two outlines of one card are nearly as likely, and the first fits no known card, the match decides."""
     first = identify_card(photo, outline, shelf, settings, calibration)
-    if outline.alternative is None or first.answer.outcome == "held":
+    settled = settings.thresholds.pose
+    if outline.alternative is None or _fit(first) >= settled:
         return first
     other = replace(outline, corners=outline.alternative, alternative=None)
     second = identify_card(photo, other, shelf, settings, calibration)
     # Only a match speaks for the other outline: that it fits nothing a little better says nothing.
-    sure, settled = second.answer.confidence.pose or 0.0, settings.thresholds.pose
-    if (first.answer.confidence.pose or 0.0) < settled <= sure:
-        return second
-    return second if settled <= _fit(second) > _fit(first) else first
+    poses = (card.answer.confidence.pose or 0.0 for card in (first, second))
+    return second if _fit(second) >= settled or next(poses) < settled <= next(poses) else first
 
 
 def _fit(card: CardAnswer) -> float:
