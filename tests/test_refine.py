@@ -16,10 +16,10 @@ CORNERS = np.array([[LEFT, TOP], [LEFT + WIDTH, TOP], [LEFT + WIDTH, TOP + HEIGH
 
 def scene(beside: str) -> NDArray[np.uint8]:
     """A card with a print in its mount on a table, and something that runs beside its right side."""
-    table = np.full((950, 800, 3), (170, 172, 176), np.float32)
+    table: NDArray[np.float32] = np.full((950, 800, 3), (170, 172, 176), np.float32)
     if beside == "shadow":  # of a card that stands off the table: longer than the card, as light from afar gives it
         table[TOP - 2 : TOP + HEIGHT + 12, LEFT + WIDTH - 5 : LEFT + WIDTH + 11] -= 22
-        table = cv2.GaussianBlur(table, (0, 0), 1.2)
+        table = np.asarray(cv2.GaussianBlur(table, (0, 0), 1.2), np.float32)
     if beside == "rule":
         table[:, LEFT + WIDTH + 8 : LEFT + WIDTH + 11] = (120, 120, 60)
     if beside == "sleeve":
