@@ -33,6 +33,9 @@ ON_PAGE = 0.95
 UPRIGHT_HELD = 1.5
 """Log odds that a card is shown upright rather than upside down, before it is looked at; an estimate, no source."""
 
+CAMERA, BARE = 0.0015, 0.4
+"""How exactly a picture has a telephone's 9 to 16, and how much it must look like a card's back, to be no card."""
+
 MOST_BEYOND = 0.5
 """A corner that a person has drawn may lie this far outside the photo, in long sides: a card may be cut off."""
 
@@ -112,7 +115,10 @@ def locate(photo: Photo, size: FaceSize | None = None) -> Outlines:
         other = None if second is None else _refined(photo, picture, second, size)
         corners = _refined(photo, picture, found.quads[i], size)
         outlines.append(Outline(corners, round(float(found.scores[i]), 3), other))
-    return _in_order(photo, outlines)
+    located = _in_order(photo, outlines)
+    if _is_view(photo, picture, found.quads[alike[0]], located):
+        return Outlines((), "no card found: the picture as a whole looks like a bare table")
+    return located
 
 
 def drawn(photo: Photo, corners: NDArray[np.float64]) -> Outlines:
@@ -171,6 +177,15 @@ def _refined(
 def _is_frame(picture: Picture, quad: NDArray[np.float32]) -> bool:
     far = np.array([picture.width, picture.height], np.float32)
     return bool((np.minimum(np.abs(quad), np.abs(quad - far)) < 0.01).all())
+
+
+def _is_view(photo: Photo, picture: Picture, quad: NDArray[np.float32], located: Outlines) -> bool:
+    """Whether the whole picture, taken for a card, is a camera's picture of something else: nobody cuts a card to 9 to
+    16 exactly, and no photograph is seen on it."""
+    if len(located) > 1 or not _is_frame(picture, quad):
+        return False
+    short, long = sorted((photo.width, photo.height))
+    return abs(16 * short / (9 * long) - 1) < CAMERA and (located.found[0].back or 0) > BARE
 
 
 def _reason(best: float) -> str:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -12,10 +14,11 @@ from matcher.condition import condition
 from matcher.flatten import flatten
 from matcher.identify import _unreadable
 from matcher.locate import Outline, locate
-from matcher.outlines.bearing import SHAPE, bearing, prepared
+from matcher.outlines.bearing import SHAPE, STRIP, WHOLE, bearing, prepared
 from matcher.photo import Photo
 from matcher.rehearsal import Age, Caption, Card, Crop, Scene, make_copy, photograph
 from matcher.rehearsal.backs import card_back
+from matcher.rehearsal.lettering import Style
 from matcher.settings import Settings
 
 WORDS = Caption("Oscar Dunnelby", "Gannock Bar R. C.", "Fernhollow Cocoa Works")
@@ -72,5 +75,25 @@ def test_a_bare_board_is_not_stretched_to_a_pictures_range() -> None:
     board = np.full(SHAPE, 200, np.uint8)
     board[::7] = 203
     shown = prepared(board)
-    assert shown.shape == (2, *SHAPE)
-    assert np.ptp(shown[0]) < 0.2
+    assert shown.whole.shape == (2, *WHOLE)
+    assert shown.head.shape == shown.foot.shape == (2, STRIP, SHAPE[1])
+    assert all(np.ptp(part[0]) < 0.2 for part in (shown.whole, shown.head, shown.foot))
+
+
+def test_upside_down_head_and_foot_change_places() -> None:
+    grey = np.random.default_rng(4).integers(0, 255, SHAPE, np.uint8)
+    shown, turned = prepared(grey), prepared(np.ascontiguousarray(grey[::-1, ::-1]))
+    for name in ("whole", "head", "foot"):
+        apart = np.abs(getattr(turned, name) - getattr(shown.turned(), name))
+        assert apart.mean() < 0.03  # not nothing: the range is taken on every second pixel
+
+
+@pytest.mark.parametrize("style", ["below", "top", "plate"])
+def test_words_alone_tell_which_way_up(style: Style) -> None:
+    """A picture that looks the same upside down, so that nothing but the letters can tell."""
+    half = portrait()[:500]
+    mirrored = np.vstack([half, half[::-1, ::-1]])
+    shown = make_copy(mirrored, Crop(), replace(WORDS, style=style), Age(0.7), seed=3, px_per_mm=9.0)
+    height, width = shown.pixels.shape[:2]
+    corners = np.array([[0, 0], [width, 0], [width, height], [0, height]], np.float32)
+    assert bearing(shown.pixels, corners).odds > 1.0

@@ -3,7 +3,7 @@
 Each side is a straight line chosen among all lines near the proposed one by how consistently colour steps across
 it along the whole side, so that a thumb, glare, a worn corner or a shadow on a part of it does not move it. Where
 two such lines run beside each other (the mount's edge and the print on it) the outer one is taken, as long as
-what lies between the two is the card and not the table.
+what lies between the two is the card and not the table (`outlines.strips`).
 """
 
 from __future__ import annotations
@@ -17,9 +17,7 @@ from numpy.typing import NDArray
 from matcher.outlines.geometry import Array, height, intersect
 from matcher.outlines.sampling import across_sides, outward, side_points
 from matcher.outlines.scoring import LEVELS
-
-Values = NDArray[np.float32]
-Indices = NDArray[np.intp]
+from matcher.outlines.strips import Indices, Sides, Values, is_card_between, is_table_between, lengths, past_ends
 
 LEAN = 11
 """Tilts tried for a side, each way and none."""
@@ -27,6 +25,9 @@ LEAN = 11
 
 NARROW_MM = 1.6
 """A mount shows this much beside its print, seldom more; a sleeve usually leaves more."""
+
+RIVAL = 0.6
+"""Share of the strongest line's strength from which a line inside of it is tried."""
 
 
 @dataclass(frozen=True)
@@ -38,11 +39,15 @@ class Reach:
     step: float
     stations: int
     smooth: float
+    back: float = 1.9
+    """How far inwards it is looked for the card's edge where the strongest line turns out to lie on the table."""
+    black: tuple[float, float, float] = (0, 0, 0)
+    """Black in the colours of the pixels that are looked at."""
     outermost: bool = True
     """Whether, of two edges that run beside each other, the outer one may be taken; not where cards touch."""
 
 
-WIDE = Reach(inward=1.6, outward=2.4, step=0.16, stations=36, smooth=0.22)
+WIDE = Reach(inward=1.6, outward=2.4, step=0.16, stations=36, smooth=0.22, black=(0, 128, 128))
 FINE = Reach(inward=0.9, outward=1.3, step=0.06, stations=72, smooth=0.16)
 TOUCHING = Reach(inward=0.8, outward=0.8, step=0.06, stations=72, smooth=0.16, outermost=False)
 
@@ -68,38 +73,28 @@ def refine(pixels: NDArray[np.uint8], quads: Array, height_mm: float, reach: Rea
 def _refined(pixels: NDArray[np.uint8], quads: Values, scale: Array, step: Array, half: int, reach: Reach) -> Values:
     """Quads whose samples are smoothed alike. scale: (n,) px per mm; step: (n,) px between samples across a side."""
     inward, outwards = (np.rint(far * scale / step).astype(int) for far in (reach.inward, reach.outward))
-    first = int(inward.max())
+    back = np.rint(max(reach.back, reach.inward) * scale / step).astype(int) if reach.outermost else inward
+    first = int(back.max())
     offsets = np.arange(-first, int(outwards.max()) + 1) * step[:, None]
     positions = np.linspace(0.05, 0.95, reach.stations)
     colours = across_sides(pixels, quads, positions, offsets) * LEVELS
     points, normals = side_points(quads, positions), outward(quads)
+    past = past_ends(pixels, quads, scale, offsets)
     room = _room(points, normals, offsets, (pixels.shape[1], pixels.shape[0]))
-    sides = _Sides(
+    sides = Sides(
         colours=colours.reshape(-1, *colours.shape[2:]),
+        past=past.reshape(-1, *past.shape[2:]),
         low=np.repeat(first - inward + half, 4),
+        lowest=np.repeat(first - back + half, 4),
         high=np.minimum(np.repeat(first + outwards + 1 - half, 4), room.ravel()),
         wide=np.repeat(NARROW_MM * scale / step, 4) if reach.outermost else None,
         half=half,
+        black=np.asarray(reach.black, np.float32) * LEVELS,
     )
     shift = np.nan_to_num(_fit(sides) - first) * np.repeat(step, 4)[:, None]
     lines = _lines(points + shift.reshape(*points.shape[:3], 1) * normals[:, :, None])
     corners = intersect(np.roll(lines, 1, axis=1), lines)
-    return _sane(corners, quads, scale * (reach.inward + reach.outward))
-
-
-@dataclass(frozen=True)
-class _Sides:
-    """n sides, each sampled at s stations along it and o offsets across it, from inside out.
-
-    colours:   (n, s, o, 3) float32. low, high: (n,) range of offsets in which a line may run. half: offsets that are
-    averaged to either side of an edge. wide: (n,) NARROW_MM in offsets, None where the strongest line is taken.
-    """
-
-    colours: Values
-    low: Indices
-    high: Indices
-    wide: Array | None
-    half: int
+    return _sane(corners, quads, scale * (max(reach.back, reach.inward) + reach.outward))
 
 
 def _steps(colours: Values, half: int) -> Values:
@@ -122,7 +117,7 @@ def _room(points: Array, normals: Array, offsets: Array, size: tuple[int, int]) 
     return np.asarray((outside.mean(axis=2) < 0.5).sum(axis=-1))
 
 
-def _fit(sides: _Sides) -> Array:
+def _fit(sides: Sides) -> Array:
     """(n, s) fractional index among the offsets of each side's straight line; nan where there is none."""
     steps = _steps(sides.colours, sides.half)
     chosen = _choose(*_strengths(steps, sides), steps, sides)
@@ -130,7 +125,7 @@ def _fit(sides: _Sides) -> Array:
     return np.where(chosen < 0, np.nan, settled)
 
 
-def _strengths(steps: Values, sides: _Sides) -> tuple[Values, Indices]:
+def _strengths(steps: Values, sides: Sides) -> tuple[Values, Indices]:
     """Of the lines through every offset, the most consistent tilt's strength and number (n, o); -1 outside of range."""
     size = np.sqrt(np.einsum("nsoc,nsoc->nso", steps, steps))[..., None]
     # Saturating: a few strong stations (print, glare) must not outvote a long faint edge.
@@ -149,7 +144,7 @@ def _strengths(steps: Values, sides: _Sides) -> tuple[Values, Indices]:
         one_way = np.sqrt(np.einsum("noc,noc->no", along[..., :3], along[..., :3]))
         strength[number] = np.maximum(one_way, along[..., 3] - 0.35)
     at = np.arange(count)
-    allowed = (at >= sides.low[:, None]) & (at < sides.high[:, None])
+    allowed = (at >= sides.lowest[:, None]) & (at < sides.high[:, None])
     return np.where(allowed, strength.max(axis=0), -1), strength.argmax(axis=0)
 
 
@@ -159,7 +154,7 @@ def _leans(stations: int, count: int) -> Indices:
     return np.rint(np.linspace(-0.5, 0.5, stations)[None] * np.linspace(-most, most, LEAN)[:, None]).astype(int)
 
 
-def _choose(strength: Values, lean: Indices, steps: Values, sides: _Sides) -> NDArray[np.int_]:
+def _choose(strength: Values, lean: Indices, steps: Values, sides: Sides) -> NDArray[np.int_]:
     """(n, s) offset indices of each side's line, -1 where there is none: the outermost line that is nearly as strong
     as the best and has card, not table, inside of it."""
     stations, count = steps.shape[1:3]
@@ -168,73 +163,25 @@ def _choose(strength: Values, lean: Indices, steps: Values, sides: _Sides) -> ND
     def paths(of: Indices, at: Indices) -> Indices:
         return np.asarray(np.clip(at[:, None] + leans[lean[of, at]], 0, count - 1))
 
-    best = strength.argmax(axis=1)
+    best = np.where(np.arange(count) >= sides.low[:, None], strength, -1).argmax(axis=1)
     most = strength[rows, best]
     chosen = best.copy()
     if sides.wide is not None:
         outside = np.pad(strength, ((0, 0), (1, 1)), constant_values=-1)
         peak = (strength >= outside[:, :-2]) & (strength >= outside[:, 2:])
+        of, at = np.nonzero(
+            peak & (strength > (RIVAL * most)[:, None]) & (np.arange(count) < (best - sides.half)[:, None])
+        )
+        table = is_table_between(of, paths(of, at), paths(of, best[of]), steps, sides)
+        np.minimum.at(best, of[table], at[table])
+        chosen = best.copy()
         peak &= (strength > np.maximum(0.12, 0.4 * most)[:, None]) & (np.arange(count) > (best + sides.half)[:, None])
         of, at = np.nonzero(peak)
         inner, outer = paths(of, best[of]), paths(of, at)
-        card = _is_card_between(of, inner, outer, steps, sides, sides.wide)
+        card = is_card_between(of, inner, outer, steps, sides, sides.wide)
         np.maximum.at(chosen, of[card], at[card])
     lost = (most < 0.10) | (sides.high - sides.low < 3)
     return np.where(lost[:, None], -1, paths(rows, chosen))
-
-
-def _is_card_between(
-    of: Indices, inner: Indices, outer: Indices, steps: Values, sides: _Sides, wide: Array
-) -> NDArray[np.bool_]:
-    """(k,) whether the strip between two lines (k, s) of side `of` (k,) is plain card: even along the side, and
-    unlike what lies beyond."""
-    if not len(of):
-        return np.empty(0, bool)
-    half, last = sides.half, sides.colours.shape[2] - 1
-    row, station = of[:, None], np.arange(inner.shape[1])
-    centre = (inner + outer + 1) // 2
-    middle = sides.colours[row, station, centre]
-    before = sides.colours[row, station, np.maximum(outer - half, centre)]
-    beyond = sides.colours[row, station, np.minimum(outer + 2 * half, last)]
-    within = sides.colours[row, station, np.maximum(inner - 2 * half, 0)].mean(axis=1)
-    apart, level = before - beyond, before.mean(axis=1)
-    step = np.maximum(_length(apart.mean(axis=1)), 0.5 * np.median(_length(apart), axis=1))
-    uneven = np.median(_length(middle - np.median(middle, axis=1, keepdims=True)), axis=1)
-    card = _all_along(steps[row, station, outer]) & (step > 3) & (step > 0.8 * uneven)
-    # Darker than the card on one side and the table on the other is the card's own shadow.
-    card &= level[:, 0] >= np.minimum(within[:, 0], beyond.mean(axis=1)[:, 0]) - 2
-    card &= ~_is_drawn_line(of, outer, sides, level, beyond.mean(axis=1))
-    # A sleeve's clear margin is wider than a mount's and hardly differs from the table beyond.
-    narrow = (outer - inner).mean(axis=1) < wide[of]
-    return np.asarray(card & (narrow | (step > 0.35 * _length(middle.mean(axis=1) - within))))
-
-
-def _all_along(at: Values) -> NDArray[np.bool_]:
-    """(k,) Lines of print and woven stripes step only here and there; a cut edge (k, s, 3) steps all along."""
-    mean = at.mean(axis=1)
-    along = np.einsum("ksc,kc->ks", at, mean / np.maximum(_length(mean), 1e-6)[:, None])
-    one_way = (along > np.maximum(0.8, 0.3 * along.mean(axis=1))[:, None]).mean(axis=1)
-    either_way = (_length(at) > 5).mean(axis=1)
-    return np.asarray(np.maximum(one_way, either_way) > 0.8)
-
-
-def _is_drawn_line(of: Indices, path: Indices, sides: _Sides, before: Values, beyond: Values) -> NDArray[np.bool_]:
-    """(k,) whether colours along a line leave the range between its two sides: the bright rim of a sleeve, a pen
-    line. before, beyond: (k, 3) colours of the two sides."""
-    step = beyond - before
-    length = np.maximum(_length(step), 1e-3)
-    direction = step / length[:, None]
-    reach = np.arange(-sides.half, sides.half + 1)
-    near = np.clip(path[..., None] + reach, 0, sides.colours.shape[2] - 1)
-    rows, stations = of[:, None, None], np.arange(path.shape[1])[:, None]
-    away = sides.colours[rows, stations, near].mean(axis=1) - before[:, None]
-    along = np.clip(np.einsum("krc,kc->kr", away, direction), 0, length[:, None])
-    off = _length(away - direction[:, None] * along[..., None]).max(axis=1)
-    return np.asarray(off > 0.7 * length + 2)
-
-
-def _length(vectors: Values) -> Values:
-    return np.asarray(np.sqrt(np.einsum("...c,...c->...", vectors, vectors)))
 
 
 def _settle(steps: Values, start: Indices, half: int) -> Array:
@@ -242,7 +189,7 @@ def _settle(steps: Values, start: Indices, half: int) -> Array:
     count = steps.shape[2]
     row, station = np.arange(len(steps))[:, None], np.arange(steps.shape[1])
     direction = steps[row, station, start].sum(axis=1)
-    direction = direction / np.maximum(_length(direction), 1e-6)[:, None]
+    direction = direction / np.maximum(lengths(direction), 1e-6)[:, None]
     along = np.einsum("nsoc,nc->nso", steps, direction)
     window = np.clip(start[..., None] + np.arange(-2 * half, 2 * half + 1), 1, count - 2)
     nearest = np.take_along_axis(along, window, axis=2).argmax(axis=2)

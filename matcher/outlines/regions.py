@@ -6,12 +6,13 @@ This source finds many cards at once (a flatbed page) and cards whose sides are 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from math import log
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.outlines.geometry import area, clockwise_portrait, is_convex, ratio, sides
+from matcher.outlines.geometry import BEFORE, area, clockwise_portrait, is_convex, ratio, sides
 from matcher.outlines.lines import MIN_SIDE
 from matcher.outlines.picture import Picture
 
@@ -35,10 +36,10 @@ def region_quads(picture: Picture, nominal: float, limit: int = 200) -> NDArray[
 
 def _split(quad: NDArray[np.float32], shape: float, nominal: float) -> list[NDArray[np.float32]]:
     """The parts of a region `shape` times as long as wide in which two to five cards touch, in a column or in a row."""
-    quad = np.roll(quad, 1, axis=0)  # portrait corners: the long way now runs from corner 0 to corner 1
+    quad = quad[BEFORE]  # portrait corners: the long way now runs from corner 0 to corner 1
     parts = []
     for count in range(2, 6):
-        if min(abs(np.log(shape / (count / nominal))), abs(np.log(shape / (count * nominal)))) > 0.12:
+        if min(abs(log(shape / (count / nominal))), abs(log(shape / (count * nominal)))) > 0.12:
             continue
         at = np.linspace(0, 1, count + 1, dtype=np.float32)[:, None]
         top, foot = quad[0] + (quad[1] - quad[0]) * at, quad[3] + (quad[2] - quad[3]) * at
@@ -48,13 +49,16 @@ def _split(quad: NDArray[np.float32], shape: float, nominal: float) -> list[NDAr
 
 def _distinct(quads: NDArray[np.float32], limit: int) -> NDArray[np.float32]:
     """Without those that lie within a pixel and a half of an earlier one; the masks often agree."""
-    kept: list[NDArray[np.float32]] = []
-    for quad in quads[np.argsort(-np.abs(area(quads)))]:
+    quads = quads[np.argsort(-np.abs(area(quads)))]
+    flat = quads.reshape(-1, 8)
+    apart = np.abs(flat[:, None] - flat[None]).max(axis=2) > 1.5
+    kept: list[int] = []
+    for i in range(len(quads)):
         if len(kept) >= limit:
             break
-        if not kept or np.abs(np.stack(kept[-30:]) - quad).max(axis=(1, 2)).min() > 1.5:
-            kept.append(quad)
-    return np.stack(kept) if kept else np.empty((0, 4, 2), np.float32)
+        if apart[i, kept[-30:]].all():
+            kept.append(i)
+    return np.asarray(quads[kept])
 
 
 def _masks(picture: Picture) -> Iterator[NDArray[np.uint8]]:

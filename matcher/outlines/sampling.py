@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.outlines.geometry import Array
+from matcher.outlines.geometry import NEXT, Array
 
 
 def across_sides(pixels: NDArray[np.uint8], quads: Array, positions: Array, offsets: Array) -> NDArray[np.float32]:
@@ -36,15 +36,15 @@ def sample(pixels: NDArray[np.uint8], points: Array) -> NDArray[np.float32]:
 
 def side_points(quads: Array, positions: Array) -> Array:
     """(n, 4, s, 2) points along each side."""
-    start, end = quads[:, :, None, :], np.roll(quads, -1, axis=1)[:, :, None, :]
+    start, end = quads[:, :, None, :], quads[:, NEXT][:, :, None, :]
     return start + (end - start) * np.asarray(positions)[:, None]
 
 
 def outward(quads: Array) -> Array:
     """(n, 4, 2) unit normals of the sides of clockwise quads."""
-    edge = np.roll(quads, -1, axis=1) - quads
-    edge = edge / np.maximum(np.linalg.norm(edge, axis=-1, keepdims=True), 1e-6)
-    return np.stack([edge[..., 1], -edge[..., 0]], axis=-1)
+    edge = quads[:, NEXT] - quads
+    length = np.maximum(np.hypot(edge[..., 0], edge[..., 1]), 1e-6)
+    return np.stack([edge[..., 1] / length, -edge[..., 0] / length], axis=-1)
 
 
 def grid(quads: Array, u: Array, v: Array) -> Array:

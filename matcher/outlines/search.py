@@ -13,6 +13,7 @@ from matcher.outlines.judge import judge
 from matcher.outlines.picture import Picture
 from matcher.outlines.pool import pool
 from matcher.outlines.select import one_a_card
+from matcher.outlines.stroke import only_drawn
 from matcher.settings import FaceSize
 
 Quads = NDArray[np.float32]
@@ -67,6 +68,7 @@ def search(picture: Picture, size: FaceSize, px_per_mm: float | None = None) -> 
     """Look for cards; px_per_mm: of the reduced picture, where a scan's resolution tells it."""
     quads = pool(picture, size)
     scores = _together(quads, judge(picture, quads, size))
+    scores = np.where(only_drawn(picture, quads, size.height_mm), UNLIKELY * scores, scores).astype(np.float32)
     scores = _inside_first(picture, quads, scores, size)
     if px_per_mm:
         scores = _true_to_size(quads, scores, size, px_per_mm)

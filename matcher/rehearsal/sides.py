@@ -23,13 +23,13 @@ from matcher.rehearsal.words import random_caption
 Grey = NDArray[np.uint8]
 Levels = NDArray[np.float32]
 
-MARGIN = 9
+MARGIN = 24
 """Pixels of ground kept around the card, so that outlines can be off in training."""
 
-WORDLESS, FEWER_WORDS = 0.2, 0.25
+WORDLESS, FEWER_WORDS = 0.15, 0.25
 """Shares of fronts without words, and without the smaller lines."""
 
-PX_PER_MM = 4.2
+PX_PER_MM = 8.0
 PAPER = 226.0
 """Level of the paper to which tones fade."""
 
