@@ -76,7 +76,7 @@ def update_index(catalogue: Catalogue) -> None:
     with guarded(catalogue.folder):
         try:
             index = ReferenceIndex.open(folder, fingerprint())
-            if synchronise(index, references, lambda i: catalogue.description(references[i])):
+            if synchronise(index, references, lambda i: catalogue.description(references[i]), keep=True):
                 index.save()
         except RuntimeError as error:  # what FAISS raises, whatever went wrong
             if disk_is_full(catalogue.folder):
