@@ -140,7 +140,7 @@ class ReferenceIndex:
     def nearest_hashes(self, hashes: NDArray[np.uint8], count: int = 4) -> list[tuple[int, int]]:
         """(reference id, bits that differ) of the faces with the nearest perceptual hashes; hashes: (32,) uint8."""
         found = [pair for part in self._parts if len(part) for pair in part.nearest_hashes(hashes, count)]
-        return sorted(found, key=lambda pair: pair[1])[:count]
+        return sorted(found, key=lambda pair: (pair[1], pair[0]))[:count]
 
     def points_of(self, references: Sequence[int]) -> Mapping[int, NDArray[np.float32]]:
         """(n, 2) points of each of these references, as `Neighbours.rows` counts them; unknown ones are left out."""

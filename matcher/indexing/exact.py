@@ -93,7 +93,8 @@ class ExactRows:
         return nearest_in(self._hashes, hashes, count)
 
     def points_of(self, references: Sequence[int]) -> Mapping[int, NDArray[np.float32]]:
-        return {reference: self._keypoints[reference][:, :2] for reference in references}
+        held = [reference for reference in references if reference in self._keypoints]
+        return {reference: self._keypoints[reference][:, :2] for reference in held}
 
     def descriptions(self) -> list[tuple[int, Description]]:
         """Everything held, by reference; the angles, which nobody asks an index for, are zero."""
