@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from matcher import index as index_module
+from matcher.catalogue import Catalogue
+from matcher.catalogue.enrol import update_index
 from matcher.describe import Description, describe, fingerprint
 from matcher.index import ReferenceIndex, synchronise
 from matcher.indexing.lists import (
@@ -23,6 +26,7 @@ from matcher.indexing.lists import (
 from matcher.indexing.selection import coarsest
 from matcher.indexing.voting import Neighbours
 from matcher.processes import one_thread
+from matcher.shelf import Shelf
 from tests.faces import face_of, picture, window
 
 IDS = (3, 8, 21, 22, 40)
@@ -164,6 +168,28 @@ def test_a_serving_index_answers_while_another_rewrites_the_lists_and_changes_ov
     assert len(renewed) == 35
     assert renewed.search(query)[0].reference_id == 8
     assert renewed.renewed() is None
+
+
+def test_an_open_shelf_takes_in_lists_that_were_written_anew(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(index_module, "EXACT_BELOW", 10)
+
+    def rewrite() -> None:
+        shutil.rmtree(folder / "index")
+        with Catalogue.open(folder) as catalogue, catalogue.writing():
+            update_index(catalogue)
+
+    rewrite()
+    with Shelf.open(folder) as shelf:
+        assert shelf.index.kind == "inverted lists"
+        before, held = shelf.index, shelf.index.reference_ids()
+        shelf.refresh()
+        assert shelf.index is before
+        rewrite()
+        shelf.refresh()
+        assert shelf.index is not before
+        assert shelf.index.reference_ids() == held
+        reference = min(held)
+        assert first(shelf.index, shelf.description(reference)) == reference
 
 
 @pytest.mark.parametrize(
