@@ -174,7 +174,8 @@ def free_port() -> int:
         return int(probe.getsockname()[1])
 
 
-async def all_rows(base: str, photos: list[bytes], chosen: argparse.Namespace, server: int) -> list[dict[str, object]]:
+async def all_rows(base: str, photos: list[bytes], chosen: argparse.Namespace, server: int) -> None:
+    """Print one row a crowd, as soon as it has gone."""
     async with httpx2.AsyncClient(base_url=base, timeout=120) as client:
         for _ in range(300):
             try:
@@ -185,11 +186,11 @@ async def all_rows(base: str, photos: list[bytes], chosen: argparse.Namespace, s
             await asyncio.sleep(0.2)
         for photo in photos[: 2 * chosen.workers]:
             await ask(client, photo, Tally())
-    rows = [await crowd(base, photos, clients, chosen.seconds, server) for clients in chosen.clients]
-    rows.append(await with_hostile(base, photos, chosen.seconds, server))
-    rows.append(await with_a_kill(base, photos, chosen.seconds, server))
-    rows.append({"afterwards": "", **await crowd(base, photos, 1, chosen.seconds / 3, server)})
-    return rows
+    for clients in chosen.clients:
+        print(json.dumps(await crowd(base, photos, clients, chosen.seconds, server)), flush=True)
+    print(json.dumps(await with_hostile(base, photos, chosen.seconds, server)), flush=True)
+    print(json.dumps(await with_a_kill(base, photos, chosen.seconds, server)), flush=True)
+    print(json.dumps({"beside": "afterwards", **await crowd(base, photos, 1, chosen.seconds / 3, server)}), flush=True)
 
 
 def main() -> None:
@@ -216,8 +217,7 @@ def main() -> None:
     command += ["--port", str(port), "--workers", str(chosen.workers)]
     with subprocess.Popen(command) as server:
         try:
-            for row in asyncio.run(all_rows(f"http://127.0.0.1:{port}", photos, chosen, server.pid)):
-                print(json.dumps(row))
+            asyncio.run(all_rows(f"http://127.0.0.1:{port}", photos, chosen, server.pid))
         finally:
             server.send_signal(signal.SIGINT)
 

@@ -268,7 +268,7 @@ def test_neighbours_of_two_parts_are_those_of_the_whole() -> None:
         taken = np.take_along_axis(distances, order, axis=1)
         return Neighbours(taken, np.take_along_axis(names, order, axis=1), np.zeros_like(order))
 
-    whole = Neighbours.joined([nearest(np.arange(40))], 10).without_last_ties()
+    whole = Neighbours.joined([nearest(np.arange(40))]).without_last_ties()
     parts = [nearest(np.arange(1, 40, 2)), nearest(np.arange(0, 40, 2))]
-    assert np.array_equal(Neighbours.joined(parts, 10).without_last_ties().references, whole.references)
+    assert np.array_equal(Neighbours.joined(parts).without_last_ties().references, whole.references)
     assert (whole.references >= 0).any()

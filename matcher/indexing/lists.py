@@ -15,7 +15,7 @@ import faiss
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.indexing.voting import NEIGHBOURS
+from matcher.indexing.voting import MANY_NEIGHBOURS
 
 BYTES = 32
 BITS = 8 * BYTES
@@ -102,8 +102,8 @@ def put(lists: Any, cell: NDArray[np.int64], ids: NDArray[np.int64], rows: NDArr
 
 
 def look_up(lists: Any, rows: NDArray[np.uint8]) -> tuple[NDArray[np.int32], NDArray[np.int64]]:
-    """Distances and ids (n, NEIGHBOURS), nearest first; -1 where there are no more."""
-    distances, ids = lists.search(np.ascontiguousarray(rows), NEIGHBOURS)
+    """Distances and ids (n, MANY_NEIGHBOURS), nearest first; -1 where there are no more."""
+    distances, ids = lists.search(np.ascontiguousarray(rows), MANY_NEIGHBOURS)
     return distances, ids
 
 

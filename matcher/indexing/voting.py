@@ -18,6 +18,9 @@ from matcher.describe import Description
 NEIGHBOURS = 24
 """Neighbours asked per descriptor: one negative may stand in the catalogue in many crops, captions and copies."""
 
+MANY_NEIGHBOURS = 128
+"""The same of a large index: of a million references, strangers' descriptors fill 24 places before the right one."""
+
 FAR = 72
 """Hamming distance (of 256) beyond which two ORB descriptors of the same spot hardly ever lie."""
 
@@ -59,8 +62,9 @@ class Neighbours:
         return cls(empty.astype(np.int32), empty, empty)
 
     @classmethod
-    def joined(cls, parts: Sequence[Neighbours], count: int = NEIGHBOURS) -> Neighbours:
-        """The nearest `count` of all parts, as if they had been one."""
+    def joined(cls, parts: Sequence[Neighbours]) -> Neighbours:
+        """The nearest of all parts, as many as each was asked for, as if they had been one."""
+        count = max(part.distances.shape[1] for part in parts)
         distances = np.concatenate([part.distances for part in parts], axis=1)
         references = np.concatenate([part.references for part in parts], axis=1)
         rows = np.concatenate([part.rows for part in parts], axis=1)
