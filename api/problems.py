@@ -111,6 +111,10 @@ PROBLEMS: Mapping[str, Kind] = {
     "busy": Kind(429, "The queue is full", "Try again in a few seconds.", 2),
     "timeout": Kind(503, "The answer took too long", "Try again, or send a smaller photo.", 10),
     "worker_lost": Kind(503, "The process at work came to a sudden end", "Try again, or send a smaller photo.", 2),
+    "no_cluster": Kind(503, "No cluster answers", "Start its scheduler and its workers.", 30),
+    "cluster_differs": Kind(503, "The cluster runs other versions", "Install the same versions on every machine."),
+    "cluster_blind": Kind(503, "The cluster does not see the files", "Keep them where every machine sees them."),
+    "shard_lost": Kind(503, "A part of the index is not to be had", "Start its worker again.", 10),
     "unexpected": Kind(500, "Something unexpected happened", "Please report it, with the photo."),
     # the request
     "bad_request": Kind(400, "The request cannot be read", "See the description at /openapi.json."),

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import sys
+import threading
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import suppress
@@ -19,6 +20,7 @@ import numpy as np
 
 from matcher.catalogue.database import guarded
 from matcher.catalogue.files import encode_face, write_whole
+from matcher.cluster import Cluster
 from matcher.errors import CatalogueError, PlatekinError, UnreadablePhoto
 from matcher.evidence import save_evidence
 from matcher.identify import Identification, identify
@@ -129,9 +131,12 @@ class Bench:
 
 
 def identify_all(
-    jobs: Sequence[Job], folder: Path, settings: Settings, workers: int | None = None
+    jobs: Sequence[Job], folder: Path, settings: Settings, workers: int | None = None, cluster: Cluster | None = None
 ) -> Iterator[dict[str, Any]]:
-    """Results in the order of the jobs; a few photos are done in this process, more on a pool."""
+    """Results in the order of the jobs; a few photos are done in this process, more on a pool, or on a cluster."""
+    if cluster is not None:
+        yield from cluster.in_order(map(_anywhere, jobs), partial(run_at, folder.resolve(), settings), _lost)
+        return
     workers = min(workers or usable_processors(), len(jobs))
     if workers <= 1 or len(jobs) < 4:
         one_thread()
@@ -159,6 +164,20 @@ def run(job: Job) -> dict[str, Any]:
     return _place.bench().run(job)
 
 
+def run_at(folder: Path, settings: Settings, job: Job) -> dict[str, Any]:
+    """Do one job in any process, one after the other; the bench stays set up for the next one."""
+    with _turn:
+        place = _places.setdefault((folder, settings), _Place(folder, settings))
+        return place.bench().run(job)
+
+
+def _anywhere(job: Job) -> Job:
+    """The job with paths that do not depend on where a process was started."""
+    source = job.source.resolve() if isinstance(job.source, Path) else job.source
+    pictures, alone, faces = (path and path.resolve() for path in (job.pictures, job.alone, job.faces))
+    return replace(job, source=source, pictures=pictures, alone=alone, faces=faces)
+
+
 class _Place:
     """A worker's place: its bench, set up at the first job, or at the next one if that failed."""
 
@@ -174,6 +193,10 @@ class _Place:
 
 # The only state of a worker process, set once by the pool's initialiser; nothing else reads it.
 _place: _Place | None = None
+
+# A cluster's worker serves whoever asks: benches by what they are for, and one job at a time.
+_places: dict[tuple[Path, Settings], _Place] = {}
+_turn = threading.Lock()
 
 
 def _set_up(folder: Path, settings: Settings) -> None:

@@ -215,6 +215,18 @@ def summary(timed: list[Timed]) -> dict[str, object]:
     return report
 
 
+def index_alone(photographs: list[Path], chosen: argparse.Namespace) -> None:
+    """One table of the index at all sizes; also as JSON and as a plot."""
+    from benchmark_index import draw_cards, measure_sizes, plot
+
+    draw_cards(photographs, chosen.output / "cards", workers=2)
+    rows = measure_sizes(chosen.output / "cards", chosen.sizes, chosen.queries, chosen.output)
+    (chosen.output / "index.json").write_text(json.dumps(rows, indent=1) + "\n")
+    plot(rows, chosen.output / "index.svg")
+    for name in dict.fromkeys(name for row in rows for name in row):
+        print(f"{name:24}" + "".join(f"{row.get(name, '')!s:>16}"[:40] for row in rows))
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("photographs", type=Path, help="folder of photographs, used as negatives")
@@ -224,9 +236,15 @@ def main() -> None:
         "--rivals", type=int, default=12, help="queries that the rival answers too (half a minute each)"
     )
     parser.add_argument("--catalogue", type=Path, default=Path("demo-output/benchmark"))
+    parser.add_argument("--stage", choices=("all", "index"), default="all", help="index: that stage alone, at any size")
+    parser.add_argument("--sizes", type=int, nargs="+", default=[10_000, 100_000, 1_000_000], help="of --stage index")
+    parser.add_argument("--output", type=Path, default=Path("demo-output/benchmark-index"), help="of --stage index")
     chosen = parser.parse_args()
     one_thread()
     photographs = sorted(chosen.photographs.glob("*.jpg"))
+    if chosen.stage == "index":
+        index_alone(photographs, chosen)
+        return
     speed = build(photographs, chosen.records, chosen.catalogue)
     report = measure(chosen.catalogue, photographs, chosen.records, chosen.queries, chosen.rivals)
     print(json.dumps({"drawn_described_and_stored_per_s": speed and round(speed, 1), **report}, indent=1))

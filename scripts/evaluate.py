@@ -16,10 +16,12 @@ import argparse
 import os
 import sys
 import time
+from contextlib import nullcontext
 from dataclasses import replace
 from pathlib import Path
 
 from matcher.catalogue.database import URL_VARIABLE
+from matcher.cluster import Cluster
 from matcher.errors import PlatekinError
 from matcher.evaluation import printed, table
 from matcher.evaluation.listing_run import Size, run, run_drawn
@@ -60,7 +62,11 @@ def ladder(chosen: argparse.Namespace) -> None:
         calibration=str(chosen.calibration or ""),
     )
     more = demo_negatives() if chosen.demo else ()
-    rows = evaluate(wanted, chosen.output, more=more, workers=chosen.workers, again=chosen.again, say=say)
+    beside = chosen.output.resolve().parent
+    with Cluster.connect(chosen.cluster, beside) if chosen.cluster else nullcontext() as machines:
+        rows = evaluate(
+            wanted, chosen.output, more=more, workers=chosen.workers, again=chosen.again, say=say, cluster=machines
+        )
     cells = table.cells(rows)
     sources = [*wanted.folders, *(["the demo's negatives"] if chosen.demo else [])]
     about = f"{len(rows)} queries, seed {wanted.seed}, negatives of {', '.join(sources)}\n\n"
@@ -130,6 +136,7 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=min(2, usable_processors()))
     parser.add_argument("--again", action="store_true", help="judge the photos of this output anew")
     parser.add_argument("--calibration", type=Path, help="coefficients to use instead of the shipped ones")
+    parser.add_argument("--cluster", metavar="ADDRESS", help="judge on a Dask cluster, as tcp://host:8786")
     chosen = parser.parse_args()
     if not chosen.folders and not (chosen.demo and chosen.stage != "locate"):
         parser.error("name at least one folder of photographs, or --demo")

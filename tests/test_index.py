@@ -7,7 +7,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from matcher import index as index_module
 from matcher.describe import Description, describe, fingerprint
 from matcher.index import ReferenceIndex, synchronise
 from tests.faces import face_of, picture, window
@@ -78,21 +77,6 @@ def test_another_fingerprint_is_not_mixed_in(index: ReferenceIndex, descriptions
 
 def test_an_empty_index_finds_nothing(tmp_path: Path, descriptions) -> None:  # type: ignore[no-untyped-def]
     assert ReferenceIndex.open(tmp_path, fingerprint()).search(descriptions[3]) == ()
-
-
-def test_the_change_to_inverted_lists_keeps_ids_and_answers(tmp_path: Path, monkeypatch, descriptions) -> None:  # type: ignore[no-untyped-def]
-    monkeypatch.setattr(index_module, "EXACT_BELOW", 1000)
-    index = ReferenceIndex.open(tmp_path, fingerprint())
-    synchronise(index, IDS, descriptions.__getitem__)
-    assert index.kind == "exact"
-    index.save()
-    assert index.kind == "inverted lists"
-    opened = ReferenceIndex.open(tmp_path, fingerprint())
-    assert opened.kind == "inverted lists"
-    assert {opened.search(descriptions[i])[0].reference_id for i in IDS} == set(IDS)
-    opened.remove(8)
-    opened.add(50, descriptions[8])
-    assert opened.search(descriptions[8])[0].reference_id == 50
 
 
 def test_two_tone_pictures_collide_on_hashes_and_do_no_harm(tmp_path: Path, descriptions) -> None:  # type: ignore[no-untyped-def]

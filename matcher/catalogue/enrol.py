@@ -22,6 +22,7 @@ from matcher.catalogue.prepare import Prepare, Prepared, prepare_in_order, prepa
 from matcher.catalogue.store import Catalogue
 from matcher.catalogue.table import SAME_IF_STATED, Table, TableRow, find_clashes, read_table
 from matcher.catalogue.tally import EnrolReport, RowOutcome, Tally
+from matcher.cluster import Cluster
 from matcher.describe import fingerprint
 from matcher.errors import PlatekinError, UnreadablePhoto
 from matcher.index import ReferenceIndex, synchronise
@@ -39,11 +40,12 @@ def enrol(
     who: Actor | None = None,
     images: Path | None = None,
     check: Callable[[Draft], None] | None = None,
+    cluster: Cluster | None = None,
 ) -> EnrolReport:
     """Bring all rows of a table into a catalogue, which is made where there is none.
 
     progress: called with (rows done, rows in all). on_row: called with each row's outcome. Both are called
-    in this process. workers, prepare: see `prepare_in_order`. who: decides; whoever runs this, if not given.
+    in this process. workers, prepare, cluster: see `prepare_in_order`. who: decides; whoever runs this, if not given.
     All that one call stores is one batch of the log. images: folder that image paths are relative to; the table's.
     check: called first, with nobody else writing; what it raises ends the call.
 
@@ -61,7 +63,7 @@ def enrol(
         table = _sound(table, catalogue, tally)
         rows = _new_rows(table, catalogue, tally)
         batch = _Batch(who or whoever_runs_this())
-        with closing(prepare_in_order([row.path for row in rows], settings, workers, prepare)) as results:
+        with closing(prepare_in_order([row.path for row in rows], settings, workers, prepare, cluster)) as results:
             for _, group in groupby(zip(rows, results, strict=True), key=lambda pair: pair[0].record_id):
                 _store_group(catalogue, table, list(group), tally, batch)
         update_index(catalogue)
@@ -76,7 +78,7 @@ def update_index(catalogue: Catalogue) -> None:
     with guarded(catalogue.folder):
         try:
             index = ReferenceIndex.open(folder, fingerprint())
-            if synchronise(index, references, lambda i: catalogue.description(references[i])):
+            if synchronise(index, references, lambda i: catalogue.description(references[i]), keep=True):
                 index.save()
         except RuntimeError as error:  # what FAISS raises, whatever went wrong
             if disk_is_full(catalogue.folder):

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from matcher.catalogue.arrivals import PreparedReference
 from matcher.catalogue.files import decode_face, encode_face
+from matcher.cluster import Cluster
 from matcher.condition import condition
 from matcher.describe import describe
 from matcher.errors import PlatekinError, UnreadablePhoto
@@ -72,12 +73,18 @@ def prepare_in_order(
     settings: Settings,
     workers: int | None = None,
     prepare: Prepare = prepare_reference,
+    cluster: Cluster | None = None,
 ) -> Generator[Prepared]:
     """Prepare images; yields, in the order of the paths, what was found out or the error that tells why not.
 
+    cluster: does it, if given.
     workers: processes; 0 works in this one; None means 2, or as many as there are cores if fewer, or none
              for a handful of images.
     """
+    if cluster is not None:
+        apart = partial(_attempt, prepare, settings=settings)
+        yield from cluster.in_order([path.resolve() for path in paths], apart, _lost)
+        return
     if workers is None:
         workers = min(2, usable_processors()) if len(paths) >= WORTH_A_POOL else 0
     workers = min(workers, len(paths))

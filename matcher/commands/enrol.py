@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext
 from pathlib import Path
 from typing import Annotated
 
@@ -9,18 +10,20 @@ import typer
 
 from matcher.catalogue.enrol import enrol as enrol_table
 from matcher.catalogue.tally import EnrolReport
-from matcher.commands.shared import ByOption, CatalogueOption, QuietOption, actor, messages, progress
+from matcher.cluster import Cluster
+from matcher.commands.shared import ByOption, CatalogueOption, ClusterOption, QuietOption, actor, messages, progress
 
 
 def enrol(
     table: Annotated[Path, typer.Argument(metavar="RECORDS.csv", help="The table; image paths are relative to it.")],
     catalogue: CatalogueOption,
     workers: Annotated[int | None, typer.Option(min=0, help="Processes; 0 works in this one.")] = None,
+    cluster: ClusterOption = None,
     by: ByOption = None,
     quiet: QuietOption = False,
 ) -> None:
     """Add records and references from a CSV. Enrolling the same file again changes nothing."""
-    with progress(quiet) as bar:
+    with Cluster.connect(cluster, table) if cluster else nullcontext() as machines, progress(quiet) as bar:
         task = bar.add_task("enrolling", total=None)
         report = enrol_table(
             table,
@@ -28,6 +31,7 @@ def enrol(
             progress=lambda done, total: bar.update(task, completed=done, total=total),
             workers=workers,
             who=actor(by),
+            cluster=machines,
         )
     tell_report(report, quiet)
     if report.failed:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import nullcontext
+from functools import partial
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -12,14 +14,16 @@ from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeRemaini
 from rich.progress import Progress as Bar
 
 from matcher.catalogue import Catalogue
-from matcher.commands.shared import ByOption, CatalogueOption, QuietOption, actor, messages
+from matcher.cluster import Cluster
+from matcher.commands.shared import ByOption, CatalogueOption, ClusterOption, QuietOption, actor, messages
 from matcher.lot import review, store
 from matcher.lot.cards import Card, cards_of
 from matcher.lot.gather import Gathered
-from matcher.lot.run import Planned, Progress, plan, run
+from matcher.lot.run import Identify, Planned, Progress, plan, run
 from matcher.lot.sides import Rule
 from matcher.report import CAUTIONS
 from matcher.settings import Settings
+from matcher.workers import identify_all
 
 SHORT = {
     "held": "held", "new_crop": "new crop", "new_caption": "new caption", "new_pose": "new pose",
@@ -40,6 +44,7 @@ def lot(
     retry: Annotated[bool, typer.Option("--retry", help="Try again what failed before.")] = False,
     workers: Annotated[int | None, typer.Option(min=1, help="Processes; as many as processors if not given.")] = None,
     propose: Annotated[bool, typer.Option(help="Propose what is new as finds; they wait for you.")] = True,
+    cluster: ClusterOption = None,
     by: ByOption = None,
     quiet: QuietOption = False,
 ) -> None:
@@ -54,7 +59,9 @@ def lot(
             return
         if retry:
             _requeue(opened, sources, sides)
-        failed = _work(opened, sources, settings, sides, new, workers, propose, by, quiet)
+        with Cluster.connect(cluster, catalogue, *sources) if cluster else nullcontext() as machines:
+            identify = partial(identify_all, cluster=machines)
+            failed = _work(opened, sources, settings, sides, new, workers, identify, propose, by, quiet)
     if failed:
         raise typer.Exit(1)
 
@@ -66,7 +73,7 @@ def _requeue(opened: Catalogue, sources: list[Path], sides: Rule) -> None:
 
 def _work(
     opened: Catalogue, sources: list[Path], settings: Settings, sides: Rule, new: bool, workers: int | None,
-    propose: bool, by: str | None, quiet: bool,
+    identify: Identify, propose: bool, by: str | None, quiet: bool,
 ) -> int:  # fmt: skip
     """Run, compare, tell; returns how many items have failed."""
     with _bar(quiet) as bar:
@@ -79,7 +86,16 @@ def _work(
             bar.update(task, completed=at, total=total, description="comparing the cards with each other")
 
         done = run(
-            opened, sources, actor(by), settings, rule=sides, new=new, workers=workers, tell=tell, tell_pairs=tell_pairs
+            opened,
+            sources,
+            actor(by),
+            settings,
+            rule=sides,
+            new=new,
+            workers=workers,
+            tell=tell,
+            identify=identify,
+            tell_pairs=tell_pairs,
         )
     if propose:
         review.propose(opened, done.lot)

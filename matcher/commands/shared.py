@@ -25,6 +25,10 @@ ByOption = Annotated[
     str | None,
     typer.Option("--by", help="Your name, for the log; your user name if not given.", envvar="PLATEKIN_PERSON"),
 ]
+ClusterOption = Annotated[
+    str | None,
+    typer.Option("--cluster", metavar="ADDRESS", help="Work on a Dask cluster, as tcp://host:8786, not here."),
+]
 NoteOption = Annotated[str, typer.Option("--note", help="Why; kept in the log.")]
 FormatOption = Annotated[Literal["table", "json"], typer.Option("--format", help="json: one object a line.")]
 

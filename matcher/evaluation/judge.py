@@ -6,6 +6,7 @@ who looks for the reasons of a failure, need.
 
 from __future__ import annotations
 
+import threading
 import time
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -168,6 +169,31 @@ class _Place:
 
 # The only state of a worker process, set once by the pool's initialiser; nothing else reads it.
 _place: _Place | None = None
+
+
+@dataclass(frozen=True)
+class Desked:
+    """What a desk is made of, with a name of its own, for processes that work for several evaluations."""
+
+    name: str
+    plan: Plan
+    catalogue: Path
+    photos: Path
+    calibration: Calibration
+
+
+# A cluster's worker keeps the last desk, and judges one query at a time.
+_desks: dict[str, Desk] = {}
+_turn = threading.Lock()
+
+
+def judge_at(made: Desked, query: Query) -> dict[str, Any]:
+    """Judge one query in any process, one after the other; the desk stays set up for the next one."""
+    with _turn:
+        if made.name not in _desks:
+            _desks.clear()
+            _desks[made.name] = Desk.of(made.plan, made.catalogue, made.photos, made.calibration)
+        return _desks[made.name].judge(query)
 
 
 def set_up(plan: Plan, catalogue: Path, photos: Path, calibration: Calibration) -> None:

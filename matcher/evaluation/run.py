@@ -12,18 +12,21 @@ Stopped at any moment, the same call goes on where it was.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
+from uuid import uuid4
 
 from matcher.catalogue.enrol import enrol
 from matcher.catalogue.tally import EnrolReport
-from matcher.errors import BadTable
+from matcher.cluster import Cluster
+from matcher.errors import BadTable, PlatekinError
 from matcher.evaluation.draw import draw_references
-from matcher.evaluation.judge import judge, set_up
+from matcher.evaluation.judge import Desked, judge, judge_at, set_up
 from matcher.evaluation.negatives import Negative, read_negatives
-from matcher.evaluation.plan import Plan, make_plan
+from matcher.evaluation.plan import Plan, Query, make_plan
 from matcher.ladder.confidence import Calibration
 from matcher.processes import process_pool
 
@@ -50,9 +53,11 @@ def evaluate(
     workers: int = 2,
     again: bool = False,
     say: Say = lambda _: None,
+    cluster: Cluster | None = None,
 ) -> list[dict[str, Any]]:
     """All rows of an evaluation, in the order of the queries.
 
+    cluster: judges the queries, if given.
     more: negatives beside those of the folders. Raises BadTable where the folders cannot be used, or where `output`
     holds another evaluation.
     """
@@ -66,9 +71,10 @@ def evaluate(
     left = [query for query in plan.queries if query.query_id not in done]
     say(f"{report.records} records enrolled, {len(report.failed)} failed; {len(left)} of {len(plan.queries)} to judge")
     calibration = Calibration.load(Path(wanted.calibration) if wanted.calibration else None)
-    places = (plan, output / "catalogue", output / "set" / "queries", calibration)
-    with process_pool(workers, set_up, *places) as pool, (output / "rows.jsonl").open("a", encoding="utf-8") as stream:
-        for number, row in enumerate(pool.map(judge, left), start=1):
+    whole = output.resolve()
+    made = Desked(uuid4().hex, plan, whole / "catalogue", whole / "set" / "queries", calibration)
+    with (output / "rows.jsonl").open("a", encoding="utf-8") as stream:
+        for number, row in enumerate(_judged(left, made, workers, cluster), start=1):
             line = json.dumps(row, ensure_ascii=False)
             stream.write(line + "\n")
             stream.flush()
@@ -76,6 +82,19 @@ def evaluate(
             if number % 20 == 0:
                 say(f"{number} of {len(left)} judged")
     return [done[query.query_id] for query in plan.queries]
+
+
+def _judged(queries: Sequence[Query], made: Desked, workers: int, cluster: Cluster | None) -> Iterator[dict[str, Any]]:
+    if cluster is not None:
+        yield from cluster.in_order(queries, partial(judge_at, made), _lost)
+        return
+    with process_pool(workers, set_up, made.plan, made.catalogue, made.photos, made.calibration) as pool:
+        yield from pool.map(judge, queries)
+
+
+def _lost(query: Query) -> dict[str, Any]:
+    """An evaluation with a query left out would tell too much good."""
+    raise PlatekinError("worker_lost", f"{query.query_id}: ended every process that judged it", "run again")
 
 
 def plan_of(wanted: Wanted, more: tuple[Negative, ...] = ()) -> Plan:
