@@ -34,6 +34,7 @@ from matcher.ladder.confidence import Calibration
 from matcher.locate import Outline, locate
 from matcher.photo import read_photo
 from matcher.processes import one_thread, process_pool
+from matcher.reading import can_read
 from matcher.rehearsal import make_copy, photograph, write_photo
 from matcher.rehearsal.negatives import negative_of
 from matcher.rehearsal.trials import another_crop, random_age, random_crop, random_scene
@@ -147,6 +148,7 @@ def measure(folder: Path, photographs: list[Path], records: int, count: int, riv
     opening = seconds(lambda: Shelf.open(folder, settings).catalogue.close())
     with Shelf.open(folder, settings) as shelf:
         identify(read_photo(asked[-1][1]), shelf, settings, calibration)  # warms the process with another photo
+        can_read()  # as worker processes do, before the first photo
         everything = descriptions_by_pose(shelf) if rivals else []
         timed = [
             time_query(pose, data, shelf, calibration, everything if number < rivals else [])
