@@ -1,6 +1,9 @@
 # Sourced by the scripts beside it: makes the project's own Python environment in .venv and installs into it.
 # Works on a bare Debian with Python and apt; may be run any number of times. Needs no activation.
 
+# runuser, by which PostgreSQL is started for the tests, lies where an empty environment's PATH does not lead.
+PATH=$PATH:/usr/sbin:/sbin
+
 say() { printf '== %s\n' "$*" >&2; }
 
 find_python() {
