@@ -41,6 +41,10 @@ CARD, SEEN = 0.4, 0.2
 SHAPELY, TRUE_SIZE = 0.035, 0.06
 """Largest difference, as a natural logarithm, from the nominal proportions, and from the nominal size on a scan."""
 
+FITTING, SETTLED = 4.0, 0.8
+"""By how much the nominal size, both ways, raises the odds of a quad that does not score this much by itself; chance
+gives that size far more seldom."""
+
 UNLIKELY = 0.3
 """What is left of the score of a quad that such a rival contradicts."""
 
@@ -91,15 +95,20 @@ def _inside_first(picture: Picture, quads: Quads, scores: Scores, size: FaceSize
 
 
 def _true_to_size(quads: Quads, scores: Scores, size: FaceSize, px_per_mm: float) -> Scores:
-    """Where a scan's resolution is known and some quad has the nominal size, others are unlikely; cards of another size
-    than the nominal have no such rival, and a telephone's meaningless resolution fits nothing."""
+    """Where a scan's resolution is known and some quad has the nominal size, it is likelier and others are unlikely;
+    cards of another size than the nominal have no such rival, and a telephone's meaningless resolution fits nothing."""
     if not len(quads):
         return scores
     wide = 0.5 * (np.linalg.norm(quads[:, 1] - quads[:, 0], axis=1) + np.linalg.norm(quads[:, 2] - quads[:, 3], axis=1))
     fits = np.abs(np.log(wide / (size.width_mm * px_per_mm))) < TRUE_SIZE
     fits &= np.abs(np.log(height(quads) / (size.height_mm * px_per_mm))) < TRUE_SIZE
-    known = (fits & (scores >= SEEN)).any()
-    return np.where(known & ~fits, UNLIKELY * scores, scores).astype(np.float32)
+    best = float(scores[fits].max(initial=0.0))
+    if best < SEEN:
+        return scores
+    if best < SETTLED:
+        odds = FITTING * scores / (1 - np.minimum(scores, SETTLED))
+        return np.where(fits, odds / (1 + odds), UNLIKELY * scores).astype(np.float32)
+    return np.where(fits, scores, UNLIKELY * scores).astype(np.float32)
 
 
 def _together(quads: Quads, scores: Scores) -> Scores:
