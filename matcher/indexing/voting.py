@@ -93,40 +93,61 @@ def shortlist(
 
     by_hash: references that are to be on it whatever the descriptors say, if there is room.
     """
-    votes, pairs = _vote(neighbours)
-    ranked = sorted(votes, key=lambda reference: -votes[reference])[:CHECKED]
+    votes = _Votes.of(neighbours)
+    ranked = votes.most(CHECKED)
     ranked += [reference for reference in by_hash if reference not in ranked]
-    points = points_of([reference for reference in ranked if reference in pairs])
+    cast = {reference: votes.cast_for(reference) for reference in ranked}
+    points = points_of([reference for reference in ranked if len(cast[reference][1])])
     hits = [
-        Hit(reference, votes.get(reference, 0.0), *_agreeing(description, points.get(reference), pairs.get(reference)))
-        for reference in ranked
+        Hit(reference, total, *_agreeing(description, points.get(reference), pairs))
+        for reference, (total, pairs) in cast.items()
     ]
     return tuple(sorted(hits, key=lambda hit: (-hit.inliers, -hit.votes))[:limit])
 
 
-def _vote(neighbours: Neighbours) -> tuple[dict[int, float], dict[int, NDArray[np.int64]]]:
-    """Votes by reference, and the (query row, reference row) pairs behind them.
+@dataclass(frozen=True)
+class _Votes:
+    """All votes, sorted by reference: in a large catalogue most references have some, and few are looked at.
 
-    Each query descriptor votes once for a reference, by the nearest of that reference's descriptors.
+    names, totals: (r,) references that have votes, ascending, and their sums. starts: (r + 1,) where each one's begin.
+    pairs:         (v, 2) query row and reference row behind each vote.
     """
-    query, rank = np.nonzero((neighbours.references >= 0) & (neighbours.distances <= FAR))
-    reference, row = neighbours.references[query, rank], neighbours.rows[query, rank]
-    # Neighbours come nearest first, and `unique` keeps the first of equals.
-    _, first = np.unique(reference * len(neighbours.references) + query, return_index=True)
-    reference, query, row, rank = reference[first], query[first], row[first], rank[first]
-    names, starts = np.unique(reference, return_index=True)
-    if not len(names):
-        return {}, {}
-    votes = np.add.reduceat(1.0 - neighbours.distances[query, rank] / (FAR + 1), starts)
-    pairs = np.split(np.stack([query, row], axis=1), starts[1:])
-    return dict(zip(names.tolist(), votes.tolist(), strict=True)), dict(zip(names.tolist(), pairs, strict=True))
+
+    names: NDArray[np.int64]
+    totals: NDArray[np.float64]
+    starts: NDArray[np.int64]
+    pairs: NDArray[np.int64]
+
+    @classmethod
+    def of(cls, neighbours: Neighbours) -> _Votes:
+        """Each query descriptor votes once for a reference, by the nearest of that reference's descriptors."""
+        query, rank = np.nonzero((neighbours.references >= 0) & (neighbours.distances <= FAR))
+        reference, row = neighbours.references[query, rank], neighbours.rows[query, rank]
+        # Neighbours come nearest first, and `unique` keeps the first of equals.
+        _, first = np.unique(reference * len(neighbours.references) + query, return_index=True)
+        reference, query, row, rank = reference[first], query[first], row[first], rank[first]
+        names, starts = np.unique(reference, return_index=True)
+        weights = 1.0 - neighbours.distances[query, rank] / (FAR + 1)
+        totals = np.add.reduceat(weights, starts) if len(names) else np.empty(0)
+        return cls(names, totals, np.append(starts, len(query)), np.stack([query, row], axis=1))
+
+    def most(self, count: int) -> list[int]:
+        """The references with the most votes, at most `count`."""
+        return [int(name) for name in self.names[np.argsort(-self.totals, kind="stable")[:count]]]
+
+    def cast_for(self, reference: int) -> tuple[float, NDArray[np.int64]]:
+        """(sum of votes, (n, 2) pairs) of one reference; 0 and none where it has none."""
+        at = int(np.searchsorted(self.names, reference))
+        if at == len(self.names) or self.names[at] != reference:
+            return 0.0, np.empty((0, 2), np.int64)
+        return float(self.totals[at]), self.pairs[self.starts[at] : self.starts[at + 1]]
 
 
 def _agreeing(
-    description: Description, points: NDArray[np.float32] | None, matched: NDArray[np.int64] | None
+    description: Description, points: NDArray[np.float32] | None, matched: NDArray[np.int64]
 ) -> tuple[int, bool]:
-    if points is None or matched is None or len(matched) < 4:
-        return 0 if matched is None else len(matched) // 4, False
+    if points is None or len(matched) < 4:
+        return len(matched) // 4, False
     source = description.points[matched[:, 0]]
     target = np.ascontiguousarray(points[matched[:, 1]])
     transform, inliers = cv2.estimateAffinePartial2D(
