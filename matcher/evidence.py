@@ -37,6 +37,9 @@ QUIET_INK = (116, 108, 98)
 OUTLINE = (214, 84, 38)
 AGREES = np.array((46, 110, 142), np.float32)
 DIFFERS = np.array((206, 70, 40), np.float32)
+LABEL = (84.0, 18.0)
+"""Room that a crop's name with its chance takes, across and down, pixels."""
+
 PANEL_HEIGHT = 640
 GAP = 20
 MARGIN = 12
@@ -144,11 +147,15 @@ def _crops(face: Face, known: CropMap, shelf: Shelf) -> Pixels:
     mosaic = crop_mosaic(face, known, shelf)
     pale = Image.fromarray(np.asarray(mosaic.pixels * 0.55 + 255 * 0.45, np.uint8))
     draw = ImageDraw.Draw(pale)
-    for number, crop in enumerate(known.crops):
+    written: list[tuple[float, float]] = []
+    for crop in known.crops:
         corners = mosaic.place(crop.corners)
         draw.polygon([tuple(corner) for corner in corners.tolist()], outline=QUIET_INK)
-        spot = (float(corners[0][0]) + 6, float(corners[0][1]) + 4 + 18 * number)
-        draw.text(spot, f"{crop.name}  {100 * crop.probability:.0f} %", INK, font=ImageFont.load_default(14))
+        x, y = (float(place) for place in corners[0] + (6, 4))
+        while any(abs(x - a) < LABEL[0] and abs(y - b) < LABEL[1] for a, b in written):
+            y += LABEL[1]
+        written.append((x, y))
+        draw.text((x, y), f"{crop.name}  {100 * crop.probability:.0f} %", INK, font=ImageFont.load_default(14))
     own = mosaic.place(known.own)
     draw.polygon([tuple(corner) for corner in own.tolist()], outline=OUTLINE, width=3)
     return np.asarray(pale, np.uint8)
