@@ -72,10 +72,12 @@ def search(picture: Picture, size: FaceSize, px_per_mm: float | None = None) -> 
     """Look for cards; px_per_mm: of the reduced picture, where a scan's resolution tells it."""
     quads = pool(picture, size)
     scores = _together(quads, judge(picture, quads, size))
-    scores = np.where(only_drawn(picture, quads, size.height_mm), UNLIKELY * scores, scores).astype(np.float32)
+    fits = _of_nominal_size(quads, size, px_per_mm)
+    # A faded card on a pale lid looks drawn, its shadow being the stroke; but what is drawn seldom has a card's shape.
+    drawn = only_drawn(picture, quads, size.height_mm) & ~_of_nominal_shape(picture, quads, size)
+    scores = np.where(drawn, UNLIKELY * scores, scores).astype(np.float32)
     scores = _inside_first(picture, quads, scores, size)
-    if px_per_mm:
-        scores = _true_to_size(quads, scores, size, px_per_mm)
+    scores = _true_to_size(scores, fits)
     kept = one_a_card(quads, scores, least=0.0)
     second = tuple(_second(quads, scores, int(i)) for i in kept)
     return Found(quads[kept], scores[kept], second)
@@ -87,21 +89,32 @@ def _inside_first(picture: Picture, quads: Quads, scores: Scores, size: FaceSize
     if not full.any():
         return scores
     share = area(quads) / (picture.width * picture.height)
-    shape = np.abs(np.log(true_ratio(quads, picture.width, picture.height) / size.aspect))
-    inside = (share > RIMMED[0]) & (share < RIMMED[1]) & (scores >= CARD) & (shape < SHAPELY)
+    inside = (share > RIMMED[0]) & (share < RIMMED[1]) & (scores >= CARD) & _of_nominal_shape(picture, quads, size)
     far = np.array([picture.width, picture.height]) - quads
     inside &= np.minimum(quads, far).min(axis=(1, 2)) > RIM * max(picture.width, picture.height)
     return np.where(full & inside.any(), UNLIKELY * scores, scores).astype(np.float32)
 
 
-def _true_to_size(quads: Quads, scores: Scores, size: FaceSize, px_per_mm: float) -> Scores:
-    """Where a scan's resolution is known and some quad has the nominal size, it is likelier and others are unlikely;
-    cards of another size than the nominal have no such rival, and a telephone's meaningless resolution fits nothing."""
+def _of_nominal_shape(picture: Picture, quads: Quads, size: FaceSize) -> NDArray[np.bool_]:
+    """(n,): which quads have the nominal proportions, the tilt taken out."""
     if not len(quads):
-        return scores
+        return np.zeros(0, bool)
+    ratio = true_ratio(quads, picture.width, picture.height)
+    return np.asarray(np.abs(np.log(ratio / size.aspect)) < SHAPELY)
+
+
+def _of_nominal_size(quads: Quads, size: FaceSize, px_per_mm: float | None) -> NDArray[np.bool_]:
+    """(n,): which quads have the nominal size, both ways; none where no scan's resolution tells any."""
+    if not len(quads) or not px_per_mm:
+        return np.zeros(len(quads), bool)
     wide = 0.5 * (np.linalg.norm(quads[:, 1] - quads[:, 0], axis=1) + np.linalg.norm(quads[:, 2] - quads[:, 3], axis=1))
     fits = np.abs(np.log(wide / (size.width_mm * px_per_mm))) < TRUE_SIZE
-    fits &= np.abs(np.log(height(quads) / (size.height_mm * px_per_mm))) < TRUE_SIZE
+    return np.asarray(fits & (np.abs(np.log(height(quads) / (size.height_mm * px_per_mm))) < TRUE_SIZE))
+
+
+def _true_to_size(scores: Scores, fits: NDArray[np.bool_]) -> Scores:
+    """Where some quad has the nominal size on a scan, it is likelier and others are unlikely; cards of another size
+    than the nominal have no such rival, and a telephone's meaningless resolution fits nothing."""
     best = float(scores[fits].max(initial=0.0))
     if best < SEEN:
         return scores
