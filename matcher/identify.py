@@ -74,8 +74,8 @@ def _likelier_outline(
     other = replace(outline, corners=outline.alternative, alternative=None)
     second = identify_card(photo, other, shelf, settings, calibration)
     # Only a match speaks for the other outline: that it fits nothing a little better says nothing.
-    poses = (card.answer.confidence.pose or 0.0 for card in (first, second))
-    return second if _fit(second) >= settled or next(poses) < settled <= next(poses) else first
+    before, after = (card.answer.confidence.pose or 0.0 for card in (first, second))
+    return second if _fit(second) >= settled or before < settled <= after else first
 
 
 def _fit(card: CardAnswer) -> float:

@@ -8,10 +8,16 @@ from typing import Any
 import cv2
 
 from matcher.catalogue import Catalogue
+from matcher.catalogue.decisions import person
 from matcher.catalogue.finds import FindRow, propose
 from matcher.photo import read_photo
 from matcher.report import versions
 from tests.enrolling import draw
+
+ADA = person("Ada Quill")
+
+AWKWARD = "=HYPERLINK(\"x\"), 'Zoë'\n@oakmere"
+"""A caption that a spreadsheet would run, and a careless writer break."""
 
 
 def card(outcome: str, width: float, height: float, **known: Any) -> dict[str, Any]:

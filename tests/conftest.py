@@ -17,10 +17,12 @@ import pytest
 from fastapi.testclient import TestClient
 from sqlalchemy import create_engine, make_url
 
-from matcher.catalogue import Catalogue
+from matcher.catalogue import Catalogue, turning
 from matcher.catalogue import database as catalogue_database
 from matcher.catalogue.database import DATABASE, URL_VARIABLE
+from matcher.catalogue.finds import Wanted, accept, reject
 from matcher.catalogue.journal import export_log, replay_log
+from tests.cards import ADA, AWKWARD, a_find
 from tests.enrolling import run, write_scans
 from tests.service import service, write_catalogue
 
@@ -97,6 +99,16 @@ def catalogue(folder: Path) -> Iterator[Catalogue]:
     """The same, opened."""
     with Catalogue.open(folder) as opened:
         yield opened
+
+
+@pytest.fixture
+def lived_in(catalogue: Catalogue, scans: Path) -> Catalogue:
+    """A catalogue with some history, texts that a spreadsheet would run, and an undone record."""
+    a, b = a_find(catalogue, scans, 50), a_find(catalogue, scans, 51, "new_pose")
+    accept(catalogue, a.find_id, ADA, Wanted(caption=AWKWARD, copy="-mine"))
+    turning.undo(catalogue, [accept(catalogue, b.find_id, ADA, Wanted(subject="Zoë", caption="")).number], ADA)
+    reject(catalogue, b.find_id, ADA)
+    return catalogue
 
 
 @pytest.fixture(scope="session")

@@ -14,31 +14,16 @@ from typing import Any
 import bagit
 import pytest
 
-from matcher.catalogue import Catalogue, store, turning
+from matcher.catalogue import Catalogue, store
 from matcher.catalogue.backup import backup
 from matcher.catalogue.bag import check_bag, export_bag, import_bag
 from matcher.catalogue.check import check
-from matcher.catalogue.decisions import person
-from matcher.catalogue.finds import Wanted, accept, reject
 from matcher.catalogue.journal import content_digest
 from matcher.describe import Description, describe
 from matcher.errors import BadTable, CatalogueError, PlatekinError
 from matcher.flatten import Face
-from tests.cards import a_find
+from tests.cards import ADA
 from tests.enrolling import mounted, row, run, write_table
-
-ADA = person("Ada Quill")
-AWKWARD = "=HYPERLINK(\"x\"), 'Zoë'\n@oakmere"
-
-
-@pytest.fixture
-def lived_in(catalogue: Catalogue, scans: Path) -> Catalogue:
-    """A catalogue with some history, texts that a spreadsheet would run, and an undone record."""
-    a, b = a_find(catalogue, scans, 50), a_find(catalogue, scans, 51, "new_pose")
-    accept(catalogue, a.find_id, ADA, Wanted(caption=AWKWARD, copy="-mine"))
-    turning.undo(catalogue, [accept(catalogue, b.find_id, ADA, Wanted(subject="Zoë", caption="")).number], ADA)
-    reject(catalogue, b.find_id, ADA)
-    return catalogue
 
 
 def digest(catalogue: Catalogue) -> str:

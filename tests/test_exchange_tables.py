@@ -8,29 +8,14 @@ from pathlib import Path
 
 import pytest
 
-from matcher.catalogue import Catalogue, turning
-from matcher.catalogue.decisions import person
-from matcher.catalogue.finds import Wanted, accept, reject
+from matcher.catalogue import Catalogue
 from matcher.catalogue.mapping import mapped_table, parse_mapping, preview
 from matcher.catalogue.package import record_rows, records_csv, records_jsonl
 from matcher.catalogue.sheets import guard, unguard
 from matcher.catalogue.table import read_table
 from matcher.errors import BadTable
-from tests.cards import a_find
+from tests.cards import AWKWARD
 from tests.enrolling import run
-
-ADA = person("Ada Quill")
-AWKWARD = "=HYPERLINK(\"x\"), 'Zoë'\n@oakmere"
-
-
-@pytest.fixture
-def lived_in(catalogue: Catalogue, scans: Path) -> Catalogue:
-    """A catalogue with some history, texts that a spreadsheet would run, and an undone record."""
-    a, b = a_find(catalogue, scans, 50), a_find(catalogue, scans, 51, "new_pose")
-    accept(catalogue, a.find_id, ADA, Wanted(caption=AWKWARD, copy="-mine"))
-    turning.undo(catalogue, [accept(catalogue, b.find_id, ADA, Wanted(subject="Zoë", caption="")).number], ADA)
-    reject(catalogue, b.find_id, ADA)
-    return catalogue
 
 
 def stated(told: dict[str, str]) -> dict[str, str]:
