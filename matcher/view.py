@@ -94,15 +94,24 @@ class View:
 
 def picture_zone(size: FaceSize) -> NDArray[np.bool_]:
     """(height, width) bool: the part of a face where the photograph itself is, whatever the mount."""
+    return _zone(size, HEAD_MM)
+
+
+def wide_zone(size: FaceSize) -> NDArray[np.bool_]:
+    """The same with the head, where no caption stands there."""
+    return _zone(size, BORDER_MM)
+
+
+def _zone(size: FaceSize, head_mm: float) -> NDArray[np.bool_]:
     zone = np.zeros((size.height, size.width), dtype=bool)
-    border, head, caption = (round(mm * size.px_per_mm) for mm in (BORDER_MM, HEAD_MM, CAPTION_MM))
+    border, head, caption = (round(mm * size.px_per_mm) for mm in (BORDER_MM, head_mm, CAPTION_MM))
     zone[head : size.height - caption, border : size.width - border] = True
     return zone
 
 
 def picture_box(size: FaceSize) -> tuple[slice, slice]:
-    """Rows and columns of the smallest part of a face that holds the picture zone, in steps of `BOX_PX`."""
-    rows, columns = (np.flatnonzero(picture_zone(size).any(axis=axis)) for axis in (1, 0))
+    """Rows and columns of the smallest part of a face that holds the wide zone, in steps of `BOX_PX`."""
+    rows, columns = (np.flatnonzero(wide_zone(size).any(axis=axis)) for axis in (1, 0))
     top, left = (int(found[0]) // BOX_PX * BOX_PX for found in (rows, columns))
     height, width = (-(-(int(f[-1]) + 1 - s) // BOX_PX) * BOX_PX for f, s in ((rows, top), (columns, left)))
     return slice(top, min(top + height, size.height)), slice(left, min(left + width, size.width))

@@ -19,8 +19,9 @@ from matcher.flatten import Face
 from matcher.ladder.agreement import STEP, Agreement, Band, agreement, pooled
 from matcher.ladder.comparator import Part, compare, difference_features
 from matcher.ladder.confidence import Calibration, log_gap
+from matcher.ladder.head import shown_picture
 from matcher.settings import FaceSize
-from matcher.view import picture_box, picture_zone
+from matcher.view import picture_box
 
 FINE = Band(fine=1.0, coarse=5.0, window=7.0)
 MEDIUM = Band(fine=2.0, coarse=9.0, window=12.0)
@@ -112,9 +113,9 @@ class Compared:
 
 def compare_pictures(query: Face, reference: Face, alignment: Alignment) -> Compared | None:
     """None where too little is shown on both."""
-    zone, box = picture_zone(query.size), picture_box(query.size)
-    laid, covered = lay_over(reference, alignment, reference.trusted & zone)
-    mask = well_inside(query.trusted & zone & covered)[box]
+    box = picture_box(query.size)
+    laid, covered = lay_over(reference, alignment, reference.trusted & shown_picture(reference))
+    mask = well_inside(query.trusted & shown_picture(query) & covered)[box]
     grey, laid = query.grey[box], laid[box]
     mine, theirs = grey.astype(np.float32), laid.astype(np.float32)
     fine, medium = agreement(mine, theirs, mask, FINE), agreement(mine, theirs, mask, MEDIUM)
