@@ -203,13 +203,11 @@ class _Pictures:
 
     def sigma(self, correlation: float) -> float:
         """Cramer-Rao bound of a shift, in full face pixels, for the noise that the correlation implies."""
-        picture = cv2.GaussianBlur(self.query.reduced, (0, 0), 1.0).astype(np.float64)
-        inside = self.query.reduced_mask > 0
-        if not inside.any():
+        variance, slopes = self.query.detail
+        if not slopes:
             return float("inf")
-        slope = 0.5 * (np.square(np.gradient(picture)[0][inside]) + np.square(np.gradient(picture)[1][inside]))
-        noise = picture[inside].var() * (1 - correlation**2) / max(correlation, 0.05) ** 2
-        return float(np.sqrt(_NOISE_AREA * noise / max(float(slope.sum()), 1e-9)) / REDUCTION)
+        noise = variance * (1 - correlation**2) / max(correlation, 0.05) ** 2
+        return float(np.sqrt(_NOISE_AREA * noise / slopes) / REDUCTION)
 
 
 def _at_scale(

@@ -81,14 +81,14 @@ def condition(face: Face, photo: Photo | None = None, outline: Outline | None = 
     zone = picture_zone(face.size) & face.trusted
     enough = int(zone.sum()) > 100
     smooth = np.asarray(cv2.GaussianBlur(face.grey.astype(np.float32), (0, 0), 1.5), np.float32)
-    bands = _bands(face)
-    contrast = _contrast(smooth, zone) if enough else 0.0
-    sharpness = _sharpness(bands, zone)
-    tiles = _tiles(face, zone)
+    smooth, (fine, coarse), thin = smooth[_THIN], _bands(face), zone[_THIN]
+    contrast = _contrast(smooth, thin) if enough else 0.0
+    sharpness = _sharpness((fine, coarse), thin) if enough else 0.0
+    tiles = _tiles(zone)
     unevenness, unevenness_sigma = _unevenness(face, tiles)
     sigma = {
-        "residual_contrast": _left_out(lambda part: _contrast(smooth, part), zone, tiles),
-        "sharpness": _left_out(lambda part: _sharpness(bands, part), zone, tiles),
+        "residual_contrast": _left_out(lambda part: _contrast(smooth, part), thin, tiles),
+        "sharpness": _left_out(lambda part: _sharpness((fine, coarse), part), thin, tiles),
         "unevenness": unevenness_sigma,
         "glare": _rim(face),
     }
@@ -103,21 +103,42 @@ def condition(face: Face, photo: Photo | None = None, outline: Outline | None = 
 
 def _contrast(smooth: Floats, zone: NDArray[np.bool_]) -> float:
     """Tonal range, relative to the brightest tone, so that a dim photo counts as dim and not as faded."""
-    low, high = np.percentile(smooth[_THIN][zone[_THIN]], [2, 98])
+    low, high = np.percentile(smooth[zone], [2, 98])
     return float(min(1.0, (high - low) / FRESH_RANGE * (220.0 / max(float(high), 60.0))))
 
 
-def _range(face: Face, tile: NDArray[np.bool_]) -> float:
-    low, high = np.percentile(face.grey[tile], [5, 95])
-    return float(high - low)
+@dataclass(frozen=True)
+class _Tile:
+    """A part of the face, and which of its pixels count."""
+
+    rows: slice
+    columns: slice
+    counts: NDArray[np.bool_]
+
+    def tonal_range(self, face: Face) -> float:
+        low, high = np.percentile(face.grey[self.rows, self.columns][self.counts], [5, 95])
+        return float(high - low)
+
+    @property
+    def place(self) -> tuple[float, float]:
+        """Row and column of the middle of what counts."""
+        row, column = np.nonzero(self.counts)
+        return self.rows.start + float(row.mean()), self.columns.start + float(column.mean())
+
+    def out_of(self, thin: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """The thinned zone without this tile."""
+        rest = thin.copy()
+        rows, columns = (slice(-(-part.start // 2), -(-part.stop // 2)) for part in (self.rows, self.columns))
+        rest[rows, columns] = False
+        return rest
 
 
-def _unevenness(face: Face, tiles: list[NDArray[np.bool_]]) -> tuple[float, float]:
+def _unevenness(face: Face, tiles: list[_Tile]) -> tuple[float, float]:
     """The trend of the tonal range over the tiles, largest less smallest over mean; and its standard deviation."""
     if len(tiles) < 6:
         return 0.0, 1.0
-    ranges = np.array([_range(face, tile) for tile in tiles])
-    places = np.array([[float(where.mean()) for where in np.nonzero(tile)] for tile in tiles]) / face.size.height
+    ranges = np.array([tile.tonal_range(face) for tile in tiles])
+    places = np.array([tile.place for tile in tiles]) / face.size.height
     design = np.column_stack([np.ones(len(tiles)), places])
     fitted = design @ np.linalg.lstsq(design, ranges, rcond=None)[0]
     mean = max(float(ranges.mean()), 1e-3)
@@ -127,41 +148,37 @@ def _unevenness(face: Face, tiles: list[NDArray[np.bool_]]) -> tuple[float, floa
 
 
 def _bands(face: Face) -> tuple[Floats, Floats]:
-    """Detail between 1 and 2 px, and between 2 and 6 px; both outlive fading alike."""
+    """Detail between 1 and 2 px, and between 2 and 6 px, thinned; both outlive fading alike."""
     grey = face.grey.astype(np.float32)
-    one, two, six = (np.asarray(cv2.GaussianBlur(grey, (0, 0), sigma), np.float32) for sigma in (1.0, 2.0, 6.0))
+    one, two, six = (np.asarray(cv2.GaussianBlur(grey, (0, 0), sigma), np.float32)[_THIN] for sigma in (1.0, 2.0, 6.0))
     return one - two, two - six
 
 
 def _sharpness(bands: tuple[Floats, Floats], zone: NDArray[np.bool_]) -> float:
     """Energy of fine against coarser detail."""
-    if zone.sum() <= 100:
+    if not zone.any():
         return 0.0
-    fine, coarse = (float(band[_THIN][zone[_THIN]].std()) for band in bands)
+    fine, coarse = (float(band[zone].std()) for band in bands)
     return float(min(1.0, 2.0 * fine / max(coarse, 1e-6)))
 
 
-def _tiles(face: Face, zone: NDArray[np.bool_]) -> list[NDArray[np.bool_]]:
+def _tiles(zone: NDArray[np.bool_]) -> list[_Tile]:
     """The zone in tiles, those left out that are mostly not to be trusted."""
     rows, columns = (np.linspace(0, side, count + 1).astype(int) for side, count in zip(zone.shape, TILES, strict=True))
-    tiles = []
-    for top, bottom in pairwise(rows):
-        for left, right in pairwise(columns):
-            tile = np.zeros(zone.shape, bool)
-            tile[top:bottom, left:right] = zone[top:bottom, left:right]
-            if tile.sum() > 0.4 * (bottom - top) * (right - left):
-                tiles.append(tile)
-    return tiles
+    tiles = [
+        _Tile(slice(top, bottom), slice(left, right), zone[top:bottom, left:right])
+        for top, bottom in pairwise(rows.tolist())
+        for left, right in pairwise(columns.tolist())
+    ]
+    return [tile for tile in tiles if tile.counts.sum() > 0.4 * tile.counts.size]
 
 
-def _left_out(
-    measure: Callable[[NDArray[np.bool_]], float], zone: NDArray[np.bool_], tiles: list[NDArray[np.bool_]]
-) -> float:
+def _left_out(measure: Callable[[NDArray[np.bool_]], float], thin: NDArray[np.bool_], tiles: list[_Tile]) -> float:
     """Jackknife (Tukey 1958): how much the measurement scatters as one tile after another is left out."""
     some = tiles[::2]
     if len(some) < 3:
         return 1.0
-    values = np.array([measure(zone & ~tile) for tile in some])
+    values = np.array([measure(tile.out_of(thin)) for tile in some])
     return float(np.sqrt((len(some) - 1) * values.var()))
 
 

@@ -28,11 +28,11 @@ from matcher.ladder.outcome import Answer, decide, is_open
 from matcher.ladder.pose import judge_pose
 from matcher.locate import Outline, Outlines, locate
 from matcher.photo import Photo
-from matcher.reading import can_read, read_caption
 from matcher.settings import Settings
 from matcher.shelf import Shelf
 from matcher.view import View
-from matcher.witness import Testimony, witness
+from matcher.words.reading import can_read, read_caption
+from matcher.words.witness import Testimony, all_read, witness
 
 
 @dataclass(frozen=True)
@@ -134,7 +134,8 @@ def _second_witness(photo: Photo, outline: Outline, face: Face, candidates: Sequ
     told = [c for c in candidates if c.caption_probability is not None and c.crop_probability >= 0.5]
     known = {c.known.record.record_id: c.known.record for c in told}
     words = {name: (record.caption, record.club, record.issuer) for name, record in known.items()}
-    return witness(read_caption(photo, outline, face.size), words)
+    read = read_caption(photo, outline, face.size, enough=lambda lines: all_read(lines, words.values()))
+    return witness(read, words)
 
 
 def _unreadable(facts: Condition, settings: Settings) -> str:

@@ -87,6 +87,16 @@ class View:
         return Layer(_reduced(self.reduced), _reduced(self.reduced_mask), enough=1500)
 
     @cached_property
+    def detail(self) -> tuple[float, float]:
+        """Variance of the reduced picture, and the sum of its squared slopes, both ways' mean; 0 without a picture."""
+        inside = self.reduced_mask > 0
+        if not inside.any():
+            return 0.0, 0.0
+        picture = cv2.GaussianBlur(self.reduced, (0, 0), 1.0).astype(np.float64)
+        slopes = sum(0.5 * np.square(np.gradient(picture, axis=axis)[inside]) for axis in (0, 1))
+        return float(picture[inside].var()), max(float(np.sum(slopes)), 1e-9)
+
+    @cached_property
     def reduced_mask(self) -> NDArray[np.uint8]:
         """255 where the reduced face shows picture that may be believed."""
         return _reduced((self.face.trusted & picture_zone(self.face.size)).astype(np.uint8) * 255)

@@ -29,10 +29,10 @@ from matcher.listing.look import Looker
 from matcher.locate import drawn
 from matcher.photo import Photo, png_of, read_photo
 from matcher.processes import in_order, one_thread, process_pool, usable_processors
-from matcher.reading import can_read
 from matcher.report import as_error, as_json
 from matcher.settings import Settings
 from matcher.shelf import Shelf
+from matcher.words.reading import can_read
 
 
 @dataclass(frozen=True)

@@ -34,13 +34,13 @@ from matcher.ladder.confidence import Calibration
 from matcher.locate import Outline, locate
 from matcher.photo import read_photo
 from matcher.processes import one_thread, process_pool
-from matcher.reading import can_read
 from matcher.rehearsal import make_copy, photograph, write_photo
 from matcher.rehearsal.negatives import negative_of
 from matcher.rehearsal.trials import another_crop, random_age, random_crop, random_scene
 from matcher.rehearsal.words import another_caption, random_caption
 from matcher.settings import Settings
 from matcher.shelf import Shelf
+from matcher.words.reading import can_read
 
 PHOTO = (3024, 4032)
 FACE_PX_PER_MM = 640 / 63.5

@@ -27,7 +27,7 @@ from matcher.ladder.rivals import Rival, compete
 from matcher.settings import Thresholds
 from matcher.shelf import Known
 from matcher.view import BOX_PX, View, picture_box, picture_zone
-from matcher.witness import Likeness, Testimony
+from matcher.words.witness import Likeness, Testimony
 from tests.faces import SIZE, face_of, picture, window
 
 CALIBRATION = Calibration.load()
@@ -280,7 +280,7 @@ def test_one_reference_that_was_outlined_badly_is_outvoted_by_its_equals() -> No
 )
 def test_what_was_read_settles_what_the_inks_leave_open(read: dict[str, float], outcome: str) -> None:
     rows = [candidate("V1", "P1", "A", 0.99, 0.98, 0.55), candidate("V2", "P1", "A", 0.99, 0.98, 0.5)]
-    heard = Testimony({name: Likeness(0, 0, 1.0, {}, p) for name, p in read.items()})
+    heard = Testimony({name: Likeness(0, 0, 0.0, 1.0, {}, p) for name, p in read.items()})
     answer = decide(rows, Thresholds(), 5, CALIBRATION, heard)
     assert answer.outcome == outcome
     assert answer.established.get("record_id") == ("V1" if outcome == "held" else None)

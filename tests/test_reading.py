@@ -5,21 +5,23 @@ from __future__ import annotations
 import pickle
 import socket
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from matcher import reading as reading_module
 from matcher.ladder.confidence import Calibration, RungModel
 from matcher.locate import Outline
 from matcher.photo import Photo
-from matcher.reading import READ_PX_PER_MM, Line, Reading, can_read, read_caption, reading_strips
 from matcher.rehearsal import Age, Caption, Crop, Scene, make_copy, needed_px_per_mm, photograph
 from matcher.rehearsal.negatives import negative_of
 from matcher.settings import FaceSize
-from matcher.witness import LEFT_OUT, STRAY, plain, shipped_calibration, witness
+from matcher.words import reader as reader_module
+from matcher.words.line_match import LEFT_OUT, STRAY
+from matcher.words.reading import READ_PX_PER_MM, Line, Reading, can_read, read_caption, reading_strip
+from matcher.words.spelling import plain
+from matcher.words.witness import all_read, shipped_calibration, witness
 
 SIZE = FaceSize()
 needs_reader = pytest.mark.skipif(not can_read(), reason="the extra 'reading' is not installed")
@@ -30,9 +32,9 @@ NAME, CLUB, ISSUER = "J. Kelwick", "HARLE WHEELERS", "Fernhollow Cocoa Works"
 @pytest.fixture
 def fresh_reader() -> Iterator[None]:
     """Have the reader loaded anew, here and in the tests after this one."""
-    reading_module._reader.cache_clear()
+    reader_module.reader.cache_clear()
     yield
-    reading_module._reader.cache_clear()
+    reader_module.reader.cache_clear()
 
 
 def photographed(style: str, contrast: float, upside_down: bool = False) -> tuple[Photo, Outline]:
@@ -52,6 +54,10 @@ def read(*words: str, certainty: float = 0.95) -> Reading:
 # Cutting
 
 
+def both_strips(photo: Photo, outline: Outline, turned: int = 0) -> list[np.ndarray]:
+    return [reading_strip(photo, outline, SIZE, place, turned) for place in ("foot", "head")]  # type: ignore[arg-type]
+
+
 def test_the_strips_lie_where_the_face_has_them() -> None:
     # A card of 20 px/mm at (100, 60) in the photo, with a mark in the middle, 4 mm above the lower edge.
     pixels = np.full((1500, 1000, 3), 200, np.uint8)
@@ -59,7 +65,8 @@ def test_the_strips_lie_where_the_face_has_them() -> None:
     pixels[round(y) - 20 : round(y) + 20, round(x) - 20 : round(x) + 20] = 40
     right, bottom = 100 + 20 * SIZE.width_mm, 60 + 20 * SIZE.height_mm
     corners = np.array([[100, 60], [right, 60], [right, bottom], [100, bottom]], np.float32)
-    foot, head = reading_strips(Photo.from_pixels(pixels), Outline(corners, 1.0), SIZE)
+    photo = Photo.from_pixels(pixels)
+    foot, head = both_strips(photo, Outline(corners, 1.0))
     rows, columns = np.nonzero(foot < 100)
     # The foot is cut from 10 mm above the lower edge, 2.2 mm in from the sides (to half a face pixel).
     assert (columns.mean() + 0.5) / READ_PX_PER_MM == pytest.approx(SIZE.width_mm / 2 - 2.2, abs=0.06)
@@ -70,9 +77,7 @@ def test_the_strips_lie_where_the_face_has_them() -> None:
 def test_a_turned_card_gives_the_same_strips() -> None:
     photo, outline = photographed("below", 0.8)
     upside_down = Outline(np.roll(outline.corners, 2, axis=0), 1.0)
-    for one, other in zip(
-        reading_strips(photo, outline, SIZE), reading_strips(photo, upside_down, SIZE, turned=180), strict=True
-    ):
+    for one, other in zip(both_strips(photo, outline), both_strips(photo, upside_down, turned=180), strict=True):
         # The transforms agree to rounding only.
         assert np.abs(one.astype(int) - other).max() <= 2
 
@@ -80,7 +85,7 @@ def test_a_turned_card_gives_the_same_strips() -> None:
 def test_a_card_at_the_edge_of_the_photo_can_be_cut() -> None:
     photo = Photo.from_pixels(np.full((300, 200, 3), 128, np.uint8))
     corners = np.array([[-30, -20], [260, -20], [260, 330], [-30, 330]], np.float32)
-    foot, head = reading_strips(photo, Outline(corners, 1.0), SIZE)
+    foot, head = both_strips(photo, Outline(corners, 1.0))
     assert foot.shape[1] == head.shape[1]
 
 
@@ -190,6 +195,40 @@ def test_the_nearest_known_words(lines: tuple[str, ...], best: str, edits: float
     assert testimony.features["edits"] == edits
     assert testimony.features["lead"] == lead
     assert pickle.loads(pickle.dumps(testimony)) == testimony
+
+
+@needs_reader
+def test_a_line_that_runs_on_into_an_unknown_one_is_still_recognised() -> None:
+    known = {"own": (NAME, CLUB, ""), "club": (NAME, "ESKDASK HARRIERS", "")}
+    testimony = witness(read(NAME, f"{CLUB} & {ISSUER}"), known)
+    assert testimony.best == "own"
+    assert testimony.features["edits"] == STRAY
+    assert testimony.likenesses["own"].features["exact"] == 1.0
+    assert testimony.likenesses["club"].features["exact"] == 0.0
+
+
+@needs_reader
+def test_when_enough_has_been_read() -> None:
+    known = [(NAME, CLUB, ""), ("J. Kelvick", CLUB, "")]
+    assert all_read(read("J. Kelwik", "harle wheelers").lines, known)
+    assert not all_read(read(NAME).lines, known)  # the club is lacking
+    assert not all_read(read(NAME, CLUB, certainty=0.6).lines, known)  # the reader was not sure
+    assert not all_read(read(NAME, CLUB).lines, [(NAME, CLUB, ISSUER)])
+    assert not all_read(read(NAME).lines, [("", "", "")])  # nothing is known: all is read
+
+
+@needs_reader
+def test_the_largest_lines_are_read_first_and_no_more_than_needed() -> None:
+    asked: list[tuple[str, ...]] = []
+
+    def enough(lines: Sequence[Line]) -> bool:
+        asked.append(tuple(plain(line.words) for line in lines))
+        return bool(lines)
+
+    found = read_caption(*photographed("below", 0.8), enough=enough)
+    assert [plain(line.words) for line in found.lines] == [plain(NAME)]
+    assert len(read_caption(*photographed("below", 0.8)).lines) > 1
+    assert asked[0] == (plain(NAME),)
 
 
 @needs_reader

@@ -275,3 +275,11 @@ def test_without_bounds_the_signed_fit_is_scikit_learns() -> None:
     same = rng.random(300) < 0.5
     rows = Rows(("a", "b"), rng.normal(0, 1, (300, 2)) + same[:, None], same, ("",) * 300)
     assert fit(rows, against=("none of these",)).weights == pytest.approx(fit(rows).weights, abs=0.01)
+
+
+def test_a_feature_that_never_varied_can_be_asked_for_again() -> None:
+    rng = np.random.default_rng(1)
+    truth = rng.random(60) < 0.5
+    rows = Rows(("a", "never"), np.column_stack([truth + rng.normal(0, 1, 60), np.zeros(60)]), truth, ("x",) * 60)
+    for model in (fit(rows), fit(rows, against=("never",)), fit(rows, mirrored=True)):
+        assert np.isfinite(model.logit({"a": 0.5, "never": 1.0}))

@@ -40,6 +40,9 @@ whatever the words do."""
 EDGES = "edges"
 """The rung's model that knows the card's edges alone, by the names of `Window.edge_features`."""
 
+RULED_OUT = 0.01
+"""Where the edges alone leave a crop beyond scissors no more than this, the words need not be compared."""
+
 FAR = 20.0
 """Sigmas beyond which a difference is simply far."""
 
@@ -127,11 +130,12 @@ class CropFinding:
 def judge_crop(query: Face, reference: Face, alignment: Alignment, calibration: Calibration) -> CropFinding:
     """Measure the window that `alignment` implies, and how likely one and the same crop gives it."""
     window = measure_crop(alignment, query.size)
-    probability = calibration.probability("crop", crop_features(query, reference, alignment))
-    if window.beyond_scissors:
-        # What fits "with the picture" may then be picture: on a card without words at its foot it always does.
-        probability = min(probability, calibration.probability(EDGES, window.edge_features))
-    return CropFinding(probability, window)
+    # What fits "with the picture" may then be picture: on a card without words at its foot it always does.
+    most = calibration.probability(EDGES, window.edge_features) if window.beyond_scissors else 1.0
+    if most <= RULED_OUT:
+        return CropFinding(most, window)
+    told = calibration.probability("crop", crop_features(query, reference, alignment))
+    return CropFinding(min(told, most), window)
 
 
 def known_crop(alignment: Alignment, size: FaceSize, probability: float) -> CropFinding:

@@ -17,7 +17,7 @@ from matcher.ladder.confidence import Calibration, log_odds, sigmoid
 from matcher.ladder.jury import verdicts
 from matcher.ladder.rivals import Rival, compete
 from matcher.settings import Thresholds
-from matcher.witness import Testimony
+from matcher.words.witness import Testimony
 
 Outcome = Literal["held", "new_crop", "new_caption", "new_pose", "undecided", "unreadable"]
 

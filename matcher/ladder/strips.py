@@ -103,9 +103,9 @@ def register_strips(
     return foot, head
 
 
-def caption_strips(size: FaceSize) -> tuple[tuple[slice, slice], tuple[slice, slice]]:
+def caption_strips(size: FaceSize, rim_mm: float = RIM_MM) -> tuple[tuple[slice, slice], tuple[slice, slice]]:
     """(rows, columns) of the face's foot and head, where captions stand; the worn outer rim is left out."""
-    side, rim, foot, head = (round(mm * size.px_per_mm) for mm in (SIDE_MM, RIM_MM, FOOT_MM, HEAD_MM))
+    side, rim, foot, head = (round(mm * size.px_per_mm) for mm in (SIDE_MM, rim_mm, FOOT_MM, HEAD_MM))
     across = slice(side, size.width - side)
     return (slice(size.height - foot, size.height - rim), across), (slice(rim, head), across)
 

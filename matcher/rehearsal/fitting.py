@@ -27,7 +27,11 @@ NOT_FITTED = {"caption": ("agreement", "ink")}
 """Measured for people and for `is_legible`; the fit has their logarithms, and the two inks apart."""
 
 SPEAKS_AGAINST = {
-    "reading": tuple(f"{line}_{what}" for line in ("name", "club") for what in ("one", "two", "more", "cut", "unread")),
+    "reading": tuple(
+        f"{line}_{what}"
+        for line in ("name", "club")
+        for what in ("one", "two", "more", "cut", "unread", "replaced", "misfit", "doubt")
+    ),
 }
 """Measures of difference that must never speak for the same, whatever the rehearsals happen to say: a letter too few
 once in a while comes with a card that was read badly as a whole."""
@@ -82,7 +86,7 @@ def fit(rows: Rows, *, mirrored: bool = False, even: bool = False, against: Coll
         return _fit_mirrored(rows)
     if rows.truth.all() or not rows.truth.any():
         raise ValueError("all trials have one answer")
-    centres, scales = rows.values.mean(axis=0), rows.values.std(axis=0) + 1e-9
+    centres, scales = rows.values.mean(axis=0), _scales(rows.values.std(axis=0))
     standard = np.clip((rows.values - centres) / scales, -4, 4)
     # Trials come as photos do: most show a known negative, crop and caption. Weighing both answers alike made every
     # rung too doubtful (expected calibration error of the pose 0.09, against 0.04).
@@ -120,12 +124,17 @@ def _fit_signed(
 def _fit_mirrored(rows: Rows) -> RungModel:
     from sklearn.linear_model import LogisticRegression
 
-    scales = np.sqrt((rows.values**2).mean(axis=0)) + 1e-9
+    scales = _scales(np.sqrt((rows.values**2).mean(axis=0)))
     standard = np.clip(rows.values / scales, -4, 4)
     both, answers = np.vstack([standard, -standard]), np.concatenate([rows.truth, ~rows.truth])
     model = LogisticRegression(C=STRENGTH, max_iter=2000, fit_intercept=False).fit(both, answers)
     centres = (0.0,) * len(rows.names)
     return RungModel(rows.names, centres, _rounded(scales), _rounded(model.coef_[0]), 0.0)
+
+
+def _scales(spreads: NDArray[np.float64]) -> NDArray[np.float64]:
+    """A feature that never varied is left as it is, not blown up."""
+    return np.where(spreads < 1e-5, 1.0, spreads)
 
 
 def _rounded(values: NDArray[np.float64]) -> tuple[float, ...]:
