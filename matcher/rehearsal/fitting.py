@@ -30,7 +30,7 @@ SPEAKS_AGAINST = {
     "reading": tuple(
         f"{line}_{what}"
         for line in ("name", "club")
-        for what in ("one", "two", "more", "cut", "unread", "replaced", "misfit", "doubt")
+        for what in ("one", "two", "more", "cut", "unread", "replaced", "misfit", "doubt", "clear")
     ),
 }
 """Measures of difference that must never speak for the same, whatever the rehearsals happen to say: a letter too few

@@ -20,6 +20,9 @@ SEARCH_SIDE = 448
 """Longer side, in pixels, of the picture in which lines are searched. At 640 more bits of backdrop were taken for
 lines, and known words were told from others less surely; at 320 lines are missed."""
 
+SQUEEZED = 0.75
+"""Lines are read at this share of their width: as surely as at the whole of it, and a sixth sooner."""
+
 NARROWEST = 1.0
 """Width over height to which a shorter line is padded."""
 
@@ -42,7 +45,7 @@ class Reader:
         from rapidocr.utils.process_img import get_rotate_crop_image
 
         line = get_rotate_crop_image(_in_colour(strip), box.copy())
-        width = max(line.shape[1] / line.shape[0], NARROWEST)
+        width = max(SQUEEZED * line.shape[1] / line.shape[0], NARROWEST)
         chances = self._recogniser.session(self._recogniser.resize_norm_img(line, width)[None])
         named, _ = self._recogniser.postprocess_op(chances, False)
         words, certainty = named[0]

@@ -33,6 +33,9 @@ USUAL_ERRORS, MOST_ERRORS = 0.08, 0.3
 MOST_MISFIT = 40.0
 """Nats beyond which a line simply does not fit: four or five letters seen otherwise beyond doubt."""
 
+CLEAR_MISFIT = 6.0
+"""Nats from which at least one letter was seen otherwise without much doubt."""
+
 RECOGNISED = 70.0
 """Per cent of letters in common from which a line that was read is a spelling of a known one."""
 
@@ -183,6 +186,7 @@ def _of_fields(named: Mapping[str, Field | None], stray: bool) -> dict[str, floa
         features[f"{name}_cut"] = math.log1p(cut)
         misfit = min(field.misfit, MOST_MISFIT) if field else 0.0
         features[f"{name}_misfit"], features[f"{name}_doubt"] = misfit, math.log1p(misfit)
+        features[f"{name}_clear"] = float(misfit >= CLEAR_MISFIT)
         unread = name in named and field is None
         # A line that was read and is no known one may stand in the place of a known line, and only of such.
         features[f"{name}_unread"], features[f"{name}_replaced"] = float(unread and not stray), float(unread and stray)
