@@ -44,7 +44,7 @@ def take_out(catalogue: Catalogue, record_id: str, who: Actor, **told: Any) -> D
         _record(entry.draft, record_id)
         gone = len(entry.draft.rows(Reference, record_id=record_id))
         remove_record(entry.draft, record_id)
-        entry.outcome = f"{record_id} removed with {gone} references"
+        entry.outcome = f"{record_id} removed with {gone} reference{'s' * (gone != 1)}"
     return decided(entry)
 
 
@@ -61,7 +61,7 @@ def merge_records(catalogue: Catalogue, gone: str, into: str, who: Actor, **told
         _record(draft, into)
         moved = _move_all(draft, gone, into)
         remove_record(draft, gone)
-        entry.outcome = f"{gone} merged into {into}, {moved} references followed"
+        entry.outcome = f"{gone} merged into {into}, {moved} reference{'s' * (moved != 1)} followed"
     return decided(entry)
 
 

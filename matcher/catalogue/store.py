@@ -185,7 +185,7 @@ class Catalogue(Holdings):
 
         Only inside `writing`. Returns the new references' ids.
         """
-        told: dict[str, Any] = {"about": record.record_id, "batch": batch, "outcome": f"{len(arrivals)} references"}
+        told: dict[str, Any] = {"about": record.record_id, "batch": batch, "outcome": f"{len(arrivals)} reference{'s' * (len(arrivals) != 1)}"}
         with (
             self.bringing(self.files_of(arrivals)),
             self.deciding(who or whoever_runs_this(), "enrol", **told) as entry,
@@ -213,7 +213,7 @@ class Catalogue(Holdings):
         with self.writing(PATIENCE), guarded(self.folder):
             self.record(record_id)
             gone = self.references(record_id)
-            told: dict[str, Any] = {"about": record_id, "note": note, "outcome": f"removed with {len(gone)} references"}
+            told: dict[str, Any] = {"about": record_id, "note": note, "outcome": f"removed with {len(gone)} reference{'s' * (len(gone) != 1)}"}
             with self.deciding(who or whoever_runs_this(), "remove", **told) as entry:
                 remove_record(entry.draft, record_id)
         return tuple(reference.id for reference in gone)

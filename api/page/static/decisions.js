@@ -56,8 +56,9 @@ function entry(one, turn) {
 }
 
 function links(about) {
-  return about.split(" ").flatMap((name) => {
-    if (/^F\d+$/.test(name)) return [h("a", { href: `/find?id=${name}` }, name), " "];
-    return /^V\d/.test(name) ? [h("a", { href: recordAddress(name) }, name), " "] : [name, " "];
+  return about.split(" ").flatMap((name, place) => {
+    const before = place ? " " : "";
+    if (/^F\d+$/.test(name)) return [before, h("a", { href: `/find?id=${name}` }, name)];
+    return [before, /^V\d/.test(name) ? h("a", { href: recordAddress(name) }, name) : name];
   });
 }
