@@ -120,7 +120,7 @@ async function post(lot, what) {
 
 function downloads(lot) {
   const names = [["results.xlsx", "Spreadsheet"], ["results.csv", "CSV"], ["results.jsonl", "JSON Lines"]];
-  return h("p", { class: "row" }, "Its results: ", names.map(([name, words]) => h("a", { href: `/v1/lots/${lot.lot_id}/${name}`, download: "" }, words)),
+  return h("p", { class: "row downloads" }, "Its results: ", names.map(([name, words]) => h("a", { href: `/v1/lots/${lot.lot_id}/${name}`, download: "" }, words)),
     h("button", { type: "button", class: "plain", onclick: () => print() }, "Print the contact sheet"));
 }
 

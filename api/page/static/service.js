@@ -110,7 +110,14 @@ function problemOf(status, text, retryAfter) {
   const code = told.code ?? "unexpected";
   const title = told.title ?? `The answer was ${status}`;
   const more = { status, faults: told.errors ?? [], retryAfter: Number(retryAfter) || 0 };
-  return new Problem(code, title, told.detail ?? "Try again.", more);
+  return new Problem(code, title, beyond(title, told.detail ?? "Try again."), more);
+}
+
+// What a detail says beyond the title: "a.txt: not a picture (use JPEG)" of "Not a picture" is "Use JPEG."
+export function beyond(title, detail) {
+  const said = detail.toLowerCase().indexOf(title.toLowerCase());
+  const rest = detail.slice(said + title.length).replace(/^[\s:.,;(]+|[\s).]+$/g, "");
+  return said < 0 || !rest ? detail : `${rest[0].toUpperCase()}${rest.slice(1)}.`;
 }
 
 function pause(milliseconds, signal) {
