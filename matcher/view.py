@@ -1,4 +1,5 @@
-"""One side of a registration: a `Face` with its `Description` in; out, each computed once, all that `align` needs.
+"""One side of a registration: a `Face`, with its `Description` or without, in; out, each computed once, all that
+`align` needs.
 
 A query is registered on many references, and a reference may be tried twice: features and reduced pictures are kept.
 """
@@ -39,14 +40,15 @@ Features = tuple[NDArray[np.float32], NDArray[np.float32], NDArray[Any]]
 
 @dataclass(frozen=True)
 class View:
-    """A face, its description, and what follows from both."""
+    """A face, its description where that is known already, and what follows from both."""
 
     face: Face
-    text: Description
+    described: Description | None = None
 
-    @classmethod
-    def of(cls, face: Face) -> View:
-        return cls(face, describe(face))
+    @cached_property
+    def text(self) -> Description:
+        """The face's description: a start that is given may spare it."""
+        return self.described or describe(self.face)
 
     @cached_property
     def orb(self) -> Features:

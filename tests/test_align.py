@@ -21,7 +21,7 @@ CORNERS = np.array([[[20, 20], [348, 20], [348, 550], [20, 550]]], np.float64)
 
 
 def register(query: Face, reference: Face) -> Alignment:
-    return align(View.of(query), View.of(reference))
+    return align(View(query), View(reference))
 
 
 def mean_corner_error(found: np.ndarray, true: np.ndarray, corners: np.ndarray = CORNERS) -> float:
@@ -69,7 +69,7 @@ def test_unlike_pictures_give_a_falsy_value_with_a_reason_or_little_correlation(
 def test_a_known_start_spares_the_features() -> None:
     negative = picture(7)
     query, reference = face_of(negative, window(1.0, 3, 2)), face_of(negative)
-    found = align(View.of(query), View.of(reference), start=np.eye(3))
+    found = align(View(query), View(reference), start=np.eye(3))
     assert found.method == "given"
     assert mean_corner_error(found.transform, np.linalg.inv(window()) @ window(1.0, 3, 2)) < 0.4
 

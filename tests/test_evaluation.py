@@ -103,7 +103,7 @@ def test_true_windows_are_those_of_printed_cards(first: Crop, second: Crop, trim
     ages = [Age(1.0, 0.0, 0, 0, 0, 0.0, 0.0), Age(1.0, 0.0, 0, 0, 0, 0.0, 0.0, trimmed_mm=trimmed)]
     copies = [Placed(crop, caption, age, seed) for crop, age, seed in zip((first, second), ages, (11, 12), strict=True)]
     faces = [face_of(negative, copy) for copy in copies]
-    found = align(View.of(faces[0]), View.of(faces[1]))
+    found = align(View(faces[0]), View(faces[1]))
     shift, scale = window_error(measure_crop(found, FaceSize()), true_window(negative.shape, copies[0], copies[1]))
     assert shift < 0.1
     assert scale < 0.004

@@ -34,7 +34,7 @@ CALIBRATION = Calibration.load()
 
 
 def registered(query: Face, reference: Face) -> Alignment:
-    found = align(View.of(query), View.of(reference))
+    found = align(View(query), View(reference))
     assert found, found.reason
     return found
 

@@ -254,3 +254,12 @@ def _row(stored: Any, undone: set[int]) -> DecisionRow:
     values = dict(stored._mapping)
     values["changes"] = tuple(Change.from_json(change) for change in values["changes"])
     return DecisionRow(**values, standing=values["number"] not in undone)
+
+
+def references_told(count: int) -> str:
+    """How many, for the log.
+
+    >>> references_told(1), references_told(2)
+    ('1 reference', '2 references')
+    """
+    return f"{count} reference{'' if count == 1 else 's'}"

@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from matcher.catalogue.changes import Draft
-from matcher.catalogue.decisions import Actor, DecisionRow
+from matcher.catalogue.decisions import Actor, DecisionRow, references_told
 from matcher.catalogue.finds import decided
 from matcher.catalogue.models import Copy, Record, Reference
 from matcher.catalogue.registers import CropWindow, Find, PoseFrame, Sighting, Spelling
@@ -44,7 +44,7 @@ def take_out(catalogue: Catalogue, record_id: str, who: Actor, **told: Any) -> D
         _record(entry.draft, record_id)
         gone = len(entry.draft.rows(Reference, record_id=record_id))
         remove_record(entry.draft, record_id)
-        entry.outcome = f"{record_id} removed with {gone} reference{'s' * (gone != 1)}"
+        entry.outcome = f"{record_id} removed with {references_told(gone)}"
     return decided(entry)
 
 
@@ -61,7 +61,7 @@ def merge_records(catalogue: Catalogue, gone: str, into: str, who: Actor, **told
         _record(draft, into)
         moved = _move_all(draft, gone, into)
         remove_record(draft, gone)
-        entry.outcome = f"{gone} merged into {into}, {moved} reference{'s' * (moved != 1)} followed"
+        entry.outcome = f"{gone} merged into {into}, {references_told(moved)} followed"
     return decided(entry)
 
 

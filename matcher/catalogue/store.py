@@ -23,7 +23,7 @@ from matcher.catalogue import database, files, migrate
 from matcher.catalogue.arrivals import Arrival, add_record, add_reference, keep_description
 from matcher.catalogue.changes import Draft, Misfit, batched
 from matcher.catalogue.database import failure, guarded, not_a_catalogue
-from matcher.catalogue.decisions import Actor, Entry, append, whoever_runs_this
+from matcher.catalogue.decisions import Actor, Entry, append, references_told, whoever_runs_this
 from matcher.catalogue.holdings import Holdings
 from matcher.catalogue.models import (
     RecordRow,
@@ -185,7 +185,11 @@ class Catalogue(Holdings):
 
         Only inside `writing`. Returns the new references' ids.
         """
-        told: dict[str, Any] = {"about": record.record_id, "batch": batch, "outcome": f"{len(arrivals)} reference{'s' * (len(arrivals) != 1)}"}
+        told: dict[str, Any] = {
+            "about": record.record_id,
+            "batch": batch,
+            "outcome": references_told(len(arrivals)),
+        }
         with (
             self.bringing(self.files_of(arrivals)),
             self.deciding(who or whoever_runs_this(), "enrol", **told) as entry,
@@ -213,7 +217,11 @@ class Catalogue(Holdings):
         with self.writing(PATIENCE), guarded(self.folder):
             self.record(record_id)
             gone = self.references(record_id)
-            told: dict[str, Any] = {"about": record_id, "note": note, "outcome": f"removed with {len(gone)} reference{'s' * (len(gone) != 1)}"}
+            told: dict[str, Any] = {
+                "about": record_id,
+                "note": note,
+                "outcome": f"removed with {references_told(len(gone))}",
+            }
             with self.deciding(who or whoever_runs_this(), "remove", **told) as entry:
                 remove_record(entry.draft, record_id)
         return tuple(reference.id for reference in gone)

@@ -19,16 +19,16 @@ import faiss
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.align import align
+from matcher.align import Alignment, align
 from matcher.catalogue import copies, files
 from matcher.catalogue.copies import SightingRow
 from matcher.catalogue.models import ReferenceRow, outline_key
-from matcher.describe import describe, fingerprint, perceptual_hash
+from matcher.describe import fingerprint, perceptual_hash
 from matcher.errors import CatalogueError, PlatekinError
 from matcher.flatten import Face
 from matcher.identify import CardAnswer
 from matcher.ladder.copy import judge_copy
-from matcher.ladder.crop import judge_crop
+from matcher.ladder.crop import known_crop
 from matcher.listing.reuse import Framing, agreement_of, is_same_file
 from matcher.photo import Photo, read_photo
 from matcher.settings import Settings
@@ -38,11 +38,15 @@ from matcher.view import View
 NEAR = 72
 """Bits of 256 that the hashes of one picture file's faces may differ by, after cutting and toning anew."""
 
-LOOKED_AT = 4
-"""Pictures with a near hash that are compared pixel by pixel, each way round."""
+NEAREST = 16
+"""Pictures with the nearest hashes whose faces are laid over this one, each way round."""
 
-ASKED = 8
-"""Sightings of a record that the copy rung is asked about, the most alike first."""
+LOOKED_AT = 4
+"""Of these so many, the most alike, are compared pixel by pixel."""
+
+ASKED = 32
+"""Sightings of a record that the copy rung is asked about, the nearest hashes first: the picture is the same on all
+of them, and stains change a hash by little."""
 
 SAME_CARD_FROM = 0.9
 """Probability of the copy rung from which on a card is said to have been seen before."""
@@ -112,11 +116,19 @@ class SeenBook:
         for mirrored in (False, True):
             for turned in (False, True):
                 face = _turned(card.face, mirrored, turned)
-                for held, bits in self._near(perceptual_hash(face)):
-                    if photo.sha256 == held.row.sha256 and not (mirrored or turned):
-                        yield _told("same file", held, 1.0, "unchanged")
-                    elif bits <= NEAR and (one := self._compared(own, mirrored, turned, held)) is not None:
+                near = self._near(perceptual_hash(face))
+                same = [held for held in near if held.row.sha256 == photo.sha256 and not (mirrored or turned)]
+                yield from (_told("same file", held, 1.0, "unchanged") for held in same)
+                for held in self._most_alike(face, [held for held in near if held not in same]):
+                    if (one := self._compared(own, mirrored, turned, held)) is not None:
                         yield one
+
+    def _most_alike(self, face: Face, near: list[_Held]) -> list[_Held]:
+        """Other copies of a record have hashes as near as the same file's: how well the faces fit tells more."""
+        if len(near) <= LOOKED_AT:
+            return near
+        view = View(face)
+        return sorted(near, key=lambda held: -self._laid_over(view, held.row)[0].correlation)[:LOOKED_AT]
 
     def _compared(self, own: Framing, mirrored: bool, turned: bool, held: _Held) -> SeenBefore | None:
         try:
@@ -130,18 +142,19 @@ class SeenBook:
             return None
         return _told("same file", held, round(agreed.inside, 3), "mirrored" if mirrored else "cut or toned anew")
 
-    def _near(self, hashes: Hash) -> list[tuple[_Held, int]]:
-        found: list[tuple[_Held, int]] = []
-        for number, bits in self._shelf.index.nearest_hashes(hashes, LOOKED_AT):
+    def _near(self, hashes: Hash) -> list[_Held]:
+        """The nearest hashes among references and sightings, none further than `NEAR`."""
+        found: list[tuple[int, _Held]] = []
+        for number, bits in self._shelf.index.nearest_hashes(hashes, NEAREST):
             known = self._shelf.known(number)
             if known is not None:
-                found.append((_Held("reference", known.reference), bits))
+                found.append((bits, _Held("reference", known.reference)))
         if self._index is not None and self._index.ntotal:
-            distances, ids = self._index.search(np.ascontiguousarray(hashes[None]), LOOKED_AT)
+            distances, ids = self._index.search(np.ascontiguousarray(hashes[None]), NEAREST)
             for number, bits in zip(ids[0].tolist(), distances[0].tolist(), strict=True):
                 if number >= 0:
-                    found.append((_Held("sighting", self._sightings[number]), int(bits)))
-        return sorted(found, key=lambda one: one[1])[:LOOKED_AT]
+                    found.append((int(bits), _Held("sighting", self._sightings[number])))
+        return [held for bits, held in sorted(found, key=lambda one: one[0])[:NEAREST] if bits <= NEAR]
 
     # The same card
 
@@ -151,7 +164,7 @@ class SeenBook:
                 yield _told("same card", _Held("reference", candidate.known.reference), candidate.copy.probability)
         view: View | None = None
         for row in self._alike(card):
-            view = view or View(card.face, describe(card.face))
+            view = view or View(card.face)
             probability = self._copy(view, row)
             if probability >= SAME_CARD_FROM:
                 yield _told("same card", _Held("sighting", row), probability)
@@ -167,15 +180,20 @@ class SeenBook:
         return sorted(rows, key=lambda row: _bits(own, self._hashes[row.id]))[:ASKED]
 
     def _copy(self, view: View, row: SightingRow) -> float:
+        alignment, face = self._laid_over(view, row)
+        if not alignment or face is None:
+            return 0.0
+        # The record is the same, and so is its crop: only the window that was measured is asked for.
+        crop = known_crop(alignment, face.size, 1.0)
+        return judge_copy(view.face, face, alignment, crop, self._shelf.calibration).probability
+
+    def _laid_over(self, view: View, row: ReferenceRow | SightingRow) -> tuple[Alignment, Face | None]:
+        """The card's face on one of the book's, edges on edges to begin with."""
         try:
             face = self._shelf.catalogue.face(row)
         except CatalogueError:
-            return 0.0
-        alignment = align(view, View(face, describe(face)))
-        if not alignment:
-            return 0.0
-        crop = judge_crop(view.face, face, alignment, self._shelf.calibration)
-        return judge_copy(view.face, face, alignment, crop, self._shelf.calibration).probability
+            return Alignment.failed("its picture is lost"), None
+        return align(view, View(face), start=np.eye(3)), face
 
     # The book of sightings
 

@@ -145,7 +145,7 @@ def _pair(one: str, other: str, found: Likeness) -> PairRow:
 @lru_cache(VIEWS_KEPT)
 def _view(path: Path, turned: bool, settings: Settings) -> View | None:
     face = _face(path, settings)
-    return None if face is None else View.of(face.half_turn() if turned else face)
+    return None if face is None else View(face.half_turn() if turned else face)
 
 
 def _described(path: Path, settings: Settings) -> Description | None:

@@ -84,7 +84,7 @@ def pairs(negative: Picture, siblings: Sequence[Picture], seed: int, fonts: Sequ
     own = _Print(negative, random_crop(rng), random_caption(rng, fonts), int(rng.integers(1 << 30)), seed)
     age = random_age(rng, float(rng.choice([1.0, 0.7, 0.45, 0.3, 0.2])))
     face, _ = _face(own, age, rng, scanned=True)
-    reference = View.of(face)
+    reference = View(face)
     others = [("exposure", another_exposure(negative, rng)) for _ in range(2)] + [("sibling", s) for s in siblings]
     for kind, content in [("same", negative), ("same", negative), *others]:
         pair = _pair(kind, content, own, reference, rng)
@@ -99,7 +99,7 @@ def _pair(kind: str, content: Picture, own: _Print, reference: View, rng: np.ran
     shown = _Print(content, crop, caption, int(rng.integers(1 << 30)), plate)
     contrast = float(np.exp(rng.uniform(np.log(0.10), np.log(0.9))))
     query, to_face = _face(shown, random_age(rng, contrast), rng, scanned=rng.random() < 0.3)
-    found = align(View.of(query), reference)
+    found = align(View(query), reference)
     if not found or found.correlation < POOR_START:
         return None
     would_be = _Print(own.negative, crop, own.caption, shown.seed, plate)

@@ -98,11 +98,11 @@ def measured(pairings: Sequence[Pairing]) -> Iterator[Trial]:
 
     def view(face: Face) -> View:
         if id(face) not in views:
-            views[id(face)] = View.of(face)
+            views[id(face)] = View(face)
         return views[id(face)]
 
     for pairing in pairings:
-        query, references = View.of(pairing.query), [view(face) for face in pairing.references]
+        query, references = View(pairing.query), [view(face) for face in pairing.references]
         if len(references) == 1:
             yield _judged(pairing.kind, pairing.contrast, query, references[0], pairing.truth)
         else:
