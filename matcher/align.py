@@ -206,7 +206,7 @@ class _Pictures:
         variance, slopes = self.query.detail
         if not slopes:
             return float("inf")
-        noise = variance * (1 - correlation**2) / max(correlation, 0.05) ** 2
+        noise = variance * max(1 - correlation**2, 0.0) / max(correlation, 0.05) ** 2
         return float(np.sqrt(_NOISE_AREA * noise / slopes) / REDUCTION)
 
 

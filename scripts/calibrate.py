@@ -22,6 +22,7 @@ import numpy as np
 
 from matcher.ladder.confidence import Calibration
 from matcher.processes import process_pool
+from matcher.rehearsal.copies import drawn_copies
 from matcher.rehearsal.fitting import RUNGS, as_json, fit_rung, report, rows_of
 from matcher.rehearsal.negatives import negative_of
 from matcher.rehearsal.trials import Pairing, Sitting, Trial, drawn, measured
@@ -43,15 +44,19 @@ def siblings(paths: Sequence[Path], pattern: str, rng: np.random.Generator) -> l
     return pairs
 
 
-def session(work: Path | None, pairs: Sequence[tuple[Path, Path | None]], seed: int) -> list[Trial]:
+def session(
+    work: Path | None, pairs: Sequence[tuple[Path, Path | None]], seed: int, rungs: Sequence[str]
+) -> list[Trial]:
     """The trials of some sittings; their faces are kept in `work`, where a later call finds them."""
-    place = work / f"faces-{seed}.pickle" if work else None
+    copies_alone = set(rungs) == {"copy"}
+    place = work / f"{'copies' if copies_alone else 'faces'}-{seed}.pickle" if work else None
     if place is not None and place.exists():
         faces: list[list[Pairing]] = pickle.loads(place.read_bytes())
     else:
         fonts = ("", *(str(path) for path in sorted(FONTS.glob("*.ttf"))))
         sittings = [Sitting(negative_of(a), negative_of(b) if b else None) for a, b in pairs]
-        faces = list(drawn(sittings, seed, fonts))
+        faces = list(drawn_copies(sittings, seed, fonts))
+        faces += [] if copies_alone else drawn(sittings, seed, fonts)
         if place is not None:
             place.parent.mkdir(parents=True, exist_ok=True)
             draft = place.with_suffix(".part")
@@ -60,13 +65,15 @@ def session(work: Path | None, pairs: Sequence[tuple[Path, Path | None]], seed: 
     return list(chain.from_iterable(measured(pairings) for pairings in faces))
 
 
-def rehearse(folders: Sequence[Path], limit: int, pattern: str, seed: int, work: Path | None) -> list[Trial]:
+def rehearse(
+    folders: Sequence[Path], limit: int, pattern: str, seed: int, work: Path | None, rungs: Sequence[str]
+) -> list[Trial]:
     """All trials of these folders, ten sittings a task, on two processes."""
     pairs = siblings(paths_of(folders, limit), pattern, np.random.default_rng(seed))
     tasks = [pairs[i : i + 10] for i in range(0, len(pairs), 10)]
     seeds = range(1000 * seed, 1000 * seed + len(tasks))
     with process_pool(2) as pool:
-        return list(chain.from_iterable(pool.map(session, [work] * len(tasks), tasks, seeds)))
+        return list(chain.from_iterable(pool.map(session, [work] * len(tasks), tasks, seeds, [rungs] * len(tasks))))
 
 
 def main() -> None:
@@ -77,6 +84,7 @@ def main() -> None:
     parser.add_argument("--limit", type=int, default=80, help="photographs taken from each folder")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--work", type=Path, help="folder where the faces are kept, to be measured anew")
+    parser.add_argument("--rungs", nargs="+", choices=RUNGS, default=RUNGS, help="to be fitted; the others stay")
     parser.add_argument("--output", type=Path, help="where to write the coefficients; only report if not given")
     parser.add_argument("--source", default="", help="what the photographs are; stored with the coefficients")
     chosen = parser.parse_args()
@@ -85,19 +93,23 @@ def main() -> None:
     }
     if shared:
         parser.error(f"{len(shared)} pictures are in both: {min(shared)}, ...")
-    held_out = rehearse(chosen.held_out, chosen.limit, chosen.pairs, chosen.seed + 1, chosen.work)
+    held_out = rehearse(chosen.held_out, chosen.limit, chosen.pairs, chosen.seed + 1, chosen.work, chosen.rungs)
     if chosen.output:
-        learnt = rehearse(chosen.train, chosen.limit, chosen.pairs, chosen.seed, chosen.work)
+        learnt = rehearse(chosen.train, chosen.limit, chosen.pairs, chosen.seed, chosen.work, chosen.rungs)
         provenance = {
             "made": date.today().isoformat(),
             "pairs": len(learnt),
             "seed": chosen.seed,
             "pictures": chosen.source or [folder.name for folder in chosen.train],
         }
-        models = {rung: fit_rung(rung, rows_of(learnt, rung)) for rung in RUNGS}
+        models = {rung: fit_rung(rung, rows_of(learnt, rung)) for rung in chosen.rungs}
+        if left := [rung for rung in RUNGS if rung not in models]:
+            shipped = Calibration.load()
+            models |= {rung: shipped.rungs[rung] for rung in left}
+            provenance = {**shipped.provenance, **dict.fromkeys(chosen.rungs, provenance)}
         chosen.output.write_text(json.dumps(as_json(models, provenance), indent=1) + "\n")
     used = Calibration.load(chosen.output)
-    for rung in RUNGS:
+    for rung in chosen.rungs:
         print(
             rung, {name: round(value, 4) for name, value in report(used.rungs[rung], rows_of(held_out, rung)).items()}
         )

@@ -34,6 +34,12 @@ CLOUDS = Band(fine=3.0, coarse=14.0, window=14.0)
 NEAR_PX = 18.0
 """Gaussian sigma over which light and fading are taken to be even."""
 
+MARKED = 4.0
+"""Robust deviations from which what is left over at one spot is a mark: a scratch, a spot of foxing, a torn corner."""
+
+BLURRED_PX = 0.5
+"""Registered and focused pictures may differ by so much of a pixel; edges are excused accordingly."""
+
 RIM_PX = 4
 """Outermost pixels, where the background shows through: left out."""
 
@@ -73,6 +79,7 @@ def copy_features(query: Face, reference: Face, alignment: Alignment, crop: Crop
     mine, theirs = query.grey.astype(np.float32), laid.astype(np.float32)
     return {
         "left_over": _left_over(mine, theirs, shown),
+        **_of_marks(mine, theirs, shown),
         **_of_face(mine, theirs, shown),
         **_of_rim(mine, theirs, shown & ~picture_zone(query.size)),
         "shift": float(np.log1p(10 * np.hypot(crop.window.dx, crop.window.dy))),
@@ -120,6 +127,27 @@ def _left_over(mine: Floats, theirs: Floats, shown: Bools) -> float:
     rest = cv2.GaussianBlur(((mine - level_1) - gain * (theirs - level_2)) * mask, (0, 0), 2.0)
     typical = np.sqrt(float(np.median(np.maximum(spread_1[shown], 0.1))))
     return float(np.log((np.sqrt(float(np.median(rest[shown] ** 2))) + 0.05) / typical))
+
+
+def _of_marks(mine: Floats, theirs: Floats, shown: Bools) -> dict[str, float]:
+    """Small things that one card has and the other has not, wherever they lie, in what noise and edges excuse.
+
+    marks: log of the share of the face that they cover; mark: the largest of them.
+    """
+    if not shown[::2, ::2].any():
+        return {"marks": 0.0, "mark": 0.0}
+    mask = shown.astype(np.float32)
+    fine_1, fine_2 = (np.asarray(cv2.GaussianBlur(v, (0, 0), 1.2), np.float32) for v in (mine, theirs))
+    band_1, band_2 = fine_1 - slow(fine_1, 8.0), fine_2 - slow(fine_2, 8.0)
+    shared, energy = _near(band_1 * band_2 * mask), _near(band_2 * band_2 * mask) + 0.1 * _near(mask)
+    rest = band_1 - np.clip(shared / np.maximum(energy, 1e-3), 0.2, 5.0) * band_2
+    noise = 1.4826 * float(np.median(np.abs(rest[::2, ::2][shown[::2, ::2]]))) + 0.05
+    slope = cv2.magnitude(*(cv2.Sobel(fine_1, cv2.CV_32F, x, 1 - x, scale=1 / 8) for x in (1, 0)))
+    edges = cv2.dilate(slope, np.ones((3, 3), np.uint8))
+    odd = np.where(shown, rest * rest / (noise * noise + (BLURRED_PX * edges) ** 2), 0.0).astype(np.float32)
+    share = float((odd > MARKED**2).sum()) / float(shown.sum())
+    largest = float(cv2.GaussianBlur(odd, (0, 0), 3.0).max())
+    return {"marks": log_gap(share, 1e-4), "mark": 0.5 * log_gap(largest, 0.1)}
 
 
 def _near(values: Floats) -> Floats:

@@ -48,7 +48,7 @@ ASKED = 32
 """Sightings of a record that the copy rung is asked about, the nearest hashes first: the picture is the same on all
 of them, and stains change a hash by little."""
 
-SAME_CARD_FROM = 0.9
+SAME_CARD_FROM = 0.95
 """Probability of the copy rung from which on a card is said to have been seen before."""
 
 Hash = NDArray[np.uint8]

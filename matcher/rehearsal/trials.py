@@ -42,7 +42,8 @@ CORNER_JITTER_MM = 0.2
 class Trial:
     """One pair: what was done, the right answers (None where the question makes no sense), the features.
 
-    kind:     same, other_crop, other_caption, same_copy, twin, room or other; captions or exposures for rivals.
+    kind:     same, other_crop, other_caption, same_copy, other_copy, twin, room or other; captions or exposures for
+              rivals.
     contrast: the query's residual contrast.
     features: by rung; empty where the pair could not be aligned.
     """
@@ -113,7 +114,7 @@ def _session(sitting: Sitting, stranger: Picture, rng: np.random.Generator, font
     crop, caption, plate = random_crop(rng), random_caption(rng, fonts), int(rng.integers(1 << 30))
     seed = int(rng.integers(1 << 30))
     age = random_age(rng, float(rng.choice(REFERENCE_CONTRASTS)))
-    reference = _scanned(make_copy(sitting.negative, crop, caption, age, seed=seed, plate=plate), rng)
+    reference = scanned(make_copy(sitting.negative, crop, caption, age, seed=seed, plate=plate), rng)
 
     def copy(negative: Picture, window: Crop, words: Caption, contrast: float, own: bool) -> Card:
         age, seed = random_age(rng, contrast), int(rng.integers(1 << 30))
@@ -121,15 +122,15 @@ def _session(sitting: Sitting, stranger: Picture, rng: np.random.Generator, font
 
     def pairing(kind: str, negative: Picture, window: Crop, words: Caption, **truth: bool | None) -> Pairing:
         contrast = float(rng.choice(CONTRASTS))
-        query = _photographed(copy(negative, window, words, contrast, bool(truth["pose"])), rng)
+        query = photographed(copy(negative, window, words, contrast, bool(truth["pose"])), rng)
         return Pairing(kind, contrast, truth, query, (reference,))
 
     def rivals(kind: str, negative: Picture, words: Caption) -> Pairing:
         """The query shows either the reference's variation, or that of another known one."""
         contrast, own = float(rng.choice(CONTRASTS)), bool(rng.random() < 0.5)
-        other = _scanned(copy(negative, crop, words, float(rng.choice(REFERENCE_CONTRASTS)), kind == "captions"), rng)
+        other = scanned(copy(negative, crop, words, float(rng.choice(REFERENCE_CONTRASTS)), kind == "captions"), rng)
         shown = (sitting.negative, crop, caption) if own else (negative, crop, words)
-        query = _photographed(copy(*shown, contrast, own or kind == "captions"), rng)
+        query = photographed(copy(*shown, contrast, own or kind == "captions"), rng)
         return Pairing(kind, contrast, {}, query, (reference, other), own)
 
     known = {"pose": True, "crop": True, "caption": True, "copy": False}
@@ -141,7 +142,7 @@ def _session(sitting: Sitting, stranger: Picture, rng: np.random.Generator, font
     words = another_caption(caption, rng)
     yield pairing("other_caption", sitting.negative, crop, words, **{**known, "caption": False})
     same_card = make_copy(sitting.negative, crop, caption, age, seed=seed, plate=plate)
-    query = _photographed(same_card, rng)
+    query = photographed(same_card, rng)
     yield Pairing("same_copy", age.residual_contrast, {**known, "copy": True}, query, (reference,))
     nothing: dict[str, bool | None] = {"pose": False, "crop": None, "caption": None, "copy": None}
     yield pairing("twin", another_exposure(sitting.negative, rng), crop, caption, **nothing)
@@ -251,12 +252,14 @@ def random_scene(rng: np.random.Generator) -> Scene:
     )
 
 
-def _photographed(card: Card, rng: np.random.Generator) -> Face:
+def photographed(card: Card, rng: np.random.Generator) -> Face:
+    """The card's face from a telephone's photo of it."""
     shot = photograph(card, random_scene(rng), rng)
     return _flattened(shot.pixels, shot.corners, rng)
 
 
-def _scanned(card: Card, rng: np.random.Generator) -> Face:
+def scanned(card: Card, rng: np.random.Generator) -> Face:
+    """The card's face from a scan of it."""
     shot = scan(card, rng)
     return _flattened(shot.pixels, shot.corners, rng)
 
