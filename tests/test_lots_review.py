@@ -50,7 +50,7 @@ def lot(catalogue: Catalogue, box: Path) -> LotRow:
     lot = tag(catalogue, box, quick).lot
     for one, other in (("1.1", "2.1"), ("2.1", "3.1"), ("4.1", "5.1")):
         akin(catalogue, lot.lot_id, one, other)
-    akin(catalogue, lot.lot_id, "6.1", "7.1", copy=0.98)
+    akin(catalogue, lot.lot_id, "6.1", "7.1", copy=0.998)
     return lot
 
 
