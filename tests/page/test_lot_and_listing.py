@@ -51,7 +51,7 @@ def test_a_lot_from_scans_to_tables_and_decisions(site: Site, open_page: Open, s
     page = open_page(f"{site.address}/lot", size=size, bypass_csp=True)
     lot_of(page, site, HELD, NEW_CROP)
     assert page.locator(".sheet-cards li").count() == 2
-    assert "2 of 2 pages done" in page.locator("#lots").inner_text()
+    page.locator("#lots", has_text="2 of 2 pages done").wait_for()
     page.locator(".sheet-cards img").first.scroll_into_view_if_needed()
     until(page, "document.querySelector('.sheet-cards img').naturalWidth > 0")
     with page.expect_download() as saved:

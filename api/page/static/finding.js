@@ -34,6 +34,12 @@ export class FindForm {
     return { action: "accept", find_id: this.find.find_id, ...Object.fromEntries(said) };
   }
 
+  // What only a person can say, and has not: of a negative that none of the enrolled ones is, who is shown.
+  lacking() {
+    const isKnown = this.find.outcome !== "new_pose" || this.find.pose;
+    return isKnown || this.values().subject ? null : { field: this.fields.subject, words: "Who is shown" };
+  }
+
   forget() {
     sessionStorage.removeItem(draftOf(this.find.find_id));
   }

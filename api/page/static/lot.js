@@ -120,14 +120,14 @@ async function post(lot, what) {
 
 function downloads(lot) {
   const names = [["results.xlsx", "Spreadsheet"], ["results.csv", "CSV"], ["results.jsonl", "JSON Lines"]];
-  return h("p", { class: "row" }, "Its results: ", names.map(([name, words]) => h("a", { href: `/v1/lots/${lot.lot_id}/${name}`, download: "" }, words)),
+  return h("p", { class: "row on-screen" }, "Its results: ", names.map(([name, words]) => h("a", { href: `/v1/lots/${lot.lot_id}/${name}`, download: "" }, words)),
     h("button", { type: "button", class: "plain", onclick: () => print() }, "Print the contact sheet"));
 }
 
 async function failures(lot) {
   if (!lot.items.failed) return null;
   const { items } = await get(`/v1/lots/${lot.lot_id}/items?state=failed&limit=500`);
-  return h("ul", { class: "problem" }, items.map((item) => h("li", {}, `${item.name}${item.pages > 1 ? `, page ${item.page}` : ""}: ${item.message || item.code}`)));
+  return h("ul", { class: "problem" }, items.map((item) => h("li", {}, `${item.name}${item.pages > 1 ? `, page ${item.page}` : ""}: ${(item.message || item.code).replace(`${item.name}: `, "")}`)));
 }
 
 function wrong(error, again, words = "Try again") {

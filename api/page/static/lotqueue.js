@@ -1,6 +1,7 @@
 // What waits for a person in a lot: one case a time, the one that settles most first, with its like to be ticked by eye.
 
 import { OUTCOMES } from "./answer.js";
+import { beside } from "./beside.js";
 import { CardCompare } from "./compare.js";
 import { fill, h, say } from "./dom.js";
 import { keys } from "./keys.js";
@@ -34,15 +35,27 @@ function draw() {
   state.like = one.like.map((card) => h("input", { type: "checkbox", value: card, id: `like-${card}` }));
   state.compare = document.createElement("card-compare");
   const [title, detail] = OUTCOMES[row.outcome];
+  const told = h("div", {}, h("p", { class: "outcome" }, h("b", {}, title), " ", detail({ ...row, record_id: row.tag })),
+    row.reasons && h("ul", { class: "reasons" }, row.reasons.split("; ").map((words) => h("li", {}, words))));
   fill(state.box.querySelector(".case"),
     h("h3", {}, `Card ${one.card} (${state.at + 1} of ${state.cases.length})`, one.skipped ? ", put off" : ""),
-    h("p", { class: "outcome" }, h("b", {}, title), " ", detail({ ...row, record_id: row.tag })),
-    row.reasons && h("ul", { class: "reasons" }, row.reasons.split("; ").map((words) => h("li", {}, words))),
-    one.like.length ? likes(one) : null,
-    NEW.includes(row.outcome) && h("div", { class: "columns" }, FIELDS.map(([name, words]) => h("div", {}, h("label", { for: `lot-${name}` }, words), state.fields[name]))),
-    h("p", { class: "row" }, NEW.includes(row.outcome) && button("Accept as a new record", accept, ""), (state.choose = button(chooseWords(), choose)), button("Reject", reject), button("Skip", skip, "plain"), button("Next", () => step(1), "plain")),
-    state.compare);
+    beside(told, deciding(one), buttons(one), state.compare));
   lay(one);
+}
+
+const isNew = ({ row }) => NEW.includes(row.outcome);
+
+function deciding(one) {
+  return h("div", {}, one.like.length ? likes(one) : null,
+    isNew(one) && h("div", { class: "columns" }, FIELDS.map(([name, words]) => h("div", {}, h("label", { for: `lot-${name}` }, words), state.fields[name]))));
+}
+
+function buttons(one) {
+  state.choose = button(chooseWords(), choose);
+  return [
+    h("div", { class: "row decide-row" }, isNew(one) && button("Accept as a new record", accept, ""), button("Reject", reject), state.choose, button("Skip", skip)),
+    h("p", { class: "row" }, button("Next", () => step(1), "plain"), button("Back", () => step(-1), "plain")),
+  ];
 }
 
 const button = (words, run, kind = "second") => h("button", { type: "button", class: kind, onclick: run }, words);
@@ -65,6 +78,7 @@ function likes(one) {
 }
 
 async function lay(one) {
+  fill(state.compare, h("p", { class: "empty" }, "Laying it over what it resembles"));
   try {
     const { data } = await ask(`/v1/lots/${state.lot.lot_id}/cards/${one.card}/comparison`, { method: "POST" });
     if (current() !== one) return;
@@ -112,7 +126,7 @@ async function decide(wish, etag) {
 
 const on = (run) => () => (current() ? (run(), true) : false);
 keys("Deciding", [
-  { key: "a", words: "Accept as a new record", run: on(() => NEW.includes(current().row.outcome) && accept()) },
+  { key: "a", words: "Accept as a new record", run: on(() => isNew(current()) && accept()) },
   { key: "e", words: "It is the candidate shown", run: on(choose) },
   { key: "r", words: "Reject", run: on(reject) },
   { key: "s", words: "Skip: put it off", run: on(skip) },
