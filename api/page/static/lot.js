@@ -55,6 +55,35 @@ async function send(start, scans, made = null) {
   return undefined;
 }
 
+// A folder on the service's own machine, where it was started with one
+
+async function folders() {
+  const { items } = await get("/v1/scans");
+  byId("from-folder").hidden = !items.length;
+  byId("no-folder").hidden = items.length > 0;
+  fill(byId("folder"), items.map(({ folder, pictures }) =>
+    h("option", { value: folder }, `${folder === "." ? "the folder itself" : folder}, ${pictures} picture${pictures === 1 ? "" : "s"}`)));
+}
+
+byId("take-folder").addEventListener("click", takeFolder);
+
+async function takeFolder() {
+  const button = byId("take-folder");
+  const json = { folder: byId("folder").value, name: byId("name").value.trim(), sides: byId("sides").value };
+  button.disabled = true;
+  fill(byId("chosen"), "Looking through the folder");
+  try {
+    const { data: lot } = await ask("/v1/lots/folder", { method: "POST", json });
+    fill(byId("chosen"), "This page may be closed; the work goes on.");
+    await show(lot.lot_id);
+  } catch (error) {
+    fill(byId("chosen"));
+    wrong(error, takeFolder);
+  } finally {
+    button.disabled = false;
+  }
+}
+
 // Lots, and one of them
 
 async function list() {
@@ -138,6 +167,7 @@ function wrong(error, again, words = "Try again") {
 
 addEventListener("hashchange", () => location.hash && show(location.hash.slice(1)));
 try {
+  await folders();
   await list();
   if (location.hash) await show(location.hash.slice(1));
 } catch (error) {
