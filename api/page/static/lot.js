@@ -7,6 +7,7 @@ import { ask, formOf, get, newKey, Problem, upload } from "./service.js";
 
 const MOST = Number(document.querySelector("meta[name=most-bytes]").content);
 const EVERY_MS = 2000;
+const keyOf = new WeakMap(); // one a scan: what was lost on the way and is sent again is taken once
 let files = [];
 let watching = 0;
 
@@ -40,7 +41,8 @@ async function send(start, scans, made = null) {
   byId("start").disabled = true;
   let lot = made;
   for (const [place, scan] of scans.entries()) {
-    const key = newKey();
+    if (!keyOf.has(scan)) keyOf.set(scan, newKey());
+    const key = keyOf.get(scan);
     try {
       fill(byId("chosen"), `Sending ${place + 1} of ${scans.length}: ${scan.name}`);
       lot = await upload(lot ? `/v1/lots/${lot.lot_id}/photos` : start, formOf([scan]), { headers: { "Idempotency-Key": key } });

@@ -4,6 +4,7 @@ import { OUTCOMES } from "./answer.js";
 import { beside } from "./beside.js";
 import { CardCompare } from "./compare.js";
 import { fill, h, say } from "./dom.js";
+import { draft } from "./draft.js";
 import { keys } from "./keys.js";
 import { face } from "./lotcards.js";
 import { ask, newKey } from "./service.js";
@@ -31,7 +32,12 @@ const current = () => state.cases?.[state.at];
 function draw() {
   const one = current();
   const { row } = one;
-  state.fields = Object.fromEntries(FIELDS.map(([name, words]) => [name, h("input", { id: `lot-${name}`, maxlength: 200, autocomplete: "off", value: suggested(one, name), "aria-label": words })]));
+  state.draft = draft(`${state.lot.lot_id}-${one.card}`);
+  const typed = state.draft.read() ?? {};
+  const keep = () => state.draft.keep(said());
+  state.fields = Object.fromEntries(FIELDS.map(([name, words]) => [name, h("input", {
+    id: `lot-${name}`, maxlength: 200, autocomplete: "off", value: typed[name] ?? suggested(one, name), "aria-label": words, oninput: keep,
+  })]));
   state.like = one.like.map((card) => h("input", { type: "checkbox", value: card, id: `like-${card}` }));
   state.compare = document.createElement("card-compare");
   const [title, detail] = OUTCOMES[row.outcome];
@@ -93,9 +99,11 @@ async function lay(one) {
 const apart = () => state.like.filter((box) => !box.checked).map((box) => box.value);
 const about = () => ({ card: current().card, apart: apart() });
 
+const said = () => Object.fromEntries(Object.entries(state.fields).map(([name, field]) => [name, field.value.trim()]));
+
 function accept() {
-  const said = Object.entries(state.fields).map(([name, field]) => [name, field.value.trim()]).filter(([name, value]) => value || name === "caption");
-  return decide({ action: "accept", ...about(), ...Object.fromEntries(said) }, current().etag);
+  const told = Object.entries(said()).filter(([name, value]) => value || name === "caption");
+  return decide({ action: "accept", ...about(), ...Object.fromEntries(told) }, current().etag);
 }
 const choose = () => chosen() && decide({ action: "choose", ...about(), record_id: chosen().record_id }, current().etag);
 const reject = () => decide({ action: "reject", ...about() }, current().etag);
@@ -113,11 +121,12 @@ async function decide(wish, etag) {
   state.busy = true;
   try {
     await ask(`/v1/lots/${state.lot.lot_id}/review`, { method: "POST", json: wish, headers: { "Idempotency-Key": newKey(), "If-Match": etag } });
+    if (wish.card && wish.action !== "skip") state.draft.forget();
     say("Noted");
     await state.changed();
   } catch (error) {
     if (!error.title) throw error;
-    const again = error.code === "changed_since" && h("button", { type: "button", class: "second", onclick: () => state.changed() }, "Show it as it is now");
+    const again = ["changed_since", "already_decided"].includes(error.code) && h("button", { type: "button", class: "second", onclick: () => state.changed() }, "Show it as it is now");
     fill(state.box.querySelector(".case-wrong"), h("div", { class: "problem" }, h("p", {}, h("b", {}, `${error.title}.`), ` ${error.todo}`), again));
   } finally {
     state.busy = false;
