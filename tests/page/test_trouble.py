@@ -22,7 +22,7 @@ MARKUP = '<img src=x onerror="window.ran=1">'
 
 
 class Wire:
-    """A network between browser and service: passes everything on until one connection has sent `most` bytes up.
+    """A network between browser and service: passes everything on until `most` bytes were sent up.
 
     Then it is cut, also for what is tried anew (Chromium does so by itself), until it is mended.
     """
@@ -33,6 +33,7 @@ class Wire:
         self.address = f"http://127.0.0.1:{self._heard.getsockname()[1]}"
         self.most = 0
         self.is_cut = False
+        self._passed = 0
         threading.Thread(target=self._serve, daemon=True).start()
 
     def _serve(self) -> None:
@@ -47,11 +48,10 @@ class Wire:
                     threading.Thread(target=self._pass_on, args=(here, there, is_up), daemon=True).start()
 
     def _pass_on(self, here: socket.socket, there: socket.socket, is_up: bool) -> None:
-        passed = 0
         with suppress(OSError):
             while data := here.recv(16_384):
-                passed += len(data)
-                if is_up and 0 < self.most < passed:
+                self._passed += len(data) if is_up else 0
+                if 0 < self.most < self._passed:
                     self.is_cut = True
                 if self.is_cut:
                     break
@@ -59,6 +59,7 @@ class Wire:
         for one in (here, there):
             with suppress(OSError):
                 one.shutdown(socket.SHUT_RDWR)
+        here.close()  # each of the two threads closes its own
 
     def mend(self) -> None:
         self.most, self.is_cut = 0, False
