@@ -14,7 +14,7 @@ from typing import Any
 from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 
-from api import comparisons, guards, page, problems, session, viewing
+from api import comparisons, guards, page, problems, scans, session, viewing
 from api.exchange import router as exchange
 from api.growth import router as growth
 from api.listings import router as listings
@@ -62,7 +62,7 @@ def create_app(
     app.include_router(router)
     for more in (exchange, seen, growth, lots_router, listings):  # /v1/exports/catalogue.zip before /v1/exports/{name}
         app.include_router(more)
-    for subject in (comparisons, viewing, session):
+    for subject in (scans, comparisons, viewing, session):
         app.include_router(subject.router)
     page.install(app, chosen)
     problems.install(app)
@@ -99,6 +99,7 @@ def _lifespan(
                 lots=lots,
                 unpacking=Limits(most_bytes=settings.max_unpacked_bytes),
             )
+            app.state.scans = settings.scans and settings.scans.resolve()
             working = asyncio.create_task(lots.run())
             try:
                 yield

@@ -27,6 +27,23 @@ class NewLot(Query):
     sides: Literal["names", "order", "none"] = Field("names", description="How fronts and backs are told.")
 
 
+class ScanFolder(BaseModel):
+    folder: str = Field(description="Where it lies in the folder of scans; `.` is that folder itself.")
+    pictures: int = Field(description="How many files of it look like pictures, folders inside not counted.")
+
+
+class ScanFolders(BaseModel):
+    items: list[ScanFolder] = Field(description="Empty where the service was started without a folder of scans.")
+
+
+class FolderLot(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    folder: Annotated[str, Field(min_length=1, max_length=1000)]
+    name: Words = Field("", description="What you call it; the folder's name if nothing is said.")
+    sides: Literal["names", "order", "none"] = Field("names", description="How fronts and backs are told.")
+
+
 class ItemsQuery(Paged):
     state: State | None = Field(None, description="Only in this state.")
 

@@ -56,10 +56,10 @@ async def send(
         if lot.options != options or lot.name != name:  # the key was used for another one
             raise Problem("bad_key")
         receive(service.catalogue, lot, photos, service.catalogue.settings)
-        return _lot(service.catalogue, lot)
+        return lot_shape(service.catalogue, lot)
 
     answer = await run_in_threadpool(made)
-    _worker(request).wake()
+    worker_of(request).wake()
     return answer
 
 
@@ -74,10 +74,10 @@ async def send_more(request: Request, service: ServiceNow, lot_id: shapes.LotId,
         if not lot.served or lot.state != "open":
             raise Problem("lot_ended")
         receive(service.catalogue, lot, photos, service.catalogue.settings)
-        return _lot(service.catalogue, lot)
+        return lot_shape(service.catalogue, lot)
 
     answer = await run_in_threadpool(added)
-    _worker(request).wake()
+    worker_of(request).wake()
     return answer
 
 
@@ -86,13 +86,13 @@ async def send_more(request: Request, service: ServiceNow, lot_id: shapes.LotId,
 def list_lots(service: ServiceNow, _: MayRead, query: Annotated[Paged, Query()]) -> shapes.LotPage:
     rows = store.lots(service.catalogue)[::-1]
     shown = rows[query.offset : query.offset + query.limit]
-    return shapes.LotPage(total=len(rows), items=[_lot(service.catalogue, row) for row in shown])
+    return shapes.LotPage(total=len(rows), items=[lot_shape(service.catalogue, row) for row in shown])
 
 
 @router.get("/lots/{lot_id}", operation_id="show_lot", summary="Show how far a lot is",
             responses=documented("no_such_lot", "validation", *ACCESS, *STORAGE))  # fmt: skip
 def show_lot(service: ServiceNow, _: MayRead, lot_id: shapes.LotId) -> shapes.Lot:
-    return _lot(service.catalogue, store.lot(service.catalogue, lot_id))
+    return lot_shape(service.catalogue, store.lot(service.catalogue, lot_id))
 
 
 @router.get("/lots/{lot_id}/items", operation_id="list_lot_items", summary="List a lot's pages with their state",
@@ -151,7 +151,7 @@ def cancel(request: Request, service: ServiceNow, lot_id: shapes.LotId) -> shape
     allow(request, "decide")
     store.lot(service.catalogue, lot_id)
     store.change_lot(service.catalogue, lot_id, state="cancelled")
-    return _lot(service.catalogue, store.lot(service.catalogue, lot_id))
+    return lot_shape(service.catalogue, store.lot(service.catalogue, lot_id))
 
 
 @router.post("/lots/{lot_id}/retry", operation_id="retry_lot", summary="Try failed pages again",
@@ -165,10 +165,10 @@ async def retry(
         allow(request, "decide")
         lot = store.lot(service.catalogue, lot_id)
         store.requeue(service.catalogue, lot_id, None if item is None else [item])
-        return _lot(service.catalogue, lot)
+        return lot_shape(service.catalogue, lot)
 
     answer = await run_in_threadpool(again)
-    _worker(request).wake()
+    worker_of(request).wake()
     return answer
 
 
@@ -273,14 +273,16 @@ def _lot_tag(catalogue: Catalogue, lot: LotRow) -> str:
     return f'"{hashlib.sha256(canonical([lot.lot_id, *told]).encode()).hexdigest()[:32]}"'
 
 
-def _lot(catalogue: Catalogue, row: LotRow) -> shapes.Lot:
+def lot_shape(catalogue: Catalogue, row: LotRow) -> shapes.Lot:
     counts = shapes.Counts(**store.counts(catalogue, row.lot_id))
     return shapes.Lot(**{**asdict(row), "compared": bool(row.compared), "items": counts})
 
 
 def _item(lot: LotRow, row: store.ItemRow) -> shapes.Item:
     """Messages about files of this machine may name its folders: of those the table's text is told."""
-    message = row.message if lot.served or not row.code else PROBLEMS[row.code].detail if row.code in PROBLEMS else ""
+    message = (
+        row.message if not lot.sources or not row.code else PROBLEMS[row.code].detail if row.code in PROBLEMS else ""
+    )
     told = {**asdict(row), "page": row.page + 1, "message": message}
     return shapes.Item(**{name: told[name] for name in shapes.Item.model_fields})
 
@@ -297,6 +299,6 @@ def _without_folder(row: dict[str, Any]) -> dict[str, Any]:
     return {name: value for name, value in row.items() if name != "folder"}
 
 
-def _worker(request: Request) -> LotWorker:
+def worker_of(request: Request) -> LotWorker:
     service: Service = request.app.state.service
     return cast(LotWorker, service.lots)

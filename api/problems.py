@@ -83,6 +83,7 @@ PROBLEMS: Mapping[str, Kind] = {
     "no_such_card": Kind(404, "There is no such card in the lot", "List the lot's results."),
     "no_cards": Kind(409, "The lot holds no cards yet", "Wait until it has been worked on."),
     "bad_sidecar": Kind(409, "A sidecar cannot be merged with what is there", "Mend it, or take it away."),
+    "no_such_folder": Kind(404, "There is no such folder of scans", "List the folders; `serve --scans` names theirs."),
     "no_pictures": Kind(422, "There are no pictures in the lot", "Send scans or photos of cards."),
     "lot_busy": Kind(409, "The lot is being worked on", "Wait until that run has ended.", 30),
     "bad_log": Kind(422, "The log is damaged or was changed", "Export it again, and copy it whole."),

@@ -33,6 +33,9 @@ class ServiceSettings(BaseSettings):
         "should name them, or a web page could reach it under a name of its own (DNS rebinding).",
     )
 
+    scans: Path | None = Field(
+        None, description="A folder of scans on this machine: it and the folders inside may be taken as lots."
+    )
     tokens_needed: bool = Field(False, description="Whether every request needs a token: beyond this machine it does.")
 
     @property

@@ -204,6 +204,8 @@ ADDRESSES = {
     ("DELETE", "/v1/session"),
     ("GET", "/v1/lots"),
     ("POST", "/v1/lots"),
+    ("GET", "/v1/scans"),
+    ("POST", "/v1/lots/folder"),
     ("GET", "/v1/lots/{lot_id}"),
     ("POST", "/v1/lots/{lot_id}/photos"),
     ("GET", "/v1/lots/{lot_id}/items"),
@@ -215,7 +217,7 @@ ADDRESSES = {
     ("GET", "/v1/lots/{lot_id}/review/queue"),
     ("POST", "/v1/lots/{lot_id}/review"),
 }
-TAKE_NOTHING = ("/v1/health", "/v1/check", "/v1/exports/catalogue.zip", "/v1/backup.zip")
+TAKE_NOTHING = ("/v1/health", "/v1/scans", "/v1/check", "/v1/exports/catalogue.zip", "/v1/backup.zip")
 TAKE_NOTHING_BY = (("GET", "/v1/session"), ("DELETE", "/v1/session"))
 
 

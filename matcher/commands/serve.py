@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import socket
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -16,6 +17,9 @@ def serve(
     host: Annotated[str, typer.Option(help="Address to listen on.")] = "127.0.0.1",
     port: Annotated[int, typer.Option(min=0, max=65535)] = 8760,
     workers: Annotated[int | None, typer.Option(min=1, help="Processes that identify.")] = None,
+    scans: Annotated[
+        Path | None, typer.Option(exists=True, file_okay=False, help="Folder whose scans may be taken as lots.")
+    ] = None,
     quiet: QuietOption = False,
 ) -> None:
     """Show the page in a browser, and answer programs over HTTP."""
@@ -31,6 +35,7 @@ def serve(
     # On loopback only loopback's names are answered to: a web page elsewhere must not reach it by a name of its own.
     hosts = ("localhost", "127.0.0.1", "::1") if host in ("127.0.0.1", "localhost", "::1") else ()
     settings = ServiceSettings(catalogue=catalogue, allowed_hosts=hosts, tokens_needed=not hosts)
+    settings = settings.model_copy(update={"scans": scans}) if scans else settings
     app = create_app(settings.model_copy(update={"workers": workers}) if workers else settings)
     if not quiet and not hosts:
         messages.print("it listens beyond this machine: every request needs a token (platekin tokens make NAME)")

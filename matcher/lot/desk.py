@@ -19,9 +19,9 @@ from matcher.catalogue import Catalogue
 from matcher.catalogue.files import suffix_of, write_whole
 from matcher.catalogue.lot_registers import Lot, LotItem
 from matcher.lot import review, store
-from matcher.lot.gather import read_content
+from matcher.lot.gather import gather, read_content, shown
 from matcher.lot.kin import compare_lot
-from matcher.lot.run import job_of, keep
+from matcher.lot.run import AT_ONCE, job_of, keep
 from matcher.lot.store import ItemRow, LotRow
 from matcher.settings import Settings
 from matcher.workers import Job
@@ -55,6 +55,29 @@ def receive(catalogue: Catalogue, lot: LotRow, photos: Sequence[Sent], settings:
             facts = (content.pages, content.size, content.mtime_ns, content.sha256)
             new.append(ItemRow(lot.lot_id, number, path, sent.name, page, *facts, "queued"))
     store.add_items(catalogue, new)
+    if new:
+        store.change_lot(catalogue, lot.lot_id, compared="")
+    return len(new)
+
+
+def receive_folder(catalogue: Catalogue, lot: LotRow, folder: Path, settings: Settings) -> int:
+    """Queue every picture inside a folder where it lies, `AT_ONCE` a transaction; those that are known are left.
+
+    Returns how many files were new. Raises CatalogueError missing_file. Nothing in the folder is written to.
+    """
+    rows = store.items(catalogue, lot.lot_id)
+    known = {row.path for row in rows}
+    number = max((row.number for row in rows), default=0)
+    new = [path for path in gather([folder], [catalogue.folder]).pictures if path not in known]
+    for start in range(0, len(new), AT_ONCE):
+        items: list[ItemRow] = []
+        for path in new[start : start + AT_ONCE]:
+            content = read_content(path, settings.photo)
+            facts = (content.pages, content.size, content.mtime_ns, content.sha256)
+            for page in range(content.pages):
+                number += 1
+                items.append(ItemRow(lot.lot_id, number, path, shown(path.name), page, *facts, "queued"))
+        store.add_items(catalogue, items)
     if new:
         store.change_lot(catalogue, lot.lot_id, compared="")
     return len(new)

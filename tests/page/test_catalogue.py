@@ -82,8 +82,8 @@ def test_a_correction_meets_another_ones(site: Site, open_page: Open) -> None:
 
 def test_a_copy_is_named_and_a_record_taken_out(site: Site, open_page: Open) -> None:
     page = open_page(f"{site.address}/record?id=V00013")
-    page.get_by_label("Copy that reference").fill("the one with the tear")
-    page.get_by_role("button", name="Say so").click()
+    page.get_by_label("Which copy it shows: reference").fill("the one with the tear")
+    page.get_by_role("button", name="Note it").click()
     page.get_by_text('copy "the one with the tear"').wait_for()
     page.get_by_text("Take it out", exact=True).click()
     page.get_by_role("button", name="Take the record out").click()

@@ -6,6 +6,7 @@ Outside sources: axe-core 4 (Deque) for WCAG 2.2 AA; WCAG 2.2, 1.4.10 for the wi
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
@@ -13,7 +14,7 @@ from urllib.parse import urlsplit
 import pytest
 
 from tests.page.conftest import Open
-from tests.page.site import HELD, Site
+from tests.page.site import HELD, Site, Stock, serving
 
 axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe-core: pip install '.[dev]'")
 
@@ -78,8 +79,38 @@ def test_no_barrier_in_an_answer_and_in_any_way_of_comparing(shared_site: Site, 
             page.keyboard.press(key)
             assert findings(page) == [], (key, theme)
             keep(page, f"answer-{key}-{theme}")
-    page.keyboard.press("?")
-    assert findings(page) == []
+        page.keyboard.press("?")
+        assert findings(page) == [], ("keys", theme)
+        page.keyboard.press("Escape")
+
+
+def test_no_barrier_where_something_went_wrong_or_is_asked(
+    small_stock: Stock, site: Site, open_page: Open, tmp_path: Path
+) -> None:
+    """No picture, no such record, a decision that lacks something, like finds to be ticked, a token that is wanted."""
+    page = open_page(site.address, size="phone", bypass_csp=True)
+    page.set_input_files("#files", [{"name": "letter.jpg", "mimeType": "image/jpeg", "buffer": b"no picture"}])
+    states: list[tuple[str, Callable[[], object]]] = [
+        (".photo .problem", lambda: None),
+        ("#record .problem", lambda: page.goto(f"{site.address}/record?id=V99999")),
+        ("card-compare .candidate", lambda: page.goto(f"{site.address}/review#F00004")),
+        ("#find .problem", lambda: page.get_by_role("button", name="Accept as a new record").click()),
+        ("card-compare .candidate", lambda: page.goto(f"{site.address}/find?id=F00004")),  # away from the review
+        ("card-compare .candidate", lambda: page.goto(f"{site.address}/review#F00002")),
+        (".likes", lambda: page.get_by_role("button", name="Reject").click()),
+    ]
+    for wanted, lead in states:
+        lead()
+        ready(page, wanted)
+        for theme in THEMES:
+            page.emulate_media(color_scheme=theme)
+            assert findings(page) == [], (wanted, theme)
+    with serving(small_stock, tmp_path / "asked", tokens_needed=True) as closed:
+        page.goto(f"{closed.address}/review")
+        ready(page, "dialog[open]")
+        for theme in THEMES:
+            page.emulate_media(color_scheme=theme)
+            assert findings(page) == [], ("sign in", theme)
 
 
 @pytest.mark.parametrize("name", PAGES)

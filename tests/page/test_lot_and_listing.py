@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import shutil
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 from tests.page.conftest import Open, until
-from tests.page.site import HELD, NEW_CROP, Site
+from tests.page.site import HELD, NEW_CROP, Site, Stock, serving
 from tests.page.test_looks import findings
 
 TEXT = "Oskar Dunelby <b>bold</b> of the Gannock Bar R. C., 1884. Never rebacked, a few stains. See https://elsewhere.example/x"
@@ -51,7 +53,7 @@ def test_a_lot_from_scans_to_tables_and_decisions(site: Site, open_page: Open, s
     page = open_page(f"{site.address}/lot", size=size, bypass_csp=True)
     lot_of(page, site, HELD, NEW_CROP)
     assert page.locator(".sheet-cards li").count() == 2
-    assert "2 of 2 pages done" in page.locator("#lots").inner_text()
+    page.locator("#lots", has_text="2 of 2 pages done").wait_for()
     page.locator(".sheet-cards img").first.scroll_into_view_if_needed()
     until(page, "document.querySelector('.sheet-cards img').naturalWidth > 0")
     with page.expect_download() as saved:
@@ -78,6 +80,18 @@ def test_a_new_card_of_a_lot_is_accepted(site: Site, open_page: Open) -> None:
     page.get_by_role("button", name="Accept as a new record").click()
     page.locator(".sheet-cards", has_text="decided: accepted").wait_for()
     page.get_by_text("No decision waits").wait_for()
+
+
+def test_a_folder_on_the_services_machine_becomes_a_lot(small_stock: Stock, tmp_path: Path, open_page: Open) -> None:
+    scans = tmp_path / "scans" / "box 7"
+    scans.mkdir(parents=True)
+    shutil.copy(small_stock.photo(HELD), scans)
+    with serving(small_stock, tmp_path / "catalogue", scans=tmp_path / "scans") as site:
+        page = open_page(f"{site.address}/lot")
+        page.get_by_label("Or a folder of scans").select_option("box 7, 1 picture")
+        page.get_by_role("button", name="Take this folder").click()
+        page.locator(".sheet-cards", has_text="V00013").wait_for()
+        page.locator("#lots", has_text="1 of 1 pages done").wait_for()
 
 
 def test_a_lot_may_be_ended(site: Site, open_page: Open) -> None:

@@ -119,7 +119,8 @@ def test_what_is_missing_is_said_and_nothing_is_decided(site: Site, open_page: O
     page.get_by_role("button", name="Accept as a new record").click()
     told = page.locator("#find .problem")
     told.wait_for()
-    assert "who is shown?" in told.inner_text()
+    assert "Who is shown?" in told.inner_text()
+    assert page.get_by_label("Who is shown").evaluate("(field) => field === document.activeElement")
     assert state_of(site, POSE)[0] == "open"
 
 

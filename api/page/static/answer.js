@@ -28,6 +28,7 @@ export function answer(card) {
   const ladder = document.createElement("card-ladder");
   ladder.show(card.confidence);
   return h("div", { class: "answer" }, headline(card), ladder,
+    h("p", { class: "small" }, "Left end: differs. Right end: the same. On the thick ends a rung counts as settled."),
     h("ul", { class: "reasons" }, card.reasons.map((words) => h("li", {}, words))),
     looks(card.face));
 }

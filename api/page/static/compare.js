@@ -2,9 +2,9 @@
 // show(comparison, card, candidate); dispatches `candidate` (detail: index) when another one is chosen.
 
 import { comparedCrops } from "./cropmap.js";
-import { fill, h, recordAddress, say, thumbnail } from "./dom.js";
+import { fill, h, placed, recordAddress, say, thumbnail } from "./dom.js";
 import { keys } from "./keys.js";
-import { inWords, sureness } from "./ladder.js";
+import { toldInWords } from "./ladder.js";
 import { Viewport } from "./viewport.js";
 
 const FACE = [368, 640];
@@ -77,7 +77,7 @@ export class CardCompare extends HTMLElement {
     this.zooms = h("div", { class: "zooms" }, this.bar, this.barWords,
       button("−", "Farther", () => this.view.zoomBy(1 / 1.5)), button("+", "Closer", () => this.view.zoomBy(1.5)),
       button("Whole card", "Whole card", () => this.view.reset()));
-    fill(this, this.ways, this.stage, this.zooms, this.rest, this.list);
+    fill(this, this.ways, this.stage, this.zooms, this.list, this.rest);
   }
 
   #list() {
@@ -185,7 +185,7 @@ export class CardCompare extends HTMLElement {
     const shift = one.crop_shift_mm;
     return h("div", { class: "facts" },
       h("p", {}, h("a", { href: recordAddress(one.record_id) }, one.record_id), ` ${one.caption}`),
-      shift && h("p", { class: "small" }, `Its window lies ${mm(shift.dx)} right and ${mm(shift.dy)} down of the reference's, `,
+      shift && h("p", { class: "small" }, `Its window lies ${placed(shift.dx, shift.dy)} the reference's, `,
         `at ${(100 * shift.scale).toFixed(1)} % of its scale, within ${shift.sigma_mm.toFixed(2)} mm.`),
       h("ul", { class: "small bare" }, (one.evidence.words ?? []).map((words) => h("li", {}, words))));
   }
@@ -199,11 +199,10 @@ export class CardCompare extends HTMLElement {
   }
 }
 
-const mm = (value) => `${value.toFixed(1)} mm`;
 
 function climb(confidence) {
   const told = ["pose", "crop", "caption"].filter((rung) => confidence[rung] !== null);
-  return told.map((rung) => `${inWords(rung, confidence[rung])} ${sureness(confidence[rung])}`).join(", ") || "not compared";
+  return told.map((rung) => toldInWords(rung, confidence[rung])).join("; ") || "not compared";
 }
 
 customElements.define("card-compare", CardCompare);

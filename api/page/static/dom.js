@@ -35,6 +35,8 @@ export function fill(node, ...children) {
   return node;
 }
 
+export const begun = (words) => words.charAt(0).toUpperCase() + words.slice(1);
+
 export const byId = (id) => document.getElementById(id);
 
 export const percent = (share) => `${Math.round(100 * share)}\u00a0%`;
@@ -48,6 +50,12 @@ export function say(words) {
 
 export function day(iso) {
   return iso ? new Date(iso).toLocaleString(undefined, { dateStyle: "medium", timeStyle: "short" }) : "";
+}
+
+// A place relative to another, in mm, right and down where positive.
+export function placed(across, down) {
+  const side = (value, more, less) => `${Math.abs(value).toFixed(1)} mm ${value < 0 ? less : more}`;
+  return `${side(across, "right", "left")} and ${side(down, "below", "above")}`;
 }
 
 export const recordAddress = (id) => `/record?${new URLSearchParams({ id })}`;

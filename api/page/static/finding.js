@@ -1,6 +1,7 @@
 // A find: what a person says of it in a form that survives a reload, and what is decided on it.
 
 import { h, thumbnail } from "./dom.js";
+import { draft } from "./draft.js";
 import { isNew } from "./answer.js";
 import { ask, decide, get, newKey } from "./service.js";
 
@@ -9,19 +10,19 @@ const FIELDS = [
   ["club", "Club"], ["issuer", "Issuer"], ["year", "Year"], ["copy", "Which copy"], ["note", "Note for the log"],
 ];
 const PLACEHOLDERS = { pose: "a new one is named", crop: "the next letter" };
-const draftOf = (id) => `platekin-draft-${id}`;
 
 export class FindForm {
   constructor(find) {
     this.find = find;
-    const held = JSON.parse(sessionStorage.getItem(draftOf(find.find_id)) ?? "null") ?? suggestions(find);
+    this.draft = draft(find.find_id);
+    const held = this.draft.read() ?? suggestions(find);
     this.fields = Object.fromEntries(FIELDS.map(([name, words]) => [name, h("input", {
       id: `field-${name}`, value: held[name] ?? "", maxlength: name === "note" ? 2000 : 200, autocomplete: "off",
       placeholder: PLACEHOLDERS[name], "aria-label": words,
     })]));
     this.node = h("div", { class: "columns" }, FIELDS.map(([name, words]) =>
       h("div", {}, h("label", { for: `field-${name}` }, words), this.fields[name])));
-    this.node.addEventListener("input", () => sessionStorage.setItem(draftOf(find.find_id), JSON.stringify(this.values())));
+    this.node.addEventListener("input", () => this.draft.keep(this.values()));
   }
 
   values() {
@@ -34,8 +35,14 @@ export class FindForm {
     return { action: "accept", find_id: this.find.find_id, ...Object.fromEntries(said) };
   }
 
+  // What only a person can say, and has not: of a negative that none of the enrolled ones is, who is shown.
+  lacking() {
+    const isKnown = this.find.outcome !== "new_pose" || this.find.pose;
+    return isKnown || this.values().subject ? null : { field: this.fields.subject, words: "Who is shown" };
+  }
+
   forget() {
-    sessionStorage.removeItem(draftOf(this.find.find_id));
+    this.draft.forget();
   }
 }
 

@@ -2,7 +2,7 @@
 
 import { answer } from "./answer.js";
 import { CardCompare } from "./compare.js";
-import { byId, fill, h, say } from "./dom.js";
+import { begun, byId, fill, h, say } from "./dom.js";
 import { proposing } from "./proposing.js";
 import "./outline.js";
 import { get, Problem, upload } from "./service.js";
@@ -45,6 +45,7 @@ function take(files) {
     if (file.size > MOST) photo.fail(tooLarge(file));
     else waiting.push(photo);
   }
+  if (files.length && matchMedia("(max-width: 52rem)").matches) byId("photos").firstElementChild.scrollIntoView();
   work();
 }
 
@@ -172,7 +173,7 @@ class Photo {
   }
 
   empty(error) {
-    fill(this.told, h("p", { class: "outcome" }, h("b", {}, "No card found")), h("p", {}, error?.message.replace(/^.*?: /, "")),
+    fill(this.told, h("p", { class: "outcome" }, h("b", {}, "No card found")), h("p", {}, error && `${begun(error.message.replace(/^.*?: /, ""))}.`),
       h("p", {}, "Show all four edges, on a ground that differs from the card; or draw the outline yourself."));
     say(`${this.name}: no card found`);
     this.compare.remove();

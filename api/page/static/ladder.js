@@ -10,12 +10,23 @@ const RUNGS = [
   ["copy", "Copy", "the very card of a reference", "another copy than the references show"],
 ];
 
-export function inWords(rung, share) {
-  if (share === null || share === undefined) return "not reached";
+const isReached = (share) => share !== null && share !== undefined;
+const isOpen = (share) => share < SETTLED && share > 1 - SETTLED;
+
+function inWords(rung, share) {
+  if (!isReached(share)) return "not reached";
   const [, , yes, no] = RUNGS.find(([name]) => name === rung);
-  if (share >= SETTLED) return yes;
-  return share <= 1 - SETTLED ? no : "open";
+  if (isOpen(share)) return "open";
+  return share >= SETTLED ? yes : no;
 }
+
+// How sure the words themselves are: of "another window", not of the same one.
+function ofWords(share) {
+  if (isOpen(share)) return `${sureness(share)} for the same`;
+  return sureness(Math.max(share, 1 - share));
+}
+
+export const toldInWords = (rung, share) => `${inWords(rung, share)}, ${ofWords(share)}`;
 
 export class CardLadder extends HTMLElement {
   show(confidence) {
@@ -26,13 +37,13 @@ export class CardLadder extends HTMLElement {
 }
 
 function rung(name, title, share) {
-  const reached = share !== null && share !== undefined;
+  const reached = isReached(share);
   const words = inWords(name, share);
-  const state = !reached ? "unreached" : words === "open" ? "open" : "settled";
+  const state = !reached ? "unreached" : isOpen(share) ? "open" : "settled";
   return h("div", { class: `rung ${state}`, role: "listitem" },
     h("span", { class: "rung-name" }, title),
     scale(share),
-    h("span", { class: "rung-words" }, words, reached && h("span", { class: "number" }, ` ${sureness(share)}`)));
+    h("span", { class: "rung-words" }, words, reached && [", ", h("span", { class: "number" }, ofWords(share))]));
 }
 
 // Nothing is ever certain: neither 0 nor 100 is written.
@@ -48,8 +59,7 @@ function scale(share) {
   return svg("svg", { class: "scale", viewBox: "0 0 200 18", "aria-hidden": "true" },
     svg("path", { class: "rule", d: "M6 14H194" }), ticks,
     svg("path", { class: "zone", d: `M${at(0)} 14H${at(1 - SETTLED)}M${at(SETTLED)} 14H${at(1)}` }),
-    share !== null && share !== undefined &&
-      svg("path", { class: "mark", d: `M${at(share)} 13L${at(share) - 5} 2H${at(share) + 5}Z` }));
+    isReached(share) && svg("path", { class: "mark", d: `M${at(share)} 13L${at(share) - 5} 2H${at(share) + 5}Z` }));
 }
 
 customElements.define("card-ladder", CardLadder);

@@ -1,7 +1,7 @@
 // A sale's words and pictures in; claim by claim what the pictures say of them out, in the text itself and as a list.
 
 import { CardCompare } from "./compare.js";
-import { byId, fill, h, percent, recordAddress, say } from "./dom.js";
+import { begun, byId, fill, h, percent, recordAddress, say } from "./dom.js";
 import { sureness } from "./ladder.js";
 import { formOf, Problem, upload } from "./service.js";
 
@@ -9,7 +9,7 @@ const MOST = Number(document.querySelector("meta[name=most-bytes]").content);
 const KEPT = "platekin-listing-text";
 const STATUS = { agrees: "borne out", contradicts: "spoken against", "cannot be told": "cannot be told" };
 const STEPS = { "in accord": "In accord", "at odds": "At odds", open: "Open" };
-const MARKS = { agrees: "+", contradicts: "×", "cannot be told": "?" };
+const MARKS = { contradicts: "×", "cannot be told": "?", agrees: "+" }; // the gravest first
 let files = [];
 let compare = null;
 
@@ -71,7 +71,7 @@ function show(found) {
   if (found.error) return void fill(byId("wrong"), h("p", { class: "problem" }, found.error.message));
   fill(box,
     h("section", { class: "verdict" }, h("h2", { tabindex: "-1" }, STEPS[found.verdict.step]),
-      h("p", {}, found.verdict.meaning, "."), h("p", {}, found.verdict.words)),
+      h("p", {}, begun(found.verdict.meaning), "."), found.verdict.words !== found.verdict.meaning && h("p", {}, begun(found.verdict.words), ".")),
     h("h2", {}, "The text"), marked(found),
     h("h2", {}, "Claim by claim"), claims(found.claims),
     listed("Also worth knowing", [...found.seen_before.map(({ words, record_id: id }) => [words, " ", h("a", { href: recordAddress(id) }, id)]), ...found.notes.filter((note) => !found.seen_before.some(({ words }) => words === note))]),
@@ -85,20 +85,23 @@ function show(found) {
 // The text as it was given, each claim's words marked with its number and how it fares.
 function marked({ text, claims: all }) {
   const spans = all.flatMap((claim, index) => claim.spans.map(([start, end]) => ({ start, end, index, claim })));
-  spans.sort((a, b) => a.start - b.start || b.end - a.end);
   const letters = [...text]; // places are counted in characters, not in JavaScript's halves
-  const parts = [];
-  let done = 0;
-  for (const { start, end, index, claim } of spans) {
-    const from = Math.max(start, done);
-    if (from >= end) continue;
-    parts.push(letters.slice(done, from).join(""),
-      h("a", { class: `claim-words ${classOf(claim)}`, href: `#claim-${index + 1}` }, letters.slice(from, end).join(""),
-        h("sup", {}, `${index + 1}${MARKS[claim.status]}`)));
-    done = end;
-  }
-  parts.push(letters.slice(done).join(""));
-  return h("p", { class: "listing-text" }, parts);
+  const cuts = [...new Set([0, letters.length, ...spans.flatMap(({ start, end }) => [start, end])])].sort((a, b) => a - b);
+  const parts = cuts.slice(0, -1).map((from, place) => {
+    const words = letters.slice(from, cuts[place + 1]).join("");
+    const over = spans.filter(({ start, end }) => start <= from && end >= cuts[place + 1]);
+    return over.length ? markedWords(words, over) : words;
+  });
+  return [h("p", { class: "listing-text" }, parts), h("p", { class: "small" }, Object.entries(MARKS).map(([status, mark]) => `${mark} ${STATUS[status]}`).join(", "))];
+}
+
+// Words may belong to several claims: the one that fares worst is what they are marked by, and lead to.
+function markedWords(words, over) {
+  const gravity = Object.keys(MARKS);
+  over.sort((a, b) => gravity.indexOf(a.claim.status) - gravity.indexOf(b.claim.status) || a.index - b.index);
+  const [{ claim, index }] = over;
+  return h("a", { class: `claim-words ${classOf(claim)}`, href: `#claim-${index + 1}` }, words,
+    h("sup", {}, over.map((one) => `${one.index + 1}${MARKS[one.claim.status]}`).join(" ")));
 }
 
 const classOf = ({ status }) => status.replaceAll(" ", "-");

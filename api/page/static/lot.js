@@ -7,6 +7,7 @@ import { ask, formOf, get, newKey, Problem, upload } from "./service.js";
 
 const MOST = Number(document.querySelector("meta[name=most-bytes]").content);
 const EVERY_MS = 2000;
+const keyOf = new WeakMap(); // one a scan: what was lost on the way and is sent again is taken once
 let files = [];
 let watching = 0;
 
@@ -40,19 +41,49 @@ async function send(start, scans, made = null) {
   byId("start").disabled = true;
   let lot = made;
   for (const [place, scan] of scans.entries()) {
-    const key = newKey();
+    if (!keyOf.has(scan)) keyOf.set(scan, newKey());
+    const key = keyOf.get(scan);
     try {
       fill(byId("chosen"), `Sending ${place + 1} of ${scans.length}: ${scan.name}`);
       lot = await upload(lot ? `/v1/lots/${lot.lot_id}/photos` : start, formOf([scan]), { headers: { "Idempotency-Key": key } });
       if (place === 0) show(lot.lot_id);
     } catch (error) {
-      return void wrong(error, () => send(start, scans.slice(place), lot), `Send the remaining ${scans.length - place}`);
+      return void wrong(error, () => send(start, scans.slice(place), lot), `Send the remaining ${scans.length - place}`, "unsent");
     }
   }
   files = [];
   fill(byId("chosen"), "All sent. This page may be closed; the work goes on.");
   say("All scans are sent");
   return undefined;
+}
+
+// A folder on the service's own machine, where it was started with one
+
+async function folders() {
+  const { items } = await get("/v1/scans");
+  byId("from-folder").hidden = !items.length;
+  byId("no-folder").hidden = items.length > 0;
+  fill(byId("folder"), items.map(({ folder, pictures }) =>
+    h("option", { value: folder }, `${folder === "." ? "the folder itself" : folder}, ${pictures} picture${pictures === 1 ? "" : "s"}`)));
+}
+
+byId("take-folder").addEventListener("click", takeFolder);
+
+async function takeFolder() {
+  const button = byId("take-folder");
+  const json = { folder: byId("folder").value, name: byId("name").value.trim(), sides: byId("sides").value };
+  button.disabled = true;
+  fill(byId("chosen"), "Looking through the folder");
+  try {
+    const { data: lot } = await ask("/v1/lots/folder", { method: "POST", json });
+    fill(byId("chosen"), "This page may be closed; the work goes on.");
+    await show(lot.lot_id);
+  } catch (error) {
+    fill(byId("chosen"));
+    wrong(error, takeFolder);
+  } finally {
+    button.disabled = false;
+  }
 }
 
 // Lots, and one of them
@@ -77,7 +108,7 @@ const isDone = (lot) => lot.state === "cancelled" || (!lot.items.queued && (lot.
 async function show(id) {
   if (location.hash.slice(1) !== id) history.replaceState(null, "", `#${id}`);
   clearTimeout(watching);
-  fill(byId("wrong"));
+  fill(byId("wrong"), unsent());
   try {
     const lot = await get(`/v1/lots/${id}`);
     const box = { state: h("p", {}), bar: h("progress", { "aria-label": "Pages done" }), rest: h("div") };
@@ -120,24 +151,29 @@ async function post(lot, what) {
 
 function downloads(lot) {
   const names = [["results.xlsx", "Spreadsheet"], ["results.csv", "CSV"], ["results.jsonl", "JSON Lines"]];
-  return h("p", { class: "row downloads" }, "Its results: ", names.map(([name, words]) => h("a", { href: `/v1/lots/${lot.lot_id}/${name}`, download: "" }, words)),
+  return h("p", { class: "row on-screen" }, "Its results: ", names.map(([name, words]) => h("a", { href: `/v1/lots/${lot.lot_id}/${name}`, download: "" }, words)),
     h("button", { type: "button", class: "plain", onclick: () => print() }, "Print the contact sheet"));
 }
 
 async function failures(lot) {
   if (!lot.items.failed) return null;
   const { items } = await get(`/v1/lots/${lot.lot_id}/items?state=failed&limit=500`);
-  return h("ul", { class: "problem" }, items.map((item) => h("li", {}, `${item.name}${item.pages > 1 ? `, page ${item.page}` : ""}: ${item.message || item.code}`)));
+  return h("ul", { class: "problem" }, items.map((item) => h("li", {}, `${item.name}${item.pages > 1 ? `, page ${item.page}` : ""}: ${(item.message || item.code).replace(`${item.name}: `, "")}`)));
 }
 
-function wrong(error, again, words = "Try again") {
+// What could not be sent stays told, with its button, whatever else goes wrong meanwhile.
+function wrong(error, again, words = "Try again", kind = "") {
   if (!error.title) throw error;
-  fill(byId("wrong"), h("div", { class: "problem" }, h("p", {}, h("b", {}, `${error.title}.`), ` ${error.todo}`),
-    again && h("button", { type: "button", class: "second", onclick: () => { fill(byId("wrong")); again(); } }, words)));
+  const told = h("div", { class: `problem ${kind}` }, h("p", {}, h("b", {}, `${error.title}.`), ` ${error.todo}`),
+    again && h("button", { type: "button", class: "second", onclick: () => { told.remove(); again(); } }, words));
+  fill(byId("wrong"), kind ? null : unsent(), told);
 }
+
+const unsent = () => byId("wrong").querySelector(".unsent");
 
 addEventListener("hashchange", () => location.hash && show(location.hash.slice(1)));
 try {
+  await folders();
   await list();
   if (location.hash) await show(location.hash.slice(1));
 } catch (error) {

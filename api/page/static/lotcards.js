@@ -20,7 +20,13 @@ export async function cards(lot) {
     h("ol", { class: "cards wide-cards sheet-cards" }, items.map((row) => card(lot, row)))];
 }
 
-const sure = (row) => row.confidence_record ?? row.confidence_pose ?? 0;
+// How sure the outcome itself is: of a new caption, that these are not the known words.
+const SURE = {
+  held: (row) => row.confidence_record, new_caption: (row) => other(row.confidence_caption),
+  new_crop: (row) => other(row.confidence_crop), new_pose: (row) => other(row.confidence_pose),
+};
+const other = (share) => (typeof share === "number" ? 1 - share : null);
+const sure = (row) => SURE[row.outcome]?.(row) ?? 0;
 
 function card(lot, row) {
   return h("li", {},
@@ -33,9 +39,8 @@ function card(lot, row) {
 export const face = (lot, card) => `/v1/lots/${lot.lot_id}/cards/${card}/face`;
 
 function outcome(row) {
-  const share = row.confidence_record ?? row.confidence_pose;
   const told = row.outcome ? OUTCOMES[row.outcome][0].toLowerCase() : "not told";
-  return `${told}${typeof share === "number" ? `, ${sureness(share)}` : ""}`;
+  return `${told}${sure(row) ? `, ${sureness(sure(row))}` : ""}`;
 }
 
 function notes(row) {

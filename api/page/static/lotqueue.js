@@ -1,8 +1,10 @@
 // What waits for a person in a lot: one case a time, the one that settles most first, with its like to be ticked by eye.
 
 import { OUTCOMES } from "./answer.js";
+import { beside } from "./beside.js";
 import { CardCompare } from "./compare.js";
 import { fill, h, say } from "./dom.js";
+import { draft } from "./draft.js";
 import { keys } from "./keys.js";
 import { face } from "./lotcards.js";
 import { ask, newKey } from "./service.js";
@@ -30,19 +32,36 @@ const current = () => state.cases?.[state.at];
 function draw() {
   const one = current();
   const { row } = one;
-  state.fields = Object.fromEntries(FIELDS.map(([name, words]) => [name, h("input", { id: `lot-${name}`, maxlength: 200, autocomplete: "off", value: suggested(one, name), "aria-label": words })]));
+  state.draft = draft(`${state.lot.lot_id}-${one.card}`);
+  const typed = state.draft.read() ?? {};
+  const keep = () => state.draft.keep(said());
+  state.fields = Object.fromEntries(FIELDS.map(([name, words]) => [name, h("input", {
+    id: `lot-${name}`, maxlength: 200, autocomplete: "off", value: typed[name] ?? suggested(one, name), "aria-label": words, oninput: keep,
+  })]));
   state.like = one.like.map((card) => h("input", { type: "checkbox", value: card, id: `like-${card}` }));
   state.compare = document.createElement("card-compare");
   const [title, detail] = OUTCOMES[row.outcome];
+  const told = h("div", {}, h("p", { class: "outcome" }, h("b", {}, title), " ", detail({ ...row, record_id: row.tag })),
+    row.reasons && h("ul", { class: "reasons" }, row.reasons.split("; ").map((words) => h("li", {}, words))));
   fill(state.box.querySelector(".case"),
     h("h3", {}, `Card ${one.card} (${state.at + 1} of ${state.cases.length})`, one.skipped ? ", put off" : ""),
-    h("p", { class: "outcome" }, h("b", {}, title), " ", detail({ ...row, record_id: row.tag })),
-    row.reasons && h("ul", { class: "reasons" }, row.reasons.split("; ").map((words) => h("li", {}, words))),
-    one.like.length ? likes(one) : null,
-    NEW.includes(row.outcome) && h("div", { class: "columns" }, FIELDS.map(([name, words]) => h("div", {}, h("label", { for: `lot-${name}` }, words), state.fields[name]))),
-    h("p", { class: "row" }, NEW.includes(row.outcome) && button("Accept as a new record", accept, ""), (state.choose = button(chooseWords(), choose)), button("Reject", reject), button("Skip", skip, "plain"), button("Next", () => step(1), "plain")),
-    state.compare);
+    beside(told, deciding(one), buttons(one), state.compare));
   lay(one);
+}
+
+const isNew = ({ row }) => NEW.includes(row.outcome);
+
+function deciding(one) {
+  return h("div", {}, one.like.length ? likes(one) : null,
+    isNew(one) && h("div", { class: "columns" }, FIELDS.map(([name, words]) => h("div", {}, h("label", { for: `lot-${name}` }, words), state.fields[name]))));
+}
+
+function buttons(one) {
+  state.choose = button(chooseWords(), choose);
+  return [
+    h("div", { class: "row decide-row" }, isNew(one) && button("Accept as a new record", accept, ""), button("Reject", reject), state.choose, button("Skip", skip)),
+    h("p", { class: "row" }, button("Next", () => step(1), "plain"), button("Back", () => step(-1), "plain")),
+  ];
 }
 
 const button = (words, run, kind = "second") => h("button", { type: "button", class: kind, onclick: run }, words);
@@ -65,6 +84,7 @@ function likes(one) {
 }
 
 async function lay(one) {
+  fill(state.compare, h("p", { class: "empty" }, "Laying it over what it resembles"));
   try {
     const { data } = await ask(`/v1/lots/${state.lot.lot_id}/cards/${one.card}/comparison`, { method: "POST" });
     if (current() !== one) return;
@@ -79,9 +99,11 @@ async function lay(one) {
 const apart = () => state.like.filter((box) => !box.checked).map((box) => box.value);
 const about = () => ({ card: current().card, apart: apart() });
 
+const said = () => Object.fromEntries(Object.entries(state.fields).map(([name, field]) => [name, field.value.trim()]));
+
 function accept() {
-  const said = Object.entries(state.fields).map(([name, field]) => [name, field.value.trim()]).filter(([name, value]) => value || name === "caption");
-  return decide({ action: "accept", ...about(), ...Object.fromEntries(said) }, current().etag);
+  const told = Object.entries(said()).filter(([name, value]) => value || name === "caption");
+  return decide({ action: "accept", ...about(), ...Object.fromEntries(told) }, current().etag);
 }
 const choose = () => chosen() && decide({ action: "choose", ...about(), record_id: chosen().record_id }, current().etag);
 const reject = () => decide({ action: "reject", ...about() }, current().etag);
@@ -99,11 +121,12 @@ async function decide(wish, etag) {
   state.busy = true;
   try {
     await ask(`/v1/lots/${state.lot.lot_id}/review`, { method: "POST", json: wish, headers: { "Idempotency-Key": newKey(), "If-Match": etag } });
+    if (wish.card && wish.action !== "skip") state.draft.forget();
     say("Noted");
     await state.changed();
   } catch (error) {
     if (!error.title) throw error;
-    const again = error.code === "changed_since" && h("button", { type: "button", class: "second", onclick: () => state.changed() }, "Show it as it is now");
+    const again = ["changed_since", "already_decided"].includes(error.code) && h("button", { type: "button", class: "second", onclick: () => state.changed() }, "Show it as it is now");
     fill(state.box.querySelector(".case-wrong"), h("div", { class: "problem" }, h("p", {}, h("b", {}, `${error.title}.`), ` ${error.todo}`), again));
   } finally {
     state.busy = false;
@@ -112,7 +135,7 @@ async function decide(wish, etag) {
 
 const on = (run) => () => (current() ? (run(), true) : false);
 keys("Deciding", [
-  { key: "a", words: "Accept as a new record", run: on(() => NEW.includes(current().row.outcome) && accept()) },
+  { key: "a", words: "Accept as a new record", run: on(() => isNew(current()) && accept()) },
   { key: "e", words: "It is the candidate shown", run: on(choose) },
   { key: "r", words: "Reject", run: on(reject) },
   { key: "s", words: "Skip: put it off", run: on(skip) },

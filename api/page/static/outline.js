@@ -15,7 +15,7 @@ export class CardOutline extends HTMLElement {
     this.image = h("img", { src: photo, alt: altText(quads.length), draggable: false });
     this.loupe = h("div", { class: "loupe", hidden: true });
     this.frame = h("div", { class: "outline-frame" }, this.image, this.lines);
-    this.frame.style.aspectRatio = `${width} / ${height}`;
+    this.frame.style.setProperty("--ratio", String(width / height));
     this.handles = quads.length ? CORNERS.map((words, corner) => this.#handle(words, corner)) : [];
     this.frame.append(...this.handles, this.loupe);
     fill(this, this.frame);

@@ -38,10 +38,10 @@ async function body(record, etag, crops, sightings, siblings) {
     h("div", { class: "record-top" },
       h("dl", { class: "fields" }, FIELDS.filter(([name]) => record[name]).map(([name, words]) => [h("dt", {}, words), h("dd", {}, record[name])]),
         Object.entries(record.extra).map(([name, value]) => [h("dt", {}, name), h("dd", {}, value)])),
-      h("ul", { class: "references" }, record.references.map((one) => reference(one, etag)))),
+      h("ul", { class: "references" }, record.references.map((one) => reference(one, etag))),
+      h("section", { class: "cropping" }, h("h2", {}, "Where its crop lies"), cropping(crops, record))),
     editing(record, etag),
     h("h2", {}, "Cards seen"), seen(sightings, record),
-    h("h2", {}, "Where its crop lies"), cropping(crops, record),
     h("h2", {}, `Other records of ${record.pose}`), others(siblings),
     h("h2", {}, "Decided about it"), await decisions(record.record_id, show),
     removing(record, etag),
@@ -59,9 +59,9 @@ function reference(one) {
 
 // Which physical card a reference or a sighting shows.
 function labelling(kind, number, label) {
-  const field = h("input", { "aria-label": `Copy that ${kind} ${number} shows`, value: label ?? "", maxlength: 100, placeholder: "which copy" });
+  const field = h("input", { "aria-label": `Which copy it shows: ${kind} ${number}`, value: label ?? "", maxlength: 100, placeholder: "a name of your own" });
   const told = h("div", { role: "alert" });
-  const form = h("form", { class: "labelling row" }, field, h("button", { class: "plain" }, "Say so"), told);
+  const form = h("form", { class: "labelling row" }, h("span", { class: "small" }, "Which copy it shows"), field, h("button", { class: "plain" }, "Note it"), told);
   form.addEventListener("submit", (event) => {
     event.preventDefault();
     const copy = field.value.trim();
@@ -138,7 +138,7 @@ async function carry_out(wish, etag, told, words) {
 function problem(error) {
   if (!error.title) throw error;
   const again = error.code === "changed_since" && h("button", { type: "button", class: "second", onclick: () => location.reload() }, "Show it as it is now");
-  return h("p", { class: "problem", role: "alert" }, h("b", {}, `${error.title}.`), ` ${error.todo} `, again);
+  return h("p", { class: "problem", role: "alert" }, h("b", {}, `${error.title}.`), ` ${error.todo} `, again, error.code === "no_such_record" && h("a", { href: "/catalogue" }, "To the catalogue"));
 }
 
 show();

@@ -1,6 +1,7 @@
 // The queue of finds: look, decide, next. What was typed survives a reload; what another window decides is told.
 
 import { answer, OUTCOMES } from "./answer.js";
+import { beside } from "./beside.js";
 import { CardCompare } from "./compare.js";
 import { byId, fill, h, recordAddress, say } from "./dom.js";
 import { alike, decideOn, FindForm, likePanel, openFinds, readFind } from "./finding.js";
@@ -47,18 +48,20 @@ function draw() {
   fill(box,
     h("h2", { tabindex: "-1" }, h("a", { href: `/find?id=${find.find_id}` }, find.find_id), h("span", { class: "small" }, ` ${told}, ${find.name}`,
       find.source && `, ${find.source}`, find.seen_on && `, seen ${find.seen_on}`)),
-    state.wrong,
-    h("div", { class: "deciding" },
-      h("div", {}, answer({ ...find.evidence, ...find, face: find.evidence.face }), state.today),
-      find.state === "open" ? h("form", { class: "decide", onsubmit: (event) => { event.preventDefault(); accept(); } }, form.node, buttons()) : closed(find)),
-    state.like, state.compare);
+    state.wrong, state.like,
+    beside(h("div", {}, answer({ ...find.evidence, ...find, face: find.evidence.face }), state.today),
+      find.state === "open" ? h("form", { class: "decide", id: "decide", onsubmit: (event) => { event.preventDefault(); accept(); } }, form.node) : closed(find),
+      find.state === "open" ? buttons() : null, state.compare));
 }
 
 function buttons() {
   const button = (words, run, kind = "second") => h("button", { type: "button", class: kind, onclick: run }, words);
   state.enterButton = button("It is a known record", enter);
-  return h("div", { class: "row decide-row" }, h("button", {}, "Accept as a new record"), state.enterButton, button("Reject", reject),
-    button("Skip", () => step(1), "plain"), button("Back", () => step(-1), "plain"), undoButton());
+  return [
+    h("div", { class: "row decide-row" }, h("button", { form: "decide" }, "Accept as a new record"), button("Reject", reject), state.enterButton,
+      button("Skip", () => step(1))),
+    h("div", { class: "row" }, button("Back", () => step(-1), "plain"), undoButton()),
+  ];
 }
 
 function undoButton() {
@@ -164,7 +167,14 @@ async function toLikes(find, chosen, wish) {
 // To the first open find after this one, else to the first of all.
 const goOn = (find) => open((state.open.find(({ find_id: id }) => id > find.find_id) ?? state.open[0])?.find_id);
 
-const accept = () => settle(state.form?.wish(), "accepting");
+function accept() {
+  const lacking = state.find?.state === "open" && state.form.lacking();
+  if (!lacking) return settle(state.form?.wish(), "accepting");
+  fill(state.wrong, h("p", { class: "problem" }, h("b", {}, `${lacking.words}?`), " Fill it in, then accept it. Nothing was decided."));
+  lacking.field.focus();
+  return true;
+}
+
 const reject = () => settle({ action: "reject", note: state.form?.values().note }, "rejecting");
 
 function enter() {

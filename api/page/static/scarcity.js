@@ -60,7 +60,7 @@ function table(rows) {
     shown += next.length;
     body.append(...next.map((row) => h("tr", {}, h("td", {}, h("a", { href: recordAddress(row.record) }, row.record)),
       h("td", {}, row.at_least === row.at_most ? String(row.at_least) : `${row.at_least} to ${row.at_most}`), h("td", {}, String(row.seen)),
-      h("td", { class: "days" }, row.first === row.last ? row.first : `${row.first} to ${row.last}`), h("td", {}, row.best === null ? "" : percent(row.best)))));
+      h("td", { class: "nowrap" }, row.first === row.last ? row.first : `${row.first} to ${row.last}`), h("td", {}, row.best === null ? "" : percent(row.best)))));
     more.hidden = shown >= rows.length;
   };
   more.addEventListener("click", add);

@@ -1,5 +1,6 @@
 // Questions to the service: JSON answers with their ETag, or a Problem that says what happened and what to do.
 
+import { begun } from "./dom.js";
 import { signIn } from "./signin.js";
 
 export class Problem extends Error {
@@ -110,14 +111,15 @@ function problemOf(status, text, retryAfter) {
   const code = told.code ?? "unexpected";
   const title = told.title ?? `The answer was ${status}`;
   const more = { status, faults: told.errors ?? [], retryAfter: Number(retryAfter) || 0 };
-  return new Problem(code, title, beyond(title, told.detail ?? "Try again."), more);
+  return new Problem(code, title, sentence(told.detail ?? "Try again", title), more);
 }
 
-// What a detail says beyond the title: "a.txt: not a picture (use JPEG)" of "Not a picture" is "Use JPEG."
-export function beyond(title, detail) {
-  const said = detail.toLowerCase().indexOf(title.toLowerCase());
-  const rest = detail.slice(said + title.length).replace(/^[\s:.,;(]+|[\s).]+$/g, "");
-  return said < 0 || !rest ? detail : `${rest[0].toUpperCase()}${rest.slice(1)}.`;
+// Details are written for programs too: the file's name, what the title says already, and the command's options go.
+function sentence(detail, title) {
+  let words = detail.replace(/^[^:]+\.\w{2,5}: /, "").replace(/ \([^()]*--[^()]*\)$/, "");
+  if (words.toLowerCase().startsWith(title.toLowerCase())) words = words.slice(title.length).trim() || words;
+  words = words.replace(/^\((.*)\)$/, "$1");
+  return `${begun(words)}${/[.!?)]$/.test(words) ? "" : "."}`;
 }
 
 function pause(milliseconds, signal) {
