@@ -19,7 +19,7 @@ export function comparedCrops(crops) {
   const rows = crops.known.map(({ crop, probability }) =>
     h("li", {}, h("b", {}, crop), ` ${sureness(probability)} that this card shows it`));
   return h("figure", { class: "crop-map" }, drawing,
-    h("figcaption", {}, `Known crops of ${crops.pose}. Orange: this card's own, within ${crops.sigma_mm} mm.`,
+    h("figcaption", {}, `Known crops of ${crops.pose}. The thick orange one: this card's own, within ${crops.sigma_mm} mm.`,
       h("ul", { class: "bare" }, rows)));
 }
 
@@ -49,7 +49,7 @@ export function poseCrops(mapped, mine) {
       href: `/v1/thumbnail?reference=${mapped.frame}&size=whole`, width: mapped.width_mm, height: mapped.height_mm,
       preserveAspectRatio: "none",
     }), windows, labels),
-    h("figcaption", {}, `${mapped.pose}, on the card of reference ${mapped.frame}${mine ? `. Orange: crop ${mine}, this record's` : ""}.`,
+    h("figcaption", {}, `${mapped.pose}, on the card of reference ${mapped.frame}${mine ? `. The thick orange one: crop ${mine}, this record's` : ""}.`,
       h("ul", { class: "bare" }, mapped.crops.map(({ crop, window_mm: w, sigma_mm: sigma }) =>
         h("li", {}, h("b", {}, crop), ` ${(w[2] - w[0]).toFixed(1)} x ${(w[3] - w[1]).toFixed(1)} mm, `,
           `${placed(w[0], w[1])} its corner, within ${sigma} mm`)))));

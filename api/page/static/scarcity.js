@@ -39,14 +39,14 @@ function plot(rows) {
   const bars = least.flatMap((n, place) => {
     const x = 10 + (place + 0.5) * step;
     return [
-      n && svg("path", { class: "least", d: `M${x - 7} 180V${up(n)}` }), n && svg("text", { class: "count", x: x - 7, y: up(n) - 5 }, n),
+      n && svg("path", { class: "least", d: `M${x - 7} 180V${up(n)}` }), n && svg("text", { class: "count-least", x: x - 2, y: up(n) - 5 }, n),
       upper[place] && svg("path", { class: "upper-bound", d: `M${x + 7} 180V${up(upper[place])}` }),
-      upper[place] && svg("text", { class: "count", x: x + 9, y: up(upper[place]) - 5 }, upper[place]),
+      upper[place] && svg("text", { class: "count-upper", x: x + 2, y: up(upper[place]) - 5 }, upper[place]),
       svg("text", { class: "axis", x, y: 200 }, place),
     ];
   });
   const words = least.map((n, place) => `${place} copies: ${n} at least, ${upper[place]} if all others differ`).join("; ");
-  return h("figure", { class: "plot" }, svg("svg", { viewBox: `0 0 ${width} ${height}`, role: "img", "aria-label": `Records by copies seen. ${words}` },
+  return h("figure", { class: "plot" }, svg("svg", { viewBox: `0 0 ${width} ${height}`, preserveAspectRatio: "xMinYMid", role: "img", "aria-label": `Records by copies seen. ${words}` },
     svg("path", { class: "rule", d: `M10 180H${width - 10}` }), bars),
   h("figcaption", {}, "Records by the number of different copies seen. Solid: joined to copies by a person. Dashed: if every other card seen is another copy."));
 }
