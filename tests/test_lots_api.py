@@ -135,6 +135,36 @@ def test_a_failed_page_is_tried_again(client: TestClient, tmp_path: Path) -> Non
     assert client.get(f"/v1/lots/{lot_id}").json()["items"]["failed"] == 1
 
 
+def test_a_folder_on_the_services_machine(folder: Path, tmp_path: Path) -> None:
+    """Only what lies inside the folder that was named; its files are read where they are, and stay as they are."""
+    scans = tmp_path / "boxes"
+    for name in ("box 7/1.png", "box 7/inner/2.png", "3.png"):
+        draw_scan(scans / name, len(name))
+    draw_scan(tmp_path / "private" / "4.png", 4)
+    (scans / "link").symlink_to(tmp_path / "private")
+    (scans / "box 7" / "fail.png").write_bytes(b"no picture")
+    before = {path: path.read_bytes() for path in scans.rglob("*.png")}
+    with service(folder, scans=scans) as client:
+        told = client.get("/v1/scans").json()["items"]
+        assert [(one["folder"], one["pictures"]) for one in told] == [(".", 1), ("box 7", 2), ("box 7/inner", 1)]
+        for name in ("..", "../private", "link", "/", str(tmp_path / "private"), "box 7/../box 7"):
+            check_problem(client.post("/v1/lots/folder", json={"folder": name}), 404, "no_such_folder")
+        made = client.post("/v1/lots/folder", json={"folder": "box 7"}).json()
+        assert (made["name"], made["items"]["queued"]) == ("box 7", 3)
+        until(lambda: done(client, made["lot_id"]))
+        (failed,) = client.get(f"/v1/lots/{made['lot_id']}/items?state=failed").json()["items"]
+        assert (failed["name"], str(tmp_path) in failed["message"]) == ("fail.png", False)
+        draw_scan(scans / "box 7" / "5.png", 5)
+        again = client.post("/v1/lots/folder", json={"folder": "box 7"}).json()
+        assert (again["lot_id"], sum(again["items"].values())) == (made["lot_id"], 4)
+    assert {path: path.read_bytes() for path in before} == before
+    with service(folder, scans=folder.parent) as client:  # the catalogue lies there: its pictures are no scans
+        assert [one["folder"] for one in client.get("/v1/scans").json()["items"]] == ["."]
+    with service(folder) as client:
+        assert client.get("/v1/scans").json()["items"] == []
+        check_problem(client.post("/v1/lots/folder", json={"folder": "."}), 404, "no_such_folder")
+
+
 def test_people_take_turns(catalogue: Catalogue, tmp_path: Path) -> None:
     """Whoever was served longest ago comes next, however much the others have sent."""
     settings = Settings()
