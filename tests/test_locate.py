@@ -11,7 +11,9 @@ from numpy.typing import NDArray
 
 from matcher.locate import Outline, Outlines, locate
 from matcher.outlines.bearing import Bearing
-from matcher.outlines.geometry import clockwise_portrait, ratio, true_ratio
+from matcher.outlines.geometry import clockwise_portrait, ratio, slant, true_ratio, true_slant
+from matcher.outlines.picture import reduce
+from matcher.outlines.search import likely_first, of_nominal_size
 from matcher.outlines.select import reading_order
 from matcher.photo import Photo
 from matcher.settings import FaceSize
@@ -256,6 +258,31 @@ def test_true_ratio_takes_the_tilt_out() -> None:
     seen = np.stack([flat[:, 0] * focal / depth + w / 2, flat[:, 1] * np.cos(angle) * focal / depth + h / 2], axis=1)
     assert float(true_ratio(seen[None], w, h)[0]) == pytest.approx(36.5 / 63.5, rel=1e-6)
     assert float(ratio(seen[None])[0]) > 0.64
+    assert float(true_slant(seen[None], w, h)[0]) == pytest.approx(0, abs=1e-9)
+    assert float(slant(seen[None])[0]) > 0.05
+
+
+def test_what_has_followed_another_line_loses_to_the_rectangle_in_its_place() -> None:
+    """A lower left corner pulled down, and a foot on the picture's border, both as sure as the card."""
+    size, picture = FaceSize(), reduce(Photo.from_pixels(np.zeros((800, 500, 3), np.uint8)))
+    card = turned((250, 400), 700, 0.5)
+    pulled, bordered = card.copy(), card.copy()
+    pulled[3, 1] += 90
+    bordered[2:, 1] = 800
+    print_ = turned((250, 380), 560, 0.5)  # a print on a mount is another outline, not a worse one
+    quads = np.stack([card, pulled, bordered, print_]).astype(np.float32)
+    sure = np.full(4, 0.999, np.float32)
+    assert likely_first(picture, quads, sure, size) == pytest.approx([0.999, 0.3, 0.3, 0.999], abs=0.01)
+    alone = likely_first(picture, quads[1:3], sure[:2], size)
+    assert alone == pytest.approx([0.999, 0.999])  # nothing in their place contradicts them
+
+
+def test_a_scans_resolution_tells_a_card_from_what_is_not_square() -> None:
+    card = turned((250, 400), 700, 0.5)
+    pulled = card.copy()
+    pulled[3, 1] += 40
+    fits = of_nominal_size(np.stack([card, pulled]).astype(np.float32), FaceSize(), 700 / 63.5)
+    assert fits.tolist() == [True, False]
 
 
 def test_order_of_corners_and_of_cards() -> None:

@@ -44,6 +44,12 @@ IN_DOUBT = (0.03, 0.9)
 REFERENCES_PER_POSE = 4
 """So many are asked about a pose that the first one leaves between these."""
 
+CROP_IN_DOUBT = 0.9
+CROPS_ASKED_AGAIN = 3
+REFERENCES_PER_CROP = 3
+"""Where no crop is found as surely as this, so many references of each of the nearest crops are asked: one of them may
+have been trimmed, or outlined badly."""
+
 REFERENCES_PER_RECORD = 2
 DOUBTFUL = (0.1, 0.9)
 """Between these the first reference's word on a caption is not enough."""
@@ -54,7 +60,7 @@ CAPTIONS_COMPARED = 40
 
 def climb(view: View, shelf: Shelf, calibration: Calibration, hits: Sequence[Hit]) -> list[Candidate]:
     """Register the shortlist's poses; then every crop of the best pose; then every caption of the best crop."""
-    comparison = _Comparison(view, shelf, calibration)
+    comparison = Comparison(view, shelf, calibration)
     candidates = _second_opinions(comparison, _poses(comparison, hits))
     judged = verdicts(candidates)
     if not judged:
@@ -68,7 +74,7 @@ def climb(view: View, shelf: Shelf, calibration: Calibration, hits: Sequence[Hit
 
 
 @dataclass(frozen=True)
-class _Comparison:
+class Comparison:
     """One query face against references, rung by rung."""
 
     view: View
@@ -115,7 +121,7 @@ class _Comparison:
         return replace(candidate, copy=found)
 
 
-def _poses(comparison: _Comparison, hits: Sequence[Hit]) -> list[Candidate]:
+def _poses(comparison: Comparison, hits: Sequence[Hit]) -> list[Candidate]:
     """One reference of each pose on the shortlist, the most promising first.
 
     Once one pose is all but certain, poses with far fewer matches are not registered any more: a near twin, the only
@@ -134,7 +140,7 @@ def _poses(comparison: _Comparison, hits: Sequence[Hit]) -> list[Candidate]:
     return candidates
 
 
-def _second_opinions(comparison: _Comparison, candidates: list[Candidate]) -> list[Candidate]:
+def _second_opinions(comparison: Comparison, candidates: list[Candidate]) -> list[Candidate]:
     """Where one reference leaves its pose in doubt, others of that pose are asked as well."""
     asked = list(candidates)
     for pose, verdict in verdicts(candidates).items():
@@ -162,7 +168,7 @@ def _one_of_each_pose(shelf: Shelf, hits: Iterable[Hit]) -> list[tuple[Hit, Know
     ]
 
 
-def _crops(comparison: _Comparison, same_pose: list[Candidate], pose: str) -> list[Candidate]:
+def _crops(comparison: Comparison, same_pose: list[Candidate], pose: str) -> list[Candidate]:
     """Every known crop of the pose, each by one reference: the first that was registered, else the most legible."""
     registered = list(same_pose)
     seen = {candidate.known.record.crop for candidate in same_pose}
@@ -175,10 +181,31 @@ def _crops(comparison: _Comparison, same_pose: list[Candidate], pose: str) -> li
         if candidate.alignment and candidate.known.record.crop not in measured:
             measured.add(candidate.known.record.crop)
             registered[i] = comparison.crop(candidate)
-    return registered
+    return crops_again(comparison, registered)
 
 
-def _captions(comparison: _Comparison, same_pose: list[Candidate], lead: Candidate) -> list[Candidate]:
+def crops_again(comparison: Comparison, registered: list[Candidate]) -> list[Candidate]:
+    """Where no crop is found for certain, others of its references are asked, until one of them is certain."""
+    told = sorted((c for c in registered if c.crop), key=lambda c: c.crop_probability, reverse=True)
+    if not told or told[0].crop_probability >= CROP_IN_DOUBT:
+        return registered
+    done = {candidate.known.reference.id: candidate for candidate in registered}
+    asked = {candidate.known.reference.id for candidate in told}
+    for first in told[:CROPS_ASKED_AGAIN]:
+        for known in _others_of_crop(comparison.shelf, first.known, asked):
+            candidate = comparison.crop(done.get(known.reference.id) or comparison.register(known))
+            done[known.reference.id] = candidate
+            if candidate.crop_probability >= CROP_IN_DOUBT:
+                return list(done.values())
+    return list(done.values())
+
+
+def _others_of_crop(shelf: Shelf, first: Known, asked: set[int]) -> list[Known]:
+    others = [known for known in shelf.of_pose(first.record.pose) if known.reference.id not in asked]
+    return [known for known in others if known.record.crop == first.record.crop][: REFERENCES_PER_CROP - 1]
+
+
+def _captions(comparison: Comparison, same_pose: list[Candidate], lead: Candidate) -> list[Candidate]:
     """All records of the leading crop, each by its most legible references; the rest as they are."""
     done = {candidate.known.reference.id: candidate for candidate in same_pose}
     # The crop is the same, so the transform is nearly the same: it saves the search for features.

@@ -180,7 +180,9 @@ class _Climb:
         words = best.crop.words if best and best.crop else "the crop could not be measured"
         sure = Confidence(pose=self.p_pose, crop=self.p_crop)
         nearest = f"nearest known crop {best.known.record.crop}: {words}" if best else words
-        lost = [c for c in self.ranked if c.known.record.pose == self.pose and not c.alignment]
+        measured = {c.known.record.crop for c in self.ranked if c.crop}
+        same_pose = [c for c in self.ranked if c.known.record.pose == self.pose]
+        lost = [c for c in same_pose if not c.alignment and c.known.record.crop not in measured]
         if lost:
             words = f"it could not be laid over {', '.join(sorted({c.known.record.record_id for c in lost}))}"
             return self._made("undecided", known, sure, self._pose_words(), nearest, words)

@@ -52,7 +52,20 @@ def ratio(quads: Array) -> Array:
 
 
 def true_ratio(quads: Array, width: int, depth: int, focal_share: float = FOCAL) -> Array:
-    """(n,) width over height with the tilt taken out, for a camera looking at the middle of a width x depth picture.
+    """(n,) width over height with the tilt taken out, for a camera looking at the middle of a width x depth picture."""
+    across, down = _in_space(quads, width, depth, focal_share)
+    return np.asarray(np.linalg.norm(across, axis=-1) / np.maximum(np.linalg.norm(down, axis=-1), 1e-9))
+
+
+def true_slant(quads: Array, width: int, depth: int, focal_share: float = FOCAL) -> Array:
+    """(n,) absolute cosine between the sides with the tilt taken out: 0 for what may be a rectangle in perspective."""
+    across, down = _in_space(quads, width, depth, focal_share)
+    lengths = np.linalg.norm(across, axis=-1) * np.linalg.norm(down, axis=-1)
+    return np.asarray(np.abs((across * down).sum(axis=-1)) / np.maximum(lengths, 1e-9))
+
+
+def _in_space(quads: Array, width: int, depth: int, focal_share: float) -> tuple[Array, Array]:
+    """(n, 3) the upper and the left side of the parallelogram in space that is seen as each quad, at one depth.
 
     From the vanishing points of opposite sides (a rectangle in perspective). The focal length is `focal_share`
     long sides of the picture: telephones have 0.7 to 0.8, and pictures are often cut.
@@ -69,9 +82,15 @@ def true_ratio(quads: Array, width: int, depth: int, focal_share: float = FOCAL)
     base = triple(tr, br, bl)
     base = np.where(np.abs(base) < 1e-12, 1e-12, base)
     k_tr, k_bl = triple(tl, br, bl) / base, triple(tr, br, tl) / base
-    across = np.linalg.norm(k_tr[..., None] * tr - tl, axis=-1)
-    down = np.linalg.norm(k_bl[..., None] * bl - tl, axis=-1)
-    return np.asarray(across / np.maximum(down, 1e-9))
+    return np.asarray(k_tr[..., None] * tr - tl), np.asarray(k_bl[..., None] * bl - tl)
+
+
+def slant(quads: Array) -> Array:
+    """(n,) largest absolute cosine of a corner: 0 for a rectangle."""
+    edge = quads[..., NEXT, :] - quads
+    length = np.maximum(sides(quads), 1e-6)
+    dots = np.abs((edge * edge[..., NEXT, :]).sum(axis=-1))
+    return np.asarray((dots / (length * length[..., NEXT])).max(axis=-1))
 
 
 def height(quads: Array) -> Array:

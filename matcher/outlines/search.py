@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.outlines.geometry import Array, area, height, true_ratio
+from matcher.outlines.geometry import Array, area, height, slant, true_ratio, true_slant
 from matcher.outlines.judge import judge
 from matcher.outlines.picture import Picture
 from matcher.outlines.pool import pool
@@ -41,6 +41,20 @@ CARD, SEEN = 0.4, 0.2
 SHAPELY, TRUE_SIZE = 0.035, 0.06
 """Largest difference, as a natural logarithm, from the nominal proportions, and from the nominal size on a scan."""
 
+SQUARE = 0.05
+"""Largest cosine of a corner of a scanned card: a flatbed knows no perspective, and scissors cut within 3 degrees."""
+
+RECTANGLE, NO_RECTANGLE = 0.03, 0.07
+"""Cosines between a card's sides, the tilt taken out: of what a camera may well see, and of what it hardly can; the
+focal length is a guess, hence the gap."""
+
+BORDER_PX = 2.5
+"""So near, in reduced pixels, a side is the picture's border."""
+
+NEAR, ALIKE = 0.2, 0.8
+"""Two quads lie in one place whose middles are no further apart than this share of the height; the one that contradicts
+the other has at least this share of its area: a print is no rival of its mount."""
+
 FITTING, SETTLED = 4.0, 0.8
 """By how much the nominal size, both ways, raises the odds of a quad that does not score this much by itself; chance
 gives that size far more seldom."""
@@ -72,11 +86,12 @@ def search(picture: Picture, size: FaceSize, px_per_mm: float | None = None) -> 
     """Look for cards; px_per_mm: of the reduced picture, where a scan's resolution tells it."""
     quads = pool(picture, size)
     scores = _together(quads, judge(picture, quads, size))
-    fits = _of_nominal_size(quads, size, px_per_mm)
+    fits = of_nominal_size(quads, size, px_per_mm)
     # A faded card on a pale lid looks drawn, its shadow being the stroke; but what is drawn seldom has a card's shape.
     drawn = only_drawn(picture, quads, size.height_mm) & ~_of_nominal_shape(picture, quads, size)
     scores = np.where(drawn, UNLIKELY * scores, scores).astype(np.float32)
     scores = _inside_first(picture, quads, scores, size)
+    scores = likely_first(picture, quads, scores, size)
     scores = _true_to_size(scores, fits)
     kept = one_a_card(quads, scores, least=0.0)
     second = tuple(_second(quads, scores, int(i)) for i in kept)
@@ -95,6 +110,31 @@ def _inside_first(picture: Picture, quads: Quads, scores: Scores, size: FaceSize
     return np.where(full & inside.any(), UNLIKELY * scores, scores).astype(np.float32)
 
 
+def likely_first(picture: Picture, quads: Quads, scores: Scores, size: FaceSize) -> Scores:
+    """Where a quad of the nominal shape, all sides within the picture, is as good as certain, another in its place is
+    unlikely that is no rectangle, or whose side is the picture's own border: a side of it has followed another line."""
+    if not len(quads):
+        return scores
+    leaning = true_slant(quads, picture.width, picture.height)
+    bordered = _on_border(picture, quads)
+    good = (leaning < RECTANGLE) & ~bordered & (scores >= SETTLED) & _of_nominal_shape(picture, quads, size)
+    centre, reach = quads.mean(axis=1), NEAR * height(quads)
+    near = np.abs(centre[:, None] - centre[None, good]).max(axis=-1) < reach[:, None]
+    larger = area(quads)[good] > ALIKE * area(quads)[:, None]
+    astray = (leaning > NO_RECTANGLE) | bordered
+    return np.where(astray & (near & larger).any(axis=1), UNLIKELY * scores, scores).astype(np.float32)
+
+
+def _on_border(picture: Picture, quads: Quads) -> NDArray[np.bool_]:
+    """(n,): which quads have a side, both of its corners, on the picture's border or beyond."""
+    ends = np.stack([quads, quads[:, (1, 2, 3, 0)]])
+    low, high = (
+        (ends < BORDER_PX).all(axis=0),
+        (np.array([picture.width, picture.height]) - ends < BORDER_PX).all(axis=0),
+    )
+    return np.asarray((low | high).any(axis=(1, 2)))
+
+
 def _of_nominal_shape(picture: Picture, quads: Quads, size: FaceSize) -> NDArray[np.bool_]:
     """(n,): which quads have the nominal proportions, the tilt taken out."""
     if not len(quads):
@@ -103,13 +143,14 @@ def _of_nominal_shape(picture: Picture, quads: Quads, size: FaceSize) -> NDArray
     return np.asarray(np.abs(np.log(ratio / size.aspect)) < SHAPELY)
 
 
-def _of_nominal_size(quads: Quads, size: FaceSize, px_per_mm: float | None) -> NDArray[np.bool_]:
-    """(n,): which quads have the nominal size, both ways; none where no scan's resolution tells any."""
+def of_nominal_size(quads: Quads, size: FaceSize, px_per_mm: float | None) -> NDArray[np.bool_]:
+    """(n,): which quads have the nominal size, both ways, and square corners; none where no scan's resolution tells."""
     if not len(quads) or not px_per_mm:
         return np.zeros(len(quads), bool)
     wide = 0.5 * (np.linalg.norm(quads[:, 1] - quads[:, 0], axis=1) + np.linalg.norm(quads[:, 2] - quads[:, 3], axis=1))
     fits = np.abs(np.log(wide / (size.width_mm * px_per_mm))) < TRUE_SIZE
-    return np.asarray(fits & (np.abs(np.log(height(quads) / (size.height_mm * px_per_mm))) < TRUE_SIZE))
+    fits &= np.abs(np.log(height(quads) / (size.height_mm * px_per_mm))) < TRUE_SIZE
+    return np.asarray(fits & (slant(quads) < SQUARE))
 
 
 def _true_to_size(scores: Scores, fits: NDArray[np.bool_]) -> Scores:

@@ -34,6 +34,9 @@ CONTRASTS = (0.8, 0.5, 0.3, 0.15)
 REFERENCE_CONTRASTS = (1.0, 0.7, 0.45, 0.3, 0.18)
 """Of some records only faint cards are known."""
 
+SCANS = 0.3
+"""Share of the queries that are scans: whole boxes are scanned, single finds are photographed."""
+
 CORNER_JITTER_MM = 0.2
 """Scatter of located corners around the true ones."""
 
@@ -122,7 +125,7 @@ def _session(sitting: Sitting, stranger: Picture, rng: np.random.Generator, font
 
     def pairing(kind: str, negative: Picture, window: Crop, words: Caption, **truth: bool | None) -> Pairing:
         contrast = float(rng.choice(CONTRASTS))
-        query = photographed(copy(negative, window, words, contrast, bool(truth["pose"])), rng)
+        query = _taken(copy(negative, window, words, contrast, bool(truth["pose"])), rng)
         return Pairing(kind, contrast, truth, query, (reference,))
 
     def rivals(kind: str, negative: Picture, words: Caption) -> Pairing:
@@ -130,7 +133,7 @@ def _session(sitting: Sitting, stranger: Picture, rng: np.random.Generator, font
         contrast, own = float(rng.choice(CONTRASTS)), bool(rng.random() < 0.5)
         other = scanned(copy(negative, crop, words, float(rng.choice(REFERENCE_CONTRASTS)), kind == "captions"), rng)
         shown = (sitting.negative, crop, caption) if own else (negative, crop, words)
-        query = photographed(copy(*shown, contrast, own or kind == "captions"), rng)
+        query = _taken(copy(*shown, contrast, own or kind == "captions"), rng)
         return Pairing(kind, contrast, {}, query, (reference, other), own)
 
     known = {"pose": True, "crop": True, "caption": True, "copy": False}
@@ -142,7 +145,7 @@ def _session(sitting: Sitting, stranger: Picture, rng: np.random.Generator, font
     words = another_caption(caption, rng)
     yield pairing("other_caption", sitting.negative, crop, words, **{**known, "caption": False})
     same_card = make_copy(sitting.negative, crop, caption, age, seed=seed, plate=plate)
-    query = photographed(same_card, rng)
+    query = _taken(same_card, rng)
     yield Pairing("same_copy", age.residual_contrast, {**known, "copy": True}, query, (reference,))
     nothing: dict[str, bool | None] = {"pose": False, "crop": None, "caption": None, "copy": None}
     yield pairing("twin", another_exposure(sitting.negative, rng), crop, caption, **nothing)
@@ -250,6 +253,10 @@ def random_scene(rng: np.random.Generator) -> Scene:
         warmth=float(rng.uniform(-0.6, 0.6)),
         quality=int(rng.integers(65, 94)),
     )
+
+
+def _taken(card: Card, rng: np.random.Generator) -> Face:
+    return scanned(card, rng) if rng.random() < SCANS else photographed(card, rng)
 
 
 def photographed(card: Card, rng: np.random.Generator) -> Face:
