@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.outlines.geometry import Array, area, height, slant, true_ratio, true_slant
+from matcher.outlines.geometry import NEXT, Array, area, height, slant, true_ratio, true_slant
 from matcher.outlines.judge import judge
 from matcher.outlines.picture import Picture
 from matcher.outlines.pool import pool
@@ -127,12 +127,9 @@ def likely_first(picture: Picture, quads: Quads, scores: Scores, size: FaceSize)
 
 def _on_border(picture: Picture, quads: Quads) -> NDArray[np.bool_]:
     """(n,): which quads have a side, both of its corners, on the picture's border or beyond."""
-    ends = np.stack([quads, quads[:, (1, 2, 3, 0)]])
-    low, high = (
-        (ends < BORDER_PX).all(axis=0),
-        (np.array([picture.width, picture.height]) - ends < BORDER_PX).all(axis=0),
-    )
-    return np.asarray((low | high).any(axis=(1, 2)))
+    far = np.array([picture.width, picture.height], np.float32)
+    out = np.concatenate([quads < BORDER_PX, far - quads < BORDER_PX], axis=2)  # (n, 4, 4): corners, borders
+    return np.asarray((out & out[:, NEXT]).reshape(len(quads), -1).any(axis=1))
 
 
 def _of_nominal_shape(picture: Picture, quads: Quads, size: FaceSize) -> NDArray[np.bool_]:
