@@ -99,8 +99,8 @@ def query(number: int, path: Path) -> Description:
     return describe(flatten(read_photo(write_photo(shot, scene)), Outline(corners.astype(np.float32), 1.0)))
 
 
-def grow(real: Real, count: int, folder: Path) -> None:
-    """Write an index of `count` references, the real ones first, that `ReferenceIndex.open` opens."""
+def grow(real: Real, count: int, folder: Path, first: int = 0) -> None:
+    """Write an index of `count` references, numbered from `first`, the real ones first, for `ReferenceIndex.open`."""
     lists = folder / "lists-1-00000000"
     lists.mkdir(parents=True)
     kept = [coarsest(text, KEPT) for text in real.references[:count]]
@@ -117,7 +117,7 @@ def grow(real: Real, count: int, folder: Path) -> None:
     sizes = write_lists(lists / "lists.bin", _lists(rows, source, np.argsort(cell, kind="stable"), cell, cells.ntotal))
     np.save(lists / "sizes.npy", sizes)
     faiss.write_index_binary(cells, str(lists / "cells.faiss"))
-    np.save(lists / "references.npy", np.arange(count, dtype=np.int64))
+    np.save(lists / "references.npy", np.arange(first, first + count, dtype=np.int64))
     np.save(lists / "starts.npy", np.concatenate([starts, starts[-1] + KEPT * np.arange(1, simulated + 1)]))
     _write_points(lists, kept, simulated, rng)
     RecentRows(cells).write(folder / "recent-1-00000000.npz")

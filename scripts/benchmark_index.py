@@ -9,12 +9,12 @@ import os
 import shutil
 import statistics
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TypeVar
 
 import numpy as np
-from benchmark import records_of
+from benchmark_cards import records_of
 from benchmark_grow import Real, describe_cards, grow
 
 from matcher.describe import Description, fingerprint
@@ -136,21 +136,18 @@ def _draw(number: int, path: Path, folder: Path) -> None:
     describe_cards(number, path, folder, [arrival.prepared.description for _, arrival in records_of(number, path)])
 
 
-def plot(rows: list[dict[str, object]], path: Path) -> None:
-    """Cost against size, both on scales of powers: processor time of a search, resident memory."""
+def plot(rows: Sequence[Mapping[str, object]], names: tuple[str, str], path: Path) -> None:
+    """Two costs against the number of references, on scales of powers."""
     import matplotlib as mpl
 
     mpl.use("Agg")
     import matplotlib.pyplot as plt
 
-    grown = [row for row in rows if "resident_gb" in row]
     figure, axes = plt.subplots(1, 2, figsize=(9, 3.6), layout="constrained")
-    for axis, name, words in zip(
-        axes, ("search_cpu_ms", "resident_gb"), ("a search, processor ms", "resident, GB"), strict=True
-    ):
-        axis.loglog([row["references"] for row in grown], [row[name] for row in grown], "o-")
+    for axis, name in zip(axes, names, strict=True):
+        axis.loglog([row["references"] for row in rows], [row[name] for row in rows], "o-")
         axis.set_xlabel("references")
-        axis.set_ylabel(words)
+        axis.set_ylabel(name.replace("_", " "))
         axis.grid(True, which="both", alpha=0.3)
     figure.savefig(path)
     plt.close(figure)
