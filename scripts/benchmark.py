@@ -15,6 +15,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from benchmark_cards import KINDS, asked, build
+from benchmark_cluster import scaling
 from benchmark_identify import Photos, Row, at_size, by_stage, processes, rivals
 from benchmark_index import draw_cards, measure_sizes, plot
 
@@ -45,6 +46,8 @@ def whole(photographs: list[Path], chosen: argparse.Namespace) -> dict[str, obje
     show("the same photos at every number of references, 12 MP", report["sizes"])
     report["processes"] = [processes(chosen.catalogue, large, 2)]
     show("two processes against one, 12 MP", report["processes"])
+    report["cluster"] = [scaling(chosen.catalogue, photos["2 MP JPEG"], 3)]
+    show("a cluster of one and of two workers, 2 MP", report["cluster"])
     if chosen.rivals:
         report["rivals"] = [rivals(chosen.catalogue, [*large[: chosen.rivals], large[-1]])]
         show("rivals on every record, 12 MP", report["rivals"])

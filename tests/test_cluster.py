@@ -16,11 +16,13 @@ import numpy as np
 import pytest
 
 from matcher import index as index_module
+from matcher.catalogue import Catalogue
 from matcher.catalogue.prepare import prepare_in_order
 from matcher.cluster import Cluster
 from matcher.describe import Description, describe, fingerprint
 from matcher.errors import PlatekinError
 from matcher.index import ReferenceIndex, synchronise
+from matcher.rehearsal.own import Task, worked
 from matcher.settings import Settings
 from matcher.workers import Job, identify_all
 from tests.faces import face_of, picture, window
@@ -139,6 +141,16 @@ def test_photos_are_answered_as_they_are_here(cluster: Cluster, library: Path, t
     assert len(here) == 4
     assert here[-1]["error"]["code"] == "not_an_image"
     assert _prepared(scans, cluster=cluster) == _prepared(scans, workers=0)
+
+
+def test_rehearsals_are_the_same_trials_as_here(cluster: Cluster, library: Path) -> None:
+    with Catalogue.open(library) as catalogue:
+        first, other = catalogue.references()[:2]
+        tasks = [Task(((first, other),), 5, ("",)), Task(((other, None),), 6, ("",))]
+        here = list(worked(catalogue, tasks, 1, lambda done, total: None))
+        there = list(worked(catalogue, tasks, 1, lambda done, total: None, cluster))
+    assert there == here
+    assert [len(trials) > 5 for trials in here] == [True, True]
 
 
 def _prepared(scans: list[Path], **how: Any) -> list[Any]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from contextlib import nullcontext
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Annotated
@@ -12,7 +13,8 @@ from rich.console import Console
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue.files import write_whole
-from matcher.commands.shared import CatalogueOption, QuietOption, messages, progress
+from matcher.cluster import Cluster
+from matcher.commands.shared import CatalogueOption, ClusterOption, QuietOption, messages, progress
 from matcher.errors import PlatekinError
 from matcher.own_confidence import NAME
 from matcher.processes import usable_processors
@@ -25,6 +27,7 @@ def rehearse(
     seed: Annotated[int, typer.Option(help="Another seed draws other wear and photos.")] = 1,
     most: Annotated[int, typer.Option(min=30, help="Poses rehearsed at most.")] = 150,
     workers: Annotated[int | None, typer.Option(min=1, help="Processes; two if not given.")] = None,
+    cluster: ClusterOption = None,
     forget: Annotated[bool, typer.Option("--forget", help="Go back to the shipped confidence.")] = False,
     quiet: QuietOption = False,
 ) -> None:
@@ -37,7 +40,8 @@ def rehearse(
         raise PlatekinError("missing_part", told, "pip install 'platekin[evaluate]'")
     from matcher.rehearsal.own import rehearse as refit
 
-    with Shelf.open(catalogue) as shelf, progress(quiet) as bar:
+    machines = Cluster.connect(cluster, catalogue) if cluster else nullcontext()
+    with machines as connected, Shelf.open(catalogue) as shelf, progress(quiet) as bar:
         task = bar.add_task("rehearsing", total=None)
         done = refit(
             shelf,
@@ -46,6 +50,7 @@ def rehearse(
             workers=workers or min(2, usable_processors()),
             fonts=("", ROMAN, ITALIC, CENTURY),
             progress=lambda done, total: bar.update(task, completed=done, total=total),
+            cluster=connected,
         )
     with Catalogue.open(catalogue) as opened, opened.writing():
         write_whole(catalogue / NAME, (json.dumps(done.calibration, indent=1) + "\n").encode())

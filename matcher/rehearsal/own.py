@@ -8,8 +8,10 @@ whether what was learnt does better than what is shipped; only then it is taken.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import nullcontext
 from dataclasses import dataclass
 from datetime import date
+from functools import partial
 from itertools import chain
 from typing import Any
 
@@ -17,6 +19,7 @@ import cv2
 import numpy as np
 
 from matcher.catalogue import Catalogue, ReferenceRow
+from matcher.cluster import Cluster
 from matcher.errors import CatalogueError
 from matcher.flatten import Face
 from matcher.ladder.confidence import Calibration
@@ -74,16 +77,17 @@ def rehearse(
     workers: int = 2,
     fonts: Sequence[str] = ("",),
     progress: Progress = lambda done, total: None,
+    cluster: Cluster | None = None,
 ) -> Rehearsed:
     """Refit the confidence on a catalogue's own references; at most so many poses. Nothing is written.
 
-    Raises CatalogueError too_few_poses.
+    Raises CatalogueError too_few_poses; on a cluster PlatekinError no_cluster.
     """
     chosen = _chosen(shelf, most, np.random.default_rng([seed, 51]))
     teach, judge = _split(chosen, np.random.default_rng([seed, 52]))
     teaching = _tasks(teach, SITTINGS[0], seed, fonts)
     judging = _tasks(judge, SITTINGS[1], seed + 1000, fonts)
-    results = list(_results(shelf.catalogue, [*teaching, *judging], workers, progress))
+    results = list(worked(shelf.catalogue, [*teaching, *judging], workers, progress, cluster))
     taught, judged = (list(chain.from_iterable(p)) for p in (results[: len(teaching)], results[len(teaching) :]))
     shipped = Calibration.load()
     gains, models = [], dict(shipped.rungs)
@@ -128,7 +132,7 @@ def negative_from(face: Face) -> Picture:
 
 
 @dataclass(frozen=True)
-class _Task:
+class Task:
     """A few references, each with one of another pose of its subject, if there is one."""
 
     pairs: tuple[tuple[ReferenceRow, ReferenceRow | None], ...]
@@ -161,24 +165,34 @@ def _split(chosen: Sequence[Known], rng: np.random.Generator) -> tuple[list[Know
     return teach, [known for known in chosen if known.record.subject in judges]
 
 
-def _tasks(chosen: Sequence[Known], least: int, seed: int, fonts: Sequence[str]) -> list[_Task]:
+def _tasks(chosen: Sequence[Known], least: int, seed: int, fonts: Sequence[str]) -> list[Task]:
     pairs = []
     for number, known in enumerate(chosen):
         others = [o for o in chosen if o.record.subject == known.record.subject and o.record.pose != known.record.pose]
         pairs.append((known.reference, others[number % len(others)].reference if others else None))
     pairs *= -(-least // len(pairs))
     parts = [tuple(pairs[k : k + AT_ONCE]) for k in range(0, len(pairs), AT_ONCE)]
-    return [_Task(part, 10_000 * seed + number, tuple(fonts)) for number, part in enumerate(parts)]
+    return [Task(part, 10_000 * seed + number, tuple(fonts)) for number, part in enumerate(parts)]
 
 
-def _results(catalogue: Catalogue, tasks: Sequence[_Task], workers: int, progress: Progress) -> Iterator[list[Trial]]:
-    with process_pool(max(1, workers)) as pool:
-        for done, result in enumerate(pool.map(_session, [catalogue] * len(tasks), tasks), start=1):
+def worked(
+    catalogue: Catalogue, tasks: Sequence[Task], workers: int, progress: Progress, cluster: Cluster | None = None
+) -> Iterator[list[Trial]]:
+    """Each task's trials, in the order of the tasks; none of a task that ended several workers of a cluster."""
+    work = partial(_session, catalogue)
+    results: Iterator[list[Trial]]
+    with nullcontext() if cluster else process_pool(max(1, workers)) as pool:
+        results = cluster.in_order(tasks, work, _lost) if cluster else pool.map(work, tasks)  # type: ignore[union-attr]
+        for done, result in enumerate(results, start=1):
             progress(done, len(tasks))
             yield result
 
 
-def _session(catalogue: Catalogue, task: _Task) -> list[Trial]:
+def _lost(task: Task) -> list[Trial]:
+    return []
+
+
+def _session(catalogue: Catalogue, task: Task) -> list[Trial]:
     with catalogue:
         sittings = [
             Sitting(negative_from(catalogue.face(own)), negative_from(catalogue.face(other)) if other else None)
