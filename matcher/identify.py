@@ -24,6 +24,7 @@ from matcher.ladder.climb import climb
 from matcher.ladder.confidence import Calibration
 from matcher.ladder.copy import judge_copy
 from matcher.ladder.crop import judge_crop
+from matcher.ladder.head import is_picture
 from matcher.ladder.outcome import Answer, decide, is_open
 from matcher.ladder.pose import judge_pose
 from matcher.locate import Outline, Outlines, locate
@@ -134,7 +135,8 @@ def _second_witness(photo: Photo, outline: Outline, face: Face, candidates: Sequ
     told = [c for c in candidates if c.caption_probability is not None and c.crop_probability >= 0.5]
     known = {c.known.record.record_id: c.known.record for c in told}
     words = {name: (record.caption, record.club, record.issuer) for name, record in known.items()}
-    read = read_caption(photo, outline, face.size, enough=lambda lines: all_read(lines, words.values()))
+    enough, head_worded = partial(all_read, known=tuple(words.values())), not is_picture(face)
+    read = read_caption(photo, outline, face.size, enough=enough, head_worded=head_worded)
     return witness(read, words)
 
 

@@ -6,6 +6,7 @@ import pickle
 import socket
 import sys
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -195,6 +196,33 @@ def test_the_nearest_known_words(lines: tuple[str, ...], best: str, edits: float
     assert testimony.features["edits"] == edits
     assert testimony.features["lead"] == lead
     assert pickle.loads(pickle.dumps(testimony)) == testimony
+
+
+@needs_reader
+def test_words_in_the_picture_take_no_place_among_those_at_the_head() -> None:
+    poster = tuple(Line(words, 0.95, "foot") for words in ("NOT TODAY", "1100"))
+    caption = tuple(Line(words, 0.95, "head") for words in (NAME, ISSUER))
+    apart, together = (
+        witness(Reading(lines), KNOWN).likenesses["own"]
+        for lines in (poster + caption, tuple(replace(line, place="head") for line in poster) + caption)
+    )
+    assert apart.features["club_unread"] == together.features["club_replaced"] == 1.0
+    assert apart.features["club_replaced"] == together.features["club_unread"] == 0.0
+
+
+@needs_reader
+def test_the_head_is_read_where_a_caption_stands_there_whatever_the_foot_says(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked = []
+
+    def lines_of(library: object, strip: object, place: str, enough: object) -> list[Line]:
+        asked.append(place)
+        return [Line(words, 0.95, place) for words in ("NOT TODAY", "1100")]  # type: ignore[arg-type]
+
+    monkeypatch.setattr("matcher.words.reading._lines", lines_of)
+    read_caption(*photographed("below", 0.8))
+    assert asked == ["foot"]
+    read_caption(*photographed("below", 0.8), head_worded=True)
+    assert asked == ["foot", "foot", "head"]
 
 
 @needs_reader

@@ -46,7 +46,8 @@ class Field:
 class Match:
     """Lines read and lines known, matched with the fewest edits.
 
-    fields: one for each known line; None for one that was left out. stray: lines read and left out.
+    fields: one for each known line; None for one that was left out.
+    stray:  lines read and left out, where those that were kept stand.
     """
 
     fields: tuple[Field | None, ...]
@@ -76,7 +77,10 @@ def match(read: Sequence[Line], known: Sequence[str]) -> Match:
     if fewest > _left_out(len(known), len(lines)):
         return Match((None,) * len(known), len(lines))
     found = dict(zip(best.theirs, _fields(best, [known[n] for n in best.theirs]), strict=True))
-    return Match(tuple(found.get(n) for n in range(len(known))), len(lines) - len(best.lines) + best.trimmed)
+    # What stands at the foot takes no line's place at the head: it is on a jersey or a poster in the picture.
+    places = {line.place for line in best.lines}
+    beside = sum(line.place in places for line in lines) - len(best.lines)
+    return Match(tuple(found.get(n) for n in range(len(known))), beside + best.trimmed)
 
 
 @dataclass(frozen=True)
@@ -102,7 +106,9 @@ def _compared(lines: Sequence[Line], known: Sequence[str], theirs: tuple[int, ..
 
     ours, wanted = "".join(plain(line.words) for line in lines), "".join(known)
     whole = _Way(lines, theirs, ours, Levenshtein.distance(ours, wanted), 0, len(ours))
-    near = fuzz.partial_ratio_alignment(wanted, ours) if len(ours) > len(wanted) + STRAY else None
+    # Lines at the foot never run together with those at the head.
+    runs_on = len(ours) > len(wanted) + STRAY and len({line.place for line in lines}) == 1
+    near = fuzz.partial_ratio_alignment(wanted, ours) if runs_on else None
     if near is None:
         return whole
     stretch = ours[near.dest_start : near.dest_end]

@@ -35,7 +35,8 @@ TONE_MM = 3.0
 """Stains and lighting are wider than this (Gaussian sigma), letters are narrower."""
 
 ENOUGH_LINES, FIRM = 2, 0.8
-"""With so many lines read so surely at the foot, the words do not stand at the head: it need not be searched."""
+"""With so many lines read so surely at the foot, the words do not stand at the head, where no caption is seen: it need
+not be searched."""
 
 LEAST_CERTAINTY = 0.5
 """What the reader itself doubts more is no word."""
@@ -95,13 +96,19 @@ Enough = Callable[[Sequence[Line]], bool]
 
 
 def read_caption(
-    photo: Photo, outline: Outline, size: FaceSize | None = None, turned: int = 0, enough: Enough | None = None
+    photo: Photo,
+    outline: Outline,
+    size: FaceSize | None = None,
+    turned: int = 0,
+    enough: Enough | None = None,
+    head_worded: bool = False,
 ) -> Reading:
     """Read foot and head of one card.
 
     outline.corners: (4, 2) TL TR BR BL in photo pixels.
     turned:          degrees (0, 90, 180, 270) clockwise that stand the outline's reading upright, as in `Face.turned`.
     enough:          says of the lines read so far whether the others need not be read; if not given, all are.
+    head_worded:     whether a caption seems to stand at the head: what is read at the foot may then be on a jersey.
     """
     library = reader()
     if library is None:
@@ -112,7 +119,8 @@ def read_caption(
         return _lines(library, reading_strip(photo, outline, size or FaceSize(), place, turned), place, enough)
 
     lines = lines_at("foot")
-    if sum(line.certainty >= FIRM for line in lines) < ENOUGH_LINES and not enough(lines):
+    settled = sum(line.certainty >= FIRM for line in lines) >= ENOUGH_LINES and not head_worded
+    if not settled and not enough(lines):
         lines += lines_at("head")
     return Reading(tuple(lines), "" if lines else "no words could be read")
 
