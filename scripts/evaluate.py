@@ -76,10 +76,8 @@ def ladder(chosen: argparse.Namespace) -> None:
 
 def locating(chosen: argparse.Namespace) -> None:
     """The stage before the ladder, on scenes of its own."""
-    try:
-        from matcher.evaluation import locate
-    except ImportError:
-        sys.exit("--stage locate is not part of this version")
+    from matcher.evaluation import locate
+
     for folder in chosen.folders:
         print(locate.run(folder, chosen.output, scenes=chosen.scenes, seed=chosen.seed))
 

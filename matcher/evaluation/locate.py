@@ -15,6 +15,7 @@ from time import perf_counter
 import numpy as np
 from numpy.typing import NDArray
 
+from matcher.evaluation.locate_cost import costs, told
 from matcher.evaluation.locate_measures import Hit, compare
 from matcher.evaluation.locate_sheet import contact_sheet
 from matcher.locate import locate
@@ -56,17 +57,19 @@ def run(
     tuning: bool = False,
     negatives: Path | None = None,
     kinds: Sequence[str] | None = None,
+    timed: int = 12,
 ) -> str:
     """Measure and return the table; writes `locate.json`, `locate.txt` and `locate-worst.jpg` into `output`.
 
     scenes:    with one card; half as many without any and a seventh as many pages come on top.
     tuning:    use the pictures that the search was tuned on instead.
     negatives: another folder for the pictures on the cards.
+    timed:     photos of 12 megapixels whose cost is measured.
     """
     props = props_from(folder, tuning=tuning, negatives=negatives)
     rows = [measure(kind, number, props, seed) for kind, number in plan(scenes, kinds)]
     output.mkdir(parents=True, exist_ok=True)
-    text = summary(rows)
+    text = "\n".join([summary(rows), *([told(costs(props, timed, seed))] if timed else [])])
     (output / "locate.txt").write_text(text + "\n", encoding="utf-8")
     (output / "locate.json").write_text(json.dumps([asdict(row) for row in rows]), encoding="utf-8")
     worst = sorted(rows, key=lambda row: row.worst)[:20]
