@@ -22,6 +22,7 @@ import numpy as np
 
 from matcher.ladder.confidence import Calibration
 from matcher.processes import process_pool
+from matcher.rehearsal.answers import fit_answers
 from matcher.rehearsal.copies import drawn_copies
 from matcher.rehearsal.fitting import RUNGS, as_json, fit_rung, report, rows_of
 from matcher.rehearsal.negatives import negative_of
@@ -76,10 +77,25 @@ def rehearse(
         return list(chain.from_iterable(pool.map(session, [work] * len(tasks), tasks, seeds, [rungs] * len(tasks))))
 
 
+def scale_answers(folders: Sequence[Path], output: Path | None, source: str) -> None:
+    """Fit the scaling on evaluations, print it, and store it beside the shipped models."""
+    lines = chain.from_iterable((folder / "rows.jsonl").read_text().splitlines() for folder in folders)
+    rows = [json.loads(line) for line in lines]
+    shipped = Calibration.load()
+    answers = fit_answers(rows, shipped.answers)
+    for rung, scaling in answers.items():
+        print(f"{rung}: shift {scaling.shift:+.3f}, slope {scaling.slope:.3f}")
+    if output:
+        about = {"made": date.today().isoformat(), "photos": len(rows), "pictures": source}
+        provenance = {**shipped.provenance, "answers": about}
+        output.write_text(json.dumps(as_json(shipped.rungs, provenance, answers), indent=1) + "\n")
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--train", type=Path, nargs="+", required=True)
-    parser.add_argument("--held-out", type=Path, nargs="+", required=True)
+    parser.add_argument("--train", type=Path, nargs="+", default=[])
+    parser.add_argument("--held-out", type=Path, nargs="+", default=[])
+    parser.add_argument("--answers", type=Path, nargs="+", help="folders with rows.jsonl: fit the scaling of answers")
     parser.add_argument("--pairs", default=r"^(p\d+)_([a-z]+)")
     parser.add_argument("--limit", type=int, default=80, help="photographs taken from each folder")
     parser.add_argument("--seed", type=int, default=1)
@@ -88,6 +104,11 @@ def main() -> None:
     parser.add_argument("--output", type=Path, help="where to write the coefficients; only report if not given")
     parser.add_argument("--source", default="", help="what the photographs are; stored with the coefficients")
     chosen = parser.parse_args()
+    if chosen.answers:
+        scale_answers(chosen.answers, chosen.output, chosen.source)
+        return
+    if not (chosen.train and chosen.held_out):
+        parser.error("give --train and --held-out, or --answers")
     shared = {p.name for p in paths_of(chosen.train, chosen.limit)} & {
         p.name for p in paths_of(chosen.held_out, chosen.limit)
     }
@@ -107,7 +128,8 @@ def main() -> None:
             shipped = Calibration.load()
             models |= {rung: shipped.rungs[rung] for rung in left}
             provenance = {**shipped.provenance, **dict.fromkeys(chosen.rungs, provenance)}
-        chosen.output.write_text(json.dumps(as_json(models, provenance), indent=1) + "\n")
+        stored = as_json(models, provenance, Calibration.load().answers)
+        chosen.output.write_text(json.dumps(stored, indent=1) + "\n")
     used = Calibration.load(chosen.output)
     for rung in chosen.rungs:
         print(

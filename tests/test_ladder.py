@@ -31,6 +31,7 @@ from matcher.words.witness import Likeness, Testimony
 from tests.faces import SIZE, face_of, picture, window
 
 CALIBRATION = Calibration.load()
+UNSCALED = replace(CALIBRATION, answers={})
 
 
 def registered(query: Face, reference: Face) -> Alignment:
@@ -268,10 +269,10 @@ def test_a_faint_reference_that_agrees_with_everything_does_not_outvote_a_strong
 
 def test_one_reference_that_was_outlined_badly_is_outvoted_by_its_equals() -> None:
     bad, *good = (candidate(f"V{i}", "P1", "A", p) for i, p in enumerate((0.04, 0.999, 0.98)))
-    verdict = verdicts([bad, *good])["P1"]
+    verdict = verdicts([bad, *good], UNSCALED)["P1"]
     assert 0.75 < verdict.probability < 0.98  # all three have a say
     assert verdict.lead in good
-    assert verdicts([bad])["P1"].probability == pytest.approx(0.04)
+    assert verdicts([bad], UNSCALED)["P1"].probability == pytest.approx(0.04)
 
 
 @pytest.mark.parametrize(

@@ -62,7 +62,7 @@ def climb(view: View, shelf: Shelf, calibration: Calibration, hits: Sequence[Hit
     """Register the shortlist's poses; then every crop of the best pose; then every caption of the best crop."""
     comparison = Comparison(view, shelf, calibration)
     candidates = _second_opinions(comparison, _poses(comparison, hits))
-    judged = verdicts(candidates)
+    judged = verdicts(candidates, calibration)
     if not judged:
         return candidates
     pose = max(judged, key=lambda name: judged[name].probability)
@@ -143,7 +143,7 @@ def _poses(comparison: Comparison, hits: Sequence[Hit]) -> list[Candidate]:
 def _second_opinions(comparison: Comparison, candidates: list[Candidate]) -> list[Candidate]:
     """Where one reference leaves its pose in doubt, others of that pose are asked as well."""
     asked = list(candidates)
-    for pose, verdict in verdicts(candidates).items():
+    for pose, verdict in verdicts(candidates, comparison.calibration).items():
         if not IN_DOUBT[0] < verdict.probability < IN_DOUBT[1]:
             continue
         seen = {candidate.known.reference.id for candidate in candidates}

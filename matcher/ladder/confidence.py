@@ -2,6 +2,8 @@
 
 One logistic model a rung, its coefficients in plain JSON with their provenance (which pictures, which seed, how
 many pairs). The file that is shipped was fitted on rehearsals of photographs that are in no demo and no test.
+Rehearsed pairs are harder than what is asked of a whole answer, and several references speak for it: its log odds are
+scaled once more, by two numbers a rung that were fitted on answers (Platt 1999).
 """
 
 from __future__ import annotations
@@ -9,7 +11,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from importlib.resources import files
 from pathlib import Path
 
@@ -37,16 +39,32 @@ class RungModel:
 
 
 @dataclass(frozen=True)
+class Scaling:
+    """How log odds that were fitted on pairs become those of an answer."""
+
+    shift: float = 0.0
+    slope: float = 1.0
+
+    def __call__(self, logit: float) -> float:
+        return self.shift + self.slope * logit
+
+
+@dataclass(frozen=True)
 class Calibration:
-    """The models of all rungs."""
+    """The models of all rungs; answers: the scaling of those rungs whose answers have one."""
 
     rungs: Mapping[str, RungModel]
     provenance: Mapping[str, object]
+    answers: Mapping[str, Scaling] = field(default_factory=dict)
 
     def probability(self, rung: str, features: Mapping[str, float]) -> float:
         """Probability that query and reference agree on this rung. Raises KeyError for an unknown rung or
         a missing feature."""
         return sigmoid(self.rungs[rung].logit(features))
+
+    def answered(self, rung: str, logit: float) -> float:
+        """Probability that an answer is right on this rung, from the log odds that its pairs have given."""
+        return sigmoid(self.answers.get(rung, Scaling())(logit))
 
     @classmethod
     def load(cls, path: Path | None = None) -> Calibration:
@@ -63,7 +81,8 @@ class Calibration:
             )
             for name, model in stored["rungs"].items()
         }
-        return cls(rungs, stored["provenance"])
+        answers = {name: Scaling(*pair) for name, pair in stored.get("answers", {}).items()}
+        return cls(rungs, stored["provenance"], answers)
 
 
 def log_gap(shortfall: float, floor: float) -> float:

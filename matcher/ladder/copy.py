@@ -67,7 +67,8 @@ def judge_copy(
     """Compare whole faces and what lies outside the picture, under the transform that the picture gave."""
     features = copy_features(query, reference, alignment, crop)
     left_over = min(1.0, float(np.exp(features["left_over"])))
-    return CopyFinding(calibration.probability("copy", features), features["rim"], left_over, features)
+    probability = calibration.answered("copy", calibration.rungs["copy"].logit(features))
+    return CopyFinding(probability, features["rim"], left_over, features)
 
 
 def copy_features(query: Face, reference: Face, alignment: Alignment, crop: CropFinding) -> dict[str, float]:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from matcher.ladder.candidate import Candidate
-from matcher.ladder.confidence import log_odds, sigmoid
+from matcher.ladder.confidence import Calibration, log_odds
 from matcher.ladder.pose import PoseFinding
 
 FIRM = 0.8
@@ -33,20 +33,20 @@ class Verdict:
     finding: PoseFinding
 
 
-def verdicts(candidates: Sequence[Candidate]) -> dict[str, Verdict]:
+def verdicts(candidates: Sequence[Candidate], calibration: Calibration) -> dict[str, Verdict]:
     """One of each pose that was judged at all."""
     judged: dict[str, list[tuple[Candidate, PoseFinding]]] = defaultdict(list)
     for candidate in candidates:
         if candidate.pose:
             judged[candidate.known.record.pose].append((candidate, candidate.pose))
-    return {pose: _verdict(heard) for pose, heard in judged.items()}
+    return {pose: _verdict(heard, calibration) for pose, heard in judged.items()}
 
 
-def _verdict(judged: Sequence[tuple[Candidate, PoseFinding]]) -> Verdict:
+def _verdict(judged: Sequence[tuple[Candidate, PoseFinding]], calibration: Calibration) -> Verdict:
     best = max(candidate.alignment.correlation for candidate, _ in judged)
     firm = [one for one in judged if one[0].alignment.correlation >= FIRM * best]
     says = np.array([log_odds(found.probability, MOST) for _, found in firm])
     expected = np.clip([found.expected for _, found in firm], 0.01, 0.99)
     together = float(np.average(says, weights=expected / (1 - expected)))
     lead, finding = firm[int(np.abs(says - together).argmin())]
-    return Verdict(sigmoid(together), lead, finding)
+    return Verdict(calibration.answered("pose", together), lead, finding)

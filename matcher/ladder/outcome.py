@@ -13,7 +13,7 @@ from typing import Literal
 
 from matcher.ladder.candidate import Candidate, Confidence
 from matcher.ladder.caption import CaptionFinding
-from matcher.ladder.confidence import Calibration, log_odds, sigmoid
+from matcher.ladder.confidence import Calibration, log_odds
 from matcher.ladder.jury import verdicts
 from matcher.ladder.rivals import Rival, compete
 from matcher.settings import Thresholds
@@ -70,7 +70,7 @@ def decide(
 
     testimony: what was read, if anything was; it counts beside the inks for every known caption.
     """
-    judged = verdicts(candidates)
+    judged = verdicts(candidates, calibration)
     rivals = {name: Rival(verdict.probability, verdict.finding.parts) for name, verdict in judged.items()}
     unjudged = {c.known.record.pose: Rival(0.0, ()) for c in candidates}
     poses = compete({**unjudged, **rivals}, calibration)
@@ -84,7 +84,7 @@ def decide(
     crop = max(crops, key=lambda name: crops[name]) if crops else ""
     same_crop = [c for c in same_pose if c.known.record.crop == crop and c.crop]
     told = {n: c.caption for n, c in best_by(same_crop, "caption").items() if c.caption}
-    heard = {name: _heard(name, c, testimony) for name, c in told.items() if c.probability is not None}
+    heard = {n: _heard(n, c, testimony, calibration) for n, c in told.items() if c.probability is not None}
     captions = compete(heard, calibration)
     alone = {name: rival.probability for name, rival in heard.items()}
     best_alone = max((verdict.probability for verdict in judged.values()), default=0.0)
@@ -99,13 +99,12 @@ def decide(
     return replace(answer, candidates=ranked[:top])
 
 
-def _heard(record_id: str, caption: CaptionFinding, testimony: Testimony | None) -> Rival:
+def _heard(record_id: str, caption: CaptionFinding, testimony: Testimony | None, calibration: Calibration) -> Rival:
     """One known caption, by ink and reading together: independent witnesses add their log odds."""
-    inks = caption.probability or 0.0
-    if not testimony or record_id not in testimony.likenesses:
-        return Rival(inks, caption.parts)
-    read = log_odds(testimony.likenesses[record_id].probability)
-    return Rival(sigmoid(log_odds(inks) + read), caption.parts, read)
+    inks = log_odds(caption.probability or 0.0)
+    known = testimony is not None and record_id in testimony.likenesses
+    read = log_odds(testimony.likenesses[record_id].probability) if testimony and known else 0.0
+    return Rival(calibration.answered("caption", inks + read), caption.parts, read)
 
 
 def _grade(

@@ -6,7 +6,7 @@ needed to use a calibration, only to make one.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from matcher.evaluation.measures import SURE, auroc, reliability
 from matcher.ladder.caption import is_legible
-from matcher.ladder.confidence import RungModel
+from matcher.ladder.confidence import RungModel, Scaling
 from matcher.ladder.crop import EDGES
 from matcher.rehearsal.trials import Trial
 
@@ -141,7 +141,9 @@ def _rounded(values: NDArray[np.float64]) -> tuple[float, ...]:
     return tuple(round(float(value), 6) for value in values)
 
 
-def as_json(models: dict[str, RungModel], provenance: dict[str, Any]) -> dict[str, Any]:
+def as_json(
+    models: Mapping[str, RungModel], provenance: Mapping[str, object], answers: Mapping[str, Scaling] | None = None
+) -> dict[str, Any]:
     """What `Calibration.load` reads."""
     rungs = {
         rung: {
@@ -153,7 +155,8 @@ def as_json(models: dict[str, RungModel], provenance: dict[str, Any]) -> dict[st
         }
         for rung, model in models.items()
     }
-    return {"provenance": provenance, "rungs": rungs}
+    scaled = {rung: (scaling.shift, scaling.slope) for rung, scaling in (answers or {}).items()}
+    return {"provenance": provenance, "rungs": rungs, "answers": scaled}
 
 
 def probabilities(model: RungModel, rows: Rows) -> NDArray[np.float64]:

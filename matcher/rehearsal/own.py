@@ -106,7 +106,7 @@ def rehearse(
         "pictures": f"{len(chosen)} poses of this catalogue, {len(judge)} of them held out",
         "refitted": [gain.rung for gain in gains if gain.taken],
     }
-    return Rehearsed(as_json(models, about), tuple(gains), len(chosen), len(taught))
+    return Rehearsed(as_json(models, about, shipped.answers), tuple(gains), len(chosen), len(taught))
 
 
 def _rows(some: Sequence[Trial], rung: str) -> Rows | None:
