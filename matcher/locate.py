@@ -19,8 +19,9 @@ from matcher.outlines.geometry import clockwise_portrait, is_convex, sides
 from matcher.outlines.page import page_cards
 from matcher.outlines.picture import Picture, reduce
 from matcher.outlines.refine import FINE, TOUCHING, Reach, refine
-from matcher.outlines.search import search
+from matcher.outlines.search import Found, search
 from matcher.outlines.select import companions, reading_order
+from matcher.outlines.whole import whole_card
 from matcher.photo import Photo
 from matcher.settings import FaceSize
 
@@ -33,8 +34,9 @@ ON_PAGE = 0.95
 UPRIGHT_HELD = 1.5
 """Log odds that a card is shown upright rather than upside down, before it is looked at; an estimate, no source."""
 
-CAMERA, BARE = 0.0015, 0.4
-"""How exactly a picture has a telephone's 9 to 16, and how much it must look like a card's back, to be no card."""
+CAMERA, FILLED = 0.0015, 0.9
+"""How exactly a picture has a telephone's 9 to 16, and how likely it must then be a card that fills it: nobody cuts a
+card to 9 to 16 exactly, so it is most often a camera's picture of something else."""
 
 MOST_BEYOND = 0.5
 """A corner that a person has drawn may lie this far outside the photo, in long sides: a card may be cut off."""
@@ -106,8 +108,8 @@ def locate(photo: Photo, size: FaceSize | None = None) -> Outlines:
             photo, [Outline(_refined(photo, picture, quad, size, reach), ON_PAGE) for quad, reach in pairs]
         )
     found = search(picture, size, px_per_mm)
-    if found.best < FOUND:
-        return Outlines((), _reason(found.best))
+    if found.best < FOUND or _is_frame(picture, found.quads[0]):
+        return _whole(photo, picture, size, found)
     alike = companions(found.quads, found.scores, FOUND)
     outlines = []
     for i in alike:
@@ -115,10 +117,19 @@ def locate(photo: Photo, size: FaceSize | None = None) -> Outlines:
         other = None if second is None else _refined(photo, picture, second, size)
         corners = _refined(photo, picture, found.quads[i], size)
         outlines.append(Outline(corners, round(float(found.scores[i]), 3), other))
-    located = _in_order(photo, outlines)
-    if _is_view(photo, picture, found.quads[alike[0]], located):
-        return Outlines((), "no card found: the picture as a whole looks like a bare table")
-    return located
+    return _in_order(photo, outlines)
+
+
+def _whole(photo: Photo, picture: Picture, size: FaceSize, found: Found) -> Outlines:
+    """Where no edge of a card is seen, the whole picture may still be one, cut to its edges."""
+    chance = whole_card(photo, picture, size)
+    if chance < (FILLED if _is_view(photo) else FOUND):
+        return Outlines((), _reason(min(max(found.best, chance), FOUND - 0.01)))
+    second = found.second[0] if len(found.quads) and _is_frame(picture, found.quads[0]) else None
+    other = None if second is None else _refined(photo, picture, second, size)
+    whole = np.array([[0, 0], [photo.width, 0], [photo.width, photo.height], [0, photo.height]], np.float32)
+    outline = Outline(np.asarray(clockwise_portrait(whole), np.float32), round(chance, 3), other)
+    return _in_order(photo, [outline])
 
 
 def drawn(photo: Photo, corners: NDArray[np.float64]) -> Outlines:
@@ -179,13 +190,10 @@ def _is_frame(picture: Picture, quad: NDArray[np.float32]) -> bool:
     return bool((np.minimum(np.abs(quad), np.abs(quad - far)) < 0.01).all())
 
 
-def _is_view(photo: Photo, picture: Picture, quad: NDArray[np.float32], located: Outlines) -> bool:
-    """Whether the whole picture, taken for a card, is a camera's picture of something else: nobody cuts a card to 9 to
-    16 exactly, and no photograph is seen on it."""
-    if len(located) > 1 or not _is_frame(picture, quad):
-        return False
+def _is_view(photo: Photo) -> bool:
+    """Whether the picture has a camera's proportions exactly."""
     short, long = sorted((photo.width, photo.height))
-    return abs(16 * short / (9 * long) - 1) < CAMERA and (located.found[0].back or 0) > BARE
+    return abs(16 * short / (9 * long) - 1) < CAMERA
 
 
 def _reason(best: float) -> str:

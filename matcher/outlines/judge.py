@@ -25,6 +25,9 @@ WEIGHTS = Path(__file__).parent.parent / "weights" / "judge.json"
 
 PROFILE_MM = np.arange(-4.0, 4.01, 0.25, dtype=np.float32)
 STATIONS = np.linspace(0.05, 0.95, 16, dtype=np.float32)
+UNEVEN = 2
+"""Column of `tones` that tells how unevenly fine detail is spread."""
+
 ZONES = ((-4.0, -2.4), (-2.2, -1.1), (-0.9, -0.4), (-0.25, 0.25), (0.4, 0.9), (1.1, 2.2), (2.4, 4.0))
 """Distances from a side, mm, outward positive, in which the strongest parallel edge is looked for."""
 
@@ -45,7 +48,7 @@ def measurements(picture: Picture, quads: Array, size: FaceSize) -> Values:
         _sides(evidence),
         _shape(picture, quads, evidence, size.aspect),
         _parallels(picture, quads, size.height_mm),
-        _tones(picture, quads),
+        tones(picture, quads),
         _nesting(quads, first, size.height_mm),
         first[:, None],
     ]
@@ -107,8 +110,8 @@ def _between(low: float, high: float) -> NDArray[np.bool_]:
     return np.asarray(np.abs(PROFILE_MM - (low + high) / 2) <= (high - low) / 2 + 1e-4)
 
 
-def _tones(picture: Picture, quads: Array) -> Values:
-    """An old print has one tone scale, and fine detail in some places and none in others."""
+def tones(picture: Picture, quads: Array) -> Values:
+    """(n, 10): an old print has one tone scale, and fine detail in some places and none in others."""
     points = grid(quads, np.linspace(0.05, 0.95, 14), np.linspace(0.04, 0.96, 24))
     patch = sample(picture.lab, points).reshape(len(quads), -1, 3)
     light = patch[..., 0] / 128

@@ -46,16 +46,17 @@ def pool(picture: Picture, size: FaceSize) -> Quads:
     """(n, 4, 2) quads in reduced pixels, portrait order."""
     quads, scores = _proposals(picture, size)
     versions = _versions(picture, quads[_distinct(quads, scores)], size)
-    found = np.concatenate([*_frame(picture, size), versions])
+    found = np.concatenate([frame(picture, size), versions])
     return np.asarray(clockwise_portrait(found), np.float32)
 
 
-def _frame(picture: Picture, size: FaceSize) -> list[Quads]:
-    """The whole picture, where it has about a card's proportions: pictures of lots are often cut to the card."""
+def frame(picture: Picture, size: FaceSize) -> Quads:
+    """(0 or 1, 4, 2): the whole picture, where it has about a card's proportions: pictures of lots are often cut to the
+    card."""
     w, h = picture.width, picture.height
     if abs(np.log(min(w, h) / max(w, h) / size.aspect)) > FRAME_TOLERANCE or picture.lab[..., 0].std() < BLANK:
-        return []
-    return [np.array([[[0, 0], [w, 0], [w, h], [0, h]]], np.float32)]
+        return np.empty((0, 4, 2), np.float32)
+    return np.array([[[0, 0], [w, 0], [w, h], [0, h]]], np.float32)
 
 
 def _proposals(picture: Picture, size: FaceSize) -> tuple[Quads, NDArray[np.float32]]:

@@ -1,0 +1,69 @@
+"""A picture cut to the card, or a little inside of it, is a card; one of cloth, wood or print of that shape is none."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from matcher.locate import FILLED, FOUND, locate
+from matcher.network import Network
+from matcher.outlines import whole
+from matcher.outlines.picture import reduce
+from matcher.photo import Photo, read_photo
+from matcher.rehearsal.staging import Props, stage
+from matcher.settings import FaceSize
+
+NEGATIVES = Path(__file__).parent.parent / "reference_demo" / "negatives"
+PICTURES = [read_photo(path) for path in sorted(NEGATIVES.glob("*1.jpg"))]
+PROPS = Props([photo.grey for photo in PICTURES], [photo.pixels for photo in PICTURES])
+
+
+def staged(kind: str, seed: int) -> Photo:
+    return Photo.from_pixels(stage(kind, PROPS, np.random.default_rng(seed)).pixels)
+
+
+@pytest.mark.parametrize("kind", ["cropped", "overcropped"])
+def test_a_picture_cut_to_the_card_is_the_card(kind: str) -> None:
+    photos = [staged(kind, seed) for seed in range(6)]
+    found = [locate(photo).found for photo in photos]
+    whole_ones = 0
+    for photo, outlines in zip(photos, found, strict=True):
+        if len(outlines) == 1:
+            low, high = outlines[0].corners.min(axis=0), outlines[0].corners.max(axis=0)
+            whole_ones += bool(
+                (low < 0.02 * photo.height).all() and (high > 0.98 * np.array(photo.pixels.shape[1::-1])).all()
+            )
+    assert whole_ones >= 5
+
+
+@pytest.mark.parametrize("kind", ["no_wood", "no_cloth", "no_plaid"])
+def test_a_picture_of_that_shape_without_a_card_is_none(kind: str) -> None:
+    size = FaceSize()
+    for seed in range(4):
+        pixels = staged(kind, seed).pixels
+        height = min(pixels.shape[0], round(pixels.shape[1] / size.aspect))
+        cut = np.ascontiguousarray(pixels[:height, : round(height * size.aspect)])
+        assert not locate(Photo.from_pixels(cut)), f"{kind} {seed}"
+
+
+def test_nothing_of_another_shape_is_measured() -> None:
+    square = Photo.from_pixels(staged("cropped", 0).pixels[:400, :400])
+    assert whole.whole_measurements(square, reduce(square), FaceSize()).shape == (0, 4)
+    assert whole.whole_card(square, reduce(square), FaceSize()) == 0.0
+
+
+def test_a_camera_picture_must_be_likelier_to_be_a_card(monkeypatch: pytest.MonkeyPatch) -> None:
+    chance = (FOUND + FILLED) / 2
+    monkeypatch.setattr("matcher.locate.whole_card", lambda *_: chance)
+    noise = np.random.default_rng(1).normal(120, 12, (800, 460, 3)).clip(0, 255).astype(np.uint8)
+    assert len(locate(Photo.from_pixels(noise))) == 1
+    view = locate(Photo.from_pixels(np.ascontiguousarray(noise[:, :450])))  # 9 to 16 exactly
+    assert not view
+    assert "no card found" in view.reason
+
+
+def test_the_shipped_weights_have_their_source() -> None:
+    assert '"source":"pictures cut to the card' in whole.WEIGHTS.read_text()
+    assert isinstance(whole.load_network(whole.WEIGHTS), Network)
