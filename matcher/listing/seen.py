@@ -48,8 +48,9 @@ ASKED = 32
 """Sightings of a record that the copy rung is asked about, the nearest hashes first: the picture is the same on all
 of them, and stains change a hash by little."""
 
-SAME_CARD_FROM = 0.95
-"""Probability of the copy rung from which on a card is said to have been seen before."""
+SAME_CARD_FROM = 0.9
+"""Probability of the copy rung from which on a card is said to have been seen before. Of 60 new photos of a card noted
+among 5,000 sightings 93 % had it, of 60 photos of copies that nobody has seen none; from 0.95 on it was 90 %."""
 
 Hash = NDArray[np.uint8]
 
