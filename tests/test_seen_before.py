@@ -20,7 +20,7 @@ from matcher.identify import CardAnswer
 from matcher.ladder.candidate import Confidence
 from matcher.ladder.outcome import Answer
 from matcher.listing.reuse import Framing, agreement_of, is_same_file
-from matcher.listing.seen import SeenBefore, SeenBook
+from matcher.listing.seen import LEAD, LEADING_FROM, SAME_CARD_FROM, SeenBefore, SeenBook, believed_from
 from matcher.locate import Outline
 from matcher.photo import Photo, read_photo
 from matcher.settings import Settings
@@ -161,6 +161,13 @@ def test_the_very_file_of_a_reference_is_found(shelf: Shelf, tmp_path: Path) -> 
     photo = read_photo(shelf.catalogue.image_path(known))
     (found,) = SeenBook(shelf, Settings()).seen_before(photo, as_card(photo, np.array(known.quad, np.float32)))
     assert (found.kind, found.where, found.number, found.how) == ("same file", "reference", known.id, "unchanged")
+
+
+def test_a_sighting_is_believed_sooner_where_its_hash_leads_all_others() -> None:
+    assert believed_from([10, 10 + LEAD, 50]) == [LEADING_FROM, SAME_CARD_FROM, SAME_CARD_FROM]
+    assert believed_from([10, 9 + LEAD, 50]) == [SAME_CARD_FROM] * 3
+    assert believed_from([10]) == [SAME_CARD_FROM]  # with nothing beside it, it leads nobody
+    assert believed_from([]) == []
 
 
 def test_what_nobody_has_seen_is_not_seen_before(shelf: Shelf, tmp_path: Path) -> None:

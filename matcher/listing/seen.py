@@ -10,7 +10,7 @@ here.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -184,9 +184,7 @@ class SeenBook:
         own = perceptual_hash(card.face)
         rows = [row for row in self._sightings.values() if row.record_id in records]
         ranked = sorted(((_bits(own, self._hashes[row.id]), row) for row in rows), key=lambda one: one[0])[:ASKED]
-        leads = len(ranked) > 1 and ranked[1][0] - ranked[0][0] >= LEAD
-        first = LEADING_FROM if leads else SAME_CARD_FROM
-        return [(row, SAME_CARD_FROM if place else first) for place, (_, row) in enumerate(ranked)]
+        return list(zip([row for _, row in ranked], believed_from([bits for bits, _ in ranked]), strict=True))
 
     def _copy(self, view: View, row: SightingRow) -> float:
         alignment, face = self._laid_over(view, row)
@@ -226,6 +224,16 @@ class SeenBook:
             ids = np.array(list(self._hashes), np.int64)
             self._index.add_with_ids(np.stack(list(self._hashes.values())), ids)
         self._stamp = newest
+
+
+def believed_from(bits: Sequence[int]) -> list[float]:
+    """Probability from which on each sighting is believed, by how far their hashes are off, the nearest first.
+
+    >>> believed_from([8, 34, 36]), believed_from([28, 34, 36]), believed_from([8])
+    ([0.5, 0.9, 0.9], [0.9, 0.9, 0.9], [0.9])
+    """
+    leads = len(bits) > 1 and bits[1] - bits[0] >= LEAD
+    return [LEADING_FROM if leads and not place else SAME_CARD_FROM for place in range(len(bits))]
 
 
 class HashCache:
