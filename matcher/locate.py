@@ -89,10 +89,11 @@ class Outlines:
         return iter(self.found)
 
 
-def locate(photo: Photo, size: FaceSize | None = None) -> Outlines:
+def locate(photo: Photo, size: FaceSize | None = None, held: float = UPRIGHT_HELD) -> Outlines:
     """Find every card in the photo.
 
     size: the nominal card; its height gives the mm scale, its ratio what is expected (0.45 to 0.75 is accepted).
+    held: log odds that a card stands upright in this photo, before it is looked at.
     Of a card's two portrait readings the one is given that stands upright by what is seen on the card, or, where that
     tells little, the one nearer to upright in the photo.
     Gives a falsy `Outlines` with a reason in words where no card is seen. Raises nothing of its own.
@@ -104,12 +105,11 @@ def locate(photo: Photo, size: FaceSize | None = None) -> Outlines:
     if len(page.quads):
         reaches = [FINE if alone else TOUCHING for alone in page.alone]
         pairs = zip(page.quads, reaches, strict=True)
-        return _in_order(
-            photo, [Outline(_refined(photo, picture, quad, size, reach), ON_PAGE) for quad, reach in pairs]
-        )
+        cards = [Outline(_refined(photo, picture, quad, size, reach), ON_PAGE) for quad, reach in pairs]
+        return _in_order(photo, cards, held)
     found = search(picture, size, px_per_mm)
     if found.best < FOUND or _is_frame(picture, found.quads[0]):
-        return _whole(photo, picture, size, found)
+        return _whole(photo, picture, size, found, held)
     alike = companions(found.quads, found.scores, FOUND)
     outlines = []
     for i in alike:
@@ -117,10 +117,10 @@ def locate(photo: Photo, size: FaceSize | None = None) -> Outlines:
         other = None if second is None else _refined(photo, picture, second, size)
         corners = _refined(photo, picture, found.quads[i], size)
         outlines.append(Outline(corners, round(float(found.scores[i]), 3), other))
-    return _in_order(photo, outlines)
+    return _in_order(photo, outlines, held)
 
 
-def _whole(photo: Photo, picture: Picture, size: FaceSize, found: Found) -> Outlines:
+def _whole(photo: Photo, picture: Picture, size: FaceSize, found: Found, held: float) -> Outlines:
     """Where no edge of a card is seen, the whole picture may still be one, cut to its edges."""
     chance = whole_card(photo, picture, size)
     if chance < (FILLED if _is_view(photo) else FOUND):
@@ -129,7 +129,7 @@ def _whole(photo: Photo, picture: Picture, size: FaceSize, found: Found) -> Outl
     other = None if second is None else _refined(photo, picture, second, size)
     whole = np.array([[0, 0], [photo.width, 0], [photo.width, photo.height], [0, photo.height]], np.float32)
     outline = Outline(np.asarray(clockwise_portrait(whole), np.float32), round(chance, 3), other)
-    return _in_order(photo, [outline])
+    return _in_order(photo, [outline], held)
 
 
 def drawn(photo: Photo, corners: NDArray[np.float64]) -> Outlines:
@@ -151,17 +151,17 @@ def _bad_outline(photo: Photo, why: str) -> UnreadablePhoto:
     return UnreadablePhoto("bad_outline", what, "give the card's four corners, one after the other round it")
 
 
-def _in_order(photo: Photo, outlines: list[Outline]) -> Outlines:
+def _in_order(photo: Photo, outlines: list[Outline], held: float = UPRIGHT_HELD) -> Outlines:
     order = reading_order(np.stack([outline.corners for outline in outlines]))
-    return Outlines(tuple(_right_way_up(photo, outlines[i]) for i in order))
+    return Outlines(tuple(_right_way_up(photo, outlines[i], held) for i in order))
 
 
-def _right_way_up(photo: Photo, outline: Outline) -> Outline:
+def _right_way_up(photo: Photo, outline: Outline, held: float) -> Outline:
     """Start the corners where the card's upper left is, by its content and by how people hold cards."""
     corners = outline.corners
     seen = bearing(photo.pixels, corners)
-    held = UPRIGHT_HELD * _up(corners)[1] / -max(float(np.linalg.norm(_up(corners))), 1e-6)
-    chance = 1 / (1 + np.exp(-(seen.odds + held)))
+    given = held * _up(corners)[1] / -max(float(np.linalg.norm(_up(corners))), 1e-6)
+    chance = 1 / (1 + np.exp(-(seen.odds + given)))
     if chance < 0.5:
         corners, chance = np.roll(corners, 2, axis=0), 1 - chance
     other = outline.alternative

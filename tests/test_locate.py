@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 import pickle
+from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from matcher.catalogue.prepare import prepare_reference
 from matcher.locate import Outline, Outlines, locate
 from matcher.outlines.bearing import Bearing
 from matcher.outlines.geometry import clockwise_portrait, ratio, slant, true_ratio, true_slant
 from matcher.outlines.picture import reduce
 from matcher.outlines.search import likely_first, of_nominal_size
 from matcher.outlines.select import reading_order
-from matcher.photo import Photo
-from matcher.settings import FaceSize
+from matcher.photo import Photo, read_photo
+from matcher.settings import FaceSize, Settings
 
 PX_PER_MM = 10.0
 
@@ -147,6 +149,21 @@ def test_content_decides_and_else_the_reading_nearest_upright(
     assert len(found) == 1
     assert _worst_mm(next(iter(found)).corners, np.roll(corners, -first, axis=0)) < 0.3
     assert next(iter(found)).upright >= 0.5
+
+
+@pytest.mark.parametrize(("odds", "first"), [(-3.0, 0), (-6.0, 2)])
+def test_a_reference_is_turned_only_where_its_content_is_clear(
+    odds: float, first: int, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    corners = turned((600, 600), 700, 0)
+    path = tmp_path / "reference.png"
+    shown = lay(draw_table("slate", 1200, 1200), draw_print(), corners)
+    assert cv2.imwrite(str(path), cv2.cvtColor(shoot(shown).pixels, cv2.COLOR_RGB2BGR))
+    monkeypatch.setattr("matcher.locate.bearing", lambda *_: Bearing(odds, 0.0))
+    quad = np.array(prepare_reference(path, Settings()).quad, np.float32)
+    assert _worst_mm(quad, np.roll(corners, -first, axis=0)) < 0.3
+    (found,) = locate(read_photo(path))  # as a photo it is turned in both cases
+    assert _worst_mm(found.corners, np.roll(corners, -2, axis=0)) < 0.3
 
 
 def test_two_cards_come_in_reading_order() -> None:
