@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from matcher.evaluation import whole_fit
 from matcher.locate import FILLED, FOUND, locate
 from matcher.network import Network
 from matcher.outlines import whole
@@ -67,3 +68,10 @@ def test_a_camera_picture_must_be_likelier_to_be_a_card(monkeypatch: pytest.Monk
 def test_the_shipped_weights_have_their_source() -> None:
     assert '"source":"pictures cut to the card' in whole.WEIGHTS.read_text()
     assert isinstance(whole.load_network(whole.WEIGHTS), Network)
+
+
+def test_weights_are_fitted_anew_on_other_pictures(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(whole_fit, "WITHOUT", ("no_wood", "no_cloth"))
+    fitted = whole_fit.fit_whole(PROPS, 4, seed=3)
+    card, bare = np.array([[4.0, 2.5, 0.0, 0.7]], np.float32), np.array([[-6.0, 0.3, 0.5, 0.2]], np.float32)
+    assert float(fitted(bare)[0]) < 0.5 < float(fitted(card)[0])

@@ -1,6 +1,6 @@
 """What finding and flattening cost: telephone photos of 12 megapixels in, the ratio to their full decoding out.
 
-Both are timed in turn in one process, one thread: Pillow opens the file and decodes all of its pixels; `locate` and
+Both are timed in turn in one process: Pillow opens the file and decodes all of its pixels; `locate` and
 `flatten` work on the photo as `read_photo` gives it, whose own time is not part of either.
 """
 

@@ -23,12 +23,13 @@ from matcher.settings import FaceSize
 
 CARDS = ("cropped", "overcropped", "back")
 SHARES = {"cropped": 1.0, "overcropped": 1.0, "back": 0.25}
-"""Of each kind, for each picture asked for; those without a card share one more between them and have as many again."""
+"""How many of each kind for each picture asked for."""
 
 WITHOUT = tuple(kind for kind in EMPTY if kind != "no_rectangles")
 """An even rectangle may well be a bare board."""
 
 WITHOUT_SHARE = 0.25
+"""Of each of these nine, so that there are as many pictures without a card as with one."""
 
 
 def fit_whole(props: Props, pictures: int, seed: int) -> Network:
