@@ -12,7 +12,7 @@ from fastapi import Depends, Request
 
 from api.problems import Problem
 from matcher.catalogue import Catalogue
-from matcher.catalogue.decisions import Actor, person, whoever_runs_this
+from matcher.catalogue.log.decisions import Actor, person, whoever_runs_this
 from matcher.catalogue.tokens import RANK, Scope, TokenRow, token_of
 
 COOKIE = "platekin_token"

@@ -25,14 +25,15 @@ from api.routes import Service, router
 from api.schemas import ProblemDetails
 from api.seen import router as seen
 from api.settings import ServiceSettings
-from matcher import workers
 from matcher.catalogue import Catalogue
-from matcher.catalogue.search import Names
-from matcher.catalogue.zipped import Limits
-from matcher.listing.assess import Assessors
-from matcher.lot.desk import Desk
-from matcher.report import CAUTIONS, versions
-from matcher.settings import Settings
+from matcher.catalogue.exchange.zipped import Limits
+from matcher.catalogue.records.name_search import Names
+from matcher.core.answer_json import CAUTIONS
+from matcher.core.settings import Settings
+from matcher.core.versions import versions
+from matcher.jobs import workers
+from matcher.jobs.listing.assess import Assessors
+from matcher.jobs.lot.job_queue import Desk
 
 IMAGES_AT_ONCE = 2
 """Reference images decoded at once: one of 200 million pixels takes almost a gigabyte."""
@@ -45,7 +46,7 @@ def create_app(
 ) -> FastAPI:
     """The service; without settings, they are read from PLATEKIN_... variables.
 
-    work, make_pool: what is done with a photo, and the processes it is done in; see `matcher.workers`.
+    work, make_pool: what is done with a photo, and the processes it is done in; see `matcher.jobs.workers`.
     The catalogue and the processes are opened when the application starts and closed when it stops.
     """
     chosen = settings or ServiceSettings()

@@ -18,7 +18,7 @@ from api.schemas import (
     Reference,
 )
 from matcher.catalogue import Catalogue, RecordRow, ReferenceRow
-from matcher.describe import fingerprint
+from matcher.core.describe import fingerprint
 
 
 def page_of_records(catalogue: Catalogue, query: RecordsQuery) -> RecordPage:

@@ -1,7 +1,7 @@
 """The addresses of comparing by eye: a photo or a find in, the answer with addresses of registered pictures out.
 
-The same work as `identify` in the same queue; besides, the worker encodes the layers (`matcher.layers`), which are kept
-for an hour under a name of chance (`kept`).
+The same work as `identify` in the same queue; besides, the worker encodes the layers (`render.overlays`), which are
+kept for an hour under a name of chance (`kept`).
 """
 
 from __future__ import annotations
@@ -19,12 +19,12 @@ from api.lot_schemas import CardPath, LotId
 from api.pictures import stored_bytes
 from api.problems import Problem, documented
 from api.routes import ACCESS, PHOTO, REQUEST, STORAGE, Service, ServiceNow, answered
-from matcher.catalogue import finds
-from matcher.layers import Layers
-from matcher.lot import store
-from matcher.lot.cards import cards_of
-from matcher.lot.queue import card_named
-from matcher.workers import Job
+from matcher.catalogue.finds import resolution
+from matcher.jobs.lot import store
+from matcher.jobs.lot.cards import cards_of
+from matcher.jobs.lot.review_queue import card_named
+from matcher.jobs.render.overlays import Layers
+from matcher.jobs.workers import Job
 
 WORK = ("busy", "timeout", "worker_lost", "bad_outline")
 Name = Annotated[str, Path(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9_-]+$")]
@@ -60,7 +60,7 @@ async def compare_find(
     service: ServiceNow, find_id: Word, query: Annotated[shapes.TopQuery, Query()]
 ) -> shapes.Comparison:
     """The find's card, compared with the catalogue as it is now."""
-    row = await run_in_threadpool(finds.find, service.catalogue, find_id)
+    row = await run_in_threadpool(resolution.find, service.catalogue, find_id)
     service.queue.check_room()
     data = await run_in_threadpool(stored_bytes, service.catalogue.image_path(row), row.sha256)
     return await _made(service, Job(row.name, data, quad=row.quad, layers=query.top))

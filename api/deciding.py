@@ -13,17 +13,22 @@ from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 from sqlalchemy import select
 
 from api.problems import Problem
-from matcher.catalogue import Catalogue, copies, cropmap, finds, revise, series, turning
-from matcher.catalogue.changes import Draft, canonical
-from matcher.catalogue.decisions import Actor, DecisionRow, last
-from matcher.catalogue.models import Record, Reference
-from matcher.catalogue.registers import Answered, Find
+from matcher.catalogue import Catalogue
+from matcher.catalogue.finds import resolution
+from matcher.catalogue.finds import sightings as copies
+from matcher.catalogue.log import undo_redo
+from matcher.catalogue.log.changes import Draft, canonical
+from matcher.catalogue.log.decisions import Actor, DecisionRow, last
+from matcher.catalogue.records import corrections, series
+from matcher.catalogue.tables.bookkeeping import Answered, Find
+from matcher.catalogue.tables.models import Record, Reference
 from matcher.catalogue.tokens import Scope
+from matcher.jobs import crop_map
 
 Text = Annotated[str, StringConstraints(max_length=2000, pattern=r"^[^\x00]*$")]
 Name = Annotated[str, StringConstraints(min_length=1, max_length=200, pattern=r"^[^\x00]*$", strip_whitespace=True)]
 Number = Annotated[int, Field(ge=1, le=2**31 - 1)]
-Fields = dict[Literal[revise.EDITABLE], Text]  # type: ignore[valid-type]
+Fields = dict[Literal[corrections.EDITABLE], Text]  # type: ignore[valid-type]
 
 
 class Deciding(BaseModel):
@@ -171,27 +176,27 @@ def carry_out(catalogue: Catalogue, wish: Deciding, who: Actor, told: Mapping[st
     match wish:
         case Accept():
             skipped = {"note", "by", "action", "find_id"}
-            wanted = finds.Wanted(**{k.rstrip("_"): v for k, v in wish.model_dump(exclude=skipped).items()})
-            return finds.accept(catalogue, wish.find_id, who, wanted, **told)
+            wanted = resolution.Wanted(**{k.rstrip("_"): v for k, v in wish.model_dump(exclude=skipped).items()})
+            return resolution.accept(catalogue, wish.find_id, who, wanted, **told)
         case MergeFind():
-            return finds.merge(catalogue, wish.find_id, wish.record_id, who, wish.copy_, **told)
+            return resolution.merge(catalogue, wish.find_id, wish.record_id, who, wish.copy_, **told)
         case Reject():
-            return finds.reject(catalogue, wish.find_id, who, **told)
+            return resolution.reject(catalogue, wish.find_id, who, **told)
         case Edit():
-            return revise.edit_record(catalogue, wish.record_id, wish.fields, who, **told)
+            return corrections.edit_record(catalogue, wish.record_id, wish.fields, who, **told)
         case Remove():
-            return revise.take_out(catalogue, wish.record_id, who, **told)
+            return corrections.take_out(catalogue, wish.record_id, who, **told)
         case MergeRecords():
-            return revise.merge_records(catalogue, wish.record_id, wish.into, who, **told)
+            return corrections.merge_records(catalogue, wish.record_id, wish.into, who, **told)
         case SplitRecord():
-            return revise.split_record(
+            return corrections.split_record(
                 catalogue, wish.record_id, wish.references, wish.new_record_id, wish.fields, who, wish.sightings, **told
             )
         case Undo():
-            numbers = turning.batch_of(catalogue, wish.number) if wish.whole_batch else (wish.number,)
-            return turning.undo(catalogue, numbers, who, **told)[-1]
+            numbers = undo_redo.batch_of(catalogue, wish.number) if wish.whole_batch else (wish.number,)
+            return undo_redo.undo(catalogue, numbers, who, **told)[-1]
         case Redo():
-            return turning.redo(catalogue, (wish.number,), who, **told)[-1]
+            return undo_redo.redo(catalogue, (wish.number,), who, **told)[-1]
         case _:
             return _carry_out_others(catalogue, wish, who, told)
 
@@ -199,13 +204,13 @@ def carry_out(catalogue: Catalogue, wish: Deciding, who: Actor, told: Mapping[st
 def _carry_out_others(catalogue: Catalogue, wish: Deciding, who: Actor, told: Mapping[str, Any]) -> DecisionRow:
     match wish:
         case MergePoses():
-            return revise.merge_poses(catalogue, wish.pose, wish.into, who, wish.crops, **told)
+            return corrections.merge_poses(catalogue, wish.pose, wish.into, who, wish.crops, **told)
         case SplitPose():
-            return revise.split_pose(catalogue, wish.pose, wish.records, wish.new_pose, who, **told)
+            return corrections.split_pose(catalogue, wish.pose, wish.records, wish.new_pose, who, **told)
         case MergeSubjects():
-            return revise.merge_subjects(catalogue, wish.subject, wish.into, who, **told)
+            return corrections.merge_subjects(catalogue, wish.subject, wish.into, who, **told)
         case Spelling():
-            return revise.add_spelling(catalogue, wish.subject, wish.spelling, who, **told)
+            return corrections.add_spelling(catalogue, wish.subject, wish.spelling, who, **told)
         case SetSeries():
             return series.set_series(catalogue, wish.series, dict(wish.fields.items()), who, **told)
         case JoinCopy():
@@ -213,7 +218,7 @@ def _carry_out_others(catalogue: Catalogue, wish: Deciding, who: Actor, told: Ma
         case PartCopy():
             return copies.part(catalogue, wish.kind, wish.number, who, **told)
         case MapCrops():
-            done = cropmap.map_crops(
+            done = crop_map.map_crops(
                 catalogue, wish.pose, **{k: told[k] for k in ("idempotency", "check") if k in told}
             )
             if done is None:

@@ -24,10 +24,10 @@ from api.deciding import tag_of, unchanged_since
 from api.growth import CLASHES, WRITING, MatchHeader
 from api.problems import Problem, documented
 from api.routes import ACCESS, REQUEST, STORAGE, Service, ServiceNow
-from matcher.catalogue.backup import backup_files
-from matcher.catalogue.bag import bag_files, contents_of
-from matcher.catalogue.changes import Draft
-from matcher.catalogue.zipped import zip_stream
+from matcher.catalogue.exchange.backup import backup_files
+from matcher.catalogue.exchange.bag import bag_files, contents_of
+from matcher.catalogue.exchange.zipped import zip_stream
+from matcher.catalogue.log.changes import Draft
 
 FOLDER = "platekin-catalogue"
 """What a download's zip holds; RFC 8493, section 4: a bag that is packed has one folder at its top."""

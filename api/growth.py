@@ -20,11 +20,14 @@ from api.pictures import showable
 from api.problems import Problem, documented
 from api.routes import ACCESS, PHOTO, REQUEST, STORAGE, ServiceNow, answered
 from api.schemas import corners_of
-from matcher.catalogue import Catalogue, finds, package, scarcity, series
-from matcher.catalogue.changes import Draft, canonical
-from matcher.catalogue.check import check
-from matcher.catalogue.decisions import DecisionRow, as_json, count
-from matcher.workers import Job
+from matcher.catalogue import Catalogue
+from matcher.catalogue.exchange import package
+from matcher.catalogue.exchange.check import check
+from matcher.catalogue.finds import resolution
+from matcher.catalogue.log.changes import Draft, canonical
+from matcher.catalogue.log.decisions import DecisionRow, as_json, count
+from matcher.catalogue.records import scarcity, series
+from matcher.jobs.workers import Job
 
 MISSING = ("no_such_find", "no_such_record", "no_such_reference", "no_such_decision", "no_such_sighting")
 CLASHES = ("clash", "already_decided", "already_undone", "in_the_way", "nothing_changed")
@@ -45,15 +48,15 @@ router = APIRouter(prefix="/v1")
             responses=documented("validation", *ACCESS, *STORAGE))  # fmt: skip
 def list_finds(service: ServiceNow, _: MayRead, query: Annotated[shapes.FindsQuery, Query()]) -> shapes.FindPage:
     """Finds by id, a page at a time."""
-    rows = finds.finds(service.catalogue, query.state, query.outcome, query.limit, query.offset)
-    total = finds.count_finds(service.catalogue, query.state, query.outcome)
+    rows = resolution.finds(service.catalogue, query.state, query.outcome, query.limit, query.offset)
+    total = resolution.count_finds(service.catalogue, query.state, query.outcome)
     return shapes.FindPage(total=total, items=[shapes.Find.model_validate(asdict(row)) for row in rows])
 
 
 @router.get("/finds/{find_id}", operation_id="show_find", summary="Show one find with its evidence",
             responses=documented("no_such_find", "validation", *ACCESS, *STORAGE))  # fmt: skip
 def show_find(service: ServiceNow, _: MayRead, response: Response, find_id: shapes.Word) -> shapes.Find:
-    row = finds.find(service.catalogue, find_id)
+    row = resolution.find(service.catalogue, find_id)
     response.headers["ETag"] = _tag(service.catalogue, "find", find_id)
     return shapes.Find.model_validate(asdict(row))
 
@@ -64,7 +67,7 @@ def show_find(service: ServiceNow, _: MayRead, response: Response, find_id: shap
                              "content": {"image/jpeg": {"schema": {"type": "string", "format": "binary"}}}},
                        **documented("no_such_find", "validation", *ACCESS, *STORAGE)})  # fmt: skip
 def find_image(service: ServiceNow, _: MayRead, find_id: shapes.Word) -> Response:
-    row = finds.find(service.catalogue, find_id)
+    row = resolution.find(service.catalogue, find_id)
     with service.decoding:
         data = showable(service.catalogue.image_path(row), row.sha256)
     return Response(data, headers={"Cache-Control": "private, no-cache"}, media_type="image/jpeg")
@@ -88,13 +91,13 @@ async def propose(
     asked = hashlib.sha256(photo.data + query.said).hexdigest()
     before = await run_in_threadpool(asked_before, service.catalogue, key, asked)
     if before is not None:
-        again = [finds.find(service.catalogue, name) for name in before.about.split()]
+        again = [resolution.find(service.catalogue, name) for name in before.about.split()]
         return shapes.Proposed(items=[shapes.Find.model_validate(asdict(row)) for row in again])
     job = Job(photo.name, photo.data, quad=corners_of(query.quad))
     answer = await answered(service, job)
 
-    def store() -> tuple[finds.FindRow, ...]:
-        return finds.propose(
+    def store() -> tuple[resolution.FindRow, ...]:
+        return resolution.propose(
             service.catalogue, answer, photo.data, source=query.source, seen_on=query.seen_on, idempotency=(key, asked)
         )
 

@@ -18,17 +18,17 @@ from starlette.datastructures import UploadFile
 from api import exchange_schemas as shapes
 from api.problems import PROBLEMS, Fault, Problem
 from matcher.catalogue import Catalogue
-from matcher.catalogue.bag import PROBLEMS_TOLD, check_bag
-from matcher.catalogue.bag import bring_bag as bring_unpacked
-from matcher.catalogue.changes import Draft
-from matcher.catalogue.database import guarded
-from matcher.catalogue.decisions import Actor
-from matcher.catalogue.enrol import enrol
-from matcher.catalogue.journal import replay_log
-from matcher.catalogue.mapping import JSON_LINES, mapped_table, parse_mapping, preview
-from matcher.catalogue.table import read_table
-from matcher.catalogue.zipped import CHUNK, Limits, unzip
-from matcher.errors import PlatekinError
+from matcher.catalogue.exchange.bag import PROBLEMS_TOLD, check_bag
+from matcher.catalogue.exchange.bag import bring_bag as bring_unpacked
+from matcher.catalogue.exchange.mapping import JSON_LINES, mapped_table, parse_mapping, preview
+from matcher.catalogue.exchange.table import read_table
+from matcher.catalogue.exchange.zipped import CHUNK, Limits, unzip
+from matcher.catalogue.log.changes import Draft
+from matcher.catalogue.log.decisions import Actor
+from matcher.catalogue.log.log_io import replay_log
+from matcher.catalogue.records.enrol import enrol
+from matcher.catalogue.tables.database import guarded
+from matcher.core.errors import PlatekinError
 
 Check = Callable[[Draft], None]
 Done = TypeVar("Done")

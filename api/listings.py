@@ -18,9 +18,9 @@ from api.problems import PROBLEMS, Fault, Problem, documented
 from api.routes import ACCESS, PHOTO, REQUEST, STORAGE, ServiceNow
 from api.schemas import Contract, Identification, PhotoError, Probability
 from api.upload import Upload, as_upload, form_of
-from matcher.listing.batch import MOST_PHOTOS
-from matcher.listing.text import MOST_BYTES, words_of
-from matcher.workers import Job
+from matcher.jobs.listing.batch import MOST_PHOTOS
+from matcher.jobs.listing.text import MOST_BYTES, words_of
+from matcher.jobs.workers import Job
 
 Status = Literal["agrees", "contradicts", "cannot be told"]
 

@@ -15,11 +15,11 @@ from typing import Any, ParamSpec, TypeVar
 from starlette.concurrency import run_in_threadpool
 
 from api.queue import WorkQueue
-from matcher.catalogue.files import only_writer
-from matcher.errors import Busy, CatalogueError, PlatekinError
-from matcher.lot import store
-from matcher.lot.desk import Desk
-from matcher.report import as_error
+from matcher.catalogue.records.files import only_writer
+from matcher.core.answer_json import as_error
+from matcher.core.errors import Busy, CatalogueError, PlatekinError
+from matcher.jobs.lot import store
+from matcher.jobs.lot.job_queue import Desk
 
 log = logging.getLogger("platekin")
 

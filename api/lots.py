@@ -23,15 +23,15 @@ from api.lot_worker import LotWorker
 from api.problems import PROBLEMS, Problem, documented
 from api.routes import ACCESS, REQUEST, STORAGE, Service, ServiceNow
 from matcher.catalogue import Catalogue
-from matcher.catalogue.changes import canonical
-from matcher.catalogue.decisions import Actor, DecisionRow
-from matcher.catalogue.finds import Wanted
-from matcher.lot import review, store
-from matcher.lot.cards import cards_of
-from matcher.lot.desk import Sent, receive
-from matcher.lot.queue import Case, card_named, case_of, queue, to_confirm
-from matcher.lot.results import Kind, as_bytes, card_row, rows_of
-from matcher.lot.store import LotRow
+from matcher.catalogue.finds.resolution import Wanted
+from matcher.catalogue.log.changes import canonical
+from matcher.catalogue.log.decisions import Actor, DecisionRow
+from matcher.jobs.lot import review, store
+from matcher.jobs.lot.cards import cards_of
+from matcher.jobs.lot.job_queue import Sent, receive
+from matcher.jobs.lot.results import Kind, as_bytes, card_row, rows_of
+from matcher.jobs.lot.review_queue import Case, card_named, case_of, queue, to_confirm
+from matcher.jobs.lot.store import LotRow
 
 MEDIA = {"csv": "text/csv", "jsonl": "application/jsonl",
          "xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"}  # fmt: skip

@@ -12,9 +12,9 @@ from pathlib import Path
 
 from PIL import Image
 
-from matcher.errors import CatalogueError, UnreadablePhoto
-from matcher.flatten import Face
-from matcher.photo import read_photo
+from matcher.core.errors import CatalogueError, UnreadablePhoto
+from matcher.core.flatten import Face
+from matcher.core.photo import read_photo
 
 LONGEST_SIDE = 1600
 QUALITY = 90

@@ -16,7 +16,7 @@ from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
 
-from matcher.errors import PlatekinError
+from matcher.core.errors import PlatekinError
 
 log = logging.getLogger("platekin")
 

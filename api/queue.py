@@ -13,8 +13,8 @@ from concurrent.futures import BrokenExecutor, Executor, Future
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from matcher.errors import Busy, PlatekinError
-from matcher.workers import Job
+from matcher.core.errors import Busy, PlatekinError
+from matcher.jobs.workers import Job
 
 Work = Callable[[Job], dict[str, Any]]
 """What is done with a photo, in a worker: picklable, gives the contract's object."""

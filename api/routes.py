@@ -21,11 +21,11 @@ from api.pictures import entity_tag, showable
 from api.problems import PROBLEMS, Problem, documented
 from api.queue import WorkQueue
 from matcher.catalogue import Catalogue
-from matcher.catalogue.changes import Draft
-from matcher.catalogue.search import Names
-from matcher.catalogue.zipped import Limits
-from matcher.listing.assess import Assessors
-from matcher.workers import Job
+from matcher.catalogue.exchange.zipped import Limits
+from matcher.catalogue.log.changes import Draft
+from matcher.catalogue.records.name_search import Names
+from matcher.jobs.listing.assess import Assessors
+from matcher.jobs.workers import Job
 
 
 @dataclass(frozen=True)

@@ -19,9 +19,9 @@ from api.access import MayRead, allow
 from api.lots import lot_shape, worker_of
 from api.problems import Problem, documented
 from api.routes import ACCESS, STORAGE, ServiceNow
-from matcher.lot import store
-from matcher.lot.desk import receive_folder
-from matcher.lot.gather import PICTURES
+from matcher.jobs.lot import store
+from matcher.jobs.lot.discovery import PICTURES
+from matcher.jobs.lot.job_queue import receive_folder
 
 MOST_FOLDERS = 1000
 

@@ -13,7 +13,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
 from api.settings import MOST_CANDIDATES
-from matcher.ladder.outcome import Outcome
+from matcher.core.ladder.decision import Outcome
 
 Point = tuple[float, float]
 Quad = tuple[Point, Point, Point, Point]

@@ -19,10 +19,11 @@ from api.pictures import showable
 from api.problems import Problem, documented
 from api.routes import ACCESS, PHOTO, REQUEST, STORAGE, ServiceNow, answered
 from api.schemas import corners_of
-from matcher.catalogue import copies, scarcity
-from matcher.catalogue.decisions import DecisionRow
-from matcher.catalogue.finds import check_day
-from matcher.workers import Job
+from matcher.catalogue.finds import sightings
+from matcher.catalogue.finds.resolution import check_day
+from matcher.catalogue.log.decisions import DecisionRow
+from matcher.catalogue.records import scarcity
+from matcher.jobs.workers import Job
 
 router = APIRouter(prefix="/v1")
 
@@ -33,7 +34,7 @@ router = APIRouter(prefix="/v1")
                              "content": {"image/jpeg": {"schema": {"type": "string", "format": "binary"}}}},
                        **documented("no_such_sighting", "validation", *ACCESS, *STORAGE)})  # fmt: skip
 def sighting_image(service: ServiceNow, _: MayRead, number: shapes.DecisionNumber) -> Response:
-    row = copies.sighting(service.catalogue, number)
+    row = sightings.sighting(service.catalogue, number)
     with service.decoding:
         data = showable(service.catalogue.image_path(row), row.sha256)
     return Response(data, headers={"Cache-Control": "private, no-cache"}, media_type="image/jpeg")
@@ -61,7 +62,7 @@ async def see(
 
     def store() -> shapes.Seen:
         told: dict[str, Any] = {"source": query.source, "seen_on": query.seen_on, "idempotency": (key, asked)}
-        return _seen(copies.see(service.catalogue, answer, photo.data, who, **told))
+        return _seen(sightings.see(service.catalogue, answer, photo.data, who, **told))
 
     return await run_in_threadpool(store)
 

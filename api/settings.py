@@ -7,8 +7,8 @@ from pathlib import Path
 from pydantic import Field
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
-from matcher.processes import usable_processors
-from matcher.settings import PhotoLimits, Settings
+from matcher.core.parallel.processes import usable_processors
+from matcher.core.settings import PhotoLimits, Settings
 
 MOST_CANDIDATES = 50
 """What a request may ask for with `top`; workers always rank this many, and the answer is cut to what was asked."""

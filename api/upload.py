@@ -18,7 +18,7 @@ from starlette.datastructures import FormData, UploadFile
 from starlette.exceptions import HTTPException
 
 from api.problems import Fault, Problem
-from matcher.catalogue.database import guarded
+from matcher.catalogue.tables.database import guarded
 
 LONGEST_NAME = 255
 

@@ -14,8 +14,11 @@ from api.pictures import face_jpeg
 from api.problems import Problem, documented
 from api.routes import ACCESS, STORAGE, ServiceNow
 from api.schemas import Record
-from matcher.catalogue import Catalogue, RecordRow, ReferenceRow, copies, cropmap, finds
-from matcher.catalogue.finds import FindRow
+from matcher.catalogue import Catalogue, RecordRow, ReferenceRow
+from matcher.catalogue.finds import resolution
+from matcher.catalogue.finds import sightings as copies
+from matcher.catalogue.finds.resolution import FindRow
+from matcher.jobs import crop_map
 
 router = APIRouter(prefix="/v1", dependencies=[Depends(may_read)])
 
@@ -61,14 +64,14 @@ def thumbnail(request: Request, service: ServiceNow, query: Annotated[shapes.Thu
 def crops(service: ServiceNow, query: Annotated[shapes.PoseQuery, Query()]) -> shapes.MappedPose:
     """Rectangles in mm of one frame, the face of one reference; none where nobody has had them measured."""
     catalogue = service.catalogue
-    frame = cropmap.frame_of(catalogue, query.pose)
+    frame = crop_map.frame_of(catalogue, query.pose)
     size = catalogue.settings.face
     return shapes.MappedPose(
         pose=query.pose,
         frame=frame,
         width_mm=size.width_mm,
         height_mm=size.height_mm,
-        crops=[shapes.MappedCrop.model_validate(asdict(one)) for one in cropmap.crop_map(catalogue, query.pose)],
+        crops=[shapes.MappedCrop.model_validate(asdict(one)) for one in crop_map.crop_map(catalogue, query.pose)],
     )
 
 
@@ -96,7 +99,7 @@ def _subject(name: str, rows: list[RecordRow]) -> shapes.Subject:
 
 def _shown(catalogue: Catalogue, query: shapes.ThumbnailQuery) -> ReferenceRow | FindRow:
     if query.find is not None:
-        return finds.find(catalogue, query.find)
+        return resolution.find(catalogue, query.find)
     if query.reference is not None:
         return catalogue.reference(query.reference)
     if query.record is None:

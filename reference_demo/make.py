@@ -22,8 +22,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.processes import process_pool
-from matcher.rehearsal import (
+from matcher.core.parallel.processes import process_pool
+from matcher.core.settings import FaceSize
+from matcher.lab.synthesis import (
     SCAN_PX_PER_MM,
     Card,
     make_copy,
@@ -33,7 +34,6 @@ from matcher.rehearsal import (
     write_photo,
     write_scan,
 )
-from matcher.settings import FaceSize
 from reference_demo.cast import ISSUER, PLATES, POSES, SITTERS, twin
 from reference_demo.plan import OUTCOMES, Copy, Plan, Query, Record, make_plan
 

@@ -12,9 +12,9 @@ from pathlib import Path
 import numpy as np
 from PIL import Image
 
-from matcher.catalogue.files import write_whole
-from matcher.rehearsal import SCAN_PX_PER_MM
-from matcher.rehearsal.pages import page_of
+from matcher.catalogue.records.files import write_whole
+from matcher.lab.synthesis import SCAN_PX_PER_MM
+from matcher.lab.synthesis.pages import page_of
 from reference_demo.make import draw_card
 from reference_demo.plan import Copy, Plan
 

@@ -11,9 +11,9 @@ from typing import Literal
 
 import numpy as np
 
-from matcher.rehearsal import SURFACES, Age, Caption, Crop, Scene
-from matcher.rehearsal.ageing import Tone
-from matcher.rehearsal.lettering import Style
+from matcher.lab.synthesis import SURFACES, Age, Caption, Crop, Scene
+from matcher.lab.synthesis.ageing import Tone
+from matcher.lab.synthesis.lettering import Style
 from reference_demo.cast import (
     CENTURY,
     ENROLLED,

@@ -17,14 +17,15 @@ import pytest
 from fastapi.testclient import TestClient
 from sqlalchemy import create_engine, make_url
 
-from matcher.catalogue import Catalogue, turning
-from matcher.catalogue import database as catalogue_database
-from matcher.catalogue.database import DATABASE, URL_VARIABLE
-from matcher.catalogue.finds import Wanted, accept, reject
-from matcher.catalogue.journal import export_log, replay_log
-from tests.cards import ADA, AWKWARD, a_find
-from tests.enrolling import run, write_scans
-from tests.service import service, write_catalogue
+from matcher.catalogue import Catalogue
+from matcher.catalogue.finds.resolution import Wanted, accept, reject
+from matcher.catalogue.log import undo_redo
+from matcher.catalogue.log.log_io import export_log, replay_log
+from matcher.catalogue.tables import database as catalogue_database
+from matcher.catalogue.tables.database import DATABASE, URL_VARIABLE
+from tests.support.cards import ADA, AWKWARD, a_find
+from tests.support.enrolling import run, write_scans
+from tests.support.service import service, write_catalogue
 
 SERVER = "PLATEKIN_TEST_POSTGRES"
 
@@ -106,7 +107,7 @@ def lived_in(catalogue: Catalogue, scans: Path) -> Catalogue:
     """A catalogue with some history, texts that a spreadsheet would run, and an undone record."""
     a, b = a_find(catalogue, scans, 50), a_find(catalogue, scans, 51, "new_pose")
     accept(catalogue, a.find_id, ADA, Wanted(caption=AWKWARD, copy="-mine"))
-    turning.undo(catalogue, [accept(catalogue, b.find_id, ADA, Wanted(subject="Zoë", caption="")).number], ADA)
+    undo_redo.undo(catalogue, [accept(catalogue, b.find_id, ADA, Wanted(subject="Zoë", caption="")).number], ADA)
     reject(catalogue, b.find_id, ADA)
     return catalogue
 

@@ -14,7 +14,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.staticfiles import StaticFiles
 
 from api.settings import ServiceSettings
-from matcher.report import CAUTIONS
+from matcher.core.answer_json import CAUTIONS
 
 HERE = Path(__file__).parent
 

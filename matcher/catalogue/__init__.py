@@ -24,8 +24,8 @@ database   engine, and the one table of storage failures
 migrate    versions of the database (Alembic)
 """
 
-from matcher.catalogue.holdings import Counts
-from matcher.catalogue.models import Quad, RecordRow, ReferenceRow
-from matcher.catalogue.store import Catalogue
+from matcher.catalogue.records.queries import Counts
+from matcher.catalogue.records.store import Catalogue
+from matcher.catalogue.tables.models import Quad, RecordRow, ReferenceRow
 
 __all__ = ["Catalogue", "Counts", "Quad", "RecordRow", "ReferenceRow"]

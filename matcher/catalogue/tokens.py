@@ -13,9 +13,9 @@ from typing import Literal
 
 from sqlalchemy import delete, insert, select
 
-from matcher.catalogue.registers import Token
-from matcher.catalogue.store import PATIENCE, Catalogue
-from matcher.errors import CatalogueError
+from matcher.catalogue.records.store import PATIENCE, Catalogue
+from matcher.catalogue.tables.bookkeeping import Token
+from matcher.core.errors import CatalogueError
 
 Scope = Literal["read", "decide", "manage"]
 RANK: dict[str, int] = {"read": 0, "decide": 1, "manage": 2}

@@ -20,10 +20,10 @@ import uvicorn
 from api.app import create_app
 from api.settings import ServiceSettings
 from matcher.catalogue import Catalogue
-from matcher.catalogue.enrol import enrol
-from matcher.catalogue.finds import propose
-from matcher.settings import Settings
-from matcher.workers import Bench, Job
+from matcher.catalogue.finds.resolution import propose
+from matcher.catalogue.records.enrol import enrol
+from matcher.core.settings import Settings
+from matcher.jobs.workers import Bench, Job
 from reference_demo import make
 from reference_demo.plan import make_plan
 

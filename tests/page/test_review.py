@@ -6,7 +6,8 @@ from typing import Any
 
 import pytest
 
-from matcher.catalogue import Catalogue, finds
+from matcher.catalogue import Catalogue
+from matcher.catalogue.finds import resolution
 from tests.page.conftest import Open
 from tests.page.site import Site
 
@@ -29,7 +30,7 @@ def shows(page: Any, find: str) -> None:
 
 def state_of(site: Site, find: str) -> tuple[str, str | None]:
     with Catalogue.open(site.folder) as catalogue:
-        row = finds.find(catalogue, find)
+        row = resolution.find(catalogue, find)
     return row.state, row.record_id
 
 
@@ -159,9 +160,9 @@ def test_a_finds_own_page(site: Site, open_page: Open) -> None:
 def test_no_find_is_left(site: Site, open_page: Open) -> None:
     page = review(open_page, site, CROP)
     with Catalogue.open(site.folder) as catalogue:
-        from matcher.catalogue.decisions import person
+        from matcher.catalogue.log.decisions import person
 
         for name in (CAPTION, ALIKE, CROP, POSE):
-            finds.reject(catalogue, name, person("Ada Quill"))
+            resolution.reject(catalogue, name, person("Ada Quill"))
     page.goto(f"{site.address}/review")
     page.get_by_text("No find is waiting").wait_for()

@@ -1,0 +1,166 @@
+"""The catalogue as files for others: a Data Package (version 2) of CSV tables with Dublin Core terms, and the log.
+
+In: an opened catalogue; out: name -> bytes, the same bytes for the same catalogue. `records.csv` has the columns
+of `enrol`, so that it can be enrolled elsewhere; `decisions.jsonl` is the whole truth, from which `bag` imports.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from sqlalchemy import Connection, Table, select
+
+from matcher.catalogue.exchange.csv_text import csv_bytes
+from matcher.catalogue.exchange.table import OPTIONAL, REQUIRED
+from matcher.catalogue.log.changes import LOGGED, canonical, to_json
+from matcher.catalogue.log.decisions import identity, last, read
+from matcher.catalogue.log.log_io import write_log
+from matcher.catalogue.records.files import image_name
+from matcher.catalogue.tables.models import Copy, Record, Reference
+
+LOG = "decisions.jsonl"
+PACKAGE = "datapackage.json"
+PROFILE = "https://datapackage.org/profiles/2.0/datapackage.json"
+
+TERMS = {
+    "record_id": "identifier", "caption": "title", "subject": "subject", "issuer": "publisher", "year": "date",
+    "series": "isPartOf", "note": "description", "source": "source", "image": "hasFormat", "copy": "hasPart",
+    "club": "coverage", "pose": "relation", "title": "title", "years": "temporal",
+}  # fmt: skip
+"""Our columns as Dublin Core terms (DCMI Metadata Terms), where one fits."""
+
+_TEXTS = (
+    "record_id", "subject", "pose", "crop", "caption", "club", "issuer", "year", "series", "issuer_mark",
+    "caption_place",
+)  # fmt: skip
+
+
+def tables(connection: Connection) -> dict[str, bytes]:
+    """All files but the images, by name."""
+    named: dict[str, bytes] = {"records.csv": records_csv(connection)}
+    resources = [_resource("records", _columns(record_rows(connection)), None)]
+    for name, table in LOGGED.items():
+        columns = [column.name for column in table.columns]
+        file = f"tables/{name}.csv"
+        named[file] = csv_bytes(columns, _rows(connection, table))
+        key = [column.name for column in table.primary_key.columns]
+        resources.append(_resource(f"table-{name}", columns, key, file))
+    named["dublin-core.jsonl"] = dublin_core(connection)
+    named[LOG] = log_bytes(connection)
+    named[PACKAGE] = _package(connection, resources)
+    return named
+
+
+def records_csv(connection: Connection) -> bytes:
+    """The records with their references, one row an image, with the columns of `enrol`."""
+    rows = record_rows(connection)
+    columns = _columns(rows)
+    return csv_bytes(columns, ([row.get(name, "") for name in columns] for row in rows))
+
+
+def records_jsonl(connection: Connection) -> bytes:
+    """The same rows, one JSON object a line."""
+    return "".join(canonical(row) + "\n" for row in record_rows(connection)).encode("utf-8")
+
+
+def record_rows(connection: Connection) -> list[dict[str, str]]:
+    """One row an image, by record and reference, as `enrol` would read it; extra columns are kept."""
+    columns = [*(getattr(Record, name) for name in _TEXTS), Record.extra.label("more")]
+    columns += [getattr(Reference, name) for name in ("sha256", "suffix", "source", "note", "seen_on", "extra")]
+    query = (
+        select(*columns, Copy.label.label("copy"))
+        .select_from(Record)
+        .join(Reference, Reference.record_id == Record.record_id)
+        .outerjoin(Copy, Reference.copy_id == Copy.id)
+        .order_by(Record.record_id, Reference.id)
+    )
+    return [_record_row(row._asdict()) for row in connection.execute(query)]
+
+
+def _record_row(row: Mapping[str, Any]) -> dict[str, str]:
+    told = {str(key): str(value) for key, value in {**row["more"], **row["extra"]}.items()}
+    told |= {name: row[name] for name in (*_TEXTS, "source", "note", "seen_on")}
+    return {**told, "copy": row["copy"] or "", "image": image_name(row["sha256"], row["suffix"])}
+
+
+def dublin_core(connection: Connection) -> bytes:
+    """One JSON object a record with Dublin Core terms, for those who know nothing of ours."""
+    table = LOGGED["records"]
+    lines = []
+    for row in connection.execute(select(table).order_by(table.c.record_id)):
+        values = {f"dcterms:{TERMS[n]}": v for n, v in row._asdict().items() if n in TERMS and v and isinstance(v, str)}
+        lines.append(
+            canonical({"@context": {"dcterms": "http://purl.org/dc/terms/"}, "dcterms:type": "StillImage", **values})
+        )
+    return "".join(line + "\n" for line in lines).encode("utf-8")
+
+
+def last_day(connection: Connection) -> str:
+    """The day of the newest decision: an export carries no date of its own, so that it can be made again the same."""
+    for row in read(connection, newest_first=True, limit=1):
+        return f"{row.at:%Y-%m-%d}"
+    return "1970-01-01"
+
+
+def log_bytes(connection: Connection) -> bytes:
+    """The whole log as JSON Lines."""
+    log = io.StringIO(newline="")
+    write_log(connection, log)
+    return log.getvalue().encode("utf-8")
+
+
+def _columns(rows: Sequence[Mapping[str, str]]) -> list[str]:
+    """The columns of `enrol`, then those that tables brought, by name."""
+    return [*REQUIRED, *OPTIONAL, *sorted({name for row in rows for name in row} - {*REQUIRED, *OPTIONAL})]
+
+
+def _rows(connection: Connection, table: Table) -> list[list[object]]:
+    rows = connection.execute(select(table).order_by(*table.primary_key.columns))
+    return [[_cell(value) for value in to_json(table, row._asdict()).values()] for row in rows]
+
+
+def _cell(value: Any) -> object:
+    if isinstance(value, (dict, list)):
+        return canonical(value)
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    return value
+
+
+def _package(connection: Connection, resources: Sequence[Mapping[str, Any]]) -> bytes:
+    number, digest = last(connection)
+    told = {
+        "$schema": PROFILE,
+        "name": "platekin-catalogue",
+        "id": identity(connection),
+        "version": f"0.0.{number}",
+        "description": "A catalogue of known variations of studio-photograph cards, with the log of all decisions.",
+        "platekin": {"decisions": number, "digest": digest, "log": LOG},
+        "resources": list(resources),
+    }
+    return (json.dumps(told, ensure_ascii=False, indent=1) + "\n").encode("utf-8")
+
+
+def _resource(name: str, columns: Sequence[str], key: Sequence[str] | None, path: str = "") -> dict[str, Any]:
+    schema: dict[str, Any] = {"fields": [_field(column) for column in columns], "missingValues": [""]}
+    if key:
+        schema["primaryKey"] = list(key)
+    return {
+        "name": name,
+        "type": "table",
+        "path": path or f"{name}.csv",
+        "format": "csv",
+        "mediatype": "text/csv",
+        "encoding": "utf-8",
+        "schema": schema,
+    }
+
+
+def _field(column: str) -> dict[str, Any]:
+    field: dict[str, Any] = {"name": column, "type": "any" if column == "id" else "string"}
+    if column in TERMS:
+        field["rdfType"] = f"http://purl.org/dc/terms/{TERMS[column]}"
+    return field

@@ -1,0 +1,195 @@
+"""Finds before anybody has decided: what an identification took for something new, proposed with its evidence.
+
+In: the published answer about a photo (`report.as_json`) with the photo's bytes; out: open finds, and all finds listed.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any, Literal
+
+import numpy as np
+from sqlalchemy import Select, func, select
+
+from matcher.catalogue.exchange.table import is_day
+from matcher.catalogue.log.changes import Draft, find_id
+from matcher.catalogue.log.decisions import machine
+from matcher.catalogue.records import files
+from matcher.catalogue.records.ingest import PreparedReference, keep_description
+from matcher.catalogue.records.prepare import prepare_outline
+from matcher.catalogue.records.store import PATIENCE, Catalogue
+from matcher.catalogue.tables.bookkeeping import Find
+from matcher.catalogue.tables.models import Quad, outline_key
+from matcher.core.detect.detection import Outline
+from matcher.core.errors import CatalogueError, UnreadablePhoto
+from matcher.core.photo import read_photo
+
+NEW = ("new_crop", "new_caption", "new_pose")
+"""Outcomes that become proposals."""
+
+State = Literal["open", "accepted", "merged", "rejected"]
+
+
+@dataclass(frozen=True)
+class FindRow:
+    """One find.
+
+    pose, crop: what the identification established, None where it did not.
+    record_id, reference_id: what it became. facts: of the face, see `ReferenceRow`.
+    evidence: the card's part of the published answer (outcome, confidence, candidates, reasons), and `versions`.
+    """
+
+    find_id: str
+    state: State
+    outcome: str
+    pose: str | None
+    crop: str | None
+    record_id: str | None
+    reference_id: int | None
+    proposed_at: datetime
+    proposed_by: str
+    sha256: str
+    suffix: str
+    outline: str
+    name: str
+    source: str
+    seen_on: str
+    width: int
+    height: int
+    quad: Quad
+    facts: Mapping[str, Any]
+    evidence: Mapping[str, Any]
+
+
+def propose(
+    catalogue: Catalogue, answer: Mapping[str, Any], data: bytes, *, source: str = "", seen_on: str = "",
+    only: Collection[int] | None = None, **told: Any,
+) -> tuple[FindRow, ...]:  # fmt: skip
+    """Propose the new cards of one photo, as one decision of the machine; a card that was proposed before is left out.
+
+    answer: the published object; data: the photo's bytes. only: places (from 0) of the cards to propose, whatever
+    their outcome, as a person wants to decide on them. told: as `Catalogue.deciding` takes it.
+    Returns the finds of this photo's new cards, old and new. Raises CatalogueError, UnreadablePhoto.
+    """
+    check_day(seen_on)
+    if hashlib.sha256(data).hexdigest() != answer["sha256"]:
+        raise UnreadablePhoto("changed", f"{answer['photo']}: was changed while it was being read", "run again")
+    photo = read_photo(data, catalogue.settings.photo, str(answer["photo"]))
+    cards = enumerate(answer["cards"])
+    new = [card for place, card in cards if (card["outcome"] in NEW if only is None else place in only)]
+    prepared = [
+        prepare_outline(
+            photo, Outline(np.array(card["quad"], np.float32), 1.0), catalogue.settings, len(answer["cards"])
+        )
+        for card in new
+    ]
+    named = {files.image_name(photo.sha256, files.suffix_of(data)): data} if new else {}
+    for one in prepared:
+        named[files.face_name(one.sha256, one.quad, catalogue.settings.face)] = one.face
+    if not new:
+        return ()
+    with (
+        catalogue.writing(PATIENCE),
+        catalogue.bringing(named),
+        catalogue.deciding(machine(), "propose", **told) as entry,
+    ):
+        known = [
+            _propose(entry.draft, answer, card, one, data, source, seen_on)
+            for card, one in zip(new, prepared, strict=True)
+        ]
+        made = [change.key[0] for change in entry.draft.changes if change.table == "finds"]
+        entry.about = " ".join(made)
+        entry.outcome = f"{len(made)} proposed from {_own_name(answer)}"
+        entry.evidence = {"sha256": photo.sha256, "versions": answer["versions"]}
+    return tuple(find(catalogue, known_id) for known_id in known)
+
+
+def _propose(
+    draft: Draft, answer: Mapping[str, Any], card: Mapping[str, Any], one: PreparedReference, data: bytes,
+    source: str, seen_on: str,
+) -> str:  # fmt: skip
+    outline = outline_key(one.quad)
+    for held in draft.rows(Find, sha256=one.sha256, outline=outline):
+        return str(held["find_id"])
+    new_id = find_id(draft.give(Find))
+    keep_description(draft.connection, one.sha256, outline, one.description)
+    draft.insert(
+        Find,
+        find_id=new_id,
+        state="open",
+        outcome=card["outcome"],
+        pose=card["pose"],
+        crop=card["crop"],
+        record_id=None,
+        reference_id=None,
+        proposed_at=datetime.now(UTC),
+        proposed_by=machine().name,
+        sha256=one.sha256,
+        suffix=files.suffix_of(data),
+        outline=outline,
+        name=_own_name(answer),
+        source=source,
+        seen_on=seen_on,
+        width=one.width,
+        height=one.height,
+        quad=one.quad,
+        facts=dict(one.facts),
+        evidence={
+            **{k: card[k] for k in ("confidence", "candidates", "reasons", "face")},
+            "versions": answer["versions"],
+        },
+    )
+    return new_id
+
+
+def _own_name(answer: Mapping[str, Any]) -> str:
+    """The photo's name without its folder: the log is exported, and where a person keeps files is theirs alone."""
+    return str(answer["photo"]).rsplit("/", 1)[-1]
+
+
+def find(catalogue: Catalogue, wanted_find: str) -> FindRow:
+    """One find. Raises CatalogueError no_such_find."""
+    for row in _found(catalogue, select(*Find.__table__.columns).where(Find.find_id == wanted_find)):
+        return row
+    raise no_such_find(wanted_find)
+
+
+def finds(
+    catalogue: Catalogue,
+    state: State | None = None,
+    outcome: str | None = None,
+    limit: int | None = None,
+    offset: int = 0,
+) -> tuple[FindRow, ...]:
+    """Finds by id, a page of them."""
+    query = _where(select(*Find.__table__.columns), state, outcome)
+    return _found(catalogue, query.order_by(Find.find_id).limit(limit).offset(offset))
+
+
+def count_finds(catalogue: Catalogue, state: State | None = None, outcome: str | None = None) -> int:
+    with catalogue.reading() as connection:
+        query = _where(select(func.count()).select_from(Find), state, outcome)
+        return int(connection.execute(query).scalar_one())
+
+
+def check_day(text: str) -> None:
+    if not is_day(text):
+        raise CatalogueError("bad_day", f"{text!r} is no day", "write it like 1987-05-23, 1987-05 or 1987")
+
+
+def _where(query: Select[Any], state: str | None, outcome: str | None) -> Select[Any]:
+    query = query if state is None else query.where(Find.state == state)
+    return query if outcome is None else query.where(Find.outcome == outcome)
+
+
+def _found(catalogue: Catalogue, query: Select[Any]) -> tuple[FindRow, ...]:
+    with catalogue.reading() as connection:
+        rows = [dict(row._mapping) for row in connection.execute(query)]
+    return tuple(FindRow(**{**row, "quad": tuple(map(tuple, row["quad"]))}) for row in rows)
+
+
+def no_such_find(wanted_find: str) -> CatalogueError:
+    return CatalogueError("no_such_find", f"no find {wanted_find}", "list the finds to see their ids")

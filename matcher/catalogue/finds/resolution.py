@@ -1,0 +1,210 @@
+"""Finds decided by a person: a new record, a further reference of a known one, or none.
+
+In: open finds, proposed by the machine (`proposals`, whose names are offered here too); out: decisions. What the
+machine established (pose, crop) is taken over, the rest the person says.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+from matcher.catalogue.finds.proposals import (
+    NEW,
+    FindRow,
+    State,
+    check_day,
+    count_finds,
+    find,
+    finds,
+    no_such_find,
+    propose,
+)
+from matcher.catalogue.log.changes import Draft
+from matcher.catalogue.log.decisions import Actor, DecisionRow, Entry
+from matcher.catalogue.records.ingest import add_record, copy_of
+from matcher.catalogue.records.numbering import next_name
+from matcher.catalogue.records.store import PATIENCE, Catalogue
+from matcher.catalogue.tables.bookkeeping import Find
+from matcher.catalogue.tables.models import Record, RecordRow, Reference
+from matcher.core.errors import CatalogueError
+
+__all__ = [
+    "NEW",
+    "FindRow",
+    "State",
+    "Wanted",
+    "accept",
+    "check_day",
+    "count_finds",
+    "decided",
+    "find",
+    "finds",
+    "merge",
+    "next_letter",
+    "propose",
+    "reject",
+]
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What a person says of the record that a find becomes; None: as the identification established it."""
+
+    record_id: str | None = None
+    subject: str | None = None
+    pose: str | None = None
+    crop: str | None = None
+    caption: str | None = None
+    club: str = ""
+    issuer: str = ""
+    year: str = ""
+    series: str = ""
+    issuer_mark: str = ""
+    caption_place: str = ""
+    copy: str = ""
+    note: str = ""
+
+
+def accept(catalogue: Catalogue, wanted_find: str, who: Actor, wanted: Wanted = Wanted(), **told: Any) -> DecisionRow:
+    """Make a find a new record, with its photo as the first reference. told: further fields of the log's entry.
+
+    Raises CatalogueError no_such_find, already_decided, missing_value, clash.
+    """
+    with catalogue.writing(PATIENCE), catalogue.deciding(who, "accept", **told) as entry:
+        row = _open_find(entry.draft, wanted_find)
+        record = _record_of(entry.draft, row, wanted)
+        if entry.draft.row(Record, record.record_id) is not None:
+            raise _clash(f"record {record.record_id} is there already", "name another, or merge the find into it")
+        _same_variation(entry.draft, record)
+        add_record(entry.draft, record)
+        _become(entry, row, record.record_id, "accepted", wanted)
+    return decided(entry)
+
+
+def merge(
+    catalogue: Catalogue, wanted_find: str, record_id: str, who: Actor, copy: str = "", **told: Any
+) -> DecisionRow:
+    """Make a find a further reference of a known record."""
+    with catalogue.writing(PATIENCE), catalogue.deciding(who, "merge_find", **told) as entry:
+        row = _open_find(entry.draft, wanted_find)
+        if entry.draft.row(Record, record_id) is None:
+            raise CatalogueError("no_such_record", f"no record {record_id}", "list the records to see their ids")
+        _become(entry, row, record_id, "merged", Wanted(copy=copy, note=entry.note))
+    return decided(entry)
+
+
+def reject(catalogue: Catalogue, wanted_find: str, who: Actor, **told: Any) -> DecisionRow:
+    """Decide that a find is none; it stays in the list of rejected ones, and is not proposed again."""
+    with catalogue.writing(PATIENCE), catalogue.deciding(who, "reject", **told) as entry:
+        row = _open_find(entry.draft, wanted_find)
+        entry.draft.update(Find, [wanted_find], state="rejected")
+        entry.about, entry.outcome = wanted_find, "rejected"
+        entry.evidence = _evidence(row)
+    return decided(entry)
+
+
+def next_letter(known: Sequence[str]) -> str:
+    """The first of A, B, ... Z, AA, AB, ... that is not taken.
+
+    >>> next_letter(["A", "C"]), next_letter([])
+    ('B', 'A')
+    """
+    letters = [chr(ord("A") + i) for i in range(26)]
+    names = [*letters, *(a + b for a in letters for b in letters)]
+    return next(name for name in names if name not in known)
+
+
+def decided(entry: Entry) -> DecisionRow:
+    """The decision that an entry became. Raises CatalogueError nothing_changed where it came to nothing."""
+    if entry.row is None:
+        raise CatalogueError("nothing_changed", "that is how it is already", "look at the record or the log")
+    return entry.row
+
+
+def _become(entry: Entry, row: Mapping[str, Any], record_id: str, state: State, wanted: Wanted) -> None:
+    """Make the find a reference of a record that is there."""
+    draft = entry.draft
+    if draft.rows(Reference, record_id=record_id, sha256=row["sha256"]):
+        raise _clash(f"record {record_id} has this image as a reference", "reject the find")
+    number = draft.give(Reference)
+    same = ("sha256", "suffix", "name", "source", "seen_on", "width", "height", "quad", "facts", "outline")
+    draft.insert(
+        Reference,
+        id=number,
+        record_id=record_id,
+        copy_id=copy_of(draft, record_id, wanted.copy),
+        note=wanted.note,
+        extra={},
+        added_at=datetime.now(UTC),
+        **{name: row[name] for name in same},
+    )
+    draft.update(Find, [row["find_id"]], state=state, record_id=record_id, reference_id=number)
+    entry.about, entry.outcome = str(row["find_id"]), f"{state}: {record_id}, reference {number}"
+    entry.evidence = _evidence(row)
+
+
+def _record_of(draft: Draft, row: Mapping[str, Any], wanted: Wanted) -> RecordRow:
+    """The record that a find becomes: what was established, unless the person says otherwise."""
+    pose = wanted.pose or row["pose"]
+    of_pose = draft.rows(Record, pose=pose) if pose else []
+    subject = wanted.subject or (of_pose[0]["subject"] if of_pose else None)
+    if not subject:
+        raise CatalogueError("missing_value", f"find {row['find_id']}: who is shown?", "say it with --subject")
+    if of_pose and of_pose[0]["subject"] != subject:
+        why = f"pose {pose} shows {of_pose[0]['subject']!r}, not {subject!r}"
+        raise _clash(why, "leave the subject out, or name another pose")
+    if wanted.caption is None:
+        why = f"find {row['find_id']}: what do the card's words say?"
+        raise CatalogueError("missing_value", why, "say it with --caption; '' where there are none")
+    crop = wanted.crop or row["crop"] or next_letter([str(one["crop"]) for one in of_pose])
+    stated = ("club", "issuer", "year", "series", "issuer_mark", "caption_place", "note")
+    return RecordRow(
+        record_id=wanted.record_id or next_name(draft.connection, "record", "V00001"),
+        subject=subject,
+        pose=pose or next_name(draft.connection, "pose", "P0001"),
+        crop=crop,
+        caption=wanted.caption,
+        **{name: getattr(wanted, name) for name in stated},
+    )
+
+
+def _same_variation(draft: Draft, record: RecordRow) -> None:
+    """A record is one pose, crop and caption: a second one of the same would never be told from it."""
+    same = {name: getattr(record, name) for name in ("pose", "crop", "caption", "club", "issuer", "issuer_mark")}
+    held = draft.rows(Record, **same)
+    if held:
+        why = f"record {held[0]['record_id']} has this pose, crop and caption already"
+        raise _clash(why, f"merge the find into {held[0]['record_id']}, or say what differs")
+
+
+def _open_find(draft: Draft, wanted_find: str) -> dict[str, Any]:
+    row = draft.row(Find, wanted_find)
+    if row is None:
+        raise no_such_find(wanted_find)
+    if row["state"] != "open":
+        raise CatalogueError(
+            "already_decided",
+            f"find {wanted_find} is {row['state']} already" + (f", as {row['record_id']}" if row["record_id"] else ""),
+            "undo that decision first",
+        )
+    return row
+
+
+def _evidence(row: Mapping[str, Any]) -> dict[str, Any]:
+    """What the log keeps of a find's evidence: scores, the closest reference, with what it was made."""
+    told = row["evidence"]
+    closest = told["candidates"][0] if told["candidates"] else None
+    return {
+        "sha256": row["sha256"],
+        "outcome": row["outcome"],
+        "confidence": told["confidence"],
+        "closest": closest and {k: closest[k] for k in ("record_id", "reference", "confidence", "crop_shift_mm")},
+        "description": told["versions"].get("description"),
+    }
+
+
+def _clash(why: str, remedy: str) -> CatalogueError:
+    return CatalogueError("clash", why, remedy)

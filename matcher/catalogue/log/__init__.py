@@ -1,0 +1,1 @@
+"""Every decision: made, written down, undone, taken out and played in again."""

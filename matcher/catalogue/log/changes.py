@@ -1,0 +1,290 @@
+"""Single changes of rows: made, kept as JSON, made again, turned round.
+
+A `Draft` changes rows inside a transaction and keeps what it did: for each row its table, key, and the values
+before and after. From these the log can undo a decision, redo it, and rebuild a catalogue from nothing. A change
+that does not fit the rows it meets raises `Misfit`: nothing is ever guessed.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from itertools import islice
+from typing import Any
+
+from sqlalchemy import JSON, Column, Connection, Table, and_, delete, insert, select, update
+from sqlalchemy.exc import IntegrityError
+
+from matcher.catalogue.records import numbering
+from matcher.catalogue.tables.bookkeeping import CropWindow, Find, Given, Image, PoseFrame, Series, Sighting, Spelling
+from matcher.catalogue.tables.models import Base, Copy, Record, Reference, UtcTime
+
+LOGGED: Mapping[str, Table] = {
+    model.__tablename__: model.__table__  # type: ignore[misc]
+    for model in (Series, Record, Copy, Reference, Spelling, PoseFrame, CropWindow, Find, Sighting)
+}
+"""Tables whose rows change only by decisions, in an order in which they can be filled."""
+
+_NUMBERED = {"references": "id", "copies": "id", "sightings": "id", "finds": "find_id"}
+_FINDS_PREFIX = "F"
+_TOO_LARGE = 2**31
+"""For an integer column of a database."""
+
+AT_ONCE = 256
+"""Rows asked for in one statement."""
+
+
+class Misfit(Exception):
+    """A change meets rows that it was not made for: which row, and why it does not fit."""
+
+    def __init__(self, table: str, key: Sequence[Any], why: str) -> None:
+        super().__init__(f"{table} {', '.join(map(str, key))} {why}")
+        self.table = table
+        self.key = tuple(key)
+
+
+@dataclass(frozen=True)
+class Change:
+    """One row's change. before None: the row is new; after None: it is gone; else both hold the changed columns."""
+
+    table: str
+    key: tuple[Any, ...]
+    before: Mapping[str, Any] | None
+    after: Mapping[str, Any] | None
+
+    def inverse(self) -> Change:
+        return Change(self.table, self.key, self.after, self.before)
+
+    def as_json(self) -> dict[str, Any]:
+        return {"table": self.table, "key": list(self.key), "before": self.before, "after": self.after}
+
+    @classmethod
+    def from_json(cls, stored: Mapping[str, Any]) -> Change:
+        """Raises ValueError for what is no change of a table of ours."""
+        try:
+            change = cls(str(stored["table"]), tuple(stored["key"]), stored["before"], stored["after"])
+            columns = LOGGED[change.table].columns
+        except (KeyError, TypeError) as error:
+            raise ValueError(f"not a change of this catalogue's tables: {error}") from None
+        for values in (change.before, change.after):
+            if values is not None and not (isinstance(values, dict) and set(values) <= set(columns.keys())):
+                raise ValueError(f"{change.table} has no such columns: {values!r}")
+            wrong = [name for name, value in (values or {}).items() if not _may_hold(columns[name], value)]
+            if wrong:
+                raise ValueError(f"{change.table} cannot hold this as {', '.join(wrong)}")
+        if change.before is None and change.after is None:
+            raise ValueError(f"a change of {change.table} that changes nothing")
+        return change
+
+
+@dataclass
+class Draft:
+    """Changes rows through one connection's transaction, and keeps the changes in order."""
+
+    connection: Connection
+    changes: list[Change] = field(default_factory=list)
+
+    def row(self, model: type[Base], *key: Any) -> dict[str, Any] | None:
+        """The row as JSON values, or None."""
+        return read_row(self.connection, LOGGED[model.__tablename__], key)
+
+    def rows(self, model: type[Base], **where: Any) -> list[dict[str, Any]]:
+        """All rows with these values, by key, as JSON values."""
+        table = LOGGED[model.__tablename__]
+        query = select(table).where(*(table.c[name] == value for name, value in where.items()))
+        found = self.connection.execute(query.order_by(*table.primary_key.columns))
+        return [to_json(table, row._asdict()) for row in found]
+
+    def insert(self, model: type[Base], **values: Any) -> None:
+        table = LOGGED[model.__tablename__]
+        after = to_json(table, values)
+        self.make(Change(table.name, tuple(after[c.name] for c in table.primary_key.columns), None, after))
+
+    def update(self, model: type[Base], key: Sequence[Any], **values: Any) -> None:
+        """Set columns; those that have the value already are left out, and so is a change of none."""
+        table = LOGGED[model.__tablename__]
+        now = read_row(self.connection, table, key)
+        if now is None:
+            raise Misfit(table.name, key, "is not there")
+        wanted = to_json(table, values)
+        changed = [name for name, value in wanted.items() if now[name] != value]
+        if changed:
+            before, after = {n: now[n] for n in changed}, {n: wanted[n] for n in changed}
+            self.make(Change(table.name, tuple(key), before, after))
+
+    def delete(self, model: type[Base], *key: Any) -> None:
+        table = LOGGED[model.__tablename__]
+        now = read_row(self.connection, table, key)
+        if now is None:
+            raise Misfit(table.name, key, "is not there")
+        self.make(Change(table.name, tuple(key), now, None))
+
+    def make(self, change: Change) -> None:
+        """Make one change, whoever thought of it. Raises Misfit."""
+        _apply(self.connection, change)
+        self.changes.append(change)
+
+    def give(self, model: type[Base]) -> int:
+        """The next number of this kind; none is ever given twice, whatever is undone."""
+        return last_given(self.connection, model.__tablename__) + 1
+
+
+def last_given(connection: Connection, kind: str) -> int:
+    return int(connection.execute(select(Given.last).where(Given.kind == kind)).scalar() or 0)
+
+
+def find_id(number: int) -> str:
+    return f"{_FINDS_PREFIX}{number:05d}"
+
+
+def read_row(connection: Connection, table: Table, key: Sequence[Any]) -> dict[str, Any] | None:
+    row = connection.execute(select(table).where(_is(table, key))).one_or_none()
+    return None if row is None else to_json(table, row._asdict())
+
+
+def to_json(table: Table, values: Mapping[str, Any]) -> dict[str, Any]:
+    """A row's values as JSON knows them: moments in ISO 8601, tuples as lists."""
+    return {name: _plain(value) for name, value in values.items() if name in table.columns}
+
+
+def canonical(value: Any) -> str:
+    """The one way in which a value is written for hashing and comparing."""
+    return json.dumps(value, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
+
+
+def touched(changes: Iterable[Change]) -> Iterator[tuple[str, str]]:
+    """(table, key) of the changed rows and of those that they point at."""
+    for change in changes:
+        yield change.table, canonical(list(change.key))
+        for values in (change.before, change.after):
+            for column, table in (("record_id", "records"), ("copy_id", "copies"), ("reference_id", "references")):
+                if values and values.get(column) is not None:
+                    yield table, canonical([values[column]])
+
+
+def expect(change: Change, now: Mapping[str, Any] | None) -> None:
+    """Raise Misfit unless a row is as the change takes it to be. now: its JSON values, or None where there is none."""
+    if change.before is None and now is not None:
+        raise Misfit(change.table, change.key, "is there already")
+    if change.before is not None and now is None:
+        raise Misfit(change.table, change.key, "is not there")
+    if change.before is not None and now is not None:
+        other = [name for name, value in change.before.items() if now[name] != value]
+        if other:
+            raise Misfit(change.table, change.key, f"has another {', '.join(other)} by now")
+
+
+def remember(connection: Connection, changes: Sequence[Change]) -> None:
+    """What new rows give out for good: their numbers, their images, ids of records and poses."""
+    new = [(change.table, change.after) for change in changes if change.before is None and change.after is not None]
+    _remember_numbers(connection, new)
+    _remember_images(connection, new)
+    names = [("record", str(change.key[0])) for change in changes if change.table == "records" and not change.before]
+    poses = [change.after.get("pose") for change in changes if change.table == "records" and change.after is not None]
+    numbering.remember(connection, [*names, *(("pose", pose) for pose in poses if pose is not None)])
+
+
+def stored_values(table: Table, values: Mapping[str, Any]) -> dict[str, Any]:
+    """The reverse of `to_json`: what goes into the columns."""
+    return {name: _stored(table, name, value) for name, value in values.items()}
+
+
+def _apply(connection: Connection, change: Change) -> None:
+    table = LOGGED[change.table]
+    expect(change, read_row(connection, table, change.key))
+    try:
+        with connection.begin_nested():
+            connection.execute(_statement(table, change))
+    except IntegrityError:
+        raise Misfit(change.table, change.key, "is bound to other rows, or would be there twice") from None
+    remember(connection, [change])
+
+
+def _statement(table: Table, change: Change) -> Any:
+    if change.after is None:
+        return delete(table).where(_is(table, change.key))
+    values = stored_values(table, change.after)
+    if change.before is None:
+        return insert(table).values(values)
+    return update(table).where(_is(table, change.key)).values(values)
+
+
+_New = Sequence[tuple[str, Mapping[str, Any]]]
+
+
+def _remember_numbers(connection: Connection, new: _New) -> None:
+    highest: dict[str, int] = {}
+    for table, after in new:
+        if table in _NUMBERED:
+            number = int(str(after[_NUMBERED[table]]).removeprefix(_FINDS_PREFIX))
+            highest[table] = max(number, highest.get(table, 0))
+    for kind, number in highest.items():
+        known = last_given(connection, kind)
+        if not known:
+            connection.execute(insert(Given).values(kind=kind, last=number))
+        elif number > known:
+            connection.execute(update(Given).where(Given.kind == kind).values(last=number))
+
+
+def _remember_images(connection: Connection, new: _New) -> None:
+    named: dict[str, str] = {}
+    for _, after in new:
+        if after.get("sha256") and "suffix" in after:
+            named.setdefault(after["sha256"], after["suffix"])
+    for some in batched(named, AT_ONCE):
+        held = set(connection.execute(select(Image.sha256).where(Image.sha256.in_(some))).scalars())
+        lacking = [{"sha256": sha256, "suffix": named[sha256]} for sha256 in some if sha256 not in held]
+        if lacking:
+            connection.execute(insert(Image), lacking)
+
+
+def batched(values: Iterable[Any], size: int) -> Iterator[list[Any]]:
+    """The values in lists of at most so many."""
+    rest = iter(values)
+    while some := list(islice(rest, size)):
+        yield some
+
+
+def _is(table: Table, key: Sequence[Any]) -> Any:
+    return and_(*(column == value for column, value in zip(table.primary_key.columns, key, strict=True)))
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, datetime):
+        return value.astimezone(UTC).isoformat()
+    if isinstance(value, Mapping):
+        return {str(k): _plain(v) for k, v in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_plain(v) for v in value]
+    return value
+
+
+def _may_hold(column: Column[Any], value: Any) -> bool:
+    """Whether a JSON value is one of the column's."""
+    if value is None:
+        return bool(column.nullable)
+    if isinstance(column.type, JSON):
+        return True
+    if isinstance(column.type, UtcTime):
+        return isinstance(value, str) and _is_moment(value)
+    kind = column.type.python_type
+    if isinstance(value, bool) or kind is bool:
+        return isinstance(value, bool) and kind is bool
+    if kind is int:
+        return isinstance(value, int) and abs(value) < _TOO_LARGE
+    return isinstance(value, (int, float) if kind is float else kind)
+
+
+def _is_moment(text: str) -> bool:
+    try:
+        return datetime.fromisoformat(text).tzinfo is not None
+    except ValueError:
+        return False
+
+
+def _stored(table: Table, name: str, value: Any) -> Any:
+    if isinstance(table.columns[name].type, UtcTime) and value is not None:
+        return datetime.fromisoformat(value)
+    return value

@@ -1,0 +1,265 @@
+"""The log of decisions: who decided what, when, on what evidence; undone and redone, never changed.
+
+Every change of the catalogue is a decision with the changes of rows that it made. Entries are numbered from 1 and
+chained: each carries the SHA-256 of the one before and of itself, the first that of the catalogue's identity. So a
+log that was shortened, reordered or mended by hand is told, and a log of another catalogue is not taken.
+"""
+
+from __future__ import annotations
+
+import getpass
+import hashlib
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+from importlib.metadata import version
+from typing import Any, Literal
+
+from sqlalchemy import Connection, func, insert, select
+
+from matcher.catalogue.log.changes import Change, Draft, Misfit, canonical, touched
+from matcher.catalogue.tables.bookkeeping import Decision, Identity
+from matcher.core.errors import CatalogueError
+
+TURNS = ("undo", "redo")
+BY_MACHINE = ("propose", "map_crops", "taken_over")
+"""All that a machine may decide; everything else is a person's."""
+
+IN_THE_WAY_TOLD = 5
+
+
+@dataclass(frozen=True)
+class Actor:
+    """Who decides: a person by name, or a version of the machine. One is never taken for the other."""
+
+    kind: Literal["person", "machine"]
+    name: str
+
+    def __post_init__(self) -> None:
+        if not self.name.strip() or not self.name.isprintable() or len(self.name) > 100:
+            raise CatalogueError("no_name", "a decision needs the name of who decides", "give a name with --by")
+
+
+def person(name: str) -> Actor:
+    return Actor("person", name.strip())
+
+
+def whoever_runs_this() -> Actor:
+    """The person under whose name this process runs."""
+    try:
+        return person(getpass.getuser())
+    except (OSError, KeyError, CatalogueError):
+        return person("somebody")
+
+
+def machine() -> Actor:
+    return Actor("machine", f"platekin {version('platekin')}")
+
+
+@dataclass(frozen=True)
+class DecisionRow:
+    """One entry of the log.
+
+    batch: number of the first decision of the run that this one was part of, or None.
+    about: id of the find, record, pose, ... outcome: what came of it, for people. undoes: the decision turned round.
+    standing: False where a later entry has undone it.
+    """
+
+    number: int
+    batch: int | None
+    at: datetime
+    actor: Literal["person", "machine"]
+    by: str
+    action: str
+    about: str
+    outcome: str
+    evidence: Mapping[str, Any]
+    note: str
+    undoes: int | None
+    digest: str
+    changes: tuple[Change, ...]
+    standing: bool = True
+
+
+@dataclass
+class Entry:
+    """A decision on its way into the log: filled in while its draft is made. row: what it became."""
+
+    who: Actor
+    action: str
+    draft: Draft
+    note: str = ""
+    about: str = ""
+    outcome: str = ""
+    evidence: dict[str, Any] = field(default_factory=dict)
+    undoes: int | None = None
+    batch: int | None = None
+    at: datetime | None = None
+    row: DecisionRow | None = None
+
+
+def append(connection: Connection, entry: Entry) -> DecisionRow | None:
+    """Write the entry, unless it changes nothing. The connection's owner commits."""
+    if not entry.draft.changes:
+        return None
+    if entry.who.kind == "machine" and entry.action not in BY_MACHINE:
+        raise ValueError(f"a machine may not {entry.action}")
+    number, before = last(connection)
+    row = DecisionRow(
+        number=number + 1,
+        batch=number + 1 if entry.batch == 0 else entry.batch,
+        at=entry.at or datetime.now(UTC),
+        actor=entry.who.kind,
+        by=entry.who.name,
+        action=entry.action,
+        about=entry.about,
+        outcome=entry.outcome,
+        evidence=entry.evidence,
+        note=entry.note,
+        undoes=entry.undoes,
+        digest="",
+        changes=tuple(entry.draft.changes),
+    )
+    row = replace(row, digest=digest_of(row, before))
+    write(connection, [row])
+    return row
+
+
+def write(connection: Connection, rows: Sequence[DecisionRow]) -> None:
+    """Add entries to the log; nothing is looked at."""
+    connection.execute(insert(Decision), [{**as_json(row), "at": row.at} for row in rows])
+
+
+def last(connection: Connection) -> tuple[int, str]:
+    """(number, digest) of the newest entry; of an empty log 0 and what the first is chained to."""
+    newest = connection.execute(
+        select(Decision.number, Decision.digest).order_by(Decision.number.desc()).limit(1)
+    ).one_or_none()
+    return (newest.number, newest.digest) if newest else (0, beginning(identity(connection)))
+
+
+def identity(connection: Connection) -> str:
+    return str(connection.execute(select(Identity.id)).scalar_one())
+
+
+def beginning(catalogue_id: str) -> str:
+    """What the first entry of a catalogue's log is chained to."""
+    return hashlib.sha256(f"platekin catalogue {catalogue_id}".encode()).hexdigest()
+
+
+def digest_of(row: DecisionRow, before: str) -> str:
+    """SHA-256 of the digest before and of all that the entry says, in canonical JSON."""
+    told = {name: value for name, value in as_json(row).items() if name != "digest"}
+    return hashlib.sha256(f"{before}\n{canonical(told)}".encode()).hexdigest()
+
+
+def as_json(row: DecisionRow) -> dict[str, Any]:
+    """The entry as one line of an exported log; whether it still stands follows from the others."""
+    return {
+        "number": row.number,
+        "batch": row.batch,
+        "at": row.at.astimezone(UTC).isoformat(),
+        "actor": row.actor,
+        "by": row.by,
+        "action": row.action,
+        "about": row.about,
+        "outcome": row.outcome,
+        "evidence": dict(row.evidence),
+        "note": row.note,
+        "undoes": row.undoes,
+        "changes": [change.as_json() for change in row.changes],
+        "digest": row.digest,
+    }
+
+
+def from_json(stored: Mapping[str, Any]) -> DecisionRow:
+    """The reverse of `as_json`. Raises ValueError, KeyError, TypeError for anything else."""
+    values = {name: stored[name] for name in DecisionRow.__dataclass_fields__ if name != "standing"}
+    if values["actor"] not in ("person", "machine") or not isinstance(values["number"], int):
+        raise ValueError("no decision of a person or a machine")
+    texts = (values[name] for name in ("by", "action", "about", "outcome", "note", "digest"))
+    numbers = (values[name] for name in ("batch", "undoes"))
+    if not all(isinstance(text, str) for text in texts) or not all(isinstance(n, int | None) for n in numbers):
+        raise ValueError("text where a number belongs, or the reverse")
+    values["at"] = datetime.fromisoformat(values["at"])
+    values["changes"] = tuple(Change.from_json(change) for change in values["changes"])
+    return DecisionRow(**values)
+
+
+def read(
+    connection: Connection, *, after: int = 0, numbers: Sequence[int] | None = None, limit: int | None = None,
+    offset: int = 0, about: str | None = None, batch: int | None = None, actor: str | None = None,
+    actions: Sequence[str] = (), actions_not: Sequence[str] = (), newest_first: bool = False,
+) -> Iterator[DecisionRow]:  # fmt: skip
+    """Entries by number, read as they are asked for."""
+    query = select(*Decision.__table__.columns).where(Decision.number > after)
+    if numbers is not None:
+        query = query.where(Decision.number.in_(numbers))
+    for column, value in ((Decision.about, about), (Decision.batch, batch), (Decision.actor, actor)):
+        query = query if value is None else query.where(column == value)
+    if actions:
+        query = query.where(Decision.action.in_(actions))
+    if actions_not:
+        query = query.where(Decision.action.not_in(actions_not))
+    query = query.order_by(Decision.number.desc() if newest_first else Decision.number).limit(limit).offset(offset)
+    undone = undone_numbers(connection)
+    with connection.execute(query.execution_options(yield_per=500)) as found:
+        for row in found:
+            yield _row(row, undone)
+
+
+def undone_numbers(connection: Connection) -> set[int]:
+    """Decisions that were undone and not redone since."""
+    newest: dict[int | None, str] = {}
+    turns = select(Decision.undoes, Decision.action).where(Decision.undoes.is_not(None)).order_by(Decision.number)
+    for undoes, action in connection.execute(turns):
+        newest[undoes] = action
+    return {number for number, action in newest.items() if number is not None and action == "undo"}
+
+
+def turn(entry: Entry, target: DecisionRow) -> None:
+    """Make the target's changes backwards (undo) or again (redo). Raises CatalogueError in_the_way."""
+    changes = list(target.changes)
+    if entry.action == "undo":
+        changes = [change.inverse() for change in reversed(changes)]
+    try:
+        for change in changes:
+            entry.draft.make(change)
+    except Misfit as misfit:
+        raise _in_the_way(entry.draft.connection, entry.action, target, misfit) from None
+    entry.undoes, entry.about = target.number, target.about
+    entry.outcome = f"decision {target.number} ({target.action}) {'undone' if entry.action == 'undo' else 'redone'}"
+
+
+def _in_the_way(connection: Connection, action: str, target: DecisionRow, misfit: Misfit) -> CatalogueError:
+    rows = set(touched(target.changes))
+    later = [
+        str(row.number)
+        for row in read(connection, after=target.number)
+        if row.standing and row.action not in TURNS and rows & set(touched(row.changes))
+    ]
+    which = f": decisions {', '.join(later[-IN_THE_WAY_TOLD:])} build on it or changed the same" if later else ""
+    return CatalogueError(
+        "in_the_way",
+        f"decision {target.number} cannot be {action[:2]}done now: {misfit}{which}",
+        "undo those first, the newest first" if later else "look at the log for what changed it",
+    )
+
+
+def count(connection: Connection) -> int:
+    return int(connection.execute(select(func.count()).select_from(Decision)).scalar_one())
+
+
+def _row(stored: Any, undone: set[int]) -> DecisionRow:
+    values = dict(stored._mapping)
+    values["changes"] = tuple(Change.from_json(change) for change in values["changes"])
+    return DecisionRow(**values, standing=values["number"] not in undone)
+
+
+def references_told(count: int) -> str:
+    """How many, for the log.
+
+    >>> references_told(1), references_told(2)
+    ('1 reference', '2 references')
+    """
+    return f"{count} reference{'' if count == 1 else 's'}"

@@ -1,1 +1,0 @@
-"""Alembic's environment and revisions; run by `matcher.catalogue.migrate`, never by an ini file."""

@@ -1,0 +1,1 @@
+"""Records, references and copies: stored, read, enrolled, corrected, searched."""

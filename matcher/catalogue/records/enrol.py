@@ -1,0 +1,232 @@
+"""A table of records and a catalogue folder in; the catalogue with all of them in, and a report, out.
+
+The rows of one record are stored together or not at all, in the order of the table. Killed at any moment, the
+same call may be made again and ends with the same catalogue. Originals are only read.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import closing
+from dataclasses import dataclass, replace
+from itertools import groupby
+from pathlib import Path
+
+from matcher.catalogue.exchange.table import SAME_IF_STATED, Table, TableRow, find_clashes, read_table
+from matcher.catalogue.log.changes import Draft
+from matcher.catalogue.log.decisions import Actor, whoever_runs_this
+from matcher.catalogue.records.enrol_report import EnrolReport, RowOutcome, Tally
+from matcher.catalogue.records.ingest import Arrival
+from matcher.catalogue.records.prepare import Prepare, Prepared, prepare_in_order, prepare_reference
+from matcher.catalogue.records.store import Catalogue
+from matcher.catalogue.tables.database import disk_is_full, failure, guarded
+from matcher.catalogue.tables.models import RecordRow, ReferenceRow
+from matcher.core.describe import fingerprint
+from matcher.core.errors import PlatekinError, UnreadablePhoto
+from matcher.core.parallel.cluster import Cluster
+from matcher.core.search.reference_index import ReferenceIndex, synchronise
+from matcher.core.settings import Settings
+
+
+def enrol(
+    csv_path: Path,
+    folder: Path,
+    settings: Settings | None = None,
+    progress: Callable[[int, int], None] | None = None,
+    workers: int | None = None,
+    on_row: Callable[[RowOutcome], None] | None = None,
+    prepare: Prepare = prepare_reference,
+    who: Actor | None = None,
+    images: Path | None = None,
+    check: Callable[[Draft], None] | None = None,
+    cluster: Cluster | None = None,
+) -> EnrolReport:
+    """Bring all rows of a table into a catalogue, which is made where there is none.
+
+    progress: called with (rows done, rows in all). on_row: called with each row's outcome. Both are called
+    in this process. workers, prepare, cluster: see `prepare_in_order`. who: decides; whoever runs this, if not given.
+    All that one call stores is one batch of the log. images: folder that image paths are relative to; the table's.
+    check: called first, with nobody else writing; what it raises ends the call.
+
+    Raises BadTable where the table as a whole cannot be used, and CatalogueError (locked, read_only,
+    disk_full, newer_version, ...); what was stored before stays, and the same call goes on from there.
+    """
+    settings = settings or Settings()
+    table = read_table(csv_path, images)
+    with Catalogue.open(folder, create=True, settings=settings) as catalogue, catalogue.writing():
+        if check:
+            with catalogue.reading() as connection:
+                check(Draft(connection))
+        catalogue.refresh_descriptions()
+        tally = Tally(len(table.rows) + len(table.bad), progress, on_row)
+        table = _sound(table, catalogue, tally)
+        rows = _new_rows(table, catalogue, tally)
+        batch = _Batch(who or whoever_runs_this())
+        with closing(prepare_in_order([row.path for row in rows], settings, workers, prepare, cluster)) as results:
+            for _, group in groupby(zip(rows, results, strict=True), key=lambda pair: pair[0].record_id):
+                _store_group(catalogue, table, list(group), tally, batch)
+        update_index(catalogue)
+        counts = catalogue.counts()
+    return tally.report(counts.records, counts.references)
+
+
+def update_index(catalogue: Catalogue) -> None:
+    """Make the search index hold what the catalogue holds. Only inside `catalogue.writing()`."""
+    folder = catalogue.folder / "index"
+    references = {reference.id: reference for reference in catalogue.references()}
+    with guarded(catalogue.folder):
+        try:
+            index = ReferenceIndex.open(folder, fingerprint())
+            if synchronise(index, references, lambda i: catalogue.description(references[i]), keep=True):
+                index.save()
+        except RuntimeError as error:  # what FAISS raises, whatever went wrong
+            if disk_is_full(catalogue.folder):
+                raise failure("disk_full", catalogue.folder) from error
+            raise
+
+
+def _sound(table: Table, catalogue: Catalogue, tally: Tally) -> Table:
+    """The table without the rows that cannot be used, or that contradict others."""
+    clashes = find_clashes(table, catalogue.records())
+    for bad in table.bad:
+        tally.failed_row(bad.line, "", bad.image, bad.error)
+    for row in table.rows:
+        if row.line in clashes:
+            tally.fail(row, clashes[row.line])
+    return replace(table, rows=tuple(row for row in table.rows if row.line not in clashes), bad=())
+
+
+def _new_rows(table: Table, catalogue: Catalogue, tally: Tally) -> list[TableRow]:
+    """Rows whose image has to be looked at, those of one record together; the others are settled here."""
+    held = {reference.sha256: reference for reference in catalogue.references()}
+    images: dict[str, list[TableRow]] = {}
+    for row in table.rows:
+        images.setdefault(_hash(row.path) or f"unreadable on line {row.line}", []).append(row)
+    new: list[TableRow] = []
+    for sha256, rows in images.items():
+        restored = catalogue.restore_image(held[sha256], rows[0].path) if sha256 in held else False
+        new += _settle_image(table, rows, held.get(sha256), tally, restored)
+    first: dict[str, int] = {}
+    for row in table.rows:
+        first.setdefault(row.record_id, row.line)
+    return sorted(new, key=lambda row: (first[row.record_id], row.line))
+
+
+def _settle_image(
+    table: Table, rows: Sequence[TableRow], held: ReferenceRow | None, tally: Tally, restored: bool
+) -> Iterator[TableRow]:
+    """Of the rows with one and the same image, the one that has to be looked at, if any."""
+    records = {row.record_id for row in rows}
+    if held is None and len(records) > 1:
+        for row in rows:
+            other = next(other for other in rows if other.record_id != row.record_id)
+            tally.fail(row, _duplicate_image(table, row, other))
+        return
+    for place, row in enumerate(rows):
+        if held is not None and held.record_id != row.record_id:
+            tally.fail(row, _image_of_another(table, row, held))
+        elif held is not None:
+            note = "its stored image was missing and is there again" if restored else _kept(row, held)
+            tally.add(row, "unchanged", note)
+        elif place:
+            tally.add(row, "unchanged", f"the same image as on line {rows[0].line}, for the same record")
+        else:
+            yield row
+
+
+def _duplicate_image(table: Table, row: TableRow, other: TableRow) -> UnreadablePhoto:
+    return UnreadablePhoto(
+        "duplicate_image",
+        f"{table.path} line {row.line}: {row.image} is the same image as {other.image} on line {other.line}, "
+        f"but for records {row.record_id} and {other.record_id}",
+        "keep the line of the record that the image shows",
+    )
+
+
+def _image_of_another(table: Table, row: TableRow, held: ReferenceRow) -> UnreadablePhoto:
+    return UnreadablePhoto(
+        "duplicate_image",
+        f"{table.path} line {row.line}: {row.image} is in the catalogue already, as {held.name} "
+        f"of record {held.record_id}, not {row.record_id}",
+        "correct the line, or remove that record from the catalogue first",
+    )
+
+
+def _kept(row: TableRow, held: ReferenceRow) -> str:
+    """What the table now says differently of an image that is enrolled; enrolling never overwrites."""
+    pairs = {"copy": held.copy or "", "source": held.source, "note": held.note}
+    if row.seen_on:
+        pairs["seen_on"] = held.seen_on
+    changed = [f"{name} {old!r}" for name, old in pairs.items() if getattr(row, name) != old]
+    return f"enrolled before; the catalogue keeps {', '.join(changed)}" if changed else ""
+
+
+def _hash(path: Path) -> str:
+    """SHA-256 of the file, or "" where it cannot be read: `prepare` will say why."""
+    try:
+        with path.open("rb") as stream:
+            return hashlib.file_digest(stream, "sha256").hexdigest()
+    except OSError:
+        return ""
+
+
+@dataclass
+class _Batch:
+    """Who enrols, and the number of the first decision that this call made, 0 before there is one."""
+
+    who: Actor
+    number: int = 0
+
+
+def _store_group(
+    catalogue: Catalogue, table: Table, group: Sequence[tuple[TableRow, Prepared]], tally: Tally, batch: _Batch
+) -> None:
+    """Store one record's new references; a record of which no image can be used is not stored."""
+    arrivals: list[tuple[TableRow, Arrival]] = []
+    errors: list[tuple[TableRow, PlatekinError]] = []
+    for row, prepared in group:
+        try:
+            arrivals.append((row, _arrival(row, prepared)))
+        except PlatekinError as failed:
+            errors.append((row, failed))
+    record_id = group[0][0].record_id
+    if arrivals:
+        same = [row for row in table.rows if row.record_id == record_id]
+        catalogue.add(_record(same), [arrival for _, arrival in arrivals], batch.who, batch.number)
+        batch.number = batch.number or catalogue.last_decision()
+    for row, arrival in arrivals:
+        cards = arrival.prepared.facts.get("outlines", 1)
+        tally.add(row, "added", f"{cards} cards found; the clearest was taken" if cards > 1 else "")
+    known = bool(arrivals) or bool(catalogue.references(record_id))
+    then = "" if known else f"; record {record_id} was not stored, for want of a usable image"
+    for row, error in errors:
+        tally.fail(row, error, then)
+
+
+def _arrival(row: TableRow, prepared: Prepared) -> Arrival:
+    if isinstance(prepared, PlatekinError):
+        raise prepared
+    try:
+        data = row.path.read_bytes()
+    except OSError as error:
+        raise UnreadablePhoto("missing_file", f"{row.path}: {error.strerror}", "run again") from None
+    if hashlib.sha256(data).hexdigest() != prepared.sha256:
+        raise UnreadablePhoto("changed", f"{row.path}: was changed while it was being read", "run again")
+    return Arrival(data, row.path.name, prepared, row.copy, row.source, row.note, row.extra, row.seen_on)
+
+
+def _record(rows: Sequence[TableRow]) -> RecordRow:
+    """What the table says of a record: its first row, and the first stated club, issuer, year and so on."""
+    first = rows[0]
+    stated = {name: next((getattr(row, name) for row in rows if getattr(row, name)), "") for name in SAME_IF_STATED}
+    return RecordRow(
+        record_id=first.record_id,
+        subject=first.subject,
+        pose=first.pose,
+        crop=first.crop,
+        caption=first.caption,
+        note=first.note,
+        extra=dict(first.extra),
+        **stated,
+    )

@@ -1,0 +1,186 @@
+"""The files of a catalogue: images by content hash, the cache of flattened faces, the writer's lock.
+
+    images/ab/<sha256>.jpg                  reference images, byte for byte as they were given
+    faces/ab/<sha256>-<fingerprint>.jpg     flattened faces; a cache that can be deleted
+    writing.lock, writing.files             who writes; which files it is about to add or to remove
+
+A file appears under its name only when it is whole. Before files are added or removed their names are noted
+in `writing.files`; whoever writes next removes those that no row names. So a kill leaves nothing behind, and
+a file that was not noted is never deleted.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import hashlib
+import json
+import os
+import threading
+import time
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import asdict
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from matcher.catalogue.tables.database import failure
+from matcher.catalogue.tables.models import Quad
+from matcher.core.flatten import Face
+from matcher.core.settings import FaceSize
+
+LOCK = "writing.lock"
+NOTED = "writing.files"
+FACE_QUALITY = 93
+FLATTEN_VERSION = 1
+"""Raise it when `flatten` gives other pixels for the same image and outline: faces are then cached anew."""
+
+_BEGINNINGS = (
+    (b"\xff\xd8\xff", ".jpg"),
+    (b"\x89PNG", ".png"),
+    (b"II*\x00", ".tif"),
+    (b"MM\x00*", ".tif"),
+    (b"II+\x00", ".tif"),
+    (b"MM\x00+", ".tif"),
+    (b"GIF8", ".gif"),
+    (b"BM", ".bmp"),
+)
+
+
+def suffix_of(data: bytes) -> str:
+    """The file name suffix that fits the content, whatever the file was called; '.img' for anything else.
+
+    >>> suffix_of(b"RIFF1234WEBPVP8 "), suffix_of(b"II*...")
+    ('.webp', '.img')
+    """
+    if data[:4] == b"RIFF" and data[8:12] == b"WEBP":
+        return ".webp"
+    return next((suffix for beginning, suffix in _BEGINNINGS if data.startswith(beginning)), ".img")
+
+
+def image_name(sha256: str, suffix: str) -> str:
+    """Path of a stored image, relative to the catalogue."""
+    return f"images/{sha256[:2]}/{sha256}{suffix}"
+
+
+def face_name(sha256: str, quad: Quad, size: FaceSize) -> str:
+    """Path of a cached face, relative to the catalogue; other corners or another scale give another name."""
+    facts = {
+        "quad": [[round(float(v), 3) for v in corner] for corner in quad],
+        "size": asdict(size),
+        "flatten": FLATTEN_VERSION,
+        "opencv": cv2.__version__.split(".")[0],
+    }
+    fingerprint = hashlib.sha256(json.dumps(facts, sort_keys=True).encode()).hexdigest()[:16]
+    return f"faces/{sha256[:2]}/{sha256}-{fingerprint}.jpg"
+
+
+def encode_face(face: Face) -> bytes:
+    """A face as JPEG, colour at full resolution."""
+    options = [
+        cv2.IMWRITE_JPEG_QUALITY, FACE_QUALITY,
+        cv2.IMWRITE_JPEG_SAMPLING_FACTOR, cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444,
+    ]  # fmt: skip
+    done, data = cv2.imencode(".jpg", cv2.cvtColor(face.pixels, cv2.COLOR_RGB2BGR), options)
+    if not done:
+        raise RuntimeError("OpenCV could not encode a face as JPEG")
+    return data.tobytes()
+
+
+def decode_face(data: bytes, size: FaceSize) -> Face | None:
+    """The reverse of `encode_face`; None where the data is damaged or of another size."""
+    decoded = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR) if data else None
+    if decoded is None or decoded.shape != (size.height, size.width, 3):
+        return None
+    pixels: NDArray[np.uint8] = np.asarray(cv2.cvtColor(decoded, cv2.COLOR_BGR2RGB), np.uint8)
+    return Face.from_pixels(pixels, size)
+
+
+def write_whole(path: Path, data: bytes, keep: bool = True) -> None:
+    """Write a file that is either there entirely or not at all; `keep` also makes it survive a power cut."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    part = path.with_name(f"{path.name}.{os.getpid()}-{threading.get_ident()}.part")
+    try:
+        with part.open("wb") as stream:
+            stream.write(data)
+            if keep:
+                stream.flush()
+                os.fsync(stream.fileno())
+        part.replace(path)
+    except BaseException:
+        with suppress(OSError):
+            part.unlink(missing_ok=True)
+        raise
+    if keep:
+        _sync_folder(path.parent)
+
+
+@contextmanager
+def only_writer(folder: Path, wait: float = 0.0) -> Iterator[None]:
+    """Be the one who writes to this catalogue; the lock goes with the process, however it ends.
+
+    Raises CatalogueError `locked` where another process, or another thread, still writes after `wait` seconds.
+    """
+    descriptor = os.open(folder / LOCK, os.O_RDWR | os.O_CREAT, 0o666)
+    until = time.monotonic() + wait
+    try:
+        while True:
+            try:
+                fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                break
+            except BlockingIOError:
+                if time.monotonic() >= until:
+                    raise failure("locked", folder) from None
+                time.sleep(0.01)
+        yield
+    finally:
+        os.close(descriptor)
+
+
+@contextmanager
+def noted(folder: Path, names: Iterable[str]) -> Iterator[None]:
+    """Note the files that are about to be added or removed, until the rows say the same.
+
+    After a failure inside, the note stays: `settle` finishes the work, now or when somebody next writes.
+    """
+    write_whole(folder / NOTED, "\n".join(names).encode())
+    yield
+    (folder / NOTED).unlink(missing_ok=True)
+
+
+def settle(folder: Path, wanted: Callable[[str], bool]) -> list[str]:
+    """Remove noted files that are not wanted, and unfinished ones; returns the names of the removed.
+
+    wanted: tells of a name (as `image_name` or `face_name` gives it) whether a row of the database needs it.
+    """
+    _remove_unfinished(folder / NOTED)
+    try:
+        names = (folder / NOTED).read_text().split("\n")
+    except FileNotFoundError:
+        return []
+    removed = []
+    for name in filter(None, names):
+        path = folder / name
+        _remove_unfinished(path)
+        if not wanted(name) and path.exists():
+            path.unlink(missing_ok=True)
+            removed.append(name)
+    (folder / NOTED).unlink(missing_ok=True)
+    return removed
+
+
+def _remove_unfinished(path: Path) -> None:
+    """Remove what a killed `write_whole` left of a file."""
+    for part in path.parent.glob(f"{path.name}.*.part"):
+        part.unlink(missing_ok=True)
+
+
+def _sync_folder(folder: Path) -> None:
+    """A rename is safe from a power cut only when the folder that holds it has been written too."""
+    descriptor = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)

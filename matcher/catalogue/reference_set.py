@@ -1,0 +1,176 @@
+"""What `identify` needs of a catalogue, opened once a process: its index, its rows, its faces.
+
+Read-only. Rows are read once, so that a look-up costs nothing, and `refresh` takes in what is decided later; faces
+and descriptions come when they are needed and the last ones used are kept.
+"""
+
+from __future__ import annotations
+
+import json
+from collections import defaultdict
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Self
+
+from matcher.catalogue import Catalogue, RecordRow, ReferenceRow
+from matcher.catalogue.calibration_store import NAME, confidence_in_use
+from matcher.catalogue.log.changes import touched
+from matcher.catalogue.log.decisions import DecisionRow
+from matcher.core.calibration import Calibration
+from matcher.core.describe import Description, fingerprint
+from matcher.core.flatten import Face
+from matcher.core.search.reference_index import ReferenceIndex, synchronise
+from matcher.core.settings import Settings
+
+FACES_KEPT = 64
+"""Half a megabyte each: enough for the candidates of a few cards in a row."""
+
+
+@dataclass(frozen=True)
+class Known:
+    """One reference with the record it shows."""
+
+    reference: ReferenceRow
+    record: RecordRow
+
+    @property
+    def legibility(self) -> float:
+        """Residual contrast of this reference's face: the stronger print is compared with first."""
+        return float(self.reference.facts.get("residual_contrast", 0.5))
+
+
+class Shelf:
+    """An opened catalogue with its index; use as a context manager."""
+
+    def __init__(self, catalogue: Catalogue, index: ReferenceIndex, seen: int) -> None:
+        self.catalogue = catalogue
+        self.index = index
+        self._seen = seen
+        self._fitted = _stamp(catalogue.folder)
+        self._calibration: Calibration | None = None
+        records = {record.record_id: record for record in catalogue.records()}
+        self._known: dict[int, Known] = {}
+        self._by_pose: dict[str, list[Known]] = defaultdict(list)
+        self._of_record: dict[str, set[int]] = defaultdict(set)
+        for row in catalogue.references():
+            self._hold(Known(row, records[row.record_id]))
+        self.face = lru_cache(FACES_KEPT)(self._face)
+        self.description = lru_cache(FACES_KEPT)(self._description)
+
+    @classmethod
+    def open(cls, folder: Path, settings: Settings | None = None) -> Self:
+        """Open a catalogue for identifying; what the stored index lacks is added in memory."""
+        catalogue = Catalogue.open(folder, settings=settings)
+        # Read first: what is decided while the rest is being read must count as news.
+        seen = catalogue.last_decision()
+        index = ReferenceIndex.open(folder / "index", fingerprint())
+        shelf = cls(catalogue, index, seen)
+        synchronise(index, shelf._known, shelf._description)
+        return shelf
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.catalogue.close()
+
+    def __len__(self) -> int:
+        return len(self._known)
+
+    @property
+    def calibration(self) -> Calibration:
+        """The catalogue's own confidence, or the shipped one. Raises CatalogueError damaged."""
+        if self._calibration is None:
+            self._calibration = confidence_in_use(self.catalogue.folder).calibration
+        return self._calibration
+
+    def refresh(self) -> bool:
+        """Take in what other processes have decided or refitted since; the cost goes with the news, not the catalogue.
+
+        Returns whether there was any.
+        """
+        refitted = self._take_in_confidence()
+        news = self._take_in_decisions()
+        self._take_in_lists()
+        return news or refitted
+
+    def _take_in_lists(self) -> None:
+        """Change to the index's lists where another process has written them anew; until then the old ones answer."""
+        renewed = self.index.renewed()
+        if renewed is not None:
+            synchronise(renewed, self._known, self._description)
+            self.index = renewed
+
+    def _take_in_confidence(self) -> bool:
+        stamp = _stamp(self.catalogue.folder)
+        if stamp == self._fitted:
+            return False
+        # Stamped first: what is refitted while it is being read must count as news.
+        self._fitted, self._calibration = stamp, None
+        return True
+
+    def _take_in_decisions(self) -> bool:
+        newest = self.catalogue.last_decision()
+        if newest == self._seen:
+            return False
+        news = self.catalogue.decisions(after=self._seen)
+        records, references = _concerned(news)
+        references |= {i for record_id in records for i in self._of_record.get(record_id, ())}
+        rows = {row.id: row for row in self.catalogue.references_among(references, records)}
+        for reference_id in references | set(rows):
+            self._replace(reference_id, rows.get(reference_id))
+        self._seen = news[-1].number if news else newest
+        return True
+
+    def _hold(self, known: Known) -> None:
+        self._known[known.reference.id] = known
+        self._by_pose[known.record.pose].append(known)
+        self._of_record[known.record.record_id].add(known.reference.id)
+
+    def _replace(self, reference_id: int, row: ReferenceRow | None) -> None:
+        """Hold this row in place of what was held under its id; None: hold it no more."""
+        before = self._known.pop(reference_id, None)
+        if before is not None:
+            self._by_pose[before.record.pose].remove(before)
+            self._of_record[before.record.record_id].discard(reference_id)
+        if row is not None:
+            self._hold(Known(row, self.catalogue.record(row.record_id)))
+            if before is None:
+                self.index.add(reference_id, self._description(reference_id))
+        elif before is not None:
+            self.index.remove(reference_id)
+
+    def known(self, reference_id: int) -> Known | None:
+        """The reference with its record; None if it was removed since the index was read."""
+        return self._known.get(reference_id)
+
+    def of_pose(self, pose: str) -> tuple[Known, ...]:
+        """All references of a pose, the most legible first."""
+        return tuple(sorted(self._by_pose[pose], key=lambda known: -known.legibility))
+
+    def _face(self, reference_id: int) -> Face:
+        return self.catalogue.face(self._known[reference_id].reference)
+
+    def _description(self, reference_id: int) -> Description:
+        return self.catalogue.description(self._known[reference_id].reference)
+
+
+def _concerned(news: tuple[DecisionRow, ...]) -> tuple[set[str], set[int]]:
+    """Ids of records and of references that decisions are about."""
+    records: set[str] = set()
+    references: set[int] = set()
+    for table, key in touched(change for decision in news for change in decision.changes):
+        if table == "records":
+            records.add(json.loads(key)[0])
+        elif table == "references":
+            references.add(json.loads(key)[0])
+    return records, references
+
+
+def _stamp(folder: Path) -> str | None:
+    """What is written of the catalogue's own confidence; None where it has none."""
+    try:
+        return (folder / NAME).read_text(errors="replace")
+    except OSError:
+        return None

@@ -1,0 +1,1 @@
+"""How the catalogue is stored: tables, the database that holds them, and its migrations."""

@@ -1,0 +1,126 @@
+"""The command line, `platekin`: one file a command, none of which repeats a stage.
+
+Data goes to stdout, progress and messages to stderr. Exit codes: 0 all done, 1 some failed, 2 wrong call.
+"""
+
+from __future__ import annotations
+
+import sys
+from importlib.metadata import version
+from typing import Annotated
+
+import typer
+
+from matcher.cli.backup import backup, check
+from matcher.cli.copies import app as copies
+from matcher.cli.copies import gaps, scarcity
+from matcher.cli.decisions import app as decisions
+from matcher.cli.demo import demo
+from matcher.cli.doctor import doctor
+from matcher.cli.enrol import enrol
+from matcher.cli.exchange import export, import_
+from matcher.cli.finds import app as finds
+from matcher.cli.identify import identify
+from matcher.cli.listing import listing
+from matcher.cli.lot import lot
+from matcher.cli.lots_review import app as lots
+from matcher.cli.names import poses, series, subjects
+from matcher.cli.records import app as records
+from matcher.cli.rehearse import rehearse
+from matcher.cli.serve import serve
+from matcher.cli.shared import messages
+from matcher.cli.tokens import app as tokens
+from matcher.core.errors import PlatekinError
+
+WRONG_CALL = (
+    "not_a_catalogue",
+    "no_such_record",
+    "no_such_find",
+    "no_such_decision",
+    "missing_value",
+    "no_such_sighting",
+    "no_such_reference",
+    "bad_day",
+    "bad_mapping",
+    "bad_target",
+    "target_exists",
+    "table_too_large",
+    "no_name",
+    "missing_file",
+    "missing_column",
+    "duplicate_column",
+    "not_csv",
+    "not_utf8",
+    "empty_table",
+    "too_few_poses",
+    "no_such_lot",
+    "no_pictures",
+    "lot_busy",
+    "no_such_card",
+    "no_cards",
+    "no_photo",
+    "too_many_photos",
+    "empty_text",
+    "text_too_large",
+    "bad_results",
+    "bad_vocabulary",
+)
+"""Codes that say that the call itself was wrong; all others say that something failed."""
+
+app = typer.Typer(
+    name="platekin",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    help="Say which known variation an old studio-photograph card is, from a photo, with the evidence.",
+)
+
+
+@app.callback(invoke_without_command=True)
+def _version(
+    show: Annotated[bool, typer.Option("--version", help="Show the version.", is_eager=True)] = False,
+) -> None:
+    if show:
+        print(f"platekin {version('platekin')}")
+        raise typer.Exit
+
+
+app.command()(enrol)
+app.command()(identify)
+app.command()(lot)
+app.add_typer(lots, name="lots")
+app.command()(listing)
+app.add_typer(records, name="records")
+app.add_typer(finds, name="finds")
+app.add_typer(decisions, name="decisions")
+app.add_typer(copies, name="copies")
+app.add_typer(poses, name="poses")
+app.add_typer(subjects, name="subjects")
+app.add_typer(series, name="series")
+app.command()(scarcity)
+app.command()(gaps)
+app.command()(export)
+app.command("import")(import_)
+app.command()(check)
+app.command()(backup)
+app.add_typer(tokens, name="tokens")
+app.command()(doctor)
+app.command()(rehearse)
+app.command()(demo)
+app.command()(serve)
+
+
+def main() -> None:
+    """Entry point of the `platekin` command."""
+    try:
+        app()
+    except PlatekinError as error:
+        messages.print(f"platekin: {error.message}", markup=False)
+        if error.remedy:
+            messages.print(f"  what to do: {error.remedy}", markup=False)
+        sys.exit(2 if error.code in WRONG_CALL else 1)
+    except BrokenPipeError:
+        sys.exit(1)
+    except KeyboardInterrupt:
+        messages.print("stopped; what was stored is kept, and the same command goes on from there")
+        sys.exit(130)

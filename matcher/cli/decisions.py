@@ -1,0 +1,140 @@
+"""`platekin decisions ...`: the log of all that was decided; undo and redo; the log taken out, and played anew."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+
+from matcher.catalogue import Catalogue
+from matcher.catalogue.log import undo_redo
+from matcher.catalogue.log.decisions import DecisionRow, as_json
+from matcher.catalogue.log.log_io import export_log, replay_log
+from matcher.cli.shared import (
+    ByOption,
+    CatalogueOption,
+    FormatOption,
+    NoteOption,
+    QuietOption,
+    actor,
+    messages,
+    print_json,
+    print_table,
+    tell,
+)
+from matcher.core.errors import CatalogueError
+
+app = typer.Typer(no_args_is_help=True, help="The log: who decided what, when, on what evidence; undo and redo.")
+
+NumberArgument = Annotated[int | None, typer.Argument(metavar="[NUMBER]", min=1)]
+
+
+@app.command("list")
+def list_decisions(
+    catalogue: CatalogueOption,
+    about: Annotated[str | None, typer.Option(help="Only those about this find or record.")] = None,
+    limit: Annotated[int, typer.Option(min=1, help="At most so many, the newest.")] = 50,
+    format: FormatOption = "table",
+) -> None:
+    """List decisions, the newest last."""
+    with Catalogue.open(catalogue) as opened:
+        rows = opened.decisions(about=about, newest_first=True, limit=limit)[::-1]
+    if format == "json":
+        for row in rows:
+            print_json({**as_json(row), "standing": row.standing})
+        return
+    headings = ("number", "when", "who", "", "action", "about", "outcome", "stands")
+    print_table(headings, (_line(row) for row in rows))
+
+
+def _line(row: DecisionRow) -> tuple[object, ...]:
+    when = f"{row.at:%Y-%m-%d %H:%M}"
+    return (row.number, when, row.actor, row.by, row.action, row.about, row.outcome, "" if row.standing else "undone")
+
+
+@app.command("show")
+def show(number: Annotated[int, typer.Argument(metavar="NUMBER", min=1)], catalogue: CatalogueOption) -> None:
+    """Show one decision with its evidence and the changes that it made."""
+    with Catalogue.open(catalogue) as opened:
+        row = opened.decision(number)
+    console = Console(highlight=False, soft_wrap=True)
+    for name, value in as_json(row).items():
+        if name not in ("changes", "evidence") and value not in (None, ""):
+            console.print(f"{name:9} {value}", markup=False)
+    if not row.standing:
+        console.print("standing  no: it was undone")
+    for name, value in row.evidence.items():
+        console.print(f"evidence  {name}: {value}", markup=False)
+    for change in row.changes:
+        kind = "new" if change.before is None else "gone" if change.after is None else "changed"
+        keys = ", ".join(map(str, change.key))
+        fields = "" if kind != "changed" else f": {dict(change.before or {})} -> {dict(change.after or {})}"
+        console.print(f"change    {change.table} {keys} {kind}{fields}", markup=False)
+
+
+@app.command("undo")
+def undo(
+    catalogue: CatalogueOption,
+    number: NumberArgument = None,
+    batch: Annotated[bool, typer.Option("--batch", help="The whole run that it was part of.")] = False,
+    by: ByOption = None,
+    note: NoteOption = "",
+    quiet: QuietOption = False,
+) -> None:
+    """Undo a decision; the newest if no number is given."""
+    with Catalogue.open(catalogue) as opened:
+        chosen = number or undo_redo.undoable(opened)
+        if chosen is None:
+            raise CatalogueError("no_such_decision", "there is nothing to undo", "list the log")
+        numbers = undo_redo.batch_of(opened, chosen) if batch else (chosen,)
+        for decision in undo_redo.undo(opened, numbers, actor(by), note=note):
+            tell(decision, quiet)
+
+
+@app.command("redo")
+def redo(
+    catalogue: CatalogueOption,
+    number: NumberArgument = None,
+    by: ByOption = None,
+    note: NoteOption = "",
+    quiet: QuietOption = False,
+) -> None:
+    """Make an undone decision again; the one undone last if no number is given."""
+    with Catalogue.open(catalogue) as opened:
+        chosen = number or undo_redo.redoable(opened)
+        if chosen is None:
+            raise CatalogueError("no_such_decision", "there is nothing to redo", "list the log")
+        for decision in undo_redo.redo(opened, (chosen,), actor(by), note=note):
+            tell(decision, quiet)
+
+
+@app.command("export")
+def export(
+    target: Annotated[Path, typer.Argument(metavar="LOG.jsonl", help="A file that is not there yet.")],
+    catalogue: CatalogueOption,
+    quiet: QuietOption = False,
+) -> None:
+    """Write the whole log as JSON Lines."""
+    with Catalogue.open(catalogue) as opened:
+        count = export_log(opened, target)
+    if not quiet:
+        messages.print(f"{count} decisions written to {target}", markup=False)
+
+
+@app.command("replay")
+def replay(
+    log: Annotated[Path, typer.Argument(metavar="LOG.jsonl")],
+    catalogue: CatalogueOption,
+    images: Annotated[
+        Path | None, typer.Option(metavar="DIR", help="Folder to take the pictures from, found by content.")
+    ] = None,
+    quiet: QuietOption = False,
+) -> None:
+    """Make a catalogue from a log: into an empty one, or one that the log continues. All of it, or nothing."""
+    with Catalogue.open(catalogue, create=True) as opened:
+        done = replay_log(opened, log, images)
+    if not quiet:
+        lacking = f"; {done.lacking} pictures are lacking: bring them with --images" if done.lacking else ""
+        messages.print(f"{done.decisions} decisions replayed{lacking}", markup=False)

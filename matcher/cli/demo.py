@@ -1,0 +1,137 @@
+"""`platekin demo`: the main job on the embedded demo set, from invented cards to identified photos."""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+import shutil
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from rich.console import Console
+
+from matcher.catalogue import Catalogue
+from matcher.catalogue.log.decisions import whoever_runs_this
+from matcher.catalogue.records.enrol import enrol
+from matcher.catalogue.tables.database import URL_VARIABLE
+from matcher.cli.shared import messages, progress
+from matcher.core.answer_json import CAUTIONS
+from matcher.core.settings import Settings
+from matcher.jobs.lot.cards import cards_of
+from matcher.jobs.lot.results import write_results
+from matcher.jobs.lot.review_queue import queue
+from matcher.jobs.lot.run import run as run_lot
+from matcher.jobs.lot.spreadsheet import write_sheet
+from matcher.jobs.workers import Job, identify_all
+from reference_demo.make import DEFAULT_SEED, make_demo
+from reference_demo.page import draw_page, page_cards
+from reference_demo.plan import make_plan
+from reference_demo.score import Score, card_in_question, score
+
+
+@dataclass(frozen=True)
+class Run:
+    """What one demo run gave."""
+
+    results: list[dict[str, Any]]
+    truth: list[dict[str, str]]
+    seconds: dict[str, float]
+    page: list[str]
+
+
+def demo(
+    output: Annotated[Path, typer.Option(metavar="DIR", help="Folder to work in.")] = Path("demo-output"),
+    seed: Annotated[int | None, typer.Option(help="Another seed draws other cards, wear and photos.")] = None,
+    pictures: Annotated[bool, typer.Option(help="Write an evidence picture for each photo.")] = True,
+) -> None:
+    """Draw invented cards and photos of them, enrol the references, identify the photos, show the result."""
+    run = _run(output, seed, pictures)
+    (output / "results.jsonl").write_text("".join(json.dumps(r, ensure_ascii=False) + "\n" for r in run.results))
+    console = Console(highlight=False, soft_wrap=True)
+    for line in ("", *_answers(run), "", *_scores(score(run.truth, run.results))):
+        console.print(line, markup=False)
+    took = ", ".join(f"{name} {seconds:.0f} s" for name, seconds in run.seconds.items())
+    console.print(f"\ntook: {took}")
+    for line in run.page:
+        console.print(line, markup=False)
+    if pictures:
+        console.print(f"evidence pictures: {output / 'evidence'}   (one a card)", markup=False)
+    console.print(f"try your own photo: platekin identify PHOTO --catalogue {output / 'catalogue'}", markup=False)
+    console.print("\n" + CAUTIONS[0])
+
+
+def _run(output: Path, seed: int | None, pictures: bool) -> Run:
+    # The demo's invented records must not get into a catalogue of somebody's own, nor into those of another seed.
+    os.environ.pop(URL_VARIABLE, None)
+    if (output / "catalogue" / "catalogue.sqlite").is_file():
+        shutil.rmtree(output / "catalogue")
+    seconds: dict[str, float] = {}
+    started = time.perf_counter()
+    messages.print(f"drawing the demo set into {output / 'set'}")
+    make_demo(output / "set", DEFAULT_SEED if seed is None else seed)
+    seconds["drawing"] = time.perf_counter() - started
+    messages.print("enrolling its references")
+    report = enrol(output / "set" / "records.csv", output / "catalogue")
+    for row in report.failed:
+        messages.print(row.message, markup=False)
+    seconds["enrolling"] = time.perf_counter() - started - sum(seconds.values())
+    messages.print(f"identifying its photos against {report.records} records")
+    with (output / "set" / "truth.csv").open(encoding="utf-8", newline="") as file:
+        truth = list(csv.DictReader(file))
+    folder = output / "evidence" if pictures else None
+    if folder:
+        folder.mkdir(parents=True, exist_ok=True)
+    jobs = [Job(row["photo"], output / "set" / row["photo"], folder) for row in truth]
+    with progress(quiet=False) as bar:
+        found = identify_all(jobs, output / "catalogue", Settings())
+        results = list(bar.track(found, total=len(jobs), description="identifying"))
+    seconds["identifying"] = time.perf_counter() - started - sum(seconds.values())
+    page = _page(output, DEFAULT_SEED if seed is None else seed)
+    seconds["a scanned page"] = time.perf_counter() - started - sum(seconds.values())
+    return Run(results, truth, seconds, page)
+
+
+def _page(output: Path, seed: int) -> list[str]:
+    """A page of six cards as a lot: tagged, compared with each other, saved as a table and a contact sheet."""
+    messages.print("tagging a scanned page of six cards")
+    plan = make_plan(seed)
+    draw_page(plan, output / "scans", seed)
+    with Catalogue.open(output / "catalogue") as catalogue:
+        done = run_lot(catalogue, [output / "scans"], whoever_runs_this(), Settings())
+        cards = cards_of(catalogue, done.lot)
+        write_results(catalogue, done.lot, output / "lot.xlsx")
+        write_sheet(catalogue, done.lot, output / "lot.pdf")
+        decisions = len(queue(catalogue, done.lot))
+    tags = {card.found["record_id"] for card in cards if card.outcome == "held"}
+    known = {record_id for _, record_id in page_cards(plan) if record_id}
+    right = f"{len(cards)} cards found, {len(tags & known)} of {len(known)} records tagged, {len(tags - known)} wrongly"
+    told = f"scanned page: {right}; {decisions} decisions wait"
+    return [told, f"its table and contact sheet: {output / 'lot.xlsx'}, {output / 'lot.pdf'}"]
+
+
+def _answers(run: Run) -> Iterator[str]:
+    """One line a photo, narrow enough for a plain terminal."""
+    yield f"{'photo':9} {'shows':12} {'fade':>5}  {'answer':12} {'record':7} {'pose':>5} {'crop':>5} {'words':>5}"
+    for truth, result in zip(run.truth, run.results, strict=True):
+        card = card_in_question(truth, result)
+        sure = card["confidence"] if card else {}
+        rungs = " ".join(f"{_percent(sure.get(rung)):>5}" for rung in ("pose", "crop", "caption"))
+        answer, record = (card["outcome"], card["record_id"]) if card else ("no card", None)
+        wrong = "" if score([truth], [result]).all_right else f"  should be {truth['record_id'] or truth['outcome']}"
+        shows = truth["record_id"] or truth["kind"]
+        fade = _percent(float(truth["residual_contrast"]))
+        yield f"{Path(truth['photo']).stem:9} {shows:12} {fade:>5}  {answer:12} {record or '':7} {rungs}{wrong}"
+
+
+def _scores(found: Score) -> Iterator[str]:
+    for what, right, total in found.rows():
+        yield f"{what:42} {_percent(right / total if total else None, 1):>8}  of {total}"
+
+
+def _percent(share: float | None, digits: int = 0) -> str:
+    return "" if share is None else f"{100 * share:.{digits}f} %"

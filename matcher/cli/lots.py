@@ -1,0 +1,160 @@
+"""`platekin lots ...`: what became of the lots of scans: results, and files to take away."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from matcher.catalogue import Catalogue
+from matcher.cli.lot import summary
+from matcher.cli.shared import (
+    CatalogueOption,
+    FormatOption,
+    QuietOption,
+    messages,
+    print_json,
+    print_table,
+)
+from matcher.jobs.lot import store
+from matcher.jobs.lot.cards import cards_of
+from matcher.jobs.lot.results import rows_of, write_faces, write_results
+from matcher.jobs.lot.sidecar import Naming, write_sidecars
+from matcher.jobs.lot.spreadsheet import write_sheet
+from matcher.jobs.lot.store import LotRow
+
+app = typer.Typer(no_args_is_help=True, help="Lots of scans: results, what waits for you, your decisions, undo.")
+
+LotArgument = Annotated[str, typer.Argument(metavar="LOT", help="The lot's id, like L00001.")]
+
+
+@contextmanager
+def opened_lot(catalogue: Path, lot_id: str) -> Iterator[tuple[Catalogue, LotRow]]:
+    with Catalogue.open(catalogue) as opened:
+        yield opened, store.lot(opened, lot_id)
+
+
+@app.command("list")
+def list_lots(catalogue: CatalogueOption, format: FormatOption = "table") -> None:
+    """List the lots, with their items by state."""
+    with Catalogue.open(catalogue) as opened:
+        rows = [(row, store.counts(opened, row.lot_id)) for row in store.lots(opened)]
+    if format == "json":
+        for row, counts in rows:
+            print_json({"lot_id": row.lot_id, "name": row.name, "who": row.who, "made_at": row.made_at,
+                        "state": row.state, "items": counts})  # fmt: skip
+        return
+    headings = ("lot", "name", "whose", "begun", "state", "waiting", "done", "failed")
+    lines = ((row.lot_id, row.name, row.who, f"{row.made_at:%Y-%m-%d %H:%M}", row.state) for row, _ in rows)
+    print_table(headings, ((*line, *counts.values()) for line, (_, counts) in zip(lines, rows, strict=True)))
+
+
+@app.command("show")
+def show(lot: LotArgument, catalogue: CatalogueOption, format: FormatOption = "table") -> None:
+    """Show one lot: its counts and every card; json: one row a card, with all that was found."""
+    with opened_lot(catalogue, lot) as (opened, row):
+        rows, counts, cards = rows_of(opened, row), store.counts(opened, lot), cards_of(opened, row)
+    if format == "json":
+        for each in rows:
+            print_json({name: value for name, value in each.items() if value is not None})
+        return
+    summary(lot, counts, cards)
+    names = ("card", "file", "outcome", "tag", "caption", "same_card", "decided")
+    print_table(names, ([each[name] for name in names] for each in rows if each["card"]))
+    for each in rows:
+        if each["error"]:
+            print(f"{each['file']}: {each['error']}")
+
+
+@app.command("save")
+def save(
+    lot: LotArgument,
+    target: Annotated[Path, typer.Argument(metavar="FILE.csv|.jsonl|.xlsx")],
+    catalogue: CatalogueOption,
+    quiet: QuietOption = False,
+) -> None:
+    """Write the results, one row a card, into a table; the file's suffix says of which kind."""
+    with opened_lot(catalogue, lot) as (opened, row):
+        count = write_results(opened, row, target)
+    _said(f"{count} rows written to {target}", quiet)
+
+
+@app.command("sheet")
+def sheet(
+    lot: LotArgument,
+    target: Annotated[Path, typer.Argument(metavar="FILE.pdf|.png")],
+    catalogue: CatalogueOption,
+    quiet: QuietOption = False,
+) -> None:
+    """Draw a contact sheet: each face under its tag, the doubtful ones first."""
+    with opened_lot(catalogue, lot) as (opened, row):
+        pages = write_sheet(opened, row, target)
+    _said(f"{pages} pages written to {target}", quiet)
+
+
+@app.command("faces")
+def faces(
+    lot: LotArgument,
+    target: Annotated[Path, typer.Argument(metavar="DIR")],
+    catalogue: CatalogueOption,
+    quiet: QuietOption = False,
+) -> None:
+    """Write every card's face, cut out and flattened, as a JPEG."""
+    with opened_lot(catalogue, lot) as (opened, row):
+        count = write_faces(opened, row, target)
+    _said(f"{count} faces written to {target}", quiet)
+
+
+@app.command("sidecars")
+def sidecars(
+    lot: LotArgument,
+    catalogue: CatalogueOption,
+    naming: Annotated[Naming, typer.Option(help="full: photo.jpg.xmp; stem: photo.xmp.")] = "full",
+    quiet: QuietOption = False,
+) -> None:
+    """Write an XMP file beside each scan, or add to the one that is there; the scans stay as they are."""
+    with opened_lot(catalogue, lot) as (opened, row):
+        written, failed = write_sidecars(opened, row, naming)
+    for error in failed:
+        messages.print(str(error), markup=False)
+    _said(f"{len(written)} sidecars written", quiet)
+    if failed:
+        raise typer.Exit(1)
+
+
+@app.command("retry")
+def retry(
+    lot: LotArgument,
+    catalogue: CatalogueOption,
+    items: Annotated[
+        list[int] | None, typer.Argument(metavar="[ITEM...]", help="All that failed, if none named.")
+    ] = None,
+) -> None:
+    """Put failed items into the queue again; the next run of the lot does them."""
+    with opened_lot(catalogue, lot) as (opened, _):
+        count = store.requeue(opened, lot, items)
+    print(f"{count} items wait again")
+
+
+@app.command("cancel")
+def cancel(lot: LotArgument, catalogue: CatalogueOption) -> None:
+    """End a lot: it is not worked on any more; what was found stays."""
+    with opened_lot(catalogue, lot) as (opened, _):
+        store.change_lot(opened, lot, state="cancelled")
+
+
+@app.command("forget")
+def forget(lot: LotArgument, catalogue: CatalogueOption) -> None:
+    """Remove a lot's working state and its faces; your scans, and what was decided, stay."""
+    with opened_lot(catalogue, lot) as (opened, row), store.only_run(opened, lot):
+        store.forget(opened, row.lot_id)
+        shutil.rmtree(store.folder_of(opened, lot), ignore_errors=True)
+
+
+def _said(words: str, quiet: bool) -> None:
+    if not quiet:
+        messages.print(words, markup=False)

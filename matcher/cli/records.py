@@ -1,0 +1,181 @@
+"""`platekin records ...`: look into the catalogue, find a name, put records right, join, part and remove them."""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from dataclasses import asdict
+from typing import Annotated, Literal
+
+import typer
+from rich.console import Console
+
+from matcher.catalogue import Catalogue
+from matcher.catalogue.records.corrections import EDITABLE, edit_record, merge_records, split_record
+from matcher.catalogue.records.name_search import NameSearch
+from matcher.cli.shared import (
+    ByOption,
+    CatalogueOption,
+    FormatOption,
+    NoteOption,
+    QuietOption,
+    actor,
+    messages,
+    print_json,
+    print_table,
+    tell,
+)
+
+app = typer.Typer(no_args_is_help=True, help="List, find and show records; put them right, merge, split, remove them.")
+
+RecordArgument = Annotated[str, typer.Argument(help="The record's id.", metavar="RECORD")]
+
+
+@app.command("list")
+def list_records(
+    catalogue: CatalogueOption,
+    subject: Annotated[str | None, typer.Option(help="Only of this subject, in upper or lower case.")] = None,
+    pose: Annotated[str | None, typer.Option(help="Only of this pose.")] = None,
+    series: Annotated[str | None, typer.Option(help="Only of this series.")] = None,
+    format: Annotated[Literal["table", "json"], typer.Option(help="json: one object a line.")] = "table",
+) -> None:
+    """List records with the number of their references."""
+    with Catalogue.open(catalogue) as opened:
+        records = [
+            record for record in opened.records()
+            if subject is None or record.subject.casefold() == subject.strip().casefold()
+            if pose in (None, record.pose) and series in (None, record.series)
+        ]  # fmt: skip
+        counts = Counter(row.record_id for row in opened.references())
+    if format == "json":
+        for record in records:
+            print(json.dumps({**asdict(record), "references": counts[record.record_id]}, ensure_ascii=False))
+        return
+    headings = ("record", "subject", "pose", "crop", "caption", "club", "references")
+    known = (
+        (record.record_id, record.subject, record.pose, record.crop, record.caption, record.club,
+         counts[record.record_id]) for record in records
+    )  # fmt: skip
+    print_table(headings, known)
+
+
+@app.command("show")
+def show(record: RecordArgument, catalogue: CatalogueOption) -> None:
+    """Show one record and its references."""
+    with Catalogue.open(catalogue) as opened:
+        row, references = opened.record(record), opened.references(record)
+        paths = [opened.image_path(reference) for reference in references]
+    console = Console(highlight=False, soft_wrap=True)
+    for name, value in asdict(row).items():
+        if value:
+            console.print(f"{name:10} {value}", markup=False)
+    for reference, path in zip(references, paths, strict=True):
+        contrast = reference.facts.get("residual_contrast")
+        fade = "" if contrast is None else f", residual contrast {100 * float(contrast):.0f} %"
+        copy = f", copy {reference.copy}" if reference.copy else ""
+        console.print(f"reference  {reference.id}: {reference.name}{copy}{fade}\n           {path}", markup=False)
+
+
+@app.command("remove")
+def remove(
+    record: RecordArgument,
+    catalogue: CatalogueOption,
+    yes: Annotated[bool, typer.Option("--yes", help="Do not ask.")] = False,
+    by: ByOption = None,
+    note: NoteOption = "",
+    quiet: QuietOption = False,
+) -> None:
+    """Remove one record with its references from the catalogue; your own picture files are not touched."""
+    with Catalogue.open(catalogue) as opened:
+        row, references = opened.record(record), opened.references(record)
+    if not yes:
+        typer.confirm(f"Remove {record} ({row.caption}) and its {len(references)} references?", abort=True, err=True)
+    with Catalogue.open(catalogue) as opened:
+        opened.remove_record(record, actor(by), note)
+    if not quiet:
+        told = f"removed {record} and {len(references)} references; platekin decisions undo brings them back"
+        messages.print(told, markup=False)
+
+
+FieldsOption = Annotated[
+    list[str] | None,
+    typer.Option("--set", metavar="FIELD=TEXT", help=f"One of {', '.join(EDITABLE)}; may be repeated."),
+]
+
+
+@app.command("search")
+def search(
+    name: Annotated[str, typer.Argument(metavar="NAME", help="As you remember it; a few letters may be wrong.")],
+    catalogue: CatalogueOption,
+    limit: Annotated[int, typer.Option(min=1, max=500)] = 10,
+    format: FormatOption = "table",
+) -> None:
+    """Find records by a name, however it is spelt."""
+    with Catalogue.open(catalogue) as opened:
+        found = NameSearch.of(opened).find(name, limit)
+    if format == "json":
+        for one in found:
+            print_json({"likeness": one.likeness, **asdict(one.record)})
+        return
+    rows = (
+        (f.likeness, f.record.record_id, f.record.subject, f.record.pose, f.record.crop, f.record.caption)
+        for f in found
+    )
+    print_table(("like", "record", "subject", "pose", "crop", "caption"), rows)
+
+
+@app.command("edit")
+def edit(
+    record: RecordArgument,
+    catalogue: CatalogueOption,
+    fields: FieldsOption = None,
+    by: ByOption = None,
+    note: NoteOption = "",
+    quiet: QuietOption = False,
+) -> None:
+    """Put right what a record says: --set caption="Wm. Tarrowick"."""
+    with Catalogue.open(catalogue) as opened:
+        tell(edit_record(opened, record, _fields(fields), actor(by), note=note), quiet)
+
+
+@app.command("merge")
+def merge(
+    gone: Annotated[str, typer.Argument(metavar="GONE", help="The record that goes.")],
+    into: Annotated[str, typer.Argument(metavar="INTO", help="The record that stays.")],
+    catalogue: CatalogueOption,
+    by: ByOption = None,
+    note: NoteOption = "",
+    quiet: QuietOption = False,
+) -> None:
+    """Say that two records are one; references, copies and sightings follow."""
+    with Catalogue.open(catalogue) as opened:
+        tell(merge_records(opened, gone, into, actor(by), note=note), quiet)
+
+
+@app.command("split")
+def split(
+    record: RecordArgument,
+    new: Annotated[str, typer.Argument(metavar="NEW", help="Id of the new record.")],
+    catalogue: CatalogueOption,
+    reference: Annotated[list[int], typer.Option("--reference", help="A reference that goes to it; may be repeated.")],
+    sighting: Annotated[list[int] | None, typer.Option("--sighting", help="A sighting that goes to it.")] = None,
+    fields: FieldsOption = None,
+    by: ByOption = None,
+    note: NoteOption = "",
+    quiet: QuietOption = False,
+) -> None:
+    """Say that one record was two: some references become a new one, which says what --set says."""
+    with Catalogue.open(catalogue) as opened:
+        decision = split_record(
+            opened, record, reference, new, _fields(fields), actor(by), sightings=sighting or (), note=note
+        )
+        tell(decision, quiet)
+
+
+def _fields(given: list[str] | None) -> dict[str, str]:
+    """FIELD=TEXT options as a mapping."""
+    wrong = [one for one in given or () if "=" not in one]
+    if wrong:
+        raise typer.BadParameter(f"{wrong[0]!r} is not FIELD=TEXT", param_hint="--set")
+    pairs = [one.split("=", 1) for one in given or ()]
+    return {name.strip(): text for name, text in pairs}

@@ -1,0 +1,59 @@
+"""`platekin serve`: the page and the HTTP service, on this machine only unless told otherwise."""
+
+from __future__ import annotations
+
+import socket
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from matcher.catalogue import Catalogue
+from matcher.cli.shared import CatalogueOption, QuietOption, messages
+
+
+def serve(
+    catalogue: CatalogueOption,
+    host: Annotated[str, typer.Option(help="Address to listen on.")] = "127.0.0.1",
+    port: Annotated[int, typer.Option(min=0, max=65535)] = 8760,
+    workers: Annotated[int | None, typer.Option(min=1, help="Processes that identify.")] = None,
+    scans: Annotated[
+        Path | None, typer.Option(exists=True, file_okay=False, help="Folder whose scans may be taken as lots.")
+    ] = None,
+    quiet: QuietOption = False,
+) -> None:
+    """Show the page in a browser, and answer programs over HTTP."""
+    import uvicorn  # here and not above: no other command should wait for the web framework
+
+    from api.app import create_app
+    from api.settings import ServiceSettings
+
+    with Catalogue.open(catalogue):  # a wrong folder is told now, not at the first request
+        pass
+    if not _is_free(host, port):
+        raise typer.BadParameter(f"{host}:{port} is taken or not this machine's; name another", param_hint="--port")
+    # On loopback only loopback's names are answered to: a web page elsewhere must not reach it by a name of its own.
+    hosts = ("localhost", "127.0.0.1", "::1") if host in ("127.0.0.1", "localhost", "::1") else ()
+    settings = ServiceSettings(catalogue=catalogue, allowed_hosts=hosts, tokens_needed=not hosts)
+    settings = settings.model_copy(update={"scans": scans}) if scans else settings
+    app = create_app(settings.model_copy(update={"workers": workers}) if workers else settings)
+    if not quiet and not hosts:
+        messages.print("it listens beyond this machine: every request needs a token (platekin tokens make NAME)")
+    if not quiet:
+        messages.print(
+            f"open http://{host}:{port}/ in a browser; programs are answered under /v1 (described by /openapi.json); "
+            "Ctrl-C stops it"
+        )
+    uvicorn.run(app, host=host, port=port, log_level="warning" if quiet else "info", server_header=False)
+
+
+def _is_free(host: str, port: int) -> bool:
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    with socket.socket(family, socket.SOCK_STREAM) as probe:
+        # As the server will: a port that has just been given up counts as free.
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind((host, port))
+        except OSError:
+            return False
+    return True

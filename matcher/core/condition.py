@@ -1,0 +1,237 @@
+"""Facts about a face that bear on how far a match can be trusted: fade, glare, sharpness, size, cut. No grades.
+
+One `Face` (and the outline and scan resolution it came from) in, one `Condition` out, with how uncertain each fact is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from itertools import pairwise
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from matcher.core.align.view import picture_zone
+from matcher.core.detect.detection import Outline
+from matcher.core.detect.geometry import sides, true_ratio
+from matcher.core.flatten import Face
+from matcher.core.photo import Photo
+
+Floats = NDArray[np.float32]
+
+FRESH_RANGE = 190.0
+"""Grey levels between the 2nd and 98th percentile of a fresh, well lit print in our own rehearsals."""
+
+CORNER_SIGMA_MM = 0.12
+"""How far a located corner is off, one standard deviation along each axis, in our own staged scenes."""
+
+SCANNER_SIGMA = 0.004
+"""By how much a flatbed scanner's stated resolution may err, as a share; an estimate, no source."""
+
+FOCALS = (0.7, 1.3)
+"""Focal lengths, in long sides of the picture, between which telephones and cameras lie."""
+
+_THIN = np.s_[::2, ::2]
+"""Statistics over the whole picture take every second pixel each way: the rest adds time and nothing else."""
+
+TILES = (4, 3)
+"""Rows and columns of tiles for unevenness, and for the scatter of what is measured over the whole picture."""
+
+
+@dataclass(frozen=True)
+class Condition:
+    """What can be measured on one face.
+
+    residual_contrast: 0 to about 1, the picture's tonal range as a share of a fresh print's.
+    glare:             share of the face that is burnt out or lies outside the photograph.
+    sharpness:         0 to 1, share of the picture's detail that is fine (under about 0.3 mm).
+    size_mm:           (width, height) where the scan resolution is known, else None.
+    unevenness:        by how much the tonal range changes from one side of the picture to the other, over its mean:
+                       fading that came from one side. What is pictured plays into it: see its sigma.
+    aspect:            width over height as cut, the tilt taken out; None without an outline.
+    off_nominal:       aspect as a share of the nominal one, less 1: below 0 is narrower than nominal (or less trimmed
+                       in height).
+    off_size_mm:       (width, height) less the nominal size, where the scan resolution is known: below 0 is trimmed.
+    off_square:        degrees by which the worst corner misses a right angle, where a flat scan lets it be told.
+    upright, back:     how likely the outline was the right way up by what is seen on the card, and how likely this is
+                       its back; None without an outline.
+    scale:             "scan" if millimetres come from the scan's resolution, "nominal" if from the card's usual size.
+    sigma:             one standard deviation of each of these facts, by name, in its own unit.
+    """
+
+    residual_contrast: float
+    glare: float
+    sharpness: float
+    size_mm: tuple[float, float] | None
+    unevenness: float = 0.0
+    aspect: float | None = None
+    off_nominal: float | None = None
+    off_size_mm: tuple[float, float] | None = None
+    off_square: float | None = None
+    scale: str = "nominal"
+    upright: float | None = None
+    back: float | None = None
+    sigma: Mapping[str, float] = field(default_factory=dict)
+
+
+def condition(face: Face, photo: Photo | None = None, outline: Outline | None = None) -> Condition:
+    """Measure one face; `photo` and `outline` give its size in mm where the scan resolution is known."""
+    zone = picture_zone(face.size) & face.trusted
+    enough = int(zone.sum()) > 100
+    smooth = np.asarray(cv2.GaussianBlur(face.grey.astype(np.float32), (0, 0), 1.5), np.float32)
+    smooth, (fine, coarse), thin = smooth[_THIN], _bands(face), zone[_THIN]
+    contrast = _contrast(smooth, thin) if enough else 0.0
+    sharpness = _sharpness((fine, coarse), thin) if enough else 0.0
+    tiles = _tiles(zone)
+    unevenness, unevenness_sigma = _unevenness(face, tiles)
+    sigma = {
+        "residual_contrast": _left_out(lambda part: _contrast(smooth, part), thin, tiles),
+        "sharpness": _left_out(lambda part: _sharpness((fine, coarse), part), thin, tiles),
+        "unevenness": unevenness_sigma,
+        "glare": _rim(face),
+    }
+    facts = _cut(face, photo, outline, sigma) if photo and outline else _Cut()
+    return Condition(
+        contrast, float(1 - face.trusted.mean()), sharpness, facts.size_mm, unevenness, facts.aspect, facts.off_nominal,
+        facts.off_size_mm, facts.off_square, "scan" if facts.size_mm else "nominal",
+        outline.upright if outline else None, outline.back if outline else None,
+        {name: round(value, 4) for name, value in sigma.items()},
+    )  # fmt: skip
+
+
+def _contrast(smooth: Floats, zone: NDArray[np.bool_]) -> float:
+    """Tonal range, relative to the brightest tone, so that a dim photo counts as dim and not as faded."""
+    low, high = np.percentile(smooth[zone], [2, 98])
+    return float(min(1.0, (high - low) / FRESH_RANGE * (220.0 / max(float(high), 60.0))))
+
+
+@dataclass(frozen=True)
+class _Tile:
+    """A part of the face, and which of its pixels count."""
+
+    rows: slice
+    columns: slice
+    counts: NDArray[np.bool_]
+
+    def tonal_range(self, face: Face) -> float:
+        low, high = np.percentile(face.grey[self.rows, self.columns][self.counts], [5, 95])
+        return float(high - low)
+
+    @property
+    def place(self) -> tuple[float, float]:
+        """Row and column of the middle of what counts."""
+        row, column = np.nonzero(self.counts)
+        return self.rows.start + float(row.mean()), self.columns.start + float(column.mean())
+
+    def out_of(self, thin: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """The thinned zone without this tile."""
+        rest = thin.copy()
+        rows, columns = (slice(-(-part.start // 2), -(-part.stop // 2)) for part in (self.rows, self.columns))
+        rest[rows, columns] = False
+        return rest
+
+
+def _unevenness(face: Face, tiles: list[_Tile]) -> tuple[float, float]:
+    """The trend of the tonal range over the tiles, largest less smallest over mean; and its standard deviation."""
+    if len(tiles) < 6:
+        return 0.0, 1.0
+    ranges = np.array([tile.tonal_range(face) for tile in tiles])
+    places = np.array([tile.place for tile in tiles]) / face.size.height
+    design = np.column_stack([np.ones(len(tiles)), places])
+    fitted = design @ np.linalg.lstsq(design, ranges, rcond=None)[0]
+    mean = max(float(ranges.mean()), 1e-3)
+    left = float(np.sqrt(((ranges - fitted) ** 2).sum() / (len(tiles) - 3)))
+    # A plane's ends are fixed about as well as half of its tiles' mean on either side.
+    return float(np.ptp(fitted)) / mean, 2 * left / float(np.sqrt(len(tiles) / 2)) / mean
+
+
+def _bands(face: Face) -> tuple[Floats, Floats]:
+    """Detail between 1 and 2 px, and between 2 and 6 px, thinned; both outlive fading alike."""
+    grey = face.grey.astype(np.float32)
+    one, two, six = (np.asarray(cv2.GaussianBlur(grey, (0, 0), sigma), np.float32)[_THIN] for sigma in (1.0, 2.0, 6.0))
+    return one - two, two - six
+
+
+def _sharpness(bands: tuple[Floats, Floats], zone: NDArray[np.bool_]) -> float:
+    """Energy of fine against coarser detail."""
+    if not zone.any():
+        return 0.0
+    fine, coarse = (float(band[zone].std()) for band in bands)
+    return float(min(1.0, 2.0 * fine / max(coarse, 1e-6)))
+
+
+def _tiles(zone: NDArray[np.bool_]) -> list[_Tile]:
+    """The zone in tiles, those left out that are mostly not to be trusted."""
+    rows, columns = (np.linspace(0, side, count + 1).astype(int) for side, count in zip(zone.shape, TILES, strict=True))
+    tiles = [
+        _Tile(slice(top, bottom), slice(left, right), zone[top:bottom, left:right])
+        for top, bottom in pairwise(rows.tolist())
+        for left, right in pairwise(columns.tolist())
+    ]
+    return [tile for tile in tiles if tile.counts.sum() > 0.4 * tile.counts.size]
+
+
+def _left_out(measure: Callable[[NDArray[np.bool_]], float], thin: NDArray[np.bool_], tiles: list[_Tile]) -> float:
+    """Jackknife (Tukey 1958): how much the measurement scatters as one tile after another is left out."""
+    some = tiles[::2]
+    if len(some) < 3:
+        return 1.0
+    values = np.array([measure(tile.out_of(thin)) for tile in some])
+    return float(np.sqrt((len(some) - 1) * values.var()))
+
+
+def _rim(face: Face) -> float:
+    """Half a pixel along the outline of what is not trusted, as a share of the face."""
+    untrusted = (~face.trusted).astype(np.uint8)
+    edge = cv2.morphologyEx(untrusted, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8))
+    return float(0.25 * edge.sum() / edge.size)
+
+
+@dataclass(frozen=True)
+class _Cut:
+    """How the card is cut; None where it cannot be told."""
+
+    size_mm: tuple[float, float] | None = None
+    aspect: float | None = None
+    off_nominal: float | None = None
+    off_size_mm: tuple[float, float] | None = None
+    off_square: float | None = None
+
+
+def _cut(face: Face, photo: Photo, outline: Outline, sigma: dict[str, float]) -> _Cut:
+    nominal = face.size
+    side_sigma = CORNER_SIGMA_MM  # a side is the mean of two, each from two corners
+    noise = side_sigma * float(np.hypot(1 / nominal.width_mm, 1 / nominal.height_mm))
+    if not photo.dpi:
+        corners = outline.corners[None].astype(np.float64)
+        aspect, near, far = (float(true_ratio(corners, photo.width, photo.height, f)[0]) for f in (0.9, *FOCALS))
+        sigma["aspect"] = float(np.hypot(aspect * noise, abs(near - far) / 2))
+        sigma["off_nominal"] = sigma["aspect"] / nominal.aspect
+        return _Cut(None, round(aspect, 4), round(aspect / nominal.aspect - 1, 4))
+    width, height = _size_mm(photo, outline)
+    aspect = width / height
+    sigma["size_mm"] = float(np.hypot(side_sigma, SCANNER_SIGMA * height))
+    sigma["off_size_mm"] = sigma["size_mm"]
+    sigma["aspect"] = aspect * float(np.hypot(side_sigma / width, side_sigma / height))
+    sigma["off_nominal"] = sigma["aspect"] / nominal.aspect
+    sigma["off_square"] = float(np.degrees(np.sqrt(2) * CORNER_SIGMA_MM / width))
+    off = (round(width - nominal.width_mm, 2), round(height - nominal.height_mm, 2))
+    return _Cut(
+        (width, height), round(aspect, 4), round(aspect / nominal.aspect - 1, 4), off, _off_square(outline.corners)
+    )
+
+
+def _size_mm(photo: Photo, outline: Outline) -> tuple[float, float]:
+    top, right, bottom, left = (float(side) for side in sides(outline.corners))
+    mm = 25.4 / float(photo.dpi or 1)
+    return round((top + bottom) / 2 * mm, 2), round((left + right) / 2 * mm, 2)
+
+
+def _off_square(corners: NDArray[np.float32]) -> float:
+    """Degrees off a right angle at the worst corner."""
+    edge = np.roll(corners, -1, axis=0) - corners
+    before = -np.roll(edge, 1, axis=0)
+    cosine = (edge * before).sum(axis=1) / (np.linalg.norm(edge, axis=1) * np.linalg.norm(before, axis=1))
+    return round(float(np.abs(np.degrees(np.arccos(np.clip(cosine, -1, 1))) - 90).max()), 2)

@@ -1,0 +1,214 @@
+"""Many cards on one even ground, as on a scanner's glass: the cards' common size found first, then every card by it.
+
+What stands out from the lid falls into patches; a patch is one card or several that touch, in rows. One size of card
+must account for nearly all patches; with it, rows and columns are cut where edges run across a whole row. Works
+where cards touch and no line of the lid is left between them, and needs neither words nor pictures: backs count too.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from matcher.core.detect.reduced_image import Picture
+from matcher.core.detect.scoring import measure
+from matcher.core.settings import FaceSize
+
+Quads = NDArray[np.float32]
+
+RIM = 3
+"""Pixels of the reduced picture."""
+
+EVEN = 0.80
+"""Share of the picture's rim that must have the lid's colour."""
+
+PAPER = 0.7
+"""Share of the inside that must have a hue of paper, in half of the cards or more."""
+
+MOST_ROWS = 6
+TOLERANCE = 0.07
+"""By how much a card may differ from the common size, as a natural logarithm: trimmed cards do."""
+
+MOUNT_MM = 0.95
+"""Where cards touch, three edges run side by side: print, cut, print; the middle one is the cards' border."""
+
+
+@dataclass(frozen=True)
+class Patch:
+    """Something that stands out from the lid: its mask (h, w) bool turned level, and how to get back to the picture."""
+
+    mask: NDArray[np.bool_]
+    edges: NDArray[np.float32]
+    to_picture: NDArray[np.float64]
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        return int(self.mask.shape[0]), int(self.mask.shape[1])
+
+
+@dataclass(frozen=True)
+class Page:
+    """quads: (n, 4, 2) cards in reduced pixels, none where this is no page of two or more; alone: (n,) bool, False for
+    cards that touch another."""
+
+    quads: Quads
+    alone: NDArray[np.bool_]
+
+
+def page_cards(picture: Picture, size: FaceSize, px_per_mm: float | None = None) -> Page:
+    """The cards of a page.
+
+    px_per_mm: scale of the reduced picture, where the scan's resolution is known. Where it is not, the scale comes
+    from cards that lie alone, which most must.
+    """
+    none = Page(np.empty((0, 4, 2), np.float32), np.empty(0, bool))
+    ground = _from_lid(picture.lab)
+    if ground is None:
+        return none
+    apart, threshold = ground
+    patches = _patches(picture, (apart > threshold).astype(np.uint8))
+    height = _common_height(patches, size.aspect, px_per_mm * size.height_mm if px_per_mm else None)
+    if height is None:
+        return none
+    parts = [_cells(patch, height, size) for patch in patches]
+    cells = [cell for part in parts for cell in part]
+    if len(cells) < 2:
+        return none
+    quads = np.asarray(cells, np.float32)
+    if float(np.median(measure(picture, quads, size.height_mm).paper)) < PAPER:
+        return none
+    return Page(quads, np.array([len(part) == 1 for part in parts for _ in part], bool))
+
+
+def _from_lid(lab: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], int] | None:
+    """(h, w) colour distance to the lid, which has one colour, that of most of the outermost pixels, and the distance
+    above which something is no lid; None where the rim has no one colour."""
+    rim = [lab[:RIM], lab[-RIM:], lab[:, :RIM], lab[:, -RIM:]]
+    ring = np.concatenate([part.reshape(-1, 1, 3) for part in rim])
+    lid = np.median(ring, axis=(0, 1)).astype(np.uint8)
+    apart = _apart(ring, lid)
+    near = apart[apart <= 6]
+    if len(near) < EVEN * len(ring):
+        return None
+    return _apart(lab, lid), max(4, round(float(np.percentile(near, 95))) + 3)
+
+
+def _apart(lab: NDArray[np.uint8], colour: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    apart = cv2.absdiff(lab, np.broadcast_to(colour, lab.shape))
+    chroma = cv2.max(np.ascontiguousarray(apart[..., 1]), np.ascontiguousarray(apart[..., 2]))
+    return np.asarray(cv2.max(np.ascontiguousarray(apart[..., 0]), cv2.add(chroma, chroma)), np.uint8)
+
+
+def _patches(picture: Picture, mask: NDArray[np.uint8]) -> list[Patch]:
+    least = (0.05 * max(mask.shape)) ** 2
+    closed = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
+    opened = cv2.morphologyEx(closed, cv2.MORPH_OPEN, np.ones((5, 5), np.uint8))
+    contours, _ = cv2.findContours(opened, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    return [_level(picture, np.asarray(c, np.int32)) for c in contours if cv2.contourArea(c) > least]
+
+
+def _level(picture: Picture, contour: NDArray[np.int32]) -> Patch:
+    """Cut a patch out and turn it level, by the nearest right angle."""
+    (x, y), (w, h), angle = cv2.minAreaRect(contour)
+    while abs(angle) > 45:
+        angle, w, h = angle - np.copysign(90, angle), h, w
+    cosine, sine = np.cos(np.radians(angle)), np.sin(np.radians(angle))
+    width, height = round(w) + 1, round(h) + 1
+    back = np.array([[cosine, -sine, x], [sine, cosine, y], [0, 0, 1]]) @ np.array(
+        [[1, 0, -width / 2], [0, 1, -height / 2], [0, 0, 1]]
+    )
+    filled = np.zeros(picture.lab.shape[:2], np.uint8)
+    cv2.drawContours(filled, [contour], -1, 255, -1)
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    mask = cv2.warpAffine(filled, back[:2], (width, height), flags=flags) > 127
+    slope = cv2.warpAffine(picture.slope, back[:2], (width, height), flags=flags)
+    turned = np.stack(
+        [slope[..., 0] * cosine + slope[..., 1] * sine, slope[..., 1] * cosine - slope[..., 0] * sine], -1
+    )
+    return Patch(mask, np.minimum(np.abs(turned), 2.0).astype(np.float32), back)
+
+
+def _common_height(patches: list[Patch], aspect: float, known: float | None) -> float | None:
+    """The height of card, in pixels, by which most of the patches' area divides into whole cards."""
+    guesses = [known] if known else [float(patch.shape[0]) for patch in patches if _is_one(patch, aspect)]
+    if not known and len(guesses) < max(2, 0.5 * len(patches)):
+        return None
+    worth = [(_explained(patches, guess, aspect), guess) for guess in guesses]
+    best = max(worth, default=(0.0, 0.0))
+    return best[1] if best[0] > 0.6 else None
+
+
+def _is_one(patch: Patch, aspect: float) -> bool:
+    """Whether a patch has one upright card's shape and fills it, as a card seen straight from above does."""
+    high, wide = patch.shape
+    return bool(abs(np.log(wide / high / aspect)) < 2 * TOLERANCE and patch.mask.mean() > 0.965)
+
+
+def _explained(patches: list[Patch], height: float, aspect: float) -> float:
+    """Share of the patches' area that whole cards of this height account for."""
+    total = explained = 0.0
+    for patch in patches:
+        high, wide = patch.shape
+        total += high * wide
+        rows, columns = high / height, wide / (height * aspect)
+        whole = max(1, round(rows)), max(1, round(columns))
+        if abs(np.log(rows / whole[0])) < TOLERANCE and abs(np.log(columns / whole[1])) < TOLERANCE:
+            explained += high * wide
+    return explained / max(total, 1.0)
+
+
+def _cells(patch: Patch, height: float, size: FaceSize) -> list[NDArray[np.float64]]:
+    """The cards of one patch."""
+    high, _ = patch.shape
+    rows = round(high / height)
+    if rows < 1 or rows > MOST_ROWS or abs(np.log(high / height / rows)) > 2 * TOLERANCE:
+        return []
+    mount = MOUNT_MM * height / size.height_mm
+    cells = []
+    bounds = _cuts(_across(patch.edges[..., 1], 1), 0, high, rows, mount)
+    for top, bottom in pairwise(bounds):
+        inner = np.s_[round(top + 0.15 * (bottom - top)) : round(bottom - 0.15 * (bottom - top))]
+        covered = patch.mask[inner].mean(axis=0) > 0.5
+        energy = _across(patch.edges[inner][..., 0], 0)
+        for left, right in _runs(covered):
+            count = round((right - left) / (height * size.aspect))
+            if count < 1 or abs(np.log((right - left) / (height * size.aspect) / count)) > 2 * TOLERANCE:
+                continue
+            sides = _cuts(energy, left, right, count, mount)
+            cells += [_quad(patch, a, top, b, bottom) for a, b in pairwise(sides)]
+    return cells
+
+
+def _across(edges: NDArray[np.float32], axis: int) -> NDArray[np.float64]:
+    """How much of a row (axis 1) or column (axis 0) has an edge along it."""
+    return np.asarray(edges.mean(axis=axis), np.float64)
+
+
+def _cuts(energy: NDArray[np.float64], start: int, end: int, count: int, mount: float) -> list[float]:
+    """The start, the best `count - 1` cuts near equal parts, the end."""
+    step = (end - start) / count
+    reach = 0.06 * step
+    places = np.arange(len(energy))
+    shifted = [np.interp(places + way * mount, places, energy) for way in (-1, 1)]
+    triple = energy + 0.5 * (shifted[0] + shifted[1])
+    cuts = [float(start)]
+    for number in range(1, count):
+        middle = start + number * step
+        low, high = max(0, round(middle - reach)), min(len(energy), round(middle + reach) + 1)
+        near = triple[low:high] - 0.2 * np.abs(places[low:high] - middle) / max(reach, 1)
+        cuts.append(float(low + int(near.argmax())) + 0.5 if len(near) else middle)
+    return [*cuts, float(end)]
+
+
+def _runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    step = np.diff(np.concatenate([[0], mask.astype(np.int8), [0]]))
+    return list(zip(np.nonzero(step == 1)[0].tolist(), np.nonzero(step == -1)[0].tolist(), strict=True))
+
+
+def _quad(patch: Patch, left: float, top: float, right: float, bottom: float) -> NDArray[np.float64]:
+    corners = np.array([[left, top], [right, top], [right, bottom], [left, bottom]])
+    return np.asarray(corners @ patch.to_picture[:2, :2].T + patch.to_picture[:2, 2])

@@ -1,0 +1,43 @@
+"""Is the whole picture one card? A photo in, 0 to 1 out.
+
+Pictures in sales are often cut to the card, or a little inside of it: there is no table, and often no edge, that could
+tell. What does: how much its rim looks like a card's (`judge`), how surely something on it has a right way up and how
+little it looks like a bare board (`bearing`), and that detail lies in some places and not in others; grain, weave and
+print are everywhere. Weighed by a logistic model fitted on staged pictures (`scripts/fit_detection`).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from matcher.core.detect.geometry import clockwise_portrait
+from matcher.core.detect.orientation import bearing
+from matcher.core.detect.proposals import frame
+from matcher.core.detect.quad_classifier import UNEVEN, judge, tones
+from matcher.core.detect.reduced_image import Picture
+from matcher.core.nets import weight_file
+from matcher.core.nets.dense import Values, load_network
+from matcher.core.photo import Photo
+from matcher.core.settings import FaceSize
+
+WEIGHTS = weight_file("full_frame.json")
+
+LEAST = 1e-4
+"""Scores of the judge nearer to 0 or 1 than this count as that."""
+
+
+def whole_card(photo: Photo, picture: Picture, size: FaceSize) -> float:
+    """How likely the whole picture is one card; 0 where it has not a card's proportions, or shows nothing at all."""
+    measured = whole_measurements(photo, picture, size)
+    return float(load_network(WEIGHTS)(measured)[0]) if len(measured) else 0.0
+
+
+def whole_measurements(photo: Photo, picture: Picture, size: FaceSize) -> Values:
+    """(0 or 1, 4): the judge's log odds, how sure the bearing is, how like a back it is, how uneven its detail."""
+    quads = clockwise_portrait(frame(picture, size))
+    if not len(quads):
+        return np.empty((0, 4), np.float32)
+    score = float(np.clip(judge(picture, quads, size)[0], LEAST, 1 - LEAST))
+    seen = bearing(photo.pixels, np.asarray(quads[0] / np.array(picture.scale), np.float32))
+    uneven = float(tones(picture, quads)[0, UNEVEN])
+    return np.array([[np.log(score / (1 - score)), np.log1p(abs(seen.odds)), seen.back, uneven]], np.float32)

@@ -1,0 +1,296 @@
+"""Quads from straight lines: a gradient-directed Hough vote, supported segments, pairs of pairs.
+
+Straight sides are found even where they are faint or broken: the gradient is normalised locally, and a line is
+judged by the share of its length that has an edge along it, not by contrast.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from matcher.core.detect.geometry import clockwise_portrait, intersect, is_convex, ratio, sides, skew
+from matcher.core.detect.reduced_image import Picture
+
+ANGLES = 360
+"""Half-degree steps over the half circle."""
+
+STRIDE = 2
+"""Pixels between samples along a line."""
+
+MAX_EDGES = 30_000
+MAX_LINES = 130
+SECTORS, PER_SECTOR = 12, 34
+"""Of each range of 15 degrees only so many lines: grain and rows of print all run one way, a card's sides do not."""
+
+MAX_SEGMENTS = 150
+SIZES = ((0.0, 0.16, 110), (0.16, 0.3, 130), (0.3, 0.5, 110), (0.5, 9.0, 90))
+"""Ranges of length, as a share of the long side, and how many parallel pairs of each are tried."""
+
+MIN_SIDE = 0.055
+"""Shortest side of a card, as a share of the picture's long side."""
+
+
+@dataclass(frozen=True)
+class Segments:
+    """Supported stretches of straight lines.
+
+    lines:   (n, 3) float, unit normal and distance: a x + b y = c.
+    span:    (n, 2) float, start and end along the line's direction (-b, a).
+    worth:   (n,) float, supported length, more where the colours on the two sides differ.
+    support: (n, t) float, running sum of support along the line, index = (position + origin) / STRIDE.
+    polarity: (n, t) float, running sum of signed support.
+    """
+
+    lines: NDArray[np.float32]
+    span: NDArray[np.float32]
+    worth: NDArray[np.float32]
+    support: NDArray[np.float32]
+    polarity: NDArray[np.float32]
+    origin: int
+
+
+def line_quads(picture: Picture, limit: int = 120) -> NDArray[np.float32]:
+    """(n, 4, 2) quads in reduced pixels, best supported first, near-duplicates removed."""
+    segments = find_segments(picture)
+    if len(segments.lines) < 4:
+        return np.empty((0, 4, 2), np.float32)
+    long_side = max(picture.width, picture.height)
+    first, second = _parallel_pairs(segments, long_side)
+    quads, worth = _pairs_of_pairs(segments, first, second, long_side)
+    more = _from_two_sides(segments, first, second, long_side, limit // 3)
+    return np.concatenate([_distinct(quads, worth, limit), more])
+
+
+def find_segments(picture: Picture) -> Segments:
+    """The picture's straight, supported segments."""
+    lines = _vote(picture)
+    return _supported(picture, lines)
+
+
+def _vote(picture: Picture) -> NDArray[np.float32]:
+    """(k, 3) lines: peaks of a Hough vote in which every thin edge votes near its own gradient direction."""
+    y, x = np.nonzero(picture.edges)
+    if len(x) > MAX_EDGES:
+        some = np.linspace(0, len(x) - 1, MAX_EDGES).astype(int)
+        y, x = y[some], x[some]
+    slope = picture.slope[y, x]
+    weight = np.minimum(np.linalg.norm(slope, axis=1), 2.0)
+    own = np.round(np.arctan2(slope[:, 1], slope[:, 0]) * (ANGLES / np.pi)).astype(np.int32)
+    reach = int(np.hypot(picture.width, picture.height)) + 2
+    angle = np.arange(ANGLES) * (np.pi / ANGLES)
+    cosine, sine = np.cos(angle).astype(np.float32), np.sin(angle).astype(np.float32)
+    fx, fy = x.astype(np.float32) + 0.5, y.astype(np.float32) + 0.5
+    spread = np.arange(-4, 5, 2, dtype=np.int32)[:, None]
+    bin_ = (own + spread + (np.arange(len(own), dtype=np.int32) & 1)) % ANGLES
+    distance = np.rint(fx * cosine[bin_] + fy * sine[bin_]).astype(np.int32) + reach
+    place = (bin_ * (2 * reach) + distance).ravel()
+    votes = np.bincount(place, np.tile(weight, len(spread)), minlength=ANGLES * 2 * reach).astype(np.float32)
+    table = np.asarray(cv2.GaussianBlur(votes.reshape(ANGLES, 2 * reach), (3, 5), 0), dtype=np.float32)
+    peaks = _peaks(table)
+    return np.stack([cosine[peaks[:, 0]], sine[peaks[:, 0]], (peaks[:, 1] - reach).astype(np.float32)], axis=1)
+
+
+def _peaks(table: NDArray[np.float32]) -> NDArray[np.intp]:
+    """Local maxima of the vote, after taking away what texture gives to every neighbouring line alike."""
+    table = table - cv2.boxFilter(table, -1, (31, 1))
+    window = cv2.getStructuringElement(cv2.MORPH_RECT, (5, 9))
+    top = (table >= cv2.dilate(table, window)) & (table > 4)
+    where = np.argwhere(top)
+    where = where[np.argsort(-table[top])]
+    sector = where[:, 0] // (ANGLES // SECTORS)
+    kept = np.concatenate([np.nonzero(sector == i)[0][:PER_SECTOR] for i in range(SECTORS)])
+    return np.asarray(where[np.sort(kept)[:MAX_LINES]])
+
+
+def _supported(picture: Picture, lines: NDArray[np.float32]) -> Segments:
+    """Sample the gradient along every line; cut the lines into stretches with support."""
+    reach = (int(np.hypot(picture.width, picture.height)) // STRIDE + 2) * STRIDE
+    signed = _signed_support(picture, lines, reach)
+    present = np.abs(signed)
+    window = 30 // STRIDE + 1
+    density = cv2.blur(present, (window, 1), borderType=cv2.BORDER_CONSTANT) if len(lines) else present
+    shortest = MIN_SIDE * max(picture.width, picture.height)
+    rows, spans = [], []
+    for row in range(len(lines)):
+        for start, end in _runs(density[row] > 0.4):
+            if (end - start) * STRIDE >= 0.6 * shortest:
+                rows.append(row)
+                spans.append((start, end))
+    running = np.pad(np.cumsum(present, axis=1), ((0, 0), (1, 0)))
+    polarity = np.pad(np.cumsum(signed, axis=1), ((0, 0), (1, 0)))
+    index, cut = np.array(rows, int), np.array(spans, int).reshape(-1, 2)
+    span = (cut * STRIDE - reach).astype(np.float32)
+    worth = (running[index, cut[:, 1]] - running[index, cut[:, 0]]) * STRIDE
+    worth = worth * _two_sided(picture, lines[index], span)
+    keep = np.argsort(-worth)[:MAX_SEGMENTS]
+    index = index[keep]
+    return Segments(lines[index], span[keep], worth[keep], running[index], polarity[index], reach)
+
+
+def _two_sided(picture: Picture, lines: NDArray[np.float32], span: NDArray[np.float32]) -> NDArray[np.float32]:
+    """(n,) 0.5 to 1.5: how far the colours to the left and to the right of each segment differ."""
+    if not len(lines):
+        return np.empty(0, np.float32)
+    at = span[:, :1] + (span[:, 1:] - span[:, :1]) * np.linspace(0.05, 0.95, 24, dtype=np.float32)
+    across = lines[:, 2, None] + np.array([-9, -6, -3, 3, 6, 9], np.float32)
+    x = lines[:, 0, None, None] * across[:, None] - lines[:, 1, None, None] * at[..., None]
+    y = lines[:, 1, None, None] * across[:, None] + lines[:, 0, None, None] * at[..., None]
+    x = np.clip(x, 0, picture.width - 1).astype(np.int32)
+    y = np.clip(y, 0, picture.height - 1).astype(np.int32)
+    colours = picture.lab[y, x].astype(np.float32)
+    left, right = (colours[:, :, half].reshape(len(lines), -1, 3) for half in (slice(0, 3), slice(3, 6)))
+    spread = np.sqrt((left.var(axis=1) + right.var(axis=1)).sum(axis=1) / 2) + 3
+    apart = np.linalg.norm(left.mean(axis=1) - right.mean(axis=1), axis=1) / spread
+    return np.asarray(np.clip(0.5 + 0.5 * apart, 0.5, 1.5), dtype=np.float32)
+
+
+def _signed_support(picture: Picture, lines: NDArray[np.float32], reach: int) -> NDArray[np.float32]:
+    """(k, 2 reach / STRIDE) values -1, 0, 1: an edge along the line there, and which way it goes."""
+    along = np.arange(-reach, reach, STRIDE, dtype=np.float32)
+    best = np.zeros((len(lines), len(along)), np.float32)
+    a, b, c = lines[:, :1], lines[:, 1:2], lines[:, 2:]
+    x, y = a * c - b * along, b * c + a * along
+    k, t = np.nonzero((x >= 1) & (x < picture.width - 1) & (y >= 1) & (y < picture.height - 1))
+    x, y, a, b = x[k, t], y[k, t], lines[k, 0], lines[k, 1]
+    strongest = np.zeros(len(k), np.float32)
+    for offset in (-1.0, 0.0, 1.0):
+        slope = picture.slope[(y + offset * b).astype(np.int32), (x + offset * a).astype(np.int32)]
+        across = slope[:, 0] * a + slope[:, 1] * b
+        beside = np.abs(slope[:, 1] * a - slope[:, 0] * b)
+        size = np.abs(across)
+        across[(size < 0.8) | (beside > 0.45 * size)] = 0
+        strongest = np.where(size > np.abs(strongest), across, strongest)
+    best[k, t] = np.sign(strongest)
+    return best
+
+
+def _runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    step = np.diff(np.concatenate([[0], mask.view(np.int8), [0]]))
+    return list(zip(np.nonzero(step == 1)[0].tolist(), np.nonzero(step == -1)[0].tolist(), strict=True))
+
+
+def _from_two_sides(
+    segments: Segments, first: NDArray[np.intp], second: NDArray[np.intp], long_side: int, limit: int
+) -> NDArray[np.float32]:
+    """Quads that end where their two long sides end, for short sides lost among grain, print or glare."""
+    normal, span = segments.lines[:, :2], segments.span
+    direction = np.stack([-normal[:, 1], normal[:, 0]], axis=1)
+    foot = normal * segments.lines[:, 2:]
+    same = np.sum(normal[first] * normal[second], axis=1) > 0
+    ends = np.where(same[:, None], span[second], -span[second][:, ::-1])
+    along = np.where(same[:, None], direction[second], -direction[second])
+    a, b = (foot[first] + direction[first] * span[first, i : i + 1] for i in (0, 1))
+    c, d = (foot[second] + along * ends[:, i : i + 1] for i in (1, 0))
+    quads = np.stack([a, b, c, d], axis=1)
+    shape = np.linalg.norm(a - d, axis=1) / np.maximum(np.linalg.norm(a - b, axis=1), 1)
+    good = _plausible(quads, long_side) & (shape < 1) & (skew(quads) < 0.35)
+    worth = np.sqrt(segments.worth[first] * segments.worth[second])
+    return _distinct(quads[good].astype(np.float32), worth[good], limit)
+
+
+def _pairs_of_pairs(
+    segments: Segments, first: NDArray[np.intp], second: NDArray[np.intp], long_side: int
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    a, b = np.triu_indices(len(first), 1)
+    normal = segments.lines[:, :2]
+    middle = normal[first] + normal[second] * np.sign(np.sum(normal[first] * normal[second], axis=1))[:, None]
+    middle /= np.maximum(np.linalg.norm(middle, axis=1, keepdims=True), 1e-6)
+    crossing = np.abs(np.sum(middle[a] * middle[b], axis=1)) < 0.5
+    a, b = a[crossing], b[crossing]
+    order = np.stack([first[a], first[b], second[a], second[b]], axis=1)
+    quads = np.stack(
+        [intersect(segments.lines[order[:, i - 1]], segments.lines[order[:, i]]) for i in range(4)], axis=1
+    )
+    good = _plausible(quads, long_side)
+    quads, order = quads[good].astype(np.float32), order[good]
+    return quads, _worth(quads, order, segments)
+
+
+def _parallel_pairs(segments: Segments, long_side: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Index pairs of segments that could be opposite sides of one card, the most promising first."""
+    i, j = np.triu_indices(len(segments.lines), 1)
+    normal, span = segments.lines[:, :2], segments.span
+    direction = np.stack([-normal[:, 1], normal[:, 0]], axis=1)
+    middle = normal * segments.lines[:, 2:] + direction * span.mean(axis=1, keepdims=True)
+    parallel = np.abs(np.sum(normal[i] * normal[j], axis=1)) > 0.9
+    apart = np.abs(np.sum((middle[j] - middle[i]) * normal[i], axis=1))
+    start = np.sum((normal[j] * segments.lines[j, 2:] + direction[j] * span[j, :1]) * direction[i], axis=1)
+    end = np.sum((normal[j] * segments.lines[j, 2:] + direction[j] * span[j, 1:]) * direction[i], axis=1)
+    low, high = np.minimum(start, end), np.maximum(start, end)
+    overlap = np.minimum(high, span[i, 1]) - np.maximum(low, span[i, 0])
+    union = np.maximum(high, span[i, 1]) - np.minimum(low, span[i, 0])
+    shape = apart / np.maximum(overlap, 1)
+    good = parallel & (apart > 0.8 * MIN_SIDE * long_side) & (overlap > 0.35 * union) & (shape > 0.25) & (shape < 4.5)
+    i, j = i[good], j[good]
+    worth = np.sqrt(segments.worth[i] * segments.worth[j]) * (overlap[good] / union[good]) ** 2
+    keep = _of_every_size(worth, overlap[good] / long_side)
+    return i[keep], j[keep]
+
+
+def _of_every_size(worth: NDArray[np.floating], size: NDArray[np.floating]) -> NDArray[np.intp]:
+    """The best of each range of lengths: the long lines of a floor must not crowd out a small card's."""
+    order = np.argsort(-worth)
+    kept = [order[(size[order] >= low) & (size[order] < high)][:share] for low, high, share in SIZES]
+    return np.concatenate(kept)
+
+
+def _plausible(quads: NDArray[np.floating], long_side: int) -> NDArray[np.bool_]:
+    """(n,) which quads could be a card in perspective; the cheap questions first, there are many quads."""
+    good = np.isfinite(quads).all(axis=(1, 2))
+    good[good] = (sides(quads[good]) > MIN_SIDE * long_side).all(axis=1)
+    good[good] = is_convex(quads[good])
+    shape = ratio(clockwise_portrait(quads[good]))
+    good[good] = (shape > 0.42) & (shape < 0.82)
+    good[good] = skew(quads[good]) < 0.8
+    return np.asarray(good)
+
+
+def _worth(quads: NDArray[np.float32], order: NDArray[np.intp], segments: Segments) -> NDArray[np.float32]:
+    """Share of each side that is supported, less what the lines run on beyond the corners."""
+    share = np.empty((len(quads), 4), np.float32)
+    beyond = np.empty((len(quads), 4), np.float32)
+    one_way = np.empty((len(quads), 4), np.float32)
+    last = segments.support.shape[1] - 1
+    for i in range(4):
+        line = segments.lines[order[:, i]]
+        direction = np.stack([-line[:, 1], line[:, 0]], axis=1)
+        ends = np.stack([np.sum(quads[:, k] * direction, axis=1) for k in (i, (i + 1) % 4)], axis=1)
+        begin, end = ((bound + segments.origin) / STRIDE for bound in (ends.min(axis=1), ends.max(axis=1)))
+        length = np.maximum(end - begin, 1)
+
+        def count(
+            table: NDArray[np.float32], low: NDArray[np.float32], high: NDArray[np.float32], i: int = i
+        ) -> NDArray[np.float32]:
+            rows = order[:, i]
+            at = np.clip(np.stack([low, high]).astype(np.int32), 0, last)
+            return np.asarray(table[rows, at[1]] - table[rows, at[0]])
+
+        share[:, i] = count(segments.support, begin, end) / length
+        one_way[:, i] = np.abs(count(segments.polarity, begin, end)) / length
+        margin = 0.15 * length
+        outside = count(segments.support, begin - margin, begin - 2) + count(segments.support, end + 2, end + margin)
+        beyond[:, i] = outside / (2 * margin)
+    worst = share.min(axis=1)
+    worth = share.mean(axis=1) + 0.8 * worst + 0.4 * one_way.mean(axis=1) - 0.35 * beyond.mean(axis=1)
+    return np.asarray(worth, dtype=np.float32)
+
+
+def _distinct(quads: NDArray[np.float32], worth: NDArray[np.float32], limit: int) -> NDArray[np.float32]:
+    """Best first; a quad whose corners all lie within 1 % of its size of a better one adds nothing."""
+    order = np.argsort(-worth)[: 6 * limit]
+    quads = clockwise_portrait(quads[order]).astype(np.float32)
+    reach = 0.012 * np.ptp(quads, axis=1).max(axis=1)
+    flat = quads.reshape(len(quads), 8)
+    left = np.ones(len(quads), bool)
+    kept: list[int] = []
+    for i in range(len(quads)):
+        if left[i]:
+            kept.append(i)
+            left &= np.abs(flat - flat[i]).max(axis=1) > reach[i]
+            if len(kept) >= limit:
+                break
+    return quads[kept]

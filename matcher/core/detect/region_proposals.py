@@ -1,0 +1,133 @@
+"""Quads from regions: whatever stands out from the colour along the photo's border, or is walled off by edges.
+
+This source finds many cards at once (a flatbed page) and cards whose sides are too worn or short for long lines.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from math import log
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from matcher.core.detect.geometry import BEFORE, area, clockwise_portrait, is_convex, ratio, sides
+from matcher.core.detect.line_proposals import MIN_SIDE
+from matcher.core.detect.reduced_image import Picture
+
+
+def region_quads(picture: Picture, nominal: float, limit: int = 200) -> NDArray[np.float32]:
+    """(n, 4, 2) quads in reduced pixels, the largest first. nominal: a card's width over height."""
+    quads = [quad for mask in _masks(picture) for quad in _outlines_of(mask)]
+    if not quads:
+        return np.empty((0, 4, 2), np.float32)
+    whole = _distinct(clockwise_portrait(np.array(quads, np.float32)), limit)
+    shape = 1 / np.maximum(ratio(whole), 1e-3)
+    # Three in a row look like one card, which is far likelier.
+    several = np.nonzero(np.abs(np.log(shape * nominal)) >= 0.2)[0]
+    parts = [part for i in several for part in _split(whole[i], float(shape[i]), nominal)]
+    found = np.concatenate([whole, clockwise_portrait(np.array(parts, np.float32))]) if parts else whole
+    stout = ratio(found)
+    smallest = MIN_SIDE * max(picture.width, picture.height)
+    good = is_convex(found) & (stout > 0.4) & (stout < 0.85) & (sides(found).min(axis=1) > smallest)
+    return np.asarray(found[good][:limit], dtype=np.float32)
+
+
+def _split(quad: NDArray[np.float32], shape: float, nominal: float) -> list[NDArray[np.float32]]:
+    """The parts of a region `shape` times as long as wide in which two to five cards touch, in a column or in a row."""
+    quad = quad[BEFORE]  # portrait corners: the long way now runs from corner 0 to corner 1
+    parts = []
+    for count in range(2, 6):
+        if min(abs(log(shape / (count / nominal))), abs(log(shape / (count * nominal)))) > 0.12:
+            continue
+        at = np.linspace(0, 1, count + 1, dtype=np.float32)[:, None]
+        top, foot = quad[0] + (quad[1] - quad[0]) * at, quad[3] + (quad[2] - quad[3]) * at
+        parts += [np.stack([top[i], top[i + 1], foot[i + 1], foot[i]]) for i in range(count)]
+    return parts
+
+
+def _distinct(quads: NDArray[np.float32], limit: int) -> NDArray[np.float32]:
+    """Without those that lie within a pixel and a half of an earlier one; the masks often agree."""
+    quads = quads[np.argsort(-np.abs(area(quads)))]
+    flat = quads.reshape(-1, 8)
+    apart = np.abs(flat[:, None] - flat[None]).max(axis=2) > 1.5
+    kept: list[int] = []
+    for i in range(len(quads)):
+        if len(kept) >= limit:
+            break
+        if apart[i, kept[-30:]].all():
+            kept.append(i)
+    return np.asarray(quads[kept])
+
+
+def _masks(picture: Picture) -> Iterator[NDArray[np.uint8]]:
+    distance = _from_border(picture.lab)
+    for threshold in (5, 10, 20, 40):
+        yield (distance > threshold).astype(np.uint8)
+    side = (max(picture.width, picture.height) // 60) | 1
+    smooth = np.asarray(cv2.blur(picture.lab, (side, side)), dtype=np.uint8)
+    blurred = np.asarray(cv2.blur(_from_border(smooth), (3, 3)), dtype=np.uint8)
+    level, _ = cv2.threshold(blurred, 0, 255, cv2.THRESH_BINARY | cv2.THRESH_OTSU)
+    yield (blurred > level).astype(np.uint8)
+    yield _walled_off(picture)
+
+
+def _from_border(lab: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """(h, w) colour distance to a smooth surface through the border: light falls off, tables do not change colour."""
+    h, w = lab.shape[:2]
+    small = cv2.resize(lab, (32, 32), interpolation=cv2.INTER_AREA).astype(np.float32)
+    y, x = np.mgrid[0:32, 0:32].astype(np.float32) / 16 - 1
+    terms = np.stack([np.ones_like(x), x, y, x * x, y * y, x * y], axis=-1)
+    ring = np.ones((32, 32), bool)
+    ring[3:-3, 3:-3] = False
+    design, values = terms[ring], small[ring]
+    weight = np.ones(len(values), np.float32)
+    for _ in range(4):
+        fit = np.linalg.lstsq(design * weight[:, None], values * weight[:, None], rcond=None)[0]
+        error = np.linalg.norm(values - design @ fit, axis=1)
+        weight = 1 / (1 + (error / (2 + np.median(error))) ** 2)
+    surface = cv2.resize((terms @ fit).astype(np.float32), (w, h), interpolation=cv2.INTER_LINEAR)
+    surface = np.clip(surface, 0, 255).astype(np.uint8)
+    apart = np.asarray(cv2.absdiff(lab, surface), dtype=np.uint8)
+    chroma = cv2.max(np.ascontiguousarray(apart[..., 1]), np.ascontiguousarray(apart[..., 2]))
+    return np.asarray(cv2.max(np.ascontiguousarray(apart[..., 0]), cv2.add(chroma, chroma)), dtype=np.uint8)
+
+
+def _walled_off(picture: Picture) -> NDArray[np.uint8]:
+    """Pixels that cannot be reached from the border without crossing an edge."""
+    wall = cv2.dilate(picture.edges.astype(np.uint8), np.ones((3, 3), np.uint8))
+    room = np.pad(1 - wall, 1, constant_values=1)
+    cv2.floodFill(room, None, (0, 0), 2)
+    return np.asarray(room[1:-1, 1:-1] != 2, dtype=np.uint8)
+
+
+def _outlines_of(mask: NDArray[np.uint8]) -> Iterator[NDArray[np.float32]]:
+    """Quads around each large connected part."""
+    kernel = np.ones((3, 3), np.uint8)
+    opened = cv2.morphologyEx(mask, cv2.MORPH_OPEN, kernel, iterations=2)
+    contours, _ = cv2.findContours(opened, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    least = 0.5 * (MIN_SIDE * max(mask.shape)) ** 2
+    for contour in contours:
+        if cv2.contourArea(contour) < least:
+            continue
+        hull = np.asarray(cv2.convexHull(contour), dtype=np.int32)
+        filled = cv2.contourArea(contour) / max(cv2.contourArea(hull), 1)
+        if filled < 0.6:
+            continue
+        box = cv2.boxPoints(cv2.minAreaRect(hull))
+        yield np.asarray(box + 0.5, dtype=np.float32)
+        corners = _four_corners(hull)
+        if corners is not None:
+            yield corners
+
+
+def _four_corners(hull: NDArray[np.int32]) -> NDArray[np.float32] | None:
+    length = cv2.arcLength(hull, True)
+    for tolerance in (0.01, 0.02, 0.03, 0.045, 0.06):
+        corners = cv2.approxPolyDP(hull, tolerance * length, True)
+        if len(corners) == 4:
+            return np.asarray(corners.reshape(4, 2) + 0.5, dtype=np.float32)
+        if len(corners) < 4:
+            break
+    return None

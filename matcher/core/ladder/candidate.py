@@ -1,0 +1,48 @@
+"""The query face compared with one reference, as far up the ladder as that made sense; and how sure each rung is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from matcher.catalogue.reference_set import Known
+from matcher.core.align.alignment import Alignment
+from matcher.core.ladder.caption import CaptionFinding
+from matcher.core.ladder.copy import CopyFinding
+from matcher.core.ladder.crop import CropFinding
+from matcher.core.ladder.pose import PoseFinding
+
+
+@dataclass(frozen=True)
+class Confidence:
+    """Probabilities, one for each rung and one for the record; None where a rung was not reached."""
+
+    pose: float | None = None
+    crop: float | None = None
+    caption: float | None = None
+    record: float | None = None
+    copy: float | None = None
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """One reference, how it was registered, and what was found on each rung."""
+
+    known: Known
+    alignment: Alignment
+    pose: PoseFinding | None = None
+    crop: CropFinding | None = None
+    caption: CaptionFinding | None = None
+    copy: CopyFinding | None = None
+    confidence: Confidence = Confidence()
+
+    @property
+    def pose_probability(self) -> float:
+        return self.pose.probability if self.pose else 0.0
+
+    @property
+    def crop_probability(self) -> float:
+        return self.crop.probability if self.crop else 0.0
+
+    @property
+    def caption_probability(self) -> float | None:
+        return self.caption.probability if self.caption else None

@@ -1,0 +1,110 @@
+"""Where do two registered pictures show different things? Small networks that learnt it from rehearsals.
+
+Two greys of one frame in, a `Part` out, with a map of log odds: above zero where the two show something different, and
+not merely faded, stained, blurred or grainy versions of one thing. Correlation has to be told how much noise to expect
+and where a stain is only a stain; these were trained on pairs for which the truth of every spot was known
+(`rehearsal/differences.py`, `scripts/train_change_detector`). They never saw a picture of a demo or a test.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from matcher.core.calibration import log_gap
+from matcher.core.contrast import slow
+from matcher.core.nets import weight_file
+from matcher.core.nets.runtime import infer
+
+Floats = NDArray[np.float32]
+
+Kind = Literal["pictures", "words"]
+"""What is compared; each has a network of its own, trained on its own: `change_pictures.onnx`, `change_words.onnx`."""
+
+STEP = 4
+"""The map holds one value for STEP x STEP pixels."""
+
+WHOLE_PX = 8
+"""The networks halve a picture three times."""
+
+SPOT_PX = (6.0, 12.0, 24.0)
+"""Gaussian sigmas, in face pixels, of spots whose mean counts: about an eye, a hand, a head with shoulders."""
+
+WINDOW_PX = 12.0
+"""Gaussian sigma of local mean and contrast, face pixels."""
+
+_NOISE = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32)
+"""Immerkaer's mask (1996): blind to edges and shading, it answers to noise alone; its norm is 6."""
+
+
+@dataclass(frozen=True)
+class Part:
+    """A part of the query's face with the reference's laid over it, compared.
+
+    kind:         what it shows.
+    mine, theirs: (height, width) uint8, registered to a pixel.
+    seen:         (ceil(height / STEP), ceil(width / STEP)) float32, 1 where both are shown, else 0.
+    differs:      its shape, log odds that the two show different things there.
+    """
+
+    kind: Kind
+    mine: NDArray[np.uint8]
+    theirs: NDArray[np.uint8]
+    seen: Floats
+    differs: Floats
+
+    @property
+    def chance(self) -> Floats:
+        """Probability that a spot shows something different; 0 where it is not seen."""
+        return np.asarray(self.seen / (1 + np.exp(-np.clip(self.differs, -30, 30))), np.float32)
+
+
+def compare(kind: Kind, mine: NDArray[np.uint8], theirs: NDArray[np.uint8], mask: NDArray[np.bool_]) -> Part:
+    """Ask the network of its kind where two registered greys differ; mask: (height, width), where both are shown."""
+    (first, noise_1), (second, noise_2) = prepared(mine), prepared(theirs)
+    rows, columns = (-(-side // STEP) for side in mine.shape)
+    # Nothing lies beyond the edge, as in the network's own convolutions.
+    beyond = ((0, 0), *((0, -side % WHOLE_PX) for side in mine.shape))
+    pair, noise = np.pad(np.stack([first, second]), beyond)[None], np.array([[noise_1, noise_2]], np.float32)
+    differs = infer(weight_file(f"change_{kind}.onnx"), pair=pair, noise=noise)[0, :rows, :columns]
+    spots: NDArray[np.bool_] = mask[STEP // 2 :: STEP, STEP // 2 :: STEP]
+    short = ((0, rows - spots.shape[0]), (0, columns - spots.shape[1]))
+    return Part(kind, mine, theirs, np.pad(spots, short).astype(np.float32), differs)
+
+
+def difference_features(parts: Sequence[Part]) -> dict[str, float]:
+    """How large and how sure the largest difference is.
+
+    On a logarithmic scale: one spot at 0.9 says as much more than one at 0.3 as that says more than one at 0.1.
+    """
+    chances = [part.chance for part in parts]
+    features = {
+        f"differs_{size:.0f}": log_gap(max(float(_pooled(chance, size).max()) for chance in chances), 0.01)
+        for size in SPOT_PX
+    }
+    surplus = sum(float((np.clip(part.differs, 0, 6) * part.seen).sum()) for part in parts)
+    features["differs_most"] = log_gap(max(float(chance.max()) for chance in chances), 0.01)
+    features["differs_sum"] = log_gap(surplus, 0.1)
+    features["differs_all"] = log_gap(sum(float(chance.sum()) for chance in chances), 0.1)
+    return features
+
+
+def _pooled(chance: Floats, size: float) -> Floats:
+    return np.asarray(cv2.GaussianBlur(chance, (0, 0), size / STEP), np.float32)
+
+
+def prepared(grey: NDArray[np.uint8] | Floats) -> tuple[Floats, float]:
+    """What the network is given of one side: its detail at equal local contrast, and the log of noise to detail."""
+    values = grey.astype(np.float32)
+    detail = values - slow(values, WINDOW_PX)
+    contrast = np.sqrt(slow(detail * detail, WINDOW_PX))
+    typical = float(np.median(contrast[::4, ::4]))
+    # Half the typical contrast is added: bare paper must not be blown up to full contrast.
+    even = np.clip(detail / (contrast + 0.5 * typical + 0.3), -5, 5)
+    noise = float(np.median(np.abs(cv2.filter2D(values, -1, _NOISE)[2:-2:2, 2:-2:2]))) * 1.4826 / 6
+    return np.asarray(even, np.float32), float(np.log((noise + 0.05) / (typical + 0.3)))

@@ -1,0 +1,198 @@
+"""Rung 2, crop: does the query show the same window of the negative as the reference?
+
+An `Alignment` in, a `CropFinding` out. The alignment lays the query's picture over the reference's. Where both cards
+were cut alike, picture and card edge keep their places and the transform is the identity, but for the scatter of
+hand-cut edges and of flattening; another crop shows as a shift or a zoom.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from matcher.core.align.alignment import Alignment
+from matcher.core.align.view import picture_corners
+from matcher.core.calibration import Calibration, log_gap
+from matcher.core.flatten import Face
+from matcher.core.ladder.caption_strips import register_strips, shown_by_both
+from matcher.core.ladder.ink_correlation import LETTER_PX, compare_letters
+from matcher.core.settings import FaceSize
+
+CUT_SIGMA_MM = 0.30
+"""Scatter of the picture's place between two hand-cut copies of one crop, one axis."""
+
+ZOOM_SIGMA = 0.010
+"""Scatter of the scale between two such copies: the same scatter of edges over the card's width and height."""
+
+TIGHT_MM = (0.3, 0.3)
+"""How far words may sit from where the picture's transform puts them, if they were printed with it."""
+
+LOOSE_MM = (1.4, 1.2)
+"""How far two hand-cut copies' words may sit apart on the card."""
+
+SCISSORS_MM = 1.0
+SCISSORS_ZOOM = 0.03
+"""Beyond these, three to four times the scatter above, hand-cutting does not explain what trimming leaves unexplained,
+whatever the words do."""
+
+EDGES = "edges"
+"""The rung's model that knows the card's edges alone, by the names of `Window.edge_features`."""
+
+RULED_OUT = 0.01
+"""Where the edges alone leave a crop beyond scissors no more than this, the words need not be compared."""
+
+FAR = 20.0
+"""Sigmas beyond which a difference is simply far."""
+
+
+@dataclass(frozen=True)
+class Window:
+    """The query's window against the reference's.
+
+    dx, dy:     shift of the picture on the card, mm, positive right and down, query minus reference.
+    scale:      size of the picture on the query as a multiple of its size on the reference.
+    sigma_mm:   standard error of dx and dy for two copies of one crop.
+    margins_mm: what the query shows more (positive) or less than the reference at left, top, right, bottom; mm on
+                the reference.
+    stretch:    how much wider than high the query's picture has become against the reference's.
+    card_mm:    the nominal width and height, to which a trimmed card is stretched.
+    """
+
+    dx: float
+    dy: float
+    scale: float
+    sigma_mm: float
+    margins_mm: tuple[float, float, float, float]
+    stretch: float = 1.0
+    card_mm: tuple[float, float] = (FaceSize().width_mm, FaceSize().height_mm)
+
+    @property
+    def untrimmed(self) -> tuple[float, float]:
+        """Shift (mm) and zoom (log) that trimming cannot explain.
+
+        Taking t mm off one side stretches that axis by t / length and moves the picture by half of t; a zoom by the
+        printer enlarges both axes alike.
+        """
+        wide = float(np.log(self.scale * np.sqrt(self.stretch)))
+        high = float(np.log(self.scale / np.sqrt(self.stretch)))
+        across = max(0.0, abs(self.dx) - abs(wide) * self.card_mm[0] / 2)
+        down = max(0.0, abs(self.dy) - abs(high) * self.card_mm[1] / 2)
+        zoom = min(abs(wide), abs(high)) if wide * high > 0 else 0.0
+        return float(np.hypot(across, down)), zoom
+
+    @property
+    def beyond_scissors(self) -> bool:
+        """Whether the picture lies where neither hand-cutting nor trimming of one copy would put it."""
+        shift, zoom = self.untrimmed
+        return shift > SCISSORS_MM or zoom > SCISSORS_ZOOM
+
+    @property
+    def features(self) -> dict[str, float]:
+        """Distances from 'no change' in units of their scatter, compressed so that far is just far."""
+        shift = float(np.hypot(self.dx, self.dy)) / self.sigma_mm
+        zoom = abs(float(np.log(max(self.scale, 1e-3)))) / ZOOM_SIGMA
+        far = min(float(np.hypot(shift, zoom)), FAR)
+        stretch = abs(float(np.log(self.stretch))) / ZOOM_SIGMA
+        return {
+            "shift": float(np.log1p(shift)),
+            "zoom": float(np.log1p(zoom)),
+            "far": far,
+            "stretch": float(np.log1p(stretch)),
+        }
+
+    @property
+    def edge_features(self) -> dict[str, float]:
+        """What the card's edges say once trimming is allowed for."""
+        shift, zoom = (v / s for v, s in zip(self.untrimmed, (self.sigma_mm, ZOOM_SIGMA), strict=True))
+        far = min(float(np.hypot(shift, zoom)), FAR)
+        return {"moved": float(np.log1p(shift)), "zoomed": float(np.log1p(zoom)), "beyond": far}
+
+
+@dataclass(frozen=True)
+class CropFinding:
+    """How likely one crop is, given the window that was measured."""
+
+    probability: float
+    window: Window
+
+    @property
+    def words(self) -> str:
+        seen = self.window
+        across, down = (round(value, 1) + 0.0 for value in (seen.dx, seen.dy))  # + 0.0: no "-0.0"
+        shift = f"{across:+.1f} mm across, {down:+.1f} mm down, scale {seen.scale:.3f} (± {seen.sigma_mm:.1f} mm)"
+        if self.probability >= 0.5:
+            return f"same crop within what hand-cut edges allow: {shift}"
+        return f"another crop: {shift}; {_margin_words(seen.margins_mm)}"
+
+
+def judge_crop(query: Face, reference: Face, alignment: Alignment, calibration: Calibration) -> CropFinding:
+    """Measure the window that `alignment` implies, and how likely one and the same crop gives it."""
+    window = measure_crop(alignment, query.size)
+    # What fits "with the picture" may then be picture: on a card without words at its foot it always does.
+    most = calibration.probability(EDGES, window.edge_features) if window.beyond_scissors else 1.0
+    if most <= RULED_OUT:
+        return CropFinding(most, window)
+    told = calibration.probability("crop", crop_features(query, reference, alignment))
+    return CropFinding(min(told, most), window)
+
+
+def known_crop(alignment: Alignment, size: FaceSize, probability: float) -> CropFinding:
+    """The window against a reference whose crop another reference of it has already settled."""
+    return CropFinding(probability, measure_crop(alignment, size))
+
+
+def crop_features(query: Face, reference: Face, alignment: Alignment) -> dict[str, float]:
+    """How far the picture has moved on the card, and whether the printed words have moved with it.
+
+    Words and picture were printed together: on one crop the words fit where the picture's transform puts them,
+    wherever the scissors went; on another crop they fit where the card's edges put them, and not there.
+    """
+    shown = shown_by_both(query, reference, alignment)
+    with_picture = compare_letters(register_strips(query, reference, alignment.transform, shown, TIGHT_MM), slack=0)
+    with_edges = compare_letters(register_strips(query, reference, np.eye(3), query.trusted, LOOSE_MM), slack=0)
+    ink = max(0.0, min(with_picture.ink))
+    fits = {
+        "picture_whole": log_gap(1 - with_picture.agreement, 0.03),
+        "picture_word": log_gap(with_picture.worst(2.0 * LETTER_PX), 0.06),
+        "edges_whole": log_gap(1 - with_edges.agreement, 0.03),
+        "edges_word": log_gap(with_edges.worst(2.0 * LETTER_PX), 0.06),
+    }
+    window = measure_crop(alignment, query.size)
+    return {
+        **window.features,
+        **window.edge_features,
+        **fits,
+        **{f"{name}_by_ink": value * ink for name, value in fits.items()},
+        "ink": ink,
+        "covered": 1 - with_picture.shown,
+    }
+
+
+def measure_crop(alignment: Alignment, size: FaceSize) -> Window:
+    """The query's window relative to the reference's, in mm on the card."""
+    zone = picture_corners(size)
+    landed = cv2.perspectiveTransform(zone[None], alignment.transform)[0]
+    shift = (zone.mean(axis=0) - landed.mean(axis=0)) / size.px_per_mm
+    outwards = (zone - landed) / size.px_per_mm
+    margins = (
+        outwards[[0, 3], 0].mean(),
+        outwards[[0, 1], 1].mean(),
+        -outwards[[1, 2], 0].mean(),
+        -outwards[[2, 3], 1].mean(),
+    )
+    left, top, right, bottom = (round(float(margin), 2) for margin in margins)
+    sigma = float(np.hypot(CUT_SIGMA_MM, alignment.sigma_px / size.px_per_mm))
+    dx, dy = (round(float(value), 3) for value in shift)
+    sides = np.linalg.norm(np.roll(landed, -1, axis=0) - landed, axis=1)  # top, right, bottom, left
+    own = np.linalg.norm(np.roll(zone, -1, axis=0) - zone, axis=1)
+    stretch = float((sides[[1, 3]].sum() / own[[1, 3]].sum()) / (sides[[0, 2]].sum() / own[[0, 2]].sum()))
+    scale, card = round(1.0 / alignment.scale, 4), (size.width_mm, size.height_mm)
+    return Window(dx, dy, scale, round(sigma, 3), (left, top, right, bottom), round(stretch, 4), card)
+
+
+def _margin_words(margins: tuple[float, float, float, float]) -> str:
+    sides = zip(("left", "top", "right", "bottom"), margins, strict=True)
+    parts = [f"{abs(m):.1f} mm {'more' if m > 0 else 'less'} at the {side}" for side, m in sides if abs(m) >= 0.5]
+    return "it shows " + ", ".join(parts) if parts else "its margins differ by less than 0.5 mm"

@@ -1,0 +1,93 @@
+"""The library that finds lines of print in a picture and reads them; its models lie in its package.
+
+The only file that knows the library. Lines are found in a reduced picture and read one by one at full scale, so that
+a caller can stop when it has read enough. Without the extra `reading` there is no reader.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from matcher.core.ocr.spelling import Frames, plain
+
+SEARCH_SIDE = 448
+"""Longer side, in pixels, of the picture in which lines are searched. At 640 more bits of backdrop were taken for
+lines, and known words were told from others less surely; at 320 lines are missed."""
+
+SQUEEZED = 0.75
+"""Lines are read at this share of their width: as surely as at the whole of it, and a sixth sooner."""
+
+NARROWEST = 1.0
+"""Width over height to which a shorter line is padded."""
+
+Box = NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class Reader:
+    """The library, loaded."""
+
+    engine: Any
+
+    def find(self, strip: NDArray[np.uint8]) -> list[Box]:
+        """Corners of each line in a grey strip, (4, 2) TL TR BR BL in its pixels, from top to bottom."""
+        found = self.engine(_in_colour(strip), use_rec=False)
+        return [] if found.boxes is None else [np.asarray(box, np.float32) for box in found.boxes]
+
+    def read(self, strip: NDArray[np.uint8], box: Box) -> tuple[str, float, Frames]:
+        """One line: its words, the library's own certainty of them, 0 to 1, and what was seen frame by frame."""
+        from rapidocr.utils.process_img import get_rotate_crop_image
+
+        line = get_rotate_crop_image(_in_colour(strip), box.copy())
+        width = max(SQUEEZED * line.shape[1] / line.shape[0], NARROWEST)
+        chances = self._recogniser.session(self._recogniser.resize_norm_img(line, width)[None])
+        named, _ = self._recogniser.postprocess_op(chances, False)
+        words, certainty = named[0]
+        return " ".join(words.split()), float(certainty), Frames.of(chances[0], self._plain_signs)
+
+    @cached_property
+    def _recogniser(self) -> Any:
+        return self.engine.text_rec
+
+    @cached_property
+    def _plain_signs(self) -> list[str]:
+        """The library's signs in plain form; the first is 'no sign', as is whatever is no single letter or digit."""
+        signs = [plain(sign) for sign in self._recogniser.postprocess_op.character[1:]]
+        return ["", *(sign if len(sign) == 1 else "" for sign in signs)]
+
+
+@lru_cache(maxsize=1)
+def reader() -> Reader | None:
+    """Loaded once a process; None where the extra is missing."""
+    try:
+        from rapidocr import RapidOCR
+    except ImportError:
+        return None
+    engine = RapidOCR(
+        params={
+            "Global.log_level": "error",
+            "Global.use_cls": False,  # which way up the card stands is known
+            "Global.use_vertical_padding": False,
+            "Det.limit_type": "max",
+            "Det.limit_side_len": SEARCH_SIDE,
+            "EngineConfig.onnxruntime.intra_op_num_threads": 1,
+            "EngineConfig.onnxruntime.inter_op_num_threads": 1,
+        }
+    )
+    engine(_sample())  # loads both models
+    return Reader(engine)
+
+
+def _sample() -> NDArray[np.uint8]:
+    sample = np.full((64, 256, 3), 255, np.uint8)
+    return np.asarray(cv2.putText(sample, "Ada", (30, 48), cv2.FONT_HERSHEY_SIMPLEX, 1.5, (0, 0, 0), 3), np.uint8)
+
+
+def _in_colour(strip: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    return np.asarray(cv2.cvtColor(strip, cv2.COLOR_GRAY2RGB), np.uint8)

@@ -1,0 +1,168 @@
+"""What do the words on the card say? A second witness for captions, beside the comparison of inks.
+
+A `Photo`, one outline and the face's size in, a `Reading` out. Foot and head of the card, where captions stand, are
+cut from the photo at its own resolution, which is finer than the face's, and read, the largest lines first, until
+enough has been read. Reading is an optional extra; without it a `Reading` is false and says so. A reading is compared
+with catalogue words in `witness.py`; alone it decides nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Literal
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from matcher.core.contrast import slow
+from matcher.core.detect.detection import Outline
+from matcher.core.detect.warp import cut_out
+from matcher.core.ladder.caption_strips import caption_strips
+from matcher.core.ocr.reader import Reader, reader
+from matcher.core.ocr.spelling import Frames
+from matcher.core.photo import Photo
+from matcher.core.settings import FaceSize
+
+READ_PX_PER_MM = 24.0
+"""Scale at which strips are read: small type of 1 mm is then 24 px high, enough for the reader's 48 px lines."""
+
+RIM_MM = 0.4
+"""Of the worn outer rim less is left out than where inks are compared: a letter cut in half is not read."""
+
+TONE_MM = 3.0
+"""Stains and lighting are wider than this (Gaussian sigma), letters are narrower."""
+
+ENOUGH_LINES, FIRM = 2, 0.8
+"""With so many lines read so surely at the foot, the words do not stand at the head, where no caption is seen: it need
+not be searched."""
+
+LEAST_CERTAINTY = 0.5
+"""What the reader itself doubts more is no word."""
+
+LEAST_LETTERS = 3
+"""A line of fewer letters and digits is a stain or a bit of backdrop more often than a word."""
+
+MISSING = "captions were not read: install the extra with pip install 'platekin[reading]'"
+
+Place = Literal["foot", "head"]
+
+
+@dataclass(frozen=True)
+class Line:
+    """One line as read.
+
+    words:     as printed, as far as the reader could tell.
+    certainty: the reader's own, 0.5 to 1; not calibrated.
+    place:     the strip it stands in.
+    frames:    what the reader saw, of which the words are the likeliest; None where that is not known.
+    """
+
+    words: str
+    certainty: float
+    place: Place
+    frames: Frames | None = field(default=None, repr=False, compare=False)
+
+
+@dataclass(frozen=True)
+class Reading:
+    """The lines of a card, foot first, each strip from top to bottom; false, with a reason, where there are none."""
+
+    lines: tuple[Line, ...] = ()
+    reason: str = ""
+
+    def __bool__(self) -> bool:
+        return bool(self.lines)
+
+    @property
+    def words(self) -> str:
+        """For people.
+
+        >>> Reading((Line("J. Kelwick", 0.97, "foot"), Line("HARLE WHEELERS", 0.9, "foot"))).words
+        "read as 'J. Kelwick', 'HARLE WHEELERS'"
+        """
+        if not self.lines:
+            return self.reason
+        return f"read as {', '.join(repr(line.words) for line in self.lines)}"
+
+
+def can_read() -> bool:
+    """Whether the extra `reading` is installed and works."""
+    return reader() is not None
+
+
+Enough = Callable[[Sequence[Line]], bool]
+
+
+def read_caption(
+    photo: Photo,
+    outline: Outline,
+    size: FaceSize | None = None,
+    turned: int = 0,
+    enough: Enough | None = None,
+    head_worded: bool = False,
+) -> Reading:
+    """Read foot and head of one card.
+
+    outline.corners: (4, 2) TL TR BR BL in photo pixels.
+    turned:          degrees (0, 90, 180, 270) clockwise that stand the outline's reading upright, as in `Face.turned`.
+    enough:          says of the lines read so far whether the others need not be read; if not given, all are.
+    head_worded:     whether a caption seems to stand at the head: what is read at the foot may then be on a jersey.
+    """
+    library = reader()
+    if library is None:
+        return Reading(reason=MISSING)
+    enough = enough or _never
+
+    def lines_at(place: Place) -> list[Line]:
+        return _lines(library, reading_strip(photo, outline, size or FaceSize(), place, turned), place, enough)
+
+    lines = lines_at("foot")
+    settled = sum(line.certainty >= FIRM for line in lines) >= ENOUGH_LINES and not head_worded
+    if not settled and not enough(lines):
+        lines += lines_at("head")
+    return Reading(tuple(lines), "" if lines else "no words could be read")
+
+
+def _never(lines: Sequence[Line]) -> bool:
+    return False
+
+
+def _lines(library: Reader, strip: NDArray[np.uint8], place: Place, enough: Enough) -> list[Line]:
+    """The strip's lines from top to bottom, read from the largest type to the smallest: names are largest."""
+    read: dict[int, Line] = {}
+    boxes = library.find(strip)
+    for number in sorted(range(len(boxes)), key=lambda number: -_height(boxes[number])):
+        words, certainty, frames = library.read(strip, boxes[number])
+        if certainty >= LEAST_CERTAINTY and sum(character.isalnum() for character in words) >= LEAST_LETTERS:
+            read[number] = Line(words, certainty, place, frames)
+        if enough(list(read.values())):
+            break
+    return [read[number] for number in sorted(read)]
+
+
+def _height(box: NDArray[np.float32]) -> float:
+    return float(np.linalg.norm(box[3] - box[0]))
+
+
+def reading_strip(photo: Photo, outline: Outline, size: FaceSize, place: Place, turned: int = 0) -> NDArray[np.uint8]:
+    """(rows, columns) uint8 grey of foot or head, upright, at READ_PX_PER_MM, its contrast stretched."""
+    foot, head = caption_strips(size, RIM_MM)
+    rows, columns = foot if place == "foot" else head
+    across, down = (columns.start, columns.stop), (rows.start, rows.stop)
+    strip = np.array([[across[0], down[0]], [across[1], down[0]], [across[1], down[1]], [across[0], down[1]]])
+    face = np.array([[0, 0], [size.width, 0], [size.width, size.height], [0, size.height]], np.float32)
+    corners = np.roll(outline.corners, turned // 90, axis=0).astype(np.float32)
+    placed = cv2.perspectiveTransform(strip[None].astype(np.float64), cv2.getPerspectiveTransform(face, corners))[0]
+    scale = READ_PX_PER_MM / size.px_per_mm
+    canvas = (round((across[1] - across[0]) * scale), round((down[1] - down[0]) * scale))
+    return _stretched(cut_out(photo.grey, placed, canvas)[0])
+
+
+def _stretched(grey: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Slow tones taken off, and the rest spread over all levels, so that faded ink is black again."""
+    values = grey.astype(np.float32)
+    flat = values - slow(values, TONE_MM * READ_PX_PER_MM)
+    low, high = np.percentile(flat, [0.5, 99.5])
+    return np.asarray(np.clip((flat - low) * (255 / max(float(high - low), 1.0)), 0, 255), np.uint8)

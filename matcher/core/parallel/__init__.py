@@ -1,0 +1,1 @@
+"""Many photos at once: worker processes of this machine, or a cluster of many."""

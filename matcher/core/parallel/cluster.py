@@ -1,0 +1,136 @@
+"""Work on many machines: items in, results out in their order, by the workers of a Dask cluster.
+
+The counterpart of `processes.in_order`: the same functions on the same items, so that results do not depend on where
+they were worked out. A worker that is lost costs time only: its items go to the others. Every machine must see the
+catalogue and the photos under the same paths, and run the same version.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from itertools import islice
+from pathlib import Path
+from typing import Any, Self, TypeVar
+
+from matcher.core.errors import PlatekinError
+from matcher.core.parallel.processes import one_thread
+from matcher.core.versions import versions
+
+Item = TypeVar("Item")
+Result = TypeVar("Result")
+
+AHEAD = 4
+"""Items sent for each thread of the cluster, so that none waits and results do not pile up."""
+
+PATIENCE_S = 30
+"""How long to wait for a scheduler, and for its first worker."""
+
+
+class Cluster:
+    """A connection to a running cluster; use as a context manager."""
+
+    def __init__(self, address: str, client: Any) -> None:
+        self.address = address
+        self.client = client
+
+    @classmethod
+    def connect(cls, address: str, *folders: Path, patience: float = PATIENCE_S) -> Self:
+        """Connect to a scheduler, as `tcp://host:8786`, whose workers must see these folders.
+
+        Raises PlatekinError missing_part, no_cluster, cluster_differs, cluster_blind.
+        """
+        try:
+            from distributed import Client
+        except ImportError:
+            told = "work on a cluster needs Dask, which is not installed"
+            raise PlatekinError("missing_part", told, "pip install 'platekin[cluster]'") from None
+        client = None
+        try:
+            client = Client(address, timeout=patience, set_as_default=False)
+            client.wait_for_workers(1, timeout=patience)
+        except (OSError, TimeoutError, ValueError) as error:
+            if client is not None:
+                client.close()
+            told = f"{address}: no cluster with a worker answers there ({type(error).__name__})"
+            raise PlatekinError("no_cluster", told, "start it: dask scheduler, and dask worker ADDRESS") from None
+        made = cls(address, client)
+        try:
+            made._check([folder.resolve() for folder in folders])
+        except PlatekinError:
+            client.close()
+            raise
+        return made
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.client.close()
+
+    def _check(self, folders: list[Path]) -> None:
+        """Answers of another version, or of another catalogue, would be mixed with ours unnoticed."""
+        for worker, (theirs, unseen) in self.client.run(_looks, folders).items():
+            if theirs != _looks([])[0]:
+                told = f"the worker {worker} runs other versions of platekin or its libraries"
+                raise PlatekinError("cluster_differs", told, "install the same versions on every machine")
+            if unseen:
+                told = f"the worker {worker} does not see {unseen[0]}"
+                todo = "put catalogue and photos on storage that every machine has under the same path"
+                raise PlatekinError("cluster_blind", told, todo)
+
+    def in_order(
+        self, items: Iterable[Item], work: Callable[[Item], Result], lost: Callable[[Item], Result]
+    ) -> Iterator[Result]:
+        """What `work` gives for each item, in their order; `lost(item)` for one that has ended several workers.
+
+        Raises PlatekinError no_cluster where the scheduler is lost, and whatever `work` raises.
+        """
+        from distributed import CancelledError, KilledWorker, wait
+        from distributed.comm import CommClosedError
+
+        left, flying = iter(items), deque[tuple[Item, Any]]()
+        try:
+            while True:
+                room = AHEAD * max(1, sum(self.client.nthreads().values()))
+                for item in islice(left, max(0, room - len(flying))):
+                    flying.append((item, self.client.submit(_alone, work, item, pure=False)))
+                if not flying:
+                    return
+                item, future = flying.popleft()
+                try:
+                    result = future.result()
+                except KilledWorker:
+                    with self.client.as_current():
+                        wait([one for _, one in flying])
+                    result = self._by_itself(item, work, lost)
+                yield result
+        except (CancelledError, CommClosedError, OSError) as error:
+            if isinstance(error, OSError) and self.client.status == "running":
+                raise
+            told = f"{self.address}: the cluster's scheduler was lost"
+            raise PlatekinError("no_cluster", told, "start it again, and run again: it goes on where it was") from error
+        finally:
+            if self.client.status == "running":
+                self.client.cancel([future for _, future in flying])
+
+    def _by_itself(self, item: Item, work: Callable[[Item], Result], lost: Callable[[Item], Result]) -> Result:
+        """With nothing beside it, it is clear whose fault a lost worker is: Dask blames all that it had in hand."""
+        from distributed import KilledWorker
+
+        try:
+            result: Result = self.client.submit(_alone, work, item, pure=False).result()
+        except KilledWorker:
+            return lost(item)
+        return result
+
+
+def _alone(work: Callable[[Item], Result], item: Item) -> Result:
+    """On a worker: with one computing thread, as in every process that works."""
+    one_thread()
+    return work(item)
+
+
+def _looks(folders: list[Path]) -> tuple[dict[str, str], list[str]]:
+    """Versions of what a process works with, and the folders that it does not see."""
+    return versions(), [str(folder) for folder in folders if not folder.exists()]

@@ -1,0 +1,194 @@
+"""Stage 1: bytes or a path in, one `Photo` out: upright, sRGB, within limits, content hash known.
+
+The only place that decodes picture files (`formats` opens them). Orientation (EXIF tag 0x0112, CIPA DC-008), colour
+profile, bit depth and alpha are settled here once, so that no later stage has to ask. No other metadata survives.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, ImageCms, ImageOps
+
+from matcher.core.errors import UnreadablePhoto
+from matcher.core.image_files import DAMAGED, open_page, page_count
+from matcher.core.settings import PhotoLimits
+
+_SRGB = ImageCms.createProfile("sRGB")
+
+
+@dataclass(frozen=True)
+class Photo:
+    """One decoded picture.
+
+    pixels: (height, width, 3) uint8, RGB in sRGB, upright.
+    grey:   (height, width) uint8, Rec. 601 luma of `pixels`, computed once here.
+    sha256: of the file's bytes, hexadecimal.
+    dpi:    dots per inch if the file states a plausible scan resolution, else None.
+    name:   what the user called it; used in messages only.
+    reduced: how many pixels of the file, each way, make one of `pixels`; more than 1 only for very large scans.
+    """
+
+    pixels: NDArray[np.uint8]
+    grey: NDArray[np.uint8]
+    sha256: str
+    dpi: float | None
+    name: str
+    reduced: int = 1
+
+    def __post_init__(self) -> None:
+        if self.pixels.ndim != 3 or self.pixels.shape[2] != 3 or self.pixels.dtype != np.uint8:
+            raise ValueError(f"pixels must be (h, w, 3) uint8, not {self.pixels.shape} {self.pixels.dtype}")
+        if self.grey.shape != self.pixels.shape[:2]:
+            raise ValueError(f"grey must be {self.pixels.shape[:2]}, not {self.grey.shape}")
+
+    @property
+    def width(self) -> int:
+        return int(self.pixels.shape[1])
+
+    @property
+    def height(self) -> int:
+        return int(self.pixels.shape[0])
+
+    @classmethod
+    def from_pixels(cls, pixels: NDArray[np.uint8], name: str = "array", dpi: float | None = None) -> Photo:
+        """Wrap pixels that are already upright RGB (rehearsals, tests)."""
+        digest = hashlib.sha256(np.ascontiguousarray(pixels).tobytes()).hexdigest()
+        return cls(pixels, to_grey(pixels), digest, dpi, name)
+
+
+def read_photo(
+    source: Path | bytes, limits: PhotoLimits | None = None, name: str | None = None, page: int = 0
+) -> Photo:
+    """Decode a picture file, or its bytes, into an upright sRGB `Photo`.
+
+    page: which page of a TIFF or PDF; other files have one only.
+    Raises UnreadablePhoto (codes: missing_file, empty_file, file_too_large, not_an_image, truncated,
+    too_many_pixels, too_small, animated) with a message that names the file and a remedy.
+    """
+    limits = limits or PhotoLimits()
+    name = name or (str(source) if isinstance(source, Path) else "photo")
+    data = _checked_bytes(source, limits, name)
+    image, reduced = open_page(data, limits, name, page)
+    pixels = np.ascontiguousarray(_upright_srgb(image, reduced, name))
+    dpi = _scan_resolution(image)
+    digest = hashlib.sha256(data).hexdigest()
+    return Photo(pixels, to_grey(pixels), digest, dpi / reduced if dpi else None, name, reduced)
+
+
+def read_pages(source: Path | bytes, limits: PhotoLimits | None = None, name: str | None = None) -> Iterator[Photo]:
+    """Every page of a TIFF or PDF, one after the other; of any other file, the one picture. Raises as `read_photo`."""
+    limits = limits or PhotoLimits()
+    name = name or (str(source) if isinstance(source, Path) else "photo")
+    data = _checked_bytes(source, limits, name)
+    count = page_count(data, limits, name)
+    for page in range(count):
+        yield read_photo(data, limits, name if count == 1 else f"{name}, page {page + 1}", page)
+
+
+def png_of(photo: Photo) -> bytes:
+    """The picture as a file of its own, with its resolution; the same pixels give the same bytes."""
+    out = io.BytesIO()
+    stated = {"dpi": (photo.dpi, photo.dpi)} if photo.dpi else {}
+    Image.fromarray(photo.pixels).save(out, "PNG", compress_level=1, **stated)
+    return out.getvalue()
+
+
+def to_grey(pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """(h, w, 3) RGB uint8 to (h, w) uint8: the one conversion to grey in this package."""
+    return np.asarray(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
+
+
+def _checked_bytes(source: Path | bytes, limits: PhotoLimits, name: str) -> bytes:
+    data = _read_bytes(source, limits, name) if isinstance(source, Path) else source
+    _check_bytes(data, limits, name)
+    return data
+
+
+def _read_bytes(path: Path, limits: PhotoLimits, name: str) -> bytes:
+    try:
+        if path.is_file() and path.stat().st_size > limits.max_bytes:
+            raise _too_many_bytes(path.stat().st_size, limits, name)
+        return path.read_bytes()
+    except FileNotFoundError:
+        raise UnreadablePhoto("missing_file", f"{name}: there is no such file", "check the path") from None
+    except IsADirectoryError:
+        raise UnreadablePhoto("missing_file", f"{name}: is a folder", "name the files in it") from None
+    except PermissionError:
+        raise UnreadablePhoto(
+            "missing_file", f"{name}: may not be read", "give yourself the right to read it"
+        ) from None
+    except OSError as error:
+        raise UnreadablePhoto("missing_file", f"{name}: {error.strerror}", "check the path and the disk") from None
+
+
+def _check_bytes(data: bytes, limits: PhotoLimits, name: str) -> None:
+    if not data:
+        raise UnreadablePhoto("empty_file", f"{name}: the file is empty", "copy or download it again")
+    if len(data) > limits.max_bytes:
+        raise _too_many_bytes(len(data), limits, name)
+
+
+def _too_many_bytes(size: int, limits: PhotoLimits, name: str) -> UnreadablePhoto:
+    return UnreadablePhoto(
+        "file_too_large",
+        f"{name}: {size / 1e6:.0f} MB, the limit is {limits.max_bytes / 1e6:.0f} MB",
+        "save it as a JPEG at quality 90",
+    )
+
+
+def _upright_srgb(image: Image.Image, reduced: int, name: str) -> NDArray[np.uint8]:
+    try:
+        image.load()
+        ImageOps.exif_transpose(image, in_place=True)  # a copy of 12 million pixels costs as much as a stage
+        if reduced > 1 and image.format != "JPEG":
+            image = image.reduce(reduced)
+        return np.asarray(_to_rgb(image), np.uint8)
+    except DAMAGED as error:
+        code = "truncated" if "truncated" in str(error).lower() else "not_an_image"
+        raise UnreadablePhoto(code, f"{name}: the picture breaks off or is damaged: {error}", "copy it again") from None
+
+
+def _to_rgb(image: Image.Image) -> Image.Image:
+    if image.mode.startswith("I") or image.mode == "F":
+        image = _eight_bit(image)
+    if image.info.get("icc_profile") and image.mode in ("RGB", "CMYK", "L"):
+        return _from_profile(image)
+    if image.mode in ("RGBA", "LA", "PA", "P"):
+        rgba = image.convert("RGBA")
+        paper = Image.new("RGBA", rgba.size, "white")
+        return Image.alpha_composite(paper, rgba).convert("RGB")
+    return image if image.mode == "RGB" else image.convert("RGB")
+
+
+def _eight_bit(image: Image.Image) -> Image.Image:
+    """16- and 32-bit grey to 8 bits by the picture's own range of 2^8 or 2^16 levels (Pillow would clip)."""
+    values = np.asarray(image, dtype=np.float64)
+    top = 255.0 if values.max() <= 255 else 65535.0
+    return Image.fromarray(np.clip(values * (255.0 / top), 0, 255).astype(np.uint8))
+
+
+def _from_profile(image: Image.Image) -> Image.Image:
+    profile: Any = io.BytesIO(image.info["icc_profile"])
+    try:
+        converted = ImageCms.profileToProfile(image, ImageCms.ImageCmsProfile(profile), _SRGB, outputMode="RGB")
+    except (ImageCms.PyCMSError, OSError):
+        return image.convert("RGB")  # a broken profile is common in the wild and harmless here
+    return converted if converted is not None else image.convert("RGB")
+
+
+def _scan_resolution(image: Image.Image) -> float | None:
+    """Cameras write 72 or 96 whatever they took, so only what a scanner would say is believed."""
+    try:
+        x, y = (float(v) for v in image.info.get("dpi", (0, 0)))
+    except (TypeError, ValueError, ZeroDivisionError):
+        return None
+    return x if 150 <= x <= 4800 and abs(x - y) < 1 else None

@@ -1,0 +1,162 @@
+"""A listing in, everything that can be said of it out: the one place that knows the order of the parts.
+
+    text -> claims;  answers about the pictures -> shown;  both -> judgements -> verdict
+
+The pictures are identified elsewhere (`workers`), with `look` asked for.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any, Self
+
+from matcher.catalogue import Catalogue
+from matcher.catalogue.records.name_search import spellings_of
+from matcher.core.answer_json import CAUTIONS
+from matcher.core.errors import PlatekinError
+from matcher.core.versions import versions
+from matcher.jobs.listing.card_evidence import Known, Shown, shown_of
+from matcher.jobs.listing.carriers import Judgement, Reading
+from matcher.jobs.listing.claims import Reader
+from matcher.jobs.listing.compare import compare
+from matcher.jobs.listing.verdict import STEPS, Verdict, decide
+from matcher.jobs.listing.vocabulary import NAME, Vocabulary
+
+Answer = Mapping[str, Any]
+
+
+class Assessor:
+    """Weighs listings against one state of a catalogue; plain values only, so it can go to another process."""
+
+    def __init__(self, reader: Reader, known: Known) -> None:
+        self.reader = reader
+        self.known = known
+
+    @classmethod
+    def of(cls, catalogue: Catalogue) -> Self:
+        """Raises CatalogueError, bad_vocabulary among them."""
+        records, spellings = catalogue.records(), spellings_of(catalogue)
+        reader = Reader(Vocabulary.of(catalogue.folder, records), records, spellings)
+        contrasts = [
+            float(row.facts["residual_contrast"]) for row in catalogue.references() if "residual_contrast" in row.facts
+        ]
+        return cls(reader, Known.of(records, reader.poses, reader.crops, contrasts, spellings))
+
+    def assess(self, name: str, text: str, answers: Sequence[Answer]) -> dict[str, Any]:
+        """The published object of one listing. Raises BadListing empty_text, text_too_large."""
+        reading = self.reader.read(text)
+        cards = shown_of(answers)
+        seen = [dict(one) for card in cards for one in card.seen]
+        judgements = self.judge(reading, cards)
+        verdict = decide(judgements, cards, seen, self.known)
+        return _published(name, reading, judgements, verdict, answers, seen)
+
+    def judge(self, reading: Reading, cards: Sequence[Shown]) -> tuple[Judgement, ...]:
+        """Every claim, in the order of the text; where some cards show who is named, the rest is asked of those."""
+        about = self._named(reading, cards)
+        return tuple(
+            compare(claim, cards if claim.kind in ("subject", "count") else about, self.known, self.reader.group)
+            for claim in reading.claims
+        )
+
+    def _named(self, reading: Reading, cards: Sequence[Shown]) -> Sequence[Shown]:
+        named = [claim for claim in reading.claims if claim.kind == "subject" and not claim.negated]
+        own = [
+            card
+            for card in cards
+            if any(compare(claim, [card], self.known, self.reader.group).status == "agrees" for claim in named)
+        ]
+        return own or cards
+
+
+def failed(name: str, error: PlatekinError) -> dict[str, Any]:
+    """The published object of a listing that cannot be weighed."""
+    return {
+        "listing": name,
+        "error": {"code": error.code, "message": str(error)},
+        "verdict": None,
+        "claims": [],
+        "unread": [],
+        "seen_before": [],
+        "notes": [],
+        "questions": [],
+        "cautions": list(CAUTIONS),
+        "text": "",
+        "photos": [],
+        "versions": versions(),
+    }
+
+
+class Assessors:
+    """The assessor of an open catalogue, made anew when something was decided or the vocabulary changed.
+
+    May be asked from several threads.
+    """
+
+    def __init__(self, catalogue: Catalogue) -> None:
+        self._catalogue = catalogue
+        self._asked = threading.Lock()
+        self._held: tuple[object, Assessor] | None = None
+
+    def now(self) -> Assessor:
+        """The assessor of the catalogue's present state. Raises CatalogueError."""
+        with self._asked:
+            state = self._catalogue.last_decision(), _stamp(self._catalogue.folder / NAME)
+            if self._held is None or self._held[0] != state:
+                self._held = state, Assessor.of(self._catalogue)
+            return self._held[1]
+
+
+def _stamp(path: Path) -> tuple[int, int] | None:
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return found.st_mtime_ns, found.st_size
+
+
+def _published(
+    name: str, reading: Reading, judgements: Sequence[Judgement], verdict: Verdict, answers: Sequence[Answer],
+    seen: Sequence[Mapping[str, Any]],
+) -> dict[str, Any]:  # fmt: skip
+    return {
+        "listing": name,
+        "error": None,
+        "verdict": {"step": verdict.step, "meaning": STEPS[verdict.step], "words": verdict.words},
+        "claims": [_claim(one) for one in judgements],
+        "unread": [asdict(one) for one in reading.unread],
+        "seen_before": list(seen),
+        "notes": [*verdict.notes, *_unreadable(answers)],
+        "questions": list(verdict.questions),
+        "cautions": list(CAUTIONS),
+        "text": reading.text,
+        "photos": list(answers),
+        "versions": versions(),
+    }
+
+
+def _unreadable(answers: Sequence[Answer]) -> list[str]:
+    """What was wrong with pictures that could not be read, or that show no card."""
+    return [str(answer["error"]["message"]) for answer in answers if answer["error"]]
+
+
+def _claim(one: Judgement) -> dict[str, Any]:
+    claim = one.claim
+    return {
+        "kind": claim.kind,
+        "value": claim.value,
+        "denied": claim.negated,
+        "with_reserve": claim.hedged,
+        "may_also_mean": list(claim.others),
+        "unsure": claim.unsure,
+        "words": claim.words,
+        "spans": [list(span) for span in claim.spans],
+        "status": one.status,
+        "confidence": one.confidence,
+        "reason": one.reason,
+        "about": one.about,
+        "evidence": dict(one.evidence),
+    }

@@ -1,0 +1,196 @@
+"""A table of listings in, a file of results out, one a line; stopped at any moment, the same call goes on where it was.
+
+Columns: `listing` (a name of its own), `text` or `text_file`, and `photos` (paths with ; between them, or a folder);
+paths start from the table's folder. A result is known again by its text's and photos' content and by everything that
+it was made with: catalogue, vocabulary, confidence and versions. What has changed is done anew.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from matcher.catalogue import Catalogue
+from matcher.catalogue.calibration_store import NAME as CONFIDENCE
+from matcher.catalogue.exchange.table import read_cells
+from matcher.core.errors import BadListing, BadTable, PlatekinError
+from matcher.core.settings import Settings
+from matcher.core.versions import versions
+from matcher.jobs.listing.assess import Assessor, failed
+from matcher.jobs.listing.text import MOST_BYTES, words_of
+from matcher.jobs.listing.vocabulary import NAME as VOCABULARY
+from matcher.jobs.workers import Job, identify_all
+
+MOST_PHOTOS = 24
+"""More pictures than any listing has; a folder with more is no listing's."""
+
+SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".bmp", ".gif", ".heic", ".heif", ".pdf")
+"""Files of a folder that are taken for pictures."""
+
+COLUMNS = ("listing", "text", "text_file", "photos")
+
+
+@dataclass(frozen=True)
+class Row:
+    """One listing of a table. error: why it cannot be weighed, or None. key: what its result is known again by."""
+
+    name: str
+    text: str = ""
+    photos: tuple[Path, ...] = ()
+    error: PlatekinError | None = None
+    key: str = ""
+
+
+def weigh_all(
+    table: Path, catalogue: Path, output: Path, settings: Settings, workers: int | None = None
+) -> Iterator[dict[str, Any]]:
+    """Every listing's result in the order of the table, those that `output` holds already read from there.
+
+    Raises BadTable and CatalogueError before anything is written.
+    """
+    rows = read_rows(table)
+    with Catalogue.open(catalogue, settings=settings) as opened:
+        assessor = Assessor.of(opened)
+        made_with = _made_with(opened)
+    keyed = [_keyed(row, made_with) for row in rows]
+    done = read_results(output)
+    left = [row for row in keyed if row.key not in done]
+    jobs = [Job(str(photo), photo, look=True) for row in left if row.error is None for photo in row.photos]
+    answers = identify_all(jobs, catalogue, settings, workers)
+    with _appending(output) as stream:
+        for row in keyed:
+            if row.key in done:
+                yield done[row.key]
+                continue
+            result = _weigh(row, assessor, answers)
+            stream.write(json.dumps({**result, "key": row.key}, ensure_ascii=False) + "\n")
+            stream.flush()
+            os.fsync(stream.fileno())
+            yield result
+
+
+def read_rows(table: Path) -> list[Row]:
+    """The listings of a table. Raises BadTable; what is wrong with one row stays with that row."""
+    lines = read_cells(table)
+    _, header = next(lines, (1, []))
+    columns = [name.lower() for name in header]
+    missing = [name for name in ("listing", "photos") if name not in columns]
+    if missing or not {"text", "text_file"} & set(columns):
+        told = ", ".join([*missing, *([] if {"text", "text_file"} & set(columns) else ["text or text_file"])])
+        raise BadTable("missing_column", f"{table} line 1: no column {told}", f"it needs {', '.join(COLUMNS)}")
+    rows: list[Row] = []
+    names: set[str] = set()
+    for line, cells in lines:
+        values = dict(zip(columns, [*cells, *[""] * len(columns)], strict=False))
+        name = values["listing"]
+        if not name or name in names:
+            why = "no name in column listing" if not name else f"two listings are called {name!r}"
+            raise BadTable(
+                "clash" if name else "missing_value", f"{table} line {line}: {why}", "give each its own name"
+            )
+        names.add(name)
+        rows.append(_row(table, line, name, values))
+    if not rows:
+        raise BadTable("empty_table", f"{table}: no rows below the header", "add one row a listing")
+    return rows
+
+
+def _row(table: Path, line: int, name: str, values: Mapping[str, str]) -> Row:
+    try:
+        text = values.get("text", "") or read_text(table.parent / values.get("text_file", ""))
+        words_of(text)
+        return Row(name, text, tuple(photos_of(table.parent, values["photos"])))
+    except PlatekinError as error:
+        return Row(name, error=type(error)(error.code, f"{table} line {line}: {error.message}", error.remedy))
+
+
+def read_text(path: Path) -> str:
+    """A listing's text from a UTF-8 file. Raises BadListing missing_file, empty_text, text_too_large, not_utf8."""
+    try:
+        if path.is_file() and path.stat().st_size > MOST_BYTES:
+            raise too_large(str(path))
+        return path.read_bytes().decode("utf-8-sig")
+    except OSError as error:
+        raise BadListing("missing_file", f"{path}: {error.strerror}", "give a text, or the path of one") from None
+    except UnicodeDecodeError:
+        raise BadListing("not_utf8", f"{path}: it is not UTF-8 text", "save it as plain text in UTF-8") from None
+
+
+def too_large(name: str) -> BadListing:
+    told = f"{name}: the text is longer than {MOST_BYTES / 1e6:g} MB"
+    return BadListing("text_too_large", told, "give the title and the description alone")
+
+
+def photos_of(start: Path, told: str) -> list[Path]:
+    """The pictures that a cell names: paths with ; between them, or a folder. Raises BadListing no_photo."""
+    found: list[Path] = []
+    for part in filter(None, (part.strip() for part in told.split(";"))):
+        path = start / part
+        inside = sorted(p for p in path.iterdir() if p.suffix.lower() in SUFFIXES) if path.is_dir() else [path]
+        found += inside
+    if not found:
+        raise BadListing("no_photo", f"{told!r}: no picture is given", "name at least one picture, or a folder of them")
+    if len(found) > MOST_PHOTOS:
+        raise BadListing(
+            "too_many_photos", f"{len(found)} pictures; a listing may have {MOST_PHOTOS}", "leave some out"
+        )
+    return found
+
+
+def read_results(output: Path) -> dict[str, dict[str, Any]]:
+    """Results by key; a last line that was not written to its end does not count. Raises BadListing bad_results."""
+    try:
+        lines = output.read_bytes().split(b"\n")[:-1]
+    except FileNotFoundError:
+        return {}
+    found: dict[str, dict[str, Any]] = {}
+    for number, line in enumerate(lines, 1):
+        try:
+            result = json.loads(line)
+            found[result.pop("key")] = result
+        except (ValueError, KeyError, AttributeError, TypeError):
+            told = f"{output} line {number}: that is no result of listings"
+            raise BadListing("bad_results", told, "name another --output, or move that file away") from None
+    return found
+
+
+def _appending(output: Path) -> Any:
+    """The file to write on at its end, with what a kill left of a last line cut off."""
+    output.parent.mkdir(parents=True, exist_ok=True)
+    with output.open("ab+") as stream:
+        stream.seek(0)
+        stream.truncate(stream.read().rfind(b"\n") + 1)
+    return output.open("a", encoding="utf-8")
+
+
+def _weigh(row: Row, assessor: Assessor, answers: Iterator[dict[str, Any]]) -> dict[str, Any]:
+    if row.error is not None:
+        return failed(row.name, row.error)
+    return assessor.assess(row.name, row.text, [next(answers) for _ in row.photos])
+
+
+def _keyed(row: Row, made_with: str) -> Row:
+    digest = hashlib.sha256(made_with.encode())
+    for part in (row.name, row.text, str(row.error or "")):
+        digest.update(hashlib.sha256(part.encode("utf-8", "surrogatepass")).digest())
+    for photo in row.photos:
+        try:
+            own = hashlib.sha256(photo.read_bytes()).hexdigest()
+        except OSError as error:
+            own = str(error.strerror)
+        digest.update(f"{photo}\0{own}\0".encode("utf-8", "surrogatepass"))
+    return Row(row.name, row.text, row.photos, row.error, digest.hexdigest()[:32])
+
+
+def _made_with(catalogue: Catalogue) -> str:
+    """Everything beside the listing itself that a result depends on."""
+    own = []
+    for name in (VOCABULARY, CONFIDENCE):
+        path = catalogue.folder / name
+        own.append(hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else "")
+    return json.dumps([catalogue.last_decision(), own, versions()], sort_keys=True)

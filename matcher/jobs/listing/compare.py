@@ -1,0 +1,292 @@
+"""One claim and the pictured cards in, one judgement out: agrees, contradicts, or cannot be told from these pictures.
+
+A claim contradicts only what the pictures settle: where a rung is open, where the catalogue has no description, or
+where a front cannot show it, it cannot be told, and the reason says why. Within one picture a claim may be about any of
+its cards; of several pictures each may show the thing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+
+from matcher.catalogue.records.name_search import plain
+from matcher.jobs.listing import facts
+from matcher.jobs.listing.card_evidence import Known, Shown
+from matcher.jobs.listing.carriers import Claim, Judgement
+from matcher.jobs.listing.measures import years
+
+SETTLED = 0.75
+"""Probability from which on something counts as pictured: as for an answer of `identify`."""
+
+CONTRADICTS_FROM = 0.8
+"""Probability from which on a claim contradicts: a wrong word about a seller costs more than an open question. On the
+evaluation's pictures for tuning, 0.9 left one true contradiction in ten open and spared no false one."""
+
+GroupOf = Callable[[str, str], str]
+
+
+def compare(claim: Claim, cards: Sequence[Shown], known: Known, group_of: GroupOf) -> Judgement:
+    """Judge one claim by all pictured cards."""
+    if claim.kind == "count":
+        return facts.count(claim, cards)
+    if not cards:
+        return _open(claim, "the pictures show no card")
+    each = [_turned(claim, _judge(claim, card, known, group_of), card) for card in cards]
+    return _together(claim, each, cards)
+
+
+def _judge(claim: Claim, card: Shown, known: Known, group_of: GroupOf) -> Judgement:
+    if card.outcome == "unreadable":
+        return _open(claim, f"the picture cannot be read: {'; '.join(card.reasons)}")
+    if claim.kind == "pose":
+        return _pose(claim, card, known, group_of)
+    if claim.kind == "crop":
+        return _crop(claim, card, known, group_of)
+    return _OF_KIND[claim.kind](claim, card, known)
+
+
+def _subject(claim: Claim, card: Shown, known: Known) -> Judgement:
+    meant = (claim.value, *claim.others)
+    subjects: dict[str, float] = {}
+    for pose, probability in card.poses.items():
+        subject = known.subject_of(pose)
+        subjects[subject] = min(1.0, subjects.get(subject, 0.0) + probability)
+    yes, no = _split(subjects, lambda subject: subject in meant)
+    shown = max(subjects, key=lambda subject: subjects[subject], default="")
+    told = f"the description names {_either(meant)}; the picture shows {shown}"
+    pose = card.likeliest_pose[0]
+    return _decided(claim, card, yes, no, told, f"the picture shows {shown}, pose {pose}", evidence={"shown": shown})
+
+
+def _pose(claim: Claim, card: Shown, known: Known, group_of: GroupOf) -> Judgement:
+    """By the descriptions of all poses that the card may show."""
+    terms = known.pose_terms
+    yes, _ = _split(card.poses, lambda pose: claim.value in terms.get(pose, ()))
+    no, _ = _split(card.poses, lambda pose: _pose_rules_out(pose, claim, known, group_of))
+    pose, sure = card.likeliest_pose
+    described = ", ".join(sorted(terms.get(pose, ())))
+    if sure >= SETTLED and not described:
+        return _open(claim, f"your catalogue has no description of pose {pose}, which the picture shows", card)
+    if sure >= SETTLED and not yes and not no:
+        why = f"pose {pose}, which the picture shows, is described as {described!r}, which says nothing of it"
+        return _open(claim, why, card)
+    others = [p for p in known.poses_of(known.subject_of(pose)) if p != pose and claim.value in terms.get(p, ())]
+    named = f" ({', '.join(others)})" if others else ""
+    told = f"the description names the pose {claim.value!r}{named}; the picture shows pose {pose}: {described}"
+    good = f"the picture shows pose {pose}: {described}"
+    return _decided(claim, card, yes, no, told, good, evidence={"pose": pose, "described": described, "named": others})
+
+
+def _pose_rules_out(pose: str, claim: Claim, known: Known, group_of: GroupOf) -> bool:
+    """Whether a pose, as it is described, is not what is claimed."""
+    own = known.pose_terms.get(pose, frozenset())
+    others = [known.pose_terms.get(p, frozenset()) for p in known.poses_of(known.subject_of(pose)) if p != pose]
+    return _rules_out(claim, own, others, "pose", group_of)
+
+
+def _rules_out(
+    claim: Claim, own: frozenset[str], others: Iterable[frozenset[str]], kind: str, group_of: GroupOf
+) -> bool:
+    if not own or claim.value in own:
+        return False
+    excluded = claim.group and any(group_of(kind, term) == claim.group for term in own)
+    return bool(excluded) or any(claim.value in other for other in others)
+
+
+def _crop(claim: Claim, card: Shown, known: Known, group_of: GroupOf) -> Judgement:
+    pose, sure = card.likeliest_pose
+    if sure < SETTLED:
+        return _open(claim, _why_open(card), card)
+    if card.outcome == "new_crop":
+        return _open(claim, f"pose {pose} is shown in a window that your catalogue does not know", card)
+    terms = {crop: known.terms_of_crop(pose, crop) for crop in {r.crop for r in known.poses[pose]}}
+    crop, fits = card.likeliest_crop
+    if fits >= SETTLED and not terms.get(crop):
+        return _open(claim, f"your catalogue has no description of crop {crop} of pose {pose}", card)
+    others = {c: [t for o, t in terms.items() if o != c] for c in terms}
+    scaled = {c: sure * p for c, p in card.crops.items()}
+    yes, _ = _split(scaled, lambda c: claim.value in terms.get(c, ()))
+    no, _ = _split(scaled, lambda c: _rules_out(claim, terms.get(c, frozenset()), others.get(c, ()), "crop", group_of))
+    described = ", ".join(sorted(terms.get(crop, ())))
+    if fits >= SETTLED and not yes and not no:
+        return _open(claim, f"crop {crop} is described as {described!r}, which says nothing of it", card)
+    told = f"the description names the crop {claim.value!r}; the picture shows crop {crop} of pose {pose}: {described}"
+    good = f"the picture shows crop {crop} of pose {pose}: {described}"
+    return _decided(claim, card, yes, no, told, good, evidence={"pose": pose, "crop": crop, "described": described})
+
+
+def _caption(claim: Claim, card: Shown, known: Known) -> Judgement:
+    """The words as they are written: only a spelling that is known can contradict; another may be a slip."""
+    if card.pose_and_crop < SETTLED:
+        return _open(claim, _why_open(card), card)
+    if not card.captions:
+        return _open(claim, "the card's words are too faded, blurred or covered to be compared", card)
+    fits = {record_id for record_id in card.captions if says(known.records[record_id].caption, claim.value)}
+    best = max(card.captions, key=lambda record_id: card.captions[record_id])
+    caption = known.records[best].caption
+    evidence = {"record_id": best, "caption": caption}
+    if card.outcome == "new_caption":  # which of them differ, name, club or issuer, that does not say
+        return _open(claim, "the card's words are not quite those of any card that you know with this picture", card)
+    yes, no = _split(card.captions, lambda record_id: record_id in fits)
+    subject = known.records[best].subject
+    spelt = [r.caption for r in known.records.values() if r.subject == subject] + [*known.spellings.get(subject, ())]
+    if not any(says(text, claim.value) for text in spelt):
+        told = (
+            f"the words are {caption!r}; {claim.value!r} is no spelling that your catalogue knows: a slip, or a new one"
+        )
+        return _open(claim, told if yes + no >= SETTLED else _why_open(card), card)
+    told = f"the description spells the caption {claim.value!r}; the picture shows {caption!r}"
+    good = f"the words on the card are {caption!r}"
+    both = card.pose_and_crop
+    return _decided(claim, card, both * yes, both * no, told, good, evidence=evidence)
+
+
+def says(caption: str, claimed: str) -> bool:
+    """Whether a caption reads as claimed, or the claim gives a part of it in whole words.
+
+    >>> says("Arturo Brellby", "BRELLBY"), says("Arturo Brellby", "Brelby")
+    (True, False)
+    """
+    return f" {plain(claimed)} " in f" {plain(caption)} "
+
+
+def _of_record(claim: Claim, card: Shown, known: Known) -> Judgement:
+    """Club, issuer, series: what the record says that the card may be of."""
+    meant = (claim.value, *claim.others)
+    return _by_record(claim, card, known, lambda text: text in meant)
+
+
+def _year(claim: Claim, card: Shown, known: Known) -> Judgement:
+    slack = 5 if claim.numbers["about"] else 0
+
+    def fits(text: str) -> bool:
+        spans = [numbers for _, numbers in years(text)]
+        first, last = claim.numbers["first"] - slack, claim.numbers["last"] + slack
+        return any(numbers["first"] <= last and first <= numbers["last"] for numbers in spans)
+
+    return _by_record(claim, card, known, fits)
+
+
+def _by_record(claim: Claim, card: Shown, known: Known, fits: Callable[[str], bool]) -> Judgement:
+    if card.pose_and_crop < SETTLED:
+        return _open(claim, _why_open(card), card)
+    told = {record_id: getattr(known.records[record_id], claim.kind) for record_id in card.captions}
+    of_pose = {getattr(record, claim.kind) for record in known.poses[card.likeliest_pose[0]]}
+    if not any(of_pose):
+        return _open(claim, f"your catalogue states no {claim.kind} for these cards", card)
+    stated = {record_id: card.pose_and_crop * p for record_id, p in card.captions.items() if told[record_id]}
+    yes, no = _split(stated, lambda record_id: fits(told[record_id]))
+    if len(of_pose) == 1 and fits(next(iter(of_pose))) and card.outcome not in ("new_caption", "new_crop"):
+        yes = max(yes, card.likeliest_pose[1])
+    best = max(stated, key=lambda record_id: stated[record_id], default="")
+    shown = f"record {best}, whose {claim.kind} is {told[best]}" if best else "pose " + card.likeliest_pose[0]
+    against = f"the description says {claim.value}; the picture shows {shown}"
+    return _decided(claim, card, yes, no, against, f"the picture shows {shown}", evidence={"record_id": best})
+
+
+def _unlisted(claim: Claim, card: Shown, known: Known) -> Judgement:
+    """New to the catalogue at hand; of other people's lists nothing is known."""
+    if card.outcome == "held" and card.record_id:
+        sure = card.pose_and_crop * card.captions.get(card.record_id, 0.0)
+        told = f"called unlisted; your catalogue holds it as {card.record_id}"
+        return _decided(claim, card, 0.0, sure, told, "", evidence={"record_id": card.record_id})
+    if card.outcome.startswith("new_"):
+        what = card.outcome.removeprefix("new_")
+        sure = {
+            "pose": 1 - card.likeliest_pose[1],
+            "crop": card.likeliest_pose[1] * (1 - card.likeliest_crop[1]),
+            "caption": card.pose_and_crop * (1 - max(card.captions.values(), default=1.0)),
+        }[what]
+        return _decided(claim, card, sure, 0.0, "", f"its {what} is none that your catalogue knows", evidence={})
+    return _open(claim, _why_open(card), card)
+
+
+def _condition(claim: Claim, card: Shown, known: Known) -> Judgement:
+    return facts.condition(claim, card, known)
+
+
+def _size(claim: Claim, card: Shown, known: Known) -> Judgement:
+    return facts.size(claim, card)
+
+
+_OF_KIND: Mapping[str, Callable[[Claim, Shown, Known], Judgement]] = {
+    "subject": _subject, "caption": _caption, "club": _of_record, "issuer": _of_record, "series": _of_record,
+    "year": _year, "unlisted": _unlisted, "condition": _condition, "size": _size,
+}  # fmt: skip
+
+
+def _split(probabilities: Mapping[str, float], chosen: Callable[[str], bool]) -> tuple[float, float]:
+    """The probability of what is chosen, and of the rest."""
+    yes = sum(p for name, p in probabilities.items() if chosen(name))
+    no = sum(p for name, p in probabilities.items() if not chosen(name))
+    return min(yes, 1.0), min(no, 1.0)
+
+
+def _decided(
+    claim: Claim, card: Shown, yes: float, no: float, against: str, good: str, evidence: Mapping[str, Any]
+) -> Judgement:
+    given = {**evidence, "agrees": round(yes, 4), "contradicts": round(no, 4)}
+    if yes >= SETTLED and yes >= no:
+        return Judgement(claim, "agrees", round(yes, 4), f"{good} ({yes:.2f})", card.where, given)
+    if no >= CONTRADICTS_FROM and claim.unsure:
+        return _open(claim, f"{claim.unsure}, so it may be somebody else; {against}", card, given)
+    if no >= CONTRADICTS_FROM:
+        return Judgement(claim, "contradicts", round(no, 4), f"{against} ({no:.2f})", card.where, given)
+    if no >= 0.5 and against:
+        return _open(claim, f"perhaps not, but it is not sure enough ({no:.2f}): {against}", card, given)
+    if yes >= 0.5 and good:
+        return _open(claim, f"perhaps so, but it is not sure enough ({yes:.2f}): {good}", card, given)
+    return _open(claim, _why_open(card), card, given)
+
+
+def _why_open(card: Shown) -> str:
+    """Where identifying stopped, in its own words."""
+    told = {
+        "new_pose": "the picture is none of the negatives in your catalogue",
+        "new_crop": "the negative is known, this window of it is not",
+        "new_caption": "these words are not known on this picture",
+    }.get(card.outcome, "the picture does not settle it")
+    return f"{told}: {card.reasons[-1]}" if card.reasons else told
+
+
+def _open(claim: Claim, reason: str, card: Shown | None = None, evidence: Mapping[str, Any] | None = None) -> Judgement:
+    return Judgement(claim, "cannot be told", None, reason, card.where if card else "", evidence or {})
+
+
+def _turned(claim: Claim, found: Judgement, card: Shown) -> Judgement:
+    """A denied claim agrees where the thing itself would contradict, and the other way round."""
+    if not claim.negated or found.status == "cannot be told" or claim.kind in ("condition",):
+        return found
+    sure = found.confidence or 0.0
+    if found.status == "contradicts":
+        return replace(found, status="agrees", reason=f"denied in the description, and rightly: {found.reason}")
+    if sure >= CONTRADICTS_FROM:
+        return replace(found, status="contradicts", reason=f"the description denies it; {found.reason}")
+    return _open(claim, f"the description denies it; it may be so all the same: {found.reason}", card, found.evidence)
+
+
+def _together(claim: Claim, each: Sequence[Judgement], cards: Sequence[Shown]) -> Judgement:
+    """Any card that agrees will do; a picture contradicts when all cards on it do."""
+    good = [one for one in each if one.status == "agrees"]
+    if good:
+        return max(good, key=lambda one: one.confidence or 0.0)
+    against: list[Judgement] = []
+    for photo in dict.fromkeys(card.photo for card in cards):
+        own = [one for one, card in zip(each, cards, strict=True) if card.photo == photo]
+        if all(one.status == "contradicts" for one in own):
+            against.append(min(own, key=lambda one: one.confidence or 0.0))
+    if against:
+        worst = max(against, key=lambda one: one.confidence or 0.0)
+        more = len([card for card in cards if card.photo == worst.about.rpartition(",")[0]]) - 1
+        return replace(worst, reason=f"{worst.reason}; nor do the other {more} on it fit") if more else worst
+    told = next((one for one, card in zip(each, cards, strict=True) if card.resembles), each[0])
+    mixed = [one for one in each if one.status == "contradicts"]
+    if mixed:
+        return _open(claim, f"{mixed[0].reason}; another card on the picture may be the one that is meant")
+    return told
+
+
+def _either(values: Sequence[str]) -> str:
+    return " or ".join(values)

@@ -1,0 +1,162 @@
+"""Claims that a measurement decides: condition words, size, number of cards. Facts beside the catalogue's own cards."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from matcher.core.settings import FaceSize
+from matcher.jobs.listing.card_evidence import Known, Shown
+from matcher.jobs.listing.carriers import Claim, Judgement, Status
+
+ENOUGH_REFERENCES = 10
+"""With fewer references a share of them says nothing."""
+
+FAINT_FROM, STRONG_FROM = 0.75, 0.6
+"""Share of the references that are stronger (or fainter) than a card that is clearly faint (or strong)."""
+
+HARDLY = 0.2
+"""A share below which the opposite was claimed."""
+
+CLEARLY = 2.5
+"""Standard deviations beyond which a length differs."""
+
+TRIMMED_MM = 1.0
+"""What is missing at least of a card that a person calls trimmed; our own estimate."""
+
+NOT_SHOWN = {
+    "rebacked": "rebacking cannot be told from a front",
+    "back damage": "the back cannot be told from a front",
+    "stained": "stains are not measured: look at the picture",
+    "creased": "creases are not measured: look at the picture under slanting light",
+    "torn": "tears are not measured: look at the picture",
+    "scratched": "scratches are not measured: look at the picture",
+}
+
+
+def condition(claim: Claim, card: Shown, known: Known) -> Judgement:
+    """A word about the condition against what was measured on the face."""
+    if claim.value in ("faded", "strong image"):
+        return _contrast(claim, card, known)
+    if claim.value == "trimmed":
+        return _trimmed(claim, card)
+    return _told(claim, card, NOT_SHOWN.get(claim.value, f"{claim.value!r} is not measured: look at the picture"))
+
+
+def _contrast(claim: Claim, card: Shown, known: Known) -> Judgement:
+    """Called faint or strong: the share of the catalogue's cards that are stronger, within the fact's own error."""
+    value, sigma = card.facts["residual_contrast"], card.facts.get("sigma", {}).get("residual_contrast", 0.03)
+    evidence = {"residual_contrast": value, "sigma": sigma, "references": len(known.contrasts)}
+    if len(known.contrasts) < ENOUGH_REFERENCES:
+        return _told(
+            claim, card, f"residual contrast {100 * value:.0f} %; too few references to say if that is much", evidence
+        )
+    fainter = known.fainter_than(value)
+    surely_fainter, surely_stronger = known.fainter_than(value + 2 * sigma), 1 - known.fainter_than(value - 2 * sigma)
+    evidence["fainter_than"] = round(fainter, 3)
+    strong = (claim.value == "strong image") != claim.negated
+    called = ("not " if claim.negated else "") + claim.value
+    told = (
+        f"called {called}; residual contrast {100 * value:.0f} %, fainter than {100 * fainter:.0f} % of your references"
+    )
+    against = surely_fainter >= FAINT_FROM if strong else surely_stronger >= 1 - HARDLY / 2
+    fits = 1 - fainter >= STRONG_FROM if strong else fainter >= 1 - STRONG_FROM
+    sure = _beyond(abs(fainter - 0.5), 0.5)
+    if against:
+        return _told(claim, card, told, evidence, "contradicts", max(sure, 0.9))
+    if fits:
+        return _told(claim, card, told, evidence, "agrees", sure)
+    return _told(claim, card, f"{told}: neither clearly so nor clearly not", evidence)
+
+
+def _beyond(amount: float, whole: float) -> float:
+    """From 0.75 at no distance from the middle to 1 at the end of the scale."""
+    return round(0.75 + 0.25 * min(1.0, amount / whole), 3)
+
+
+def _trimmed(claim: Claim, card: Shown) -> Judgement:
+    off, sigma = card.facts.get("off_size_mm"), card.facts.get("sigma", {}).get("size_mm", 0.3)
+    if off:
+        least = min(off)
+        evidence = {"off_size_mm": list(off), "sigma_mm": sigma}
+        told = f"the scan gives {off[0]:+.1f} x {off[1]:+.1f} mm against the usual size (± {sigma:.1f} mm)"
+        small = _below((-TRIMMED_MM - least) / sigma)
+        if small >= 0.75 or small <= 0.1:
+            agrees = (small >= 0.75) != claim.negated
+            sure = small if small >= 0.75 else 1 - small
+            if agrees or sure >= 0.9:
+                return _told(claim, card, told, evidence, "agrees" if agrees else "contradicts", sure)
+        return _told(claim, card, f"{told}: too little to call it trimmed or not", evidence)
+    aspect, spread = card.facts.get("off_nominal"), card.facts.get("sigma", {}).get("off_nominal", 0.05)
+    if aspect is None:
+        return _told(claim, card, "its size cannot be told from a picture without a scale")
+    evidence = {"off_nominal": aspect, "sigma": spread}
+    told = f"its proportions differ by {100 * aspect:+.1f} % (± {100 * spread:.1f} %) from the usual card's"
+    if not claim.negated and abs(aspect) > max(CLEARLY * spread, 0.05):
+        return _told(claim, card, told, evidence, "agrees", _below(abs(aspect) / spread - 1))
+    return _told(claim, card, f"{told}; without a scale that does not show whether it was trimmed", evidence)
+
+
+def size(claim: Claim, card: Shown) -> Judgement:
+    """A stated size against the measured one, or, without a scale, against the picture's proportions."""
+    width, height = claim.numbers["width_mm"], claim.numbers["height_mm"]
+    measured = card.facts.get("size_mm")
+    if measured:
+        sigma = card.facts.get("sigma", {}).get("size_mm", 0.3)
+        # People measure to a sixteenth of an inch at best.
+        off = max(abs(measured[0] - width), abs(measured[1] - height)) / math.hypot(sigma, 0.8)
+        told = f"the scan gives {measured[0]:.1f} x {measured[1]:.1f} mm (± {sigma:.1f} mm)"
+        evidence: dict[str, Any] = {"size_mm": list(measured), "sigma_mm": sigma}
+        if off <= 2:
+            return _told(claim, card, told, evidence, "agrees", 0.95)
+        if off >= 3.5:
+            return _told(claim, card, f"{told}, not {claim.value}", evidence, "contradicts", _below(off - 1))
+        return _told(claim, card, told, evidence)
+    off_nominal, spread = card.facts.get("off_nominal"), card.facts.get("sigma", {}).get("off_nominal", 0.05)
+    if off_nominal is None:
+        return _told(claim, card, "its size cannot be told from a picture without a scale")
+    aspect = FaceSize().aspect * (1 + off_nominal)
+    away = abs(aspect / (width / height) - 1)
+    told = f"without a scale only proportions can be told: 1 to {1 / aspect:.2f}, stated is 1 to {height / width:.2f}"
+    evidence = {"aspect": round(aspect, 4), "sigma": spread}
+    if away > 0.12 and away > 4 * spread:
+        return _told(claim, card, told, evidence, "contradicts", _below(away / spread - 2))
+    return _told(claim, card, told, evidence)
+
+
+def count(claim: Claim, cards: Sequence[Shown]) -> Judgement:
+    """The number of cards for sale against the most that one picture shows, and all pictures together."""
+    wanted = int(claim.numbers["cards"])
+    photos: dict[str, list[Shown]] = {}
+    for card in cards:
+        photos.setdefault(card.photo, []).append(card)
+    most = max((len(own) for own in photos.values()), default=0)
+    surely = max((sum(card.resembles for card in own) for own in photos.values()), default=0)
+    evidence = {"most_on_one": most, "on_all": len(cards), "recognised_on_one": surely}
+    if not cards:
+        return _told(claim, None, "the pictures show no card")
+    told = f"the picture shows {most}" if len(photos) == 1 else f"at most {most} on one picture, {len(cards)} on all"
+    if wanted == most or (len(photos) > 1 and most < wanted <= len(cards)):
+        return _told(claim, None, told, evidence, "agrees" if not claim.negated else "contradicts", 0.95)
+    if surely > wanted and not claim.negated:
+        return _told(claim, None, f"{told}, more than stated", evidence, "contradicts", 0.95)
+    if len(cards) < wanted and not claim.negated:
+        return _told(claim, None, f"{told}, fewer than stated", evidence, "contradicts", 0.9)
+    return _told(claim, None, told, evidence)
+
+
+def _below(z: float) -> float:
+    """The normal distribution function, at most 0.99."""
+    return round(min(0.99, 0.5 * (1 + math.erf(z / math.sqrt(2)))), 3)
+
+
+def _told(
+    claim: Claim,
+    card: Shown | None,
+    reason: str,
+    evidence: Mapping[str, Any] | None = None,
+    status: Status = "cannot be told",
+    sure: float | None = None,
+) -> Judgement:
+    return Judgement(claim, status, sure, reason, card.where if card else "", evidence or {})

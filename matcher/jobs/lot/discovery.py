@@ -1,0 +1,163 @@
+"""Folders and files in; the pictures among them, in order, and what was left aside out.
+
+A picture is told by its name or, where the name tells nothing, by its first bytes. Nothing is opened for writing.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from matcher.catalogue.records.files import suffix_of
+from matcher.core.errors import CatalogueError, UnreadablePhoto
+from matcher.core.image_files import is_pdf, page_count
+from matcher.core.settings import PhotoLimits
+
+PICTURES = tuple(
+    f".{name}"
+    for name in ["jpg", "jpeg", "jpe", "jfif", "png", "tif", "tiff", "webp", "bmp", "gif", "heic", "heif", "pdf"]
+)
+"""Suffixes of the formats that `photo` reads."""
+
+OTHERS = tuple(
+    f".{name}"
+    for name in [
+        "xmp",
+        "txt",
+        "csv",
+        "json",
+        "jsonl",
+        "xml",
+        "html",
+        "md",
+        "doc",
+        "docx",
+        "xls",
+        "xlsx",
+        "ods",
+        "zip",
+        "db",
+        "ini",
+    ]
+)
+"""Suffixes that are believed without looking inside."""
+
+
+@dataclass(frozen=True)
+class Trouble:
+    """A folder or file that could not be looked at."""
+
+    path: Path
+    message: str
+
+
+@dataclass(frozen=True)
+class Gathered:
+    """Pictures in natural order of their paths; how many other files of each suffix were left aside."""
+
+    pictures: tuple[Path, ...]
+    aside: Mapping[str, int] = field(default_factory=dict)
+    troubles: tuple[Trouble, ...] = ()
+
+
+@dataclass(frozen=True)
+class Content:
+    """A file as it was hashed. pages: of a TIFF or PDF, else 1."""
+
+    sha256: str
+    size: int
+    mtime_ns: int
+    pages: int
+
+
+def gather(sources: Sequence[Path], leave: Sequence[Path] = ()) -> Gathered:
+    """Every picture named, or inside a folder named; each path once.
+
+    leave: folders not to look into (the catalogue). Raises CatalogueError missing_file where a source is not there.
+    """
+    pictures: dict[Path, None] = {}
+    aside: Counter[str] = Counter()
+    troubles: list[Trouble] = []
+    for source in sources:
+        if not source.exists():
+            raise CatalogueError("missing_file", f"{shown(source)}: there is no such file or folder", "check the path")
+        for path in _walk(source, troubles, {one.resolve() for one in leave}) if source.is_dir() else [source]:
+            kind = "picture" if path == source else _kind(path)
+            if kind == "picture":
+                pictures[path.absolute()] = None
+            elif kind != "hidden":
+                aside[kind] += 1
+    return Gathered(tuple(sorted(pictures, key=natural)), dict(sorted(aside.items())), tuple(troubles))
+
+
+def read_content(path: Path, limits: PhotoLimits) -> Content:
+    """Hash a file, and count its pages. Raises UnreadablePhoto missing_file.
+
+    What is wrong with a picture is told when it is identified; here it counts as one page.
+    """
+    try:
+        before = path.stat()
+        if before.st_size > limits.max_bytes:
+            return Content(f"too-large-{before.st_size}", before.st_size, before.st_mtime_ns, 1)
+        data = path.read_bytes()
+    except OSError as error:
+        raise UnreadablePhoto(
+            "missing_file", f"{shown(path)}: {error.strerror}", "check the path, and that you may read it"
+        ) from None
+    return Content(hashlib.sha256(data).hexdigest(), before.st_size, before.st_mtime_ns, _pages(data, limits))
+
+
+def natural(path: Path) -> tuple[list[tuple[int, int, str]], str]:
+    """A key that sorts page2 before page10, and folders one after the other."""
+    parts = []
+    for part in path.parts:
+        for text, digits in re.findall(r"(\D+)|(\d+)", part.casefold()):
+            parts.append((0, int(digits), "") if digits else (1, 0, text))
+        parts.append((-1, 0, ""))
+    return parts, str(path)
+
+
+def shown(path: Path | str) -> str:
+    """A path for people: bytes that are no text become question marks in a box."""
+    return os.fsencode(path).decode("utf-8", "replace")
+
+
+def _walk(folder: Path, troubles: list[Trouble], leave: set[Path]) -> Iterator[Path]:
+    def failed(error: OSError) -> None:
+        troubles.append(Trouble(Path(error.filename), f"{shown(error.filename)}: {error.strerror}"))
+
+    for place, folders, names in os.walk(folder, onerror=failed):
+        here = Path(place)
+        folders[:] = sorted(name for name in folders if name[0] != "." and (here / name).resolve() not in leave)
+        yield from (here / name for name in names)
+
+
+def _kind(path: Path) -> str:
+    """'picture', 'hidden', or the suffix of something else."""
+    if path.name.startswith("."):  # also what other systems leave beside each file
+        return "hidden"
+    suffix = path.suffix.casefold()
+    if suffix in PICTURES:
+        return "picture"
+    if suffix in OTHERS or not path.is_file():
+        return suffix or "other"
+    try:
+        with path.open("rb") as stream:
+            beginning = stream.read(1024)
+    except OSError:
+        return suffix or "other"
+    return "picture" if suffix_of(beginning) != ".img" or is_pdf(beginning) else suffix or "other"
+
+
+def _pages(data: bytes, limits: PhotoLimits) -> int:
+    if not is_pdf(data) and suffix_of(data) != ".tif":
+        return 1
+    try:
+        return page_count(data, limits, "")
+    except UnreadablePhoto:
+        return 1

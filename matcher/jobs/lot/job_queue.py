@@ -1,0 +1,161 @@
+"""Lots that came to the service: which photo is next, fair between the people who sent them; what became of it, kept.
+
+The queue is in the store, so it outlives the service. People take turns: whoever was served longest ago comes next,
+however many photos the others have sent. Within one person's lots the oldest comes first.
+"""
+
+from __future__ import annotations
+
+import os
+import threading
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import func, select
+
+from matcher.catalogue import Catalogue
+from matcher.catalogue.records.files import suffix_of, write_whole
+from matcher.catalogue.tables.lots import Lot, LotItem
+from matcher.core.settings import Settings
+from matcher.jobs.lot import review, store
+from matcher.jobs.lot.discovery import gather, read_content, shown
+from matcher.jobs.lot.pairwise import compare_lot
+from matcher.jobs.lot.run import AT_ONCE, job_of, keep
+from matcher.jobs.lot.store import ItemRow, LotRow
+from matcher.jobs.workers import Job
+
+
+@dataclass(frozen=True)
+class Sent:
+    """One photo as it was sent: the sender's name for it, and its bytes."""
+
+    name: str
+    data: bytes
+
+
+def receive(catalogue: Catalogue, lot: LotRow, photos: Sequence[Sent], settings: Settings) -> int:
+    """Keep photos in the lot's own folder and queue them; those that it has already are left out. Returns how many."""
+    folder = store.folder_of(catalogue, lot.lot_id) / "photos"
+    rows = store.items(catalogue, lot.lot_id)
+    known = {(row.name, row.sha256) for row in rows}
+    number = max((row.number for row in rows), default=0)
+    new: list[ItemRow] = []
+    for sent in photos:
+        path = folder / f"{len(rows) + len(new) + 1:05d}{suffix_of(sent.data)}"
+        write_whole(path, sent.data)
+        content = read_content(path, settings.photo)
+        if (sent.name, content.sha256) in known:
+            path.unlink()
+            continue
+        known.add((sent.name, content.sha256))
+        for page in range(content.pages):
+            number += 1
+            facts = (content.pages, content.size, content.mtime_ns, content.sha256)
+            new.append(ItemRow(lot.lot_id, number, path, sent.name, page, *facts, "queued"))
+    store.add_items(catalogue, new)
+    if new:
+        store.change_lot(catalogue, lot.lot_id, compared="")
+    return len(new)
+
+
+def receive_folder(catalogue: Catalogue, lot: LotRow, folder: Path, settings: Settings) -> int:
+    """Queue every picture inside a folder where it lies, `AT_ONCE` a transaction; those that are known are left.
+
+    Returns how many files were new. Raises CatalogueError missing_file. Nothing in the folder is written to.
+    """
+    rows = store.items(catalogue, lot.lot_id)
+    known = {row.path for row in rows}
+    number = max((row.number for row in rows), default=0)
+    new = [path for path in gather([folder], [catalogue.folder]).pictures if path not in known]
+    for start in range(0, len(new), AT_ONCE):
+        items: list[ItemRow] = []
+        for path in new[start : start + AT_ONCE]:
+            content = read_content(path, settings.photo)
+            facts = (content.pages, content.size, content.mtime_ns, content.sha256)
+            for page in range(content.pages):
+                number += 1
+                items.append(ItemRow(lot.lot_id, number, path, shown(path.name), page, *facts, "queued"))
+        store.add_items(catalogue, items)
+    if new:
+        store.change_lot(catalogue, lot.lot_id, compared="")
+    return len(new)
+
+
+class Desk:
+    """Hands out the photos that wait, and keeps what is found. One a service; threads may call it."""
+
+    def __init__(self, catalogue: Catalogue, settings: Settings) -> None:
+        self.catalogue = catalogue
+        self.settings = settings
+        self._fingerprint = store.made_with(settings)
+        self._served: list[str] = []
+        self._out: set[tuple[str, str, int]] = set()
+        self._lock = threading.Lock()
+
+    def take(self) -> ItemRow | None:
+        """The next photo, which is out until `keep` or `give_back`; None where none waits."""
+        with self._lock:
+            for who in self._in_turn():
+                item = self._oldest(who)
+                if item is not None:
+                    self._out.add(_key(item))
+                    self._served = [*(name for name in self._served if name != who), who]
+                    return item
+        return None
+
+    def job(self, item: ItemRow) -> Job:
+        return job_of(self.catalogue, item)
+
+    def keep(self, item: ItemRow, answer: Mapping[str, Any]) -> bool:
+        """Store what was found; True where nothing of the lot is left to be asked."""
+        try:
+            keep(self.catalogue, item, self._fingerprint, answer)
+        finally:
+            self.give_back(item)
+        return not store.counts(self.catalogue, item.lot_id)["queued"]
+
+    def give_back(self, item: ItemRow) -> None:
+        """It waits again, unless it was answered."""
+        with self._lock:
+            self._out.discard(_key(item))
+
+    def finish(self, lot_id: str) -> None:
+        """When all is asked: compare the cards with each other, and propose what is new."""
+        lot = store.lot(self.catalogue, lot_id)
+        if lot.state == "open":
+            with store.only_run(self.catalogue, lot_id):
+                compare_lot(self.catalogue, lot, self.settings, workers=1)
+            review.propose(self.catalogue, lot)
+
+    def unfinished(self) -> tuple[str, ...]:
+        """Open lots, all answered, whose cards were never compared: the service was stopped just then."""
+        rows = store.lots(self.catalogue, served=True, state="open", compared="")
+        counts = {row.lot_id: store.counts(self.catalogue, row.lot_id) for row in rows}
+        return tuple(lot_id for lot_id, count in counts.items() if count["done"] and not count["queued"])
+
+    def _in_turn(self) -> list[str]:
+        """People with photos that wait: new ones first, then whoever was served longest ago."""
+        query = select(Lot.who).join(LotItem, LotItem.lot_id == Lot.lot_id).where(*_WAITING)
+        with self.catalogue.reading() as connection:
+            waiting = list(connection.execute(query.group_by(Lot.who).order_by(func.min(Lot.lot_id))).scalars())
+        return sorted(waiting, key=lambda who: self._served.index(who) if who in self._served else -1)
+
+    def _oldest(self, who: str) -> ItemRow | None:
+        query = select(*LotItem.__table__.columns).join(Lot, Lot.lot_id == LotItem.lot_id)
+        query = query.where(*_WAITING, Lot.who == who).order_by(LotItem.lot_id, LotItem.number)
+        with self.catalogue.reading() as connection, connection.execute(query.limit(len(self._out) + 1)) as found:
+            for row in found:
+                item = ItemRow(**{**row._mapping, "path": Path(os.fsdecode(row.path))})
+                if _key(item) not in self._out:
+                    return item
+        return None
+
+
+_WAITING = (LotItem.state == "queued", Lot.served.is_(True), Lot.state == "open")
+
+
+def _key(item: ItemRow) -> tuple[str, str, int]:
+    """Items of one content are asked together: while one is out, so are the others."""
+    return item.lot_id, item.sha256, item.page

@@ -1,0 +1,165 @@
+"""The lot as a shelf of its own: its faces in; pairs of cards laid over each other, rung by rung, out.
+
+The same index makes the shortlist and the same ladder judges, with the lot's own cards in the place of references. So
+the same card scanned twice, and a new negative that turns up several times, are found before anything is enrolled.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from functools import lru_cache, partial
+from itertools import islice
+from pathlib import Path
+
+from matcher.catalogue import Catalogue
+from matcher.catalogue.calibration_store import confidence_in_use
+from matcher.catalogue.records.files import decode_face
+from matcher.core.align.view import View
+from matcher.core.calibration import Calibration
+from matcher.core.describe import Description, describe, fingerprint
+from matcher.core.flatten import Face
+from matcher.core.identify import Likeness, compare_cards
+from matcher.core.parallel.processes import in_order, one_thread, process_pool, usable_processors
+from matcher.core.search.reference_index import Hit, ReferenceIndex
+from matcher.core.settings import Settings
+from matcher.jobs.lot import store
+from matcher.jobs.lot.cards import Card, bare_cards
+from matcher.jobs.lot.store import LotRow, PairRow
+
+NEIGHBOURS = 8
+"""Cards of the lot that one is laid over, at most: of a longer row of copies each meets the nearest."""
+
+FEWEST = 14
+"""Matches that agree on one transform below which two cards of a lot are not laid over each other."""
+
+WORTH_A_POOL = 12
+"""Below this many cards starting a process takes longer than the work."""
+
+VIEWS_KEPT = 32
+AT_ONCE = 8
+"""Cards that have met the others, between two transactions."""
+
+Tell = Callable[[int, int], None]
+
+
+@dataclass(frozen=True)
+class _Meeting:
+    """One card to be laid over others: keys and faces; turned: whether the other stands on its head against it."""
+
+    key: str
+    face: Path
+    others: tuple[tuple[str, Path, bool], ...]
+
+
+def compare_lot(
+    catalogue: Catalogue, lot: LotRow, settings: Settings, workers: int | None = None, tell: Tell | None = None
+) -> int:
+    """Lay the lot's cards over each other where they may be akin; returns how many pairs were judged now.
+
+    Pairs that were judged before are not judged again. Only inside `store.only_run`.
+    """
+    faces = store.faces_of(catalogue, lot.lot_id)
+    fronts = [card for card in bare_cards(catalogue, lot) if card.is_front and card.outcome != "unreadable"]
+    stamp = hashlib.sha256("\n".join(sorted(card.key for card in fronts)).encode()).hexdigest()
+    if stamp == store.lot(catalogue, lot.lot_id).compared:
+        return 0
+    workers = min(workers or usable_processors(), max(1, len(fronts) // 4))
+    calibration = confidence_in_use(catalogue.folder).calibration
+    judged = _judged(catalogue, lot, fronts, faces, settings, calibration, workers, tell)
+    count = 0
+    while some := list(islice(judged, AT_ONCE)):
+        rows = [pair for pairs in some for pair in pairs]
+        count += len(rows)
+        store.patiently(partial(store.keep_pairs, catalogue, lot.lot_id, rows))
+    store.patiently(partial(store.change_lot, catalogue, lot.lot_id, compared=stamp))
+    return count
+
+
+def _judged(
+    catalogue: Catalogue, lot: LotRow, fronts: Sequence[Card], faces: Path, settings: Settings,
+    calibration: Calibration, workers: int, tell: Tell | None,
+) -> Iterator[list[PairRow]]:  # fmt: skip
+    known = {frozenset((pair.first, pair.second)) for pair in store.pairs(catalogue, lot.lot_id)}
+    look = partial(_described, settings=settings)
+    work = partial(_meet, settings=settings, calibration=calibration)
+    paths = [card.face_path(faces) for card in fronts]
+    results: Iterator[list[PairRow]]
+    if len(fronts) < WORTH_A_POOL:
+        one_thread()
+        results = map(work, _meetings(fronts, list(map(look, paths)), faces, known))
+    else:
+        texts = list(in_order(paths, look, _no_text, process_pool, workers))
+        results = in_order(_meetings(fronts, texts, faces, known), work, _no_pairs, process_pool, workers)
+    for done, pairs in enumerate(results, start=1):
+        if tell:
+            tell(done, len(fronts))
+        yield pairs
+
+
+def _meetings(
+    fronts: Sequence[Card], texts: Sequence[Description | None], faces: Path, known: set[frozenset[str]]
+) -> Iterator[_Meeting]:
+    """For each card those of the others that may be akin, each pair once."""
+    index = ReferenceIndex(faces, fingerprint())
+    for number, text in enumerate(texts):
+        if text is not None:
+            index.add(number, text)
+    index.fit_size()
+    for number, (card, text) in enumerate(zip(fronts, texts, strict=True)):
+        others = []
+        for hit in index.search(text, NEIGHBOURS + 1) if text is not None else ():
+            other, pair = fronts[hit.reference_id], frozenset((card.key, fronts[hit.reference_id].key))
+            if hit.reference_id != number and pair not in known and _worth(card, other, hit):
+                known.add(pair)
+                others.append((other.key, other.face_path(faces), hit.turned))
+        yield _Meeting(card.key, card.face_path(faces), tuple(others))
+
+
+def _worth(card: Card, other: Card, hit: Hit) -> bool:
+    """Two that are held as different records have been told apart by better means."""
+    both_held = card.outcome == other.outcome == "held"
+    return hit.inliers >= FEWEST and not (both_held and card.found["record_id"] != other.found["record_id"])
+
+
+def _meet(meeting: _Meeting, settings: Settings, calibration: Calibration) -> list[PairRow]:
+    """In a worker: one card laid over its others."""
+    pairs = []
+    mine = _view(meeting.face, False, settings) if meeting.others else None
+    for key, path, turned in meeting.others:
+        theirs = _view(path, turned, settings)
+        likeness = compare_cards(mine, theirs, settings, calibration) if mine and theirs else Likeness()
+        pairs.append(_pair(meeting.key, key, likeness))
+    return pairs
+
+
+def _no_pairs(meeting: _Meeting) -> list[PairRow]:
+    return [_pair(meeting.key, key, Likeness()) for key, _, _ in meeting.others]
+
+
+def _pair(one: str, other: str, found: Likeness) -> PairRow:
+    return PairRow(min(one, other), max(one, other), found.pose, found.crop, found.caption, found.copy)
+
+
+@lru_cache(VIEWS_KEPT)
+def _view(path: Path, turned: bool, settings: Settings) -> View | None:
+    face = _face(path, settings)
+    return None if face is None else View(face.half_turn() if turned else face)
+
+
+def _described(path: Path, settings: Settings) -> Description | None:
+    face = _face(path, settings)
+    return None if face is None else describe(face)
+
+
+def _no_text(path: Path) -> None:
+    return None
+
+
+def _face(path: Path, settings: Settings) -> Face | None:
+    """The lot's own face; None where somebody has taken it away: such a card meets nobody."""
+    try:
+        return decode_face(path.read_bytes(), settings.face)
+    except OSError:
+        return None

@@ -1,0 +1,188 @@
+"""A lot's cards in; one row a card out, as CSV, JSON Lines or a spreadsheet, and the flattened faces as files.
+
+Failed items have a row too, with the reason. A person's decision stands beside what the machine has found, never in
+its place.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import shutil
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any, Literal
+
+import xlsxwriter
+
+from matcher.catalogue import Catalogue
+from matcher.catalogue.exchange.csv_text import csv_bytes, guard
+from matcher.catalogue.records.files import write_whole
+from matcher.core.answer_json import CAUTIONS
+from matcher.core.errors import CatalogueError
+from matcher.jobs.lot import store
+from matcher.jobs.lot.cards import Card, cards_of
+from matcher.jobs.lot.discovery import shown
+from matcher.jobs.lot.review_queue import Settled, settled
+from matcher.jobs.lot.store import ItemRow, LotRow
+
+Kind = Literal["csv", "jsonl", "xlsx"]
+
+RUNGS = ("pose", "crop", "caption", "record", "copy")
+COLUMNS = (
+    "lot", "card", "file", "folder", "page", "position", "side", "other_side", "outcome", "tag", "subject", "pose",
+    "crop", "caption", "club", *(f"confidence_{rung}" for rung in RUNGS), "closest", "decided", "decided_record",
+    "find", "same_scan", "same_card", "same_record", "like", "residual_contrast", "glare", "sharpness", "width_mm",
+    "height_mm", "turned", "quad", "sha256", "reasons", "error",
+)  # fmt: skip
+"""tag: the record, by a person's decision, else as found. like: the card that stands for all of one variation."""
+
+WIDE = {"file": 24, "folder": 30, "subject": 22, "caption": 26, "reasons": 60, "quad": 40, "error": 50, "sha256": 20}
+NUMBERS = frozenset(
+    {"page", "position", "residual_contrast", "glare", "sharpness", "width_mm", "height_mm", "turned"}
+    | {f"confidence_{rung}" for rung in RUNGS}
+)
+
+
+def rows_of(catalogue: Catalogue, lot: LotRow) -> list[dict[str, Any]]:
+    """All cards in order, then the items that failed."""
+    cards = cards_of(catalogue, lot)
+    done = settled(catalogue, cards)
+    named = {found.record_id for found in done.values() if found.record_id}
+    named |= {card.found["record_id"] for card in cards if card.found["record_id"]}
+    subjects = {record.record_id: (record.subject, record.club) for record in catalogue.records_among(named)}
+    rows = [card_row(card, done.get(card.card), subjects) for card in cards]
+    failed = store.items(catalogue, lot.lot_id, "failed")
+    return rows + [_failed_row(item) for item in failed]
+
+
+def card_row(
+    card: Card, decided: Settled | None = None, subjects: Mapping[str, tuple[str, str]] | None = None
+) -> dict[str, Any]:
+    """One card as a row; columns that say nothing are None."""
+    found, face, sure = card.found, card.found["face"], card.found["confidence"]
+    back = card.side == "back"
+    record = (decided.record_id if decided else None) or (None if back else found["record_id"])
+    subject, club = (subjects or {}).get(record or "", (None, None))
+    size = face["size_mm"] or (None, None)
+    row: dict[str, Any] = {**_item_columns(card.item), "card": card.card, "position": card.position}
+    row |= {"side": card.side or None, "other_side": card.other or None, "outcome": None if back else found["outcome"]}
+    row |= {"tag": record, "subject": subject, "club": club}
+    row |= {name: None if back else found[name] for name in ("pose", "crop", "caption")}
+    row |= {f"confidence_{rung}": None if back else sure[rung] for rung in RUNGS}
+    row["closest"] = found["candidates"][0]["record_id"] if found["candidates"] and not back else None
+    row |= {"decided": decided.state if decided and decided.state != "open" else None}
+    row |= {"decided_record": decided.record_id if decided else None, "find": decided.find_id if decided else None}
+    row |= {name: " ".join(getattr(card, name)) or None for name in ("same_scan", "same_card", "same_record")}
+    row["like"] = card.family if card.family != card.card else None
+    row |= {name: face[name] for name in ("residual_contrast", "glare", "sharpness", "turned")}
+    row |= {"width_mm": size[0], "height_mm": size[1]}
+    row["quad"] = " ".join(f"{x:g},{y:g}" for x, y in found["quad"])
+    row["reasons"] = None if back else "; ".join(found["reasons"]) or None
+    return {name: row.get(name) for name in COLUMNS}
+
+
+def as_bytes(catalogue: Catalogue, lot: LotRow, kind: Kind, folders: bool = True) -> bytes:
+    """The lot's results as a file. folders: whether it may say in which folders of this machine the files are."""
+    rows = rows_of(catalogue, lot)
+    if not folders:
+        rows = [{**row, "folder": None, "error": row["error"] and row["error"].partition(":")[0]} for row in rows]
+    return _encoded(catalogue, lot, rows, kind)
+
+
+def write_results(catalogue: Catalogue, lot: LotRow, target: Path) -> int:
+    """Write the results into a file, by its suffix, in place of an older one; returns how many rows it holds.
+
+    Raises CatalogueError bad_target.
+    """
+    kinds: dict[str, Kind] = {".csv": "csv", ".jsonl": "jsonl", ".xlsx": "xlsx"}
+    kind = kinds.get(target.suffix.casefold())
+    if kind is None:
+        told = f"{shown(target)}: not a kind of table"
+        raise CatalogueError("bad_target", told, "let the name end in .csv, .jsonl or .xlsx")
+    rows = rows_of(catalogue, lot)
+    write_target(target, _encoded(catalogue, lot, rows, kind))
+    return len(rows)
+
+
+def write_faces(catalogue: Catalogue, lot: LotRow, folder: Path) -> int:
+    """Copy every card's flattened face into a folder, named by file and card; returns how many."""
+    faces = store.faces_of(catalogue, lot.lot_id)
+    count = 0
+    for card in cards_of(catalogue, lot):
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            shutil.copyfile(card.face_path(faces), folder / f"{Path(card.item.name).stem}-{card.card}.jpg")
+        except OSError as error:
+            raise _bad_target(folder, error) from None
+        count += 1
+    return count
+
+
+def write_target(target: Path, data: bytes) -> None:
+    """Write a file that a person asked for, whole or not at all. Raises CatalogueError bad_target."""
+    try:
+        write_whole(target, data)
+    except OSError as error:
+        raise _bad_target(target, error) from None
+
+
+def _encoded(catalogue: Catalogue, lot: LotRow, rows: Sequence[Mapping[str, Any]], kind: Kind) -> bytes:
+    if kind == "csv":
+        return csv_bytes(COLUMNS, [[row[name] for name in COLUMNS] for row in rows])
+    if kind == "xlsx":
+        return _spreadsheet(lot, rows)
+    found = {card.card: card for card in cards_of(catalogue, lot)}
+    return b"".join(_json_line(row, found.get(row["card"] or "")) for row in rows)
+
+
+def _bad_target(target: Path, error: OSError) -> CatalogueError:
+    told = f"{shown(target)}: {error.strerror}"
+    return CatalogueError("bad_target", told, "make room, or name another place; the lot itself is kept")
+
+
+def _item_columns(item: ItemRow) -> dict[str, Any]:
+    page = {"page": item.page + 1 if item.pages > 1 else None}
+    where = {"file": item.name, "folder": shown(item.path.parent)}
+    return {"lot": item.lot_id, **where, **page, "sha256": item.sha256 or None}
+
+
+def _failed_row(item: ItemRow) -> dict[str, Any]:
+    row = {**_item_columns(item), "error": f"{item.code}: {item.message}"}
+    return {name: row.get(name) for name in COLUMNS}
+
+
+def _json_line(row: Mapping[str, Any], card: Card | None) -> bytes:
+    """The row without its empty cells, and with the published answer about the card."""
+    told = {name: value for name, value in row.items() if value is not None}
+    if card is not None:
+        told["found"] = dict(card.found)
+        told["versions"] = card.photo["versions"]
+    return (json.dumps(told, ensure_ascii=False) + "\n").encode("utf-8")
+
+
+def _spreadsheet(lot: LotRow, rows: Sequence[Mapping[str, Any]]) -> bytes:
+    """Text stays text, whatever it looks like: nothing in it is run, linked or made a number."""
+    out = io.BytesIO()
+    as_text = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
+    with xlsxwriter.Workbook(out, {"in_memory": True, **as_text}) as book:
+        book.set_properties({"title": f"lot {lot.lot_id}: {lot.name}", "comments": CAUTIONS[0]})
+        bold, share = book.add_format({"bold": True, "bottom": 1}), book.add_format({"num_format": "0.000"})
+        sheet = book.add_worksheet("cards")
+        for column, name in enumerate(COLUMNS):
+            sheet.write_string(0, column, name, bold)
+            sheet.set_column(column, column, WIDE.get(name, max(9, len(name) + 1)))
+        for line, row in enumerate(rows, start=1):
+            for column, name in enumerate(COLUMNS):
+                value = row[name]
+                if name in NUMBERS and value is not None:
+                    sheet.write_number(line, column, value, share if isinstance(value, float) else None)
+                elif value is not None:
+                    sheet.write_string(line, column, guard(str(value))[:32767])
+        sheet.freeze_panes(1, 3)
+        sheet.autofilter(0, 0, max(1, len(rows)), len(COLUMNS) - 1)
+        notes = book.add_worksheet("notes")
+        notes.set_column(0, 0, 120)
+        for line, text in enumerate((f"lot {lot.lot_id}: {guard(lot.name)}", *CAUTIONS)):
+            notes.write_string(line, 0, text)
+    return out.getvalue()

@@ -1,0 +1,252 @@
+"""Sources and a catalogue in; every picture of the lot identified once, and what became of each, out.
+
+Killed at any moment and started again, it goes on where it was: an answer and the state of its item are one
+transaction, and an item that is done is not asked again unless its content or the program has changed.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from matcher.catalogue import Catalogue
+from matcher.catalogue.log.decisions import Actor
+from matcher.core.errors import CatalogueError, UnreadablePhoto
+from matcher.core.settings import Settings
+from matcher.jobs.lot import store
+from matcher.jobs.lot.discovery import Content, Gathered, gather, read_content, shown
+from matcher.jobs.lot.pairwise import compare_lot
+from matcher.jobs.lot.recto_verso import Rule, tell_sides
+from matcher.jobs.lot.store import ItemRow, LotRow
+from matcher.jobs.workers import Job, identify_all
+
+AT_ONCE = 100
+"""Items hashed between two transactions."""
+
+GONE = ("missing_file", "changed")
+"""Failures of the file, not of its picture: looked at again in every run."""
+
+Tell = Callable[["Progress"], None]
+Identify = Callable[[Sequence[Job], Path, Settings, int | None], Iterator[dict[str, Any]]]
+"""What answers jobs in their order: `identify_all`, or something quicker where only the bookkeeping is looked at."""
+
+
+@dataclass(frozen=True)
+class Progress:
+    """Where a run is. found: cards by outcome, so far. failed: items."""
+
+    done: int
+    total: int
+    failed: int
+    found: Mapping[str, int]
+
+
+@dataclass(frozen=True)
+class Planned:
+    """What a run would do. to_ask: contents; known: items that are answered; twice: items with another's content."""
+
+    lot: LotRow | None
+    gathered: Gathered
+    items: tuple[ItemRow, ...]
+    to_ask: int
+    known: int
+    failed: int
+    twice: int
+    pairs: int
+
+
+@dataclass(frozen=True)
+class Done:
+    """What a run did. asked: contents identified in this run; counts: all items of the lot by state."""
+
+    lot: LotRow
+    gathered: Gathered
+    asked: int
+    counts: Mapping[str, int]
+    found: Mapping[str, int] = field(default_factory=dict)
+
+
+def plan(
+    catalogue: Catalogue, sources: Sequence[Path], settings: Settings, *, rule: Rule = "names", new: bool = False
+) -> Planned:
+    """What `run` would do with these sources; nothing is written. Raises CatalogueError missing_file, no_pictures."""
+    gathered = _gather(catalogue, sources)
+    lot = None if new else _same_lot(catalogue, sources, rule)
+    before = store.items(catalogue, lot.lot_id) if lot else ()
+    now = {row.number: row for row in before}
+    now |= {row.number: row for row in _news(gathered, before, settings, lot.lot_id if lot else "")}
+    rows = tuple(now[number] for number in sorted(now))
+    answered = store.answered(catalogue, lot.lot_id, store.made_with(settings)) if lot else set()
+    open_rows = [row for row in rows if row.state == "queued" or (row.state == "done" and row.content not in answered)]
+    waiting = {row.content for row in open_rows}
+    return Planned(
+        lot, gathered, rows, len(waiting - answered),
+        sum(row.state == "done" and row.content in answered for row in rows),
+        sum(row.state == "failed" for row in rows),
+        len(rows) - len({row.content for row in rows}),
+        len(tell_sides(gathered.pictures, rule).other) // 2,
+    )  # fmt: skip
+
+
+def run(
+    catalogue: Catalogue, sources: Sequence[Path], who: Actor, settings: Settings, *, rule: Rule = "names",
+    new: bool = False, workers: int | None = None, tell: Tell | None = None, identify: Identify = identify_all,
+    compare: bool = True, tell_pairs: Callable[[int, int], None] | None = None,
+) -> Done:  # fmt: skip
+    """Take the sources for a lot, the one they were taken for before if there is one, and do what is left of it.
+
+    compare: whether the lot's cards are laid over each other too. tell_pairs: how many of how many have been.
+    Raises CatalogueError missing_file, no_pictures, lot_busy, and storage's own.
+    """
+    gathered = _gather(catalogue, sources)
+    lot = _lot_of(catalogue, sources, rule, who, new)
+    with store.only_run(catalogue, lot.lot_id):
+        take_in(catalogue, lot, gathered, settings)
+        asked = ask(catalogue, lot, settings, workers, tell, identify)
+        if compare:
+            compare_lot(catalogue, lot, settings, workers, tell_pairs)
+    return Done(lot, gathered, asked, store.counts(catalogue, lot.lot_id))
+
+
+def take_in(catalogue: Catalogue, lot: LotRow, gathered: Gathered, settings: Settings) -> None:
+    """Make an item of every page that is new or was changed, and fail those whose file is gone."""
+    before = store.items(catalogue, lot.lot_id)
+    news: list[ItemRow] = []
+    for row in _news(gathered, before, settings, lot.lot_id):
+        news.append(row)
+        if len(news) == AT_ONCE:
+            store.patiently(partial(store.add_items, catalogue, tuple(news)))
+            news.clear()
+    store.patiently(partial(store.add_items, catalogue, news))
+
+
+def ask(
+    catalogue: Catalogue, lot: LotRow, settings: Settings, workers: int | None = None, tell: Tell | None = None,
+    identify: Identify = identify_all,
+) -> int:  # fmt: skip
+    """Identify what is queued; returns how many contents were asked. Only inside `store.only_run`."""
+    fingerprint = store.made_with(settings)
+    rows = store.items(catalogue, lot.lot_id)
+    answered = store.answered(catalogue, lot.lot_id, fingerprint)
+    todo = _unanswered(rows, answered)
+    adopted = [row.number for row in rows if row.state == "queued" and row.content in answered]
+    store.patiently(partial(store.set_done, catalogue, lot.lot_id, adopted))
+    counting = _Counting(len(todo), tell)
+    jobs = [job_of(catalogue, row) for row in todo]
+    for row, answer in zip(todo, identify(jobs, catalogue.folder, settings, workers), strict=True):
+        counting.add(answer)
+        store.patiently(partial(keep, catalogue, row, fingerprint, answer))
+    return len(todo)
+
+
+def job_of(catalogue: Catalogue, row: ItemRow) -> Job:
+    alone = store.pages_of(catalogue, row.lot_id) if row.pages > 1 else None
+    return Job(row.label, row.path, page=row.page, alone=alone, faces=store.faces_of(catalogue, row.lot_id))
+
+
+def keep(catalogue: Catalogue, row: ItemRow, fingerprint: str, answer: Mapping[str, Any]) -> None:
+    """Store one item's answer, or why there is none."""
+    error = answer["error"]
+    if error:
+        store.fail(catalogue, row, error["code"], error["message"], whole_content=error["code"] != "missing_file")
+    elif answer["sha256"] != row.sha256 if row.pages == 1 else not _unchanged(row, row.path):
+        told = f"{row.name}: was changed while the lot was being worked on"
+        store.fail(catalogue, row, "changed", told + " (run the same command again)", whole_content=False)
+    else:
+        store.keep_answer(catalogue, row, fingerprint, answer)
+
+
+def _gather(catalogue: Catalogue, sources: Sequence[Path]) -> Gathered:
+    gathered = gather(sources, leave=(catalogue.folder,))
+    if not gathered.pictures:
+        named = ", ".join(shown(source) for source in sources)
+        raise CatalogueError("no_pictures", f"{named}: no pictures in it", "name a folder with scans, or the scans")
+    return gathered
+
+
+def _same_lot(catalogue: Catalogue, sources: Sequence[Path], rule: Rule) -> LotRow | None:
+    """The newest lot of these sources that was not cancelled."""
+    found = store.lots(catalogue, key=store.key_of(sources, {"sides": rule}), state="open", served=False)
+    return found[-1] if found else None
+
+
+def _lot_of(catalogue: Catalogue, sources: Sequence[Path], rule: Rule, who: Actor, new: bool) -> LotRow:
+    """The lot of these sources; a new one where there is none, or where one is wanted."""
+    options = {"sides": rule}
+    told = [str(source.resolve()) for source in sources]
+    name = shown(sources[0].resolve().name) + (f" and {len(sources) - 1} more" if len(sources) > 1 else "")
+    key = store.key_of(sources, options)
+    return store.make_lot(catalogue, key, name, who.name, told, options, again=new)
+
+
+def _news(gathered: Gathered, before: Sequence[ItemRow], settings: Settings, lot_id: str) -> Iterator[ItemRow]:
+    """Items that are new, or whose file is another one now."""
+    known = {(row.path, row.page): row for row in before}
+    first = {row.path: row for row in before if row.page == 0}
+    number = max((row.number for row in before), default=0)
+    for path in gathered.pictures:
+        held = first.get(path)
+        if held and held.sha256 and held.code not in GONE and _unchanged(held, path):
+            continue
+        content = _content(path, settings)
+        for page in range(1 if isinstance(content, UnreadablePhoto) else content.pages):
+            same = known.get((path, page))
+            number += same is None
+            yield _item(lot_id, same.number if same else number, path, page, content)
+    there = set(gathered.pictures)
+    for row in before:
+        if row.path not in there and row.state == "queued":
+            told = f"{row.name}: is no longer there (put it back, and run again)"
+            yield replace(row, state="failed", code="missing_file", message=told)
+
+
+def _unchanged(held: ItemRow, path: Path) -> bool:
+    try:
+        now = path.stat()
+    except OSError:
+        return False
+    return (now.st_size, now.st_mtime_ns) == (held.size, held.mtime_ns)
+
+
+def _content(path: Path, settings: Settings) -> Content | UnreadablePhoto:
+    try:
+        return read_content(path, settings.photo)
+    except UnreadablePhoto as error:
+        return error
+
+
+def _item(lot_id: str, number: int, path: Path, page: int, content: Content | UnreadablePhoto) -> ItemRow:
+    name = shown(path.name)
+    if isinstance(content, UnreadablePhoto):
+        return ItemRow(lot_id, number, path, name, page, 1, 0, 0, "", "failed", content.code, str(content))
+    facts = (content.pages, content.size, content.mtime_ns, content.sha256)
+    return ItemRow(lot_id, number, path, name, page, *facts, "queued")
+
+
+def _unanswered(rows: Iterable[ItemRow], answered: set[tuple[str, int]]) -> list[ItemRow]:
+    """The first item of each content that is to be asked."""
+    first: dict[tuple[str, int], ItemRow] = {}
+    for row in rows:
+        if row.state != "failed" and row.content not in answered:
+            first.setdefault(row.content, row)
+    return list(first.values())
+
+
+class _Counting:
+    """Counts outcomes for the one who waits."""
+
+    def __init__(self, total: int, tell: Tell | None) -> None:
+        self._total, self._tell = total, tell
+        self._done = self._failed = 0
+        self._found: Counter[str] = Counter()
+
+    def add(self, answer: Mapping[str, Any]) -> None:
+        self._done += 1
+        self._failed += answer["error"] is not None
+        self._found.update(card["outcome"] for card in answer["cards"])
+        if self._tell:
+            self._tell(Progress(self._done, self._total, self._failed, dict(self._found)))

@@ -1,0 +1,153 @@
+"""A lot's cards in; a contact sheet out: every face under its tag, the doubtful ones first. PDF, or PNG pages."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterator, Sequence
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import matplotlib
+from PIL import Image, ImageDraw, ImageFont
+
+from matcher.catalogue import Catalogue
+from matcher.core.answer_json import CAUTIONS
+from matcher.core.errors import CatalogueError
+from matcher.jobs.lot import store
+from matcher.jobs.lot.cards import Card, cards_of
+from matcher.jobs.lot.discovery import shown
+from matcher.jobs.lot.results import write_target
+from matcher.jobs.lot.review_queue import Settled, settled
+from matcher.jobs.lot.store import LotRow
+from matcher.jobs.render.evidence import INK, PAPER, QUIET_INK
+
+DPI = 150
+PAGE = (1240, 1754)
+"""A4 (ISO 216: 210 x 297 mm) at `DPI`."""
+
+COLUMNS, ROWS = 6, 4
+MARGIN, HEAD, FOOT, GAP = 50, 70, 40, 16
+LINES = 5
+TEXT = 17
+DOUBTFUL = (178, 58, 30)
+
+ORDER = ("undecided", "unreadable", "new_caption", "new_crop", "new_pose", "held")
+"""The doubtful first: what stops half-way, then what is new, then what is held, the least sure first."""
+
+
+def write_sheet(catalogue: Catalogue, lot: LotRow, target: Path) -> int:
+    """Write the contact sheet into TARGET.pdf, or into TARGET.png (TARGET-2.png, ...); returns the number of pages.
+
+    Raises CatalogueError bad_target, no_cards.
+    """
+    if target.suffix.casefold() not in (".pdf", ".png"):
+        raise CatalogueError("bad_target", f"{shown(target)}: no contact sheet", "let the name end in .pdf or .png")
+    cards = in_order(cards_of(catalogue, lot))
+    if not cards:
+        raise CatalogueError("no_cards", f"lot {lot.lot_id} holds no cards yet", "run the lot first")
+    done = settled(catalogue, cards)
+    pages = list(_pages(cards, done, lot, store.faces_of(catalogue, lot.lot_id)))
+    if target.suffix.casefold() == ".pdf":
+        write_target(target, _pdf(pages))
+        return len(pages)
+    for number, page in enumerate(pages, start=1):
+        out = io.BytesIO()
+        page.save(out, "PNG", compress_level=6, dpi=(DPI, DPI))
+        name = target if number == 1 else target.with_name(f"{target.stem}-{number}{target.suffix}")
+        write_target(name, out.getvalue())
+    return len(pages)
+
+
+def in_order(cards: Sequence[Card]) -> list[Card]:
+    """The doubtful first; backs, and scans that are there twice, are left out."""
+
+    def doubt(card: Card) -> tuple[int, float]:
+        sure = card.found["confidence"]
+        return ORDER.index(card.outcome), float(sure["record"] or sure["pose"] or 0.0)
+
+    return sorted((card for card in cards if card.is_front), key=doubt)
+
+
+def _pages(cards: Sequence[Card], done: dict[str, Settled], lot: LotRow, faces: Path) -> Iterator[Image.Image]:
+    a_page = COLUMNS * ROWS
+    total = -(-len(cards) // a_page)
+    for number in range(total):
+        page = Image.new("RGB", PAGE, PAPER)
+        draw = ImageDraw.Draw(page)
+        draw.text((MARGIN, 24), f"{lot.lot_id}   {lot.name}", INK, _font(24, bold=True))
+        draw.text((PAGE[0] - MARGIN, 28), f"{number + 1} / {total}", QUIET_INK, _font(TEXT), anchor="ra")
+        for place, card in enumerate(cards[number * a_page : (number + 1) * a_page]):
+            row, column = divmod(place, COLUMNS)
+            _draw_card(page, draw, card, done.get(card.card), faces, row, column)
+        draw.text((MARGIN, PAGE[1] - FOOT), _fitted(CAUTIONS[0], PAGE[0] - 2 * MARGIN, 13), QUIET_INK, _font(13))
+        yield page
+
+
+def _draw_card(
+    page: Image.Image, draw: ImageDraw.ImageDraw, card: Card, decided: Settled | None, faces: Path, row: int,
+    column: int,
+) -> None:  # fmt: skip
+    width = (PAGE[0] - 2 * MARGIN - (COLUMNS - 1) * GAP) // COLUMNS
+    height = (PAGE[1] - HEAD - FOOT - MARGIN) // ROWS
+    left, top = MARGIN + column * (width + GAP), HEAD + row * height
+    room = height - (LINES + 1) * (TEXT + 4)
+    face = _face(card.face_path(faces), (width, room))
+    page.paste(face, (left, top))
+    line = top + face.height + 5
+    for text, colour, bold in _words(card, decided):
+        draw.text((left, line), _fitted(text, width, TEXT, bold), colour, _font(TEXT, bold))
+        line += TEXT + 4
+
+
+def _words(card: Card, decided: Settled | None) -> list[tuple[str, Any, bool]]:
+    """The tag first; then what is established, where the card lies, what it repeats."""
+    found, sure = card.found, card.found["confidence"]["record"]
+    record = (decided.record_id if decided else None) or found["record_id"]
+    outcome = card.outcome.replace("_", " ")
+    told: list[tuple[str, Any, bool]] = [(record or outcome, INK if record else DOUBTFUL, True)]
+    closest = f"closest {found['candidates'][0]['record_id']}" if found["candidates"] else "like none enrolled"
+    held = outcome if sure is None else f"{outcome} {100 * sure:.0f} %"
+    state = held if record else closest
+    told.append((decided.state if decided and decided.state != "open" else state, INK, False))
+    known = " ".join(str(found[name]) for name in ("pose", "crop", "caption") if found[name])
+    told.append((known or "-", INK, False))
+    page = f" p. {card.item.page + 1}" if card.item.pages > 1 else ""
+    told.append((f"{card.card}  {card.item.name}{page}", QUIET_INK, False))
+    again = f"again: {' '.join(card.same_card)}" if card.same_card else ""
+    like = f"like {card.family}" if card.family != card.card and not record else ""
+    told.append((again or like, QUIET_INK, False))
+    return told
+
+
+def _face(path: Path, room: tuple[int, int]) -> Image.Image:
+    try:
+        with Image.open(path, formats=("JPEG",)) as stored:
+            face = stored.convert("RGB")
+    except OSError:  # taken away: the tag is still worth showing
+        face = Image.new("RGB", (room[1] * 23 // 40, room[1]), (225, 220, 210))
+    face.thumbnail(room, Image.Resampling.LANCZOS)
+    return face
+
+
+def _fitted(text: str, width: int, size: int, bold: bool = False) -> str:
+    """The text, cut where it does not fit."""
+    font = _font(size, bold)
+    if font.getlength(text) <= width:
+        return text
+    while text and font.getlength(text + "…") > width:
+        text = text[:-1]
+    return text + "…"
+
+
+@lru_cache(8)
+def _font(size: int, bold: bool = False) -> ImageFont.FreeTypeFont:
+    """DejaVu Sans, which matplotlib brings along: Latin, Greek, Cyrillic, Hebrew, Arabic and more."""
+    name = "DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf"
+    return ImageFont.truetype(str(Path(matplotlib.get_data_path()) / "fonts" / "ttf" / name), size)
+
+
+def _pdf(pages: Sequence[Image.Image]) -> bytes:
+    out = io.BytesIO()
+    pages[0].save(out, "PDF", save_all=True, append_images=list(pages[1:]), resolution=DPI, title="contact sheet")
+    return out.getvalue()

@@ -1,0 +1,233 @@
+"""A `CardAnswer` in, one picture out that shows a person why: photo, face, reference, agreement, words.
+
++-----------+--------+-----------+-----------+-----------+
+| the photo | face   | reference | where the | the known |
+| with its  | as     | laid over | two agree | crops of  |
+| outline   | found  | the face  | or differ | this pose |
++-----------+--------+-----------+-----------+-----------+
+| outcome, the ladder's findings in words, cautions      |
++--------------------------------------------------------+
+"""
+
+from __future__ import annotations
+
+import textwrap
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, ImageDraw, ImageFont
+
+from matcher.catalogue.reference_set import Shelf
+from matcher.core.answer_json import CAUTIONS
+from matcher.core.detect.detection import Outline
+from matcher.core.flatten import Face
+from matcher.core.identify import CardAnswer
+from matcher.core.ladder.candidate import Candidate
+from matcher.core.photo import Photo
+from matcher.jobs.render.crop_map import CropMap, crop_map
+
+Pixels = NDArray[np.uint8]
+
+PAPER = (250, 248, 243)
+INK = (38, 34, 30)
+QUIET_INK = (116, 108, 98)
+OUTLINE = (214, 84, 38)
+AGREES = np.array((46, 110, 142), np.float32)
+DIFFERS = np.array((206, 70, 40), np.float32)
+LABEL = (84.0, 18.0)
+"""Room that a crop's name with its chance takes, across and down, pixels."""
+
+PANEL_HEIGHT = 640
+GAP = 20
+MARGIN = 12
+
+
+def save_evidence(folder: Path, name: str, number: int, photo: Photo, card: CardAnswer, shelf: Shelf) -> Path:
+    """Write the evidence picture of one card into `folder`; returns its path.
+
+    Its name holds part of the photo's hash, so that it can replace nothing but an older picture of the same photo.
+    """
+    path = folder / f"{Path(name).stem}-{number}.evidence-{photo.sha256[:8]}.png"
+    picture = evidence_picture(photo, card, shelf, name)
+    try:
+        picture.save(path, compress_level=1)  # quick: these are looked at and thrown away
+    except OSError:
+        path.unlink(missing_ok=True)  # no half pictures
+        raise
+    return path
+
+
+def evidence_picture(photo: Photo, card: CardAnswer, shelf: Shelf, name: str) -> Image.Image:
+    """Compose the picture; where no candidate is left, the panels of the comparison are left out."""
+    panels = [("the photo", _outlined(photo, card.outline)), ("the face, flattened", card.face.pixels)]
+    best = next((c for c in card.answer.candidates if c.alignment), None)
+    if best:
+        reference = shelf.face(best.known.reference.id)
+        label = f"reference of {best.known.record.record_id}, laid over it"
+        panels.append((label, laid_over(reference, best)))
+        if best.pose:
+            panels.append(("where they agree (blue), differ (red)", agreement_picture(card.face, best)))
+        known = crop_map(card.answer.candidates, card.face.size)
+        if known:
+            label = f"known crops of {known.pose}; framed: this card's, ± {known.sigma_mm:.1f} mm"
+            panels.append((label, _crops(card.face, known, shelf)))
+    return _page(panels, _headline(card, name), _sentences(card))
+
+
+def _outlined(photo: Photo, outline: Outline) -> Pixels:
+    """The photo at panel height (at most twice as wide as high), with the card's outline."""
+    scale = min(PANEL_HEIGHT / photo.height, 1.4 * PANEL_HEIGHT / photo.width)
+    size = (max(1, round(photo.width * scale)), max(1, round(photo.height * scale)))
+    small = cv2.resize(photo.pixels, size, interpolation=cv2.INTER_AREA)
+    corners = np.rint(outline.corners * scale).astype(np.int32)
+    cv2.polylines(small, [corners], True, OUTLINE, 3, cv2.LINE_AA)
+    top_left = (int(corners[0][0]), int(corners[0][1]))
+    cv2.circle(small, top_left, 8, OUTLINE, -1, cv2.LINE_AA)
+    return np.asarray(small, np.uint8)
+
+
+def laid_over(reference: Face, best: Candidate) -> Pixels:
+    """(height, width, 3) the candidate's reference in the frame of the query's face, `PAPER` where it shows nothing."""
+    canvas = (reference.size.width, reference.size.height)
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    laid = cv2.warpPerspective(reference.pixels, best.alignment.transform, canvas, flags=flags, borderValue=(*PAPER, 0))
+    return np.asarray(laid, np.uint8)
+
+
+def agreement_picture(face: Face, best: Candidate) -> Pixels:
+    """The face in grey, tinted where the pictures could be judged: blue agrees, red differs."""
+    if best.pose is None:
+        return face.pixels
+    canvas = (face.size.width, face.size.height)
+    evidence = cv2.resize(best.pose.map, canvas, interpolation=cv2.INTER_NEAREST)
+    grey = np.repeat(face.grey[..., None], 3, axis=2).astype(np.float32) * 0.55 + 95
+    judged = ~np.isnan(evidence)
+    value = np.nan_to_num(evidence, nan=0.5)[..., None]
+    tint = AGREES * value + DIFFERS * (1 - value)
+    strength = np.where(judged, 0.25 + 0.5 * np.abs(2 * value[..., 0] - 1), 0.0)[..., None]
+    return np.asarray(np.clip(grey * (1 - strength) + tint * strength, 0, 255), np.uint8)
+
+
+@dataclass(frozen=True)
+class Mosaic:
+    """The pose as wide as any known crop shows it.
+
+    pixels: (h, w, 3) RGB, `PAPER` where no known card shows anything.
+    move:   (2, 3) pixels of the query's face to pixels of this picture.
+    """
+
+    pixels: Pixels
+    move: NDArray[np.float64]
+
+    def place(self, corners: NDArray[np.float64]) -> NDArray[np.float64]:
+        """(n, 2) points of the query's face in this picture."""
+        return np.asarray(corners @ self.move[:, :2].T + self.move[:, 2])
+
+
+def crop_mosaic(face: Face, known: CropMap, shelf: Shelf) -> Mosaic:
+    """Lay the pictures of all known crops of a pose over each other, the query's own on top."""
+    left, top, right, bottom = known.bounds()
+    scale = min((PANEL_HEIGHT - 2 * MARGIN) / (bottom - top), 1.0)
+    move = np.array([[scale, 0, MARGIN - left * scale], [0, scale, MARGIN - top * scale]])
+    canvas = (round((right - left) * scale) + 2 * MARGIN, PANEL_HEIGHT)
+    mosaic = Mosaic(np.full((canvas[1], canvas[0], 3), PAPER, np.uint8), move)
+    for crop in known.crops:
+        reference = shelf.face(crop.widest.known.reference.id)
+        to_page = np.vstack([move, [0, 0, 1]]) @ np.linalg.inv(crop.widest.alignment.transform)
+        _print_window(mosaic.pixels, reference.pixels, to_page, mosaic.place(crop.corners))
+    _print_window(mosaic.pixels, face.pixels, np.vstack([move, [0, 0, 1]]), mosaic.place(known.own))
+    return mosaic
+
+
+def _crops(face: Face, known: CropMap, shelf: Shelf) -> Pixels:
+    """The pose as wide as any known crop shows it, each crop's window drawn with its name, the query's boldly."""
+    mosaic = crop_mosaic(face, known, shelf)
+    pale = Image.fromarray(np.asarray(mosaic.pixels * 0.55 + 255 * 0.45, np.uint8))
+    draw = ImageDraw.Draw(pale)
+    written: list[tuple[float, float]] = []
+    for crop in known.crops:
+        corners = mosaic.place(crop.corners)
+        draw.polygon([tuple(corner) for corner in corners.tolist()], outline=QUIET_INK)
+        x, y = (float(place) for place in corners[0] + (6, 4))
+        while any(abs(x - a) < LABEL[0] and abs(y - b) < LABEL[1] for a, b in written):
+            y += LABEL[1]
+        written.append((x, y))
+        draw.text((x, y), f"{crop.name}  {100 * crop.probability:.0f} %", INK, font=ImageFont.load_default(14))
+    own = mosaic.place(known.own)
+    draw.polygon([tuple(corner) for corner in own.tolist()], outline=OUTLINE, width=3)
+    return np.asarray(pale, np.uint8)
+
+
+def _print_window(page: Pixels, pixels: Pixels, to_page: NDArray[np.float64], corners: NDArray[np.float64]) -> None:
+    """Lay one face's picture on the page, in place, within its own window."""
+    size = (page.shape[1], page.shape[0])
+    laid = cv2.warpPerspective(pixels, to_page, size, flags=cv2.INTER_AREA)
+    mask = np.zeros(page.shape[:2], np.uint8)
+    cv2.fillConvexPoly(mask, np.rint(corners).astype(np.int32), 255)
+    page[mask > 0] = laid[mask > 0]
+
+
+def _headline(card: CardAnswer, name: str) -> str:
+    known, sure = card.answer.established, card.answer.confidence
+    told = {
+        "held": f"held: {known.get('record_id')}, {known.get('caption')}",
+        "new_crop": f"new crop of pose {known.get('pose')}",
+        "new_caption": f"new caption on pose {known.get('pose')}, crop {known.get('crop')}",
+        "new_pose": "new pose: none of the enrolled negatives",
+        "undecided": "undecided",
+        "unreadable": "unreadable",
+    }[card.answer.outcome]
+    rungs = [(rung, getattr(sure, rung)) for rung in ("pose", "crop", "caption", "record", "copy")]
+    numbers = ", ".join(f"{rung} {100 * value:.0f} %" for rung, value in rungs if value is not None)
+    return f"{Path(name).name}   {told}" + (f"   ({numbers})" if numbers else "")
+
+
+def _sentences(card: CardAnswer) -> list[str]:
+    return [*(reason for reason in card.answer.reasons if reason), *_facts(card), *CAUTIONS[:1]]
+
+
+def _facts(card: CardAnswer) -> list[str]:
+    """What was measured on this card, each with one standard deviation; then which way up and which side it is."""
+    facts, sigma = card.condition, card.condition.sigma
+    shares = ("residual_contrast", "unevenness", "sharpness", "glare")
+    told = [_share(name.replace("_", " "), getattr(facts, name), sigma.get(name, 0.0)) for name in shares]
+    if facts.size_mm and facts.off_size_mm:
+        (width, height), (wider, higher) = facts.size_mm, facts.off_size_mm
+        size = f"{width:.1f} x {height:.1f} mm ± {sigma['size_mm']:.1f} mm by the scan's resolution"
+        told += [size, f"{wider:+.1f} and {higher:+.1f} mm off nominal"]
+    elif facts.off_nominal is not None:
+        off, spread = 100 * facts.off_nominal, 100 * sigma.get("off_nominal", 0.0)
+        told.append(f"width over height {off:+.1f} ± {spread:.1f} % off nominal, millimetres from the nominal size")
+    if facts.off_square is not None:
+        told.append(f"corners off square by up to {facts.off_square:.1f} ± {sigma['off_square']:.1f}°")
+    seen = []
+    if facts.back is not None and facts.upright is not None:
+        upright = 1 - facts.upright if card.face.turned else facts.upright
+        chances = f"a back {100 * facts.back:.0f} %, the right way up {100 * upright:.0f} %"
+        seen.append(f"by its looks alone, before anything was matched: {chances}")
+    return [", ".join(part) for part in (told, seen) if part]
+
+
+def _share(name: str, value: float, sigma: float) -> str:
+    return f"{name} {100 * value:.0f} ± {100 * sigma:.0f} %"
+
+
+def _page(panels: list[tuple[str, Pixels]], headline: str, sentences: list[str]) -> Image.Image:
+    width = GAP + sum(panel.shape[1] + GAP for _, panel in panels)
+    width = max(width, 1000)
+    lines = [line for sentence in sentences for line in textwrap.wrap(sentence, width // 9)]
+    height = 64 + 30 + PANEL_HEIGHT + GAP + 24 * len(lines) + GAP
+    page = Image.new("RGB", (width, height), PAPER)
+    draw = ImageDraw.Draw(page)
+    draw.text((GAP, 18), headline, INK, font=ImageFont.load_default(24))
+    left = GAP
+    for label, panel in panels:
+        draw.text((left, 64), label, QUIET_INK, font=ImageFont.load_default(15))
+        page.paste(Image.fromarray(panel), (left, 94))
+        left += panel.shape[1] + GAP
+    for row, line in enumerate(lines):
+        draw.text((GAP, 94 + PANEL_HEIGHT + GAP + 24 * row), line, INK, font=ImageFont.load_default(16))
+    return page

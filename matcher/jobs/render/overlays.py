@@ -1,0 +1,116 @@
+"""An `Identification` in, the pictures that a person compares by eye out: encoded, in the frame of the card's face.
+
+`evidence` composes one picture for a report; here each layer comes alone, so that a viewer can lay one over another:
+the photo, each face, each candidate's reference laid over it, where the two agree, and the pose's known crops.
+"""
+
+from __future__ import annotations
+
+import io
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+
+from matcher.catalogue.reference_set import Shelf
+from matcher.core.flatten import Face
+from matcher.core.identify import CardAnswer, Identification
+from matcher.core.ladder.candidate import Candidate
+from matcher.core.photo import Photo
+from matcher.core.shrink import shrink
+from matcher.jobs.render.crop_map import CropMap, crop_map
+from matcher.jobs.render.evidence import Mosaic, agreement_picture, crop_mosaic, laid_over
+
+PHOTO_SIDE = 1600
+"""Longer side of the photo as it is shown, pixels."""
+
+QUALITY = 88
+
+
+@dataclass(frozen=True)
+class Layers:
+    """pictures: encoded, by name: `photo`, `1/face`, `1/crops`, `1/2/laid`, `1/2/agreement` (card, candidate from 1).
+
+    crop_maps: one a card, None where no reference of its pose could be laid over it: pose, sigma_mm, sigma_px, size
+               of the picture, `own` and `known` windows as corners in it.
+    """
+
+    pictures: dict[str, bytes]
+    crop_maps: tuple[dict[str, Any] | None, ...]
+
+
+def layers_of(found: Identification, shelf: Shelf, most: int) -> Layers:
+    """The layers of every card, of at most `most` candidates each."""
+    pictures = {"photo": _photo(found.photo)}
+    crop_maps = []
+    for number, card in enumerate(found.cards, start=1):
+        pictures[f"{number}/face"] = _jpeg(card.face.pixels)
+        for place, candidate in enumerate(card.answer.candidates[:most], start=1):
+            pictures |= _candidate(f"{number}/{place}", card.face, candidate, shelf)
+        known = crop_map(card.answer.candidates, card.face.size)
+        crop_maps.append(_crop_map(f"{number}/crops", card, known, shelf, pictures) if known else None)
+    return Layers(pictures, tuple(crop_maps))
+
+
+def _candidate(name: str, face: Face, candidate: Candidate, shelf: Shelf) -> dict[str, bytes]:
+    if not candidate.alignment:
+        return {}
+    reference = shelf.face(candidate.known.reference.id)
+    made = {f"{name}/laid": _see_through(laid_over(reference, candidate), _covered(face, candidate))}
+    if candidate.pose is not None:
+        made[f"{name}/agreement"] = _jpeg(agreement_picture(face, candidate))
+    return made
+
+
+def _crop_map(name: str, card: CardAnswer, known: CropMap, shelf: Shelf, pictures: dict[str, bytes]) -> dict[str, Any]:
+    """Adds the picture to `pictures`."""
+    mosaic = crop_mosaic(card.face, known, shelf)
+    pictures[name] = _jpeg(mosaic.pixels)
+    size = card.face.size
+    return {
+        "pose": known.pose,
+        "sigma_mm": round(known.sigma_mm, 2),
+        "sigma_px": round(known.sigma_mm * size.px_per_mm * float(mosaic.move[0, 0]), 1),
+        "width": mosaic.pixels.shape[1],
+        "height": mosaic.pixels.shape[0],
+        "own": _corners(mosaic, known.own),
+        "known": [
+            {"crop": crop.name, "probability": round(crop.probability, 4), "corners": _corners(mosaic, crop.corners)}
+            for crop in known.crops
+        ],
+    }
+
+
+def _corners(mosaic: Mosaic, corners: NDArray[np.float64]) -> list[list[float]]:
+    return [[round(float(x), 1), round(float(y), 1)] for x, y in mosaic.place(corners)]
+
+
+def _covered(face: Face, candidate: Candidate) -> NDArray[np.uint8]:
+    """(height, width) 255 where the reference shows something, in the frame of the query's face."""
+    whole = np.full((face.size.height, face.size.width), 255, np.uint8)
+    flags = cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
+    canvas = (face.size.width, face.size.height)
+    return np.asarray(cv2.warpPerspective(whole, candidate.alignment.transform, canvas, flags=flags), np.uint8)
+
+
+def _photo(photo: Photo) -> bytes:
+    scale = min(1.0, PHOTO_SIDE / max(photo.width, photo.height))
+    size = (max(1, round(photo.width * scale)), max(1, round(photo.height * scale)))
+    return _jpeg(photo.pixels if scale == 1.0 else shrink(photo.pixels, size))
+
+
+def _jpeg(pixels: NDArray[np.uint8]) -> bytes:
+    done, data = cv2.imencode(".jpg", cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, QUALITY])
+    if not done:
+        raise RuntimeError("OpenCV could not encode a picture as JPEG")
+    return data.tobytes()
+
+
+def _see_through(pixels: NDArray[np.uint8], shown: NDArray[np.uint8]) -> bytes:
+    """WebP, transparent where nothing is shown; the quickest method, since nobody keeps these."""
+    out = io.BytesIO()
+    Image.fromarray(np.dstack([pixels, shown])).save(out, "WEBP", quality=QUALITY, method=0)
+    return out.getvalue()

@@ -1,0 +1,213 @@
+"""Identify timed: whole, by stage, against its floor and its rivals, at any number of references, on two processes.
+
+floor:  decode + locate + flatten + ORB of the same photo: what no identification can do without.
+rivals: ORB + RANSAC of the same face against every record, once with the descriptors of all records in memory, and
+        once describing each record's picture anew (measured on some, scaled to all); the nearest 64-bit hash.
+sizes:  below the catalogue's own, an index of its first references; above, an index grown by simulated ones, which are
+        never registered since they have no faces: what grows with the catalogue is the index's work alone.
+"""
+
+from __future__ import annotations
+
+import statistics
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from matcher.catalogue.reference_set import Shelf
+from matcher.core.align.view import View
+from matcher.core.calibration import Calibration
+from matcher.core.condition import condition
+from matcher.core.describe import describe, fingerprint
+from matcher.core.detect.detection import locate
+from matcher.core.flatten import Face, flatten
+from matcher.core.identify import identify
+from matcher.core.ladder.verification import climb
+from matcher.core.ocr.reading import can_read
+from matcher.core.parallel.processes import one_thread, process_pool
+from matcher.core.photo import read_photo
+from matcher.core.search.reference_index import ReferenceIndex
+from matcher.core.settings import Settings
+from matcher.jobs.workers import Job, identify_all
+from matcher.lab.benchmarks.simulated_index import Real, grow
+from matcher.lab.evaluation.baselines import Rivals, inliers
+
+ANEW = 200
+"""Records whose faces are read and described anew for one query; the time is scaled to all of them."""
+
+FLOORS = 3
+Photos = list[tuple[str, bytes]]
+Row = dict[str, object]
+
+
+@dataclass(frozen=True)
+class Timed:
+    """One photo: seconds of the whole and of its floor, and whether the right pose came first."""
+
+    whole: float
+    floor: float
+    right: bool
+
+
+def seconds(work: Callable[[], object]) -> float:
+    started = time.perf_counter()
+    work()
+    return time.perf_counter() - started
+
+
+def floor(data: bytes) -> None:
+    """What no identification can do without."""
+    photo = read_photo(data)
+    for outline in locate(photo):
+        describe(flatten(photo, outline))
+
+
+def at_size(folder: Path, photos: Photos, references: int, work: Path) -> Row:
+    """One row, in a process of its own: a shelf that has seen none of these photos, warmed with the last of them."""
+    with process_pool(1) as pool:
+        return pool.submit(_at_size, folder, photos, references, work).result()
+
+
+def _at_size(folder: Path, photos: Photos, references: int, work: Path) -> Row:
+    one_thread()
+    settings = Settings()
+    with Shelf.open(folder, settings) as shelf:
+        shelf.index = index_of(shelf, references, work)
+        warm(shelf, photos[-1][1])
+        timed = [_time(pose, data, shelf) for pose, data in photos[:-1]]
+        ratios = [one.whole / one.floor for one in timed]
+        return {
+            "references": len(shelf.index),
+            "index": shelf.index.kind,
+            "photos": len(timed),
+            "identify_ms": round(1000 * statistics.median(one.whole for one in timed)),
+            "floor_ms": round(1000 * statistics.median(one.floor for one in timed)),
+            "over_floor_median": round(statistics.median(ratios), 2),
+            "over_floor_p95": round(float(np.quantile(ratios, 0.95)), 2),
+            "pose_first": f"{sum(one.right for one in timed)}/{len(timed)}",
+        }
+
+
+def index_of(shelf: Shelf, references: int, work: Path) -> ReferenceIndex:
+    """The shelf's own index, one of its first references, or one grown beyond them."""
+    if references == len(shelf):
+        return shelf.index
+    if references < len(shelf):
+        index = ReferenceIndex(work / "none", fingerprint())
+        for number, text in list(shelf.catalogue.descriptions())[:references]:
+            index.add(number, text)
+        index.fit_size()
+        return index
+    folder = work / f"index-{references}"
+    if not (folder / "index.json").is_file():
+        described = sorted(shelf.catalogue.descriptions(), key=lambda one: one[0])
+        assert described[-1][0] - described[0][0] == len(described) - 1, "references have been removed"
+        real = Real([text for _, text in described], [number for number, _ in described], [])
+        grow(real, references, folder, first=described[0][0])
+    return ReferenceIndex.open(folder, fingerprint())
+
+
+def warm(shelf: Shelf, data: bytes) -> None:
+    """As a worker is before its first photo, with another photo than those that are timed."""
+    identify(read_photo(data), shelf, shelf.catalogue.settings, Calibration.load())
+    can_read()
+
+
+def _time(pose: str, data: bytes, shelf: Shelf) -> Timed:
+    started = time.perf_counter()
+    found = identify(read_photo(data), shelf, shelf.catalogue.settings, shelf.calibration)
+    whole = time.perf_counter() - started
+    least = statistics.median(seconds(lambda: floor(data)) for _ in range(FLOORS))
+    closest = found.cards[0].answer.candidates[:1] if found.cards else ()
+    return Timed(whole, least, bool(closest) and closest[0].known.record.pose == pose)
+
+
+def by_stage(folder: Path, photos: Photos) -> Row:
+    """Median milliseconds of each stage, one after the other on the same photos."""
+    with process_pool(1) as pool:
+        return pool.submit(_by_stage, folder, photos).result()
+
+
+def _by_stage(folder: Path, photos: Photos) -> Row:
+    one_thread()
+    told: dict[str, list[float]] = {}
+
+    def stage(name: str, work: Callable[[], object]) -> object:
+        started = time.perf_counter()
+        result = work()
+        told.setdefault(name, []).append(time.perf_counter() - started)
+        return result
+
+    with Shelf.open(folder, Settings()) as shelf:
+        warm(shelf, photos[-1][1])
+        for _, data in photos[:-1]:
+            photo = stage("decode", lambda data=data: read_photo(data))
+            outlines = stage("locate", lambda photo=photo: locate(photo))
+            for outline in list(outlines)[:1]:
+                face = stage("flatten", lambda o=outline, p=photo: flatten(p, o))
+                stage("condition", lambda f=face, o=outline, p=photo: condition(f, p, o))
+                text = stage("describe", lambda f=face: describe(f))
+                hits = stage("index", lambda t=text: shelf.index.search(t))
+                stage("climb", lambda f=face, t=text, h=hits: climb(View(f, t), shelf, shelf.calibration, h))
+        for _, data in photos[:-1]:
+            stage("identify, all", lambda data=data: identify(read_photo(data), shelf, Settings(), shelf.calibration))
+    return {name: round(1000 * statistics.median(times), 1) for name, times in told.items()}
+
+
+def processes(folder: Path, photos: Photos, rounds: int) -> Row:
+    """Photos a second on one process and on two, none counted before each process has answered once."""
+    rates = {}
+    for workers in (1, 2):
+        jobs = [Job(f"{n}.jpg", data) for n, (_, data) in enumerate(photos * rounds)]
+        answers = identify_all(jobs, folder, Settings(), workers)
+        for _ in range(2 * workers):
+            next(answers)
+        started = time.perf_counter()
+        count = sum(1 for _ in answers)
+        rates[workers] = count / (time.perf_counter() - started)
+    return {
+        "one_process_per_s": round(rates[1], 2),
+        "two_processes_per_s": round(rates[2], 2),
+        "two_over_one": round(rates[2] / rates[1], 2),
+    }
+
+
+def rivals(folder: Path, photos: Photos) -> Row:
+    """What the rivals take and name, over what identify takes and names on the same photos."""
+    with Shelf.open(folder, Settings()) as shelf:
+        warm(shelf, photos[-1][1])
+        everything, told = Rivals.of(shelf), []
+        for pose, data in photos[:-1]:
+            timed, face = _time(pose, data, shelf), _face(data)
+            text, started = describe(face), time.perf_counter()
+            by_features = everything.most_inliers(text).pose
+            features_s = time.perf_counter() - started
+            by_hash = everything.nearest_hash(face).pose
+            told.append((timed, features_s / timed.whole, by_features == pose, by_hash == pose))
+        anew = _describing_anew(_face(photos[0][1]), shelf)
+    count, whole = len(told), statistics.median(one[0].whole for one in told)
+    return {
+        "orb_ransac_over_identify": round(statistics.median(one[1] for one in told), 1),
+        "describing_anew_over_identify": round(anew / whole, 1),
+        "pose_first": f"{sum(one[0].right for one in told)}/{count}",
+        "pose_first_orb_ransac": f"{sum(one[2] for one in told)}/{count}",
+        "pose_first_hash": f"{sum(one[3] for one in told)}/{count}",
+    }
+
+
+def _face(data: bytes) -> Face:
+    photo = read_photo(data)
+    return flatten(photo, next(iter(locate(photo))))
+
+
+def _describing_anew(face: Face, shelf: Shelf) -> float:
+    """Seconds that ORB + RANSAC would take on all references if each one's face were read and described for it."""
+    references = shelf.catalogue.references()[:ANEW]
+    started = time.perf_counter()
+    text = describe(face)
+    for reference in references:
+        inliers(text, describe(shelf.catalogue.face(reference)))
+    return (time.perf_counter() - started) / len(references) * len(shelf)

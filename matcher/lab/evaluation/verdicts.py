@@ -1,0 +1,120 @@
+"""A row of an evaluation in, what of its answer was right out. The bars' words are given their meaning here."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from matcher.lab.evaluation.plan import GOOD_LIGHT
+
+Row = Mapping[str, Any]
+
+LEGIBLE = 0.30
+"""Residual contrast from which on a face, and its caption, counts as legible."""
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """One query's answer against its truth.
+
+    outcome:    of the answer, or 'no card'. right: the outcome, and for `held` the record too.
+    pose_first, record_first: the closest candidate's; None where the truth is not enrolled.
+    held_wrong: held, but nothing or another record is true.
+    score:      how sure the answer is that the card is a held record: the highest record confidence of any candidate.
+    """
+
+    kind: str
+    fade: float
+    condition: str
+    outcome: str
+    right: bool
+    pose_first: bool | None
+    record_first: bool | None
+    held_wrong: bool
+    score: float
+
+    @property
+    def legible(self) -> bool:
+        return self.fade >= LEGIBLE - 1e-9
+
+    @property
+    def good_light(self) -> bool:
+        return self.condition in GOOD_LIGHT
+
+
+def verdict_of(row: Row) -> Verdict:
+    """Judge one row."""
+    truth, answer = row["truth"], row["answer"] or {}
+    outcome = answer.get("outcome", "no card")
+    candidates = answer.get("candidates", [])
+    closest = candidates[0] if candidates else {}
+    held = outcome == "held"
+    return Verdict(
+        kind=row["kind"],
+        fade=row["fade"],
+        condition=row["condition"],
+        outcome=outcome,
+        right=outcome == truth["outcome"] and (not held or answer["record_id"] == truth["record_id"]),
+        pose_first=closest.get("pose") == truth["pose"] if truth["pose"] else None,
+        record_first=closest.get("record_id") == truth["record_id"] if truth["record_id"] else None,
+        held_wrong=held and answer["record_id"] != truth["record_id"],
+        score=max((candidate["confidence"]["record"] or 0.0 for candidate in candidates), default=0.0),
+    )
+
+
+def pairs_of(rows: list[Row]) -> Iterator[tuple[Row, Mapping[str, Any]]]:
+    """(row, pair) of all pairs of all rows."""
+    for row in rows:
+        for pair in row["pairs"]:
+            yield row, pair
+
+
+def stated(rows: list[Row], rung: str) -> tuple[list[float], list[bool]]:
+    """What the answers state on a rung, of their closest candidate, and whether it was so.
+
+    A rung's probability holds on the condition that the rungs below it are right: others are left out. The record's
+    holds without any. For the copy, every candidate counts for which it was asked.
+    """
+    given: list[float] = []
+    right: list[bool] = []
+    for row in rows:
+        for candidate in _asked(row, rung):
+            value = candidate["confidence"][rung]
+            true = _is_true(row["truth"], candidate, rung)
+            if value is not None and true is not None:
+                given.append(value)
+                right.append(true)
+    return given, right
+
+
+def _asked(row: Row, rung: str) -> list[Mapping[str, Any]]:
+    candidates = (row["answer"] or {}).get("candidates", [])
+    return list(candidates if rung == "copy" else candidates[:1])
+
+
+def _is_true(truth: Mapping[str, Any], candidate: Mapping[str, Any], rung: str) -> bool | None:
+    pose = bool(candidate["pose"] == truth["pose"])
+    crop = pose and candidate["crop"] == truth["crop"]
+    record = crop and candidate["record_id"] == truth["record_id"]
+    if rung in ("pose", "record"):
+        return pose if rung == "pose" else record
+    if rung == "crop":
+        return crop if pose else None
+    if rung == "caption":
+        return record if crop else None
+    return bool(candidate["reference_name"] == f"{truth['copy']}.jpg") if record else None
+
+
+def of_pairs(rows: list[Row], rung: str) -> tuple[list[float], list[bool]]:
+    """A rung's own probability for each pair where its question makes sense, before candidates compete; the truth."""
+    chosen = [pair for _, pair in pairs_of(rows) if _makes_sense(pair, rung) and pair.get(rung) is not None]
+    return [pair[rung] for pair in chosen], [bool(pair[f"same_{rung}"]) for pair in chosen]
+
+
+def _makes_sense(pair: Mapping[str, Any], rung: str) -> bool:
+    if rung == "pose":
+        return True
+    if rung == "crop":
+        return bool(pair["same_pose"])
+    return bool(pair.get("same_crop")) and (rung == "caption" or bool(pair["same_record"]))

@@ -1,0 +1,141 @@
+"""Fit the confidence of every rung on rehearsals of photographs, and report it on others.
+
+    scripts/calibrate --train FOLDER... --held-out FOLDER... [--pairs '^(p\\d+)_([a-z]+)'] --output calibration.json
+
+Each photograph is a negative. With --pairs, files whose names share the pattern's first group but not its second
+are exposures of one sitter in one room: they become near misses. Train and held-out pictures must differ, and both
+must differ from those that results are reported on.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import pickle
+import re
+from collections.abc import Sequence
+from datetime import date
+from itertools import chain
+from pathlib import Path
+
+import numpy as np
+
+from matcher.core.calibration import Calibration
+from matcher.core.parallel.processes import process_pool
+from matcher.lab.synthesis.copy_trials import drawn_copies
+from matcher.lab.synthesis.negatives import negative_of
+from matcher.lab.synthesis.trials import Pairing, Sitting, Trial, drawn, measured
+from matcher.lab.training.fitting import RUNGS, as_json, fit_rung, report, rows_of
+from matcher.lab.training.platt_fit import fit_answers
+
+FONTS = Path(__file__).parents[3] / "reference_demo" / "fonts"
+
+
+def paths_of(folders: Sequence[Path], limit: int) -> list[Path]:
+    return list(chain.from_iterable(sorted(folder.glob("*.jpg"))[:limit] for folder in folders))
+
+
+def siblings(paths: Sequence[Path], pattern: str, rng: np.random.Generator) -> list[tuple[Path, Path | None]]:
+    """Each path with another of the same group but another second group (its pose), if there is one."""
+    named = [(path, re.search(pattern, path.name)) for path in paths]
+    pairs: list[tuple[Path, Path | None]] = []
+    for path, own in named:
+        others = [p for p, m in named if own and m and m[1] == own[1] and m[2] != own[2]]
+        pairs.append((path, others[rng.integers(len(others))] if others else None))
+    return pairs
+
+
+def session(
+    work: Path | None, pairs: Sequence[tuple[Path, Path | None]], seed: int, rungs: Sequence[str]
+) -> list[Trial]:
+    """The trials of some sittings; their faces are kept in `work`, where a later call finds them."""
+    copies_alone = set(rungs) == {"copy"}
+    place = work / f"{'copies' if copies_alone else 'faces'}-{seed}.pickle" if work else None
+    if place is not None and place.exists():
+        faces: list[list[Pairing]] = pickle.loads(place.read_bytes())
+    else:
+        fonts = ("", *(str(path) for path in sorted(FONTS.glob("*.ttf"))))
+        sittings = [Sitting(negative_of(a), negative_of(b) if b else None) for a, b in pairs]
+        faces = list(drawn_copies(sittings, seed, fonts))
+        faces += [] if copies_alone else drawn(sittings, seed, fonts)
+        if place is not None:
+            place.parent.mkdir(parents=True, exist_ok=True)
+            draft = place.with_suffix(".part")
+            draft.write_bytes(pickle.dumps(faces))
+            draft.replace(place)
+    return list(chain.from_iterable(measured(pairings) for pairings in faces))
+
+
+def rehearse(
+    folders: Sequence[Path], limit: int, pattern: str, seed: int, work: Path | None, rungs: Sequence[str]
+) -> list[Trial]:
+    """All trials of these folders, ten sittings a task, on two processes."""
+    pairs = siblings(paths_of(folders, limit), pattern, np.random.default_rng(seed))
+    tasks = [pairs[i : i + 10] for i in range(0, len(pairs), 10)]
+    seeds = range(1000 * seed, 1000 * seed + len(tasks))
+    with process_pool(2) as pool:
+        return list(chain.from_iterable(pool.map(session, [work] * len(tasks), tasks, seeds, [rungs] * len(tasks))))
+
+
+def scale_answers(folders: Sequence[Path], output: Path | None, source: str) -> None:
+    """Fit the scaling on evaluations, print it, and store it beside the shipped models."""
+    lines = chain.from_iterable((folder / "rows.jsonl").read_text().splitlines() for folder in folders)
+    rows = [json.loads(line) for line in lines]
+    shipped = Calibration.load()
+    answers = fit_answers(rows, shipped.answers)
+    for rung, scaling in answers.items():
+        print(f"{rung}: shift {scaling.shift:+.3f}, slope {scaling.slope:.3f}")
+    if output:
+        about = {"made": date.today().isoformat(), "photos": len(rows), "pictures": source}
+        provenance = {**shipped.provenance, "answers": about}
+        output.write_text(json.dumps(as_json(shipped.rungs, provenance, answers), indent=1) + "\n")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--train", type=Path, nargs="+", default=[])
+    parser.add_argument("--held-out", type=Path, nargs="+", default=[])
+    parser.add_argument("--answers", type=Path, nargs="+", help="folders with rows.jsonl: fit the scaling of answers")
+    parser.add_argument("--pairs", default=r"^(p\d+)_([a-z]+)")
+    parser.add_argument("--limit", type=int, default=80, help="photographs taken from each folder")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--work", type=Path, help="folder where the faces are kept, to be measured anew")
+    parser.add_argument("--rungs", nargs="+", choices=RUNGS, default=RUNGS, help="to be fitted; the others stay")
+    parser.add_argument("--output", type=Path, help="where to write the coefficients; only report if not given")
+    parser.add_argument("--source", default="", help="what the photographs are; stored with the coefficients")
+    chosen = parser.parse_args()
+    if chosen.answers:
+        scale_answers(chosen.answers, chosen.output, chosen.source)
+        return
+    if not (chosen.train and chosen.held_out):
+        parser.error("give --train and --held-out, or --answers")
+    shared = {p.name for p in paths_of(chosen.train, chosen.limit)} & {
+        p.name for p in paths_of(chosen.held_out, chosen.limit)
+    }
+    if shared:
+        parser.error(f"{len(shared)} pictures are in both: {min(shared)}, ...")
+    held_out = rehearse(chosen.held_out, chosen.limit, chosen.pairs, chosen.seed + 1, chosen.work, chosen.rungs)
+    if chosen.output:
+        learnt = rehearse(chosen.train, chosen.limit, chosen.pairs, chosen.seed, chosen.work, chosen.rungs)
+        provenance = {
+            "made": date.today().isoformat(),
+            "pairs": len(learnt),
+            "seed": chosen.seed,
+            "pictures": chosen.source or [folder.name for folder in chosen.train],
+        }
+        models = {rung: fit_rung(rung, rows_of(learnt, rung)) for rung in chosen.rungs}
+        if left := [rung for rung in RUNGS if rung not in models]:
+            shipped = Calibration.load()
+            models |= {rung: shipped.rungs[rung] for rung in left}
+            provenance = {**shipped.provenance, **dict.fromkeys(chosen.rungs, provenance)}
+        stored = as_json(models, provenance, Calibration.load().answers)
+        chosen.output.write_text(json.dumps(stored, indent=1) + "\n")
+    used = Calibration.load(chosen.output)
+    for rung in chosen.rungs:
+        print(
+            rung, {name: round(value, 4) for name, value in report(used.rungs[rung], rows_of(held_out, rung)).items()}
+        )
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,35 @@
+"""Fit the weights by which outlines are chosen, on staged scenes over every second picture of any folder.
+
+scripts/fit_detection FOLDER                which quad is a card: quad_classifier.json
+scripts/fit_detection FOLDER --whole        whether the whole picture is one: full_frame.json
+"""
+
+import argparse
+from pathlib import Path
+
+from matcher.core.detect import full_frame, quad_classifier
+from matcher.lab.evaluation.detection import props_from
+from matcher.lab.training.full_frame_fit import fit_whole
+from matcher.lab.training.quad_fit import choices, fit_choice
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("--whole", action="store_true", help="fit the second one, which builds on the first")
+    parser.add_argument("--scenes", type=int, help="216, or 100 pictures of each kind of whole card")
+    parser.add_argument("--seed", type=int, default=101)
+    chosen = parser.parse_args()
+    props = props_from(chosen.folder, tuning=True)
+    scenes = chosen.scenes or (100 if chosen.whole else 216)
+    if chosen.whole:
+        network, weights = fit_whole(props, scenes, chosen.seed), full_frame.WEIGHTS
+        source = f"pictures cut to the card, {scenes} of each kind, and pictures without one, seed {chosen.seed}"
+    else:
+        network, weights = fit_choice(list(choices(props, scenes, chosen.seed))), quad_classifier.WEIGHTS
+        source = f"{scenes} staged scenes and half as many empty ones, seed {chosen.seed}"
+    weights.write_text(network.to_json(source), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,241 @@
+"""Comparing over HTTP: outlines given by hand, layers kept a while, small pictures, subjects, signing in, guards."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from fastapi.testclient import TestClient
+from PIL import Image
+
+from api.app import create_app
+from api.kept import LONGEST_S, MOST, Keeper
+from api.problems import Problem
+from api.settings import ServiceSettings
+from matcher.catalogue import Catalogue
+from matcher.catalogue.tokens import make_token
+from matcher.core.detect.detection import drawn
+from matcher.core.errors import UnreadablePhoto
+from matcher.core.photo import Photo, read_photo
+from matcher.core.settings import Settings
+from matcher.jobs.workers import Bench, Job
+from tests.support import fake_work
+from tests.support.cards import a_find
+from tests.support.service import check_problem
+
+SCAN = "scan0.png"
+
+
+@pytest.fixture
+def client(folder: Path) -> Iterator[TestClient]:
+    app = create_app(ServiceSettings(catalogue=folder, workers=1), work=fake_work.obey, make_pool=fake_work.threads)
+    with TestClient(app) as client:
+        yield client
+
+
+def compare(client: TestClient, data: bytes = b"a card", **query: Any) -> Any:
+    return client.post("/v1/comparisons", files={"photo": ("a.jpg", data, "image/jpeg")}, params=query)
+
+
+# Outlines given by hand
+
+
+def photo(width: int = 400, height: int = 600) -> Photo:
+    out = io.BytesIO()
+    Image.new("RGB", (width, height), (120, 90, 60)).save(out, "PNG")
+    return read_photo(out.getvalue())
+
+
+def test_a_drawn_outline_is_taken_as_it_is_whatever_its_order() -> None:
+    corners = np.array([[300.0, 50], [300, 500], [50, 500], [50, 50]])  # from the top right, clockwise
+    for order in (corners, corners[::-1], np.roll(corners, 2, axis=0)):
+        (outline,) = drawn(photo(), order)
+        assert outline.corners.tolist() == [[50, 50], [300, 50], [300, 500], [50, 500]]
+
+
+@pytest.mark.parametrize(
+    ("corners", "why"),
+    [
+        ([[50, 50], [300, 500], [300, 50], [50, 500]], "four-sided"),  # crossed
+        ([[50, 50], [60, 50], [60, 500], [50, 500]], "24 pixels"),  # a strip
+        ([[50, 50], [5000, 50], [5000, 500], [50, 500]], "outside"),
+        ([[50, 50], [300, 50], [300, float("nan")], [50, 500]], "outside"),
+    ],
+)
+def test_an_outline_that_is_no_cards_is_refused(corners: list[list[float]], why: str) -> None:
+    with pytest.raises(UnreadablePhoto, match=why) as told:
+        drawn(photo(), np.array(corners))
+    assert told.value.code == "bad_outline"
+
+
+def test_the_matcher_answers_the_given_outline_with_layers(stock: Path) -> None:
+    """The stock's scan shown smaller on a table: outlined by hand it is that card, and the layers show it."""
+    table = Image.new("RGB", (700, 800), (40, 60, 50))
+    table.paste(Image.open(stock / SCAN), (200, 150))
+    out = io.BytesIO()
+    table.save(out, "PNG")
+    bench = Bench(stock / "catalogue", Settings())
+    quad = ((200.0, 150.0), (476.0, 150.0), (476.0, 630.0), (200.0, 630.0))
+    found = bench.run(Job("table.png", out.getvalue(), quad=quad, layers=3))
+    bench.shelf.catalogue.close()
+    (card,) = found["cards"]
+    assert card["quad"] == [list(corner) for corner in quad]
+    assert card["pose"] == "P000"
+    pictures = found["layers"].pictures
+    # A picture that shows something everywhere is stored without transparency.
+    face, laid = (np.asarray(Image.open(io.BytesIO(pictures[name])).convert("RGBA")) for name in ("1/face", "1/1/laid"))
+    assert face.shape == laid.shape == (640, 368, 4)
+    shown = laid[..., 3] > 0
+    assert shown.mean() > 0.9
+    apart = np.abs(face[..., :3].astype(float) - laid[..., :3])[shown]
+    assert np.median(apart) < 6  # the same picture in the same place
+    (known,) = found["layers"].crop_maps
+    assert known["pose"] == "P000"
+    assert {one["crop"] for one in known["known"]} <= {"A", "B"}
+    assert Image.open(io.BytesIO(pictures["1/crops"])).size == (known["width"], known["height"])
+
+
+# Kept for a while
+
+
+def test_a_comparison_tells_where_its_pictures_lie(client: TestClient) -> None:
+    made = compare(client, top=3)
+    assert made.status_code == 201
+    body = made.json()
+    assert body["identification"] == {**fake_work.answer("a.jpg"), "cards": body["identification"]["cards"]}
+    assert len(body["identification"]["cards"][0]["candidates"]) == 3
+    (card,) = body["cards"]
+    assert client.get(card["face"]).content == b"\xff\xd8 face"
+    assert client.get(card["face"]).headers["content-type"] == "image/jpeg"
+    assert client.get(card["candidates"][0]["laid"]).headers["content-type"] == "image/webp"
+    assert card["candidates"][1] == {"laid": None, "agreement": None}
+    assert client.get(card["crops"]["picture"]).content == b"\xff\xd8 crops"
+    assert client.get(body["photo"]).headers["x-content-type-options"] == "nosniff"
+    assert client.get(f"/v1/comparisons/{body['name']}").json() == body
+
+
+def test_what_is_not_kept(client: TestClient) -> None:
+    name = compare(client).json()["name"]
+    for address in ("unknown", f"{name}/2/face", f"{name}/1/2/laid", "unknown/photo"):
+        check_problem(client.get(f"/v1/comparisons/{address}"), 404, "no_such_comparison")
+    check_problem(client.get(f"/v1/comparisons/{name}/1/secret"), 422, "validation")
+
+
+def test_a_photo_without_a_card_can_be_looked_at(client: TestClient) -> None:
+    body = compare(client, b"blank").json()
+    assert body["cards"] == []
+    assert body["identification"]["error"]["code"] == "no_card"
+    assert client.get(body["photo"]).status_code == 200
+
+
+@pytest.mark.parametrize("quad", ["1,2,3", "a,b,c,d,e,f,g,h", "1,2,3,4,5,6,7,8,9", "1e9,0,0,0,0,0,0,0"])
+def test_an_outline_that_cannot_be_read(client: TestClient, quad: str) -> None:
+    check_problem(compare(client, quad=quad), 422, "validation")
+
+
+def test_the_oldest_and_the_largest_go_first() -> None:
+    now = [0.0]
+    keeper = Keeper(lambda: now[0], most_bytes=100)
+    keeper.keep("a", {}, {"x": bytes(60)})
+    keeper.keep("b", {}, {"x": bytes(60)})
+    with pytest.raises(Problem):
+        keeper.get("a")
+    assert keeper.get("b").pictures
+    now[0] = LONGEST_S + 1
+    with pytest.raises(Problem):
+        keeper.get("b")
+    for number in range(MOST + 5):
+        keeper.keep(str(number), {}, {})
+    with pytest.raises(Problem):
+        keeper.get("4")
+    assert keeper.get("5").answer == {}
+
+
+def test_a_find_is_compared_as_its_outline_says(client: TestClient, folder: Path, scans: Path) -> None:
+    with Catalogue.open(folder) as catalogue:
+        found = a_find(catalogue, scans, 70)
+    body = client.post(f"/v1/finds/{found.find_id}/comparison").json()
+    assert body["identification"]["photo"] == "photo70.png"
+    check_problem(client.post("/v1/finds/F99999/comparison"), 404, "no_such_find")
+
+
+# Looking through
+
+
+def test_subjects_with_their_poses(client: TestClient) -> None:
+    body = client.get("/v1/subjects").json()
+    assert (body["total"], body["letters"]) == (2, {"S": 0})
+    first = body["items"][0]
+    assert (first["subject"], first["records"]) == ("Sitter 0", 2)
+    assert [[r["record_id"] for r in pose["records"]] for pose in first["poses"]] == [["V000", "V001"]]
+    assert [one["subject"] for one in client.get("/v1/subjects?offset=1").json()["items"]] == ["Sitter 1"]
+
+
+def test_thumbnails_of_records_references_and_finds(client: TestClient, folder: Path, scans: Path) -> None:
+    with Catalogue.open(folder) as catalogue:
+        found = a_find(catalogue, scans, 70)
+    for query, size in (
+        ("record=V000", (184, 320)),
+        ("reference=1&size=whole", (368, 640)),
+        (f"find={found.find_id}", (184, 320)),
+    ):
+        answer = client.get(f"/v1/thumbnail?{query}")
+        assert Image.open(io.BytesIO(answer.content)).size == size
+        again = client.get(f"/v1/thumbnail?{query}", headers={"If-None-Match": answer.headers["etag"]})
+        assert again.status_code == 304
+    check_problem(client.get("/v1/thumbnail?record=V999"), 404, "no_such_record")
+    check_problem(client.get("/v1/thumbnail"), 404, "no_such_reference")
+
+
+def test_the_crops_of_a_pose_once_they_are_measured(client: TestClient) -> None:
+    assert client.get("/v1/crops?pose=P000").json()["crops"] == []
+    tag = client.get("/v1/decisions").headers["etag"]
+    wish = {"action": "map_crops", "pose": "P000"}
+    made = client.post("/v1/decisions", json=wish, headers={"Idempotency-Key": "k", "If-Match": tag})
+    assert made.status_code == 201
+    body = client.get("/v1/crops?pose=P000").json()
+    framed = [one for one in body["crops"] if one["window_mm"] == [0, 0, 36.5, 63.5]]
+    assert len(framed) == 1
+    assert body["frame"] in (1, 2, 3)
+
+
+# Who asks, from where
+
+
+def test_a_cookie_stands_for_a_token(folder: Path) -> None:
+    with Catalogue.open(folder) as catalogue:
+        token = make_token(catalogue, "Ada Quill", "decide")
+    app = create_app(
+        ServiceSettings(catalogue=folder, workers=1, tokens_needed=True),
+        work=fake_work.obey, make_pool=fake_work.threads,
+    )  # fmt: skip
+    with TestClient(app) as client:
+        check_problem(client.get("/v1/session"), 401, "no_token")
+        check_problem(client.post("/v1/session", json={"token": "pk_wrong"}), 401, "no_token")
+        assert client.post("/v1/session", json={"token": token}).json()["name"] == "Ada Quill"
+        body = client.get("/v1/session").json()
+        assert (body["name"], body["scope"], body["tokens_needed"]) == ("Ada Quill", "decide", True)
+        assert client.get("/v1/records").status_code == 200
+        assert client.get("/").status_code == 200
+        client.delete("/v1/session")
+        check_problem(client.get("/v1/records"), 401, "no_token")
+
+
+@pytest.mark.parametrize(
+    ("headers", "status"),
+    [
+        ({}, 201),
+        ({"Origin": "http://testserver"}, 201),
+        ({"Sec-Fetch-Site": "same-origin"}, 201),
+        ({"Origin": "http://elsewhere.example"}, 403),
+        ({"Origin": "null"}, 403),
+        ({"Sec-Fetch-Site": "same-site"}, 403),
+    ],
+)
+def test_other_sites_may_not_write(client: TestClient, headers: dict[str, str], status: int) -> None:
+    answer = client.post("/v1/comparisons", files={"photo": ("a.jpg", b"a card", "image/jpeg")}, headers=headers)
+    assert answer.status_code == status

@@ -1,0 +1,110 @@
+"""One catalogue, several processes: writers at once lose nothing, and a service sees what others have done."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import nullcontext
+from pathlib import Path
+
+import pytest
+
+from matcher.catalogue import Catalogue
+from matcher.catalogue.calibration_store import NAME
+from matcher.catalogue.exchange.check import check
+from matcher.catalogue.log.decisions import person
+from matcher.catalogue.records import files
+from matcher.catalogue.records.corrections import edit_record
+from matcher.catalogue.reference_set import Shelf
+from matcher.catalogue.tables.database import URL_FILE
+from matcher.core.calibration import Calibration
+
+TIMES = 20
+"""Decisions of each writer."""
+
+WRITER = """
+import sys
+from pathlib import Path
+from tests.catalogue.test_sharing import write
+sys.stdout.write("ready\\n"); sys.stdout.flush()
+sys.stdin.readline()
+write(Path(sys.argv[1]), sys.argv[2])
+"""
+
+
+def write(folder: Path, name: str) -> None:
+    """Decide `TIMES` times about one and the same record."""
+    with Catalogue.open(folder) as own:
+        for i in range(TIMES):
+            edit_record(own, "V000", {"note": f"{name} {i}"}, person(name))
+
+
+def nothing_is_lost(catalogue: Catalogue, first: int) -> None:
+    """Both writers' decisions are all there, each writer's in its order, one after another without a gap."""
+    log = catalogue.decisions(after=first)
+    assert [decision.number for decision in log] == list(range(first + 1, first + 1 + 2 * TIMES))
+    for name in ("Ada", "Bo"):
+        notes = [d.changes[0].after["note"] for d in log if d.by == name and d.changes[0].after]
+        assert notes == [f"{name} {i}" for i in range(TIMES)]
+    assert log[-1].changes[0].after
+    assert catalogue.record("V000").note == log[-1].changes[0].after["note"]
+    assert check(catalogue) == ()
+
+
+def test_two_processes_writing_at_once_lose_nothing(catalogue: Catalogue) -> None:
+    first = catalogue.last_decision()
+    if not (catalogue.folder / "catalogue.sqlite").exists():  # how people who share a database say so
+        (catalogue.folder / URL_FILE).write_text(catalogue.url.render_as_string(hide_password=False))
+    both = [
+        subprocess.Popen(
+            [sys.executable, "-c", WRITER, str(catalogue.folder), name],
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        )
+        for name in ("Ada", "Bo")
+    ]  # fmt: skip
+    try:
+        for one in both:
+            assert one.stdout
+            assert one.stdout.readline() == "ready\n"
+        for one in both:
+            assert one.stdin
+            one.stdin.write("go\n")
+            one.stdin.flush()
+        for one in both:
+            told = one.communicate(timeout=60)[1]
+            assert one.returncode == 0, told
+    finally:
+        for one in both:
+            one.kill()
+            one.communicate()
+    nothing_is_lost(catalogue, first)
+
+
+def test_where_the_folders_lock_does_not_reach_the_database_keeps_writers_apart(
+    catalogue: Catalogue, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As over a network whose file locks do not work."""
+    first = catalogue.last_decision()
+    monkeypatch.setattr(files, "only_writer", lambda *_: nullcontext())
+    with ThreadPoolExecutor(2) as pool:
+        list(pool.map(write, (catalogue.folder, catalogue.folder), ("Ada", "Bo"), timeout=60))
+    nothing_is_lost(catalogue, first)
+
+
+def test_an_open_shelf_sees_a_refitted_confidence(catalogue: Catalogue) -> None:
+    shipped = Calibration.load()
+    with Shelf.open(catalogue.folder) as shelf:
+        assert shelf.calibration == shipped
+        stored = {
+            "rungs": {name: {**vars(model), "intercept": model.intercept + 1} for name, model in shipped.rungs.items()},
+            "provenance": {"pictures": "this catalogue's own"},
+        }
+        (catalogue.folder / NAME).write_text(json.dumps(stored))
+        assert shelf.refresh()
+        assert shelf.calibration == Calibration.load(catalogue.folder / NAME) != shipped
+        assert not shelf.refresh()
+        (catalogue.folder / NAME).unlink()
+        assert shelf.refresh()
+        assert shelf.calibration == shipped

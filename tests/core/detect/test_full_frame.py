@@ -1,0 +1,77 @@
+"""A picture cut to the card, or a little inside of it, is a card; one of cloth, wood or print of that shape is none."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from matcher.core.detect import full_frame
+from matcher.core.detect.detection import FILLED, FOUND, locate
+from matcher.core.detect.reduced_image import reduce
+from matcher.core.nets.dense import Network
+from matcher.core.photo import Photo, read_photo
+from matcher.core.settings import FaceSize
+from matcher.lab.synthesis.staging import Props, stage
+from matcher.lab.training import full_frame_fit
+
+NEGATIVES = Path(__file__).parents[3] / "reference_demo" / "negatives"
+PICTURES = [read_photo(path) for path in sorted(NEGATIVES.glob("*1.jpg"))]
+PROPS = Props([photo.grey for photo in PICTURES], [photo.pixels for photo in PICTURES])
+
+
+def staged(kind: str, seed: int) -> Photo:
+    return Photo.from_pixels(stage(kind, PROPS, np.random.default_rng(seed)).pixels)
+
+
+@pytest.mark.parametrize("kind", ["cropped", "overcropped"])
+def test_a_picture_cut_to_the_card_is_the_card(kind: str) -> None:
+    photos = [staged(kind, seed) for seed in range(6)]
+    found = [locate(photo).found for photo in photos]
+    whole_ones = 0
+    for photo, outlines in zip(photos, found, strict=True):
+        if len(outlines) == 1:
+            low, high = outlines[0].corners.min(axis=0), outlines[0].corners.max(axis=0)
+            whole_ones += bool(
+                (low < 0.02 * photo.height).all() and (high > 0.98 * np.array(photo.pixels.shape[1::-1])).all()
+            )
+    assert whole_ones >= 5
+
+
+@pytest.mark.parametrize("kind", ["no_wood", "no_cloth", "no_plaid"])
+def test_a_picture_of_that_shape_without_a_card_is_none(kind: str) -> None:
+    size = FaceSize()
+    for seed in range(4):
+        pixels = staged(kind, seed).pixels
+        height = min(pixels.shape[0], round(pixels.shape[1] / size.aspect))
+        cut = np.ascontiguousarray(pixels[:height, : round(height * size.aspect)])
+        assert not locate(Photo.from_pixels(cut)), f"{kind} {seed}"
+
+
+def test_nothing_of_another_shape_is_measured() -> None:
+    square = Photo.from_pixels(staged("cropped", 0).pixels[:400, :400])
+    assert full_frame.whole_measurements(square, reduce(square), FaceSize()).shape == (0, 4)
+    assert full_frame.whole_card(square, reduce(square), FaceSize()) == 0.0
+
+
+def test_a_camera_picture_must_be_likelier_to_be_a_card(monkeypatch: pytest.MonkeyPatch) -> None:
+    chance = (FOUND + FILLED) / 2
+    monkeypatch.setattr("matcher.core.detect.detection.whole_card", lambda *_: chance)
+    noise = np.random.default_rng(1).normal(120, 12, (800, 460, 3)).clip(0, 255).astype(np.uint8)
+    assert len(locate(Photo.from_pixels(noise))) == 1
+    view = locate(Photo.from_pixels(np.ascontiguousarray(noise[:, :450])))  # 9 to 16 exactly
+    assert not view
+    assert "no card found" in view.reason
+
+
+def test_the_shipped_weights_have_their_source() -> None:
+    assert '"source":"pictures cut to the card' in full_frame.WEIGHTS.read_text()
+    assert isinstance(full_frame.load_network(full_frame.WEIGHTS), Network)
+
+
+def test_weights_are_fitted_anew_on_other_pictures(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(full_frame_fit, "WITHOUT", ("no_wood", "no_cloth"))
+    fitted = full_frame_fit.fit_whole(PROPS, 4, seed=3)
+    card, bare = np.array([[4.0, 2.5, 0.0, 0.7]], np.float32), np.array([[-6.0, 0.3, 0.5, 0.2]], np.float32)
+    assert float(fitted(bare)[0]) < 0.5 < float(fitted(card)[0])

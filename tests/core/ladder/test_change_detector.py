@@ -1,0 +1,158 @@
+"""The comparator and what stands on it: where two registered pictures differ, which of two candidates fits better."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from matcher.core.calibration import Calibration
+from matcher.core.ladder.change_detector import STEP, Part, compare, difference_features, prepared
+from matcher.core.ladder.head_to_head import RUNG, Rival, compete, rival_features
+from matcher.lab.synthesis.exposures import another_exposure
+from matcher.lab.synthesis.training_pairs import UNKNOWN, pairs
+from tests.support.faces import face_of, picture
+
+Grey = NDArray[np.uint8]
+
+SPOT = np.s_[240:300, 120:190]
+"""About a head: 6 x 7 mm."""
+
+
+def seen(negative: Grey, contrast: float = 0.8, seed: int = 0) -> Grey:
+    return face_of(negative, contrast=contrast, noise=2, seed=seed).grey
+
+
+def changed(grey: Grey, other: Grey) -> Grey:
+    """`grey`, but for one spot that shows what `other` shows there."""
+    mixed = grey.copy()
+    mixed[SPOT] = other[SPOT]
+    return mixed
+
+
+def everywhere(grey: Grey) -> NDArray[np.bool_]:
+    return np.ones(grey.shape, np.bool_)
+
+
+@pytest.mark.parametrize("contrast", [0.8, 0.5, 0.3])
+def test_only_the_spot_that_differs_stands_out(contrast: float) -> None:
+    mine, theirs = seen(picture(41), contrast, 1), seen(picture(41), 0.8, 2)
+    part = compare("pictures", changed(mine, seen(picture(42), contrast, 3)), theirs, everywhere(mine))
+    rows, columns = (slice(s.start // STEP, s.stop // STEP) for s in SPOT)
+    inside = np.zeros(part.chance.shape, bool)
+    inside[rows, columns] = True
+    # A spot's border may count to either side.
+    outside = ~cv2.dilate(inside.astype(np.uint8), np.ones((9, 9), np.uint8)).astype(bool)
+    assert part.chance[inside].mean() > 0.35
+    assert part.chance[outside].mean() < 0.08
+
+
+def test_noise_fading_and_gain_alone_are_no_difference() -> None:
+    mine = seen(picture(41), 0.5, 1)
+    brighter = np.clip(mine.astype(np.float32) * 0.7 + 20, 0, 255).astype(np.uint8)
+    features = [
+        difference_features([compare("pictures", grey, seen(picture(41), 0.9, 2), everywhere(mine))])
+        for grey in (mine, brighter)
+    ]
+    worst = difference_features(
+        [compare("pictures", seen(picture(43), 0.5, 1), seen(picture(41), 0.9, 2), everywhere(mine))]
+    )
+    for name in worst:
+        assert max(f[name] for f in features) < worst[name], name
+
+
+@pytest.mark.parametrize(("height", "width"), [(640, 368), (87, 324), (30, 41)])
+def test_any_size_gives_a_map_of_a_quarter(height: int, width: int) -> None:
+    grey = picture(44, 900, 520)[:height, :width]
+    mask = np.zeros((height, width), np.bool_)
+    part = compare("pictures", grey, grey, mask)
+    assert part.differs.shape == part.seen.shape == (-(-height // STEP), -(-width // STEP))
+    assert part.chance.max() == 0  # nothing is seen, so nothing differs
+
+
+def test_prepared_detail_does_not_depend_on_contrast() -> None:
+    grey = picture(45)
+    halved = (grey // 2 + 60).astype(np.uint8)
+    assert np.corrcoef(prepared(grey)[0].ravel(), prepared(halved)[0].ravel())[0, 1] > 0.98
+
+
+def test_noise_is_measured_against_detail() -> None:
+    grey = picture(45)
+    noise = np.random.default_rng(1).normal(0, 6, grey.shape)
+    assert prepared(np.clip(grey + noise, 0, 255).astype(np.uint8))[1] > prepared(grey)[1] + 0.5
+
+
+# Rivals
+
+
+def two_candidates(shows_first: bool, contrast: float) -> tuple[tuple[Part, ...], tuple[Part, ...]]:
+    """A query against two references that differ in one spot only."""
+    first = seen(picture(41), 0.7, 2)
+    second = changed(seen(picture(41), 0.9, 3), seen(picture(42), 0.9, 4))
+    query = seen(picture(41), contrast, 1)
+    if not shows_first:
+        query = changed(query, seen(picture(42), contrast, 5))
+    return (compare("pictures", query, first, everywhere(query)),), (
+        compare("pictures", query, second, everywhere(query)),
+    )
+
+
+@pytest.mark.parametrize("contrast", [0.8, 0.3, 0.15])
+@pytest.mark.parametrize("shows_first", [True, False])
+def test_the_right_one_of_two_that_hardly_differ_wins(shows_first: bool, contrast: float) -> None:
+    first, second = two_candidates(shows_first, contrast)
+    chance = Calibration.load().probability(RUNG, rival_features(first, second))
+    assert (chance > 0.5) == shows_first
+
+
+def test_who_comes_first_does_not_matter() -> None:
+    first, second = two_candidates(True, 0.3)
+    there, back = rival_features(first, second), rival_features(second, first)
+    assert {name: -value for name, value in back.items()} == pytest.approx(there, abs=0.02)
+    model = Calibration.load().rungs[RUNG]
+    assert (model.intercept, *model.centres) == (0, *[0] * len(model.centres))
+
+
+def test_a_comparison_moves_confidence_from_one_rival_to_the_other() -> None:
+    first, second = two_candidates(True, 0.8)
+    alone = compete({"A": Rival(0.9, ()), "B": Rival(0.92, ())})
+    compared = compete({"A": Rival(0.9, first), "B": Rival(0.92, second)}, Calibration.load())
+    assert alone["A"] < alone["B"]
+    assert compared["A"] > 0.75 > 0.25 > compared["B"]
+
+
+# Pairs with the truth of every spot
+
+
+def test_what_was_read_counts_when_rivals_are_compared() -> None:
+    parts = two_candidates(True, 0.3)[0]
+    told = {"A": Rival(0.9, parts, 2.0), "B": Rival(0.9, parts, -2.0)}
+    shares = compete(told, Calibration.load())
+    # Their parts are the same, so reading alone speaks: odds e^4 to 1.
+    assert shares["A"] / shares["B"] == pytest.approx(np.exp(4.0), rel=0.02)
+
+
+@pytest.fixture(scope="module")
+def drawn() -> list:
+    return list(pairs(np.ascontiguousarray(picture(46, 1000, 600)), [picture(47, 1000, 600)], seed=3))
+
+
+def test_copies_of_one_negative_differ_nowhere_in_the_picture(drawn: list) -> None:
+    for pair in drawn:
+        if pair.kind == "same" and pair.words:
+            assert not (pair.picture.truth == 1).any()
+
+
+def test_another_sitter_differs_nearly_everywhere_and_another_exposure_in_places(drawn: list) -> None:
+    shares = {kind: [float((p.picture.truth == 1).mean()) for p in drawn if p.kind == kind] for kind in ("exposure",)}
+    assert shares["exposure"], "no other exposure could be registered"
+    assert all(0 < share < 0.3 for share in shares["exposure"])
+    assert all(set(np.unique(p.picture.truth)) <= {0, 1, UNKNOWN} for p in drawn)
+
+
+def test_another_exposure_changes_spots_and_nothing_else() -> None:
+    negative = picture(48, 1000, 600)
+    other = another_exposure(negative, np.random.default_rng(5))
+    differs = cv2.absdiff(negative, other) > 2
+    assert 0.0005 < differs.mean() < 0.35

@@ -1,0 +1,345 @@
+"""The ladder: each rung on faces drawn by code, and where the answer stops."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from skimage.metrics import structural_similarity
+
+from matcher.catalogue import RecordRow, ReferenceRow
+from matcher.catalogue.reference_set import Known
+from matcher.core.align.alignment import Alignment, align
+from matcher.core.align.view import BOX_PX, View, picture_box, picture_zone
+from matcher.core.calibration import Calibration, RungModel, sigmoid
+from matcher.core.flatten import Face
+from matcher.core.ladder.candidate import Candidate, Confidence
+from matcher.core.ladder.caption import CaptionFinding, judge_caption
+from matcher.core.ladder.crop import CropFinding, Window, judge_crop, measure_crop
+from matcher.core.ladder.decision import decide
+from matcher.core.ladder.fusion import verdicts
+from matcher.core.ladder.head_to_head import Rival, compete
+from matcher.core.ladder.local_ncc import Band, agreement
+from matcher.core.ladder.pose import PoseFinding, judge_pose
+from matcher.core.ocr.caption_match import Likeness, Testimony
+from matcher.core.settings import Thresholds
+from matcher.jobs.render.crop_map import crop_map
+from tests.support.faces import SIZE, face_of, picture, window
+
+CALIBRATION = Calibration.load()
+UNSCALED = replace(CALIBRATION, answers={})
+
+
+def registered(query: Face, reference: Face) -> Alignment:
+    found = align(View(query), View(reference))
+    assert found, found.reason
+    return found
+
+
+# Pose
+
+
+def studio(name: str) -> np.ndarray:
+    """(900, 520) uint8: one of the demo's rendered negatives."""
+    path = Path(__file__).parents[3] / "reference_demo" / "negatives" / f"{name}.jpg"
+    return cv2.resize(cv2.imread(str(path), cv2.IMREAD_GRAYSCALE), (520, 900), interpolation=cv2.INTER_AREA)
+
+
+def moved_arm(negative: np.ndarray) -> np.ndarray:
+    """The same backdrop; one part, about a forearm's size, shows something else."""
+    other = negative.copy()
+    other[250:400, 180:330] = studio("K2")[250:400, 180:330]
+    return other
+
+
+def test_the_picture_box_holds_the_whole_zone_in_whole_steps() -> None:
+    rows, columns = picture_box(SIZE)
+    assert picture_zone(SIZE)[rows, columns].sum() == picture_zone(SIZE).sum()
+    assert (rows.stop - rows.start) % BOX_PX == (columns.stop - columns.start) % BOX_PX == 0
+
+
+@pytest.mark.parametrize("contrast", [0.8, 0.4, 0.2])
+def test_one_negative_is_told_from_another_exposure_before_the_same_backdrop(contrast: float) -> None:
+    negative = studio("A1")
+    reference = face_of(negative, noise=2, seed=1)
+    same = face_of(negative, window(1.0, 2, -1), contrast, noise=2, seed=2)
+    other = face_of(moved_arm(negative), window(1.0, 2, -1), contrast, noise=2, seed=3)
+    findings = [judge_pose(face, reference, registered(face, reference), CALIBRATION) for face in (same, other)]
+    assert findings[0] is not None
+    assert findings[1] is not None
+    assert findings[0].probability > 0.8
+    assert findings[1].probability < 0.5
+    assert "another exposure" in findings[1].words
+
+
+def test_the_map_shows_where_the_exposures_differ() -> None:
+    negative = studio("A1")
+    reference, query = face_of(negative, noise=2), face_of(moved_arm(negative), noise=2, seed=4)
+    found = judge_pose(query, reference, registered(query, reference), CALIBRATION)
+    assert found is not None
+    rows, columns = (250 - 10) / 1.3 / 2, (180 - 15) / 1.3 / 2  # negative pixels to face pixels to map pixels
+    patch = found.map[int(rows) + 10 : int(rows) + 48, int(columns) + 10 : int(columns) + 48]
+    assert np.nanmean(patch) < 0.5 < 0.9 < np.nanmean(found.map[190:])
+
+
+def test_agreement_is_what_scikit_image_calls_the_structure_of_ssim() -> None:
+    # With equal means and variances and C1 = C2 -> 0, SSIM (Wang et al. 2004, as scikit-image computes it) is windowed
+    # correlation; a common offset makes its luminance term one.
+    rng = np.random.default_rng(0)
+    clean = rng.normal(0, 20, (640, 368)).astype(np.float32)
+    values = []
+    for share in (0.0, 0.5, 1.0, 2.0):
+        noisy = clean + share * rng.normal(0, 20, clean.shape).astype(np.float32)
+        noisy *= clean.std() / noisy.std()
+        ours = agreement(clean, noisy, np.ones(clean.shape, bool), Band(0.7, 60.0, 6.0))
+        assert ours is not None
+        theirs = structural_similarity(
+            clean + 500.0, noisy + 500.0, data_range=1e-3, gaussian_weights=True, sigma=6.0, use_sample_covariance=False
+        )
+        values.append((float(ours.correlation.mean()), float(theirs)))
+    ours, theirs = np.array(values).T
+    assert ours == pytest.approx(1 / np.sqrt(1 + np.array([0, 0.5, 1, 2]) ** 2), abs=0.05)  # closed form
+    print(ours, theirs)
+    assert ours == pytest.approx(theirs, abs=0.06)
+
+
+# Crop
+
+
+@pytest.mark.parametrize(
+    ("zoom", "dx", "dy", "same"),
+    [
+        (1.0, 0, 0, True),
+        (1.004, 2, -2, True),     # 0.2 mm: hand-cut scatter
+        (1.06, 0, 0, False),      # a 6 % zoom
+        (1.0, 18, 0, False),      # 1.8 mm aside
+        (1.0, 0, -20, False),     # 2 mm down
+        (1.2, 10, 10, False),
+    ],
+)  # fmt: skip
+def test_crops_are_told_apart_and_measured(zoom: float, dx: float, dy: float, same: bool) -> None:
+    negative = picture(32)
+    query, reference = face_of(negative, window(zoom, dx, dy), noise=2), face_of(negative, noise=2, seed=5)
+    found = judge_crop(query, reference, registered(query, reference), CALIBRATION)
+    assert (found.probability > 0.5) == same
+    # The window's middle moves by +d over the negative, so the picture moves by -d on the card; a zoom moves what is
+    # off the middle outwards.
+    middle, zone = np.array([SIZE.width, SIZE.height]) / 2, np.argwhere(picture_zone(SIZE))[:, ::-1].mean(axis=0)
+    expected = ((zone - middle) * (1 - 1 / zoom) - np.array([dx, dy])) / SIZE.px_per_mm
+    assert found.window.scale == pytest.approx(zoom, rel=0.006)
+    assert (found.window.dx, found.window.dy) == pytest.approx(tuple(expected), abs=0.1)
+
+
+def trimmed(left: float, top: float, right: float, bottom: float) -> np.ndarray:
+    """Face to face, (3, 3): a copy that has lost so many mm a side against one that has not, both of one crop."""
+    wide, high = (SIZE.width_mm - left - right) / SIZE.width_mm, (SIZE.height_mm - top - bottom) / SIZE.height_mm
+    return np.array([[wide, 0, left * SIZE.px_per_mm], [0, high, top * SIZE.px_per_mm], [0, 0, 1.0]])
+
+
+def zoomed(zoom: float, dx: float = 0.0, dy: float = 0.0) -> np.ndarray:
+    """Face to face, (3, 3): the query's window against the usual one."""
+    return np.linalg.inv(window()) @ window(zoom, dx, dy)
+
+
+@pytest.mark.parametrize(
+    ("transform", "beyond"),
+    [
+        (np.eye(3), False),
+        (trimmed(1.6, 0, 0, 0), False),                 # one side trimmed: a stretch and half of it as a shift
+        (trimmed(1.2, 0, 1.4, 0), False),
+        (trimmed(0, 1.5, 0, 0.8), False),
+        (zoomed(1.06), True),                           # the printer's zoom enlarges both axes alike
+        (zoomed(1.0, 18, 0), True),                     # 1.8 mm aside without any stretch
+        (zoomed(1.0, 0, -20), True),
+    ],
+)  # fmt: skip
+def test_trimming_explains_a_stretch_but_no_zoom_and_no_plain_shift(transform: np.ndarray, beyond: bool) -> None:
+    measured = measure_crop(Alignment(transform, 50, 0.9, 0.1, 1.0, "orb"), SIZE)
+    assert measured.beyond_scissors == beyond
+
+
+def test_margins_say_which_side_shows_more() -> None:
+    negative = picture(33)
+    query, reference = face_of(negative, window(1.0, 20, 0)), face_of(negative)
+    left, top, right, bottom = measure_crop(registered(query, reference), SIZE).margins_mm
+    assert (left, right) == pytest.approx((-2.0, 2.0), abs=0.2)
+    assert (top, bottom) == pytest.approx((0.0, 0.0), abs=0.2)
+
+
+# Caption
+
+
+def caption_between(words: str, others: str, contrast: float = 0.8) -> CaptionFinding:
+    negative = picture(34)
+    query = face_of(negative, contrast=contrast, noise=2, caption=words, seed=6)
+    reference = face_of(negative, noise=2, caption=others, seed=7)
+    return judge_caption(query, reference, registered(query, reference), CALIBRATION)
+
+
+@pytest.mark.parametrize(
+    ("words", "others", "same"),
+    [
+        ("J. Kelwick", "J. Kelwick", True),
+        ("J. Kelwick", "J. Kelwich", False),     # one letter
+        ("J. Kelwick", "J. Kellwick", False),    # one letter more
+        ("J. Kelwick", "Wm. Corvane", False),    # another name
+    ],
+)  # fmt: skip
+def test_captions_are_told_apart(words: str, others: str, same: bool) -> None:
+    found = caption_between(words, others)
+    assert found.probability is not None
+    assert (found.probability > 0.5) == same
+
+
+def test_a_caption_too_faded_to_read_is_not_guessed() -> None:
+    found = caption_between("J. Kelwick", "J. Kelwich", contrast=0.03)
+    assert found.probability is None
+    assert "too faded" in found.words
+
+
+# Outcome
+
+
+def known(record: str, pose: str, crop: str, caption: str) -> Known:
+    row = RecordRow(record, "Some One", pose, crop, caption, "", "", "", "", {})
+    reference = ReferenceRow(
+        1, record, None, "0" * 64, ".jpg", "a.jpg", "", "", {}, datetime.now(UTC), 1, 1, ((0, 0),) * 4, {}, "", "", "f"  # type: ignore[arg-type]
+    )  # fmt: skip
+    return Known(reference, row)
+
+
+def candidate(record: str, pose: str, crop: str, *p: float | None) -> Candidate:
+    """p: probabilities of pose, crop and caption."""
+    p_pose, p_crop, p_caption = (*p, None, None)[:3]
+    fits = Alignment(np.eye(3), 50, 0.9, 0.1, 1.0, "orb")
+    return Candidate(
+        known(record, pose, crop, record),
+        fits,
+        PoseFinding(float(p_pose or 0), 0.9, 0.9, 0.5, np.ones((4, 4), np.float32), {}),
+        None if p_crop is None else CropFinding(p_crop, Window(0, 0, 1, 0.3, (0, 0, 0, 0))),
+        None if p_crop is None else CaptionFinding(p_caption, 0.9, 0.1, (9, 9), {}),
+    )
+
+
+OUTCOMES = [
+    # candidates (record, pose, crop, p(pose), p(crop), p(caption)) -> outcome, record
+    ([("V1", "P1", "A", 0.99, 0.98, 0.97), ("V2", "P1", "A", 0.99, 0.98, 0.02)], "held", "V1"),
+    ([("V1", "P1", "A", 0.99, 0.02), ("V2", "P1", "B", 0.99, 0.05)], "new_crop", None),
+    ([("V1", "P1", "A", 0.99, 0.98, 0.03), ("V2", "P1", "A", 0.99, 0.98, 0.01)], "new_caption", None),
+    ([("V1", "P1", "A", 0.01), ("V9", "P2", "A", 0.02)], "new_pose", None),
+    ([], "new_pose", None),
+    ([("V1", "P1", "A", 0.5)], "undecided", None),                                     # neither sure nor sure not
+    ([("V1", "P1", "A", 0.98, 0.9, 0.9), ("V9", "P2", "A", 0.98)], "undecided", None),   # two poses fit alike
+    ([("V1", "P1", "A", 0.99, 0.5)], "undecided", None),                               # a crop on the border
+    ([("V1", "P1", "A", 0.99, 0.98, None)], "undecided", None),                        # caption too faded
+    # one caption differs, the other could not be read: no evidence for a new one
+    ([("V1", "P1", "A", 0.99, 0.98, 0.02), ("V2", "P1", "A", 0.99, 0.98, None)], "undecided", None),
+    ([("V1", "P1", "A", 0.99, 0.98, 0.95), ("V2", "P1", "A", 0.99, 0.98, 0.95)], "undecided", None),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("rows", "outcome", "record"), OUTCOMES)
+def test_the_answer_stops_where_it_stops_being_sure(rows, outcome, record) -> None:  # type: ignore[no-untyped-def]
+    answer = decide([candidate(*row) for row in rows], Thresholds(), 5, CALIBRATION)
+    assert answer.outcome == outcome
+    assert answer.established.get("record_id") == record
+    assert answer.reasons
+
+
+def test_the_number_of_candidates_shown_does_not_change_the_answer() -> None:
+    rows = [candidate(f"V{i}", f"P{i}", "A", 0.3 + 0.01 * i) for i in range(8)]
+    answers = [decide(rows, Thresholds(), top, CALIBRATION) for top in (1, 3, 8)]
+    assert {answer.outcome for answer in answers} == {"undecided"}
+    assert [len(answer.candidates) for answer in answers] == [1, 3, 8]
+
+
+def test_a_faint_reference_that_agrees_with_everything_does_not_outvote_a_strong_one() -> None:
+    strong, faint = candidate("V1", "P1", "A", 0.03), candidate("V2", "P1", "B", 0.9)
+    assert strong.pose is not None
+    assert faint.pose is not None
+    faint = replace(faint, pose=replace(faint.pose, expected=0.4))
+    assert decide([strong, faint], Thresholds(), 5, CALIBRATION).outcome == "new_pose"
+    lost = replace(strong, alignment=replace(strong.alignment, correlation=0.5))  # laid over wrongly: it says nothing
+    assert decide([lost, faint], Thresholds(), 5, CALIBRATION).outcome != "new_pose"
+
+
+def test_one_reference_that_was_outlined_badly_is_outvoted_by_its_equals() -> None:
+    bad, *good = (candidate(f"V{i}", "P1", "A", p) for i, p in enumerate((0.04, 0.999, 0.98)))
+    verdict = verdicts([bad, *good], UNSCALED)["P1"]
+    assert 0.75 < verdict.probability < 0.98  # all three have a say
+    assert verdict.lead in good
+    assert verdicts([bad], UNSCALED)["P1"].probability == pytest.approx(0.04)
+
+
+@pytest.mark.parametrize(
+    ("read", "outcome"),
+    [({"V1": 0.9, "V2": 0.05}, "held"), ({"V1": 0.02, "V2": 0.02}, "new_caption"), ({}, "undecided")],
+)
+def test_what_was_read_settles_what_the_inks_leave_open(read: dict[str, float], outcome: str) -> None:
+    rows = [candidate("V1", "P1", "A", 0.99, 0.98, 0.55), candidate("V2", "P1", "A", 0.99, 0.98, 0.5)]
+    heard = Testimony({name: Likeness(0, 0, 0.0, 1.0, {}, p) for name, p in read.items()})
+    answer = decide(rows, Thresholds(), 5, CALIBRATION, heard)
+    assert answer.outcome == outcome
+    assert answer.established.get("record_id") == ("V1" if outcome == "held" else None)
+
+
+def test_confidences_of_an_answer_multiply_to_the_record() -> None:
+    sure = decide([candidate("V1", "P1", "A", 0.99, 0.98, 0.97)], Thresholds(), 5, CALIBRATION).confidence
+    assert sure.record == pytest.approx(sure.pose * sure.crop * sure.caption)  # type: ignore[operator]
+
+
+def test_rivals_share_what_only_one_can_have() -> None:
+    shared = compete({"A": Rival(0.99, ()), "B": Rival(0.99, ()), "C": Rival(0.5, ())})
+    assert sum(shared.values()) < 1
+    assert shared["A"] == shared["B"] > shared["C"]
+
+
+# Confidence
+
+
+def test_every_shipped_rung_has_a_model_with_its_provenance() -> None:
+    assert set(CALIBRATION.rungs) == {"pose", "crop", "edges", "caption", "copy", "rivals"}
+    assert {"made", "pairs", "seed", "pictures"} <= set(CALIBRATION.provenance)
+
+
+def test_a_model_refuses_lists_of_different_lengths() -> None:
+    with pytest.raises(ValueError, match="one centre"):
+        RungModel(("a",), (0.0, 1.0), (1.0,), (1.0,), 0.0)
+
+
+def test_sigmoid_matches_scipy_far_out() -> None:
+    from scipy.special import expit
+
+    for x in (-800.0, -30.0, -1.0, 0.0, 2.5, 40.0, 800.0):
+        assert sigmoid(x) == pytest.approx(float(expit(x)), abs=1e-12)
+
+
+# The crop map
+
+
+def test_the_crop_map_holds_every_known_crop_in_the_querys_frame() -> None:
+    """A crop seen 1.25 times larger on its reference shows less of the negative: its window lies inside the query's."""
+    negative = picture(36)
+    query = face_of(negative, noise=1)
+    rows = []
+    for name, zoom in (("A", 1.0), ("B", 1.25)):
+        reference = face_of(negative, window(zoom), noise=1, seed=3)
+        found = registered(query, reference)
+        crop = judge_crop(query, reference, found, CALIBRATION)
+        row = candidate("V" + name, "P1", name, 0.99, crop.probability, 0.9)
+        rows.append(replace(row, alignment=found, crop=crop, confidence=Confidence(pose=0.99)))
+    drawn = crop_map(rows, SIZE)
+    assert drawn is not None
+    own, (whole, inner) = drawn.own, drawn.crops
+    assert (whole.name, inner.name) == ("A", "B")
+    assert np.abs(whole.corners - own).max() < 2
+    assert np.ptp(inner.corners, axis=0) == pytest.approx(np.ptp(own, axis=0) / 1.25, rel=0.01)
+    assert whole.probability > 0.5 > inner.probability
+
+
+def test_without_a_registered_reference_there_is_no_crop_map() -> None:
+    assert crop_map([], SIZE) is None

@@ -1,0 +1,372 @@
+"""Claims against pictures, the verdict, batches, the command: with answers as `identify` publishes them, invented."""
+
+from __future__ import annotations
+
+import csv
+import json
+import shutil
+from collections.abc import Iterable, Iterator
+from importlib import import_module
+from pathlib import Path
+from typing import Any
+
+import pytest
+from typer.testing import CliRunner
+
+from matcher.catalogue import Catalogue
+from matcher.catalogue.finds import sightings
+from matcher.cli import app
+from matcher.core.answer_json import CAUTIONS
+from matcher.core.errors import BadListing, BadTable, PlatekinError
+from matcher.core.settings import Settings
+from matcher.jobs.listing import batch
+from matcher.jobs.listing.assess import Assessor
+from matcher.jobs.listing.card_evidence import Known
+from matcher.jobs.listing.claims import Reader
+from matcher.jobs.listing.vocabulary import Vocabulary
+from matcher.jobs.workers import Job
+from tests.jobs.listing.test_listing_words import RECORDS
+from tests.support.cards import photo_answer
+
+CONTRASTS = [k / 100 for k in range(10, 100, 3)]
+
+
+@pytest.fixture(scope="module")
+def assessor() -> Assessor:
+    reader = Reader(Vocabulary.shipped().described_by(RECORDS), RECORDS)
+    return Assessor(reader, Known.of(RECORDS, reader.poses, reader.crops, CONTRASTS, {}))
+
+
+def candidate(
+    number: int, pose: float = 0.99, crop: float | None = 0.98, caption: float | None = 0.97
+) -> dict[str, Any]:
+    record = RECORDS[number - 1]
+    sure = {"pose": pose, "crop": crop, "caption": caption, "record": None, "copy": None}
+    return {"record_id": record.record_id, "pose": record.pose, "crop": record.crop, "confidence": sure}
+
+
+def card(outcome: str, *candidates: dict[str, Any], contrast: float = 0.5, **look: Any) -> dict[str, Any]:
+    best = candidates[0] if outcome == "held" else {}
+    return {
+        "outcome": outcome,
+        "record_id": best.get("record_id"),
+        "pose": candidates[0]["pose"] if candidates else None,
+        "crop": best.get("crop"),
+        "caption": None,
+        "candidates": list(candidates),
+        "face": {"size_mm": None, "residual_contrast": contrast, "glare": 0.0, "sharpness": 0.5, "turned": 0},
+        "reasons": ["as it was found"],
+        "look": look,
+    }
+
+
+def photo(*cards: dict[str, Any], name: str = "a.jpg", error: dict[str, str] | None = None) -> dict[str, Any]:
+    return {"photo": name, "error": error, "cards": list(cards)}
+
+
+def weigh(assessor: Assessor, text: str, *photos: dict[str, Any]) -> dict[str, Any]:
+    return assessor.assess("it", text, photos)
+
+
+def statuses(result: dict[str, Any]) -> dict[str, str]:
+    return {claim["kind"]: claim["status"] for claim in result["claims"]}
+
+
+HELD = card("held", candidate(1))
+"""Arturo Brellby, P001: standing, with oar."""
+
+
+def test_a_listing_that_fits(assessor: Assessor) -> None:
+    found = weigh(assessor, "Arturo Brellby with oar, Quay Rowers, full length. Rebacked.", photo(HELD))
+    assert statuses(found) == {
+        "subject": "agrees", "pose": "agrees", "club": "agrees", "crop": "agrees", "condition": "cannot be told",
+    }  # fmt: skip
+    assert found["verdict"]["step"] == "in accord"
+    assert found["cautions"] == list(CAUTIONS)
+    (rebacked,) = [claim for claim in found["claims"] if claim["kind"] == "condition"]
+    assert rebacked["reason"] == "rebacking cannot be told from a front"
+    assert rebacked["confidence"] is None
+    assert any("back" in question for question in found["questions"])
+
+
+def test_the_sitter_is_right_and_the_pose_is_not(assessor: Assessor) -> None:
+    found = weigh(assessor, "Arturo Brellby, seated", photo(HELD))
+    assert statuses(found) == {"subject": "agrees", "pose": "contradicts"}
+    (pose,) = [claim for claim in found["claims"] if claim["kind"] == "pose"]
+    assert pose["confidence"] == pytest.approx(0.99)
+    assert "P002" in pose["reason"]
+    assert "P001: standing, with oar" in pose["reason"]
+    assert found["verdict"]["step"] == "at odds"
+    assert any("sitter is right, the pose is not" in note for note in found["notes"])
+
+
+@pytest.mark.parametrize(
+    ("text", "cards", "expected"),
+    [
+        # another sitter
+        ("Zoë Ondarre", [HELD], "contradicts"),
+        # a pose that is described for another pose of the sitter, though nothing excludes it
+        ("lantern at feet", [HELD], "contradicts"),
+        # a term that no description of the sitter has
+        ("arms folded", [HELD], "cannot be told"),
+        # not sure enough of the pose to speak against it
+        ("seated", [card("undecided", candidate(1, pose=0.7))], "cannot be told"),
+        # a negative that is not known
+        ("seated", [card("new_pose", candidate(1, 0.03, None, None))], "cannot be told"),
+        ("Arturo Brellby", [card("new_pose", candidate(1, 0.03, None, None))], "cannot be told"),
+        # two poses of one sitter left: the sitter is sure
+        ("Arturo Brellby", [card("undecided", candidate(1, 0.5), candidate(2, 0.48))], "agrees"),
+        ("with oar", [card("undecided", candidate(1, 0.5), candidate(2, 0.48))], "cannot be told"),
+        # captions, to the letter
+        ("caption reads 'Arturo Brellby'", [HELD], "agrees"),
+        ("caption reads 'Arturo Brelby'", [HELD], "contradicts"),
+        ("caption reads 'Arturo Brellbie'", [HELD], "cannot be told"),
+        ("caption reads 'Arturo Brelby'", [card("undecided", candidate(1, caption=None))], "cannot be told"),
+        # a crop, a club, what is not described or stated
+        ("bust", [HELD], "contradicts"),
+        ("bust", [card("new_crop", candidate(1, crop=0.01, caption=None))], "cannot be told"),
+        ("Tessaly R. C.", [HELD], "contradicts"),
+        ("Fern Cocoa", [HELD], "cannot be told"),
+        ("unlisted", [HELD], "contradicts"),
+        ("unlisted", [card("new_pose", candidate(1, 0.03, None, None))], "agrees"),
+        # denied
+        ("not Pinnock", [HELD], "agrees"),
+        ("not Brellby", [HELD], "contradicts"),
+        # condition words beside the catalogue's cards
+        ("strong image", [card("held", candidate(1), contrast=0.12)], "contradicts"),
+        ("strong image", [card("held", candidate(1), contrast=0.9)], "agrees"),
+        ("strong image", [card("held", candidate(1), contrast=0.5)], "cannot be told"),
+        ("faded", [card("held", candidate(1), contrast=0.2)], "agrees"),
+        ("not faded", [card("held", candidate(1), contrast=0.12)], "contradicts"),
+        # measured on a scan
+        ("1 7/16 x 2 1/2 in", [card("held", candidate(1), facts={"size_mm": [36.4, 63.6]})], "agrees"),
+        ("42 x 63 mm", [card("held", candidate(1), facts={"size_mm": [36.4, 63.6]})], "contradicts"),
+        ("trimmed", [card("held", candidate(1), facts={"off_size_mm": [-2.1, 0.1], "sigma": {"size_mm": 0.2}})],
+         "agrees"),
+        ("trimmed", [card("held", candidate(1), facts={"off_size_mm": [0.1, 0.1], "sigma": {"size_mm": 0.2}})],
+         "contradicts"),
+        ("36 x 63 mm", [HELD], "cannot be told"),
+        # how many
+        ("one card", [HELD], "agrees"),
+        ("two cards", [HELD], "contradicts"),
+        ("one card", [HELD, HELD], "contradicts"),
+        ("one card", [HELD, card("new_pose")], "cannot be told"),
+        # one of several cards on a picture
+        ("Pinnock", [HELD, card("held", candidate(4))], "agrees"),
+        ("Ondarre", [HELD, card("held", candidate(4))], "contradicts"),
+        ("Ondarre", [HELD, card("unreadable")], "cannot be told"),
+        ("Ondarre", [], "cannot be told"),
+    ],
+)  # fmt: skip
+def test_one_claim(assessor: Assessor, text: str, cards: list[dict[str, Any]], expected: str) -> None:
+    found = weigh(assessor, text, photo(*cards))
+    (told,) = [claim for claim in found["claims"] if claim["kind"] != "subject" or len(found["claims"]) == 1]
+    assert (told["status"], bool(told["reason"])) == (expected, True)
+    assert (told["confidence"] is None) == (expected == "cannot be told")
+
+
+def test_a_name_that_is_not_sure_contradicts_nothing(assessor: Assessor) -> None:
+    assert statuses(weigh(assessor, "Quentin Ondarre", photo(HELD))) == {"subject": "cannot be told"}
+
+
+def test_the_rest_is_asked_of_the_card_that_is_named(assessor: Assessor) -> None:
+    found = weigh(assessor, "Pinnock, sitting", photo(HELD, card("held", candidate(4))))
+    assert statuses(found) == {"subject": "agrees", "pose": "agrees"}
+    assert any("shows Arturo Brellby, whom the text does not name" in note for note in found["notes"])
+
+
+def test_ten_cards_under_one_description(assessor: Assessor) -> None:
+    found = weigh(assessor, "Arturo Brellby with oar", photo(*[HELD] * 10))
+    assert found["verdict"]["step"] == "in accord"
+    assert any("10 cards" in note for note in found["notes"])
+
+
+def test_a_picture_that_cannot_be_read_is_told(assessor: Assessor) -> None:
+    error = {"code": "truncated", "message": "b.jpg: the picture breaks off"}
+    found = weigh(assessor, "Arturo Brellby", photo(name="b.jpg", error=error))
+    assert found["verdict"]["step"] == "open"
+    assert "b.jpg: the picture breaks off" in found["notes"]
+    assert found["questions"]
+
+
+def test_a_text_that_claims_nothing(assessor: Assessor) -> None:
+    found = weigh(assessor, "写真 старая открытка", photo(HELD))
+    assert found["verdict"]["step"] == "open"
+    assert [one["words"] for one in found["unread"]] == ["写真 старая открытка"]
+
+
+def test_results_are_plain_json(assessor: Assessor) -> None:
+    found = weigh(assessor, "<script>alert(1)</script> Brellby, 1 7/16 x 2 1/2 in, two cards, 1887", photo(HELD))
+    assert json.loads(json.dumps(found)) == found
+    assert found["text"].startswith("<script>")
+
+
+# Batches
+
+
+@pytest.fixture
+def lot(tmp_path: Path, stock: Path) -> Path:
+    """A table of three listings of the stock's scans, one of which cannot be weighed."""
+    shutil.copytree(stock / "catalogue", tmp_path / "mine")
+    for number in (0, 1):
+        shutil.copy(stock / f"scan{number}.png", tmp_path / f"s{number}.png")
+    write(
+        tmp_path / "table.csv", [("a", "Sitter 0", "s0.png"), ("b", "Sitter 0", "s1.png;s0.png"), ("c", "", "s0.png")]
+    )
+    return tmp_path
+
+
+def write(path: Path, rows: Iterable[tuple[str, str, str]]) -> None:
+    with path.open("w", encoding="utf-8", newline="") as stream:
+        csv.writer(stream).writerows([("listing", "text", "photos"), *rows])
+
+
+@pytest.fixture
+def asked(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """Photos are answered without being looked at; gives the names of those that were asked about."""
+    names: list[str] = []
+
+    def answers(jobs: list[Job], *_: Any) -> Iterator[dict[str, Any]]:
+        for job in jobs:
+            assert job.look
+            names.append(Path(job.name).name)
+            yield photo(card("new_pose"), name=job.name)
+
+    monkeypatch.setattr(batch, "identify_all", answers)
+    return names
+
+
+def run(lot: Path) -> list[dict[str, Any]]:
+    return list(batch.weigh_all(lot / "table.csv", lot / "mine", lot / "out.jsonl", Settings()))
+
+
+def test_a_batch_goes_on_where_it_was_stopped(lot: Path, asked: list[str]) -> None:
+    results = batch.weigh_all(lot / "table.csv", lot / "mine", lot / "out.jsonl", Settings())
+    first = next(results)
+    results.close()
+    with (lot / "out.jsonl").open("a") as stream:
+        stream.write('{"listing": "b", "half a li')  # what a kill may leave
+    asked.clear()
+    again = run(lot)
+    assert [result["listing"] for result in again] == ["a", "b", "c"]
+    assert again[0] == first
+    assert asked == ["s1.png", "s0.png"]
+    assert again[2]["error"]["code"] == "missing_file"
+    assert "table.csv line 4" in again[2]["error"]["message"]
+    asked.clear()
+    assert (run(lot), asked) == (again, [])
+    assert len((lot / "out.jsonl").read_text().splitlines()) == 3
+
+
+def test_what_has_changed_is_weighed_anew(lot: Path, asked: list[str]) -> None:
+    run(lot)
+    asked.clear()
+    write(lot / "table.csv", [("a", "Sitter 1", "s0.png"), ("b", "Sitter 0", "s1.png;s0.png")])
+    run(lot)
+    assert asked == ["s0.png"]
+    asked.clear()
+    (lot / "mine" / "vocabulary.json").write_text('{"idle": ["freepost"]}')
+    run(lot)
+    assert asked == ["s0.png", "s1.png", "s0.png"]
+
+
+@pytest.mark.parametrize(
+    ("rows", "code"),
+    [
+        ([], "empty_table"),
+        ([("a", "x", "s0.png"), ("a", "y", "s0.png")], "clash"),
+        ([("", "x", "s0.png")], "missing_value"),
+    ],
+)
+def test_tables_that_are_refused(lot: Path, rows: list[tuple[str, str, str]], code: str) -> None:
+    write(lot / "table.csv", rows)
+    with pytest.raises(BadTable) as raised:
+        run(lot)
+    assert raised.value.code == code
+    assert not (lot / "out.jsonl").exists()
+
+
+def test_a_file_of_something_else_is_not_written_to(lot: Path, asked: list[str]) -> None:
+    (lot / "out.jsonl").write_text('{"photo": "a.jpg"}\n')
+    with pytest.raises(BadListing, match="line 1") as raised:
+        run(lot)
+    assert raised.value.code == "bad_results"
+    assert (lot / "out.jsonl").read_text() == '{"photo": "a.jpg"}\n'
+
+
+def test_photos_of_a_folder_and_too_many(tmp_path: Path) -> None:
+    folder = tmp_path / "pictures"
+    folder.mkdir()
+    for name in ("b.jpg", "a.PNG", "notes.txt"):
+        (folder / name).touch()
+    assert [path.name for path in batch.photos_of(tmp_path, "pictures")] == ["a.PNG", "b.jpg"]
+    for told, code in ((" ; ", "no_photo"), (";".join(["a.jpg"] * 25), "too_many_photos")):
+        with pytest.raises(BadListing) as raised:
+            batch.photos_of(tmp_path, told)
+        assert raised.value.code == code
+
+
+# The command
+
+
+def call(lot: Path, *words: Any, code: int = 0, said: str | bytes | None = None) -> Any:
+    result = CliRunner().invoke(app, ["listing", *map(str, words), "-c", str(lot / "mine")], input=said)
+    assert result.exit_code == code, result.output + str(result.exception)
+    return result
+
+
+def test_the_command_weighs_a_listing_and_notes_sightings(lot: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path, told = photo_answer(lot, 60, "held", pose="P000", record_id="V000")
+    monkeypatch.setattr(import_module("matcher.cli.listing"), "identify_all", lambda jobs, *_: iter([told]))
+    shown = call(lot, "--text", "-", path, said="Sitter 0")
+    assert shown.stdout.startswith("IN ACCORD   subject as described")
+    assert CAUTIONS[0] in shown.stdout
+    noted = ("--note-sightings", "--source", "sale 12", "--seen-on", "1999-05", "--by", "Ada Quill")
+    found = json.loads(call(lot, "--text", "-", "--format", "json", path, *noted, said="Sitter 0").stdout)
+    assert found["verdict"]["step"] == "in accord"
+    with Catalogue.open(lot / "mine") as catalogue:
+        (row,) = sightings.sightings(catalogue)
+        assert (row.record_id, row.source, row.seen_on, row.who) == ("V000", "sale 12", "1999-05", "Ada Quill")
+        assert row.quad[0] == (0.0, 0.0)
+        assert catalogue.decisions()[-1].note == "listing the text: in accord"
+
+
+def test_the_command_writes_control_characters_nowhere(lot: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path, told = photo_answer(lot, 61, "new_pose", pose="P000")
+    monkeypatch.setattr(import_module("matcher.cli.listing"), "identify_all", lambda jobs, *_: iter([told]))
+    shown = call(lot, "--text", "-", path, said="Sitter 0 [red]\x1b[31mgadget\x07 <script>x</script>")
+    assert "\x1b" not in shown.stdout
+    assert "<script>x</script>" in shown.stdout
+
+
+@pytest.mark.parametrize(
+    ("words", "said", "code"),
+    [
+        (["--text", "-", "a.jpg"], "", "empty_text"),
+        (["--text", "-", "a.jpg"], b"\xff\xfe", "not_utf8"),
+        (["--text", "-", "a.jpg"], "x" * 1_000_001, "text_too_large"),
+        (["--text", "none.txt", "a.jpg"], "", "missing_file"),
+        (["--text", "-"], "x", "no_photo"),
+        (["--text", "-", *["a.jpg"] * 25], "x", "too_many_photos"),
+    ],
+)
+def test_calls_that_are_refused(lot: Path, words: list[str], said: str | bytes, code: str) -> None:
+    error = call(lot, *words, code=1, said=said).exception
+    assert isinstance(error, PlatekinError)
+    assert error.code == code
+    assert error.remedy
+
+
+def test_a_call_without_text_or_with_both_is_a_wrong_call(lot: Path) -> None:
+    call(lot, "a.jpg", code=2)
+    call(lot, "--text", "-", "--table", "t.csv", code=2)
+    call(lot, "--table", lot / "table.csv", code=2)
+
+
+def test_a_table_by_command(lot: Path, asked: list[str]) -> None:
+    result = call(lot, "--table", lot / "table.csv", "--output", lot / "out.jsonl", code=1)
+    assert [line.split("   ")[:2] for line in result.stdout.splitlines()] == [
+        ["a", "open"],
+        ["b", "open"],
+        ["c", "error"],
+    ]

@@ -1,0 +1,61 @@
+"""A lot's cards laid over each other by the real index and ladder: one new picture on two cards, one turned over."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from matcher.catalogue import Catalogue
+from matcher.catalogue.records.files import encode_face
+from matcher.core.errors import CatalogueError
+from matcher.core.flatten import Face
+from matcher.core.settings import Settings
+from matcher.jobs.lot import store
+from matcher.jobs.lot.cards import bare_cards, cards_of
+from matcher.jobs.lot.pairwise import compare_lot
+from matcher.jobs.lot.review_queue import queue
+from tests.support.faces import face_of, picture
+from tests.support.lots import Quick, draw_scan, found, tag
+
+
+@pytest.fixture
+def lot(catalogue: Catalogue, tmp_path: Path) -> store.LotRow:
+    """1.1 and 2.1 show one picture, the second upside down and fainter; 3.1 another."""
+    for number in (1, 2, 3):
+        draw_scan(tmp_path / "box" / f"p{number}.png", number)
+    lot = tag(catalogue, tmp_path / "box", Quick({f"p{k}.png": [found("new_pose")] for k in (1, 2, 3)})).lot
+    faces: dict[str, Face] = {
+        "1.1": face_of(picture(1), noise=2.0, seed=1, caption="BO FELL"),
+        "2.1": face_of(picture(1), noise=2.0, seed=2, caption="BO FELL", contrast=0.8).half_turn(),
+        "3.1": face_of(picture(2), noise=2.0, seed=3, caption="BO FELL"),
+    }
+    for card in bare_cards(catalogue, lot):
+        card.face_path(store.faces_of(catalogue, lot.lot_id)).write_bytes(encode_face(faces[card.card]))
+    return lot
+
+
+def test_one_picture_on_two_cards_is_one_case(catalogue: Catalogue, lot: store.LotRow) -> None:
+    assert compare_lot(catalogue, lot, Settings()) >= 1
+    cards = {card.key: card.card for card in cards_of(catalogue, lot)}
+    pairs = {frozenset((cards[pair.first], cards[pair.second])): pair for pair in store.pairs(catalogue, lot.lot_id)}
+    assert (pairs[frozenset(("1.1", "2.1"))].pose or 0.0) > 0.75
+    assert all((pair.pose or 0.0) < 0.5 for names, pair in pairs.items() if "3.1" in names)
+    cases = [sorted(card.card for card in case.cards) for case in queue(catalogue, lot)]
+    assert cases == [["1.1", "2.1"], ["3.1"]]
+    assert compare_lot(catalogue, lot, Settings()) == 0  # nothing is judged twice
+
+
+def test_a_face_that_was_taken_away_meets_nobody(catalogue: Catalogue, lot: store.LotRow) -> None:
+    for card in bare_cards(catalogue, lot):
+        card.face_path(store.faces_of(catalogue, lot.lot_id)).unlink()
+    assert compare_lot(catalogue, lot, Settings()) == 0
+    assert len(queue(catalogue, lot)) == 3
+
+
+def test_a_lot_is_not_forgotten_while_it_is_worked_on(catalogue: Catalogue, lot: store.LotRow) -> None:
+    second = store.only_run(catalogue, lot.lot_id)
+    with store.only_run(catalogue, lot.lot_id), pytest.raises(CatalogueError) as caught, second:
+        pass
+    assert caught.value.code == "lot_busy"
+    assert caught.value.remedy

@@ -1,0 +1,112 @@
+"""Work for the service's tests, quick to start in a spawned process: the photo's bytes say what to do."""
+
+from __future__ import annotations
+
+import os
+import signal
+import time
+from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor
+from multiprocessing import get_context
+from pathlib import Path
+from typing import Any
+
+from matcher.core.settings import Settings
+from matcher.jobs.render.overlays import Layers
+from matcher.jobs.workers import Job
+
+
+def obey(job: Job) -> dict[str, Any]:
+    """`die`, `wait PATH`, `fail CODE`, `raise`, `blank`; anything else is a photo with one card."""
+    data = job.source if isinstance(job.source, bytes) else job.source.read_bytes()
+    order, _, rest = data.decode("utf-8", "replace").partition(" ")
+    if order == "die":
+        os.kill(os.getpid(), signal.SIGKILL)
+    if order == "wait":
+        while not Path(rest).exists():
+            time.sleep(0.01)
+    if order == "raise":
+        raise RuntimeError("the secret of /var/inside")
+    if order == "fail":
+        return {**answer(job.name), "error": {"code": rest, "message": f"{job.name}: it fails"}, "cards": []}
+    if job.layers and order != "blank":
+        return {**answer(job.name), "layers": layers(job.layers)}
+    if order == "blank":
+        told = {**answer(job.name), "error": {"code": "no_card", "message": f"{job.name}: no card"}, "cards": []}
+        return {**told, "layers": Layers({"photo": b"\xff\xd8 photo"}, ())} if job.layers else told
+    return answer(job.name)
+
+
+def answer(name: str) -> dict[str, Any]:
+    """The contract's object: one card with seven candidates."""
+    return {
+        "photo": name,
+        "sha256": "0" * 64,
+        "width": 3024,
+        "height": 4032,
+        "error": None,
+        "cards": [
+            {
+                "quad": [[100.5, 200.0], [1000.0, 210.0], [990.0, 1800.0], [90.0, 1790.0]],
+                "outcome": "new_crop",
+                "record_id": None,
+                "pose": "P001",
+                "crop": None,
+                "caption": None,
+                "confidence": {"pose": 0.99, "crop": 0.1, "caption": None, "record": None, "copy": None},
+                "candidates": [candidate(number) for number in range(7)],
+                "face": {
+                    "size_mm": None,
+                    "residual_contrast": 0.41,
+                    "glare": 0.02,
+                    "sharpness": 0.7,
+                    "turned": 180,
+                    "unevenness": 0.12,
+                    "aspect": 0.571,
+                    "off_nominal": -0.0066,
+                    "off_size_mm": [-0.1, 0.4],
+                    "off_square": 0.3,
+                    "scale": "scan",
+                    "upright": 0.98,
+                    "back": 0.004,
+                    "sigma": {"residual_contrast": 0.03, "size_mm": 0.28},
+                },
+                "reasons": ["the picture agrees", "its window does not"],
+            }
+        ],
+        "versions": {"platekin": "0.1.0", "process": str(os.getpid())},
+    }
+
+
+def layers(most: int) -> Layers:
+    """The pictures of `answer`: bytes that only begin like pictures; the second candidate is not laid over it."""
+    pictures = {"photo": b"\xff\xd8 photo", "1/face": b"\xff\xd8 face", "1/crops": b"\xff\xd8 crops"}
+    for place in range(1, min(most, 7) + 1):
+        if place != 2:
+            pictures |= {f"1/{place}/laid": b"RIFF laid", f"1/{place}/agreement": b"\xff\xd8 agreement"}
+    square = [[1.0, 1.0], [9.0, 1.0], [9.0, 9.0], [1.0, 9.0]]
+    known = [{"crop": "A", "probability": 0.1, "corners": square}]
+    told = {"pose": "P001", "sigma_mm": 0.3, "sigma_px": 3.0, "width": 10, "height": 10, "own": square, "known": known}
+    return Layers(pictures, (told,))
+
+
+def candidate(number: int) -> dict[str, Any]:
+    return {
+        "record_id": f"V00{number}",
+        "pose": "P001",
+        "crop": "A",
+        "caption": "SITTER 1, Oakmere",
+        "reference": str(number),
+        "confidence": {"pose": 0.99, "crop": 0.1, "caption": None, "record": None, "copy": 0.02},
+        "crop_shift_mm": {"dx": 0.1, "dy": -0.3, "scale": 1.002, "sigma_mm": 0.3} if number else None,
+        "evidence": {"inliers": 120, "method": "orb", "words": ["the picture agrees"]},
+    }
+
+
+def threads(folder: Path, settings: Settings, workers: int) -> Executor:
+    """Quick to start, for what does not depend on processes."""
+    return ThreadPoolExecutor(workers)
+
+
+def processes(folder: Path, settings: Settings, workers: int) -> Executor:
+    """Spawned, like the matcher's own, but without its work bench."""
+    return ProcessPoolExecutor(workers, get_context("spawn"))
