@@ -33,7 +33,7 @@ from matcher.core.settings import Settings
 from matcher.core.versions import versions
 from matcher.jobs import workers
 from matcher.jobs.listing.assess import Assessors
-from matcher.jobs.lot.job_queue import Desk
+from matcher.jobs.lot.job_queue import LotQueue
 
 IMAGES_AT_ONCE = 2
 """Reference images decoded at once: one of 200 million pixels takes almost a gigabyte."""
@@ -87,7 +87,7 @@ def _lifespan(
             start = partial(make_pool, settings.catalogue, matching, processes)
             queue = WorkQueue(start, work, processes, settings.queue_limit)
             decoding = threading.Semaphore(IMAGES_AT_ONCE)
-            lots = LotWorker(Desk(catalogue, matching), queue, processes, settings.request_timeout_s)
+            lots = LotWorker(LotQueue(catalogue, matching), queue, processes, settings.request_timeout_s)
             app.state.service = Service(
                 catalogue,
                 queue,

@@ -19,7 +19,7 @@ from matcher.catalogue.records.files import only_writer
 from matcher.core.answer_json import as_error
 from matcher.core.errors import Busy, CatalogueError, PlatekinError
 from matcher.jobs.lot import store
-from matcher.jobs.lot.job_queue import Desk
+from matcher.jobs.lot.job_queue import LotQueue
 
 log = logging.getLogger("platekin")
 
@@ -35,7 +35,7 @@ TRY_AGAIN_S = 0.2
 class LotWorker:
     """Works on lots with at most `hands` photos at a time."""
 
-    def __init__(self, desk: Desk, queue: WorkQueue, hands: int, timeout: float) -> None:
+    def __init__(self, desk: LotQueue, queue: WorkQueue, hands: int, timeout: float) -> None:
         self._desk, self._queue, self._hands, self._timeout = desk, queue, hands, timeout
         self._woken = asyncio.Event()
         self._finishing = asyncio.Lock()

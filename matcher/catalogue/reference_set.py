@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import json
 from collections import defaultdict
-from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 from typing import Self
@@ -20,27 +19,15 @@ from matcher.catalogue.log.decisions import DecisionRow
 from matcher.core.calibration import Calibration
 from matcher.core.describe import Description, fingerprint
 from matcher.core.flatten import Face
-from matcher.core.search.reference_index import ReferenceIndex, synchronise
+from matcher.core.reference_set import KnownRecord, KnownReference
+from matcher.core.search.reference_index import Hit, ReferenceIndex, synchronise
 from matcher.core.settings import Settings
 
 FACES_KEPT = 64
 """Half a megabyte each: enough for the candidates of a few cards in a row."""
 
 
-@dataclass(frozen=True)
-class Known:
-    """One reference with the record it shows."""
-
-    reference: ReferenceRow
-    record: RecordRow
-
-    @property
-    def legibility(self) -> float:
-        """Residual contrast of this reference's face: the stronger print is compared with first."""
-        return float(self.reference.facts.get("residual_contrast", 0.5))
-
-
-class Shelf:
+class CatalogueReferences:
     """An opened catalogue with its index; use as a context manager."""
 
     def __init__(self, catalogue: Catalogue, index: ReferenceIndex, seen: int) -> None:
@@ -50,11 +37,12 @@ class Shelf:
         self._fitted = _stamp(catalogue.folder)
         self._calibration: Calibration | None = None
         records = {record.record_id: record for record in catalogue.records()}
-        self._known: dict[int, Known] = {}
-        self._by_pose: dict[str, list[Known]] = defaultdict(list)
+        self._rows: dict[int, ReferenceRow] = {}
+        self._known: dict[int, KnownReference] = {}
+        self._by_pose: dict[str, list[KnownReference]] = defaultdict(list)
         self._of_record: dict[str, set[int]] = defaultdict(set)
         for row in catalogue.references():
-            self._hold(Known(row, records[row.record_id]))
+            self._hold(row, records[row.record_id])
         self.face = lru_cache(FACES_KEPT)(self._face)
         self.description = lru_cache(FACES_KEPT)(self._description)
 
@@ -65,9 +53,9 @@ class Shelf:
         # Read first: what is decided while the rest is being read must count as news.
         seen = catalogue.last_decision()
         index = ReferenceIndex.open(folder / "index", fingerprint())
-        shelf = cls(catalogue, index, seen)
-        synchronise(index, shelf._known, shelf._description)
-        return shelf
+        references = cls(catalogue, index, seen)
+        synchronise(index, references._known, references._description)
+        return references
 
     def __enter__(self) -> Self:
         return self
@@ -123,37 +111,53 @@ class Shelf:
         self._seen = news[-1].number if news else newest
         return True
 
-    def _hold(self, known: Known) -> None:
-        self._known[known.reference.id] = known
+    def _hold(self, row: ReferenceRow, record: RecordRow) -> None:
+        known = _known(row, record)
+        self._rows[row.id] = row
+        self._known[row.id] = known
         self._by_pose[known.record.pose].append(known)
-        self._of_record[known.record.record_id].add(known.reference.id)
+        self._of_record[row.record_id].add(row.id)
 
     def _replace(self, reference_id: int, row: ReferenceRow | None) -> None:
         """Hold this row in place of what was held under its id; None: hold it no more."""
         before = self._known.pop(reference_id, None)
+        self._rows.pop(reference_id, None)
         if before is not None:
             self._by_pose[before.record.pose].remove(before)
             self._of_record[before.record.record_id].discard(reference_id)
         if row is not None:
-            self._hold(Known(row, self.catalogue.record(row.record_id)))
+            self._hold(row, self.catalogue.record(row.record_id))
             if before is None:
                 self.index.add(reference_id, self._description(reference_id))
         elif before is not None:
             self.index.remove(reference_id)
 
-    def known(self, reference_id: int) -> Known | None:
+    def known(self, reference_id: int) -> KnownReference | None:
         """The reference with its record; None if it was removed since the index was read."""
         return self._known.get(reference_id)
 
-    def of_pose(self, pose: str) -> tuple[Known, ...]:
+    def row(self, reference_id: int) -> ReferenceRow:
+        """The reference as the catalogue stores it."""
+        return self._rows[reference_id]
+
+    def search(self, description: Description) -> tuple[Hit, ...]:
+        """The shortlist for a face, the most matches first."""
+        return self.index.search(description)
+
+    def of_pose(self, pose: str) -> tuple[KnownReference, ...]:
         """All references of a pose, the most legible first."""
         return tuple(sorted(self._by_pose[pose], key=lambda known: -known.legibility))
 
     def _face(self, reference_id: int) -> Face:
-        return self.catalogue.face(self._known[reference_id].reference)
+        return self.catalogue.face(self._rows[reference_id])
 
     def _description(self, reference_id: int) -> Description:
-        return self.catalogue.description(self._known[reference_id].reference)
+        return self.catalogue.description(self._rows[reference_id])
+
+
+def _known(row: ReferenceRow, record: RecordRow) -> KnownReference:
+    variation = (record.record_id, record.subject, record.pose, record.crop, record.caption, record.club, record.issuer)
+    return KnownReference(row.id, KnownRecord(*variation), float(row.facts.get("residual_contrast", 0.5)))
 
 
 def _concerned(news: tuple[DecisionRow, ...]) -> tuple[set[str], set[int]]:

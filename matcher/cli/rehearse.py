@@ -14,7 +14,7 @@ from rich.console import Console
 from matcher.catalogue import Catalogue
 from matcher.catalogue.calibration_store import NAME
 from matcher.catalogue.records.files import write_whole
-from matcher.catalogue.reference_set import Shelf
+from matcher.catalogue.reference_set import CatalogueReferences
 from matcher.cli.shared import CatalogueOption, ClusterOption, QuietOption, messages, progress
 from matcher.core.errors import PlatekinError
 from matcher.core.parallel.cluster import Cluster
@@ -41,10 +41,10 @@ def rehearse(
     from matcher.lab.training.recalibrate import rehearse as refit
 
     machines = Cluster.connect(cluster, catalogue) if cluster else nullcontext()
-    with machines as connected, Shelf.open(catalogue) as shelf, progress(quiet) as bar:
+    with machines as connected, CatalogueReferences.open(catalogue) as references, progress(quiet) as bar:
         task = bar.add_task("rehearsing", total=None)
         done = refit(
-            shelf,
+            references,
             seed=seed,
             most=most,
             workers=workers or min(2, usable_processors()),

@@ -118,7 +118,7 @@ def _confidence(sure: Confidence) -> dict[str, float | None]:
 
 
 def _candidate(candidate: Candidate) -> dict[str, Any]:
-    record, reference = candidate.known.record, candidate.known.reference
+    record, reference = candidate.record, candidate.reference
     return {
         "record_id": record.record_id,
         "pose": record.pose,
@@ -140,7 +140,7 @@ def _shift(candidate: Candidate) -> dict[str, float] | None:
 
 def _evidence(candidate: Candidate) -> dict[str, Any]:
     """The numbers behind the confidences, and the rungs' sentences."""
-    record = candidate.known.record
+    record = candidate.record
     found: dict[str, Any] = {"subject": record.subject, "club": record.club}
     found |= {"inliers": candidate.alignment.inliers, "method": candidate.alignment.method}
     found["correlation"] = round(candidate.alignment.correlation, 3)

@@ -40,7 +40,7 @@ class RungModel:
 
 
 @dataclass(frozen=True)
-class Scaling:
+class PlattScaling:
     """How log odds that were fitted on pairs become those of an answer."""
 
     shift: float = 0.0
@@ -56,7 +56,7 @@ class Calibration:
 
     rungs: Mapping[str, RungModel]
     provenance: Mapping[str, object]
-    answers: Mapping[str, Scaling] = field(default_factory=dict)
+    answers: Mapping[str, PlattScaling] = field(default_factory=dict)
 
     def probability(self, rung: str, features: Mapping[str, float]) -> float:
         """Probability that query and reference agree on this rung. Raises KeyError for an unknown rung or
@@ -65,7 +65,7 @@ class Calibration:
 
     def answered(self, rung: str, logit: float) -> float:
         """Probability that an answer is right on this rung, from the log odds that its pairs have given."""
-        return sigmoid(self.answers.get(rung, Scaling())(logit))
+        return sigmoid(self.answers.get(rung, PlattScaling())(logit))
 
     @classmethod
     def load(cls, path: Path | None = None) -> Calibration:
@@ -82,7 +82,7 @@ class Calibration:
             )
             for name, model in stored["rungs"].items()
         }
-        answers = {name: Scaling(*pair) for name, pair in stored.get("answers", {}).items()}
+        answers = {name: PlattScaling(*pair) for name, pair in stored.get("answers", {}).items()}
         return cls(rungs, stored["provenance"], answers)
 
 

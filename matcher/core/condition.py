@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.align.view import picture_zone
-from matcher.core.detect.detection import Outline
+from matcher.core.detect.detection import CardQuad
 from matcher.core.detect.geometry import sides, true_ratio
 from matcher.core.flatten import Face
 from matcher.core.photo import Photo
@@ -76,7 +76,7 @@ class Condition:
     sigma: Mapping[str, float] = field(default_factory=dict)
 
 
-def condition(face: Face, photo: Photo | None = None, outline: Outline | None = None) -> Condition:
+def condition(face: Face, photo: Photo | None = None, outline: CardQuad | None = None) -> Condition:
     """Measure one face; `photo` and `outline` give its size in mm where the scan resolution is known."""
     zone = picture_zone(face.size) & face.trusted
     enough = int(zone.sum()) > 100
@@ -200,7 +200,7 @@ class _Cut:
     off_square: float | None = None
 
 
-def _cut(face: Face, photo: Photo, outline: Outline, sigma: dict[str, float]) -> _Cut:
+def _cut(face: Face, photo: Photo, outline: CardQuad, sigma: dict[str, float]) -> _Cut:
     nominal = face.size
     side_sigma = CORNER_SIGMA_MM  # a side is the mean of two, each from two corners
     noise = side_sigma * float(np.hypot(1 / nominal.width_mm, 1 / nominal.height_mm))
@@ -223,7 +223,7 @@ def _cut(face: Face, photo: Photo, outline: Outline, sigma: dict[str, float]) ->
     )
 
 
-def _size_mm(photo: Photo, outline: Outline) -> tuple[float, float]:
+def _size_mm(photo: Photo, outline: CardQuad) -> tuple[float, float]:
     top, right, bottom, left = (float(side) for side in sides(outline.corners))
     mm = 25.4 / float(photo.dpi or 1)
     return round((top + bottom) / 2 * mm, 2), round((left + right) / 2 * mm, 2)

@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.contrast import normalise
-from matcher.core.detect.detection import Outline
-from matcher.core.detect.warp import cut_out
+from matcher.core.detect.detection import CardQuad
+from matcher.core.detect.warp import warp_quad
 from matcher.core.photo import Photo, to_grey
 from matcher.core.settings import FaceSize
 
@@ -75,14 +75,14 @@ class Face:
         )
 
 
-def flatten(photo: Photo, outline: Outline, size: FaceSize | None = None) -> Face:
+def flatten(photo: Photo, outline: CardQuad, size: FaceSize | None = None) -> Face:
     """Cut the card out and flatten it.
 
     outline.corners: (4, 2) TL TR BR BL in photo pixels. Where the photo holds more pixels than the face
     needs, it is reduced by area first, so that film grain is averaged and not aliased.
     """
     size = size or FaceSize()
-    pixels, covered = cut_out(photo.pixels, outline.corners, (size.width, size.height))
+    pixels, covered = warp_quad(photo.pixels, outline.corners, (size.width, size.height))
     return Face(pixels, to_grey(pixels), covered & ~_glare(pixels, size), size)
 
 

@@ -19,10 +19,10 @@ from typing import Any
 import numpy as np
 
 from matcher.catalogue.records.files import encode_face, write_whole
-from matcher.catalogue.reference_set import Shelf
+from matcher.catalogue.reference_set import CatalogueReferences
 from matcher.catalogue.tables.database import guarded
 from matcher.core.answer_json import as_error, as_json
-from matcher.core.detect.detection import drawn
+from matcher.core.detect.detection import given_quads
 from matcher.core.errors import CatalogueError, PlatekinError, UnreadablePhoto
 from matcher.core.identify import Identification, identify
 from matcher.core.ocr.reading import can_read
@@ -30,7 +30,7 @@ from matcher.core.parallel.cluster import Cluster
 from matcher.core.parallel.processes import in_order, one_thread, process_pool, usable_processors
 from matcher.core.photo import Photo, png_of, read_photo
 from matcher.core.settings import Settings
-from matcher.jobs.listing.inspection import Looker
+from matcher.jobs.listing.inspection import ListingInspector
 from matcher.jobs.render.evidence import save_evidence
 from matcher.jobs.render.overlays import layers_of
 
@@ -67,14 +67,14 @@ def page_file(folder: Path, sha256: str) -> Path:
     return folder / sha256[:2] / f"{sha256}.png"
 
 
-class Bench:
-    """One process' workbench: an open shelf, which knows its calibration."""
+class Worker:
+    """One process' workbench: an open references, which knows its calibration."""
 
     def __init__(self, folder: Path, settings: Settings) -> None:
         self.folder = folder
         self.settings = settings
-        self.shelf = Shelf.open(folder, settings)
-        self._looker = Looker(self.shelf, settings)
+        self.references = CatalogueReferences.open(folder, settings)
+        self._looker = ListingInspector(self.references, settings)
 
     def run(self, job: Job) -> dict[str, Any]:
         """The contract's object for one photo; deliberate errors become its `error`."""
@@ -82,9 +82,9 @@ class Bench:
             photo = read_photo(job.source, self.settings.photo, job.name, job.page)
             if job.alone:
                 photo = self._page_alone(photo, job.alone)
-            shelf = self._current_shelf()
-            given = None if job.quad is None else drawn(photo, np.array(job.quad, np.float64))
-            found = identify(photo, shelf, self.settings, shelf.calibration, given)
+            references = self._current_shelf()
+            given = None if job.quad is None else given_quads(photo, np.array(job.quad, np.float64))
+            found = identify(photo, references, self.settings, references.calibration, given)
             if job.pictures:
                 self._save_pictures(job.pictures, job, found)
             if job.faces:
@@ -92,7 +92,7 @@ class Bench:
             answer = as_json(job.name, found)
             if job.look:
                 answer = self._looker.with_look(answer, found)
-            return {**answer, "layers": layers_of(found, shelf, job.layers)} if job.layers else answer
+            return {**answer, "layers": layers_of(found, references, job.layers)} if job.layers else answer
         except UnreadablePhoto as error:
             return as_error(job.name, error)
         except CatalogueError:
@@ -105,7 +105,7 @@ class Bench:
         """A picture that cannot be written must not cost the answer: it is told on stderr."""
         for number, card in enumerate(found.cards, start=1):
             try:
-                save_evidence(folder, job.name, number, found.photo, card, self.shelf)
+                save_evidence(folder, job.name, number, found.photo, card, self.references)
             except OSError as error:
                 told = f"{job.name}: its evidence picture could not be written: {error.strerror}"
                 print(f"{told} (make room, or name another folder)", file=sys.stderr)
@@ -125,9 +125,9 @@ class Bench:
                 path = face_file(folder, found.photo.sha256, number)
                 write_whole(path, encode_face(card.face), keep=False)
 
-    def _current_shelf(self) -> Shelf:
-        self.shelf.refresh()
-        return self.shelf
+    def _current_shelf(self) -> CatalogueReferences:
+        self.references.refresh()
+        return self.references
 
 
 def identify_all(
@@ -140,7 +140,7 @@ def identify_all(
     workers = min(workers or usable_processors(), len(jobs))
     if workers <= 1 or len(jobs) < 4:
         one_thread()
-        bench = Bench(folder, settings)
+        bench = Worker(folder, settings)
         yield from map(bench.run, jobs)
         return
     yield from in_order(jobs, run, _lost, partial(pool, folder, settings), workers)
@@ -183,11 +183,11 @@ class _Place:
 
     def __init__(self, folder: Path, settings: Settings) -> None:
         self._made = (folder, settings)
-        self._bench: Bench | None = None
+        self._bench: Worker | None = None
 
-    def bench(self) -> Bench:
+    def bench(self) -> Worker:
         if self._bench is None:
-            self._bench = Bench(*self._made)
+            self._bench = Worker(*self._made)
         return self._bench
 
 

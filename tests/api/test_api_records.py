@@ -29,7 +29,7 @@ def test_lists_records(client: TestClient) -> None:
         "issuer": "",
         "year": "",
         "note": "",
-        "extra": {"shelf": "7"},
+        "extra": {"references": "7"},
         "series": "",
         "issuer_mark": "",
         "caption_place": "",

@@ -18,11 +18,11 @@ from api.problems import Problem
 from api.settings import ServiceSettings
 from matcher.catalogue import Catalogue
 from matcher.catalogue.tokens import make_token
-from matcher.core.detect.detection import drawn
+from matcher.core.detect.detection import given_quads
 from matcher.core.errors import UnreadablePhoto
 from matcher.core.photo import Photo, read_photo
 from matcher.core.settings import Settings
-from matcher.jobs.workers import Bench, Job
+from matcher.jobs.workers import Job, Worker
 from tests.support import fake_work
 from tests.support.cards import a_find
 from tests.support.service import check_problem
@@ -53,7 +53,7 @@ def photo(width: int = 400, height: int = 600) -> Photo:
 def test_a_drawn_outline_is_taken_as_it_is_whatever_its_order() -> None:
     corners = np.array([[300.0, 50], [300, 500], [50, 500], [50, 50]])  # from the top right, clockwise
     for order in (corners, corners[::-1], np.roll(corners, 2, axis=0)):
-        (outline,) = drawn(photo(), order)
+        (outline,) = given_quads(photo(), order)
         assert outline.corners.tolist() == [[50, 50], [300, 50], [300, 500], [50, 500]]
 
 
@@ -68,7 +68,7 @@ def test_a_drawn_outline_is_taken_as_it_is_whatever_its_order() -> None:
 )
 def test_an_outline_that_is_no_cards_is_refused(corners: list[list[float]], why: str) -> None:
     with pytest.raises(UnreadablePhoto, match=why) as told:
-        drawn(photo(), np.array(corners))
+        given_quads(photo(), np.array(corners))
     assert told.value.code == "bad_outline"
 
 
@@ -78,10 +78,10 @@ def test_the_matcher_answers_the_given_outline_with_layers(stock: Path) -> None:
     table.paste(Image.open(stock / SCAN), (200, 150))
     out = io.BytesIO()
     table.save(out, "PNG")
-    bench = Bench(stock / "catalogue", Settings())
+    bench = Worker(stock / "catalogue", Settings())
     quad = ((200.0, 150.0), (476.0, 150.0), (476.0, 630.0), (200.0, 630.0))
     found = bench.run(Job("table.png", out.getvalue(), quad=quad, layers=3))
-    bench.shelf.catalogue.close()
+    bench.references.catalogue.close()
     (card,) = found["cards"]
     assert card["quad"] == [list(corner) for corner in quad]
     assert card["pose"] == "P000"

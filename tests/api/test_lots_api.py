@@ -19,7 +19,7 @@ from matcher.catalogue.tokens import make_token
 from matcher.core.settings import Settings
 from matcher.core.versions import versions
 from matcher.jobs.lot import store
-from matcher.jobs.lot.job_queue import Desk, Sent, receive
+from matcher.jobs.lot.job_queue import LotQueue, Sent, receive
 from matcher.jobs.workers import Job
 from tests.support import fake_work
 from tests.support.lots import draw_scan, found
@@ -174,7 +174,7 @@ def test_people_take_turns(catalogue: Catalogue, tmp_path: Path) -> None:
                 for k in range(count)]  # fmt: skip
         assert receive(catalogue, lot, sent, settings) == count
         assert receive(catalogue, lot, sent[:1], settings) == 0
-    desk = Desk(catalogue, settings)
+    desk = LotQueue(catalogue, settings)
     order = []
     while (item := desk.take()) is not None:
         order.append(item.name[:-5])
@@ -186,7 +186,7 @@ def test_a_photo_is_out_once(catalogue: Catalogue, tmp_path: Path) -> None:
     lot = store.make_lot(catalogue, "k", "box", "Ada", [], {"sides": "none"}, served=True)
     data = draw_scan(tmp_path / "a.png", 1).read_bytes()
     receive(catalogue, lot, [Sent("a.png", data), Sent("b.png", data)], Settings())
-    desk = Desk(catalogue, Settings())
+    desk = LotQueue(catalogue, Settings())
     first = desk.take()
     assert first is not None
     assert desk.take() is None  # the other holds the same

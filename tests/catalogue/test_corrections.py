@@ -18,7 +18,7 @@ from matcher.catalogue.records import corrections, name_search
 from matcher.catalogue.records.name_search import Names, NameSearch
 from matcher.catalogue.records.scarcity import gaps, plot, scarcity
 from matcher.catalogue.records.series import all_series, set_series
-from matcher.catalogue.reference_set import Shelf
+from matcher.catalogue.reference_set import CatalogueReferences
 from matcher.core.errors import CatalogueError
 from matcher.jobs.crop_map import crop_map, map_crops
 from tests.support.cards import a_find, photo_answer
@@ -42,11 +42,11 @@ def test_merged_records_keep_what_hung_on_both(catalogue: Catalogue, scans: Path
     found = a_find(catalogue, scans, 50)
     merge(catalogue, found.find_id, "V003", ADA, copy="first")
     before = rows(catalogue)
-    with Shelf.open(catalogue.folder) as shelf:
+    with CatalogueReferences.open(catalogue.folder) as references:
         decision = corrections.merge_records(catalogue, "V003", "V000", ADA, note="one after all")
-        shelf.refresh()
-        assert {known.record.record_id for known in shelf.of_pose("P001")} == {"V002"}
-        assert len(shelf.of_pose("P000")) == 6
+        references.refresh()
+        assert {known.record.record_id for known in references.of_pose("P001")} == {"V002"}
+        assert len(references.of_pose("P000")) == 6
     assert [(r.id, r.copy) for r in catalogue.references("V000")] == [
         (1, "first"), (2, "second"), (5, None), (6, None), (7, "first (V003)"),
     ]  # fmt: skip

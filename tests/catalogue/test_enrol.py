@@ -37,7 +37,7 @@ def test_enrols_a_table(scans: Path) -> None:
     assert {p: p.read_bytes() for p in originals} == originals
     with Catalogue.open(scans / "catalogue") as catalogue:
         record = catalogue.record("V000")
-        assert (record.club, record.extra) == ("Oakmere", {"shelf": "7"})
+        assert (record.club, record.extra) == ("Oakmere", {"references": "7"})
         assert [r.copy for r in catalogue.references("V000")] == ["first", "second"]
         (stained,) = catalogue.references("V001")
         assert (stained.source, stained.note, stained.name) == ("album 2", "stained", "scan1.png")

@@ -13,12 +13,12 @@ from tests.support.enrolling import codes, draw, dump, row, run, write_table
 
 
 def test_reads_a_table_with_and_without_byte_order_mark(tmp_path: Path) -> None:
-    rows = [row(0, " a.png ", caption='Sitter, "Zoë"\nOakmere', shelf="x"), row(1, "b.png", caption="")]
+    rows = [row(0, " a.png ", caption='Sitter, "Zoë"\nOakmere', references="x"), row(1, "b.png", caption="")]
     plain = read_table(write_table(tmp_path / "plain.csv", rows))
     marked = read_table(write_table(tmp_path / "marked.csv", rows, "utf-8-sig"))
     assert plain.rows == marked.rows
     first, second = plain.rows
-    assert (first.image, first.path, first.extra) == ("a.png", tmp_path / "a.png", {"shelf": "x"})
+    assert (first.image, first.path, first.extra) == ("a.png", tmp_path / "a.png", {"references": "x"})
     assert first.caption == 'Sitter, "Zoë"\nOakmere'
     assert (first.line, second.line) == (2, 4)  # the first row is two lines long
     assert second.caption == ""  # a card may bear no words

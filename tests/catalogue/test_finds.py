@@ -10,7 +10,7 @@ from matcher.catalogue import Catalogue
 from matcher.catalogue.finds.resolution import Wanted, accept, count_finds, find, merge, propose, reject
 from matcher.catalogue.log import undo_redo
 from matcher.catalogue.log.decisions import machine, person
-from matcher.catalogue.reference_set import Shelf
+from matcher.catalogue.reference_set import CatalogueReferences
 from tests.support.cards import a_find, photo_answer
 from tests.support.history import ADA, code_of, digest
 
@@ -42,26 +42,26 @@ def test_other_outcomes_are_no_finds(catalogue: Catalogue, scans: Path, outcome:
 
 
 def test_accepting_makes_a_record_that_is_known_at_once(catalogue: Catalogue, scans: Path) -> None:
-    with Shelf.open(catalogue.folder) as shelf:
+    with CatalogueReferences.open(catalogue.folder) as references:
         found = a_find(catalogue, scans, 50)
-        assert len(shelf) == 6
+        assert len(references) == 6
         decision = accept(catalogue, found.find_id, ADA, Wanted(caption="Oakmere", copy="mine"), note="sure")
         record = catalogue.record("V004")
         assert (record.subject, record.pose, record.crop, record.caption) == ("Sitter 0", "P000", "C", "Oakmere")
         (reference,) = catalogue.references("V004")
         assert (reference.id, reference.copy, reference.seen_on, reference.source) == (7, "mine", "1987-05", "album 3")
-        assert shelf.refresh()
-        assert not shelf.refresh()
-        assert [hit.reference_id for hit in shelf.index.search(catalogue.description(reference), 1)] == [7]
-        assert shelf.known(7).record == record  # type: ignore[union-attr]
-        assert 7 in {known.reference.id for known in shelf.of_pose("P000")}
+        assert references.refresh()
+        assert not references.refresh()
+        assert [hit.reference_id for hit in references.index.search(catalogue.description(reference), 1)] == [7]
+        assert references.known(7).record.record_id == record.record_id  # type: ignore[union-attr]
+        assert 7 in {known.id for known in references.of_pose("P000")}
         undo_redo.undo(catalogue, [decision.number], ADA)
-        shelf.refresh()
-        assert shelf.known(7) is None
-        assert 7 not in shelf.index.reference_ids()
+        references.refresh()
+        assert references.known(7) is None
+        assert 7 not in references.index.reference_ids()
     assert (decision.actor, decision.by, decision.note) == ("person", "Ada Quill", "sure")
     assert decision.evidence["closest"]["reference"] == "1"
-    with Shelf.open(catalogue.folder) as fresh:
+    with CatalogueReferences.open(catalogue.folder) as fresh:
         assert fresh.index.reference_ids() == {1, 2, 3, 4, 5, 6}
 
 

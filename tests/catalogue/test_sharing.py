@@ -17,7 +17,7 @@ from matcher.catalogue.exchange.check import check
 from matcher.catalogue.log.decisions import person
 from matcher.catalogue.records import files
 from matcher.catalogue.records.corrections import edit_record
-from matcher.catalogue.reference_set import Shelf
+from matcher.catalogue.reference_set import CatalogueReferences
 from matcher.catalogue.tables.database import URL_FILE
 from matcher.core.calibration import Calibration
 
@@ -95,16 +95,16 @@ def test_where_the_folders_lock_does_not_reach_the_database_keeps_writers_apart(
 
 def test_an_open_shelf_sees_a_refitted_confidence(catalogue: Catalogue) -> None:
     shipped = Calibration.load()
-    with Shelf.open(catalogue.folder) as shelf:
-        assert shelf.calibration == shipped
+    with CatalogueReferences.open(catalogue.folder) as references:
+        assert references.calibration == shipped
         stored = {
             "rungs": {name: {**vars(model), "intercept": model.intercept + 1} for name, model in shipped.rungs.items()},
             "provenance": {"pictures": "this catalogue's own"},
         }
         (catalogue.folder / NAME).write_text(json.dumps(stored))
-        assert shelf.refresh()
-        assert shelf.calibration == Calibration.load(catalogue.folder / NAME) != shipped
-        assert not shelf.refresh()
+        assert references.refresh()
+        assert references.calibration == Calibration.load(catalogue.folder / NAME) != shipped
+        assert not references.refresh()
         (catalogue.folder / NAME).unlink()
-        assert shelf.refresh()
-        assert shelf.calibration == shipped
+        assert references.refresh()
+        assert references.calibration == shipped

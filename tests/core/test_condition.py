@@ -6,20 +6,20 @@ import numpy as np
 import pytest
 
 from matcher.core.condition import condition
-from matcher.core.detect.detection import Outline
+from matcher.core.detect.detection import CardQuad
 from matcher.core.flatten import Face, flatten
 from matcher.core.photo import Photo
 from matcher.core.settings import FaceSize
 from tests.support.faces import face_of, picture
 
 
-def scanned(width_mm: float, height_mm: float, dpi: float, lean_mm: float = 0.0) -> tuple[Photo, Outline]:
+def scanned(width_mm: float, height_mm: float, dpi: float, lean_mm: float = 0.0) -> tuple[Photo, CardQuad]:
     """A scan of a blank rectangle; its upper right corner pushed to the right by `lean_mm`."""
     scale = dpi / 25.4
     w, h = width_mm * scale, height_mm * scale
     corners = np.array([[20, 20], [20 + w + lean_mm * scale, 20], [20 + w, 20 + h], [20, 20 + h]], np.float32)
     pixels = np.full((int(h) + 50, int(w + lean_mm * scale) + 50, 3), 150, np.uint8)
-    return Photo.from_pixels(pixels, dpi=dpi), Outline(corners, 1.0)
+    return Photo.from_pixels(pixels, dpi=dpi), CardQuad(corners, 1.0)
 
 
 @pytest.mark.parametrize(

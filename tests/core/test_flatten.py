@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from matcher.core.condition import condition
-from matcher.core.detect.detection import Outline
+from matcher.core.detect.detection import CardQuad
 from matcher.core.flatten import Face, flatten
 from matcher.core.photo import Photo
 from matcher.core.settings import FaceSize
@@ -48,7 +48,7 @@ def dots(face: Face) -> np.ndarray:
 def test_distances_on_the_face_are_true_to_a_tenth_of_a_millimetre(size: FaceSize, corners: list[list[int]]) -> None:
     marks = np.array([[8.0, 8.0], [28.0, 8.0], [18.0, 30.0], [8.0, 48.0], [28.0, 48.0]])
     quad = np.array(corners, np.float32)
-    face = flatten(photographed(size, quad, marks), Outline(quad, 1.0), size)
+    face = flatten(photographed(size, quad, marks), CardQuad(quad, 1.0), size)
     assert dots(face) == pytest.approx(marks, abs=0.1)
 
 
@@ -76,7 +76,7 @@ def test_glare_is_not_trusted_and_cream_paper_is() -> None:
 def test_what_lies_outside_the_photo_is_not_trusted() -> None:
     photo = Photo.from_pixels(np.full((1000, 700, 3), 150, np.uint8))
     corners = np.array([[100, 100], [600, 100], [600, 1200], [100, 1200]], np.float32)
-    face = flatten(photo, Outline(corners, 1.0))
+    face = flatten(photo, CardQuad(corners, 1.0))
     assert face.trusted[100].all()
     assert not face.trusted[-40:].any()
 
@@ -94,7 +94,7 @@ def test_size_in_mm_comes_from_the_scan_resolution() -> None:
     width, height = 36.5 * dots_per_mm, 63.5 * dots_per_mm
     corners = np.array([[20, 20], [20 + width, 20], [20 + width, 20 + height], [20, 20 + height]], np.float32)
     photo = Photo.from_pixels(np.full((820, 500, 3), 150, np.uint8), dpi=300.0)
-    outline = Outline(corners, 1.0)
+    outline = CardQuad(corners, 1.0)
     assert condition(flatten(photo, outline), photo, outline).size_mm == pytest.approx((36.5, 63.5), abs=0.02)
     unknown = Photo.from_pixels(photo.pixels)
     assert condition(flatten(unknown, outline), unknown, outline).size_mm is None

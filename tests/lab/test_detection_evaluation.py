@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from matcher.core.detect.detection import Outline
+from matcher.core.detect.detection import CardQuad
 from matcher.lab.evaluation import detection as evaluation
 from matcher.lab.evaluation import detection_cost
 from matcher.lab.evaluation.detection_cost import Cost, told
@@ -48,8 +48,8 @@ def test_intersection_over_union_in_the_cards_own_plane(outline: np.ndarray, ind
 
 def test_cards_are_hit_missed_and_invented() -> None:
     other = TrueCard(corners(600, 100).astype(np.float64), MM, np.ones(4, bool))
-    upside_down = Outline(np.roll(corners(110, 100), 2, axis=0), 0.9)
-    invented = Outline(corners(700, 800, 50, 80), 0.9)
+    upside_down = CardQuad(np.roll(corners(110, 100), 2, axis=0), 0.9)
+    invented = CardQuad(corners(700, 800, 50, 80), 0.9)
     (hit, missed), false = compare(staged(CARD, other), [upside_down, invented])
     assert hit.found
     assert not hit.upright

@@ -17,7 +17,7 @@ from sklearn.metrics import brier_score_loss, roc_auc_score
 from typer.testing import CliRunner
 
 from matcher.catalogue.calibration_store import NAME, InUse, confidence_in_use
-from matcher.catalogue.reference_set import Shelf
+from matcher.catalogue.reference_set import CatalogueReferences
 from matcher.cli import app
 from matcher.core.align.alignment import align
 from matcher.core.align.view import View
@@ -322,20 +322,20 @@ def test_a_catalogue_gets_its_own_confidence(done, monkeypatch: pytest.MonkeyPat
     folder = done[1] / "catalogue"
     for name, value in (("LEAST_POSES", 3), ("LEAST_SUBJECTS", 3), ("SITTINGS", (2, 2))):
         monkeypatch.setattr(recalibrate, name, value)
-    with Shelf.open(folder) as shelf:
-        assert shelf.calibration == Calibration.load()
+    with CatalogueReferences.open(folder) as references:
+        assert references.calibration == Calibration.load()
         result = CliRunner().invoke(app, ["rehearse", "--catalogue", str(folder), "--workers", "1"])
         assert result.exit_code == 0, result.output
-        assert shelf.refresh()  # as a service does before each photo
+        assert references.refresh()  # as a service does before each photo
         stored = Calibration.load(folder / NAME)
-        assert shelf.calibration == stored
-        assert not shelf.refresh()
+        assert references.calibration == stored
+        assert not references.refresh()
     assert str(stored.provenance["pictures"]).startswith("4 poses of this catalogue")
     refitted, shipped = stored.provenance["refitted"], Calibration.load()
     assert refitted == [line.split()[0] for line in result.output.splitlines() if line.endswith("  refitted")]
     assert all((stored.rungs[rung] != shipped.rungs[rung]) == (rung in refitted) for rung in shipped.rungs)  # type: ignore[operator]
-    with Shelf.open(folder) as shelf:
-        assert shelf.calibration == stored
+    with CatalogueReferences.open(folder) as references:
+        assert references.calibration == stored
     assert "the catalogue's own" in CliRunner().invoke(app, ["doctor", "--catalogue", str(folder)]).output
     assert CliRunner().invoke(app, ["rehearse", "--catalogue", str(folder), "--forget"]).exit_code == 0
     assert not confidence_in_use(folder).own

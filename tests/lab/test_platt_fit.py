@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from matcher.core.calibration import Calibration, Scaling, log_odds
+from matcher.core.calibration import Calibration, PlattScaling, log_odds
 from matcher.lab.measures import expected_calibration_error
 from matcher.lab.training.fitting import as_json
 from matcher.lab.training.platt_fit import LEAST_ROWS, SCALED, fit_answers
@@ -48,12 +48,12 @@ def test_the_scaling_that_was_drawn_is_found_again() -> None:
 def test_a_scaling_follows_the_one_that_the_answers_were_made_with() -> None:
     rows, _, _ = too_doubtful(4000)
     once = fit_answers(rows, {})["pose"]
-    again = fit_answers(rows, {"pose": Scaling(0.5, 1.5)})["pose"]
-    assert again(2.0) == pytest.approx(once(Scaling(0.5, 1.5)(2.0)), abs=0.01)
+    again = fit_answers(rows, {"pose": PlattScaling(0.5, 1.5)})["pose"]
+    assert again(2.0) == pytest.approx(once(PlattScaling(0.5, 1.5)(2.0)), abs=0.01)
 
 
 def test_too_few_answers_or_answers_of_one_kind_change_nothing() -> None:
-    kept = {"pose": Scaling(0.25, 1.25)}
+    kept = {"pose": PlattScaling(0.25, 1.25)}
     rows, _, _ = too_doubtful(LEAST_ROWS - 1)
     assert fit_answers(rows, kept) == kept
     assert fit_answers([row(0.8, True)] * 200, kept) == kept
@@ -61,9 +61,9 @@ def test_too_few_answers_or_answers_of_one_kind_change_nothing() -> None:
 
 def test_a_scaling_is_stored_and_read_back(tmp_path: Path) -> None:
     file = tmp_path / "calibration.json"
-    file.write_text(json.dumps(as_json(SHIPPED.rungs, SHIPPED.provenance, {"copy": Scaling(-1.0, 2.0)})))
+    file.write_text(json.dumps(as_json(SHIPPED.rungs, SHIPPED.provenance, {"copy": PlattScaling(-1.0, 2.0)})))
     read = Calibration.load(file)
-    assert read.answers == {"copy": Scaling(-1.0, 2.0)}
+    assert read.answers == {"copy": PlattScaling(-1.0, 2.0)}
     assert read.rungs == SHIPPED.rungs
     assert read.answered("copy", 1.0) == pytest.approx(1 / (1 + math.exp(-1.0)))
     assert read.answered("pose", 1.0) == pytest.approx(1 / (1 + math.exp(-1.0)))  # no scaling: as it is

@@ -23,7 +23,7 @@ from matcher.catalogue import Catalogue
 from matcher.catalogue.finds.resolution import propose
 from matcher.catalogue.records.enrol import enrol
 from matcher.core.settings import Settings
-from matcher.jobs.workers import Bench, Job
+from matcher.jobs.workers import Job, Worker
 from reference_demo import make
 from reference_demo.plan import make_plan
 
@@ -80,7 +80,7 @@ def _draw(folder: Path) -> None:
 
 
 def _propose(folder: Path) -> None:
-    bench = Bench(folder / "catalogue", Settings())
+    bench = Worker(folder / "catalogue", Settings())
     for find_id, name in PROPOSED.items():
         data = (folder / "queries" / f"{name}.jpg").read_bytes()
         answer = bench.run(Job(f"{name}.jpg", data))
@@ -106,7 +106,7 @@ def serving(stock: Stock, folder: Path, **settings: Any) -> Iterator[Site]:
         shutil.copytree(stock.catalogue, folder)
     port = settings.pop("port", None) or _free_port()
     chosen = ServiceSettings(catalogue=folder, **{"workers": 1, **settings})
-    bench = Bench(folder, chosen.matching)
+    bench = Worker(folder, chosen.matching)
     app = create_app(chosen, work=bench.run, make_pool=_one_thread)
     server = uvicorn.Server(
         uvicorn.Config(app, host="127.0.0.1", port=port, log_level="error", timeout_graceful_shutdown=2)
@@ -122,7 +122,7 @@ def serving(stock: Stock, folder: Path, **settings: Any) -> Iterator[Site]:
     finally:
         server.should_exit = True
         thread.join(20)
-        bench.shelf.catalogue.close()
+        bench.references.catalogue.close()
 
 
 async def _serve(server: uvicorn.Server) -> None:

@@ -19,7 +19,7 @@ from matcher.catalogue.records.enrol import enrol
 from matcher.catalogue.records.enrol_report import EnrolReport
 from matcher.catalogue.records.ingest import PreparedReference
 from matcher.catalogue.records.prepare import prepare_outline
-from matcher.core.detect.detection import Outline
+from matcher.core.detect.detection import CardQuad
 from matcher.core.errors import UnreadablePhoto
 from matcher.core.photo import read_photo
 from matcher.core.settings import Settings
@@ -36,7 +36,7 @@ def whole_image(path: Path, settings: Settings) -> PreparedReference:
         os._exit(1)
     photo = read_photo(path, settings.photo)
     corners = [[0, 0], [photo.width, 0], [photo.width, photo.height], [0, photo.height]]
-    return prepare_outline(photo, Outline(np.array(corners, np.float32), 1.0), settings)
+    return prepare_outline(photo, CardQuad(np.array(corners, np.float32), 1.0), settings)
 
 
 def draw(path: Path, seed: int) -> str:
@@ -77,7 +77,7 @@ def write_scans(folder: Path) -> Path:
     write_table(
         folder / "RECORDS.csv",
         [
-            row(0, "scan0.png", copy="first", club="Oakmere", shelf="7"),
+            row(0, "scan0.png", copy="first", club="Oakmere", references="7"),
             row(1, "scan1.png", source="album 2", note="stained"),
             row(0, "scan2.png", copy="second"),
             row(2, "scan3.png", year="1888"),

@@ -27,7 +27,7 @@ def write_catalogue(images: Path) -> Path:
         picture(number).save(images / f"scan{number}.png")
     (images / "phone.jpg").write_bytes(phone_photo())
     rows = [
-        row(0, "scan0.png", club="Oakmere", shelf="7", copy="first"),
+        row(0, "scan0.png", club="Oakmere", references="7", copy="first"),
         row(1, "scan1.png", note="stained"),
         row(0, "scan2.png"),
         row(2, "scan3.png", year="1888"),

@@ -26,7 +26,7 @@ RESTORE = "restore it from a backup"
 
 
 @dataclass(frozen=True)
-class Trouble:
+class CatalogueProblem:
     """One thing that is wrong. kind: for programs; what: which and why; todo: what to do."""
 
     kind: str
@@ -34,7 +34,7 @@ class Trouble:
     todo: str
 
 
-def check(catalogue: Catalogue, progress: Callable[[int, int], None] | None = None) -> tuple[Trouble, ...]:
+def check(catalogue: Catalogue, progress: Callable[[int, int], None] | None = None) -> tuple[CatalogueProblem, ...]:
     """Everything that is wrong with a catalogue."""
     with catalogue.reading() as connection:
         troubles = [*_log(connection), *_tables(connection), *_descriptions(connection)]
@@ -47,23 +47,23 @@ def check(catalogue: Catalogue, progress: Callable[[int, int], None] | None = No
     return tuple(troubles)
 
 
-def _log(connection: Connection) -> Iterator[Trouble]:
+def _log(connection: Connection) -> Iterator[CatalogueProblem]:
     before = beginning(identity(connection))
     for expected, row in enumerate(read(connection), start=1):
         if row.number != expected or row.digest != digest_of(row, before):
-            yield Trouble("log_broken", f"decision {row.number} does not follow from the one before", RESTORE)
+            yield CatalogueProblem("log_broken", f"decision {row.number} does not follow from the one before", RESTORE)
             return
         if row.actor == "machine" and row.action not in BY_MACHINE:
-            yield Trouble("log_broken", f"decision {row.number}: a machine may not {row.action}", RESTORE)
+            yield CatalogueProblem("log_broken", f"decision {row.number}: a machine may not {row.action}", RESTORE)
         before = row.digest
 
 
-def _tables(connection: Connection) -> Iterator[Trouble]:
+def _tables(connection: Connection) -> Iterator[CatalogueProblem]:
     """The tables hold just what the log says."""
     try:
         told = fold(read(connection))
     except Misfit as misfit:
-        yield Trouble("log_broken", f"the log contradicts itself: {misfit}", RESTORE)
+        yield CatalogueProblem("log_broken", f"the log contradicts itself: {misfit}", RESTORE)
         return
     for name, table in LOGGED.items():
         keys = [column.name for column in table.primary_key.columns]
@@ -73,43 +73,49 @@ def _tables(connection: Connection) -> Iterator[Trouble]:
             stored[canonical([values[key] for key in keys])] = values
         for key in sorted(set(stored) | set(told[name])):
             if stored.get(key) != told[name].get(key):
-                yield Trouble("not_in_log", f"{name} {key} is not what the log says", RESTORE)
+                yield CatalogueProblem("not_in_log", f"{name} {key} is not what the log says", RESTORE)
 
 
-def _descriptions(connection: Connection) -> Iterator[Trouble]:
+def _descriptions(connection: Connection) -> Iterator[CatalogueProblem]:
     current = fingerprint()
     for row in connection.execute(select(*Described.__table__.columns).execution_options(yield_per=200)):
         try:
             if row.fingerprint == current:
                 description_of(row._asdict())
         except ValueError as error:
-            yield Trouble("bad_description", f"of image {row.sha256}: {error}", "delete that row; it is made again")
+            yield CatalogueProblem(
+                "bad_description", f"of image {row.sha256}: {error}", "delete that row; it is made again"
+            )
 
 
-def _images(folder: Path, named: list[str], progress: Callable[[int, int], None] | None) -> Iterator[Trouble]:
+def _images(folder: Path, named: list[str], progress: Callable[[int, int], None] | None) -> Iterator[CatalogueProblem]:
     for place, name in enumerate(named, start=1):
         path = folder / name
         if not path.is_file():
-            yield Trouble("missing_image", str(path), "enrol it again from your own file, or restore it from a backup")
+            yield CatalogueProblem(
+                "missing_image", str(path), "enrol it again from your own file, or restore it from a backup"
+            )
         elif sha256_of(path) != path.stem:
-            yield Trouble("changed_image", str(path), "delete it and enrol it again, or restore it from a backup")
+            yield CatalogueProblem(
+                "changed_image", str(path), "delete it and enrol it again, or restore it from a backup"
+            )
         if progress:
             progress(place, len(named))
 
 
-def _strays(folder: Path, named: set[str]) -> Iterator[Trouble]:
+def _strays(folder: Path, named: set[str]) -> Iterator[CatalogueProblem]:
     """Files among the images that no row names, and writes that were not finished."""
     for path in sorted((folder / "images").rglob("*")):
         if path.is_file() and path.relative_to(folder).as_posix() not in named:
-            yield Trouble(
+            yield CatalogueProblem(
                 "stray_file", str(path), "the next change clears it, if platekin put it there; else take it out"
             )
 
 
-def _index(folder: Path, references: set[int]) -> Iterator[Trouble]:
+def _index(folder: Path, references: set[int]) -> Iterator[CatalogueProblem]:
     """The stored index is a cache that may be behind; what it must not have is nothing in common."""
     held = ReferenceIndex.open(folder / "index", fingerprint()).reference_ids()
     if references and not held & references and len(references) > 500:
-        yield Trouble(
+        yield CatalogueProblem(
             "index_behind", f"{len(references)} references are not in the stored index", "enrol any table again"
         )

@@ -23,7 +23,7 @@ from matcher.catalogue.records.prepare import prepare_outline
 from matcher.catalogue.records.store import PATIENCE, Catalogue
 from matcher.catalogue.tables.bookkeeping import Find
 from matcher.catalogue.tables.models import Quad, outline_key
-from matcher.core.detect.detection import Outline
+from matcher.core.detect.detection import CardQuad
 from matcher.core.errors import CatalogueError, UnreadablePhoto
 from matcher.core.photo import read_photo
 
@@ -82,7 +82,7 @@ def propose(
     new = [card for place, card in cards if (card["outcome"] in NEW if only is None else place in only)]
     prepared = [
         prepare_outline(
-            photo, Outline(np.array(card["quad"], np.float32), 1.0), catalogue.settings, len(answer["cards"])
+            photo, CardQuad(np.array(card["quad"], np.float32), 1.0), catalogue.settings, len(answer["cards"])
         )
         for card in new
     ]

@@ -17,7 +17,7 @@ from matcher.catalogue.exchange.table import SAME_IF_STATED, Table, TableRow, fi
 from matcher.catalogue.log.changes import Draft
 from matcher.catalogue.log.decisions import Actor, whoever_runs_this
 from matcher.catalogue.records.enrol_report import EnrolReport, RowOutcome, Tally
-from matcher.catalogue.records.ingest import Arrival
+from matcher.catalogue.records.ingest import NewReference
 from matcher.catalogue.records.prepare import Prepare, Prepared, prepare_in_order, prepare_reference
 from matcher.catalogue.records.store import Catalogue
 from matcher.catalogue.tables.database import disk_is_full, failure, guarded
@@ -183,7 +183,7 @@ def _store_group(
     catalogue: Catalogue, table: Table, group: Sequence[tuple[TableRow, Prepared]], tally: Tally, batch: _Batch
 ) -> None:
     """Store one record's new references; a record of which no image can be used is not stored."""
-    arrivals: list[tuple[TableRow, Arrival]] = []
+    arrivals: list[tuple[TableRow, NewReference]] = []
     errors: list[tuple[TableRow, PlatekinError]] = []
     for row, prepared in group:
         try:
@@ -204,7 +204,7 @@ def _store_group(
         tally.fail(row, error, then)
 
 
-def _arrival(row: TableRow, prepared: Prepared) -> Arrival:
+def _arrival(row: TableRow, prepared: Prepared) -> NewReference:
     if isinstance(prepared, PlatekinError):
         raise prepared
     try:
@@ -213,7 +213,7 @@ def _arrival(row: TableRow, prepared: Prepared) -> Arrival:
         raise UnreadablePhoto("missing_file", f"{row.path}: {error.strerror}", "run again") from None
     if hashlib.sha256(data).hexdigest() != prepared.sha256:
         raise UnreadablePhoto("changed", f"{row.path}: was changed while it was being read", "run again")
-    return Arrival(data, row.path.name, prepared, row.copy, row.source, row.note, row.extra, row.seen_on)
+    return NewReference(data, row.path.name, prepared, row.copy, row.source, row.note, row.extra, row.seen_on)
 
 
 def _record(rows: Sequence[TableRow]) -> RecordRow:

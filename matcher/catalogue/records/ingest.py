@@ -1,6 +1,6 @@
 """What comes into the catalogue: what the stages found out about an image, and how that becomes rows.
 
-In: `RecordRow` and `Arrival`; out: changes in a draft, whose owner commits.
+In: `RecordRow` and `NewReference`; out: changes in a draft, whose owner commits.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ class PreparedReference:
 
 
 @dataclass(frozen=True)
-class Arrival:
+class NewReference:
     """One reference image on its way into the catalogue: its bytes, and what is said of it."""
 
     data: bytes
@@ -70,7 +70,7 @@ def add_record(draft: Draft, record: RecordRow) -> None:
         draft.insert(Record, **asdict(record))
 
 
-def add_reference(draft: Draft, record_id: str, arrival: Arrival) -> int:
+def add_reference(draft: Draft, record_id: str, arrival: NewReference) -> int:
     """Add a reference, with its copy where the label is new; returns its id."""
     prepared = arrival.prepared
     number = draft.give(Reference)

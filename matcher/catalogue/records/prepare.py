@@ -13,7 +13,7 @@ from matcher.catalogue.records.files import decode_face, encode_face
 from matcher.catalogue.records.ingest import PreparedReference
 from matcher.core.condition import condition
 from matcher.core.describe import describe
-from matcher.core.detect.detection import Outline, locate
+from matcher.core.detect.detection import CardQuad, detect
 from matcher.core.errors import PlatekinError, UnreadablePhoto
 from matcher.core.flatten import flatten
 from matcher.core.parallel.cluster import Cluster
@@ -41,7 +41,7 @@ def prepare_reference(path: Path, settings: Settings) -> PreparedReference:
     Raises UnreadablePhoto (the codes of `read_photo`, and no_card).
     """
     photo = read_photo(path, settings.photo)
-    outlines = locate(photo, settings.face, REFERENCE_HELD)
+    outlines = detect(photo, settings.face, REFERENCE_HELD)
     if not outlines:
         raise UnreadablePhoto(
             "no_card",
@@ -52,7 +52,7 @@ def prepare_reference(path: Path, settings: Settings) -> PreparedReference:
     return prepare_outline(photo, best, settings, len(outlines))
 
 
-def prepare_outline(photo: Photo, outline: Outline, settings: Settings, outlines: int = 1) -> PreparedReference:
+def prepare_outline(photo: Photo, outline: CardQuad, settings: Settings, outlines: int = 1) -> PreparedReference:
     """The rest of the stages, for an outline that is known. outlines: how many cards the photo shows."""
     flat = flatten(photo, outline, settings.face)
     data = encode_face(flat)

@@ -31,7 +31,7 @@ from matcher.catalogue.tables.models import (
     description_of,
 )
 from matcher.core.describe import Description, describe, fingerprint
-from matcher.core.detect.detection import Outline
+from matcher.core.detect.detection import CardQuad
 from matcher.core.errors import CatalogueError, UnreadablePhoto
 from matcher.core.flatten import Face, flatten
 from matcher.core.photo import read_photo
@@ -85,7 +85,7 @@ class Outlined(Pictured, Protocol):
     def quad(self) -> Quad: ...
 
 
-class Holdings:
+class CatalogueReader:
     """The reading half of `Catalogue`, which opens it."""
 
     def __init__(self, folder: Path, engine: Engine, settings: Settings) -> None:
@@ -230,7 +230,7 @@ class Holdings:
             raise failure("damaged", self.folder, detail) from error
         if photo.sha256 != reference.sha256:
             raise failure("damaged", self.folder, f"{path} is no longer what was enrolled")
-        return flatten(photo, Outline(np.array(reference.quad, np.float32), 1.0), self.settings.face)
+        return flatten(photo, CardQuad(np.array(reference.quad, np.float32), 1.0), self.settings.face)
 
     def _no_such_record(self, record_id: str) -> CatalogueError:
         return CatalogueError(

@@ -22,8 +22,8 @@ from sqlalchemy import URL, Connection, delete, insert, select
 from matcher.catalogue.log.changes import Draft, Misfit, batched
 from matcher.catalogue.log.decisions import Actor, Entry, append, references_told, whoever_runs_this
 from matcher.catalogue.records import files
-from matcher.catalogue.records.ingest import Arrival, add_record, add_reference, keep_description
-from matcher.catalogue.records.queries import Holdings
+from matcher.catalogue.records.ingest import NewReference, add_record, add_reference, keep_description
+from matcher.catalogue.records.queries import CatalogueReader
 from matcher.catalogue.records.removal import remove_record
 from matcher.catalogue.tables import database, migrate
 from matcher.catalogue.tables.bookkeeping import Answered, Identity, Image
@@ -43,7 +43,7 @@ _DESCRIBED_AT_ONCE = 16
 """Described between two transactions: some seconds' work."""
 
 
-class Catalogue(Holdings):
+class Catalogue(CatalogueReader):
     """A catalogue folder, opened. Use `Catalogue.open`; close it, or use it as a context manager."""
 
     @classmethod
@@ -170,7 +170,7 @@ class Catalogue(Holdings):
             database.one_writer(connection, select(Identity.id).with_for_update())
             yield connection
 
-    def files_of(self, arrivals: Sequence[Arrival]) -> dict[str, bytes | Path]:
+    def files_of(self, arrivals: Sequence[NewReference]) -> dict[str, bytes | Path]:
         """Images and faces of arrivals, for `bringing`."""
         named: dict[str, bytes | Path] = {}
         for arrival in arrivals:
@@ -180,7 +180,7 @@ class Catalogue(Holdings):
         return named
 
     def add(
-        self, record: RecordRow, arrivals: Sequence[Arrival], who: Actor | None = None, batch: int | None = None
+        self, record: RecordRow, arrivals: Sequence[NewReference], who: Actor | None = None, batch: int | None = None
     ) -> tuple[int, ...]:
         """Store a record, unless it is there, and its new references, as one decision.
 

@@ -111,7 +111,7 @@ def _checked(best: _Fit, pictures: _Pictures, size: FaceSize) -> Alignment:
     return Alignment(best.transform, best.inliers, best.correlation, sigma, overlap, best.method)
 
 
-def lay_over(
+def warp_reference(
     reference: Face, alignment: Alignment, believed: NDArray[np.bool_] | None = None
 ) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
     """The reference's grey in the query's frame, and where it covers it; both (height, width).

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.detect.geometry import Array, clockwise_portrait, height, ratio, true_ratio
-from matcher.core.detect.reduced_image import Picture
+from matcher.core.detect.reduced_image import ReducedImage
 from matcher.core.detect.sampling import sample
 from matcher.core.detect.scoring import LEVELS
 
@@ -26,7 +26,7 @@ class _Strip:
     beside: NDArray[np.float32]
 
 
-def with_caption(picture: Picture, quad: Array, height_mm: float, nominal: float) -> NDArray[np.float32]:
+def with_caption(picture: ReducedImage, quad: Array, height_mm: float, nominal: float) -> NDArray[np.float32]:
     """The quad (4, 2), portrait order, lengthened at either short side where the card plainly goes on.
 
     Only tried while the quad is too stout for the nominal width over height.
@@ -48,7 +48,7 @@ def with_caption(picture: Picture, quad: Array, height_mm: float, nominal: float
     return np.asarray(clockwise_portrait(quad[None])[0], dtype=np.float32)
 
 
-def to_nominal(picture: Picture, quad: Array, nominal: float) -> list[NDArray[np.float32]]:
+def to_nominal(picture: ReducedImage, quad: Array, nominal: float) -> list[NDArray[np.float32]]:
     """The quad brought to the nominal proportions, at its top and at its foot; none if it has about these or is too far
     from them. A short side that cannot be told from the table's grain is found so from the three others."""
     stout = float(true_ratio(quad[None], picture.width, picture.height)[0]) / nominal
@@ -60,7 +60,7 @@ def to_nominal(picture: Picture, quad: Array, nominal: float) -> list[NDArray[np
     return [np.asarray(longer, np.float32) for longer in (foot, head)]
 
 
-def _beyond(picture: Picture, quad: NDArray[np.float32], scale: float) -> _Strip:
+def _beyond(picture: ReducedImage, quad: NDArray[np.float32], scale: float) -> _Strip:
     """Sample above the side from corner 0 to corner 1."""
     left = quad[0] - quad[3]
     right = quad[1] - quad[2]

@@ -13,12 +13,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.core.detect.flatbed_layout import page_cards
-from matcher.core.detect.full_frame import whole_card
+from matcher.core.detect.flatbed_layout import flatbed_quads
+from matcher.core.detect.full_frame import fills_frame
 from matcher.core.detect.geometry import clockwise_portrait, is_convex, sides
-from matcher.core.detect.orientation import bearing
-from matcher.core.detect.quad_search import Found, search
-from matcher.core.detect.reduced_image import Picture, reduce
+from matcher.core.detect.orientation import orientation
+from matcher.core.detect.quad_search import Found, search_quads
+from matcher.core.detect.reduced_image import ReducedImage, reduce
 from matcher.core.detect.refinement import FINE, TOUCHING, Reach, refine
 from matcher.core.detect.suppression import companions, reading_order
 from matcher.core.errors import UnreadablePhoto
@@ -46,7 +46,7 @@ LEAST_SIDE = 24.0
 
 
 @dataclass(frozen=True)
-class Outline:
+class CardQuad:
     """Four corners of one card.
 
     corners: (4, 2) float32, TL TR BR BL of the card as portrait, in pixels of the upright photo,
@@ -76,38 +76,38 @@ class Outline:
 
 
 @dataclass(frozen=True)
-class Outlines:
+class Detections:
     """All outlines of one photo in reading order; falsy, with a reason, where there are none."""
 
-    found: tuple[Outline, ...]
+    found: tuple[CardQuad, ...]
     reason: str = ""
 
     def __len__(self) -> int:
         return len(self.found)
 
-    def __iter__(self) -> Iterator[Outline]:
+    def __iter__(self) -> Iterator[CardQuad]:
         return iter(self.found)
 
 
-def locate(photo: Photo, size: FaceSize | None = None, held: float = UPRIGHT_HELD) -> Outlines:
+def detect(photo: Photo, size: FaceSize | None = None, held: float = UPRIGHT_HELD) -> Detections:
     """Find every card in the photo.
 
     size: the nominal card; its height gives the mm scale, its ratio what is expected (0.45 to 0.75 is accepted).
     held: log odds that a card stands upright in this photo, before it is looked at.
     Of a card's two portrait readings the one is given that stands upright by what is seen on the card, or, where that
     tells little, the one nearer to upright in the photo.
-    Gives a falsy `Outlines` with a reason in words where no card is seen. Raises nothing of its own.
+    Gives a falsy `Detections` with a reason in words where no card is seen. Raises nothing of its own.
     """
     size = size or FaceSize()
     picture = reduce(photo)
     px_per_mm = photo.dpi / 25.4 * picture.scale[1] if photo.dpi else None
-    page = page_cards(picture, size, px_per_mm)
+    page = flatbed_quads(picture, size, px_per_mm)
     if len(page.quads):
         reaches = [FINE if alone else TOUCHING for alone in page.alone]
         pairs = zip(page.quads, reaches, strict=True)
-        cards = [Outline(_refined(photo, picture, quad, size, reach), ON_PAGE) for quad, reach in pairs]
+        cards = [CardQuad(_refined(photo, picture, quad, size, reach), ON_PAGE) for quad, reach in pairs]
         return _in_order(photo, cards, held)
-    found = search(picture, size, px_per_mm)
+    found = search_quads(picture, size, px_per_mm)
     if found.best < FOUND or _is_frame(picture, found.quads[0]):
         return _whole(photo, picture, size, found, held)
     alike = companions(found.quads, found.scores, FOUND)
@@ -116,23 +116,23 @@ def locate(photo: Photo, size: FaceSize | None = None, held: float = UPRIGHT_HEL
         second = found.second[i]
         other = None if second is None else _refined(photo, picture, second, size)
         corners = _refined(photo, picture, found.quads[i], size)
-        outlines.append(Outline(corners, round(float(found.scores[i]), 3), other))
+        outlines.append(CardQuad(corners, round(float(found.scores[i]), 3), other))
     return _in_order(photo, outlines, held)
 
 
-def _whole(photo: Photo, picture: Picture, size: FaceSize, found: Found, held: float) -> Outlines:
+def _whole(photo: Photo, picture: ReducedImage, size: FaceSize, found: Found, held: float) -> Detections:
     """Where no edge of a card is seen, the whole picture may still be one, cut to its edges."""
-    chance = whole_card(photo, picture, size)
+    chance = fills_frame(photo, picture, size)
     if chance < (FILLED if _is_view(photo) else FOUND):
-        return Outlines((), _reason(min(max(found.best, chance), FOUND - 0.01)))
+        return Detections((), _reason(min(max(found.best, chance), FOUND - 0.01)))
     second = found.second[0] if len(found.quads) and _is_frame(picture, found.quads[0]) else None
     other = None if second is None else _refined(photo, picture, second, size)
     whole = np.array([[0, 0], [photo.width, 0], [photo.width, photo.height], [0, photo.height]], np.float32)
-    outline = Outline(np.asarray(clockwise_portrait(whole), np.float32), round(chance, 3), other)
+    outline = CardQuad(np.asarray(clockwise_portrait(whole), np.float32), round(chance, 3), other)
     return _in_order(photo, [outline], held)
 
 
-def drawn(photo: Photo, corners: NDArray[np.float64]) -> Outlines:
+def given_quads(photo: Photo, corners: NDArray[np.float64]) -> Detections:
     """One outline as a person has drawn it: (4, 2) corners in any order round the card, pixels of the upright photo.
 
     Raises UnreadablePhoto bad_outline where that cannot be a card in this photo.
@@ -143,7 +143,7 @@ def drawn(photo: Photo, corners: NDArray[np.float64]) -> Outlines:
         raise _bad_outline(photo, "its corners lie outside the photo")
     if not is_convex(corners) or sides(corners).min() < LEAST_SIDE:
         raise _bad_outline(photo, f"no four-sided outline with sides of {LEAST_SIDE:.0f} pixels or more")
-    return _in_order(photo, [Outline(np.asarray(clockwise_portrait(corners), np.float32), 1.0)])
+    return _in_order(photo, [CardQuad(np.asarray(clockwise_portrait(corners), np.float32), 1.0)])
 
 
 def _bad_outline(photo: Photo, why: str) -> UnreadablePhoto:
@@ -151,15 +151,15 @@ def _bad_outline(photo: Photo, why: str) -> UnreadablePhoto:
     return UnreadablePhoto("bad_outline", what, "give the card's four corners, one after the other round it")
 
 
-def _in_order(photo: Photo, outlines: list[Outline], held: float = UPRIGHT_HELD) -> Outlines:
+def _in_order(photo: Photo, outlines: list[CardQuad], held: float = UPRIGHT_HELD) -> Detections:
     order = reading_order(np.stack([outline.corners for outline in outlines]))
-    return Outlines(tuple(_right_way_up(photo, outlines[i], held) for i in order))
+    return Detections(tuple(_right_way_up(photo, outlines[i], held) for i in order))
 
 
-def _right_way_up(photo: Photo, outline: Outline, held: float) -> Outline:
+def _right_way_up(photo: Photo, outline: CardQuad, held: float) -> CardQuad:
     """Start the corners where the card's upper left is, by its content and by how people hold cards."""
     corners = outline.corners
-    seen = bearing(photo.pixels, corners)
+    seen = orientation(photo.pixels, corners)
     given = held * _up(corners)[1] / -max(float(np.linalg.norm(_up(corners))), 1e-6)
     chance = 1 / (1 + np.exp(-(seen.odds + given)))
     if chance < 0.5:
@@ -167,7 +167,7 @@ def _right_way_up(photo: Photo, outline: Outline, held: float) -> Outline:
     other = outline.alternative
     if other is not None and float(_up(other) @ _up(corners)) < 0:
         other = np.roll(other, 2, axis=0)
-    return Outline(corners, outline.score, other, round(float(chance), 3), round(seen.back, 3))
+    return CardQuad(corners, outline.score, other, round(float(chance), 3), round(seen.back, 3))
 
 
 def _up(corners: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -176,7 +176,7 @@ def _up(corners: NDArray[np.float32]) -> NDArray[np.float32]:
 
 
 def _refined(
-    photo: Photo, picture: Picture, quad: NDArray[np.float32], size: FaceSize, reach: Reach = FINE
+    photo: Photo, picture: ReducedImage, quad: NDArray[np.float32], size: FaceSize, reach: Reach = FINE
 ) -> NDArray[np.float32]:
     """The quad on the photo's own pixels; where it is the whole picture, there is no edge to look for."""
     scaled = np.asarray(quad / np.array(picture.scale), dtype=np.float32)
@@ -185,7 +185,7 @@ def _refined(
     return np.asarray(clockwise_portrait(scaled), dtype=np.float32)
 
 
-def _is_frame(picture: Picture, quad: NDArray[np.float32]) -> bool:
+def _is_frame(picture: ReducedImage, quad: NDArray[np.float32]) -> bool:
     far = np.array([picture.width, picture.height], np.float32)
     return bool((np.minimum(np.abs(quad), np.abs(quad - far)) < 0.01).all())
 

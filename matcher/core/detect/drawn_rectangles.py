@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.detect.geometry import Array, height
-from matcher.core.detect.reduced_image import Picture
+from matcher.core.detect.reduced_image import ReducedImage
 from matcher.core.detect.sampling import across_sides, grid, sample
 from matcher.core.detect.scoring import LEVELS
 
@@ -31,7 +31,7 @@ AS_EVEN = (1.5, 2.0)
 """Factor and levels by which the inside's lightness may vary more than the table's; a photograph's varies far more."""
 
 
-def only_drawn(picture: Picture, quads: Array, height_mm: float) -> NDArray[np.bool_]:
+def only_drawn(picture: ReducedImage, quads: Array, height_mm: float) -> NDArray[np.bool_]:
     """(n,) for quads (n, 4, 2) in reduced pixels: a stroke runs around, and inside and outside of it is the same."""
     if not len(quads):
         return np.empty(0, bool)

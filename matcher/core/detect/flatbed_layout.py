@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.core.detect.reduced_image import Picture
+from matcher.core.detect.reduced_image import ReducedImage
 from matcher.core.detect.scoring import measure
 from matcher.core.settings import FaceSize
 
@@ -51,7 +51,7 @@ class Patch:
 
 
 @dataclass(frozen=True)
-class Page:
+class FlatbedPage:
     """quads: (n, 4, 2) cards in reduced pixels, none where this is no page of two or more; alone: (n,) bool, False for
     cards that touch another."""
 
@@ -59,13 +59,13 @@ class Page:
     alone: NDArray[np.bool_]
 
 
-def page_cards(picture: Picture, size: FaceSize, px_per_mm: float | None = None) -> Page:
+def flatbed_quads(picture: ReducedImage, size: FaceSize, px_per_mm: float | None = None) -> FlatbedPage:
     """The cards of a page.
 
     px_per_mm: scale of the reduced picture, where the scan's resolution is known. Where it is not, the scale comes
     from cards that lie alone, which most must.
     """
-    none = Page(np.empty((0, 4, 2), np.float32), np.empty(0, bool))
+    none = FlatbedPage(np.empty((0, 4, 2), np.float32), np.empty(0, bool))
     ground = _from_lid(picture.lab)
     if ground is None:
         return none
@@ -81,7 +81,7 @@ def page_cards(picture: Picture, size: FaceSize, px_per_mm: float | None = None)
     quads = np.asarray(cells, np.float32)
     if float(np.median(measure(picture, quads, size.height_mm).paper)) < PAPER:
         return none
-    return Page(quads, np.array([len(part) == 1 for part in parts for _ in part], bool))
+    return FlatbedPage(quads, np.array([len(part) == 1 for part in parts for _ in part], bool))
 
 
 def _from_lid(lab: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], int] | None:
@@ -103,7 +103,7 @@ def _apart(lab: NDArray[np.uint8], colour: NDArray[np.uint8]) -> NDArray[np.uint
     return np.asarray(cv2.max(np.ascontiguousarray(apart[..., 0]), cv2.add(chroma, chroma)), np.uint8)
 
 
-def _patches(picture: Picture, mask: NDArray[np.uint8]) -> list[Patch]:
+def _patches(picture: ReducedImage, mask: NDArray[np.uint8]) -> list[Patch]:
     least = (0.05 * max(mask.shape)) ** 2
     closed = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
     opened = cv2.morphologyEx(closed, cv2.MORPH_OPEN, np.ones((5, 5), np.uint8))
@@ -111,7 +111,7 @@ def _patches(picture: Picture, mask: NDArray[np.uint8]) -> list[Patch]:
     return [_level(picture, np.asarray(c, np.int32)) for c in contours if cv2.contourArea(c) > least]
 
 
-def _level(picture: Picture, contour: NDArray[np.int32]) -> Patch:
+def _level(picture: ReducedImage, contour: NDArray[np.int32]) -> Patch:
     """Cut a patch out and turn it level, by the nearest right angle."""
     (x, y), (w, h), angle = cv2.minAreaRect(contour)
     while abs(angle) > 45:

@@ -11,10 +11,10 @@ from __future__ import annotations
 import numpy as np
 
 from matcher.core.detect.geometry import clockwise_portrait
-from matcher.core.detect.orientation import bearing
-from matcher.core.detect.proposals import frame
-from matcher.core.detect.quad_classifier import UNEVEN, judge, tones
-from matcher.core.detect.reduced_image import Picture
+from matcher.core.detect.orientation import orientation
+from matcher.core.detect.proposals import frame_quad
+from matcher.core.detect.quad_classifier import UNEVEN, classify_quads, tones
+from matcher.core.detect.reduced_image import ReducedImage
 from matcher.core.nets import weight_file
 from matcher.core.nets.dense import Values, load_network
 from matcher.core.photo import Photo
@@ -26,18 +26,18 @@ LEAST = 1e-4
 """Scores of the judge nearer to 0 or 1 than this count as that."""
 
 
-def whole_card(photo: Photo, picture: Picture, size: FaceSize) -> float:
+def fills_frame(photo: Photo, picture: ReducedImage, size: FaceSize) -> float:
     """How likely the whole picture is one card; 0 where it has not a card's proportions, or shows nothing at all."""
     measured = whole_measurements(photo, picture, size)
     return float(load_network(WEIGHTS)(measured)[0]) if len(measured) else 0.0
 
 
-def whole_measurements(photo: Photo, picture: Picture, size: FaceSize) -> Values:
+def whole_measurements(photo: Photo, picture: ReducedImage, size: FaceSize) -> Values:
     """(0 or 1, 4): the judge's log odds, how sure the bearing is, how like a back it is, how uneven its detail."""
-    quads = clockwise_portrait(frame(picture, size))
+    quads = clockwise_portrait(frame_quad(picture, size))
     if not len(quads):
         return np.empty((0, 4), np.float32)
-    score = float(np.clip(judge(picture, quads, size)[0], LEAST, 1 - LEAST))
-    seen = bearing(photo.pixels, np.asarray(quads[0] / np.array(picture.scale), np.float32))
+    score = float(np.clip(classify_quads(picture, quads, size)[0], LEAST, 1 - LEAST))
+    seen = orientation(photo.pixels, np.asarray(quads[0] / np.array(picture.scale), np.float32))
     uneven = float(tones(picture, quads)[0, UNEVEN])
     return np.array([[np.log(score / (1 - score)), np.log1p(abs(seen.odds)), seen.back, uneven]], np.float32)

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.detect.geometry import clockwise_portrait, intersect, is_convex, ratio, sides, skew
-from matcher.core.detect.reduced_image import Picture
+from matcher.core.detect.reduced_image import ReducedImage
 
 ANGLES = 360
 """Half-degree steps over the half circle."""
@@ -53,7 +53,7 @@ class Segments:
     origin: int
 
 
-def line_quads(picture: Picture, limit: int = 120) -> NDArray[np.float32]:
+def line_quads(picture: ReducedImage, limit: int = 120) -> NDArray[np.float32]:
     """(n, 4, 2) quads in reduced pixels, best supported first, near-duplicates removed."""
     segments = find_segments(picture)
     if len(segments.lines) < 4:
@@ -65,13 +65,13 @@ def line_quads(picture: Picture, limit: int = 120) -> NDArray[np.float32]:
     return np.concatenate([_distinct(quads, worth, limit), more])
 
 
-def find_segments(picture: Picture) -> Segments:
+def find_segments(picture: ReducedImage) -> Segments:
     """The picture's straight, supported segments."""
     lines = _vote(picture)
     return _supported(picture, lines)
 
 
-def _vote(picture: Picture) -> NDArray[np.float32]:
+def _vote(picture: ReducedImage) -> NDArray[np.float32]:
     """(k, 3) lines: peaks of a Hough vote in which every thin edge votes near its own gradient direction."""
     y, x = np.nonzero(picture.edges)
     if len(x) > MAX_EDGES:
@@ -106,7 +106,7 @@ def _peaks(table: NDArray[np.float32]) -> NDArray[np.intp]:
     return np.asarray(where[np.sort(kept)[:MAX_LINES]])
 
 
-def _supported(picture: Picture, lines: NDArray[np.float32]) -> Segments:
+def _supported(picture: ReducedImage, lines: NDArray[np.float32]) -> Segments:
     """Sample the gradient along every line; cut the lines into stretches with support."""
     reach = (int(np.hypot(picture.width, picture.height)) // STRIDE + 2) * STRIDE
     signed = _signed_support(picture, lines, reach)
@@ -131,7 +131,7 @@ def _supported(picture: Picture, lines: NDArray[np.float32]) -> Segments:
     return Segments(lines[index], span[keep], worth[keep], running[index], polarity[index], reach)
 
 
-def _two_sided(picture: Picture, lines: NDArray[np.float32], span: NDArray[np.float32]) -> NDArray[np.float32]:
+def _two_sided(picture: ReducedImage, lines: NDArray[np.float32], span: NDArray[np.float32]) -> NDArray[np.float32]:
     """(n,) 0.5 to 1.5: how far the colours to the left and to the right of each segment differ."""
     if not len(lines):
         return np.empty(0, np.float32)
@@ -148,7 +148,7 @@ def _two_sided(picture: Picture, lines: NDArray[np.float32], span: NDArray[np.fl
     return np.asarray(np.clip(0.5 + 0.5 * apart, 0.5, 1.5), dtype=np.float32)
 
 
-def _signed_support(picture: Picture, lines: NDArray[np.float32], reach: int) -> NDArray[np.float32]:
+def _signed_support(picture: ReducedImage, lines: NDArray[np.float32], reach: int) -> NDArray[np.float32]:
     """(k, 2 reach / STRIDE) values -1, 0, 1: an edge along the line there, and which way it goes."""
     along = np.arange(-reach, reach, STRIDE, dtype=np.float32)
     best = np.zeros((len(lines), len(along)), np.float32)

@@ -1,4 +1,4 @@
-"""Which way up is a card, and is it its front? A photo and an outline in, a `Bearing` out, without any match.
+"""Which way up is a card, and is it its front? A photo and an outline in, a `Orientation` out, without any match.
 
 What tells: letters stand on their feet, and the lines of a caption follow each other; where words and picture lie;
 light from above, floor below, people upright; a back shows no picture. A small network weighs it
@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from matcher.core.contrast import slow
 from matcher.core.detect.geometry import Array
-from matcher.core.detect.warp import cut_out
+from matcher.core.detect.warp import warp_quad
 from matcher.core.nets import weight_file
 from matcher.core.photo import to_grey
 
@@ -45,7 +45,7 @@ LEAST_RANGE = 24.0
 
 
 @dataclass(frozen=True)
-class Bearing:
+class Orientation:
     """odds: log odds that the outline's first corner is the card's upper left one. back: probability that no picture is
     on this side."""
 
@@ -66,9 +66,9 @@ class Shown:
         return Shown(*(np.ascontiguousarray(part[:, ::-1, ::-1]) for part in (self.whole, self.foot, self.head)))
 
 
-def bearing(pixels: NDArray[np.uint8], corners: Array) -> Bearing:
+def orientation(pixels: NDArray[np.uint8], corners: Array) -> Orientation:
     """pixels: (h, w, 3) uint8 RGB. corners: (4, 2) TL TR BR BL of one of the two portrait readings."""
-    flat, _ = cut_out(pixels, corners, SHAPE[::-1])
+    flat, _ = warp_quad(pixels, corners, SHAPE[::-1])
     shown = prepared(to_grey(flat))
     turned = shown.turned()
     network = _network()
@@ -76,7 +76,7 @@ def bearing(pixels: NDArray[np.uint8], corners: Array) -> Bearing:
         network.setInput(np.stack([getattr(shown, name), getattr(turned, name)]), name)
     as_is, upside_down = np.asarray(network.forward(), np.float64)
     odds = float(as_is[0] - upside_down[0])
-    return Bearing(odds, float(1 / (1 + np.exp(-np.clip((as_is[1] + upside_down[1]) / 2, -30, 30)))))
+    return Orientation(odds, float(1 / (1 + np.exp(-np.clip((as_is[1] + upside_down[1]) / 2, -30, 30)))))
 
 
 def prepared(grey: Grey) -> Shown:

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from matcher.core.detect.caption_extension import to_nominal, with_caption
 from matcher.core.detect.geometry import clockwise_portrait
 from matcher.core.detect.line_proposals import line_quads
-from matcher.core.detect.reduced_image import Picture, soften
+from matcher.core.detect.reduced_image import ReducedImage, soften
 from matcher.core.detect.refinement import WIDE, refine
 from matcher.core.detect.region_proposals import region_quads
 from matcher.core.detect.sampling import outward, side_points
@@ -42,15 +42,15 @@ ALIKE = 0.025
 """Share of its size within which all corners of one proposal lie near another's: one of the two is enough."""
 
 
-def pool(picture: Picture, size: FaceSize) -> Quads:
+def propose_quads(picture: ReducedImage, size: FaceSize) -> Quads:
     """(n, 4, 2) quads in reduced pixels, portrait order."""
     quads, scores = _proposals(picture, size)
     versions = _versions(picture, quads[_distinct(quads, scores)], size)
-    found = np.concatenate([frame(picture, size), versions])
+    found = np.concatenate([frame_quad(picture, size), versions])
     return np.asarray(clockwise_portrait(found), np.float32)
 
 
-def frame(picture: Picture, size: FaceSize) -> Quads:
+def frame_quad(picture: ReducedImage, size: FaceSize) -> Quads:
     """(0 or 1, 4, 2): the whole picture, where it has about a card's proportions: pictures of lots are often cut to the
     card."""
     w, h = picture.width, picture.height
@@ -59,7 +59,7 @@ def frame(picture: Picture, size: FaceSize) -> Quads:
     return np.array([[[0, 0], [w, 0], [w, h], [0, h]]], np.float32)
 
 
-def _proposals(picture: Picture, size: FaceSize) -> tuple[Quads, NDArray[np.float32]]:
+def _proposals(picture: ReducedImage, size: FaceSize) -> tuple[Quads, NDArray[np.float32]]:
     quads = _edged(picture, np.concatenate([line_quads(picture, 60), region_quads(picture, size.aspect)]))
     scores = _first_score(picture, quads, size)
     if scores.max(initial=0) < PLAIN:
@@ -69,7 +69,7 @@ def _proposals(picture: Picture, size: FaceSize) -> tuple[Quads, NDArray[np.floa
     return quads, scores
 
 
-def _edged(picture: Picture, quads: Quads) -> Quads:
+def _edged(picture: ReducedImage, quads: Quads) -> Quads:
     """The MEASURED quads along whose sides the gradient is strongest: a look so quick that all can have it."""
     if len(quads) <= MEASURED:
         return quads
@@ -83,7 +83,7 @@ def _edged(picture: Picture, quads: Quads) -> Quads:
     return np.asarray(quads[np.sort(np.argsort(-(side @ EDGE_WEIGHTS))[:MEASURED])])
 
 
-def _first_score(picture: Picture, quads: Quads, size: FaceSize) -> NDArray[np.float32]:
+def _first_score(picture: ReducedImage, quads: Quads, size: FaceSize) -> NDArray[np.float32]:
     if not len(quads):
         return np.empty(0, np.float32)
     return score(measure(picture, quads, size.height_mm), size.aspect)
@@ -101,7 +101,7 @@ def _distinct(quads: Quads, scores: NDArray[np.float32]) -> list[int]:
     return kept
 
 
-def _versions(picture: Picture, quads: Quads, size: FaceSize) -> Quads:
+def _versions(picture: ReducedImage, quads: Quads, size: FaceSize) -> Quads:
     """Of each quad: as it is; on the edges near it; lengthened over a plain strip or to the nominal proportions."""
     snapped = refine(picture.lab, quads, size.height_mm, WIDE)
     longer = [with_caption(picture, quad, size.height_mm, size.aspect) for quad in snapped]

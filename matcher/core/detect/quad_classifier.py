@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.detect.geometry import Array, area, clockwise_portrait, height
-from matcher.core.detect.reduced_image import Picture
+from matcher.core.detect.reduced_image import ReducedImage
 from matcher.core.detect.sampling import across_sides, grid, outward, sample
 from matcher.core.detect.scoring import LEVELS, Evidence, measure, score, side_strength
 from matcher.core.nets import weight_file
@@ -31,14 +31,14 @@ ZONES = ((-4.0, -2.4), (-2.2, -1.1), (-0.9, -0.4), (-0.25, 0.25), (0.4, 0.9), (1
 """Distances from a side, mm, outward positive, in which the strongest parallel edge is looked for."""
 
 
-def judge(picture: Picture, quads: Array, size: FaceSize) -> Values:
+def classify_quads(picture: ReducedImage, quads: Array, size: FaceSize) -> Values:
     """(n,) 0 to 1: how much each quad (n, 4, 2), in reduced pixels, looks like the outer edge of a card."""
     if not len(quads):
         return np.empty(0, np.float32)
     return load_network(WEIGHTS)(measurements(picture, quads, size))
 
 
-def measurements(picture: Picture, quads: Array, size: FaceSize) -> Values:
+def measurements(picture: ReducedImage, quads: Array, size: FaceSize) -> Values:
     """(n, f) everything that is weighed of each quad."""
     quads = clockwise_portrait(np.asarray(quads, np.float32))
     evidence = measure(picture, quads, size.height_mm)
@@ -61,7 +61,7 @@ def _sides(evidence: Evidence) -> Values:
     return np.concatenate([np.sort(part, axis=1) for part in parts], axis=1)
 
 
-def _shape(picture: Picture, quads: Array, evidence: Evidence, nominal: float) -> Values:
+def _shape(picture: ReducedImage, quads: Array, evidence: Evidence, nominal: float) -> Values:
     off = np.log(np.maximum(evidence.ratio, 1e-3) / nominal)
     share = np.abs(area(quads)) / (picture.width * picture.height)
     frame = min(picture.width, picture.height) / max(picture.width, picture.height)
@@ -74,7 +74,7 @@ def _shape(picture: Picture, quads: Array, evidence: Evidence, nominal: float) -
     )  # fmt: skip
 
 
-def _parallels(picture: Picture, quads: Array, height_mm: float) -> Values:
+def _parallels(picture: ReducedImage, quads: Array, height_mm: float) -> Values:
     """How strong an edge runs parallel to the sides at each distance, and how plain the strips between are."""
     px_per_mm = np.maximum(height(quads) / height_mm, 1.0).astype(np.float32)
     colours = across_sides(picture.lab, quads, STATIONS, PROFILE_MM * px_per_mm[:, None]) * LEVELS
@@ -109,7 +109,7 @@ def _between(low: float, high: float) -> NDArray[np.bool_]:
     return np.asarray(np.abs(PROFILE_MM - (low + high) / 2) <= (high - low) / 2 + 1e-4)
 
 
-def tones(picture: Picture, quads: Array) -> Values:
+def tones(picture: ReducedImage, quads: Array) -> Values:
     """(n, 10): an old print has one tone scale, and fine detail in some places and none in others."""
     points = grid(quads, np.linspace(0.05, 0.95, 14), np.linspace(0.04, 0.96, 24))
     patch = sample(picture.lab, points).reshape(len(quads), -1, 3)

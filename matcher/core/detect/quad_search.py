@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 
 from matcher.core.detect.drawn_rectangles import only_drawn
 from matcher.core.detect.geometry import NEXT, Array, area, height, slant, true_ratio, true_slant
-from matcher.core.detect.proposals import pool
-from matcher.core.detect.quad_classifier import judge
-from matcher.core.detect.reduced_image import Picture
-from matcher.core.detect.suppression import one_a_card
+from matcher.core.detect.proposals import propose_quads
+from matcher.core.detect.quad_classifier import classify_quads
+from matcher.core.detect.reduced_image import ReducedImage
+from matcher.core.detect.suppression import suppress_overlaps
 from matcher.core.settings import FaceSize
 
 Quads = NDArray[np.float32]
@@ -82,10 +82,10 @@ class Found:
         return float(self.scores[0]) if len(self.scores) else 0.0
 
 
-def search(picture: Picture, size: FaceSize, px_per_mm: float | None = None) -> Found:
+def search_quads(picture: ReducedImage, size: FaceSize, px_per_mm: float | None = None) -> Found:
     """Look for cards; px_per_mm: of the reduced picture, where a scan's resolution tells it."""
-    quads = pool(picture, size)
-    scores = _together(quads, judge(picture, quads, size))
+    quads = propose_quads(picture, size)
+    scores = _together(quads, classify_quads(picture, quads, size))
     fits = of_nominal_size(quads, size, px_per_mm)
     # A faded card on a pale lid looks drawn, its shadow being the stroke; but what is drawn seldom has a card's shape.
     drawn = only_drawn(picture, quads, size.height_mm) & ~_of_nominal_shape(picture, quads, size)
@@ -93,12 +93,12 @@ def search(picture: Picture, size: FaceSize, px_per_mm: float | None = None) -> 
     scores = _inside_first(picture, quads, scores, size)
     scores = likely_first(picture, quads, scores, size)
     scores = _true_to_size(scores, fits)
-    kept = one_a_card(quads, scores, least=0.0)
+    kept = suppress_overlaps(quads, scores, least=0.0)
     second = tuple(_second(quads, scores, int(i)) for i in kept)
     return Found(quads[kept], scores[kept], second)
 
 
-def _inside_first(picture: Picture, quads: Quads, scores: Scores, size: FaceSize) -> Scores:
+def _inside_first(picture: ReducedImage, quads: Quads, scores: Scores, size: FaceSize) -> Scores:
     """The whole picture is the card only where no card is seen in it: a scan shows a rim of the lid."""
     full = area(quads) > WHOLE * picture.width * picture.height if len(quads) else np.zeros(0, bool)
     if not full.any():
@@ -110,7 +110,7 @@ def _inside_first(picture: Picture, quads: Quads, scores: Scores, size: FaceSize
     return np.where(full & inside.any(), UNLIKELY * scores, scores).astype(np.float32)
 
 
-def likely_first(picture: Picture, quads: Quads, scores: Scores, size: FaceSize) -> Scores:
+def likely_first(picture: ReducedImage, quads: Quads, scores: Scores, size: FaceSize) -> Scores:
     """Where a quad of the nominal shape, all sides within the picture, is as good as certain, another in its place is
     unlikely that is no rectangle, or whose side is the picture's own border: a side of it has followed another line."""
     if not len(quads):
@@ -125,14 +125,14 @@ def likely_first(picture: Picture, quads: Quads, scores: Scores, size: FaceSize)
     return np.where(astray & (near & larger).any(axis=1), UNLIKELY * scores, scores).astype(np.float32)
 
 
-def _on_border(picture: Picture, quads: Quads) -> NDArray[np.bool_]:
+def _on_border(picture: ReducedImage, quads: Quads) -> NDArray[np.bool_]:
     """(n,): which quads have a side, both of its corners, on the picture's border or beyond."""
     far = np.array([picture.width, picture.height], np.float32)
     out = np.concatenate([quads < BORDER_PX, far - quads < BORDER_PX], axis=2)  # (n, 4, 4): corners, borders
     return np.asarray((out & out[:, NEXT]).reshape(len(quads), -1).any(axis=1))
 
 
-def _of_nominal_shape(picture: Picture, quads: Quads, size: FaceSize) -> NDArray[np.bool_]:
+def _of_nominal_shape(picture: ReducedImage, quads: Quads, size: FaceSize) -> NDArray[np.bool_]:
     """(n,): which quads have the nominal proportions, the tilt taken out."""
     if not len(quads):
         return np.zeros(0, bool)

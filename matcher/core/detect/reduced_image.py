@@ -19,7 +19,7 @@ NOISE_FLOOR = 0.7
 
 
 @dataclass(frozen=True)
-class Picture:
+class ReducedImage:
     """A photo reduced to about LONG_SIDE.
 
     lab:   (h, w, 3) uint8, CIE L a b as OpenCV packs them, lightly smoothed.
@@ -42,7 +42,7 @@ class Picture:
         return int(self.lab.shape[0])
 
 
-def reduce(photo: Photo) -> Picture:
+def reduce(photo: Photo) -> ReducedImage:
     """Reduce a photo for the search."""
     factor = min(1.0, LONG_SIDE / max(photo.width, photo.height))
     shape = (max(8, round(photo.width * factor)), max(8, round(photo.height * factor)))
@@ -52,7 +52,7 @@ def reduce(photo: Photo) -> Picture:
     slope = _normalised(*_strongest_gradient(lab))
     edges = _thin(slope)
     scale = (shape[0] / photo.width, shape[1] / photo.height)
-    return Picture(lab, slope, edges, scale)
+    return ReducedImage(lab, slope, edges, scale)
 
 
 def _strongest_gradient(lab: NDArray[np.uint8]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
@@ -87,10 +87,10 @@ def _thin(slope: NDArray[np.float32]) -> NDArray[np.bool_]:
     return np.asarray(cv2.Canny(x, y, 160, 300, L2gradient=True) > 0)
 
 
-def soften(picture: Picture, window: int = 9) -> Picture:
+def soften(picture: ReducedImage, window: int = 9) -> ReducedImage:
     """Half the size, and without whatever is thinner than half the window: print, grain, weave, drawn lines."""
     small = cv2.resize(picture.lab, (picture.width // 2, picture.height // 2), interpolation=cv2.INTER_AREA)
     lab = np.asarray(cv2.medianBlur(small, window), dtype=np.uint8)
     slope = _normalised(*_strongest_gradient(lab))
     scale = (picture.scale[0] * small.shape[1] / picture.width, picture.scale[1] * small.shape[0] / picture.height)
-    return Picture(lab, slope, _thin(slope), scale)
+    return ReducedImage(lab, slope, _thin(slope), scale)

@@ -14,10 +14,10 @@ from numpy.typing import NDArray
 
 from matcher.core.detect.geometry import BEFORE, area, clockwise_portrait, is_convex, ratio, sides
 from matcher.core.detect.line_proposals import MIN_SIDE
-from matcher.core.detect.reduced_image import Picture
+from matcher.core.detect.reduced_image import ReducedImage
 
 
-def region_quads(picture: Picture, nominal: float, limit: int = 200) -> NDArray[np.float32]:
+def region_quads(picture: ReducedImage, nominal: float, limit: int = 200) -> NDArray[np.float32]:
     """(n, 4, 2) quads in reduced pixels, the largest first. nominal: a card's width over height."""
     quads = [quad for mask in _masks(picture) for quad in _outlines_of(mask)]
     if not quads:
@@ -61,7 +61,7 @@ def _distinct(quads: NDArray[np.float32], limit: int) -> NDArray[np.float32]:
     return np.asarray(quads[kept])
 
 
-def _masks(picture: Picture) -> Iterator[NDArray[np.uint8]]:
+def _masks(picture: ReducedImage) -> Iterator[NDArray[np.uint8]]:
     distance = _from_border(picture.lab)
     for threshold in (5, 10, 20, 40):
         yield (distance > threshold).astype(np.uint8)
@@ -94,7 +94,7 @@ def _from_border(lab: NDArray[np.uint8]) -> NDArray[np.uint8]:
     return np.asarray(cv2.max(np.ascontiguousarray(apart[..., 0]), cv2.add(chroma, chroma)), dtype=np.uint8)
 
 
-def _walled_off(picture: Picture) -> NDArray[np.uint8]:
+def _walled_off(picture: ReducedImage) -> NDArray[np.uint8]:
     """Pixels that cannot be reached from the border without crossing an edge."""
     wall = cv2.dilate(picture.edges.astype(np.uint8), np.ones((3, 3), np.uint8))
     room = np.pad(1 - wall, 1, constant_values=1)

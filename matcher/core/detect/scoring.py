@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.detect.geometry import Array, clockwise_portrait, height, skew, true_ratio
-from matcher.core.detect.reduced_image import Picture
+from matcher.core.detect.reduced_image import ReducedImage
 from matcher.core.detect.sampling import across_sides, grid, sample, side_points
 
 POSITIONS = np.concatenate([np.linspace(0.04, 0.96, 24), np.linspace(-0.13, -0.03, 4), np.linspace(1.03, 1.13, 4)])
@@ -54,7 +54,7 @@ class Evidence:
     skew: NDArray[np.float32]
 
 
-def measure(picture: Picture, quads: Array, height_mm: float) -> Evidence:
+def measure(picture: ReducedImage, quads: Array, height_mm: float) -> Evidence:
     """Measure quads (n, 4, 2) given in reduced pixels, portrait order."""
     quads = clockwise_portrait(np.asarray(quads, np.float32))
     px_per_mm = (height(quads) / height_mm).astype(np.float32)
@@ -114,7 +114,7 @@ def _evenness(colours: NDArray[np.float32], steps: NDArray[np.float32]) -> NDArr
     return np.asarray(np.clip(1 - uneven / (0.4 * steps + 1), 0, 1))
 
 
-def _bands(picture: Picture, quads: Array, px_per_mm: NDArray[np.float32]) -> NDArray[np.float32]:
+def _bands(picture: ReducedImage, quads: Array, px_per_mm: NDArray[np.float32]) -> NDArray[np.float32]:
     """(n, 4): a table's pattern or a page's columns are alike on both sides of a line; a card and its table are not."""
     offsets = np.concatenate([-BAND_MM, BAND_MM]) * px_per_mm[:, None]
     colours = across_sides(picture.lab, quads, np.linspace(0.03, 0.97, 16), offsets) * LEVELS
@@ -128,7 +128,7 @@ def _bands(picture: Picture, quads: Array, px_per_mm: NDArray[np.float32]) -> ND
 
 
 def _insides(
-    picture: Picture, quads: Array, px_per_mm: NDArray[np.float32]
+    picture: ReducedImage, quads: Array, px_per_mm: NDArray[np.float32]
 ) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
     inside = sample(picture.lab, grid(quads, np.linspace(0.06, 0.94, 12), np.linspace(0.05, 0.95, 20)))
     inside = inside.reshape(len(quads), -1, 3)
@@ -146,7 +146,7 @@ def _insides(
     return texture.astype(np.float32), apart.astype(np.float32), paper.astype(np.float32)
 
 
-def _framed(picture: Picture, quads: Array) -> NDArray[np.float32]:
+def _framed(picture: ReducedImage, quads: Array) -> NDArray[np.float32]:
     points = side_points(quads, np.linspace(0.02, 0.98, 13))
     x, y = points[..., 0], points[..., 1]
     near = (x < 2.5) | (y < 2.5) | (x > picture.width - 2.5) | (y > picture.height - 2.5)

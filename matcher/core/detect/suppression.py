@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from matcher.core.detect.geometry import Array, area, height, inside
 
 
-def one_a_card(quads: Array, scores: Array, least: float, limit: int = 40) -> NDArray[np.intp]:
+def suppress_overlaps(quads: Array, scores: Array, least: float, limit: int = 40) -> NDArray[np.intp]:
     """Indices, best first, of quads of at least the score `least` that do not share a card.
 
     Of quads on the same card the best wins; between nearly equal ones, the larger (a mount, not its print). What

@@ -12,7 +12,7 @@ from matcher.core.shrink import shrink
 Pixels = NDArray[np.uint8]
 
 
-def cut_out(pixels: Pixels, corners: Array, size: tuple[int, int]) -> tuple[Pixels, NDArray[np.bool_]]:
+def warp_quad(pixels: Pixels, corners: Array, size: tuple[int, int]) -> tuple[Pixels, NDArray[np.bool_]]:
     """The rectangle of `size` (width, height), and which of its pixels the photo shows.
 
     pixels: (h, w, 3) or (h, w) uint8. corners: (4, 2) TL TR BR BL, (0, 0) the outer corner of the first pixel. Where

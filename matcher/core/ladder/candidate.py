@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from matcher.catalogue.reference_set import Known
 from matcher.core.align.alignment import Alignment
 from matcher.core.ladder.caption import CaptionFinding
 from matcher.core.ladder.copy import CopyFinding
 from matcher.core.ladder.crop import CropFinding
 from matcher.core.ladder.pose import PoseFinding
+from matcher.core.reference_set import KnownRecord, KnownReference
 
 
 @dataclass(frozen=True)
@@ -27,13 +27,17 @@ class Confidence:
 class Candidate:
     """One reference, how it was registered, and what was found on each rung."""
 
-    known: Known
+    reference: KnownReference
     alignment: Alignment
     pose: PoseFinding | None = None
     crop: CropFinding | None = None
     caption: CaptionFinding | None = None
     copy: CopyFinding | None = None
     confidence: Confidence = Confidence()
+
+    @property
+    def record(self) -> KnownRecord:
+        return self.reference.record
 
     @property
     def pose_probability(self) -> float:

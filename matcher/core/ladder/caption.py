@@ -15,8 +15,8 @@ from matcher.core.align.alignment import Alignment
 from matcher.core.calibration import Calibration, log_gap
 from matcher.core.flatten import Face
 from matcher.core.ladder.caption_strips import register_strips, shown_by_both
-from matcher.core.ladder.change_detector import Part, compare, difference_features
-from matcher.core.ladder.ink_correlation import LETTER_PX, compare_letters
+from matcher.core.ladder.change_detector import DifferenceMap, compare, difference_features
+from matcher.core.ladder.ink_correlation import LETTER_PX, correlate_ink
 
 LEGIBLE = 2.0
 """Log of ink's energy over the paper's noise, needed on both cards: below it rehearsals told nothing apart."""
@@ -37,7 +37,7 @@ class CaptionFinding:
     worst: float
     legibility: tuple[float, float]
     features: dict[str, float]
-    parts: tuple[Part, ...] = field(default=(), repr=False)
+    parts: tuple[DifferenceMap, ...] = field(default=(), repr=False)
 
     @property
     def words(self) -> str:
@@ -60,11 +60,13 @@ def is_legible(features: dict[str, float]) -> bool:
     return features["ink"] >= LEGIBLE and features["covered"] < 0.3
 
 
-def compare_captions(query: Face, reference: Face, alignment: Alignment) -> tuple[dict[str, float], tuple[Part, ...]]:
+def compare_captions(
+    query: Face, reference: Face, alignment: Alignment
+) -> tuple[dict[str, float], tuple[DifferenceMap, ...]]:
     """Numbers about the words (agreement of the ink, its worst letter and word, legibility), and the strips."""
     strips = register_strips(query, reference, alignment.transform, shown_by_both(query, reference, alignment))
     parts = tuple(compare("words", strip.mine, strip.theirs, strip.shown) for strip in strips)
-    letters = compare_letters(strips)
+    letters = correlate_ink(strips)
     agreement = letters.agreement
     worst, word = (letters.worst(LETTER_PX * size) for size in (0.8, 2.0))
     features = {

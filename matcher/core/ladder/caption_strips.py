@@ -1,8 +1,8 @@
 """The strips where captions stand, foot and head of the card, registered on their own; the picture plays no part.
 
-Two faces and the pictures' `Alignment` in, a `Strip` for the foot and one for the head out. Words, dividing line and
-picture were printed together, so on one crop the strips' transform is the picture's; on another crop of the negative
-the words stay while the picture moves. Where the scissors went matters to neither.
+Two faces and the pictures' `Alignment` in, a `CaptionStrip` for the foot and one for the head out. Words, dividing
+line and picture were printed together, so on one crop the strips' transform is the picture's; on another crop of the
+negative the words stay while the picture moves. Where the scissors went matters to neither.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.core.align.alignment import Alignment, lay_over
+from matcher.core.align.alignment import Alignment, warp_reference
 from matcher.core.contrast import slow
 from matcher.core.flatten import Face
 from matcher.core.settings import FaceSize
@@ -54,7 +54,7 @@ STROKE = (0.8, 4.5)
 
 
 @dataclass(frozen=True)
-class Strip:
+class CaptionStrip:
     """One strip of the query with the reference's laid over it.
 
     rows, columns: where it lies on the face.
@@ -82,13 +82,13 @@ class Strip:
 
 def shown_by_both(query: Face, reference: Face, alignment: Alignment) -> Bools:
     """(height, width): where the query's card is seen uncovered, and the reference too."""
-    laid, covered = lay_over(reference, alignment)
+    laid, covered = warp_reference(reference, alignment)
     return query.trusted & covered & ~_hidden(query.grey, laid)
 
 
 def register_strips(
     query: Face, reference: Face, start: NDArray[np.float64], shown: Bools, search_mm: tuple[float, float] = WORDS_MM
-) -> tuple[Strip, Strip]:
+) -> tuple[CaptionStrip, CaptionStrip]:
     """The foot and the head of the card, each moved to where the ink fits best.
 
     start:     (3, 3), query face pixels to reference face pixels: the picture's transform, or the identity, which lays
@@ -125,7 +125,7 @@ def _registered(
     rows: slice,
     columns: slice,
     search_mm: tuple[float, float],
-) -> Strip:
+) -> CaptionStrip:
     """First whole pixels, then a fine affine transform of the strip."""
     corner = np.array([[1, 0, columns.start], [0, 1, rows.start], [0, 0, 1]], np.float64)
     canvas = (columns.stop - columns.start, rows.stop - rows.start)
@@ -141,7 +141,7 @@ def _registered(
     seen = seen & (believed > 0)
     inks = ink, ink_of(moved)
     fit = _correlation(*inks, seen)
-    return Strip(rows, columns, mine, moved, inks, seen, transform / transform[2, 2], fit)
+    return CaptionStrip(rows, columns, mine, moved, inks, seen, transform / transform[2, 2], fit)
 
 
 def _cut(

@@ -1,8 +1,8 @@
 """Where do two registered pictures show different things? Small networks that learnt it from rehearsals.
 
-Two greys of one frame in, a `Part` out, with a map of log odds: above zero where the two show something different, and
-not merely faded, stained, blurred or grainy versions of one thing. Correlation has to be told how much noise to expect
-and where a stain is only a stain; these were trained on pairs for which the truth of every spot was known
+Two greys of one frame in, a `DifferenceMap` out, with a map of log odds: above zero where the two show something
+different, and not merely faded, stained, blurred or grainy versions of one thing. Correlation has to be told how much
+noise to expect and where a stain is only a stain; these were trained on pairs for which the truth of every spot was known
 (`rehearsal/differences.py`, `scripts/train_change_detector`). They never saw a picture of a demo or a test.
 """
 
@@ -43,7 +43,7 @@ _NOISE = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32)
 
 
 @dataclass(frozen=True)
-class Part:
+class DifferenceMap:
     """A part of the query's face with the reference's laid over it, compared.
 
     kind:         what it shows.
@@ -64,7 +64,7 @@ class Part:
         return np.asarray(self.seen / (1 + np.exp(-np.clip(self.differs, -30, 30))), np.float32)
 
 
-def compare(kind: Kind, mine: NDArray[np.uint8], theirs: NDArray[np.uint8], mask: NDArray[np.bool_]) -> Part:
+def compare(kind: Kind, mine: NDArray[np.uint8], theirs: NDArray[np.uint8], mask: NDArray[np.bool_]) -> DifferenceMap:
     """Ask the network of its kind where two registered greys differ; mask: (height, width), where both are shown."""
     (first, noise_1), (second, noise_2) = prepared(mine), prepared(theirs)
     rows, columns = (-(-side // STEP) for side in mine.shape)
@@ -74,10 +74,10 @@ def compare(kind: Kind, mine: NDArray[np.uint8], theirs: NDArray[np.uint8], mask
     differs = infer(weight_file(f"change_{kind}.onnx"), pair=pair, noise=noise)[0, :rows, :columns]
     spots: NDArray[np.bool_] = mask[STEP // 2 :: STEP, STEP // 2 :: STEP]
     short = ((0, rows - spots.shape[0]), (0, columns - spots.shape[1]))
-    return Part(kind, mine, theirs, np.pad(spots, short).astype(np.float32), differs)
+    return DifferenceMap(kind, mine, theirs, np.pad(spots, short).astype(np.float32), differs)
 
 
-def difference_features(parts: Sequence[Part]) -> dict[str, float]:
+def difference_features(parts: Sequence[DifferenceMap]) -> dict[str, float]:
     """How large and how sure the largest difference is.
 
     On a logarithmic scale: one spot at 0.9 says as much more than one at 0.3 as that says more than one at 0.1.

@@ -13,13 +13,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.core.align.alignment import Alignment, lay_over
+from matcher.core.align.alignment import Alignment, warp_reference
 from matcher.core.align.view import picture_zone
 from matcher.core.calibration import Calibration, log_gap
 from matcher.core.contrast import slow
 from matcher.core.flatten import Face
 from matcher.core.ladder.crop import CropFinding
-from matcher.core.ladder.local_ncc import Band, agreement
+from matcher.core.ladder.local_ncc import Band, correlation_map
 
 Floats = NDArray[np.float32]
 Bools = NDArray[np.bool_]
@@ -73,7 +73,7 @@ def judge_copy(
 
 def copy_features(query: Face, reference: Face, alignment: Alignment, crop: CropFinding) -> dict[str, float]:
     """What is left over on the face, how the rim correlates, how far the print's place differs."""
-    laid, covered = lay_over(reference, alignment)
+    laid, covered = warp_reference(reference, alignment)
     shown = query.trusted & covered
     shown[:RIM_PX] = shown[-RIM_PX:] = False
     shown[:, :RIM_PX] = shown[:, -RIM_PX:] = False
@@ -89,7 +89,7 @@ def copy_features(query: Face, reference: Face, alignment: Alignment, crop: Crop
 
 
 def _of_rim(mine: Floats, theirs: Floats, outside: Bools) -> dict[str, float]:
-    found = agreement(mine, theirs, outside, STAINS)
+    found = correlation_map(mine, theirs, outside, STAINS)
     correlation = found.mean(found.correlation) if found else 0.0
     legible = float(np.log(min(found.detail))) if found else 0.0
     # Fisher's z: correlations near one differ by more than they seem to.
@@ -101,7 +101,7 @@ def _of_face(mine: Floats, theirs: Floats, shown: Bools) -> dict[str, float]:
     """Correlation where there is picture, and everywhere alike: stains lie anywhere."""
     features: dict[str, float] = {}
     for name, band in (("flaws", FLAWS), ("clouds", CLOUDS)):
-        found = agreement(mine, theirs, shown, band)
+        found = correlation_map(mine, theirs, shown, band)
         if found is None:
             return {f"{n}_{k}": 0.0 for n in ("flaws", "clouds") for k in ("weighted", "gap", "everywhere", "detail")}
         everywhere = float(found.correlation[found.weight > 0].mean()) if found.judged else 0.0

@@ -17,7 +17,7 @@ from matcher.core.align.view import picture_corners
 from matcher.core.calibration import Calibration, log_gap
 from matcher.core.flatten import Face
 from matcher.core.ladder.caption_strips import register_strips, shown_by_both
-from matcher.core.ladder.ink_correlation import LETTER_PX, compare_letters
+from matcher.core.ladder.ink_correlation import LETTER_PX, correlate_ink
 from matcher.core.settings import FaceSize
 
 CUT_SIGMA_MM = 0.30
@@ -150,8 +150,8 @@ def crop_features(query: Face, reference: Face, alignment: Alignment) -> dict[st
     wherever the scissors went; on another crop they fit where the card's edges put them, and not there.
     """
     shown = shown_by_both(query, reference, alignment)
-    with_picture = compare_letters(register_strips(query, reference, alignment.transform, shown, TIGHT_MM), slack=0)
-    with_edges = compare_letters(register_strips(query, reference, np.eye(3), query.trusted, LOOSE_MM), slack=0)
+    with_picture = correlate_ink(register_strips(query, reference, alignment.transform, shown, TIGHT_MM), slack=0)
+    with_edges = correlate_ink(register_strips(query, reference, np.eye(3), query.trusted, LOOSE_MM), slack=0)
     ink = max(0.0, min(with_picture.ink))
     fits = {
         "picture_whole": log_gap(1 - with_picture.agreement, 0.03),

@@ -14,12 +14,22 @@ from typing import Literal
 from matcher.core.calibration import Calibration, log_odds
 from matcher.core.ladder.candidate import Candidate, Confidence
 from matcher.core.ladder.caption import CaptionFinding
-from matcher.core.ladder.fusion import verdicts
-from matcher.core.ladder.head_to_head import Rival, compete
-from matcher.core.ocr.caption_match import Testimony
+from matcher.core.ladder.fusion import fuse_by_pose
+from matcher.core.ladder.head_to_head import Contender, share_odds
 from matcher.core.settings import Thresholds
 
 Outcome = Literal["held", "new_crop", "new_caption", "new_pose", "undecided", "unreadable"]
+
+
+@dataclass(frozen=True)
+class CaptionEvidence:
+    """What another witness than the ink says of known captions.
+
+    log_odds: of the words of each record that it could judge, by the record's id. words: what it saw, for a person.
+    """
+
+    log_odds: Mapping[str, float]
+    words: str
 
 
 @dataclass(frozen=True)
@@ -44,7 +54,7 @@ def best_by(candidates: Sequence[Candidate], rung: Literal["crop", "caption"]) -
 
 
 def _name_and_probability(candidate: Candidate, rung: Literal["crop", "caption"]) -> tuple[str, float]:
-    record = candidate.known.record
+    record = candidate.record
     if rung == "crop":
         return record.crop, candidate.crop_probability
     return record.record_id, candidate.caption_probability or 0.0
@@ -64,33 +74,35 @@ def decide(
     thresholds: Thresholds,
     top: int,
     calibration: Calibration,
-    testimony: Testimony | None = None,
+    reading: CaptionEvidence | None = None,
 ) -> Answer:
     """Climb pose, crop, caption; stop where the probability lies between the threshold and its opposite.
 
-    testimony: what was read, if anything was; it counts beside the inks for every known caption.
+    reading: what was read, if anything was; it counts beside the inks for every known caption.
     """
-    judged = verdicts(candidates, calibration)
-    rivals = {name: Rival(verdict.probability, verdict.finding.parts) for name, verdict in judged.items()}
-    unjudged = {c.known.record.pose: Rival(0.0, ()) for c in candidates}
-    poses = compete({**unjudged, **rivals}, calibration)
+    judged = fuse_by_pose(candidates, calibration)
+    rivals = {name: Contender(verdict.probability, verdict.finding.parts) for name, verdict in judged.items()}
+    unjudged = {c.record.pose: Contender(0.0, ()) for c in candidates}
+    poses = share_odds({**unjudged, **rivals}, calibration)
     if not poses:
         reason = "no enrolled picture resembles this one"
         return Answer("new_pose", {}, Confidence(pose=0.0), (), (reason,))
     pose = max(poses, key=lambda name: poses[name])
-    same_pose = [c for c in candidates if c.known.record.pose == pose]
+    same_pose = [c for c in candidates if c.record.pose == pose]
     lead = judged[pose].lead if pose in judged else same_pose[0]
-    crops = compete({name: Rival(c.crop.probability, ()) for name, c in best_by(same_pose, "crop").items() if c.crop})
+    crops = share_odds(
+        {name: Contender(c.crop.probability, ()) for name, c in best_by(same_pose, "crop").items() if c.crop}
+    )
     crop = max(crops, key=lambda name: crops[name]) if crops else ""
-    same_crop = [c for c in same_pose if c.known.record.crop == crop and c.crop]
+    same_crop = [c for c in same_pose if c.record.crop == crop and c.crop]
     told = {n: c.caption for n, c in best_by(same_crop, "caption").items() if c.caption}
-    heard = {n: _heard(n, c, testimony, calibration) for n, c in told.items() if c.probability is not None}
-    captions = compete(heard, calibration)
+    heard = {n: _heard(n, c, reading, calibration) for n, c in told.items() if c.probability is not None}
+    captions = share_odds(heard, calibration)
     alone = {name: rival.probability for name, rival in heard.items()}
     best_alone = max((verdict.probability for verdict in judged.values()), default=0.0)
     graded = tuple(_grade(candidate, poses, crops, captions, pose, crop) for candidate in candidates)
     ranked = tuple(sorted(graded, key=_closeness, reverse=True))
-    read = testimony.words if testimony is not None else ""
+    read = reading.words if reading is not None else ""
     p_crop = crops.get(crop, 0.0)
     climb = _Climb(
         thresholds, pose, poses[pose], best_alone, crop, p_crop, captions, alone, lead, ranked, same_crop, read
@@ -99,12 +111,13 @@ def decide(
     return replace(answer, candidates=ranked[:top])
 
 
-def _heard(record_id: str, caption: CaptionFinding, testimony: Testimony | None, calibration: Calibration) -> Rival:
+def _heard(
+    record_id: str, caption: CaptionFinding, reading: CaptionEvidence | None, calibration: Calibration
+) -> Contender:
     """One known caption, by ink and reading together: independent witnesses add their log odds."""
     inks = log_odds(caption.probability or 0.0)
-    known = testimony is not None and record_id in testimony.likenesses
-    read = log_odds(testimony.likenesses[record_id].probability) if testimony and known else 0.0
-    return Rival(calibration.answered("caption", inks + read), caption.parts, read)
+    read = reading.log_odds.get(record_id, 0.0) if reading else 0.0
+    return Contender(calibration.answered("caption", inks + read), caption.parts, read)
 
 
 def _grade(
@@ -116,7 +129,7 @@ def _grade(
     crop: str,
 ) -> Candidate:
     """The candidate with its confidences; rungs above a broken one stay None."""
-    record = candidate.known.record
+    record = candidate.record
     # A reference that was only registered shares the pose that another one of it has settled.
     p_pose = poses[record.pose] if candidate.alignment else 0.0
     on_pose = record.pose == pose and candidate.crop is not None
@@ -178,12 +191,12 @@ class _Climb:
         best = max((c for c in self.ranked if c.crop), key=lambda c: c.crop_probability, default=None)
         words = best.crop.words if best and best.crop else "the crop could not be measured"
         sure = Confidence(pose=self.p_pose, crop=self.p_crop)
-        nearest = f"nearest known crop {best.known.record.crop}: {words}" if best else words
-        measured = {c.known.record.crop for c in self.ranked if c.crop}
-        same_pose = [c for c in self.ranked if c.known.record.pose == self.pose]
-        lost = [c for c in same_pose if not c.alignment and c.known.record.crop not in measured]
+        nearest = f"nearest known crop {best.record.crop}: {words}" if best else words
+        measured = {c.record.crop for c in self.ranked if c.crop}
+        same_pose = [c for c in self.ranked if c.record.pose == self.pose]
+        lost = [c for c in same_pose if not c.alignment and c.record.crop not in measured]
         if lost:
-            words = f"it could not be laid over {', '.join(sorted({c.known.record.record_id for c in lost}))}"
+            words = f"it could not be laid over {', '.join(sorted({c.record.record_id for c in lost}))}"
             return self._made("undecided", known, sure, self._pose_words(), nearest, words)
         if best and best.crop_probability <= 1 - self.thresholds.crop:
             return self._made("new_crop", known, sure, self._pose_words(), nearest)
@@ -199,13 +212,13 @@ class _Climb:
         winner = best_by(self.same_crop, "caption")[best]
         p_caption = self.captions[best]
         sure = replace(sure, caption=p_caption, record=self.p_pose * self.p_crop * p_caption)
-        words = f"caption against {winner.known.record.caption!r}: {winner.caption.words if winner.caption else ''}"
+        words = f"caption against {winner.record.caption!r}: {winner.caption.words if winner.caption else ''}"
         reasons = (self._pose_words(), winner.crop.words if winner.crop else "", words, self.read)
         if p_caption >= self.thresholds.caption:
             sure = replace(sure, copy=winner.copy.probability if winner.copy else None)
-            full = {**known, "caption": winner.known.record.caption, "record_id": best}
+            full = {**known, "caption": winner.record.caption, "record_id": best}
             return self._made("held", full, sure, *reasons)
-        unread = sorted({c.known.record.record_id for c in self.same_crop} - set(self.captions))
+        unread = sorted({c.record.record_id for c in self.same_crop} - set(self.captions))
         if unread:
             words = f"the caption could not be compared with that of {', '.join(unread)}"
             return self._made("undecided", known, sure, *reasons, words)

@@ -25,7 +25,7 @@ MOST = 0.9999
 
 
 @dataclass(frozen=True)
-class Verdict:
+class PoseEvidence:
     """lead: the reference that speaks most nearly as all of them together; finding: what it showed."""
 
     probability: float
@@ -33,20 +33,20 @@ class Verdict:
     finding: PoseFinding
 
 
-def verdicts(candidates: Sequence[Candidate], calibration: Calibration) -> dict[str, Verdict]:
+def fuse_by_pose(candidates: Sequence[Candidate], calibration: Calibration) -> dict[str, PoseEvidence]:
     """One of each pose that was judged at all."""
     judged: dict[str, list[tuple[Candidate, PoseFinding]]] = defaultdict(list)
     for candidate in candidates:
         if candidate.pose:
-            judged[candidate.known.record.pose].append((candidate, candidate.pose))
+            judged[candidate.record.pose].append((candidate, candidate.pose))
     return {pose: _verdict(heard, calibration) for pose, heard in judged.items()}
 
 
-def _verdict(judged: Sequence[tuple[Candidate, PoseFinding]], calibration: Calibration) -> Verdict:
+def _verdict(judged: Sequence[tuple[Candidate, PoseFinding]], calibration: Calibration) -> PoseEvidence:
     best = max(candidate.alignment.correlation for candidate, _ in judged)
     firm = [one for one in judged if one[0].alignment.correlation >= FIRM * best]
     says = np.array([log_odds(found.probability, MOST) for _, found in firm])
     expected = np.clip([found.expected for _, found in firm], 0.01, 0.99)
     together = float(np.average(says, weights=expected / (1 - expected)))
     lead, finding = firm[int(np.abs(says - together).argmin())]
-    return Verdict(calibration.answered("pose", together), lead, finding)
+    return PoseEvidence(calibration.answered("pose", together), lead, finding)

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.calibration import Calibration, sigmoid
-from matcher.core.ladder.change_detector import STEP, Part, compare, prepared
+from matcher.core.ladder.change_detector import STEP, DifferenceMap, compare, prepared
 
 SURE = 6.0
 """Log odds beyond which one spot's word counts no more."""
@@ -29,26 +29,26 @@ MOST = 4
 
 
 @dataclass(frozen=True)
-class Rival:
+class Contender:
     """A candidate explanation: its probability taken alone, and the parts by which it was judged.
 
     testimony: log odds, within the probability, that do not come from the parts: what was read.
     """
 
     probability: float
-    parts: tuple[Part, ...]
+    parts: tuple[DifferenceMap, ...]
     testimony: float = 0.0
 
 
-def compete(rivals: Mapping[str, Rival], calibration: Calibration | None = None) -> dict[str, float]:
+def share_odds(rivals: Mapping[str, Contender], calibration: Calibration | None = None) -> dict[str, float]:
     """Probabilities of rival explanations, of which at most one holds, from each one's own probability.
 
     With a calibration, the likeliest are first compared with each other where they differ: each defends what it has won
     so far against the next, and the two share the better one's odds as that comparison says.
 
-    >>> compete({"A": Rival(0.9, ()), "B": Rival(0.9, ())})["A"]   # neither is sure, and 'neither' is unlikely
+    >>> share_odds({"A": Contender(0.9, ()), "B": Contender(0.9, ())})["A"]  # neither is sure, 'neither' unlikely
     0.4737
-    >>> compete({"A": Rival(0.9, ())})["A"]
+    >>> share_odds({"A": Contender(0.9, ())})["A"]
     0.9
     """
     odds = {name: min(r.probability, 1 - 1e-6) / (1 - min(r.probability, 1 - 1e-6)) for name, r in rivals.items()}
@@ -66,7 +66,7 @@ def compete(rivals: Mapping[str, Rival], calibration: Calibration | None = None)
     return {name: round(o / total, 4) for name, o in odds.items()}
 
 
-def rival_features(first: Sequence[Part], second: Sequence[Part]) -> dict[str, float]:
+def rival_features(first: Sequence[DifferenceMap], second: Sequence[DifferenceMap]) -> dict[str, float]:
     """Evidence for `first` and against `second`, of one query; it changes its sign when they change places.
 
     spots:    how much more the comparator finds against the second, per spot where the two differ.
@@ -90,7 +90,7 @@ def rival_features(first: Sequence[Part], second: Sequence[Part]) -> dict[str, f
     }
 
 
-def _where_they_differ(one: Part, other: Part) -> NDArray[np.float32]:
+def _where_they_differ(one: DifferenceMap, other: DifferenceMap) -> NDArray[np.float32]:
     """Chance, at each spot, that the two references show different things there."""
     everywhere = np.ones(one.theirs.shape, np.bool_)
     # Asked both ways round, so that who comes first does not matter.
@@ -98,7 +98,7 @@ def _where_they_differ(one: Part, other: Part) -> NDArray[np.float32]:
     return np.asarray(0.5 * (there + back) * one.seen * other.seen, np.float32)
 
 
-def _template(one: Part, other: Part, where: NDArray[np.float32]) -> tuple[float, float, float]:
+def _template(one: DifferenceMap, other: DifferenceMap, where: NDArray[np.float32]) -> tuple[float, float, float]:
     """How much nearer the query is to the first than to the second, how far apart those are, the query's noise."""
     (mine, noise), (first, _), (second, _) = (prepared(grey) for grey in (one.mine, one.theirs, other.theirs))
     height, width = mine.shape

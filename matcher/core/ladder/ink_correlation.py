@@ -1,7 +1,7 @@
 """Do the inks of two registered pairs of strips agree, letter by letter? The ruler of the caption and the crop rung.
 
-Strips in, `Letters` out: maps over foot and head, measured as one. Against the ink of a caption the bare backdrop of
-the other strip weighs nothing, and whatever picture it shows is the same on both cards.
+Strips in, `InkCorrelation` out: maps over foot and head, measured as one. Against the ink of a caption the bare
+backdrop of the other strip weighs nothing, and whatever picture it shows is the same on both cards.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.contrast import slow
-from matcher.core.ladder.caption_strips import Strip
+from matcher.core.ladder.caption_strips import CaptionStrip
 
 Floats = NDArray[np.float32]
 
@@ -29,7 +29,7 @@ LETTER_PX = 5.0
 
 
 @dataclass(frozen=True)
-class Letters:
+class InkCorrelation:
     """Maps over both strips, (rows of both, columns), and what they say as a whole.
 
     correlation: float32, of the inks in letter-sized windows, -1 to 1.
@@ -66,7 +66,7 @@ class Letters:
         return self.expected - self.correlation
 
 
-def compare_letters(strips: tuple[Strip, Strip], slack: int = 1) -> Letters:
+def correlate_ink(strips: tuple[CaptionStrip, CaptionStrip], slack: int = 1) -> InkCorrelation:
     """Compare the inks, best over `slack` pixels: type on paper is never flattened to better than one."""
     mine, theirs, mask = _stacked(strips)
 
@@ -89,7 +89,7 @@ def compare_letters(strips: tuple[Strip, Strip], slack: int = 1) -> Letters:
     inks = [np.minimum(s / (_level(s, INK_QUANTILE) + 1e-6), 1.0) for s in signals]
     weight = np.where(shown, np.minimum(*inks), 0.0).astype(np.float32)
     legible = [float(np.log((_level(e, INK_QUANTILE) + 0.02) / p)) for e, p in zip(energies, papers, strict=True)]
-    return Letters(best, expected.astype(np.float32), weight, (legible[0], legible[1]), float(shown.mean()))
+    return InkCorrelation(best, expected.astype(np.float32), weight, (legible[0], legible[1]), float(shown.mean()))
 
 
 def _level(values: Floats, quantile: float, among: NDArray[np.bool_] | None = None) -> float:
@@ -98,7 +98,7 @@ def _level(values: Floats, quantile: float, among: NDArray[np.bool_] | None = No
     return float(np.percentile(some, quantile)) if some.size else 1.0
 
 
-def _stacked(strips: tuple[Strip, Strip]) -> tuple[Floats, Floats, Floats]:
+def _stacked(strips: tuple[CaptionStrip, CaptionStrip]) -> tuple[Floats, Floats, Floats]:
     """Both sides' ink and the mask, (rows of both strips, columns)."""
     masks = [strip.shown.astype(np.float32) for strip in strips]
     for mask in masks:

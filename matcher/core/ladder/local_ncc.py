@@ -38,7 +38,7 @@ class Band:
 
 
 @dataclass(frozen=True)
-class Agreement:
+class CorrelationMap:
     """Maps of one shape over the query face, (height, width) divided by STEP.
 
     correlation: float32, windowed NCC, -1 to 1.
@@ -62,7 +62,7 @@ class Agreement:
         return float((values * self.weight).sum() / max(float(self.weight.sum()), 1e-9))
 
 
-def agreement(query: Floats, reference: Floats, mask: NDArray[np.bool_], band: Band) -> Agreement | None:
+def correlation_map(query: Floats, reference: Floats, mask: NDArray[np.bool_], band: Band) -> CorrelationMap | None:
     """Compare two registered greys, (height, width) float32, inside `mask`; None where too little is left."""
     inside = _half(mask.astype(np.float32))
     share = _blur(inside, band.window / STEP) + 1e-4
@@ -78,7 +78,7 @@ def agreement(query: Floats, reference: Floats, mask: NDArray[np.bool_], band: B
     weight = np.minimum(_relative(signal_1, usable), _relative(signal_2, usable))
     weight = np.where(usable, np.minimum(weight, 4.0), 0.0).astype(np.float32)
     detail = (float(energy_1[usable].mean() / noise_1), float(energy_2[usable].mean() / noise_2))
-    return Agreement(correlation.astype(np.float32), expected.astype(np.float32), weight, detail)
+    return CorrelationMap(correlation.astype(np.float32), expected.astype(np.float32), weight, detail)
 
 
 def pooled(values: Floats, sigma: float) -> Floats:

@@ -14,13 +14,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.core.align.alignment import Alignment, lay_over
+from matcher.core.align.alignment import Alignment, warp_reference
 from matcher.core.align.view import picture_box
 from matcher.core.calibration import Calibration, log_gap
 from matcher.core.flatten import Face
 from matcher.core.ladder.caption_zone import shown_picture
-from matcher.core.ladder.change_detector import Part, compare, difference_features
-from matcher.core.ladder.local_ncc import STEP, Agreement, Band, agreement, pooled
+from matcher.core.ladder.change_detector import DifferenceMap, compare, difference_features
+from matcher.core.ladder.local_ncc import STEP, Band, CorrelationMap, correlation_map, pooled
 from matcher.core.settings import FaceSize
 
 FINE = Band(fine=1.0, coarse=5.0, window=7.0)
@@ -53,7 +53,7 @@ class PoseFinding:
     judged: float
     map: NDArray[np.float32]
     features: dict[str, float]
-    parts: tuple[Part, ...] = field(default=(), repr=False)
+    parts: tuple[DifferenceMap, ...] = field(default=(), repr=False)
 
     @property
     def share(self) -> float:
@@ -90,7 +90,7 @@ def judge_pose(query: Face, reference: Face, alignment: Alignment, calibration: 
 
 
 @dataclass(frozen=True)
-class Compared:
+class PictureComparison:
     """Two registered pictures, compared over the query's picture box.
 
     fine, medium: agreement at two scales.
@@ -98,9 +98,9 @@ class Compared:
     size, box:    the face, and the rows and columns of it that were compared.
     """
 
-    fine: Agreement
-    medium: Agreement
-    part: Part
+    fine: CorrelationMap
+    medium: CorrelationMap
+    part: DifferenceMap
     size: FaceSize
     box: tuple[slice, slice]
 
@@ -111,17 +111,17 @@ class Compared:
         return float((self.fine.weight > 0).sum()) / whole
 
 
-def compare_pictures(query: Face, reference: Face, alignment: Alignment) -> Compared | None:
+def compare_pictures(query: Face, reference: Face, alignment: Alignment) -> PictureComparison | None:
     """None where too little is shown on both."""
     box = picture_box(query.size)
-    laid, covered = lay_over(reference, alignment, reference.trusted & shown_picture(reference))
+    laid, covered = warp_reference(reference, alignment, reference.trusted & shown_picture(reference))
     mask = well_inside(query.trusted & shown_picture(query) & covered)[box]
     grey, laid = query.grey[box], laid[box]
     mine, theirs = grey.astype(np.float32), laid.astype(np.float32)
-    fine, medium = agreement(mine, theirs, mask, FINE), agreement(mine, theirs, mask, MEDIUM)
+    fine, medium = correlation_map(mine, theirs, mask, FINE), correlation_map(mine, theirs, mask, MEDIUM)
     if fine is None or medium is None:
         return None
-    return Compared(fine, medium, compare("pictures", grey, laid, mask), query.size, box)
+    return PictureComparison(fine, medium, compare("pictures", grey, laid, mask), query.size, box)
 
 
 def well_inside(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -131,7 +131,7 @@ def well_inside(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return np.asarray(seamless, np.bool_)
 
 
-def pose_features(compared: Compared, alignment: Alignment) -> dict[str, float]:
+def pose_features(compared: PictureComparison, alignment: Alignment) -> dict[str, float]:
     """What the probability is computed from: differences, shortfalls from agreement, the noise they are seen in."""
     # How well the whole was registered excuses a little; inliers say nothing: backdrops and mounts have plenty.
     features = {"correlation": log_gap(1 - alignment.correlation, 0.02)}
@@ -149,7 +149,7 @@ def pose_features(compared: Compared, alignment: Alignment) -> dict[str, float]:
     return {**features, **difference_features([compared.part])}
 
 
-def _worst_patch(part: Agreement, sigma: float) -> float:
+def _worst_patch(part: CorrelationMap, sigma: float) -> float:
     """Largest shortfall against what one negative would give, over any patch of `sigma` pixels with detail."""
     shortfall = pooled((part.expected - part.correlation) * part.weight, sigma)
     detail = pooled(part.weight, sigma)
@@ -160,7 +160,7 @@ def _worst_patch(part: Agreement, sigma: float) -> float:
     return float((shortfall / (detail + 0.3 * typical))[dense].max()) if dense.any() else 0.0
 
 
-def _evidence_map(compared: Compared) -> NDArray[np.float32]:
+def _evidence_map(compared: PictureComparison) -> NDArray[np.float32]:
     """1 where the spot shows the same, 0 where something else, NaN where there is no detail to tell."""
     part, (rows, columns) = compared.fine, compared.box
     chance = cv2.resize(compared.part.chance, part.weight.shape[::-1], interpolation=cv2.INTER_LINEAR)

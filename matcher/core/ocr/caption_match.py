@@ -1,4 +1,4 @@
-"""Which of the known captions was read? A `Reading` and the known words in, a `Testimony` out.
+"""Which of the known captions was read? A `OcrReading` and the known words in, a `OcrEvidence` out.
 
 Lines that were read are matched with a record's lines (`line_match`); then both the letters that the reader named
 otherwise and how surely it saw others there (`spelling`) tell, line by line, how likely the card carries those words.
@@ -14,8 +14,8 @@ from typing import ClassVar
 
 from matcher.core.calibration import Calibration
 from matcher.core.nets import weight_file
-from matcher.core.ocr.line_match import LEFT_OUT, Field, match
-from matcher.core.ocr.reading import FIRM, Line, Reading
+from matcher.core.ocr.line_match import LEFT_OUT, MatchedLine, match_lines
+from matcher.core.ocr.reading import FIRM, OcrLine, OcrReading
 from matcher.core.ocr.spelling import plain
 
 MOST_LINES = 5
@@ -41,7 +41,7 @@ RECOGNISED = 70.0
 
 
 @dataclass(frozen=True)
-class Likeness:
+class CaptionScore:
     """What was read against one record's words.
 
     edits:       letters to change, and what each line counts that is left out.
@@ -61,7 +61,7 @@ class Likeness:
 
 
 @dataclass(frozen=True)
-class Testimony:
+class OcrEvidence:
     """What reading says about every known record; false, with a reason, where nothing was read or known.
 
     best:     the record whose words are most like those read; empty where two are equally so.
@@ -71,7 +71,7 @@ class Testimony:
 
     __test__: ClassVar[bool] = False  # pytest would take the name for a test's
 
-    likenesses: Mapping[str, Likeness] = field(default_factory=dict)
+    likenesses: Mapping[str, CaptionScore] = field(default_factory=dict)
     best: str = ""
     features: Mapping[str, float] = field(default_factory=dict)
     words: str = ""
@@ -80,7 +80,9 @@ class Testimony:
         return bool(self.likenesses)
 
 
-def witness(reading: Reading, known: Mapping[str, Sequence[str]], calibration: Calibration | None = None) -> Testimony:
+def match_captions(
+    reading: OcrReading, known: Mapping[str, Sequence[str]], calibration: Calibration | None = None
+) -> OcrEvidence:
     """Compare what was read with each record's words.
 
     known:       the lines of each record, by its id: caption, club, issuer; empty ones are passed over.
@@ -89,21 +91,21 @@ def witness(reading: Reading, known: Mapping[str, Sequence[str]], calibration: C
     calibration = calibration or shipped_calibration()
     told = {record: words for record, words in known.items() if plain_lines(words)}
     if not reading or not told:
-        return Testimony(words=reading.words if not reading else "no known words to compare with")
+        return OcrEvidence(words=reading.words if not reading else "no known words to compare with")
     read = _most_like(reading.lines, {line for words in told.values() for line in plain_lines(words)})
     compared = {record: _likeness(read, lines, calibration) for record, lines in told.items()}
     likenesses = {record: likeness for record, likeness in compared.items() if likeness}
     if not likenesses:
-        return Testimony(words=f"{reading.words}: like none of the known captions")
+        return OcrEvidence(words=f"{reading.words}: like none of the known captions")
     ranked = sorted(likenesses, key=lambda record: (likenesses[record].edits, likenesses[record].misfit))
     closest = likenesses[ranked[0]]
     lead = likenesses[ranked[1]].edits - closest.edits if len(ranked) > 1 else 2 * LEFT_OUT
     features = {"edits": closest.edits, "similarity": closest.similarity, "lead": lead}
     best = ranked[0] if lead > 0 else ""
-    return Testimony(likenesses, best, features, _told(reading, known[ranked[0]] if best else (), closest.letters))
+    return OcrEvidence(likenesses, best, features, _told(reading, known[ranked[0]] if best else (), closest.letters))
 
 
-def all_read(lines: Sequence[Line], known: Iterable[Sequence[str]]) -> bool:
+def all_read(lines: Sequence[OcrLine], known: Iterable[Sequence[str]]) -> bool:
     """Whether some spelling of each field that the known records have, name, club, issuer, is among the lines."""
     from rapidfuzz import fuzz, process
 
@@ -131,11 +133,11 @@ def plain_lines(words: Sequence[str]) -> tuple[str, ...]:
     return tuple(line for line in map(plain, words) if line)
 
 
-def _most_like(lines: Sequence[Line], known: Iterable[str]) -> list[Line]:
+def _most_like(lines: Sequence[OcrLine], known: Iterable[str]) -> list[OcrLine]:
     """The lines that may be a caption, in their order: a jersey or a poster in the picture has words on it too."""
     from rapidfuzz import fuzz, process
 
-    def rank(line: Line) -> tuple[float, float]:
+    def rank(line: OcrLine) -> tuple[float, float]:
         nearest = process.extractOne(plain(line.words), known, scorer=fuzz.ratio)
         return (nearest[1] if nearest else 0.0, line.certainty)
 
@@ -143,10 +145,10 @@ def _most_like(lines: Sequence[Line], known: Iterable[str]) -> list[Line]:
     return [lines[number] for number in sorted(ranked[:MOST_LINES])]
 
 
-def _likeness(read: Sequence[Line], known: Sequence[str], calibration: Calibration) -> Likeness | None:
+def _likeness(read: Sequence[OcrLine], known: Sequence[str], calibration: Calibration) -> CaptionScore | None:
     """None where no known line was read at all."""
     lines = [plain(line) for line in known]
-    found = match(read, [line for line in lines if line])
+    found = match_lines(read, [line for line in lines if line])
     if not any(found.fields):
         return None
     certainty = sum(line.certainty for line in read) / len(read)
@@ -154,13 +156,13 @@ def _likeness(read: Sequence[Line], known: Sequence[str], calibration: Calibrati
     similarity = max(0.0, 1 - found.edits / len("".join(lines)))
     probability = calibration.probability("reading", features)
     misfit = sum(field.misfit for field in found.fields if field)
-    return Likeness(found.edits, found.letters, misfit, similarity, features, probability)
+    return CaptionScore(found.edits, found.letters, misfit, similarity, features, probability)
 
 
-def _named(lines: Sequence[str], fields: Sequence[Field | None]) -> dict[str, Field | None]:
+def _named(lines: Sequence[str], fields: Sequence[MatchedLine | None]) -> dict[str, MatchedLine | None]:
     """The fields that the record has, by what they are; further lines than there are names for count with the last."""
     found = iter(fields)
-    named: dict[str, Field | None] = {}
+    named: dict[str, MatchedLine | None] = {}
     for number, line in enumerate(lines):
         if not line:
             continue
@@ -170,7 +172,7 @@ def _named(lines: Sequence[str], fields: Sequence[Field | None]) -> dict[str, Fi
     return named
 
 
-def _of_fields(named: Mapping[str, Field | None], stray: bool) -> dict[str, float]:
+def _of_fields(named: Mapping[str, MatchedLine | None], stray: bool) -> dict[str, float]:
     """What the calibration asks for: of name and club one wrong letter, two, how many more, letters cut off, how much
     better something else fits what was seen; nothing read, or something else in its place; and all of it exact.
 
@@ -199,7 +201,7 @@ def _of_fields(named: Mapping[str, Field | None], stray: bool) -> dict[str, floa
     return features
 
 
-def _told(reading: Reading, nearest: Sequence[str], letters: int) -> str:
+def _told(reading: OcrReading, nearest: Sequence[str], letters: int) -> str:
     if not nearest:
         return f"{reading.words}: as near to one known caption as to another"
     name = next(line for line in nearest if plain(line))

@@ -14,7 +14,7 @@ from functools import reduce
 from itertools import accumulate, combinations
 from typing import Any
 
-from matcher.core.ocr.reading import Line
+from matcher.core.ocr.reading import OcrLine
 from matcher.core.ocr.spelling import LEAST_CHANCE, Frames, misfits, plain
 
 LEFT_OUT, STRAY = 3.0, 2.0
@@ -23,7 +23,7 @@ never more than both together apart."""
 
 
 @dataclass(frozen=True)
-class Field:
+class MatchedLine:
     """One known line against what was read of it.
 
     length: letters of the line; wrong: letters wrong; cut: letters cut off at its ends.
@@ -35,22 +35,22 @@ class Field:
     cut: int
     misfit: float
 
-    def joined(self, other: Field) -> Field:
+    def joined(self, other: MatchedLine) -> MatchedLine:
         """Both as one line."""
-        return Field(
+        return MatchedLine(
             self.length + other.length, self.wrong + other.wrong, self.cut + other.cut, self.misfit + other.misfit
         )
 
 
 @dataclass(frozen=True)
-class Match:
+class LineMatch:
     """Lines read and lines known, matched with the fewest edits.
 
     fields: one for each known line; None for one that was left out.
     stray:  lines read and left out, where those that were kept stand.
     """
 
-    fields: tuple[Field | None, ...]
+    fields: tuple[MatchedLine | None, ...]
     stray: int
 
     @property
@@ -62,7 +62,7 @@ class Match:
         return self.letters + _left_out(sum(field is None for field in self.fields), self.stray)
 
 
-def match(read: Sequence[Line], known: Sequence[str]) -> Match:
+def match_lines(read: Sequence[OcrLine], known: Sequence[str]) -> LineMatch:
     """The best of all ways to leave lines out on either side; the lines kept are compared joined, so that it does not
     matter where the reader broke them. known: plain, none empty."""
     lines = [line for line in read if plain(line.words)]
@@ -75,12 +75,12 @@ def match(read: Sequence[Line], known: Sequence[str]) -> Match:
                 if way.edits + left_out < fewest:
                     best, fewest = way, way.edits + left_out
     if fewest > _left_out(len(known), len(lines)):
-        return Match((None,) * len(known), len(lines))
+        return LineMatch((None,) * len(known), len(lines))
     found = dict(zip(best.theirs, _fields(best, [known[n] for n in best.theirs]), strict=True))
     # What stands at the foot takes no line's place at the head: it is on a jersey or a poster in the picture.
     places = {line.place for line in best.lines}
     beside = sum(line.place in places for line in lines) - len(best.lines)
-    return Match(tuple(found.get(n) for n in range(len(known))), beside + best.trimmed)
+    return LineMatch(tuple(found.get(n) for n in range(len(known))), beside + best.trimmed)
 
 
 @dataclass(frozen=True)
@@ -90,7 +90,7 @@ class _Way:
     words: of the lines, joined, plain; a stretch of them, from `first` up to `last`, where they were trimmed.
     """
 
-    lines: Sequence[Line]
+    lines: Sequence[OcrLine]
     theirs: tuple[int, ...]
     words: str = ""
     edits: float = 0.0
@@ -99,7 +99,7 @@ class _Way:
     trimmed: bool = False
 
 
-def _compared(lines: Sequence[Line], known: Sequence[str], theirs: tuple[int, ...]) -> _Way:
+def _compared(lines: Sequence[OcrLine], known: Sequence[str], theirs: tuple[int, ...]) -> _Way:
     """As they stand; or, where they are much longer, without what stands at either end: lines that run together."""
     from rapidfuzz import fuzz
     from rapidfuzz.distance import Levenshtein
@@ -120,7 +120,7 @@ def _left_out(unread: int, stray: int) -> float:
     return LEFT_OUT * unread + STRAY * stray
 
 
-def _fields(way: _Way, known: Sequence[str]) -> list[Field]:
+def _fields(way: _Way, known: Sequence[str]) -> list[MatchedLine]:
     from rapidfuzz.distance import Levenshtein
 
     letters = _by_line(Levenshtein.editops(way.words, "".join(known)), known)
@@ -131,7 +131,9 @@ def _fields(way: _Way, known: Sequence[str]) -> list[Field]:
         fits = tuple(clear * (wrong + cut) for wrong, cut in letters)
     else:
         fits = misfits(frames, known)
-    return [Field(len(line), wrong, cut, fit) for line, (wrong, cut), fit in zip(known, letters, fits, strict=True)]
+    return [
+        MatchedLine(len(line), wrong, cut, fit) for line, (wrong, cut), fit in zip(known, letters, fits, strict=True)
+    ]
 
 
 def _frames(way: _Way) -> Frames | None:

@@ -1,9 +1,9 @@
 """What do the words on the card say? A second witness for captions, beside the comparison of inks.
 
-A `Photo`, one outline and the face's size in, a `Reading` out. Foot and head of the card, where captions stand, are
+A `Photo`, one outline and the face's size in, an `OcrReading` out. Foot and head of the card, where captions stand, are
 cut from the photo at its own resolution, which is finer than the face's, and read, the largest lines first, until
-enough has been read. Reading is an optional extra; without it a `Reading` is false and says so. A reading is compared
-with catalogue words in `witness.py`; alone it decides nothing.
+enough has been read. Reading is an optional extra; without it an `OcrReading` is false and says so. A reading is
+compared with catalogue words in `caption_match.py`; alone it decides nothing.
 """
 
 from __future__ import annotations
@@ -17,8 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.contrast import slow
-from matcher.core.detect.detection import Outline
-from matcher.core.detect.warp import cut_out
+from matcher.core.detect.detection import CardQuad
+from matcher.core.detect.warp import warp_quad
 from matcher.core.ladder.caption_strips import caption_strips
 from matcher.core.ocr.reader import Reader, reader
 from matcher.core.ocr.spelling import Frames
@@ -50,7 +50,7 @@ Place = Literal["foot", "head"]
 
 
 @dataclass(frozen=True)
-class Line:
+class OcrLine:
     """One line as read.
 
     words:     as printed, as far as the reader could tell.
@@ -66,10 +66,10 @@ class Line:
 
 
 @dataclass(frozen=True)
-class Reading:
+class OcrReading:
     """The lines of a card, foot first, each strip from top to bottom; false, with a reason, where there are none."""
 
-    lines: tuple[Line, ...] = ()
+    lines: tuple[OcrLine, ...] = ()
     reason: str = ""
 
     def __bool__(self) -> bool:
@@ -92,17 +92,17 @@ def can_read() -> bool:
     return reader() is not None
 
 
-Enough = Callable[[Sequence[Line]], bool]
+Enough = Callable[[Sequence[OcrLine]], bool]
 
 
 def read_caption(
     photo: Photo,
-    outline: Outline,
+    outline: CardQuad,
     size: FaceSize | None = None,
     turned: int = 0,
     enough: Enough | None = None,
     head_worded: bool = False,
-) -> Reading:
+) -> OcrReading:
     """Read foot and head of one card.
 
     outline.corners: (4, 2) TL TR BR BL in photo pixels.
@@ -112,31 +112,31 @@ def read_caption(
     """
     library = reader()
     if library is None:
-        return Reading(reason=MISSING)
+        return OcrReading(reason=MISSING)
     enough = enough or _never
 
-    def lines_at(place: Place) -> list[Line]:
+    def lines_at(place: Place) -> list[OcrLine]:
         return _lines(library, reading_strip(photo, outline, size or FaceSize(), place, turned), place, enough)
 
     lines = lines_at("foot")
     settled = sum(line.certainty >= FIRM for line in lines) >= ENOUGH_LINES and not head_worded
     if not settled and not enough(lines):
         lines += lines_at("head")
-    return Reading(tuple(lines), "" if lines else "no words could be read")
+    return OcrReading(tuple(lines), "" if lines else "no words could be read")
 
 
-def _never(lines: Sequence[Line]) -> bool:
+def _never(lines: Sequence[OcrLine]) -> bool:
     return False
 
 
-def _lines(library: Reader, strip: NDArray[np.uint8], place: Place, enough: Enough) -> list[Line]:
+def _lines(library: Reader, strip: NDArray[np.uint8], place: Place, enough: Enough) -> list[OcrLine]:
     """The strip's lines from top to bottom, read from the largest type to the smallest: names are largest."""
-    read: dict[int, Line] = {}
+    read: dict[int, OcrLine] = {}
     boxes = library.find(strip)
     for number in sorted(range(len(boxes)), key=lambda number: -_height(boxes[number])):
         words, certainty, frames = library.read(strip, boxes[number])
         if certainty >= LEAST_CERTAINTY and sum(character.isalnum() for character in words) >= LEAST_LETTERS:
-            read[number] = Line(words, certainty, place, frames)
+            read[number] = OcrLine(words, certainty, place, frames)
         if enough(list(read.values())):
             break
     return [read[number] for number in sorted(read)]
@@ -146,7 +146,7 @@ def _height(box: NDArray[np.float32]) -> float:
     return float(np.linalg.norm(box[3] - box[0]))
 
 
-def reading_strip(photo: Photo, outline: Outline, size: FaceSize, place: Place, turned: int = 0) -> NDArray[np.uint8]:
+def reading_strip(photo: Photo, outline: CardQuad, size: FaceSize, place: Place, turned: int = 0) -> NDArray[np.uint8]:
     """(rows, columns) uint8 grey of foot or head, upright, at READ_PX_PER_MM, its contrast stretched."""
     foot, head = caption_strips(size, RIM_MM)
     rows, columns = foot if place == "foot" else head
@@ -157,7 +157,7 @@ def reading_strip(photo: Photo, outline: Outline, size: FaceSize, place: Place, 
     placed = cv2.perspectiveTransform(strip[None].astype(np.float64), cv2.getPerspectiveTransform(face, corners))[0]
     scale = READ_PX_PER_MM / size.px_per_mm
     canvas = (round((across[1] - across[0]) * scale), round((down[1] - down[0]) * scale))
-    return _stretched(cut_out(photo.grey, placed, canvas)[0])
+    return _stretched(warp_quad(photo.grey, placed, canvas)[0])
 
 
 def _stretched(grey: NDArray[np.uint8]) -> NDArray[np.uint8]:

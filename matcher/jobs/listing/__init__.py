@@ -5,10 +5,10 @@ vocabulary   vocabulary.json, the catalogue's own, the records' descriptions -> 
 phrases      words + phrases                 -> where the phrases stand, misspelt or turned round
 names        words + the catalogue's names   -> who and what is named
 measures     the text                        -> sizes, years, numbers of cards
-claims       all of these                    -> `Reading`: claims with the words they rest on, and what stays unread
+claims       all of these                    -> `OcrReading`: claims with the words they rest on, and what stays unread
 look         a photo that was identified     -> facts about each face, and whether it was seen before
 seen         a face and its photo            -> the same card, or the same picture file, among what was seen
-shown        published identifications       -> `Shown`: what each card is known to be, with probabilities
+shown        published identifications       -> `CardEvidence`: what each card is known to be, with probabilities
 compare      a claim + the cards             -> `Judgement`: agrees, contradicts, cannot be told; why
 facts        claims that are measured: condition, size, number of cards
 verdict      all judgements                  -> one of three steps, notes, questions worth asking

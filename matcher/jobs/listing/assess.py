@@ -18,8 +18,8 @@ from matcher.catalogue.records.name_search import spellings_of
 from matcher.core.answer_json import CAUTIONS
 from matcher.core.errors import PlatekinError
 from matcher.core.versions import versions
-from matcher.jobs.listing.card_evidence import Known, Shown, shown_of
-from matcher.jobs.listing.carriers import Judgement, Reading
+from matcher.jobs.listing.card_evidence import CardEvidence, CatalogueFacts, shown_of
+from matcher.jobs.listing.carriers import Judgement, ListingReading
 from matcher.jobs.listing.claims import Reader
 from matcher.jobs.listing.compare import compare
 from matcher.jobs.listing.verdict import STEPS, Verdict, decide
@@ -31,7 +31,7 @@ Answer = Mapping[str, Any]
 class Assessor:
     """Weighs listings against one state of a catalogue; plain values only, so it can go to another process."""
 
-    def __init__(self, reader: Reader, known: Known) -> None:
+    def __init__(self, reader: Reader, known: CatalogueFacts) -> None:
         self.reader = reader
         self.known = known
 
@@ -43,7 +43,7 @@ class Assessor:
         contrasts = [
             float(row.facts["residual_contrast"]) for row in catalogue.references() if "residual_contrast" in row.facts
         ]
-        return cls(reader, Known.of(records, reader.poses, reader.crops, contrasts, spellings))
+        return cls(reader, CatalogueFacts.of(records, reader.poses, reader.crops, contrasts, spellings))
 
     def assess(self, name: str, text: str, answers: Sequence[Answer]) -> dict[str, Any]:
         """The published object of one listing. Raises BadListing empty_text, text_too_large."""
@@ -54,7 +54,7 @@ class Assessor:
         verdict = decide(judgements, cards, seen, self.known)
         return _published(name, reading, judgements, verdict, answers, seen)
 
-    def judge(self, reading: Reading, cards: Sequence[Shown]) -> tuple[Judgement, ...]:
+    def judge(self, reading: ListingReading, cards: Sequence[CardEvidence]) -> tuple[Judgement, ...]:
         """Every claim, in the order of the text; where some cards show who is named, the rest is asked of those."""
         about = self._named(reading, cards)
         return tuple(
@@ -62,7 +62,7 @@ class Assessor:
             for claim in reading.claims
         )
 
-    def _named(self, reading: Reading, cards: Sequence[Shown]) -> Sequence[Shown]:
+    def _named(self, reading: ListingReading, cards: Sequence[CardEvidence]) -> Sequence[CardEvidence]:
         named = [claim for claim in reading.claims if claim.kind == "subject" and not claim.negated]
         own = [
             card
@@ -119,7 +119,7 @@ def _stamp(path: Path) -> tuple[int, int] | None:
 
 
 def _published(
-    name: str, reading: Reading, judgements: Sequence[Judgement], verdict: Verdict, answers: Sequence[Answer],
+    name: str, reading: ListingReading, judgements: Sequence[Judgement], verdict: Verdict, answers: Sequence[Answer],
     seen: Sequence[Mapping[str, Any]],
 ) -> dict[str, Any]:  # fmt: skip
     return {

@@ -14,7 +14,7 @@ from matcher.catalogue import RecordRow
 
 
 @dataclass(frozen=True)
-class Shown:
+class CardEvidence:
     """One card of one photo.
 
     photo, number: which, counted from 1 within its photo. outcome: of `identify`.
@@ -63,14 +63,14 @@ class Shown:
         return f"{self.photo}, card {self.number}"
 
 
-def shown_of(answers: Iterable[Mapping[str, Any]]) -> tuple[Shown, ...]:
+def shown_of(answers: Iterable[Mapping[str, Any]]) -> tuple[CardEvidence, ...]:
     """Every card of the photos, in order."""
     return tuple(
         _card(answer["photo"], number, card) for answer in answers for number, card in enumerate(answer["cards"], 1)
     )
 
 
-def _card(photo: str, number: int, card: Mapping[str, Any]) -> Shown:
+def _card(photo: str, number: int, card: Mapping[str, Any]) -> CardEvidence:
     poses: dict[str, float] = defaultdict(float)
     crops: dict[str, float] = defaultdict(float)
     captions: dict[str, float] = {}
@@ -86,7 +86,7 @@ def _card(photo: str, number: int, card: Mapping[str, Any]) -> Shown:
             if sure["caption"] is not None:
                 captions[candidate["record_id"]] = max(captions.get(candidate["record_id"], 0.0), sure["caption"])
     look = card.get("look", {})
-    return Shown(
+    return CardEvidence(
         photo, number, card["outcome"], dict(poses), dict(crops), captions, card["pose"], card["crop"],
         card["record_id"], candidates[0]["record_id"] if candidates else "", {**card["face"], **look.get("facts", {})},
         tuple(card["reasons"]), tuple(look.get("seen", ())),
@@ -94,7 +94,7 @@ def _card(photo: str, number: int, card: Mapping[str, Any]) -> Shown:
 
 
 @dataclass(frozen=True)
-class Known:
+class CatalogueFacts:
     """What the catalogue knows, ready for comparing.
 
     records: by id. poses: records by pose. described: terms by pose, and by (pose, crop).
@@ -116,7 +116,7 @@ class Known:
         crop_terms: Mapping[tuple[str, str], frozenset[str]],
         contrasts: Iterable[float],
         spellings: Mapping[str, Sequence[str]],
-    ) -> Known:
+    ) -> CatalogueFacts:
         by_pose: dict[str, list[RecordRow]] = defaultdict(list)
         held = {record.record_id: record for record in records}
         for record in held.values():

@@ -48,7 +48,7 @@ class Unread:
 
 
 @dataclass(frozen=True)
-class Reading:
+class ListingReading:
     """A text, its claims in the order of the text, and what was not read."""
 
     text: str

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from matcher.catalogue import RecordRow
-from matcher.jobs.listing.carriers import Claim, Reading, Unread
+from matcher.jobs.listing.carriers import Claim, ListingReading, Unread
 from matcher.jobs.listing.claim_extraction import Page
 from matcher.jobs.listing.measures import measured
 from matcher.jobs.listing.names import NameBook, Named, names_of
@@ -35,7 +35,7 @@ class Reader:
         self.poses = {pose: self._described(text, "pose") for pose, text in vocabulary.poses.items()}
         self.crops = {key: self._described(text, "crop") for key, text in vocabulary.crops.items()}
 
-    def read(self, text: str) -> Reading:
+    def read(self, text: str) -> ListingReading:
         """All claims of a text. Raises BadListing empty_text, text_too_large."""
         words = words_of(text)
         named = self._names.find(words)
@@ -45,7 +45,7 @@ class Reader:
         told = [*page.from_terms(), *page.from_names(named), *page.captions(named), *measured(text, words)]
         away = _covered(text, elsewhere)
         claims = [claim for claim in told if not away[claim.spans[0][0]]]
-        return Reading(text, _merged(claims), tuple(self._unread(text, words, claims, places, elsewhere)))
+        return ListingReading(text, _merged(claims), tuple(self._unread(text, words, claims, places, elsewhere)))
 
     def group(self, kind: str, value: str) -> str:
         """The group that a term belongs to; "" for none."""

@@ -13,7 +13,7 @@ from typing import Any
 
 from matcher.catalogue.records.name_search import plain
 from matcher.jobs.listing import facts
-from matcher.jobs.listing.card_evidence import Known, Shown
+from matcher.jobs.listing.card_evidence import CardEvidence, CatalogueFacts
 from matcher.jobs.listing.carriers import Claim, Judgement
 from matcher.jobs.listing.measures import years
 
@@ -27,7 +27,7 @@ evaluation's pictures for tuning, 0.9 left one true contradiction in ten open an
 GroupOf = Callable[[str, str], str]
 
 
-def compare(claim: Claim, cards: Sequence[Shown], known: Known, group_of: GroupOf) -> Judgement:
+def compare(claim: Claim, cards: Sequence[CardEvidence], known: CatalogueFacts, group_of: GroupOf) -> Judgement:
     """Judge one claim by all pictured cards."""
     if claim.kind == "count":
         return facts.count(claim, cards)
@@ -37,7 +37,7 @@ def compare(claim: Claim, cards: Sequence[Shown], known: Known, group_of: GroupO
     return _together(claim, each, cards)
 
 
-def _judge(claim: Claim, card: Shown, known: Known, group_of: GroupOf) -> Judgement:
+def _judge(claim: Claim, card: CardEvidence, known: CatalogueFacts, group_of: GroupOf) -> Judgement:
     if card.outcome == "unreadable":
         return _open(claim, f"the picture cannot be read: {'; '.join(card.reasons)}")
     if claim.kind == "pose":
@@ -47,7 +47,7 @@ def _judge(claim: Claim, card: Shown, known: Known, group_of: GroupOf) -> Judgem
     return _OF_KIND[claim.kind](claim, card, known)
 
 
-def _subject(claim: Claim, card: Shown, known: Known) -> Judgement:
+def _subject(claim: Claim, card: CardEvidence, known: CatalogueFacts) -> Judgement:
     meant = (claim.value, *claim.others)
     subjects: dict[str, float] = {}
     for pose, probability in card.poses.items():
@@ -60,7 +60,7 @@ def _subject(claim: Claim, card: Shown, known: Known) -> Judgement:
     return _decided(claim, card, yes, no, told, f"the picture shows {shown}, pose {pose}", evidence={"shown": shown})
 
 
-def _pose(claim: Claim, card: Shown, known: Known, group_of: GroupOf) -> Judgement:
+def _pose(claim: Claim, card: CardEvidence, known: CatalogueFacts, group_of: GroupOf) -> Judgement:
     """By the descriptions of all poses that the card may show."""
     terms = known.pose_terms
     yes, _ = _split(card.poses, lambda pose: claim.value in terms.get(pose, ()))
@@ -79,7 +79,7 @@ def _pose(claim: Claim, card: Shown, known: Known, group_of: GroupOf) -> Judgeme
     return _decided(claim, card, yes, no, told, good, evidence={"pose": pose, "described": described, "named": others})
 
 
-def _pose_rules_out(pose: str, claim: Claim, known: Known, group_of: GroupOf) -> bool:
+def _pose_rules_out(pose: str, claim: Claim, known: CatalogueFacts, group_of: GroupOf) -> bool:
     """Whether a pose, as it is described, is not what is claimed."""
     own = known.pose_terms.get(pose, frozenset())
     others = [known.pose_terms.get(p, frozenset()) for p in known.poses_of(known.subject_of(pose)) if p != pose]
@@ -95,7 +95,7 @@ def _rules_out(
     return bool(excluded) or any(claim.value in other for other in others)
 
 
-def _crop(claim: Claim, card: Shown, known: Known, group_of: GroupOf) -> Judgement:
+def _crop(claim: Claim, card: CardEvidence, known: CatalogueFacts, group_of: GroupOf) -> Judgement:
     pose, sure = card.likeliest_pose
     if sure < SETTLED:
         return _open(claim, _why_open(card), card)
@@ -117,7 +117,7 @@ def _crop(claim: Claim, card: Shown, known: Known, group_of: GroupOf) -> Judgeme
     return _decided(claim, card, yes, no, told, good, evidence={"pose": pose, "crop": crop, "described": described})
 
 
-def _caption(claim: Claim, card: Shown, known: Known) -> Judgement:
+def _caption(claim: Claim, card: CardEvidence, known: CatalogueFacts) -> Judgement:
     """The words as they are written: only a spelling that is known can contradict; another may be a slip."""
     if card.pose_and_crop < SETTLED:
         return _open(claim, _why_open(card), card)
@@ -152,13 +152,13 @@ def says(caption: str, claimed: str) -> bool:
     return f" {plain(claimed)} " in f" {plain(caption)} "
 
 
-def _of_record(claim: Claim, card: Shown, known: Known) -> Judgement:
+def _of_record(claim: Claim, card: CardEvidence, known: CatalogueFacts) -> Judgement:
     """Club, issuer, series: what the record says that the card may be of."""
     meant = (claim.value, *claim.others)
     return _by_record(claim, card, known, lambda text: text in meant)
 
 
-def _year(claim: Claim, card: Shown, known: Known) -> Judgement:
+def _year(claim: Claim, card: CardEvidence, known: CatalogueFacts) -> Judgement:
     slack = 5 if claim.numbers["about"] else 0
 
     def fits(text: str) -> bool:
@@ -169,7 +169,7 @@ def _year(claim: Claim, card: Shown, known: Known) -> Judgement:
     return _by_record(claim, card, known, fits)
 
 
-def _by_record(claim: Claim, card: Shown, known: Known, fits: Callable[[str], bool]) -> Judgement:
+def _by_record(claim: Claim, card: CardEvidence, known: CatalogueFacts, fits: Callable[[str], bool]) -> Judgement:
     if card.pose_and_crop < SETTLED:
         return _open(claim, _why_open(card), card)
     told = {record_id: getattr(known.records[record_id], claim.kind) for record_id in card.captions}
@@ -186,7 +186,7 @@ def _by_record(claim: Claim, card: Shown, known: Known, fits: Callable[[str], bo
     return _decided(claim, card, yes, no, against, f"the picture shows {shown}", evidence={"record_id": best})
 
 
-def _unlisted(claim: Claim, card: Shown, known: Known) -> Judgement:
+def _unlisted(claim: Claim, card: CardEvidence, known: CatalogueFacts) -> Judgement:
     """New to the catalogue at hand; of other people's lists nothing is known."""
     if card.outcome == "held" and card.record_id:
         sure = card.pose_and_crop * card.captions.get(card.record_id, 0.0)
@@ -203,15 +203,15 @@ def _unlisted(claim: Claim, card: Shown, known: Known) -> Judgement:
     return _open(claim, _why_open(card), card)
 
 
-def _condition(claim: Claim, card: Shown, known: Known) -> Judgement:
+def _condition(claim: Claim, card: CardEvidence, known: CatalogueFacts) -> Judgement:
     return facts.condition(claim, card, known)
 
 
-def _size(claim: Claim, card: Shown, known: Known) -> Judgement:
+def _size(claim: Claim, card: CardEvidence, known: CatalogueFacts) -> Judgement:
     return facts.size(claim, card)
 
 
-_OF_KIND: Mapping[str, Callable[[Claim, Shown, Known], Judgement]] = {
+_OF_KIND: Mapping[str, Callable[[Claim, CardEvidence, CatalogueFacts], Judgement]] = {
     "subject": _subject, "caption": _caption, "club": _of_record, "issuer": _of_record, "series": _of_record,
     "year": _year, "unlisted": _unlisted, "condition": _condition, "size": _size,
 }  # fmt: skip
@@ -225,7 +225,7 @@ def _split(probabilities: Mapping[str, float], chosen: Callable[[str], bool]) ->
 
 
 def _decided(
-    claim: Claim, card: Shown, yes: float, no: float, against: str, good: str, evidence: Mapping[str, Any]
+    claim: Claim, card: CardEvidence, yes: float, no: float, against: str, good: str, evidence: Mapping[str, Any]
 ) -> Judgement:
     given = {**evidence, "agrees": round(yes, 4), "contradicts": round(no, 4)}
     if yes >= SETTLED and yes >= no:
@@ -241,7 +241,7 @@ def _decided(
     return _open(claim, _why_open(card), card, given)
 
 
-def _why_open(card: Shown) -> str:
+def _why_open(card: CardEvidence) -> str:
     """Where identifying stopped, in its own words."""
     told = {
         "new_pose": "the picture is none of the negatives in your catalogue",
@@ -251,11 +251,13 @@ def _why_open(card: Shown) -> str:
     return f"{told}: {card.reasons[-1]}" if card.reasons else told
 
 
-def _open(claim: Claim, reason: str, card: Shown | None = None, evidence: Mapping[str, Any] | None = None) -> Judgement:
+def _open(
+    claim: Claim, reason: str, card: CardEvidence | None = None, evidence: Mapping[str, Any] | None = None
+) -> Judgement:
     return Judgement(claim, "cannot be told", None, reason, card.where if card else "", evidence or {})
 
 
-def _turned(claim: Claim, found: Judgement, card: Shown) -> Judgement:
+def _turned(claim: Claim, found: Judgement, card: CardEvidence) -> Judgement:
     """A denied claim agrees where the thing itself would contradict, and the other way round."""
     if not claim.negated or found.status == "cannot be told" or claim.kind in ("condition",):
         return found
@@ -267,7 +269,7 @@ def _turned(claim: Claim, found: Judgement, card: Shown) -> Judgement:
     return _open(claim, f"the description denies it; it may be so all the same: {found.reason}", card, found.evidence)
 
 
-def _together(claim: Claim, each: Sequence[Judgement], cards: Sequence[Shown]) -> Judgement:
+def _together(claim: Claim, each: Sequence[Judgement], cards: Sequence[CardEvidence]) -> Judgement:
     """Any card that agrees will do; a picture contradicts when all cards on it do."""
     good = [one for one in each if one.status == "agrees"]
     if good:

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from matcher.core.settings import FaceSize
-from matcher.jobs.listing.card_evidence import Known, Shown
+from matcher.jobs.listing.card_evidence import CardEvidence, CatalogueFacts
 from matcher.jobs.listing.carriers import Claim, Judgement, Status
 
 ENOUGH_REFERENCES = 10
@@ -35,7 +35,7 @@ NOT_SHOWN = {
 }
 
 
-def condition(claim: Claim, card: Shown, known: Known) -> Judgement:
+def condition(claim: Claim, card: CardEvidence, known: CatalogueFacts) -> Judgement:
     """A word about the condition against what was measured on the face."""
     if claim.value in ("faded", "strong image"):
         return _contrast(claim, card, known)
@@ -44,7 +44,7 @@ def condition(claim: Claim, card: Shown, known: Known) -> Judgement:
     return _told(claim, card, NOT_SHOWN.get(claim.value, f"{claim.value!r} is not measured: look at the picture"))
 
 
-def _contrast(claim: Claim, card: Shown, known: Known) -> Judgement:
+def _contrast(claim: Claim, card: CardEvidence, known: CatalogueFacts) -> Judgement:
     """Called faint or strong: the share of the catalogue's cards that are stronger, within the fact's own error."""
     value, sigma = card.facts["residual_contrast"], card.facts.get("sigma", {}).get("residual_contrast", 0.03)
     evidence = {"residual_contrast": value, "sigma": sigma, "references": len(known.contrasts)}
@@ -75,7 +75,7 @@ def _beyond(amount: float, whole: float) -> float:
     return round(0.75 + 0.25 * min(1.0, amount / whole), 3)
 
 
-def _trimmed(claim: Claim, card: Shown) -> Judgement:
+def _trimmed(claim: Claim, card: CardEvidence) -> Judgement:
     off, sigma = card.facts.get("off_size_mm"), card.facts.get("sigma", {}).get("size_mm", 0.3)
     if off:
         least = min(off)
@@ -98,7 +98,7 @@ def _trimmed(claim: Claim, card: Shown) -> Judgement:
     return _told(claim, card, f"{told}; without a scale that does not show whether it was trimmed", evidence)
 
 
-def size(claim: Claim, card: Shown) -> Judgement:
+def size(claim: Claim, card: CardEvidence) -> Judgement:
     """A stated size against the measured one, or, without a scale, against the picture's proportions."""
     width, height = claim.numbers["width_mm"], claim.numbers["height_mm"]
     measured = card.facts.get("size_mm")
@@ -125,10 +125,10 @@ def size(claim: Claim, card: Shown) -> Judgement:
     return _told(claim, card, told, evidence)
 
 
-def count(claim: Claim, cards: Sequence[Shown]) -> Judgement:
+def count(claim: Claim, cards: Sequence[CardEvidence]) -> Judgement:
     """The number of cards for sale against the most that one picture shows, and all pictures together."""
     wanted = int(claim.numbers["cards"])
-    photos: dict[str, list[Shown]] = {}
+    photos: dict[str, list[CardEvidence]] = {}
     for card in cards:
         photos.setdefault(card.photo, []).append(card)
     most = max((len(own) for own in photos.values()), default=0)
@@ -153,7 +153,7 @@ def _below(z: float) -> float:
 
 def _told(
     claim: Claim,
-    card: Shown | None,
+    card: CardEvidence | None,
     reason: str,
     evidence: Mapping[str, Any] | None = None,
     status: Status = "cannot be told",

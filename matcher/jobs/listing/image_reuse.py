@@ -55,7 +55,7 @@ class Framing:
 
 
 @dataclass(frozen=True)
-class Agreement:
+class FileAgreement:
     """inside, round: correlation of the grain on the card, and round it; None where nothing can be compared there.
 
     bend: by how much the transform from one picture to the other is no mere shift, turn and change of size.
@@ -70,7 +70,7 @@ SAME_INSIDE, SAME_ROUND, SAME_ALONE, MOST_BEND = 0.7, 0.4, 0.85, 0.01
 """Set on pictures that nothing is reported on: see DEVELOPERS.md, 'Measure listings'."""
 
 
-def is_same_file(found: Agreement) -> bool:
+def is_same_file(found: FileAgreement) -> bool:
     """Whether two pictures are one file: grain inside and round the card agree and nothing is bent."""
     if found.bend > MOST_BEND:
         return False
@@ -79,7 +79,7 @@ def is_same_file(found: Agreement) -> bool:
     return found.inside >= SAME_INSIDE and found.round >= SAME_ROUND
 
 
-def agreement_of(one: Framing, other: Framing) -> Agreement:
+def agreement_of(one: Framing, other: Framing) -> FileAgreement:
     """Lay `one` over `other` and compare their grain."""
     theirs, corners = _reduced(other, min(1.0, CARD_PX / _height(other.corners)))
     mine, own = _reduced(one, min(1.0, _height(corners) / _height(one.corners)))
@@ -96,7 +96,7 @@ def agreement_of(one: Framing, other: Framing) -> Agreement:
 
 def _measured(
     mine: NDArray[np.uint8], theirs: NDArray[np.uint8], corners: NDArray[np.float32], start: NDArray[np.float64]
-) -> Agreement:
+) -> FileAgreement:
     """The agreement under the transform that refining `start` gives; corners: of the card in `theirs`."""
     transform = _refined(mine, theirs, start)
     laid = np.asarray(cv2.warpPerspective(mine, transform, theirs.shape[::-1], flags=cv2.INTER_LINEAR), np.uint8)
@@ -108,7 +108,7 @@ def _measured(
     inside = _correlation(*grains, (cv2.erode(card, np.ones((9, 9))) > 0) & shown)
     apart = 2 * AWAY_PX + 1
     round_it = (cv2.dilate(card, np.ones((apart, apart))) == 0) & shown
-    return Agreement(inside, _around(*grains, round_it, LEAST_ROUND * card.sum()), _bend(transform, theirs.shape))
+    return FileAgreement(inside, _around(*grains, round_it, LEAST_ROUND * card.sum()), _bend(transform, theirs.shape))
 
 
 def _around(one: Floats, other: Floats, where: NDArray[np.bool_], least: float) -> float | None:

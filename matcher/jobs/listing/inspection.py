@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from dataclasses import asdict
 from typing import Any
 
-from matcher.catalogue.reference_set import Shelf
+from matcher.catalogue.reference_set import CatalogueReferences
 from matcher.core.condition import Condition
 from matcher.core.identify import CardAnswer, Identification
 from matcher.core.settings import Settings
@@ -19,11 +19,11 @@ FACTS = ("unevenness", "aspect", "off_nominal", "off_size_mm", "off_square", "sc
 """Of `Condition`, besides those that the contract's object tells already."""
 
 
-class Looker:
+class ListingInspector:
     """Looks at identified photos with an opened catalogue."""
 
-    def __init__(self, shelf: Shelf, settings: Settings) -> None:
-        self._book = SeenBook(shelf, settings)
+    def __init__(self, references: CatalogueReferences, settings: Settings) -> None:
+        self._book = SeenBook(references, settings)
 
     def with_look(self, told: dict[str, Any], found: Identification) -> dict[str, Any]:
         """The contract's object with `look` added to each card."""

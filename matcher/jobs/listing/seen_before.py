@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from matcher.catalogue.finds import sightings
 from matcher.catalogue.finds.sightings import SightingRow
 from matcher.catalogue.records import files
-from matcher.catalogue.reference_set import Shelf
+from matcher.catalogue.reference_set import CatalogueReferences
 from matcher.catalogue.tables.models import ReferenceRow, outline_key
 from matcher.core.align.alignment import Alignment, align
 from matcher.core.align.view import View
@@ -99,8 +99,8 @@ class _Held:
 class SeenBook:
     """The faces of all references and sightings by their hashes: the former from the index, the latter from a cache."""
 
-    def __init__(self, shelf: Shelf, settings: Settings) -> None:
-        self._shelf = shelf
+    def __init__(self, references: CatalogueReferences, settings: Settings) -> None:
+        self._references = references
         self._settings = settings
         self._stamp = -1
         self._sightings: dict[int, SightingRow] = {}
@@ -138,7 +138,7 @@ class SeenBook:
 
     def _compared(self, own: Framing, mirrored: bool, turned: bool, held: _Held) -> SeenBefore | None:
         try:
-            other = read_photo(self._shelf.catalogue.image_path(held.row), self._settings.photo)
+            other = read_photo(self._references.catalogue.image_path(held.row), self._settings.photo)
         except PlatekinError:
             return None  # a lost image is told by `doctor`; here it only cannot be compared
         theirs = Framing(other.grey, np.array(held.row.quad, np.float32))
@@ -151,10 +151,10 @@ class SeenBook:
     def _near(self, hashes: Hash) -> list[_Held]:
         """The nearest hashes among references and sightings, none further than `NEAR`."""
         found: list[tuple[int, _Held]] = []
-        for number, bits in self._shelf.index.nearest_hashes(hashes, NEAREST):
-            known = self._shelf.known(number)
+        for number, bits in self._references.index.nearest_hashes(hashes, NEAREST):
+            known = self._references.known(number)
             if known is not None:
-                found.append((bits, _Held("reference", known.reference)))
+                found.append((bits, _Held("reference", self._references.row(known.id))))
         if self._index is not None and self._index.ntotal:
             distances, ids = self._index.search(np.ascontiguousarray(hashes[None]), NEAREST)
             for number, bits in zip(ids[0].tolist(), distances[0].tolist(), strict=True):
@@ -167,7 +167,11 @@ class SeenBook:
     def _same_card(self, card: CardAnswer) -> Iterator[SeenBefore]:
         for candidate in card.answer.candidates:
             if candidate.copy is not None and candidate.copy.probability >= SAME_CARD_FROM:
-                yield _told("same card", _Held("reference", candidate.known.reference), candidate.copy.probability)
+                yield _told(
+                    "same card",
+                    _Held("reference", self._references.row(candidate.reference.id)),
+                    candidate.copy.probability,
+                )
         view: View | None = None
         for row, enough in self._alike(card):
             view = view or View(card.face)
@@ -181,7 +185,9 @@ class SeenBook:
         record_id, pose = card.answer.established.get("record_id"), card.answer.established.get("pose")
         if pose is None:
             return []
-        records = {known.record.record_id for known in self._shelf.of_pose(pose)} if record_id is None else {record_id}
+        records = (
+            {known.record.record_id for known in self._references.of_pose(pose)} if record_id is None else {record_id}
+        )
         own = perceptual_hash(card.face)
         rows = [row for row in self._sightings.values() if row.record_id in records]
         ranked = sorted(((_bits(own, self._hashes[row.id]), row) for row in rows), key=lambda one: one[0])[:ASKED]
@@ -193,12 +199,12 @@ class SeenBook:
             return 0.0
         # The record is the same, and so is its crop: only the window that was measured is asked for.
         crop = known_crop(alignment, face.size, 1.0)
-        return judge_copy(view.face, face, alignment, crop, self._shelf.calibration).probability
+        return judge_copy(view.face, face, alignment, crop, self._references.calibration).probability
 
     def _laid_over(self, view: View, row: ReferenceRow | SightingRow) -> tuple[Alignment, Face | None]:
         """The card's face on one of the book's, edges on edges to begin with."""
         try:
-            face = self._shelf.catalogue.face(row)
+            face = self._references.catalogue.face(row)
         except CatalogueError:
             return Alignment.failed("its picture is lost"), None
         return align(view, View(face), start=np.eye(3)), face
@@ -207,15 +213,15 @@ class SeenBook:
 
     def _refresh(self) -> None:
         """Take in sightings noted since; their hashes are kept in a file that can be deleted."""
-        newest = self._shelf.catalogue.last_decision()
+        newest = self._references.catalogue.last_decision()
         if newest == self._stamp:
             return
-        rows = {row.id: row for row in sightings.sightings(self._shelf.catalogue)}
-        cache = HashCache(self._shelf.catalogue.folder)
+        rows = {row.id: row for row in sightings.sightings(self._references.catalogue)}
+        cache = HashCache(self._references.catalogue.folder)
         hashes = {number: cache.get(row) for number, row in rows.items()}
         for number in [number for number, held in hashes.items() if held is None]:
             try:
-                hashes[number] = cache.put(rows[number], perceptual_hash(self._shelf.catalogue.face(rows[number])))
+                hashes[number] = cache.put(rows[number], perceptual_hash(self._references.catalogue.face(rows[number])))
             except CatalogueError:
                 del hashes[number], rows[number]
         cache.save()

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from matcher.jobs.listing.card_evidence import Known, Shown
+from matcher.jobs.listing.card_evidence import CardEvidence, CatalogueFacts
 from matcher.jobs.listing.carriers import Judgement
 
 Step = Literal["in accord", "at odds", "open"]
@@ -55,7 +55,10 @@ class Verdict:
 
 
 def decide(
-    judgements: Sequence[Judgement], cards: Sequence[Shown], seen: Sequence[Mapping[str, Any]], known: Known
+    judgements: Sequence[Judgement],
+    cards: Sequence[CardEvidence],
+    seen: Sequence[Mapping[str, Any]],
+    known: CatalogueFacts,
 ) -> Verdict:
     """The verdict on a listing."""
     against = [one for one in judgements if one.status == "contradicts"]
@@ -81,7 +84,7 @@ def _weight(kind: str) -> int:
     return order.index(kind) if kind in order else len(order)
 
 
-def _why_open(judgements: Sequence[Judgement], cards: Sequence[Shown]) -> str:
+def _why_open(judgements: Sequence[Judgement], cards: Sequence[CardEvidence]) -> str:
     if not cards:
         return "the pictures show no card that could be compared"
     if not judgements:
@@ -91,7 +94,10 @@ def _why_open(judgements: Sequence[Judgement], cards: Sequence[Shown]) -> str:
 
 
 def _notes(
-    judgements: Sequence[Judgement], cards: Sequence[Shown], seen: Sequence[Mapping[str, Any]], known: Known
+    judgements: Sequence[Judgement],
+    cards: Sequence[CardEvidence],
+    seen: Sequence[Mapping[str, Any]],
+    known: CatalogueFacts,
 ) -> Iterator[str]:
     status = {(one.claim.kind, one.status) for one in judgements}
     if ("subject", "agrees") in status and ("pose", "contradicts") in status:
@@ -109,7 +115,7 @@ def _notes(
 
 
 def _questions(
-    judgements: Iterable[Judgement], cards: Sequence[Shown], seen: Sequence[Mapping[str, Any]]
+    judgements: Iterable[Judgement], cards: Sequence[CardEvidence], seen: Sequence[Mapping[str, Any]]
 ) -> Iterator[str]:
     if any(one["kind"] == "same file" for one in seen):
         yield "May I see a new picture of the card, beside a slip with today's date?"

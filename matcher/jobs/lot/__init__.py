@@ -4,7 +4,7 @@
     sides      file names          -> which file is a front, which its back
     store      tables              -> lot, items, answers, pairs; each item's state survives a kill
     run        sources + catalogue -> every item identified once, by content and fingerprint
-    kin        the lot's faces     -> pairs of them laid over each other (the lot as a shelf of its own)
+    kin        the lot's faces     -> pairs of them laid over each other (the lot as a references of its own)
     families   pairs               -> the same card again, copies of one record, one find for many cards
     cards      answers + families  -> one `Card` a card of the lot, in order
     review     cards               -> what waits for a person, the most valuable first; decisions on it
@@ -14,5 +14,6 @@
     desk       lots of the service -> the next photo to work on, fair between people
 
 Originals are read and never written to. Tables of a lot are working state and no part of the log; what a person
-decides goes through `finds.resolution` and `finds.sightings` of the catalogue, and can be undone like any other decision.
+decides goes through `finds.resolution` and `finds.sightings` of the catalogue, and can be undone like any other
+decision.
 """

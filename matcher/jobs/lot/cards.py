@@ -11,7 +11,7 @@ from typing import Any
 from matcher.catalogue import Catalogue
 from matcher.catalogue.tables.models import outline_key
 from matcher.jobs.lot import store
-from matcher.jobs.lot.clustering import Kinship, kinship
+from matcher.jobs.lot.clustering import CardGroups, group_cards
 from matcher.jobs.lot.discovery import natural
 from matcher.jobs.lot.recto_verso import Side, tell_sides
 from matcher.jobs.lot.store import ItemRow, LotRow
@@ -91,7 +91,7 @@ def bare_cards(catalogue: Catalogue, lot: LotRow) -> tuple[Card, ...]:
 def related(cards: Sequence[Card], pairs: Sequence[store.PairRow]) -> tuple[Card, ...]:
     """The cards with their duplicates, copies and families."""
     fronts = {card.key: card for card in cards if card.is_front}
-    kin: Kinship = kinship({key: card.found for key, card in fronts.items()}, pairs)
+    kin: CardGroups = group_cards({key: card.found for key, card in fronts.items()}, pairs)
     held = defaultdict(list)
     for card in fronts.values():
         if card.outcome == "held":

@@ -25,19 +25,19 @@ SAME_WORDS = 0.5
 
 
 @dataclass(frozen=True)
-class Kinship:
+class CardGroups:
     """By key. same_card: all keys of one physical card, itself among them. family: the key that stands for it."""
 
     same_card: Mapping[str, tuple[str, ...]]
     family: Mapping[str, str]
 
 
-def kinship(found: Mapping[str, Mapping[str, Any]], pairs: Sequence[PairRow]) -> Kinship:
+def group_cards(found: Mapping[str, Mapping[str, Any]], pairs: Sequence[PairRow]) -> CardGroups:
     """found: the published card by key, in order; pairs: those that were laid over each other."""
     known = [pair for pair in pairs if pair.first in found and pair.second in found]
     again = _joined(found, sorted(known, key=_copy, reverse=True), is_same_card, is_other_card)
     alike = _joined(found, sorted(known, key=_likeness, reverse=True), is_alike, is_other)
-    return Kinship(
+    return CardGroups(
         {key: members for members in again for key in members if len(members) > 1},
         {key: _stands_for(members, found) for members in alike for key in members},
     )

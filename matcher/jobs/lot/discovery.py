@@ -49,7 +49,7 @@ OTHERS = tuple(
 
 
 @dataclass(frozen=True)
-class Trouble:
+class UnusableFile:
     """A folder or file that could not be looked at."""
 
     path: Path
@@ -62,7 +62,7 @@ class Gathered:
 
     pictures: tuple[Path, ...]
     aside: Mapping[str, int] = field(default_factory=dict)
-    troubles: tuple[Trouble, ...] = ()
+    troubles: tuple[UnusableFile, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -82,7 +82,7 @@ def gather(sources: Sequence[Path], leave: Sequence[Path] = ()) -> Gathered:
     """
     pictures: dict[Path, None] = {}
     aside: Counter[str] = Counter()
-    troubles: list[Trouble] = []
+    troubles: list[UnusableFile] = []
     for source in sources:
         if not source.exists():
             raise CatalogueError("missing_file", f"{shown(source)}: there is no such file or folder", "check the path")
@@ -127,9 +127,9 @@ def shown(path: Path | str) -> str:
     return os.fsencode(path).decode("utf-8", "replace")
 
 
-def _walk(folder: Path, troubles: list[Trouble], leave: set[Path]) -> Iterator[Path]:
+def _walk(folder: Path, troubles: list[UnusableFile], leave: set[Path]) -> Iterator[Path]:
     def failed(error: OSError) -> None:
-        troubles.append(Trouble(Path(error.filename), f"{shown(error.filename)}: {error.strerror}"))
+        troubles.append(UnusableFile(Path(error.filename), f"{shown(error.filename)}: {error.strerror}"))
 
     for place, folders, names in os.walk(folder, onerror=failed):
         here = Path(place)

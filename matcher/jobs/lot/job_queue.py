@@ -83,7 +83,7 @@ def receive_folder(catalogue: Catalogue, lot: LotRow, folder: Path, settings: Se
     return len(new)
 
 
-class Desk:
+class LotQueue:
     """Hands out the photos that wait, and keeps what is found. One a service; threads may call it."""
 
     def __init__(self, catalogue: Catalogue, settings: Settings) -> None:

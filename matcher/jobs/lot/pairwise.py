@@ -1,4 +1,4 @@
-"""The lot as a shelf of its own: its faces in; pairs of cards laid over each other, rung by rung, out.
+"""The lot as a references of its own: its faces in; pairs of cards laid over each other, rung by rung, out.
 
 The same index makes the shortlist and the same ladder judges, with the lot's own cards in the place of references. So
 the same card scanned twice, and a new negative that turns up several times, are found before anything is enrolled.
@@ -20,7 +20,7 @@ from matcher.core.align.view import View
 from matcher.core.calibration import Calibration
 from matcher.core.describe import Description, describe, fingerprint
 from matcher.core.flatten import Face
-from matcher.core.identify import Likeness, compare_cards
+from matcher.core.identify import CardSimilarity, compare_cards
 from matcher.core.parallel.processes import in_order, one_thread, process_pool, usable_processors
 from matcher.core.search.reference_index import Hit, ReferenceIndex
 from matcher.core.settings import Settings
@@ -129,16 +129,16 @@ def _meet(meeting: _Meeting, settings: Settings, calibration: Calibration) -> li
     mine = _view(meeting.face, False, settings) if meeting.others else None
     for key, path, turned in meeting.others:
         theirs = _view(path, turned, settings)
-        likeness = compare_cards(mine, theirs, settings, calibration) if mine and theirs else Likeness()
+        likeness = compare_cards(mine, theirs, settings, calibration) if mine and theirs else CardSimilarity()
         pairs.append(_pair(meeting.key, key, likeness))
     return pairs
 
 
 def _no_pairs(meeting: _Meeting) -> list[PairRow]:
-    return [_pair(meeting.key, key, Likeness()) for key, _, _ in meeting.others]
+    return [_pair(meeting.key, key, CardSimilarity()) for key, _, _ in meeting.others]
 
 
-def _pair(one: str, other: str, found: Likeness) -> PairRow:
+def _pair(one: str, other: str, found: CardSimilarity) -> PairRow:
     return PairRow(min(one, other), max(one, other), found.pose, found.crop, found.caption, found.copy)
 
 

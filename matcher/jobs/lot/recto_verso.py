@@ -22,7 +22,7 @@ _MARKED = re.compile(r"^(?P<stem>.*?)(?P<gap>[\s._-]*)(?P<mark>[a-z]+)$", re.IGN
 
 
 @dataclass(frozen=True)
-class Sides:
+class RectoVerso:
     """side: of each path that was told. other: the path of the other side."""
 
     side: Mapping[Path, Side] = field(default_factory=dict)
@@ -32,7 +32,7 @@ class Sides:
         return self.side.get(path, "")
 
 
-def tell_sides(paths: Sequence[Path], rule: Rule = "names") -> Sides:
+def tell_sides(paths: Sequence[Path], rule: Rule = "names") -> RectoVerso:
     """Sides of files, in their order.
 
     >>> told = tell_sides([Path("1_front.jpg"), Path("1_back.jpg"), Path("2_back.jpg")])
@@ -40,14 +40,14 @@ def tell_sides(paths: Sequence[Path], rule: Rule = "names") -> Sides:
     ('back', '')
     """
     if rule == "none":
-        return Sides()
+        return RectoVerso()
     pairs = _by_order(paths) if rule == "order" else _by_names(paths)
     side: dict[Path, Side] = {}
     other: dict[Path, Path] = {}
     for front, back in pairs:
         side |= {front: "front", back: "back"}
         other |= {front: back, back: front}
-    return Sides(side, other)
+    return RectoVerso(side, other)
 
 
 def _by_order(paths: Sequence[Path]) -> list[tuple[Path, Path]]:

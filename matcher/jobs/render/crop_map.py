@@ -57,12 +57,12 @@ def crop_map(candidates: Sequence[Candidate], size: FaceSize) -> CropMap | None:
     usable = [c for c in candidates if c.alignment and c.crop and _sure(c) >= SURE_ENOUGH]
     if not usable:
         return None
-    pose = max(usable, key=_sure).known.record.pose
+    pose = max(usable, key=_sure).record.pose
     own = picture_corners(size)
     by_crop: dict[str, list[Candidate]] = {}
     for candidate in usable:
-        if candidate.known.record.pose == pose:
-            by_crop.setdefault(candidate.known.record.crop, []).append(candidate)
+        if candidate.record.pose == pose:
+            by_crop.setdefault(candidate.record.crop, []).append(candidate)
     crops = tuple(_known_crop(name, group, own) for name, group in sorted(by_crop.items()))
     sigma = min(c.crop.window.sigma_mm for group in by_crop.values() for c in group if c.crop)
     return CropMap(pose, own, sigma, crops)

@@ -20,9 +20,9 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
-from matcher.catalogue.reference_set import Shelf
+from matcher.catalogue.reference_set import CatalogueReferences
 from matcher.core.answer_json import CAUTIONS
-from matcher.core.detect.detection import Outline
+from matcher.core.detect.detection import CardQuad
 from matcher.core.flatten import Face
 from matcher.core.identify import CardAnswer
 from matcher.core.ladder.candidate import Candidate
@@ -45,13 +45,15 @@ GAP = 20
 MARGIN = 12
 
 
-def save_evidence(folder: Path, name: str, number: int, photo: Photo, card: CardAnswer, shelf: Shelf) -> Path:
+def save_evidence(
+    folder: Path, name: str, number: int, photo: Photo, card: CardAnswer, references: CatalogueReferences
+) -> Path:
     """Write the evidence picture of one card into `folder`; returns its path.
 
     Its name holds part of the photo's hash, so that it can replace nothing but an older picture of the same photo.
     """
     path = folder / f"{Path(name).stem}-{number}.evidence-{photo.sha256[:8]}.png"
-    picture = evidence_picture(photo, card, shelf, name)
+    picture = evidence_picture(photo, card, references, name)
     try:
         picture.save(path, compress_level=1)  # quick: these are looked at and thrown away
     except OSError:
@@ -60,24 +62,24 @@ def save_evidence(folder: Path, name: str, number: int, photo: Photo, card: Card
     return path
 
 
-def evidence_picture(photo: Photo, card: CardAnswer, shelf: Shelf, name: str) -> Image.Image:
+def evidence_picture(photo: Photo, card: CardAnswer, references: CatalogueReferences, name: str) -> Image.Image:
     """Compose the picture; where no candidate is left, the panels of the comparison are left out."""
     panels = [("the photo", _outlined(photo, card.outline)), ("the face, flattened", card.face.pixels)]
     best = next((c for c in card.answer.candidates if c.alignment), None)
     if best:
-        reference = shelf.face(best.known.reference.id)
-        label = f"reference of {best.known.record.record_id}, laid over it"
+        reference = references.face(best.reference.id)
+        label = f"reference of {best.record.record_id}, laid over it"
         panels.append((label, laid_over(reference, best)))
         if best.pose:
             panels.append(("where they agree (blue), differ (red)", agreement_picture(card.face, best)))
         known = crop_map(card.answer.candidates, card.face.size)
         if known:
             label = f"known crops of {known.pose}; framed: this card's, ± {known.sigma_mm:.1f} mm"
-            panels.append((label, _crops(card.face, known, shelf)))
+            panels.append((label, _crops(card.face, known, references)))
     return _page(panels, _headline(card, name), _sentences(card))
 
 
-def _outlined(photo: Photo, outline: Outline) -> Pixels:
+def _outlined(photo: Photo, outline: CardQuad) -> Pixels:
     """The photo at panel height (at most twice as wide as high), with the card's outline."""
     scale = min(PANEL_HEIGHT / photo.height, 1.4 * PANEL_HEIGHT / photo.width)
     size = (max(1, round(photo.width * scale)), max(1, round(photo.height * scale)))
@@ -127,7 +129,7 @@ class Mosaic:
         return np.asarray(corners @ self.move[:, :2].T + self.move[:, 2])
 
 
-def crop_mosaic(face: Face, known: CropMap, shelf: Shelf) -> Mosaic:
+def crop_mosaic(face: Face, known: CropMap, references: CatalogueReferences) -> Mosaic:
     """Lay the pictures of all known crops of a pose over each other, the query's own on top."""
     left, top, right, bottom = known.bounds()
     scale = min((PANEL_HEIGHT - 2 * MARGIN) / (bottom - top), 1.0)
@@ -135,16 +137,16 @@ def crop_mosaic(face: Face, known: CropMap, shelf: Shelf) -> Mosaic:
     canvas = (round((right - left) * scale) + 2 * MARGIN, PANEL_HEIGHT)
     mosaic = Mosaic(np.full((canvas[1], canvas[0], 3), PAPER, np.uint8), move)
     for crop in known.crops:
-        reference = shelf.face(crop.widest.known.reference.id)
+        reference = references.face(crop.widest.reference.id)
         to_page = np.vstack([move, [0, 0, 1]]) @ np.linalg.inv(crop.widest.alignment.transform)
         _print_window(mosaic.pixels, reference.pixels, to_page, mosaic.place(crop.corners))
     _print_window(mosaic.pixels, face.pixels, np.vstack([move, [0, 0, 1]]), mosaic.place(known.own))
     return mosaic
 
 
-def _crops(face: Face, known: CropMap, shelf: Shelf) -> Pixels:
+def _crops(face: Face, known: CropMap, references: CatalogueReferences) -> Pixels:
     """The pose as wide as any known crop shows it, each crop's window drawn with its name, the query's boldly."""
-    mosaic = crop_mosaic(face, known, shelf)
+    mosaic = crop_mosaic(face, known, references)
     pale = Image.fromarray(np.asarray(mosaic.pixels * 0.55 + 255 * 0.45, np.uint8))
     draw = ImageDraw.Draw(pale)
     written: list[tuple[float, float]] = []

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from matcher.catalogue.reference_set import Shelf
+from matcher.catalogue.reference_set import CatalogueReferences
 from matcher.core.flatten import Face
 from matcher.core.identify import CardAnswer, Identification
 from matcher.core.ladder.candidate import Candidate
@@ -42,32 +42,34 @@ class Layers:
     crop_maps: tuple[dict[str, Any] | None, ...]
 
 
-def layers_of(found: Identification, shelf: Shelf, most: int) -> Layers:
+def layers_of(found: Identification, references: CatalogueReferences, most: int) -> Layers:
     """The layers of every card, of at most `most` candidates each."""
     pictures = {"photo": _photo(found.photo)}
     crop_maps = []
     for number, card in enumerate(found.cards, start=1):
         pictures[f"{number}/face"] = _jpeg(card.face.pixels)
         for place, candidate in enumerate(card.answer.candidates[:most], start=1):
-            pictures |= _candidate(f"{number}/{place}", card.face, candidate, shelf)
+            pictures |= _candidate(f"{number}/{place}", card.face, candidate, references)
         known = crop_map(card.answer.candidates, card.face.size)
-        crop_maps.append(_crop_map(f"{number}/crops", card, known, shelf, pictures) if known else None)
+        crop_maps.append(_crop_map(f"{number}/crops", card, known, references, pictures) if known else None)
     return Layers(pictures, tuple(crop_maps))
 
 
-def _candidate(name: str, face: Face, candidate: Candidate, shelf: Shelf) -> dict[str, bytes]:
+def _candidate(name: str, face: Face, candidate: Candidate, references: CatalogueReferences) -> dict[str, bytes]:
     if not candidate.alignment:
         return {}
-    reference = shelf.face(candidate.known.reference.id)
+    reference = references.face(candidate.reference.id)
     made = {f"{name}/laid": _see_through(laid_over(reference, candidate), _covered(face, candidate))}
     if candidate.pose is not None:
         made[f"{name}/agreement"] = _jpeg(agreement_picture(face, candidate))
     return made
 
 
-def _crop_map(name: str, card: CardAnswer, known: CropMap, shelf: Shelf, pictures: dict[str, bytes]) -> dict[str, Any]:
+def _crop_map(
+    name: str, card: CardAnswer, known: CropMap, references: CatalogueReferences, pictures: dict[str, bytes]
+) -> dict[str, Any]:
     """Adds the picture to `pictures`."""
-    mosaic = crop_mosaic(card.face, known, shelf)
+    mosaic = crop_mosaic(card.face, known, references)
     pictures[name] = _jpeg(mosaic.pixels)
     size = card.face.size
     return {

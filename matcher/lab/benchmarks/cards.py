@@ -17,9 +17,9 @@ from PIL import Image
 
 from matcher.catalogue import Catalogue, RecordRow
 from matcher.catalogue.records.enrol import update_index
-from matcher.catalogue.records.ingest import Arrival
+from matcher.catalogue.records.ingest import NewReference
 from matcher.catalogue.records.prepare import prepare_outline
-from matcher.core.detect.detection import Outline
+from matcher.core.detect.detection import CardQuad
 from matcher.core.parallel.processes import process_pool
 from matcher.core.photo import read_photo
 from matcher.core.settings import Settings
@@ -35,7 +35,7 @@ FACE_PX_PER_MM = 640 / 63.5
 A_NEGATIVE = 4
 """Records of each photograph."""
 
-Made = list[tuple[RecordRow, Arrival]]
+Made = list[tuple[RecordRow, NewReference]]
 
 
 def records_of(number: int, path: Path) -> Made:
@@ -55,12 +55,12 @@ def records_of(number: int, path: Path) -> Made:
     return made
 
 
-def _arrival(pixels: np.ndarray, name: str) -> Arrival:
+def _arrival(pixels: np.ndarray, name: str) -> NewReference:
     buffer = io.BytesIO()
     Image.fromarray(pixels).save(buffer, "JPEG", quality=90)
     photo = read_photo(buffer.getvalue(), name=name)
     whole = np.array([[0, 0], [photo.width, 0], [photo.width, photo.height], [0, photo.height]], np.float32)
-    return Arrival(buffer.getvalue(), f"{name}.jpg", prepare_outline(photo, Outline(whole, 1.0), Settings()))
+    return NewReference(buffer.getvalue(), f"{name}.jpg", prepare_outline(photo, CardQuad(whole, 1.0), Settings()))
 
 
 def build(photographs: list[Path], records: int, folder: Path) -> float | None:

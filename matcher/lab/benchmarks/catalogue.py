@@ -35,7 +35,7 @@ from matcher.catalogue.log.decisions import Entry, append, person
 from matcher.catalogue.log.log_io import content_digest, export_log, replay_log
 from matcher.catalogue.records.ingest import keep_description
 from matcher.catalogue.records.name_search import NameSearch
-from matcher.catalogue.reference_set import Shelf
+from matcher.catalogue.reference_set import CatalogueReferences
 from matcher.catalogue.tables.models import Record, Reference, outline_key
 from matcher.core.describe import Description, fingerprint
 from matcher.lab.benchmarks.catalogue_busy import busy
@@ -166,17 +166,20 @@ def replay(folder: Path, places: Places, decisions: int = 5000) -> Iterator[tupl
 
 def accepting(folder: Path, places: Places) -> Iterator[tuple[str, str]]:
     for size in (500, 5000):
-        with big(places.make(folder / f"c{size}"), size, folder) as catalogue, Shelf.open(catalogue.folder) as shelf:
+        with (
+            big(places.make(folder / f"c{size}"), size, folder) as catalogue,
+            CatalogueReferences.open(catalogue.folder) as references,
+        ):
             times, own, right = [], [], 0
             for seed in range(12):
                 found = a_find(catalogue, folder, 1000 + seed, pose="P00000")
                 began, cpu = time.monotonic(), time.process_time()
                 accept(catalogue, found.find_id, ADA, Wanted(caption=f"new {seed}"))
-                shelf.refresh()
+                references.refresh()
                 times.append(1000 * (time.monotonic() - began))
                 own.append(1000 * (time.process_time() - cpu))
                 newest = catalogue.references()[-1]
-                right += shelf.index.search(catalogue.description(newest), 1)[0].reference_id == newest.id
+                right += references.index.search(catalogue.description(newest), 1)[0].reference_id == newest.id
         told = f"{statistics.median(times[2:]):.0f} ms median, {max(times[2:]):.0f} ms worst of 10"
         told += f" (processor time {statistics.median(own[2:]):.0f} ms); found {right} of 12"
         yield f"accept to findable, {size:,} records", told

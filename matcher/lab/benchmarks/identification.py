@@ -17,15 +17,15 @@ from pathlib import Path
 
 import numpy as np
 
-from matcher.catalogue.reference_set import Shelf
+from matcher.catalogue.reference_set import CatalogueReferences
 from matcher.core.align.view import View
 from matcher.core.calibration import Calibration
 from matcher.core.condition import condition
 from matcher.core.describe import describe, fingerprint
-from matcher.core.detect.detection import locate
+from matcher.core.detect.detection import detect
 from matcher.core.flatten import Face, flatten
 from matcher.core.identify import identify
-from matcher.core.ladder.verification import climb
+from matcher.core.ladder.verification import verify
 from matcher.core.ocr.reading import can_read
 from matcher.core.parallel.processes import one_thread, process_pool
 from matcher.core.photo import read_photo
@@ -61,27 +61,27 @@ def seconds(work: Callable[[], object]) -> float:
 def floor(data: bytes) -> None:
     """What no identification can do without."""
     photo = read_photo(data)
-    for outline in locate(photo):
+    for outline in detect(photo):
         describe(flatten(photo, outline))
 
 
-def at_size(folder: Path, photos: Photos, references: int, work: Path) -> Row:
-    """One row, in a process of its own: a shelf that has seen none of these photos, warmed with the last of them."""
+def at_size(folder: Path, photos: Photos, size: int, work: Path) -> Row:
+    """One row, in a process of its own: a catalogue that has seen none of these photos, warmed with the last."""
     with process_pool(1) as pool:
-        return pool.submit(_at_size, folder, photos, references, work).result()
+        return pool.submit(_at_size, folder, photos, size, work).result()
 
 
-def _at_size(folder: Path, photos: Photos, references: int, work: Path) -> Row:
+def _at_size(folder: Path, photos: Photos, size: int, work: Path) -> Row:
     one_thread()
     settings = Settings()
-    with Shelf.open(folder, settings) as shelf:
-        shelf.index = index_of(shelf, references, work)
-        warm(shelf, photos[-1][1])
-        timed = [_time(pose, data, shelf) for pose, data in photos[:-1]]
+    with CatalogueReferences.open(folder, settings) as references:
+        references.index = index_of(references, size, work)
+        warm(references, photos[-1][1])
+        timed = [_time(pose, data, references) for pose, data in photos[:-1]]
         ratios = [one.whole / one.floor for one in timed]
         return {
-            "references": len(shelf.index),
-            "index": shelf.index.kind,
+            "references": len(references.index),
+            "index": references.index.kind,
             "photos": len(timed),
             "identify_ms": round(1000 * statistics.median(one.whole for one in timed)),
             "floor_ms": round(1000 * statistics.median(one.floor for one in timed)),
@@ -91,38 +91,38 @@ def _at_size(folder: Path, photos: Photos, references: int, work: Path) -> Row:
         }
 
 
-def index_of(shelf: Shelf, references: int, work: Path) -> ReferenceIndex:
-    """The shelf's own index, one of its first references, or one grown beyond them."""
-    if references == len(shelf):
-        return shelf.index
-    if references < len(shelf):
+def index_of(references: CatalogueReferences, size: int, work: Path) -> ReferenceIndex:
+    """The catalogue's own index, one of its first references, or one grown beyond them."""
+    if size == len(references):
+        return references.index
+    if size < len(references):
         index = ReferenceIndex(work / "none", fingerprint())
-        for number, text in list(shelf.catalogue.descriptions())[:references]:
+        for number, text in list(references.catalogue.descriptions())[:size]:
             index.add(number, text)
         index.fit_size()
         return index
-    folder = work / f"index-{references}"
+    folder = work / f"index-{size}"
     if not (folder / "index.json").is_file():
-        described = sorted(shelf.catalogue.descriptions(), key=lambda one: one[0])
+        described = sorted(references.catalogue.descriptions(), key=lambda one: one[0])
         assert described[-1][0] - described[0][0] == len(described) - 1, "references have been removed"
         real = Real([text for _, text in described], [number for number, _ in described], [])
-        grow(real, references, folder, first=described[0][0])
+        grow(real, size, folder, first=described[0][0])
     return ReferenceIndex.open(folder, fingerprint())
 
 
-def warm(shelf: Shelf, data: bytes) -> None:
+def warm(references: CatalogueReferences, data: bytes) -> None:
     """As a worker is before its first photo, with another photo than those that are timed."""
-    identify(read_photo(data), shelf, shelf.catalogue.settings, Calibration.load())
+    identify(read_photo(data), references, references.catalogue.settings, Calibration.load())
     can_read()
 
 
-def _time(pose: str, data: bytes, shelf: Shelf) -> Timed:
+def _time(pose: str, data: bytes, references: CatalogueReferences) -> Timed:
     started = time.perf_counter()
-    found = identify(read_photo(data), shelf, shelf.catalogue.settings, shelf.calibration)
+    found = identify(read_photo(data), references, references.catalogue.settings, references.calibration)
     whole = time.perf_counter() - started
     least = statistics.median(seconds(lambda: floor(data)) for _ in range(FLOORS))
     closest = found.cards[0].answer.candidates[:1] if found.cards else ()
-    return Timed(whole, least, bool(closest) and closest[0].known.record.pose == pose)
+    return Timed(whole, least, bool(closest) and closest[0].record.pose == pose)
 
 
 def by_stage(folder: Path, photos: Photos) -> Row:
@@ -141,19 +141,25 @@ def _by_stage(folder: Path, photos: Photos) -> Row:
         told.setdefault(name, []).append(time.perf_counter() - started)
         return result
 
-    with Shelf.open(folder, Settings()) as shelf:
-        warm(shelf, photos[-1][1])
+    with CatalogueReferences.open(folder, Settings()) as references:
+        warm(references, photos[-1][1])
         for _, data in photos[:-1]:
             photo = stage("decode", lambda data=data: read_photo(data))
-            outlines = stage("locate", lambda photo=photo: locate(photo))
+            outlines = stage("locate", lambda photo=photo: detect(photo))
             for outline in list(outlines)[:1]:
                 face = stage("flatten", lambda o=outline, p=photo: flatten(p, o))
                 stage("condition", lambda f=face, o=outline, p=photo: condition(f, p, o))
                 text = stage("describe", lambda f=face: describe(f))
-                hits = stage("index", lambda t=text: shelf.index.search(t))
-                stage("climb", lambda f=face, t=text, h=hits: climb(View(f, t), shelf, shelf.calibration, h))
+                hits = stage("index", lambda t=text: references.index.search(t))
+                stage(
+                    "climb",
+                    lambda f=face, t=text, h=hits: verify(View(f, t), references, references.calibration, h),
+                )
         for _, data in photos[:-1]:
-            stage("identify, all", lambda data=data: identify(read_photo(data), shelf, Settings(), shelf.calibration))
+            stage(
+                "identify, all",
+                lambda data=data: identify(read_photo(data), references, Settings(), references.calibration),
+            )
     return {name: round(1000 * statistics.median(times), 1) for name, times in told.items()}
 
 
@@ -177,17 +183,17 @@ def processes(folder: Path, photos: Photos, rounds: int) -> Row:
 
 def rivals(folder: Path, photos: Photos) -> Row:
     """What the rivals take and name, over what identify takes and names on the same photos."""
-    with Shelf.open(folder, Settings()) as shelf:
-        warm(shelf, photos[-1][1])
-        everything, told = Rivals.of(shelf), []
+    with CatalogueReferences.open(folder, Settings()) as references:
+        warm(references, photos[-1][1])
+        everything, told = Rivals.of(references), []
         for pose, data in photos[:-1]:
-            timed, face = _time(pose, data, shelf), _face(data)
+            timed, face = _time(pose, data, references), _face(data)
             text, started = describe(face), time.perf_counter()
             by_features = everything.most_inliers(text).pose
             features_s = time.perf_counter() - started
             by_hash = everything.nearest_hash(face).pose
             told.append((timed, features_s / timed.whole, by_features == pose, by_hash == pose))
-        anew = _describing_anew(_face(photos[0][1]), shelf)
+        anew = _describing_anew(_face(photos[0][1]), references)
     count, whole = len(told), statistics.median(one[0].whole for one in told)
     return {
         "orb_ransac_over_identify": round(statistics.median(one[1] for one in told), 1),
@@ -200,14 +206,14 @@ def rivals(folder: Path, photos: Photos) -> Row:
 
 def _face(data: bytes) -> Face:
     photo = read_photo(data)
-    return flatten(photo, next(iter(locate(photo))))
+    return flatten(photo, next(iter(detect(photo))))
 
 
-def _describing_anew(face: Face, shelf: Shelf) -> float:
+def _describing_anew(face: Face, references: CatalogueReferences) -> float:
     """Seconds that ORB + RANSAC would take on all references if each one's face were read and described for it."""
-    references = shelf.catalogue.references()[:ANEW]
+    some = references.catalogue.references()[:ANEW]
     started = time.perf_counter()
     text = describe(face)
-    for reference in references:
-        inliers(text, describe(shelf.catalogue.face(reference)))
-    return (time.perf_counter() - started) / len(references) * len(shelf)
+    for reference in some:
+        inliers(text, describe(references.catalogue.face(reference)))
+    return (time.perf_counter() - started) / len(some) * len(references)

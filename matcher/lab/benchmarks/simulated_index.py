@@ -21,7 +21,7 @@ import faiss
 import numpy as np
 
 from matcher.core.describe import Description, describe, fingerprint
-from matcher.core.detect.detection import Outline
+from matcher.core.detect.detection import CardQuad
 from matcher.core.flatten import flatten
 from matcher.core.photo import read_photo
 from matcher.core.search.inverted_lists import BYTES, SAMPLE_PER_CELL, cells_for, nearest_cell, train_cells, write_lists
@@ -96,7 +96,7 @@ def query(number: int, path: Path) -> Description:
     card = make_copy(negative_of(path, 600), crop, caption, age, seed=seed, plate=number, px_per_mm=13.0)
     shot = photograph(card, scene, rng)
     corners = shot.corners + np.random.default_rng([3, number]).normal(0, 3.0, (4, 2))
-    return describe(flatten(read_photo(write_photo(shot, scene)), Outline(corners.astype(np.float32), 1.0)))
+    return describe(flatten(read_photo(write_photo(shot, scene)), CardQuad(corners.astype(np.float32), 1.0)))
 
 
 def grow(real: Real, count: int, folder: Path, first: int = 0) -> None:

@@ -14,10 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from matcher.catalogue.reference_set import Known, Shelf
+from matcher.catalogue.reference_set import CatalogueReferences
 from matcher.core.align.alignment import match_features
 from matcher.core.describe import Description
 from matcher.core.flatten import Face
+from matcher.core.reference_set import KnownReference
 
 
 @dataclass(frozen=True)
@@ -33,15 +34,15 @@ class Named:
 class Rivals:
     """All references as the rivals hold them: hashes (n, 64) bool, descriptions, and whose they are."""
 
-    known: tuple[Known, ...]
+    known: tuple[KnownReference, ...]
     hashes: NDArray[np.bool_]
     descriptions: tuple[Description, ...]
 
     @classmethod
-    def of(cls, shelf: Shelf) -> Rivals:
-        pairs = [(shelf.known(number), text) for number, text in shelf.catalogue.descriptions()]
+    def of(cls, references: CatalogueReferences) -> Rivals:
+        pairs = [(references.known(number), text) for number, text in references.catalogue.descriptions()]
         known = tuple(one for one, _ in pairs if one is not None)
-        hashes = np.array([_hash(shelf.catalogue.face(one.reference)) for one in known])
+        hashes = np.array([_hash(references.face(one.id)) for one in known])
         return cls(known, hashes, tuple(text for one, text in pairs if one is not None))
 
     def nearest_hash(self, face: Face) -> Named:

@@ -15,7 +15,7 @@ from time import perf_counter
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.core.detect.detection import locate
+from matcher.core.detect.detection import detect
 from matcher.core.photo import Photo, read_photo
 from matcher.core.settings import Thresholds
 from matcher.lab.evaluation.detection_cost import costs, told
@@ -105,7 +105,7 @@ def measure(kind: str, number: int, props: Props, seed: int) -> Row:
     scene = draw(kind, key, props)
     photo = Photo.from_pixels(scene.pixels, dpi=scene.dpi)
     started = perf_counter()
-    found = list(locate(photo))
+    found = list(detect(photo))
     seconds = perf_counter() - started
     hits, false = compare(scene, found)
     return Row(kind, key, tuple(hits), false, seconds, _in_order(scene, hits))

@@ -14,7 +14,7 @@ from time import perf_counter
 import numpy as np
 from PIL import Image
 
-from matcher.core.detect.detection import locate
+from matcher.core.detect.detection import detect
 from matcher.core.flatten import flatten
 from matcher.core.photo import Photo, read_photo
 from matcher.core.settings import FaceSize
@@ -82,4 +82,4 @@ def _decoded(data: bytes) -> Image.Image:
 
 
 def _found(photo: Photo) -> object:
-    return [flatten(photo, outline, FaceSize()) for outline in locate(photo)]
+    return [flatten(photo, outline, FaceSize()) for outline in detect(photo)]

@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.core.detect.detection import Outline
+from matcher.core.detect.detection import CardQuad
 from matcher.lab.synthesis.staging import Staged, TrueCard
 
 FOUND = 0.90
@@ -39,7 +39,7 @@ class Hit:
         return self.jaccard >= FOUND
 
 
-def compare(scene: Staged, outlines: Sequence[Outline]) -> tuple[list[Hit], int]:
+def compare(scene: Staged, outlines: Sequence[CardQuad]) -> tuple[list[Hit], int]:
     """A `Hit` for every card of the scene, and how many outlines hit none."""
     hits = [_best(card, outlines) for card in scene.cards]
     used = {hit.outline for hit in hits if hit.jaccard > 0.5}
@@ -57,7 +57,7 @@ def jaccard(card: TrueCard, outline: NDArray[np.float32]) -> float:
     return float(shared / union)
 
 
-def _best(card: TrueCard, outlines: Sequence[Outline]) -> Hit:
+def _best(card: TrueCard, outlines: Sequence[CardQuad]) -> Hit:
     scores = [jaccard(card, outline.corners) for outline in outlines]
     if not scores or max(scores) <= 0:
         return Hit(0.0, (), False, -1, card.back)

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from PIL import Image
 
-from matcher.core.detect.detection import locate
+from matcher.core.detect.detection import detect
 from matcher.core.photo import Photo
 from matcher.lab.synthesis.staging import Staged
 
@@ -41,7 +41,7 @@ def _tile(scene: Staged, row: Named) -> np.ndarray:
     small = cv2.resize(scene.pixels, None, fx=share, fy=share, interpolation=cv2.INTER_AREA)[:TILE, :TILE]
     for card in scene.cards:
         cv2.polylines(small, [np.rint(card.corners * share).astype(np.int32)], True, (0, 220, 0), 2, cv2.LINE_AA)
-    for outline in locate(Photo.from_pixels(scene.pixels, dpi=scene.dpi)):
+    for outline in detect(Photo.from_pixels(scene.pixels, dpi=scene.dpi)):
         corners = np.rint(outline.corners * share).astype(np.int32)
         cv2.polylines(small, [corners], True, (230, 30, 30), 1, cv2.LINE_AA)
         cv2.circle(small, (int(corners[0][0]), int(corners[0][1])), 4, (230, 30, 30), -1, cv2.LINE_AA)

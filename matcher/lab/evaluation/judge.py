@@ -16,11 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.catalogue.records.files import write_whole
-from matcher.catalogue.reference_set import Shelf
+from matcher.catalogue.reference_set import CatalogueReferences
 from matcher.core.answer_json import as_json
 from matcher.core.calibration import Calibration
 from matcher.core.describe import describe
-from matcher.core.detect.detection import Outline
+from matcher.core.detect.detection import CardQuad
 from matcher.core.flatten import Face, flatten
 from matcher.core.identify import CardAnswer, Identification, identify
 from matcher.core.photo import Photo, read_photo
@@ -41,7 +41,7 @@ CARD_MM = 63.5
 class Desk:
     """One process' desk."""
 
-    shelf: Shelf
+    references: CatalogueReferences
     settings: Settings
     calibration: Calibration
     table: Table
@@ -51,11 +51,11 @@ class Desk:
     @classmethod
     def of(cls, plan: Plan, catalogue: Path, photos: Path, calibration: Calibration) -> Desk:
         settings = Settings(top=20)
-        shelf = Shelf.open(catalogue, settings)
+        references = CatalogueReferences.open(catalogue, settings)
         copies = {f"{copy.copy_id}.jpg": copy for record in plan.records for copy in record.copies}
-        rivals = Rivals.of(shelf)
-        table = Table(shelf, calibration, copies, plan.poses, rivals)
-        return cls(shelf, settings, calibration, table, rivals, photos)
+        rivals = Rivals.of(references)
+        table = Table(references, calibration, copies, plan.poses, rivals)
+        return cls(references, settings, calibration, table, rivals, photos)
 
     def judge(self, query: Query) -> dict[str, Any]:
         """The row of one query."""
@@ -64,7 +64,7 @@ class Desk:
         write_whole(self.photos / name, data, keep=False)
         photo = read_photo(data, name=name)
         started = time.perf_counter()
-        found = identify(photo, self.shelf, self.settings, self.calibration)
+        found = identify(photo, self.references, self.settings, self.calibration)
         seconds = time.perf_counter() - started
         card, off = nearest_card(found, shot)
         face, located = self._face(photo, shot, card, off)
@@ -90,14 +90,14 @@ class Desk:
         number = next(k for k, one in enumerate(found.cards) if one is card)
         answer: dict[str, Any] = as_json(name, found)["cards"][number]
         for candidate in answer["candidates"]:
-            known = self.shelf.known(int(candidate["reference"]))
-            candidate["reference_name"] = known.reference.name if known else ""
+            known = self.references.known(int(candidate["reference"]))
+            candidate["reference_name"] = self.references.row(known.id).name if known else ""
         return answer
 
     def _face(self, photo: Photo, shot: Shot, card: CardAnswer | None, off: float | None) -> tuple[Face, bool]:
         """The upright face that identifying worked on; the one of the true corners where it missed the card."""
         if card is None or off is None or off > FAR_OFF_MM:
-            return flatten(photo, Outline(shot.corners.astype(np.float32), 1.0), self.settings.face), False
+            return flatten(photo, CardQuad(shot.corners.astype(np.float32), 1.0), self.settings.face), False
         upside_down = _distance(card.outline.corners, shot.corners) > _distance(
             np.roll(card.outline.corners, 2, axis=0), shot.corners
         )

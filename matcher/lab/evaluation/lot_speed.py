@@ -11,7 +11,7 @@ from pathlib import Path
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue.log.decisions import person
-from matcher.catalogue.reference_set import Shelf
+from matcher.catalogue.reference_set import CatalogueReferences
 from matcher.core.identify import identify
 from matcher.core.parallel.processes import process_pool
 from matcher.core.photo import read_photo
@@ -63,8 +63,8 @@ def _in_a_loop(scans: list[Path], folder: Path, workers: int) -> None:
 def _loop(scans: list[Path], folder: Path) -> int:
     """In a worker: nothing but the stages."""
     settings = Settings()
-    with Shelf.open(folder, settings) as shelf:
-        return sum(len(identify(read_photo(s), shelf, settings, shelf.calibration).cards) for s in scans)
+    with CatalogueReferences.open(folder, settings) as references:
+        return sum(len(identify(read_photo(s), references, settings, references.calibration).cards) for s in scans)
 
 
 def _timed(work: Callable[[], None]) -> tuple[float, float]:

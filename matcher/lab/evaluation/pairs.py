@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from matcher.catalogue.reference_set import Known, Shelf
+from matcher.catalogue.reference_set import CatalogueReferences
 from matcher.core.align.alignment import Alignment, align
 from matcher.core.align.view import View
 from matcher.core.calibration import Calibration
@@ -20,6 +20,7 @@ from matcher.core.ladder.caption import judge_caption
 from matcher.core.ladder.copy import judge_copy
 from matcher.core.ladder.crop import crop_features, judge_crop
 from matcher.core.ladder.pose import judge_pose
+from matcher.core.reference_set import KnownReference
 from matcher.lab.evaluation.baselines import Rivals, inliers
 from matcher.lab.evaluation.draw import placed, view_of
 from matcher.lab.evaluation.plan import Copy, Query
@@ -33,7 +34,7 @@ SAME_POSE, NEAR = 3, 3
 class Table:
     """What pairs are judged with: the open catalogue, the confidence, and the copy behind each reference's name."""
 
-    shelf: Shelf
+    references: CatalogueReferences
     calibration: Calibration
     copies: Mapping[str, Copy]
     poses: Mapping[str, str]
@@ -44,11 +45,11 @@ class Table:
         mine = View(face, describe(face))
         return [self._judged(query, mine, known) for known in self._chosen(query)]
 
-    def _chosen(self, query: Query) -> Iterator[Known]:
+    def _chosen(self, query: Query) -> Iterator[KnownReference]:
         """References of the query's own negative, its own record and crop first, and of its near exposures."""
         shown = query.copy.shows
         own = sorted(
-            self.shelf.of_pose(shown.pose) if shown.pose else (),
+            self.references.of_pose(shown.pose) if shown.pose else (),
             key=lambda known: (known.record.record_id != query.record_id, known.record.crop != shown.crop_name),
         )
         yield from own[:SAME_POSE]
@@ -56,18 +57,18 @@ class Table:
         # Another start for each query, so that not always the same exposures are compared.
         start = query.seed % len(near) if near else 0
         for pose in (near[start:] + near[:start])[:NEAR]:
-            yield from self.shelf.of_pose(pose)[:1]
+            yield from self.references.of_pose(pose)[:1]
 
-    def _judged(self, query: Query, mine: View, known: Known) -> dict[str, Any]:
-        theirs = View(self.shelf.face(known.reference.id), self.shelf.description(known.reference.id))
+    def _judged(self, query: Query, mine: View, known: KnownReference) -> dict[str, Any]:
+        theirs = View(self.references.face(known.id), self.references.description(known.id))
         found = align(mine, theirs)
         same = known.record.pose == query.copy.shows.pose
         row: dict[str, Any] = {
             "record_id": known.record.record_id,
-            "reference": known.reference.name,
+            "reference": self.references.row(known.id).name,
             "same_pose": same,
             "moved": bool(query.copy.shows.negative.moved) and not same,
-            "reference_contrast": self.copies[known.reference.name].age.residual_contrast,
+            "reference_contrast": self.copies[self.references.row(known.id).name].age.residual_contrast,
             "method": found.method,
             "reason": found.reason,
             "hash": self.rivals.hash_score(mine.face, theirs.face),
@@ -98,9 +99,9 @@ class Table:
             },
         }
 
-    def _truth(self, query: Query, known: Known) -> dict[str, Any]:
+    def _truth(self, query: Query, known: KnownReference) -> dict[str, Any]:
         """What is true of a pair of one negative."""
-        shown, copy = query.copy.shows, self.copies[known.reference.name]
+        shown, copy = query.copy.shows, self.copies[self.references.row(known.id).name]
         same_crop = shown.crop_name == known.record.crop
         view = view_of(query.copy)
         words = (shown.caption.name, shown.caption.club.upper())

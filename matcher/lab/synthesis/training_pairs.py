@@ -14,9 +14,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.core.align.alignment import align, lay_over
+from matcher.core.align.alignment import align, warp_reference
 from matcher.core.align.view import View
-from matcher.core.detect.detection import Outline
+from matcher.core.detect.detection import CardQuad
 from matcher.core.flatten import Face, flatten
 from matcher.core.ladder.caption_strips import register_strips, shown_by_both
 from matcher.core.photo import Photo, to_grey
@@ -104,7 +104,7 @@ def _pair(kind: str, content: Picture, own: _Print, reference: View, rng: np.ran
         return None
     would_be = _Print(own.negative, crop, own.caption, shown.seed, plate)
     truth = _truth(_fresh(would_be, to_face, query), _fresh(shown, to_face, query))
-    laid, covered = lay_over(reference.face, found)
+    laid, covered = warp_reference(reference.face, found)
     strips = register_strips(query, reference.face, found.transform, shown_by_both(query, reference.face, found))
     foot, head = (Patch(s.mine, s.theirs, s.shown, truth[s.rows, s.columns]) for s in strips)
     picture = Patch(query.grey, laid, query.trusted & covered, truth)
@@ -117,7 +117,7 @@ def _face(shown: _Print, age: Age, rng: np.random.Generator, scanned: bool) -> t
     shot = scan(card, rng) if scanned else photograph(card, random_scene(rng), rng)
     side = float(np.linalg.norm(shot.corners[3] - shot.corners[0]))
     corners = (shot.corners + rng.normal(0, CORNER_JITTER_MM * side / 63.5, (4, 2))).astype(np.float32)
-    face = flatten(Photo.from_pixels(shot.pixels), Outline(corners, 1.0))
+    face = flatten(Photo.from_pixels(shot.pixels), CardQuad(corners, 1.0))
     height, width = card.cover.shape
     to_photo = cv2.getPerspectiveTransform(_rectangle(width, height), shot.corners.astype(np.float32))
     to_face = cv2.getPerspectiveTransform(corners, _rectangle(face.size.width, face.size.height))

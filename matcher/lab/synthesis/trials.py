@@ -14,10 +14,10 @@ from numpy.typing import NDArray
 
 from matcher.core.align.alignment import align
 from matcher.core.align.view import View
-from matcher.core.detect.detection import Outline
+from matcher.core.detect.detection import CardQuad
 from matcher.core.flatten import Face, flatten
 from matcher.core.ladder.caption import compare_captions
-from matcher.core.ladder.change_detector import Part
+from matcher.core.ladder.change_detector import DifferenceMap
 from matcher.core.ladder.copy import copy_features
 from matcher.core.ladder.crop import CropFinding, crop_features, measure_crop
 from matcher.core.ladder.head_to_head import RUNG, rival_features
@@ -173,7 +173,7 @@ def _judged(kind: str, contrast: float, query: View, reference: View, truth: dic
 
 def _judged_rivals(kind: str, contrast: float, own: bool, query: View, reference: View, other: View) -> Iterator[Trial]:
     """Which of two references the query shows, by their captions or by their pictures; and each of them alone."""
-    parts: list[tuple[Part, ...]] = []
+    parts: list[tuple[DifferenceMap, ...]] = []
     for side, right in ((reference, own), (other, not own)):
         found = align(query, side)
         compared = compare_pictures(query.face, side.face, found) if found else None
@@ -274,4 +274,4 @@ def scanned(card: Card, rng: np.random.Generator) -> Face:
 def _flattened(pixels: Picture, corners: NDArray[np.float64], rng: np.random.Generator) -> Face:
     side = float(np.linalg.norm(corners[3] - corners[0]))
     jitter = rng.normal(0, CORNER_JITTER_MM * side / 63.5, (4, 2))
-    return flatten(Photo.from_pixels(pixels), Outline((corners + jitter).astype(np.float32), 1.0))
+    return flatten(Photo.from_pixels(pixels), CardQuad((corners + jitter).astype(np.float32), 1.0))

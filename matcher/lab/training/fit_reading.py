@@ -25,12 +25,12 @@ from sklearn.metrics import roc_auc_score
 
 from matcher.core.align.alignment import Alignment
 from matcher.core.calibration import Calibration, RungModel, sigmoid
-from matcher.core.detect.detection import Outline
+from matcher.core.detect.detection import CardQuad
 from matcher.core.flatten import Face, flatten
 from matcher.core.ladder.caption import compare_captions, is_legible
-from matcher.core.ladder.head_to_head import Rival, compete
-from matcher.core.ocr.caption_match import Testimony, all_read, witness
-from matcher.core.ocr.reading import Reading, read_caption
+from matcher.core.ladder.head_to_head import Contender, share_odds
+from matcher.core.ocr.caption_match import OcrEvidence, all_read, match_captions
+from matcher.core.ocr.reading import OcrReading, read_caption
 from matcher.core.photo import Photo
 from matcher.lab.synthesis import Caption, Crop, make_copy, needed_px_per_mm, photograph, scan
 from matcher.lab.synthesis.negatives import negative_of
@@ -53,7 +53,7 @@ class Trial:
     contrast: float
     large: bool
     style: str
-    reading: Reading
+    reading: OcrReading
     known: dict[str, tuple[str, ...]]
     inks: tuple[float | None, float | None]
     seconds: float
@@ -104,10 +104,10 @@ def _variants(caption: Caption, rng: np.random.Generator) -> dict[str, Caption]:
     }
 
 
-def _seen(shot: Shot, rng: np.random.Generator) -> tuple[Photo, Outline]:
+def _seen(shot: Shot, rng: np.random.Generator) -> tuple[Photo, CardQuad]:
     side = float(np.linalg.norm(shot.corners[3] - shot.corners[0]))
     jitter = rng.normal(0, CORNER_JITTER_MM * side / 63.5, (4, 2))
-    return Photo.from_pixels(shot.pixels), Outline((shot.corners + jitter).astype(np.float32), 1.0)
+    return Photo.from_pixels(shot.pixels), CardQuad((shot.corners + jitter).astype(np.float32), 1.0)
 
 
 def _ink(face: Face, negative: np.ndarray, crop: Crop, words: Caption, rng: np.random.Generator) -> float | None:
@@ -131,9 +131,9 @@ def rows_of(found: Sequence[Trial]) -> Rows:
     return Rows(names, values, np.array([name == "own" for _, name in kept]), tuple(name for _, name in kept))
 
 
-def _testimony(trial: Trial, model: RungModel, without: str = "") -> Testimony:
+def _testimony(trial: Trial, model: RungModel, without: str = "") -> OcrEvidence:
     known = {name: words for name, words in trial.known.items() if name != without}
-    return witness(trial.reading, known, Calibration({"reading": model}, {}))
+    return match_captions(trial.reading, known, Calibration({"reading": model}, {}))
 
 
 def table(found: Sequence[Trial], model: RungModel) -> None:
@@ -170,14 +170,14 @@ def against_ink(found: Sequence[Trial], model: RungModel) -> None:
     groups: dict[str, list[tuple[float, float]]] = {"too faded to compare": [], "open (0.1-0.9)": [], "settled": []}
     for trial in found:
         pair = {"own": trial.known["own"], "letter": trial.known["letter"]}
-        told = witness(trial.reading, pair, Calibration({"reading": model}, {}))
+        told = match_captions(trial.reading, pair, Calibration({"reading": model}, {}))
         read = _rivals({n: likeness.probability for n, likeness in told.likenesses.items()}) if told else 0.5
         own, letter = trial.inks
         if own is None or letter is None:
             groups["too faded to compare"].append((0.5, read))
             continue
         ink = _rivals({"own": own, "letter": letter})
-        open_ = 0.1 < compete({"own": Rival(own, ()), "letter": Rival(letter, ())})["own"] < 0.9
+        open_ = 0.1 < share_odds({"own": Contender(own, ()), "letter": Contender(letter, ())})["own"] < 0.9
         groups["open (0.1-0.9)" if open_ else "settled"].append((ink, read))
     print("\nown words against one letter changed, both known: nearer to the own words (level counts half)")
     print(f"{'inks':24} {'n':>4} {'inks':>6} {'read':>6} {'both':>6}")
@@ -208,12 +208,12 @@ def _answer(trial: Trial, known: Sequence[str], model: RungModel, share: float) 
     """The record settled on, '' for none of the known, 'open' where it stays between."""
     inks = dict(zip(("own", "letter"), trial.inks, strict=True))
     pair = {name: trial.known[name] for name in known}
-    told = witness(trial.reading, pair, Calibration({"reading": model}, {})).likenesses
+    told = match_captions(trial.reading, pair, Calibration({"reading": model}, {})).likenesses
     both = {}
     for name in known:
         read = told[name].probability if name in told else 0.5
         both[name] = sigmoid(float(_logit(np.array(inks[name])) + share * _logit(np.array(read))))
-    rivals = compete({name: Rival(p, ()) for name, p in both.items()})
+    rivals = share_odds({name: Contender(p, ()) for name, p in both.items()})
     best = max(rivals, key=lambda name: rivals[name])
     if rivals[best] >= 0.75:
         return best

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.core.calibration import RungModel, Scaling
+from matcher.core.calibration import PlattScaling, RungModel
 from matcher.core.ladder.caption import is_legible
 from matcher.core.ladder.crop import EDGES
 from matcher.lab.measures import SURE, auroc, reliability
@@ -142,7 +142,7 @@ def _rounded(values: NDArray[np.float64]) -> tuple[float, ...]:
 
 
 def as_json(
-    models: Mapping[str, RungModel], provenance: Mapping[str, object], answers: Mapping[str, Scaling] | None = None
+    models: Mapping[str, RungModel], provenance: Mapping[str, object], answers: Mapping[str, PlattScaling] | None = None
 ) -> dict[str, Any]:
     """What `Calibration.load` reads."""
     rungs = {

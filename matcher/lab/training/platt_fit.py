@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from matcher.core.calibration import Scaling, log_odds
+from matcher.core.calibration import PlattScaling, log_odds
 from matcher.lab.evaluation.verdicts import stated
 
 SCALED = ("pose", "copy")
@@ -27,8 +27,8 @@ LEAST_ROWS = 60
 
 
 def fit_answers(
-    rows: Sequence[Mapping[str, Any]], before: Mapping[str, Scaling], rungs: Collection[str] = SCALED
-) -> dict[str, Scaling]:
+    rows: Sequence[Mapping[str, Any]], before: Mapping[str, PlattScaling], rungs: Collection[str] = SCALED
+) -> dict[str, PlattScaling]:
     """Fit the scaling on what answers stated and what was so; `before` is the scaling that they were made with.
 
     A rung with too few answers, or of one kind only, keeps its scaling.
@@ -43,6 +43,6 @@ def fit_answers(
         logits = np.array([[log_odds(value, MOST)] for value in given])
         model = LogisticRegression(C=np.inf).fit(logits, np.array(right))
         shift, slope = float(model.intercept_[0]), float(model.coef_[0, 0])
-        old = before.get(rung, Scaling())
-        scalings[rung] = Scaling(round(shift + slope * old.shift, 4), round(slope * old.slope, 4))
+        old = before.get(rung, PlattScaling())
+        scalings[rung] = PlattScaling(round(shift + slope * old.shift, 4), round(slope * old.slope, 4))
     return scalings

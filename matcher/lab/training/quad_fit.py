@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.core.detect.proposals import pool
+from matcher.core.detect.proposals import propose_quads
 from matcher.core.detect.quad_classifier import measurements
 from matcher.core.detect.reduced_image import reduce
 from matcher.core.nets.dense import Network
@@ -37,7 +37,7 @@ def choices(props: Props, scenes: int, seed: int) -> Iterator[Choice]:
     for kind, number in plan(scenes, SINGLE + EMPTY):
         scene = draw(kind, (seed, number, sum(map(ord, kind))), props)
         picture = reduce(Photo.from_pixels(scene.pixels, dpi=scene.dpi))
-        quads = pool(picture, FaceSize())
+        quads = propose_quads(picture, FaceSize())
         if len(quads):
             yield Choice(measurements(picture, quads, FaceSize()), _right(scene, quads / np.array(picture.scale)))
 

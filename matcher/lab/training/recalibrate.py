@@ -1,4 +1,4 @@
-"""The confidence refitted on one's own catalogue: an open `Shelf` in; calibration and a report of what it gained out.
+"""The confidence refitted on one's own catalogue: its references in; calibration and a report of what it gained out.
 
 The most legible reference of each pose becomes a negative. It is printed, aged and photographed in code, and compared
 with its own scan and with other poses (`trials`). Subjects are split: some teach, the others judge, rung by rung,
@@ -19,13 +19,14 @@ import cv2
 import numpy as np
 
 from matcher.catalogue import Catalogue, ReferenceRow
-from matcher.catalogue.reference_set import Known, Shelf
+from matcher.catalogue.reference_set import CatalogueReferences
 from matcher.core.align.view import picture_zone
 from matcher.core.calibration import Calibration
 from matcher.core.errors import CatalogueError
 from matcher.core.flatten import Face
 from matcher.core.parallel.cluster import Cluster
 from matcher.core.parallel.processes import process_pool
+from matcher.core.reference_set import KnownReference
 from matcher.lab.synthesis.trials import Picture, Sitting, Trial, trials
 from matcher.lab.training.fitting import RUNGS, Rows, as_json, fit_rung, report, rows_of
 
@@ -70,7 +71,7 @@ class Rehearsed:
 
 
 def rehearse(
-    shelf: Shelf,
+    references: CatalogueReferences,
     *,
     seed: int = 1,
     most: int = 150,
@@ -83,11 +84,11 @@ def rehearse(
 
     Raises CatalogueError too_few_poses; on a cluster PlatekinError no_cluster.
     """
-    chosen = _chosen(shelf, most, np.random.default_rng([seed, 51]))
+    chosen = _chosen(references, most, np.random.default_rng([seed, 51]))
     teach, judge = _split(chosen, np.random.default_rng([seed, 52]))
-    teaching = _tasks(teach, SITTINGS[0], seed, fonts)
-    judging = _tasks(judge, SITTINGS[1], seed + 1000, fonts)
-    results = list(worked(shelf.catalogue, [*teaching, *judging], workers, progress, cluster))
+    teaching = _tasks(references, teach, SITTINGS[0], seed, fonts)
+    judging = _tasks(references, judge, SITTINGS[1], seed + 1000, fonts)
+    results = list(worked(references.catalogue, [*teaching, *judging], workers, progress, cluster))
     taught, judged = (list(chain.from_iterable(p)) for p in (results[: len(teaching)], results[len(teaching) :]))
     shipped = Calibration.load()
     gains, models = [], dict(shipped.rungs)
@@ -140,23 +141,25 @@ class Task:
     fonts: tuple[str, ...]
 
 
-def _chosen(shelf: Shelf, most: int, rng: np.random.Generator) -> list[Known]:
+def _chosen(references: CatalogueReferences, most: int, rng: np.random.Generator) -> list[KnownReference]:
     """The most legible reference of each pose that is legible enough. Raises CatalogueError too_few_poses."""
-    poses = sorted({record.pose for record in shelf.catalogue.records()})
-    best = [known[0] for pose in poses if (known := shelf.of_pose(pose))]
+    poses = sorted({record.pose for record in references.catalogue.records()})
+    best = [known[0] for pose in poses if (known := references.of_pose(pose))]
     legible = [known for known in best if known.legibility >= LEAST_CONTRAST]
     subjects = {known.record.subject for known in legible}
     if len(legible) < LEAST_POSES or len(subjects) < LEAST_SUBJECTS:
         raise CatalogueError(
             "too_few_poses",
-            f"{shelf.catalogue.folder}: {len(legible)} poses of {len(subjects)} subjects have a reference that is "
+            f"{references.catalogue.folder}: {len(legible)} poses of {len(subjects)} subjects have a reference that is "
             f"legible enough; at least {LEAST_POSES} poses of {LEAST_SUBJECTS} subjects are needed",
             "enrol more; until then the shipped confidence is used, which was fitted on other pictures",
         )
     return [legible[k] for k in rng.permutation(len(legible))[:most]]
 
 
-def _split(chosen: Sequence[Known], rng: np.random.Generator) -> tuple[list[Known], list[Known]]:
+def _split(
+    chosen: Sequence[KnownReference], rng: np.random.Generator
+) -> tuple[list[KnownReference], list[KnownReference]]:
     """Those that teach, and those that judge: no subject, and so no pose, is in both."""
     subjects = sorted({known.record.subject for known in chosen})
     shuffled = [subjects[k] for k in rng.permutation(len(subjects))]
@@ -165,11 +168,14 @@ def _split(chosen: Sequence[Known], rng: np.random.Generator) -> tuple[list[Know
     return teach, [known for known in chosen if known.record.subject in judges]
 
 
-def _tasks(chosen: Sequence[Known], least: int, seed: int, fonts: Sequence[str]) -> list[Task]:
+def _tasks(
+    references: CatalogueReferences, chosen: Sequence[KnownReference], least: int, seed: int, fonts: Sequence[str]
+) -> list[Task]:
     pairs = []
     for number, known in enumerate(chosen):
         others = [o for o in chosen if o.record.subject == known.record.subject and o.record.pose != known.record.pose]
-        pairs.append((known.reference, others[number % len(others)].reference if others else None))
+        other = others[number % len(others)] if others else None
+        pairs.append((references.row(known.id), references.row(other.id) if other else None))
     pairs *= -(-least // len(pairs))
     parts = [tuple(pairs[k : k + AT_ONCE]) for k in range(0, len(pairs), AT_ONCE)]
     return [Task(part, 10_000 * seed + number, tuple(fonts)) for number, part in enumerate(parts)]

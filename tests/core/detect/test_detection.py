@@ -11,9 +11,9 @@ import pytest
 from numpy.typing import NDArray
 
 from matcher.catalogue.records.prepare import prepare_reference
-from matcher.core.detect.detection import Outline, Outlines, locate
+from matcher.core.detect.detection import CardQuad, Detections, detect
 from matcher.core.detect.geometry import clockwise_portrait, ratio, slant, true_ratio, true_slant
-from matcher.core.detect.orientation import Bearing
+from matcher.core.detect.orientation import Orientation
 from matcher.core.detect.quad_search import likely_first, of_nominal_size
 from matcher.core.detect.reduced_image import reduce
 from matcher.core.detect.suppression import reading_order
@@ -86,7 +86,7 @@ def turned(
     return (half @ turn.T + np.array(centre)).astype(np.float32)
 
 
-def worst_mm(outline: Outline, corners: NDArray[np.float32]) -> float:
+def worst_mm(outline: CardQuad, corners: NDArray[np.float32]) -> float:
     """mm by which the worst corner is off; which way up these drawn figures are is not the question here."""
     return min(_worst_mm(np.roll(outline.corners, turn, axis=0), corners) for turn in (0, 2))
 
@@ -116,7 +116,7 @@ def test_one_card_is_found_to_a_fraction_of_a_millimetre(
     table: str, corners: NDArray[np.float32], paper: float, tolerance: float
 ) -> None:
     photo = shoot(lay(draw_table(table, 900, 1200), draw_print(paper=paper), corners))
-    found = locate(photo)
+    found = detect(photo)
     assert len(found) == 1
     assert worst_mm(next(iter(found)), corners) < tolerance
 
@@ -139,13 +139,13 @@ def test_content_decides_and_else_the_reading_nearest_upright(
 ) -> None:
     corners = turned((600, 600), 700, degrees)
 
-    def told(_: object, shown: NDArray[np.float32]) -> Bearing:
+    def told(_: object, shown: NDArray[np.float32]) -> Orientation:
         """The odds that the corners as drawn are right, whichever way they are shown."""
         nearest = degrees <= 90
-        return Bearing(odds if nearest == (np.abs(shown - corners).max() < 20) else -odds, 0.0)
+        return Orientation(odds if nearest == (np.abs(shown - corners).max() < 20) else -odds, 0.0)
 
     monkeypatch.setattr("matcher.core.detect.detection.bearing", told)
-    found = locate(shoot(lay(draw_table("slate", 1200, 1200), draw_print(), corners)))
+    found = detect(shoot(lay(draw_table("slate", 1200, 1200), draw_print(), corners)))
     assert len(found) == 1
     assert _worst_mm(next(iter(found)).corners, np.roll(corners, -first, axis=0)) < 0.3
     assert next(iter(found)).upright >= 0.5
@@ -159,17 +159,17 @@ def test_a_reference_is_turned_only_where_its_content_is_clear(
     path = tmp_path / "reference.png"
     shown = lay(draw_table("slate", 1200, 1200), draw_print(), corners)
     assert cv2.imwrite(str(path), cv2.cvtColor(shoot(shown).pixels, cv2.COLOR_RGB2BGR))
-    monkeypatch.setattr("matcher.core.detect.detection.bearing", lambda *_: Bearing(odds, 0.0))
+    monkeypatch.setattr("matcher.core.detect.detection.bearing", lambda *_: Orientation(odds, 0.0))
     quad = np.array(prepare_reference(path, Settings()).quad, np.float32)
     assert _worst_mm(quad, np.roll(corners, -first, axis=0)) < 0.3
-    (found,) = locate(read_photo(path))  # as a photo it is turned in both cases
+    (found,) = detect(read_photo(path))  # as a photo it is turned in both cases
     assert _worst_mm(found.corners, np.roll(corners, -2, axis=0)) < 0.3
 
 
 def test_two_cards_come_in_reading_order() -> None:
     left, right = turned((300, 420), 560, 4), turned((760, 390), 560, -6)
     scene = lay(lay(draw_table("oak", 1100, 800), draw_print(), left), draw_print(paper=235, ink=130), right)
-    found = list(locate(shoot(scene)))
+    found = list(detect(shoot(scene)))
     assert len(found) == 2
     assert worst_mm(found[0], left) < 0.5
     assert worst_mm(found[1], right) < 0.5
@@ -180,7 +180,7 @@ def test_a_page_of_cards_is_found_row_by_row() -> None:
     places = [turned((220 + 380 * x, 270 + 480 * y), 400, 2.0 * (x - y)) for y in range(3) for x in range(3)]
     for place in places:
         scene = lay(scene, draw_print(), place)
-    found = list(locate(shoot(scene)))
+    found = list(detect(shoot(scene)))
     assert len(found) == 9
     assert all(worst_mm(outline, place) < 0.8 for outline, place in zip(found, places, strict=True))
 
@@ -190,7 +190,7 @@ def test_a_card_in_a_clear_sleeve_is_the_answer_not_the_sleeve() -> None:
     scene = lay(draw_table("slate", 900, 1200), draw_print(), corners)
     sleeve = (corners - corners.mean(axis=0)) * 1.11 + corners.mean(axis=0)
     cv2.polylines(scene, [np.int32(sleeve)], True, (190, 190, 190), 2, cv2.LINE_AA)
-    found = locate(shoot(scene))
+    found = detect(shoot(scene))
     assert len(found) == 1
     assert worst_mm(next(iter(found)), corners) < 0.4
 
@@ -199,7 +199,7 @@ def test_a_thumb_over_a_corner_does_not_move_it() -> None:
     corners = turned((450, 560), 760, 6)
     scene = lay(draw_table("slate", 900, 1200), draw_print(), corners)
     cv2.line(scene, tuple(int(v) for v in corners[3]), (60, 1190), (205, 150, 120), 170, cv2.LINE_AA)
-    found = locate(shoot(scene))
+    found = detect(shoot(scene))
     assert len(found) == 1
     assert worst_mm(next(iter(found)), corners) < 0.8
 
@@ -209,7 +209,7 @@ def test_a_picture_cut_to_the_card_is_the_card() -> None:
     rng = np.random.default_rng(2)
     detail = cv2.resize(rng.normal(0, 1, (64, 37)).astype(np.float32), (card.shape[1], card.shape[0]))
     card = card + (14 * detail * (card[..., 0] < 190))[..., None]
-    found = locate(shoot(card))
+    found = detect(shoot(card))
     h, w = card.shape[:2]
     assert len(found) == 1
     assert worst_mm(next(iter(found)), np.array([[0, 0], [w, 0], [w, h], [0, h]], np.float32)) < 1.2
@@ -230,7 +230,7 @@ EMPTY = [
 
 @pytest.mark.parametrize(("name", "scene"), EMPTY, ids=[name for name, _ in EMPTY])
 def test_nothing_there_is_said_in_words(name: str, scene: NDArray[np.float32]) -> None:
-    found = locate(shoot(np.asarray(scene, np.float32)))
+    found = detect(shoot(np.asarray(scene, np.float32)))
     assert not found
     assert found.reason.startswith("no card found")
 
@@ -240,7 +240,7 @@ def test_an_id1_card_keeps_its_proportions() -> None:
     size = FaceSize(width_mm=53.98, height_mm=85.60, width=404, height=640)
     corners = turned((500, 640), 900, 9, aspect=53.98 / 85.60)
     scene = lay(draw_table("slate", 1000, 1300), draw_print(height_mm=85.60, width_mm=53.98), corners)
-    found = locate(shoot(scene), size)
+    found = detect(shoot(scene), size)
     assert len(found) == 1
     outline = next(iter(found))
     assert float(ratio(outline.corners[None])[0]) == pytest.approx(53.98 / 85.60, rel=0.015)
@@ -249,21 +249,21 @@ def test_an_id1_card_keeps_its_proportions() -> None:
 def test_more_pixels_give_the_same_corners() -> None:
     corners = turned((450, 600), 800, 12)
     large = shoot(lay(draw_table("oak", 2700, 3600), draw_print(), corners * 3))
-    found = locate(large)
+    found = detect(large)
     assert len(found) == 1
     assert worst_mm(next(iter(found)), corners * 3) < 0.3
 
 
 def test_the_same_photo_gives_the_same_outlines_and_they_can_be_pickled() -> None:
     photo = shoot(lay(draw_table("oak", 900, 1200), draw_print(), turned((450, 600), 760, -11)))
-    first, second = locate(photo), pickle.loads(pickle.dumps(locate(photo)))
+    first, second = detect(photo), pickle.loads(pickle.dumps(detect(photo)))
     assert [o.corners.tolist() for o in first] == [o.corners.tolist() for o in second]
 
 
 def test_outline_checks_its_shape() -> None:
     with pytest.raises(ValueError, match=r"\(4, 2\)"):
-        Outline(np.zeros((3, 2), np.float32), 0.5)
-    assert not Outlines((), "nothing")
+        CardQuad(np.zeros((3, 2), np.float32), 0.5)
+    assert not Detections((), "nothing")
 
 
 def test_true_ratio_takes_the_tilt_out() -> None:

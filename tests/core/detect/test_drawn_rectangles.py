@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.core.detect.detection import locate
+from matcher.core.detect.detection import detect
 from matcher.core.detect.drawn_rectangles import only_drawn
 from matcher.core.detect.reduced_image import reduce
 from matcher.core.photo import Photo
@@ -41,6 +41,6 @@ def test_a_telephones_picture_of_a_bare_table_is_no_card() -> None:
     rng = np.random.default_rng(3)
     slow = cv2.resize(rng.normal(0, 9, (12, 7)).astype(np.float32), (900, 1600), interpolation=cv2.INTER_CUBIC)
     bare = np.array([206, 200, 188]) + slow[..., None] + rng.normal(0, 2, (1600, 900, 3))
-    found = locate(Photo.from_pixels(np.clip(bare, 0, 255).astype(np.uint8)))
+    found = detect(Photo.from_pixels(np.clip(bare, 0, 255).astype(np.uint8)))
     assert not found
     assert found.reason.startswith("no card found")

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from matcher.core.detect import full_frame
-from matcher.core.detect.detection import FILLED, FOUND, locate
+from matcher.core.detect.detection import FILLED, FOUND, detect
 from matcher.core.detect.reduced_image import reduce
 from matcher.core.nets.dense import Network
 from matcher.core.photo import Photo, read_photo
@@ -28,7 +28,7 @@ def staged(kind: str, seed: int) -> Photo:
 @pytest.mark.parametrize("kind", ["cropped", "overcropped"])
 def test_a_picture_cut_to_the_card_is_the_card(kind: str) -> None:
     photos = [staged(kind, seed) for seed in range(6)]
-    found = [locate(photo).found for photo in photos]
+    found = [detect(photo).found for photo in photos]
     whole_ones = 0
     for photo, outlines in zip(photos, found, strict=True):
         if len(outlines) == 1:
@@ -46,21 +46,21 @@ def test_a_picture_of_that_shape_without_a_card_is_none(kind: str) -> None:
         pixels = staged(kind, seed).pixels
         height = min(pixels.shape[0], round(pixels.shape[1] / size.aspect))
         cut = np.ascontiguousarray(pixels[:height, : round(height * size.aspect)])
-        assert not locate(Photo.from_pixels(cut)), f"{kind} {seed}"
+        assert not detect(Photo.from_pixels(cut)), f"{kind} {seed}"
 
 
 def test_nothing_of_another_shape_is_measured() -> None:
     square = Photo.from_pixels(staged("cropped", 0).pixels[:400, :400])
     assert full_frame.whole_measurements(square, reduce(square), FaceSize()).shape == (0, 4)
-    assert full_frame.whole_card(square, reduce(square), FaceSize()) == 0.0
+    assert full_frame.fills_frame(square, reduce(square), FaceSize()) == 0.0
 
 
 def test_a_camera_picture_must_be_likelier_to_be_a_card(monkeypatch: pytest.MonkeyPatch) -> None:
     chance = (FOUND + FILLED) / 2
     monkeypatch.setattr("matcher.core.detect.detection.whole_card", lambda *_: chance)
     noise = np.random.default_rng(1).normal(120, 12, (800, 460, 3)).clip(0, 255).astype(np.uint8)
-    assert len(locate(Photo.from_pixels(noise))) == 1
-    view = locate(Photo.from_pixels(np.ascontiguousarray(noise[:, :450])))  # 9 to 16 exactly
+    assert len(detect(Photo.from_pixels(noise))) == 1
+    view = detect(Photo.from_pixels(np.ascontiguousarray(noise[:, :450])))  # 9 to 16 exactly
     assert not view
     assert "no card found" in view.reason
 

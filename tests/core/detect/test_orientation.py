@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from skimage import data
 
 from matcher.core.condition import condition
-from matcher.core.detect.detection import Outline, locate
-from matcher.core.detect.orientation import SHAPE, STRIP, WHOLE, bearing, prepared
+from matcher.core.detect.detection import CardQuad, detect
+from matcher.core.detect.orientation import SHAPE, STRIP, WHOLE, orientation, prepared
 from matcher.core.flatten import flatten
 from matcher.core.identify import _unreadable
 from matcher.core.photo import Photo
@@ -34,11 +34,11 @@ def card(contrast: float = 0.6, words: Caption = WORDS) -> Card:
     return make_copy(portrait(), Crop(), words, Age(residual_contrast=contrast), seed=3, px_per_mm=9.0)
 
 
-def found(shown: Card, rotation: float) -> tuple[Photo, Outline, NDArray[np.float64]]:
+def found(shown: Card, rotation: float) -> tuple[Photo, CardQuad, NDArray[np.float64]]:
     scene = Scene(surface="dark", width=900, height=1200, share=0.7, rotation=rotation, noise=2.0)
     shot = photograph(shown, scene, np.random.default_rng(5))
     photo = Photo.from_pixels(shot.pixels)
-    outlines = list(locate(photo))
+    outlines = list(detect(photo))
     assert len(outlines) == 1
     return photo, outlines[0], shot.corners
 
@@ -65,8 +65,8 @@ def test_a_back_is_known_as_one_and_said_to_be(kind: str) -> None:
 
 def test_a_half_turn_turns_the_answer_over_and_nothing_else() -> None:
     photo, outline, _ = found(card(), 0)
-    one = bearing(photo.pixels, outline.corners)
-    other = bearing(photo.pixels, np.roll(outline.corners, 2, axis=0))
+    one = orientation(photo.pixels, outline.corners)
+    other = orientation(photo.pixels, np.roll(outline.corners, 2, axis=0))
     assert one.odds == pytest.approx(-other.odds, abs=0.5)  # not exactly: the card is sampled anew
     assert one.back == pytest.approx(other.back, abs=0.02)
 
@@ -96,4 +96,4 @@ def test_words_alone_tell_which_way_up(style: Style) -> None:
     shown = make_copy(mirrored, Crop(), replace(WORDS, style=style), Age(0.7), seed=3, px_per_mm=9.0)
     height, width = shown.pixels.shape[:2]
     corners = np.array([[0, 0], [width, 0], [width, height], [0, height]], np.float32)
-    assert bearing(shown.pixels, corners).odds > 1.0
+    assert orientation(shown.pixels, corners).odds > 1.0

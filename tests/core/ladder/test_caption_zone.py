@@ -8,7 +8,7 @@ import pytest
 
 from matcher.core.align.view import picture_zone, wide_zone
 from matcher.core.calibration import Calibration
-from matcher.core.detect.detection import Outline
+from matcher.core.detect.detection import CardQuad
 from matcher.core.flatten import Face, flatten
 from matcher.core.ladder.caption_zone import is_picture, shown_picture
 from matcher.core.ladder.pose import judge_pose
@@ -25,7 +25,7 @@ def card(style: Style, contrast: float, negative: str = "A1") -> Face:
     rng = np.random.default_rng(5)
     copy = make_copy(studio(negative), Crop(0.5, 0.4, 1.2), words, Age(residual_contrast=contrast), seed=3, plate=2)
     shot = scan(copy, rng)
-    return flatten(Photo.from_pixels(shot.pixels), Outline(shot.corners.astype(np.float32), 1.0))
+    return flatten(Photo.from_pixels(shot.pixels), CardQuad(shot.corners.astype(np.float32), 1.0))
 
 
 @pytest.mark.parametrize("contrast", [0.8, 0.3, 0.15])

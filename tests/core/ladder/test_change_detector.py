@@ -8,8 +8,8 @@ import pytest
 from numpy.typing import NDArray
 
 from matcher.core.calibration import Calibration
-from matcher.core.ladder.change_detector import STEP, Part, compare, difference_features, prepared
-from matcher.core.ladder.head_to_head import RUNG, Rival, compete, rival_features
+from matcher.core.ladder.change_detector import STEP, DifferenceMap, compare, difference_features, prepared
+from matcher.core.ladder.head_to_head import RUNG, Contender, rival_features, share_odds
 from matcher.lab.synthesis.exposures import another_exposure
 from matcher.lab.synthesis.training_pairs import UNKNOWN, pairs
 from tests.support.faces import face_of, picture
@@ -86,7 +86,7 @@ def test_noise_is_measured_against_detail() -> None:
 # Rivals
 
 
-def two_candidates(shows_first: bool, contrast: float) -> tuple[tuple[Part, ...], tuple[Part, ...]]:
+def two_candidates(shows_first: bool, contrast: float) -> tuple[tuple[DifferenceMap, ...], tuple[DifferenceMap, ...]]:
     """A query against two references that differ in one spot only."""
     first = seen(picture(41), 0.7, 2)
     second = changed(seen(picture(41), 0.9, 3), seen(picture(42), 0.9, 4))
@@ -116,8 +116,8 @@ def test_who_comes_first_does_not_matter() -> None:
 
 def test_a_comparison_moves_confidence_from_one_rival_to_the_other() -> None:
     first, second = two_candidates(True, 0.8)
-    alone = compete({"A": Rival(0.9, ()), "B": Rival(0.92, ())})
-    compared = compete({"A": Rival(0.9, first), "B": Rival(0.92, second)}, Calibration.load())
+    alone = share_odds({"A": Contender(0.9, ()), "B": Contender(0.92, ())})
+    compared = share_odds({"A": Contender(0.9, first), "B": Contender(0.92, second)}, Calibration.load())
     assert alone["A"] < alone["B"]
     assert compared["A"] > 0.75 > 0.25 > compared["B"]
 
@@ -127,8 +127,8 @@ def test_a_comparison_moves_confidence_from_one_rival_to_the_other() -> None:
 
 def test_what_was_read_counts_when_rivals_are_compared() -> None:
     parts = two_candidates(True, 0.3)[0]
-    told = {"A": Rival(0.9, parts, 2.0), "B": Rival(0.9, parts, -2.0)}
-    shares = compete(told, Calibration.load())
+    told = {"A": Contender(0.9, parts, 2.0), "B": Contender(0.9, parts, -2.0)}
+    shares = share_odds(told, Calibration.load())
     # Their parts are the same, so reading alone speaks: odds e^4 to 1.
     assert shares["A"] / shares["B"] == pytest.approx(np.exp(4.0), rel=0.02)
 

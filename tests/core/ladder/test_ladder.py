@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import UTC, datetime
 from pathlib import Path
 
 import cv2
@@ -11,8 +10,6 @@ import numpy as np
 import pytest
 from skimage.metrics import structural_similarity
 
-from matcher.catalogue import RecordRow, ReferenceRow
-from matcher.catalogue.reference_set import Known
 from matcher.core.align.alignment import Alignment, align
 from matcher.core.align.view import BOX_PX, View, picture_box, picture_zone
 from matcher.core.calibration import Calibration, RungModel, sigmoid
@@ -21,11 +18,12 @@ from matcher.core.ladder.candidate import Candidate, Confidence
 from matcher.core.ladder.caption import CaptionFinding, judge_caption
 from matcher.core.ladder.crop import CropFinding, Window, judge_crop, measure_crop
 from matcher.core.ladder.decision import decide
-from matcher.core.ladder.fusion import verdicts
-from matcher.core.ladder.head_to_head import Rival, compete
-from matcher.core.ladder.local_ncc import Band, agreement
+from matcher.core.ladder.fusion import fuse_by_pose
+from matcher.core.ladder.head_to_head import Contender, share_odds
+from matcher.core.ladder.local_ncc import Band, correlation_map
 from matcher.core.ladder.pose import PoseFinding, judge_pose
-from matcher.core.ocr.caption_match import Likeness, Testimony
+from matcher.core.ocr.caption_match import CaptionScore, OcrEvidence
+from matcher.core.reference_set import KnownRecord, KnownReference
 from matcher.core.settings import Thresholds
 from matcher.jobs.render.crop_map import crop_map
 from tests.support.faces import SIZE, face_of, picture, window
@@ -95,7 +93,7 @@ def test_agreement_is_what_scikit_image_calls_the_structure_of_ssim() -> None:
     for share in (0.0, 0.5, 1.0, 2.0):
         noisy = clean + share * rng.normal(0, 20, clean.shape).astype(np.float32)
         noisy *= clean.std() / noisy.std()
-        ours = agreement(clean, noisy, np.ones(clean.shape, bool), Band(0.7, 60.0, 6.0))
+        ours = correlation_map(clean, noisy, np.ones(clean.shape, bool), Band(0.7, 60.0, 6.0))
         assert ours is not None
         theirs = structural_similarity(
             clean + 500.0, noisy + 500.0, data_range=1e-3, gaussian_weights=True, sigma=6.0, use_sample_covariance=False
@@ -204,12 +202,8 @@ def test_a_caption_too_faded_to_read_is_not_guessed() -> None:
 # Outcome
 
 
-def known(record: str, pose: str, crop: str, caption: str) -> Known:
-    row = RecordRow(record, "Some One", pose, crop, caption, "", "", "", "", {})
-    reference = ReferenceRow(
-        1, record, None, "0" * 64, ".jpg", "a.jpg", "", "", {}, datetime.now(UTC), 1, 1, ((0, 0),) * 4, {}, "", "", "f"  # type: ignore[arg-type]
-    )  # fmt: skip
-    return Known(reference, row)
+def known(record: str, pose: str, crop: str, caption: str) -> KnownReference:
+    return KnownReference(1, KnownRecord(record, "Some One", pose, crop, caption), 0.5)
 
 
 def candidate(record: str, pose: str, crop: str, *p: float | None) -> Candidate:
@@ -269,10 +263,10 @@ def test_a_faint_reference_that_agrees_with_everything_does_not_outvote_a_strong
 
 def test_one_reference_that_was_outlined_badly_is_outvoted_by_its_equals() -> None:
     bad, *good = (candidate(f"V{i}", "P1", "A", p) for i, p in enumerate((0.04, 0.999, 0.98)))
-    verdict = verdicts([bad, *good], UNSCALED)["P1"]
+    verdict = fuse_by_pose([bad, *good], UNSCALED)["P1"]
     assert 0.75 < verdict.probability < 0.98  # all three have a say
     assert verdict.lead in good
-    assert verdicts([bad], UNSCALED)["P1"].probability == pytest.approx(0.04)
+    assert fuse_by_pose([bad], UNSCALED)["P1"].probability == pytest.approx(0.04)
 
 
 @pytest.mark.parametrize(
@@ -281,7 +275,7 @@ def test_one_reference_that_was_outlined_badly_is_outvoted_by_its_equals() -> No
 )
 def test_what_was_read_settles_what_the_inks_leave_open(read: dict[str, float], outcome: str) -> None:
     rows = [candidate("V1", "P1", "A", 0.99, 0.98, 0.55), candidate("V2", "P1", "A", 0.99, 0.98, 0.5)]
-    heard = Testimony({name: Likeness(0, 0, 0.0, 1.0, {}, p) for name, p in read.items()})
+    heard = OcrEvidence({name: CaptionScore(0, 0, 0.0, 1.0, {}, p) for name, p in read.items()})
     answer = decide(rows, Thresholds(), 5, CALIBRATION, heard)
     assert answer.outcome == outcome
     assert answer.established.get("record_id") == ("V1" if outcome == "held" else None)
@@ -293,7 +287,7 @@ def test_confidences_of_an_answer_multiply_to_the_record() -> None:
 
 
 def test_rivals_share_what_only_one_can_have() -> None:
-    shared = compete({"A": Rival(0.99, ()), "B": Rival(0.99, ()), "C": Rival(0.5, ())})
+    shared = share_odds({"A": Contender(0.99, ()), "B": Contender(0.99, ()), "C": Contender(0.5, ())})
     assert sum(shared.values()) < 1
     assert shared["A"] == shared["B"] > shared["C"]
 

@@ -7,9 +7,9 @@ from types import SimpleNamespace
 
 import pytest
 
-from matcher.catalogue.reference_set import Known
 from matcher.core.ladder.candidate import Candidate
 from matcher.core.ladder.verification import REFERENCES_PER_CROP, crops_again
+from matcher.core.reference_set import KnownReference
 from tests.core.ladder.test_ladder import candidate
 
 
@@ -20,25 +20,24 @@ class Bench:
         """rows: record, crop, probability; the reference's number is its place, from 1."""
         self.asked: list[int] = []
         self.all = [numbered(n, candidate(record, "P1", crop, 0.99, p)) for n, (record, crop, p) in enumerate(rows, 1)]
-        self.shelf = SimpleNamespace(of_pose=lambda pose: tuple(one.known for one in self.all))
+        self.references = SimpleNamespace(of_pose=lambda pose: tuple(one.reference for one in self.all))
 
-    def register(self, known: Known) -> Candidate:
-        return replace(self.all[known.reference.id - 1], crop=None)
+    def register(self, known: KnownReference) -> Candidate:
+        return replace(self.all[known.id - 1], crop=None)
 
     def crop(self, found: Candidate) -> Candidate:
-        self.asked.append(found.known.reference.id)
-        return self.all[found.known.reference.id - 1]
+        self.asked.append(found.reference.id)
+        return self.all[found.reference.id - 1]
 
     def best(self) -> float:
         """Probability of the best crop when the first reference of each has been asked."""
-        firsts = {one.known.record.crop: one for one in reversed(self.all)}
+        firsts = {one.record.crop: one for one in reversed(self.all)}
         found = crops_again(self, list(firsts.values()))  # type: ignore[arg-type]
         return max(one.crop_probability for one in found)
 
 
 def numbered(number: int, found: Candidate) -> Candidate:
-    known = replace(found.known, reference=replace(found.known.reference, id=number))
-    return replace(found, known=known)
+    return replace(found, reference=replace(found.reference, id=number))
 
 
 def test_a_reference_that_was_outlined_badly_does_not_make_a_new_crop() -> None:

@@ -13,11 +13,11 @@ import numpy as np
 import pytest
 
 from matcher.core.calibration import Calibration, RungModel
-from matcher.core.detect.detection import Outline
+from matcher.core.detect.detection import CardQuad
 from matcher.core.ocr import reader as reader_module
-from matcher.core.ocr.caption_match import all_read, shipped_calibration, witness
+from matcher.core.ocr.caption_match import all_read, match_captions, shipped_calibration
 from matcher.core.ocr.line_match import LEFT_OUT, STRAY
-from matcher.core.ocr.reading import READ_PX_PER_MM, Line, Reading, can_read, read_caption, reading_strip
+from matcher.core.ocr.reading import READ_PX_PER_MM, OcrLine, OcrReading, can_read, read_caption, reading_strip
 from matcher.core.ocr.spelling import plain
 from matcher.core.photo import Photo
 from matcher.core.settings import FaceSize
@@ -38,24 +38,24 @@ def fresh_reader() -> Iterator[None]:
     reader_module.reader.cache_clear()
 
 
-def photographed(style: str, contrast: float, upside_down: bool = False) -> tuple[Photo, Outline]:
+def photographed(style: str, contrast: float, upside_down: bool = False) -> tuple[Photo, CardQuad]:
     """A card of invented words, photographed with 2 megapixels; corners as the card is read upright."""
     scene = Scene(tilt=8.0, upside_down=upside_down)
     words = Caption(NAME, CLUB, ISSUER, style)  # type: ignore[arg-type]
     scale = needed_px_per_mm(scene, (SIZE.width_mm, SIZE.height_mm))
     card = make_copy(negative_of(NEGATIVE), Crop(), words, Age(residual_contrast=contrast), seed=5, px_per_mm=scale)
     shot = photograph(card, scene, np.random.default_rng(6))
-    return Photo.from_pixels(shot.pixels), Outline(shot.corners.astype(np.float32), 1.0)
+    return Photo.from_pixels(shot.pixels), CardQuad(shot.corners.astype(np.float32), 1.0)
 
 
-def read(*words: str, certainty: float = 0.95) -> Reading:
-    return Reading(tuple(Line(w, certainty, "foot") for w in words))
+def read(*words: str, certainty: float = 0.95) -> OcrReading:
+    return OcrReading(tuple(OcrLine(w, certainty, "foot") for w in words))
 
 
 # Cutting
 
 
-def both_strips(photo: Photo, outline: Outline, turned: int = 0) -> list[np.ndarray]:
+def both_strips(photo: Photo, outline: CardQuad, turned: int = 0) -> list[np.ndarray]:
     return [reading_strip(photo, outline, SIZE, place, turned) for place in ("foot", "head")]  # type: ignore[arg-type]
 
 
@@ -67,7 +67,7 @@ def test_the_strips_lie_where_the_face_has_them() -> None:
     right, bottom = 100 + 20 * SIZE.width_mm, 60 + 20 * SIZE.height_mm
     corners = np.array([[100, 60], [right, 60], [right, bottom], [100, bottom]], np.float32)
     photo = Photo.from_pixels(pixels)
-    foot, head = both_strips(photo, Outline(corners, 1.0))
+    foot, head = both_strips(photo, CardQuad(corners, 1.0))
     rows, columns = np.nonzero(foot < 100)
     # The foot is cut from 10 mm above the lower edge, 2.2 mm in from the sides (to half a face pixel).
     assert (columns.mean() + 0.5) / READ_PX_PER_MM == pytest.approx(SIZE.width_mm / 2 - 2.2, abs=0.06)
@@ -77,7 +77,7 @@ def test_the_strips_lie_where_the_face_has_them() -> None:
 
 def test_a_turned_card_gives_the_same_strips() -> None:
     photo, outline = photographed("below", 0.8)
-    upside_down = Outline(np.roll(outline.corners, 2, axis=0), 1.0)
+    upside_down = CardQuad(np.roll(outline.corners, 2, axis=0), 1.0)
     for one, other in zip(both_strips(photo, outline), both_strips(photo, upside_down, turned=180), strict=True):
         # The transforms agree to rounding only.
         assert np.abs(one.astype(int) - other).max() <= 2
@@ -86,7 +86,7 @@ def test_a_turned_card_gives_the_same_strips() -> None:
 def test_a_card_at_the_edge_of_the_photo_can_be_cut() -> None:
     photo = Photo.from_pixels(np.full((300, 200, 3), 128, np.uint8))
     corners = np.array([[-30, -20], [260, -20], [260, 330], [-30, 330]], np.float32)
-    foot, head = both_strips(photo, Outline(corners, 1.0))
+    foot, head = both_strips(photo, CardQuad(corners, 1.0))
     assert foot.shape[1] == head.shape[1]
 
 
@@ -127,7 +127,7 @@ def test_reading_needs_no_network(monkeypatch: pytest.MonkeyPatch, fresh_reader:
 def test_nothing_read_is_said() -> None:
     photo = Photo.from_pixels(np.full((900, 600, 3), 180, np.uint8))
     corners = np.array([[50, 50], [550, 50], [550, 850], [50, 850]], np.float32)
-    found = read_caption(photo, Outline(corners, 1.0))
+    found = read_caption(photo, CardQuad(corners, 1.0))
     assert not found
     assert found.words == "no words could be read"
 
@@ -138,7 +138,7 @@ def test_without_the_extra_it_is_said_what_to_install(monkeypatch: pytest.Monkey
     assert not found
     assert "pip install 'platekin[reading]'" in found.words
     assert not can_read()
-    testimony = witness(found, {"V1": (NAME,)})
+    testimony = match_captions(found, {"V1": (NAME,)})
     assert not testimony
     assert testimony.words == found.words
 
@@ -191,7 +191,7 @@ KNOWN = {
     ],
 )
 def test_the_nearest_known_words(lines: tuple[str, ...], best: str, edits: float, lead: float) -> None:
-    testimony = witness(read(*lines), KNOWN)
+    testimony = match_captions(read(*lines), KNOWN)
     assert testimony.best == best
     assert testimony.features["edits"] == edits
     assert testimony.features["lead"] == lead
@@ -200,10 +200,10 @@ def test_the_nearest_known_words(lines: tuple[str, ...], best: str, edits: float
 
 @needs_reader
 def test_words_in_the_picture_take_no_place_among_those_at_the_head() -> None:
-    poster = tuple(Line(words, 0.95, "foot") for words in ("NOT TODAY", "1100"))
-    caption = tuple(Line(words, 0.95, "head") for words in (NAME, ISSUER))
+    poster = tuple(OcrLine(words, 0.95, "foot") for words in ("NOT TODAY", "1100"))
+    caption = tuple(OcrLine(words, 0.95, "head") for words in (NAME, ISSUER))
     apart, together = (
-        witness(Reading(lines), KNOWN).likenesses["own"]
+        match_captions(OcrReading(lines), KNOWN).likenesses["own"]
         for lines in (poster + caption, tuple(replace(line, place="head") for line in poster) + caption)
     )
     assert apart.features["club_unread"] == together.features["club_replaced"] == 1.0
@@ -214,9 +214,9 @@ def test_words_in_the_picture_take_no_place_among_those_at_the_head() -> None:
 def test_the_head_is_read_where_a_caption_stands_there_whatever_the_foot_says(monkeypatch: pytest.MonkeyPatch) -> None:
     asked = []
 
-    def lines_of(library: object, strip: object, place: str, enough: object) -> list[Line]:
+    def lines_of(library: object, strip: object, place: str, enough: object) -> list[OcrLine]:
         asked.append(place)
-        return [Line(words, 0.95, place) for words in ("NOT TODAY", "1100")]  # type: ignore[arg-type]
+        return [OcrLine(words, 0.95, place) for words in ("NOT TODAY", "1100")]  # type: ignore[arg-type]
 
     monkeypatch.setattr("matcher.core.ocr.reading._lines", lines_of)
     read_caption(*photographed("below", 0.8))
@@ -228,7 +228,7 @@ def test_the_head_is_read_where_a_caption_stands_there_whatever_the_foot_says(mo
 @needs_reader
 def test_a_line_that_runs_on_into_an_unknown_one_is_still_recognised() -> None:
     known = {"own": (NAME, CLUB, ""), "club": (NAME, "ESKDASK HARRIERS", "")}
-    testimony = witness(read(NAME, f"{CLUB} & {ISSUER}"), known)
+    testimony = match_captions(read(NAME, f"{CLUB} & {ISSUER}"), known)
     assert testimony.best == "own"
     assert testimony.features["edits"] == STRAY
     assert testimony.likenesses["own"].features["exact"] == 1.0
@@ -249,7 +249,7 @@ def test_when_enough_has_been_read() -> None:
 def test_the_largest_lines_are_read_first_and_no_more_than_needed() -> None:
     asked: list[tuple[str, ...]] = []
 
-    def enough(lines: Sequence[Line]) -> bool:
+    def enough(lines: Sequence[OcrLine]) -> bool:
         asked.append(tuple(plain(line.words) for line in lines))
         return bool(lines)
 
@@ -261,16 +261,16 @@ def test_the_largest_lines_are_read_first_and_no_more_than_needed() -> None:
 
 @needs_reader
 def test_the_words_for_people() -> None:
-    assert witness(read(NAME), {"V1": (NAME, "")}).words == "read as 'J. Kelwick': nearest to 'J. Kelwick'"
-    assert witness(read("J. Kelvick"), {"V1": (NAME,)}).words.endswith("nearest to 'J. Kelwick', 1 letter off")
-    level = witness(read("J. Kelxick"), {"V1": (NAME,), "V2": ("J. Kelvick",)})
+    assert match_captions(read(NAME), {"V1": (NAME, "")}).words == "read as 'J. Kelwick': nearest to 'J. Kelwick'"
+    assert match_captions(read("J. Kelvick"), {"V1": (NAME,)}).words.endswith("nearest to 'J. Kelwick', 1 letter off")
+    level = match_captions(read("J. Kelxick"), {"V1": (NAME,), "V2": ("J. Kelvick",)})
     assert level.words == "read as 'J. Kelxick': as near to one known caption as to another"
 
 
 @needs_reader
 def test_only_records_with_words_are_compared() -> None:
-    assert set(witness(read(NAME), {"V1": (NAME,), "V2": ("", "–")}).likenesses) == {"V1"}
-    nothing = witness(read(NAME), {"V2": ("",)})
+    assert set(match_captions(read(NAME), {"V1": (NAME,), "V2": ("", "–")}).likenesses) == {"V1"}
+    nothing = match_captions(read(NAME), {"V2": ("",)})
     assert not nothing
     assert nothing.words == "no known words to compare with"
 
@@ -278,7 +278,8 @@ def test_only_records_with_words_are_compared() -> None:
 @needs_reader
 def test_the_shipped_coefficients_prefer_the_words_that_were_read() -> None:
     likely = {
-        name: likeness.probability for name, likeness in witness(read(NAME, CLUB, ISSUER), KNOWN).likenesses.items()
+        name: likeness.probability
+        for name, likeness in match_captions(read(NAME, CLUB, ISSUER), KNOWN).likenesses.items()
     }
     assert likely["own"] > 0.8
     assert max(likely["letter"], likely["club"]) < likely["own"]
@@ -289,5 +290,5 @@ def test_the_shipped_coefficients_prefer_the_words_that_were_read() -> None:
 @needs_reader
 def test_a_calibration_of_ones_own_is_used() -> None:
     model = RungModel(("club_unread",), (0.0,), (1.0,), (-2.0,), 1.0)
-    testimony = witness(read(NAME), {"V1": (NAME,)}, Calibration({"reading": model}, {}))
+    testimony = match_captions(read(NAME), {"V1": (NAME,)}, Calibration({"reading": model}, {}))
     assert testimony.likenesses["V1"].probability == pytest.approx(1 / (1 + np.exp(-1.0)))

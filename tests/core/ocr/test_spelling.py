@@ -7,8 +7,8 @@ from itertools import groupby, product
 import numpy as np
 import pytest
 
-from matcher.core.ocr.line_match import match
-from matcher.core.ocr.reading import Line, can_read, read_caption
+from matcher.core.ocr.line_match import match_lines
+from matcher.core.ocr.reading import OcrLine, can_read, read_caption
 from matcher.core.ocr.spelling import LEAST_CHANCE, Frames, misfits, plain
 from tests.core.ocr.test_reading import CLUB, NAME, photographed
 
@@ -85,8 +85,8 @@ def test_a_shape_that_does_not_hold_is_refused() -> None:
 
 @needs_reader
 def test_a_line_run_together_is_weighed_without_what_is_not_known() -> None:
-    joined = Line("HARLE CLUB WORKS", 0.9, "foot", frames_of("harleclubworks"))
-    field = match([joined], ["harleclub"]).fields[0]
+    joined = OcrLine("HARLE CLUB WORKS", 0.9, "foot", frames_of("harleclubworks"))
+    field = match_lines([joined], ["harleclub"]).fields[0]
     assert field is not None
     assert (field.wrong, field.cut, field.misfit) == (0, 0, 0.0)
 
@@ -94,8 +94,8 @@ def test_a_line_run_together_is_weighed_without_what_is_not_known() -> None:
 @needs_reader
 def test_on_a_photographed_card_the_right_words_fit_best() -> None:
     lines = read_caption(*photographed("below", 0.5)).lines
-    own = match(lines, [plain(NAME), plain(CLUB)]).fields
-    other = match(lines, [plain("J. Kelvick"), plain(CLUB)]).fields
+    own = match_lines(lines, [plain(NAME), plain(CLUB)]).fields
+    other = match_lines(lines, [plain("J. Kelvick"), plain(CLUB)]).fields
     assert own[0]
     assert own[1]
     assert other[0]

@@ -10,7 +10,7 @@ import pytest
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue.records.enrol import update_index
-from matcher.catalogue.reference_set import Shelf
+from matcher.catalogue.reference_set import CatalogueReferences
 from matcher.core.describe import Description, describe, fingerprint
 from matcher.core.parallel.processes import one_thread
 from matcher.core.search import reference_index as index_module
@@ -179,17 +179,17 @@ def test_an_open_shelf_takes_in_lists_that_were_written_anew(folder: Path, monke
             update_index(catalogue)
 
     rewrite()
-    with Shelf.open(folder) as shelf:
-        assert shelf.index.kind == "inverted lists"
-        before, held = shelf.index, shelf.index.reference_ids()
-        shelf.refresh()
-        assert shelf.index is before
+    with CatalogueReferences.open(folder) as references:
+        assert references.index.kind == "inverted lists"
+        before, held = references.index, references.index.reference_ids()
+        references.refresh()
+        assert references.index is before
         rewrite()
-        shelf.refresh()
-        assert shelf.index is not before
-        assert shelf.index.reference_ids() == held
+        references.refresh()
+        assert references.index is not before
+        assert references.index.reference_ids() == held
         reference = min(held)
-        assert first(shelf.index, shelf.description(reference)) == reference
+        assert first(references.index, references.description(reference)) == reference
 
 
 @pytest.mark.parametrize(

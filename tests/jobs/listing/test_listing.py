@@ -21,7 +21,7 @@ from matcher.core.errors import BadListing, BadTable, PlatekinError
 from matcher.core.settings import Settings
 from matcher.jobs.listing import batch
 from matcher.jobs.listing.assess import Assessor
-from matcher.jobs.listing.card_evidence import Known
+from matcher.jobs.listing.card_evidence import CatalogueFacts
 from matcher.jobs.listing.claims import Reader
 from matcher.jobs.listing.vocabulary import Vocabulary
 from matcher.jobs.workers import Job
@@ -34,7 +34,7 @@ CONTRASTS = [k / 100 for k in range(10, 100, 3)]
 @pytest.fixture(scope="module")
 def assessor() -> Assessor:
     reader = Reader(Vocabulary.shipped().described_by(RECORDS), RECORDS)
-    return Assessor(reader, Known.of(RECORDS, reader.poses, reader.crops, CONTRASTS, {}))
+    return Assessor(reader, CatalogueFacts.of(RECORDS, reader.poses, reader.crops, CONTRASTS, {}))
 
 
 def candidate(

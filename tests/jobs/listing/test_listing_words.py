@@ -13,7 +13,7 @@ from rapidfuzz.distance import OSA, DamerauLevenshtein, Jaro, JaroWinkler, Leven
 from matcher.catalogue import RecordRow
 from matcher.catalogue.records.name_search import plain
 from matcher.core.errors import BadListing, CatalogueError
-from matcher.jobs.listing.carriers import Claim, Reading
+from matcher.jobs.listing.carriers import Claim, ListingReading
 from matcher.jobs.listing.claims import Reader
 from matcher.jobs.listing.measures import sizes, years
 from matcher.jobs.listing.text import MOST_BYTES, words_of
@@ -149,7 +149,7 @@ def test_claims(reader: Reader, text: str, claims: list[tuple[str, str]]) -> Non
     assert read(reader, text) == claims
 
 
-def claim(reading: Reading, kind: str) -> Claim:
+def claim(reading: ListingReading, kind: str) -> Claim:
     (found,) = [one for one in reading.claims if one.kind == kind]
     return found
 

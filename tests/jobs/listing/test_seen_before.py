@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 from matcher.catalogue import Catalogue
 from matcher.catalogue.finds import sightings
 from matcher.catalogue.log.decisions import person
-from matcher.catalogue.reference_set import Shelf
+from matcher.catalogue.reference_set import CatalogueReferences
 from matcher.core.condition import condition
-from matcher.core.detect.detection import Outline
+from matcher.core.detect.detection import CardQuad
 from matcher.core.flatten import flatten
 from matcher.core.identify import CardAnswer
 from matcher.core.ladder.candidate import Confidence
@@ -116,40 +116,44 @@ def test_a_new_photo_of_the_card_is_another_file(seed: int, view: int) -> None:
 
 
 @pytest.fixture
-def shelf(tmp_path: Path, stock: Path) -> Iterator[Shelf]:
+def references(tmp_path: Path, stock: Path) -> Iterator[CatalogueReferences]:
     shutil.copytree(stock / "catalogue", tmp_path / "mine")
-    with Shelf.open(tmp_path / "mine") as opened:
+    with CatalogueReferences.open(tmp_path / "mine") as opened:
         yield opened
 
 
-def looked_at(shelf: Shelf, pixels: Pixels, corners: NDArray[np.float32], path: Path) -> list[SeenBefore]:
+def looked_at(
+    references: CatalogueReferences, pixels: Pixels, corners: NDArray[np.float32], path: Path
+) -> list[SeenBefore]:
     assert cv2.imwrite(str(path), pixels)
     photo = read_photo(path)
-    return SeenBook(shelf, Settings()).seen_before(photo, as_card(photo, corners))
+    return SeenBook(references, Settings()).seen_before(photo, as_card(photo, corners))
 
 
 def as_card(photo: Photo, corners: NDArray[np.float32]) -> CardAnswer:
     """The card as it would come from `identify`, of no known pose."""
-    outline = Outline(corners, 1.0)
+    outline = CardQuad(corners, 1.0)
     face = flatten(photo, outline)
     return CardAnswer(outline, face, condition(face), Answer("new_pose", {}, Confidence(), (), ()))
 
 
-def note(shelf: Shelf, folder: Path) -> None:
+def note(references: CatalogueReferences, folder: Path) -> None:
     """Note a photo of a scene as a sighting of V000."""
     path = folder / "seen.png"
     assert cv2.imwrite(str(path), scene(3))
     _, told = photo_answer(folder, 70, "held", pose="P000", record_id="V000")
     card: dict[str, Any] = {**told["cards"][0], "quad": CORNERS.tolist()}
     answer = {**told, "photo": "seen.png", "sha256": read_photo(path).sha256, "cards": [card]}
-    with Catalogue.open(shelf.catalogue.folder) as catalogue:
+    with Catalogue.open(references.catalogue.folder) as catalogue:
         sightings.see(catalogue, answer, path.read_bytes(), person("Ada"), source="sale 7", seen_on="1999-05")
 
 
 @pytest.mark.parametrize("change", CHANGES)
-def test_a_sighting_s_file_is_found_with_day_and_source(shelf: Shelf, tmp_path: Path, change: Change) -> None:
-    note(shelf, tmp_path)
-    (found,) = looked_at(shelf, *change(scene(3), CORNERS), tmp_path / "now.png")
+def test_a_sighting_s_file_is_found_with_day_and_source(
+    references: CatalogueReferences, tmp_path: Path, change: Change
+) -> None:
+    note(references, tmp_path)
+    (found,) = looked_at(references, *change(scene(3), CORNERS), tmp_path / "now.png")
     assert (found.kind, found.where, found.record_id) == ("same file", "sighting", "V000")
     assert (found.seen_on, found.source, found.name) == ("1999-05", "sale 7", "seen.png")
     assert ("mirrored" in found.how) == (change in (mirrored, all_at_once))
@@ -157,10 +161,10 @@ def test_a_sighting_s_file_is_found_with_day_and_source(shelf: Shelf, tmp_path: 
     assert "sale 7" in found.words
 
 
-def test_the_very_file_of_a_reference_is_found(shelf: Shelf, tmp_path: Path) -> None:
-    known = shelf.catalogue.references()[0]
-    photo = read_photo(shelf.catalogue.image_path(known))
-    (found,) = SeenBook(shelf, Settings()).seen_before(photo, as_card(photo, np.array(known.quad, np.float32)))
+def test_the_very_file_of_a_reference_is_found(references: CatalogueReferences, tmp_path: Path) -> None:
+    known = references.catalogue.references()[0]
+    photo = read_photo(references.catalogue.image_path(known))
+    (found,) = SeenBook(references, Settings()).seen_before(photo, as_card(photo, np.array(known.quad, np.float32)))
     assert (found.kind, found.where, found.number, found.how) == ("same file", "reference", known.id, "unchanged")
 
 
@@ -171,19 +175,19 @@ def test_a_sighting_is_believed_sooner_where_its_hash_leads_all_others() -> None
     assert believed_from([]) == []
 
 
-def test_what_nobody_has_seen_is_not_seen_before(shelf: Shelf, tmp_path: Path) -> None:
-    note(shelf, tmp_path)
-    assert looked_at(shelf, scene(8), CORNERS, tmp_path / "now.png") == []
+def test_what_nobody_has_seen_is_not_seen_before(references: CatalogueReferences, tmp_path: Path) -> None:
+    note(references, tmp_path)
+    assert looked_at(references, scene(8), CORNERS, tmp_path / "now.png") == []
 
 
-def test_the_book_takes_in_what_is_noted_and_keeps_its_hashes(shelf: Shelf, tmp_path: Path) -> None:
-    book = SeenBook(shelf, Settings())
+def test_the_book_takes_in_what_is_noted_and_keeps_its_hashes(references: CatalogueReferences, tmp_path: Path) -> None:
+    book = SeenBook(references, Settings())
     path = tmp_path / "now.png"
     assert cv2.imwrite(str(path), scene(3))
     photo = read_photo(path)
     assert book.seen_before(photo, as_card(photo, CORNERS)) == []
-    note(shelf, tmp_path)
+    note(references, tmp_path)
     assert len(book.seen_before(photo, as_card(photo, CORNERS))) == 1
-    (cache,) = (shelf.catalogue.folder / "seen").iterdir()
+    (cache,) = (references.catalogue.folder / "seen").iterdir()
     cache.write_text("damaged")
-    assert len(SeenBook(shelf, Settings()).seen_before(photo, as_card(photo, CORNERS))) == 1
+    assert len(SeenBook(references, Settings()).seen_before(photo, as_card(photo, CORNERS))) == 1

@@ -15,7 +15,7 @@ from matcher.core.errors import CatalogueError
 from matcher.core.settings import Settings
 from matcher.jobs.lot import store
 from matcher.jobs.lot.cards import cards_of
-from matcher.jobs.lot.clustering import kinship
+from matcher.jobs.lot.clustering import group_cards
 from matcher.jobs.lot.discovery import gather
 from matcher.jobs.lot.recto_verso import tell_sides
 from matcher.jobs.lot.run import plan
@@ -279,7 +279,7 @@ def pair(
 )  # fmt: skip
 def test_families_and_physical_cards(pairs: list[PairRow], families: str, same: str) -> None:
     known = {key: {"face": {"residual_contrast": 0.9 - ord(key) / 1000}} for key in "abc"}
-    kin = kinship(known, pairs)
+    kin = group_cards(known, pairs)
     joined: dict[str, str] = {}
     for key in "abc":
         joined[kin.family[key]] = joined.get(kin.family[key], "") + key

@@ -1,0 +1,57 @@
+"""What the stages ask of a catalogue, and nothing more: its known cards, their faces, and which of them look alike.
+
+`matcher.catalogue.reference_set` answers from a catalogue's folder; anything else that has these methods will do.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+from matcher.core.describe import Description
+from matcher.core.flatten import Face
+from matcher.core.search.voting import Hit
+
+
+@dataclass(frozen=True)
+class KnownRecord:
+    """One known variation: which negative, which window of it, which words."""
+
+    record_id: str
+    subject: str
+    pose: str
+    crop: str
+    caption: str
+    club: str = ""
+    issuer: str = ""
+
+
+@dataclass(frozen=True)
+class KnownReference:
+    """One picture of a known card.
+
+    legibility: residual contrast of its face, 0 to 1; the strongest print of several is compared with first.
+    """
+
+    id: int
+    record: KnownRecord
+    legibility: float
+
+
+class ReferenceSet(Protocol):
+    """The known cards, searched and looked up."""
+
+    def search(self, description: Description) -> tuple[Hit, ...]:
+        """The shortlist for a face, the most matches first."""
+
+    def known(self, reference_id: int) -> KnownReference | None:
+        """One reference; None where it is there no more."""
+
+    def of_pose(self, pose: str) -> tuple[KnownReference, ...]:
+        """All references of a pose, the most legible first."""
+
+    def face(self, reference_id: int) -> Face:
+        """The flattened card that a reference shows."""
+
+    def description(self, reference_id: int) -> Description:
+        """What that face was described by."""
