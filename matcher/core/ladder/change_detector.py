@@ -2,8 +2,8 @@
 
 Two greys of one frame in, a `DifferenceMap` out, with a map of log odds: above zero where the two show something
 different, and not merely faded, stained, blurred or grainy versions of one thing. Correlation has to be told how much
-noise to expect and where a stain is only a stain; these were trained on pairs for which the truth of every spot was known
-(`rehearsal/differences.py`, `scripts/train_change_detector`). They never saw a picture of a demo or a test.
+noise to expect and where a stain is only a stain; these were trained on pairs for which the truth of every spot was
+known (`synthesis/training_pairs.py`, `scripts/train_change_detector`). They never saw a picture of a demo or a test.
 """
 
 from __future__ import annotations

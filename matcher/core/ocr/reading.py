@@ -79,7 +79,7 @@ class OcrReading:
     def words(self) -> str:
         """For people.
 
-        >>> Reading((Line("J. Kelwick", 0.97, "foot"), Line("HARLE WHEELERS", 0.9, "foot"))).words
+        >>> OcrReading((OcrLine("J. Kelwick", 0.97, "foot"), OcrLine("HARLE WHEELERS", 0.9, "foot"))).words
         "read as 'J. Kelwick', 'HARLE WHEELERS'"
         """
         if not self.lines:

@@ -144,7 +144,7 @@ def test_content_decides_and_else_the_reading_nearest_upright(
         nearest = degrees <= 90
         return Orientation(odds if nearest == (np.abs(shown - corners).max() < 20) else -odds, 0.0)
 
-    monkeypatch.setattr("matcher.core.detect.detection.bearing", told)
+    monkeypatch.setattr("matcher.core.detect.detection.orientation", told)
     found = detect(shoot(lay(draw_table("slate", 1200, 1200), draw_print(), corners)))
     assert len(found) == 1
     assert _worst_mm(next(iter(found)).corners, np.roll(corners, -first, axis=0)) < 0.3
@@ -159,7 +159,7 @@ def test_a_reference_is_turned_only_where_its_content_is_clear(
     path = tmp_path / "reference.png"
     shown = lay(draw_table("slate", 1200, 1200), draw_print(), corners)
     assert cv2.imwrite(str(path), cv2.cvtColor(shoot(shown).pixels, cv2.COLOR_RGB2BGR))
-    monkeypatch.setattr("matcher.core.detect.detection.bearing", lambda *_: Orientation(odds, 0.0))
+    monkeypatch.setattr("matcher.core.detect.detection.orientation", lambda *_: Orientation(odds, 0.0))
     quad = np.array(prepare_reference(path, Settings()).quad, np.float32)
     assert _worst_mm(quad, np.roll(corners, -first, axis=0)) < 0.3
     (found,) = detect(read_photo(path))  # as a photo it is turned in both cases

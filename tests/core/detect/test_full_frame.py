@@ -57,7 +57,7 @@ def test_nothing_of_another_shape_is_measured() -> None:
 
 def test_a_camera_picture_must_be_likelier_to_be_a_card(monkeypatch: pytest.MonkeyPatch) -> None:
     chance = (FOUND + FILLED) / 2
-    monkeypatch.setattr("matcher.core.detect.detection.whole_card", lambda *_: chance)
+    monkeypatch.setattr("matcher.core.detect.detection.fills_frame", lambda *_: chance)
     noise = np.random.default_rng(1).normal(120, 12, (800, 460, 3)).clip(0, 255).astype(np.uint8)
     assert len(detect(Photo.from_pixels(noise))) == 1
     view = detect(Photo.from_pixels(np.ascontiguousarray(noise[:, :450])))  # 9 to 16 exactly

@@ -12,17 +12,16 @@ from skimage.metrics import structural_similarity
 
 from matcher.core.align.alignment import Alignment, align
 from matcher.core.align.view import BOX_PX, View, picture_box, picture_zone
-from matcher.core.calibration import Calibration, RungModel, sigmoid
+from matcher.core.calibration import Calibration, RungModel, log_odds, sigmoid
 from matcher.core.flatten import Face
 from matcher.core.ladder.candidate import Candidate, Confidence
 from matcher.core.ladder.caption import CaptionFinding, judge_caption
 from matcher.core.ladder.crop import CropFinding, Window, judge_crop, measure_crop
-from matcher.core.ladder.decision import decide
+from matcher.core.ladder.decision import CaptionEvidence, decide
 from matcher.core.ladder.fusion import fuse_by_pose
 from matcher.core.ladder.head_to_head import Contender, share_odds
 from matcher.core.ladder.local_ncc import Band, correlation_map
 from matcher.core.ladder.pose import PoseFinding, judge_pose
-from matcher.core.ocr.caption_match import CaptionScore, OcrEvidence
 from matcher.core.reference_set import KnownRecord, KnownReference
 from matcher.core.settings import Thresholds
 from matcher.jobs.render.crop_map import crop_map
@@ -275,7 +274,7 @@ def test_one_reference_that_was_outlined_badly_is_outvoted_by_its_equals() -> No
 )
 def test_what_was_read_settles_what_the_inks_leave_open(read: dict[str, float], outcome: str) -> None:
     rows = [candidate("V1", "P1", "A", 0.99, 0.98, 0.55), candidate("V2", "P1", "A", 0.99, 0.98, 0.5)]
-    heard = OcrEvidence({name: CaptionScore(0, 0, 0.0, 1.0, {}, p) for name, p in read.items()})
+    heard = CaptionEvidence({name: log_odds(p) for name, p in read.items()}, "read")
     answer = decide(rows, Thresholds(), 5, CALIBRATION, heard)
     assert answer.outcome == outcome
     assert answer.established.get("record_id") == ("V1" if outcome == "held" else None)

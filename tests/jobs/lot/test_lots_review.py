@@ -240,7 +240,7 @@ def test_faces_and_the_contact_sheet(catalogue: Catalogue, lot: LotRow, tmp_path
 THEIRS = """<?xpacket begin="\ufeff" id="W5M0MpCehiHzreSzNTczkc9d"?>
 <x:xmpmeta xmlns:x="adobe:ns:meta/"><!-- mine --><rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#">
  <rdf:Description rdf:about="" xmlns:xmp="http://ns.adobe.com/xap/1.0/" xmp:Rating="4"
-   xmlns:mine="http://example.org/mine/"><mine:references>B 7</mine:references></rdf:Description>
+   xmlns:mine="http://example.org/mine/"><mine:shelf>B 7</mine:shelf></rdf:Description>
  <rdf:Description rdf:about="" xmlns:dc="http://purl.org/dc/elements/1.1/">
   <dc:subject><rdf:Bag><rdf:li>box 3</rdf:li></rdf:Bag></dc:subject>
   <dc:description><rdf:Alt><rdf:li xml:lang="x-default">My words</rdf:li><rdf:li xml:lang="de">Meine</rdf:li></rdf:Alt>
