@@ -8,11 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-HERE = Path(__file__).parent
-NEGATIVES = HERE / "negatives"
-ROMAN = str(HERE / "fonts" / "OldStandard-Regular.ttf")
-ITALIC = str(HERE / "fonts" / "OldStandard-Italic.ttf")
-CENTURY = str(HERE / "fonts" / "Century-Catalogue.ttf")
+NEGATIVES = Path(__file__).with_name("negatives")
 
 ISSUER = "Quillory Biscuit Works, Port Tessaly"
 

@@ -13,16 +13,13 @@ import numpy as np
 
 from matcher.lab.synthesis import SURFACES, Age, Caption, Crop, Scene
 from matcher.lab.synthesis.ageing import Tone
-from matcher.lab.synthesis.lettering import Style
+from matcher.lab.synthesis.lettering import CENTURY, ITALIC, ROMAN, Style
 from reference_demo.cast import (
-    CENTURY,
     ENROLLED,
     ISSUER,
-    ITALIC,
     LEFT_OUT_PLATES,
     LEFT_OUT_SITTERS,
     PLATES,
-    ROMAN,
     SITTERS,
 )
 

@@ -1,8 +1,23 @@
 # Sourced by the scripts beside it: makes the project's own Python environment in .venv and installs into it.
 # Works on a bare Debian with Python and apt; may be run any number of times. Needs no activation.
+# PLATEKIN_ENVIRONMENT names another environment, which is used as it is.
+set -euo pipefail
+cd "$(dirname "${BASH_SOURCE[0]}")/.."
+BIN=${PLATEKIN_ENVIRONMENT:-.venv}/bin
 
 # runuser, by which PostgreSQL is started for the tests, lies where an empty environment's PATH does not lead.
 PATH=$PATH:/usr/sbin:/sbin
+
+usage() { # the comment at the head of the script
+    sed -n '2,/^[^#]/s/^# \{0,1\}//p' "scripts/$(basename "$0")"
+    exit 0
+}
+
+run_module() { # $1: what to install, $2: the module; its arguments follow
+    make_environment "$1"
+    shift
+    exec "$BIN/python" -m "$@"
+}
 
 say() { printf '== %s\n' "$*" >&2; }
 
@@ -29,6 +44,7 @@ apt_install() {
 }
 
 make_environment() { # $1: what to install: '.' or '.[dev]'
+    [ -z "${PLATEKIN_ENVIRONMENT:-}" ] || return 0
     local python
     python=$(find_python) || return 1
     if [ ! -x .venv/bin/python ]; then

@@ -19,7 +19,7 @@ from matcher.cli.shared import CatalogueOption, ClusterOption, QuietOption, mess
 from matcher.core.errors import PlatekinError
 from matcher.core.parallel.cluster import Cluster
 from matcher.core.parallel.processes import usable_processors
-from reference_demo.cast import CENTURY, ITALIC, ROMAN
+from matcher.lab.synthesis.lettering import CENTURY, ITALIC, ROMAN
 
 
 def rehearse(

@@ -27,9 +27,9 @@ from matcher.lab.synthesis import (
     write_photo,
     write_scan,
 )
+from matcher.lab.synthesis.lettering import ROMAN
 
 NEGATIVES = Path(__file__).parents[2] / "reference_demo" / "negatives"
-FONT = str(NEGATIVES.parent / "fonts" / "OldStandard-Regular.ttf")
 CARDS = {  # record: negative, pose, window, name
     "V1": ("A1", "P1", Crop(zoom=1.03), "Oscar Dunnelby"),
     "V2": ("A1", "P1", Crop(0.5, 0.45, 1.35), "Oscar Dunnelby"),
@@ -41,7 +41,7 @@ runner = CliRunner()
 
 def copy_of(negative: str, crop: Crop, name: str, seed: int, px_per_mm: float = 11.81):  # type: ignore[no-untyped-def]
     grey = cv2.imread(str(NEGATIVES / f"{negative}.jpg"), cv2.IMREAD_GRAYSCALE)
-    words = Caption(name, "GANNOCK BAR R. C.", "Quillory Biscuit Works", "below", FONT, FONT)
+    words = Caption(name, "GANNOCK BAR R. C.", "Quillory Biscuit Works", "below", ROMAN, ROMAN)
     plate = sum(map(ord, negative))
     return make_copy(grey, crop, words, Age(residual_contrast=0.8), seed=seed, plate=plate, px_per_mm=px_per_mm)
 

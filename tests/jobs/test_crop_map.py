@@ -16,11 +16,11 @@ from matcher.core.settings import FaceSize
 from matcher.jobs.crop_map import OWN_SIGMA_MM, crop_map, map_crops
 from matcher.lab.evaluation.windows import Placed, face_to_negative
 from matcher.lab.synthesis import Age, Caption, Crop, make_copy
+from matcher.lab.synthesis.lettering import ROMAN
 from tests.support.enrolling import row, run, write_table
 
 DEMO = Path(__file__).parents[2] / "reference_demo"
-FONT = str(DEMO / "fonts" / "OldStandard-Regular.ttf")
-WORDS = Caption("Oscar Dunnelby", "GANNOCK BAR R. C.", "Quillory Biscuit Works", "below", FONT, FONT)
+WORDS = Caption("Oscar Dunnelby", "GANNOCK BAR R. C.", "Quillory Biscuit Works", "below", ROMAN, ROMAN)
 SIZE = FaceSize()
 FRESH, FAINT = Age(0.9), Age(0.35)
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import hashlib
 import os
 import sqlite3
@@ -11,20 +10,31 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-import cv2
-import numpy as np
 import pytest
 
 from matcher.catalogue.records.enrol import enrol
 from matcher.catalogue.records.enrol_report import EnrolReport
 from matcher.catalogue.records.ingest import PreparedReference
-from matcher.catalogue.records.prepare import prepare_outline
-from matcher.core.detect.detection import CardQuad
 from matcher.core.errors import UnreadablePhoto
-from matcher.core.photo import read_photo
 from matcher.core.settings import Settings
+from matcher.lab.benchmarks import stock
+from matcher.lab.benchmarks.stock import HEADER, draw, row, write_table
 
-HEADER = ("record_id", "subject", "pose", "crop", "caption", "image")
+__all__ = [
+    "HEADER",
+    "ROOT",
+    "change",
+    "codes",
+    "draw",
+    "dump",
+    "mounted",
+    "row",
+    "run",
+    "whole_image",
+    "write_scans",
+    "write_table",
+]
+
 ROOT = Path(__file__).parents[2]
 
 
@@ -34,40 +44,7 @@ def whole_image(path: Path, settings: Settings) -> PreparedReference:
         raise UnreadablePhoto("no_card", f"{path}: no card found", "scan it again")
     if "crash" in path.name:
         os._exit(1)
-    photo = read_photo(path, settings.photo)
-    corners = [[0, 0], [photo.width, 0], [photo.width, photo.height], [0, photo.height]]
-    return prepare_outline(photo, CardQuad(np.array(corners, np.float32), 1.0), settings)
-
-
-def draw(path: Path, seed: int) -> str:
-    """Write an invented picture; returns its name."""
-    rng = np.random.default_rng(seed)
-    small = rng.integers(60, 220, (16, 9, 3), dtype=np.uint8)
-    picture = cv2.resize(small, (276, 480), interpolation=cv2.INTER_CUBIC)
-    path.parent.mkdir(parents=True, exist_ok=True)
-    assert cv2.imwrite(str(path), picture)
-    return path.name
-
-
-def write_table(path: Path, rows: list[dict[str, str]], encoding: str = "utf-8") -> Path:
-    columns = dict.fromkeys([*HEADER, *(name for row in rows for name in row)])
-    with path.open("w", encoding=encoding, newline="") as stream:
-        writer = csv.DictWriter(stream, list(columns), restval="")
-        writer.writeheader()
-        writer.writerows(rows)
-    return path
-
-
-def row(record: int, image: str, **more: str) -> dict[str, str]:
-    return {
-        "record_id": f"V{record:03d}",
-        "subject": f"Sitter {record // 2}",
-        "pose": f"P{record // 2:03d}",
-        "crop": "AB"[record % 2],
-        "caption": f"SITTER {record // 2}, Oakmere",
-        "image": image,
-        **more,
-    }
+    return stock.whole_image(path, settings)
 
 
 def write_scans(folder: Path) -> Path:

@@ -41,7 +41,8 @@ Made = list[tuple[RecordRow, NewReference]]
 def records_of(number: int, path: Path) -> Made:
     """Four records of one negative: two crops, two captions; each with one reference, aged."""
     rng = np.random.default_rng([1, number])
-    negative, made = negative_of(path, 600), []
+    negative = negative_of(path, 600)
+    made: Made = []
     first, caption = random_crop(rng), random_caption(rng)
     for letter, crop in (("A", first), ("B", another_crop(first, rng))):
         for words in (caption, another_caption(caption, rng)):

@@ -40,8 +40,7 @@ from matcher.catalogue.tables.models import Record, Reference, outline_key
 from matcher.core.describe import Description, fingerprint
 from matcher.lab.benchmarks.catalogue_busy import busy
 from matcher.lab.benchmarks.catalogue_places import Places
-from tests.support.cards import a_find
-from tests.support.enrolling import draw, row, run, write_table
+from matcher.lab.benchmarks.stock import a_find, draw, enrol_whole, row, write_table
 
 ADA = person("Ada Quill")
 MOST_SECONDS = 1.0
@@ -230,7 +229,7 @@ def two_wrong(name: str, rng: random.Random) -> str:
 
 def stocked(folder: Path, records: int) -> Catalogue:
     rows = [row(i, draw(folder.parent / f"scan{i}.png", i)) for i in range(records)]
-    run(write_table(folder.parent / "RECORDS.csv", rows), folder)
+    enrol_whole(write_table(folder.parent / "RECORDS.csv", rows), folder)
     return Catalogue.open(folder)
 
 

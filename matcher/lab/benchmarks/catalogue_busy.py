@@ -16,8 +16,7 @@ from matcher.catalogue.finds.resolution import Wanted, accept, finds
 from matcher.catalogue.log import undo_redo
 from matcher.catalogue.log.decisions import person
 from matcher.catalogue.records.corrections import merge_records
-from tests.support.cards import a_find
-from tests.support.enrolling import draw, row, run, write_table
+from matcher.lab.benchmarks.stock import a_find, draw, enrol_whole, row, write_table
 
 ADA = person("Ada Quill")
 RUNS = 12
@@ -33,7 +32,7 @@ def busy(work: Path, seed: int) -> None:
             scan = draw(work / f"s{number}.png", number)
             told = {"pose": f"P{step}", "subject": f"S{step}", "record_id": f"V{number}", "caption": str(number)}
             table = write_table(work / "t.csv", [row(0, scan, **told)])
-            run(table, work / "mine")
+            enrol_whole(table, work / "mine")
             found = a_find(catalogue, work, number + 1, "new_pose")
             for one in finds(catalogue, "open"):
                 note = f"accept-{number}-{one.find_id}"

@@ -14,6 +14,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -24,7 +25,7 @@ from matcher.core.condition import condition
 from matcher.core.describe import describe, fingerprint
 from matcher.core.detect.detection import detect
 from matcher.core.flatten import Face, flatten
-from matcher.core.identify import identify
+from matcher.core.identify import Identification, identify
 from matcher.core.ladder.verification import verify
 from matcher.core.ocr.reading import can_read
 from matcher.core.parallel.processes import one_thread, process_pool
@@ -41,6 +42,7 @@ ANEW = 200
 FLOORS = 3
 Photos = list[tuple[str, bytes]]
 Row = dict[str, object]
+Result = TypeVar("Result")
 
 
 @dataclass(frozen=True)
@@ -135,32 +137,30 @@ def _by_stage(folder: Path, photos: Photos) -> Row:
     one_thread()
     told: dict[str, list[float]] = {}
 
-    def stage(name: str, work: Callable[[], object]) -> object:
+    def stage(name: str, work: Callable[..., Result], *given: Any) -> Result:
         started = time.perf_counter()
-        result = work()
+        result = work(*given)
         told.setdefault(name, []).append(time.perf_counter() - started)
         return result
 
     with CatalogueReferences.open(folder, Settings()) as references:
         warm(references, photos[-1][1])
         for _, data in photos[:-1]:
-            photo = stage("decode", lambda data=data: read_photo(data))
-            outlines = stage("locate", lambda photo=photo: detect(photo))
+            photo = stage("decode", read_photo, data)
+            outlines = stage("detect", detect, photo)
             for outline in list(outlines)[:1]:
-                face = stage("flatten", lambda o=outline, p=photo: flatten(p, o))
-                stage("condition", lambda f=face, o=outline, p=photo: condition(f, p, o))
-                text = stage("describe", lambda f=face: describe(f))
-                hits = stage("index", lambda t=text: references.index.search(t))
-                stage(
-                    "climb",
-                    lambda f=face, t=text, h=hits: verify(View(f, t), references, references.calibration, h),
-                )
+                face = stage("flatten", flatten, photo, outline)
+                stage("condition", condition, face, photo, outline)
+                description = stage("describe", describe, face)
+                hits = stage("search", references.index.search, description)
+                stage("ladder", verify, View(face, description), references, references.calibration, hits)
         for _, data in photos[:-1]:
-            stage(
-                "identify, all",
-                lambda data=data: identify(read_photo(data), references, Settings(), references.calibration),
-            )
+            stage("identify, all", _identified, data, references)
     return {name: round(1000 * statistics.median(times), 1) for name, times in told.items()}
+
+
+def _identified(data: bytes, references: CatalogueReferences) -> Identification:
+    return identify(read_photo(data), references, Settings(), references.calibration)
 
 
 def processes(folder: Path, photos: Photos, rounds: int) -> Row:

@@ -10,6 +10,7 @@ import shutil
 import statistics
 import time
 from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
@@ -75,8 +76,8 @@ def _measure(real_folder: Path, size: int, folder: Path, queries: int) -> dict[s
     asked = real.queries[1::2][:queries]  # the others are for choosing settings
     found = _ask(index, real, asked)
     # A reference comes and goes in one step each; what is added is a real card that is there already.
-    adding = [_timed(lambda k=k: index.add(size + k, real.references[k]))[0] for k in range(20)]
-    removing = [_timed(lambda k=k: index.remove(17 + 31 * k))[0] for k in range(20)]
+    adding = [_timed(partial(index.add, size + k, real.references[k]))[0] for k in range(20)]
+    removing = [_timed(partial(index.remove, 17 + 31 * k))[0] for k in range(20)]
     files = sum(path.stat().st_size for path in folder.rglob("*") if path.is_file())
     return {
         "kind": index.kind,

@@ -41,7 +41,8 @@ def whole(photographs: list[Path], chosen: argparse.Namespace) -> dict[str, obje
     ]
     show(f"identify over its floor, {chosen.at} references", report["kinds"])
     few = list(asked(photographs, min(chosen.sizes or IDENTIFY_SIZES), chosen.photos + 1, "12 MP JPEG"))
-    report["sizes"] = [at_size(chosen.catalogue, few, size, chosen.output) for size in chosen.sizes or IDENTIFY_SIZES]
+    sizes = [at_size(chosen.catalogue, few, size, chosen.output) for size in chosen.sizes or IDENTIFY_SIZES]
+    report["sizes"] = sizes
     show("the same photos at every number of references, 12 MP", report["sizes"])
     report["processes"] = [processes(chosen.catalogue, large, 2)]
     show("two processes against one, 12 MP", report["processes"])
@@ -50,7 +51,7 @@ def whole(photographs: list[Path], chosen: argparse.Namespace) -> dict[str, obje
     if chosen.rivals:
         report["rivals"] = [rivals(chosen.catalogue, [*large[: chosen.rivals], large[-1]])]
         show("rivals on every record, 12 MP", report["rivals"])
-    plot(report["sizes"], ("identify_ms", "floor_ms"), chosen.output / "identify.svg")
+    plot(sizes, ("identify_ms", "floor_ms"), chosen.output / "identify.svg")
     return report
 
 

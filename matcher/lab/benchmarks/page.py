@@ -18,7 +18,7 @@ import sys
 import time
 import urllib.request
 import uuid
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -175,7 +175,7 @@ def answers(browser: Browser, address: str, photos: list[Path]) -> list[Row]:
 
     Each photo is asked about by both and without pictures to compare, now the one and now the other first.
     """
-    kinds = {
+    kinds: dict[str, Callable[[Path], float]] = {
         "page": lambda photo: _shown(browser, address, photo)[0],
         "alone": lambda photo: _post(f"{address}/v1/comparisons?top=9", photo),
         "plain": lambda photo: _post(f"{address}/v1/identify?top=9", photo),

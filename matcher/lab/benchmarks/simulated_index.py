@@ -12,13 +12,15 @@ from __future__ import annotations
 
 import io
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import faiss
 import numpy as np
+from numpy.typing import NDArray
 
 from matcher.core.describe import Description, describe, fingerprint
 from matcher.core.detect.detection import CardQuad
@@ -55,14 +57,17 @@ class Real:
                 for letter in "0123":
                     made.references.append(_description(stored, letter))
                     made.owners.append(number)
-                if "dq" in stored:
+                if "hashesq" in stored:
                     made.queries.append((number, _description(stored, "q")))
         return made
 
 
-def _description(stored: object, letter: str) -> Description:
-    hashes, points, angles, scales, rows = (stored[f"{part}{letter}"] for part in "hpasd")  # type: ignore[index]
-    return Description(hashes, points, angles, scales, rows, fingerprint())
+PARTS = ("hashes", "points", "angles", "scales", "descriptors")
+"""Of a description, as they are kept: `hashes0` is the first card's."""
+
+
+def _description(stored: Mapping[str, NDArray[Any]], letter: str) -> Description:
+    return Description(**{part: stored[f"{part}{letter}"] for part in PARTS}, fingerprint=fingerprint())
 
 
 def describe_cards(number: int, path: Path, folder: Path, cards: list[Description]) -> None:
@@ -71,12 +76,8 @@ def describe_cards(number: int, path: Path, folder: Path, cards: list[Descriptio
     named = dict(zip("0123", cards, strict=True))
     if number // 2 % 2 == 0 and number % 4 < 2:
         named["q"] = query(number, path)
-    arrays = {
-        f"{part}{letter}": value
-        for letter, text in named.items()
-        for part, value in zip(
-            "hpasd", (text.hashes, text.points, text.angles, text.scales, text.descriptors), strict=True
-        )
+    arrays: dict[str, NDArray[Any]] = {
+        f"{part}{letter}": getattr(description, part) for letter, description in named.items() for part in PARTS
     }
     buffer = io.BytesIO()
     np.savez(buffer, allow_pickle=False, **arrays)

@@ -1,7 +1,8 @@
 """Stage `locate` measured on staged scenes by type: a folder of photographs in, a table, rows and a contact sheet out.
 
-Every second photograph of the folder (by name) was used to tune the search; the others are reported on here. Half of
-those are printed as cards, the other half lie under them, so that no card meets itself.
+The search was fitted on every second photograph of a folder (by name), or on those that a manifest lists to fit; the
+others are reported on here. Half of those are printed as cards, the other half lie under them, so that no card meets
+itself.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ from matcher.core.settings import Thresholds
 from matcher.lab.evaluation.detection_cost import costs, told
 from matcher.lab.evaluation.detection_measures import Hit, compare
 from matcher.lab.evaluation.detection_sheet import contact_sheet
+from matcher.lab.manifests import Role, take
 from matcher.lab.synthesis.pages import flatbed_page
 from matcher.lab.synthesis.staging import (
     CLUTTER,
@@ -66,19 +68,18 @@ def run(
     *,
     scenes: int = 400,
     seed: int = 1,
-    tuning: bool = False,
-    negatives: Path | None = None,
+    role: Role = "report",
+    manifests: Sequence[Path] = (),
     kinds: Sequence[str] | None = None,
     timed: int = 12,
 ) -> str:
     """Measure and return the table; writes `locate.json`, `locate.txt` and `locate-worst.jpg` into `output`.
 
     scenes:    with one card; half as many without any and a seventh as many pages come on top.
-    tuning:    use the pictures that the search was tuned on instead.
-    negatives: another folder for the pictures on the cards.
+    role, manifests: which pictures are taken, see `props_from`.
     timed:     photos of 12 megapixels whose cost is measured.
     """
-    props = props_from(folder, tuning=tuning, negatives=negatives)
+    props = props_from(folder, role, manifests)
     rows = [measure(kind, number, props, seed) for kind, number in plan(scenes, kinds)]
     output.mkdir(parents=True, exist_ok=True)
     text = "\n".join([summary(rows), *([told(costs(props, timed, seed))] if timed else [])])
@@ -116,15 +117,16 @@ def draw(kind: str, key: tuple[int, ...], props: Props) -> Staged:
     return flatbed_page(props, rng) if kind == "page" else stage(kind, props, rng)
 
 
-def props_from(folder: Path, *, tuning: bool = False, negatives: Path | None = None) -> Props:
-    """Every second picture of a folder: of these, alternately a negative and a background."""
-    pictures = _pictures(folder)[0 if tuning else 1 :: 2]
-    prints = [read_photo(p).grey for p in (_pictures(negatives) if negatives else pictures[::2])]
-    return Props([_portrait(p) for p in prints], [read_photo(p).pixels for p in pictures[1::2]])
+def props_from(folder: Path, role: Role, manifests: Sequence[Path] = ()) -> Props:
+    """The pictures of a folder that serve for a role, alternately a negative and a background.
 
-
-def _pictures(folder: Path) -> list[Path]:
-    return sorted(p for p in folder.iterdir() if p.suffix.lower() in {".jpg", ".jpeg", ".png"})
+    Of a folder that no manifest lists every second picture serves to fit, and the others for all else.
+    """
+    taken = take(role, [folder], manifests)
+    if not any(one.listed for one in taken):
+        taken = taken[0 if role == "fit" else 1 :: 2]
+    prints = [read_photo(one.path).grey for one in taken[::2]]
+    return Props([_portrait(grey) for grey in prints], [read_photo(one.path).pixels for one in taken[1::2]])
 
 
 def _portrait(grey: NDArray[np.uint8]) -> NDArray[np.uint8]:

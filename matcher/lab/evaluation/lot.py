@@ -31,7 +31,7 @@ from matcher.jobs.lot.review_queue import queue, to_confirm
 from matcher.jobs.lot.run import run as run_lot
 from matcher.lab.evaluation.draw import card_of, draw_references
 from matcher.lab.evaluation.lot_speed import Speed, compare_speed
-from matcher.lab.evaluation.negatives import Negative, read_negatives
+from matcher.lab.evaluation.negatives import Negative
 from matcher.lab.evaluation.plan import Copy, Plan, make_copy, make_plan
 from matcher.lab.evaluation.variations import Variation
 from matcher.lab.synthesis import scan, write_scan
@@ -60,10 +60,17 @@ class Dealt:
 
 
 def run(
-    folders: Sequence[Path], output: Path, *, pages: int, singles: int, poses: int, seed: int, workers: int, say: Say
+    negatives: Sequence[Negative],
+    output: Path,
+    *,
+    pages: int,
+    singles: int,
+    poses: int,
+    seed: int,
+    workers: int,
+    say: Say,
 ) -> str:
     """Draw, enrol, run the lot, count; returns the table and writes it to `lot.txt`, the cards to `lot.jsonl`."""
-    negatives = [replace(n, plate=k) for k, n in enumerate(read_negatives(folders, "", seed), start=1)]
     plan = make_plan(negatives, 3 * poses, seed)
     dealt = deal(plan, negatives, pages * A_PAGE, seed)
     say(f"drawing references of {len(plan.records)} records and {pages} pages")

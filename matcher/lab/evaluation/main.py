@@ -2,9 +2,10 @@
 
     scripts/evaluate FOLDER... --group '^(p\\d+)_([a-z]+)' --queries 400 --seed 5 --output DIR
 
-Each photograph is a negative. Files whose names share the first group of --group are exposures of one sitter in one
-room; a second group names the exposure, and one file of each is taken. --demo adds the demo's negatives, with its
-near-identical pairs. Pictures and seed must not be those that anything was fitted or tuned on.
+Each photograph is a negative. Where no manifest tells its sitter, files whose names share the first group of --group
+are exposures of one sitter in one room; a second group names the pose, and one file of each is taken. The folder
+reference_demo/negatives has near-identical pairs. Pictures that anything was trained or fitted on, as far as the
+manifests know them, are refused; the seed must not be one that anything was tuned on.
 
 DIR gets table.txt, table.json, reliability.png and rows.jsonl, a row a query with everything that was found. Stopped,
 the same call goes on; --again judges the same photos anew.
@@ -17,33 +18,19 @@ import os
 import sys
 import time
 from contextlib import nullcontext
-from dataclasses import replace
 from pathlib import Path
 
 from matcher.catalogue.tables.database import URL_VARIABLE
 from matcher.core.errors import PlatekinError
 from matcher.core.parallel.cluster import Cluster
 from matcher.core.parallel.processes import usable_processors
+from matcher.lab import manifests
 from matcher.lab.evaluation import printed, table
 from matcher.lab.evaluation.listing_run import Size, run, run_drawn
 from matcher.lab.evaluation.listing_set import REPORTING, TUNING
-from matcher.lab.evaluation.negatives import Negative, read_negatives
-from matcher.lab.evaluation.run import Wanted, evaluate
-from reference_demo.cast import PLATES
-
-FONTS = Path(__file__).parents[3] / "reference_demo" / "fonts"
-
-
-def demo_negatives() -> tuple[Negative, ...]:
-    """The demo's negatives; near are those that its cast calls near-identical."""
-    pairs = {name: {plate.twin_of} for name, plate in PLATES.items() if plate.twin_of}
-    for name, plate in PLATES.items():
-        if plate.twin_of:
-            pairs.setdefault(plate.twin_of, set()).add(name)
-    return tuple(
-        Negative(f"demo/{name}", plate.path, f"demo/{plate.sitter}", 0, tuple(f"demo/{n}" for n in pairs.get(name, ())))
-        for name, plate in PLATES.items()
-    )
+from matcher.lab.evaluation.negatives import read_negatives
+from matcher.lab.evaluation.run import EvaluationRequest, evaluate
+from matcher.lab.synthesis.lettering import FONTS
 
 
 def say(message: str) -> None:
@@ -53,23 +40,21 @@ def say(message: str) -> None:
 def ladder(chosen: argparse.Namespace) -> None:
     """Build, ask, count, show."""
     os.environ.pop(URL_VARIABLE, None)  # a catalogue of its own, in the output folder
-    wanted = Wanted(
+    request = EvaluationRequest(
         folders=tuple(str(folder) for folder in chosen.folders),
         group=chosen.group,
         queries=chosen.queries,
         seed=chosen.seed,
-        fonts=("", *(str(path) for path in sorted(FONTS.glob("*.ttf")))),
+        fonts=FONTS,
         calibration=str(chosen.calibration or ""),
+        role=chosen.role,
+        manifests=tuple(str(path) for path in chosen.manifest),
     )
-    more = demo_negatives() if chosen.demo else ()
     beside = chosen.output.resolve().parent
     with Cluster.connect(chosen.cluster, beside) if chosen.cluster else nullcontext() as machines:
-        rows = evaluate(
-            wanted, chosen.output, more=more, workers=chosen.workers, again=chosen.again, say=say, cluster=machines
-        )
+        rows = evaluate(request, chosen.output, workers=chosen.workers, again=chosen.again, say=say, cluster=machines)
     cells = table.cells(rows)
-    sources = [*wanted.folders, *(["the demo's negatives"] if chosen.demo else [])]
-    about = f"{len(rows)} queries, seed {wanted.seed}, negatives of {', '.join(sources)}\n\n"
+    about = f"{len(rows)} queries, seed {request.seed}, negatives of {', '.join(request.folders)}\n\n"
     printed.save(chosen.output, about, cells, rows)
     print(about + printed.as_text(cells), end="")
 
@@ -79,7 +64,10 @@ def locating(chosen: argparse.Namespace) -> None:
     from matcher.lab.evaluation import detection
 
     for folder in chosen.folders:
-        print(detection.run(folder, chosen.output, scenes=chosen.scenes, seed=chosen.seed))
+        found = detection.run(
+            folder, chosen.output, scenes=chosen.scenes, seed=chosen.seed, role=chosen.role, manifests=chosen.manifest
+        )
+        print(found)
 
 
 def lots(chosen: argparse.Namespace) -> None:
@@ -89,7 +77,8 @@ def lots(chosen: argparse.Namespace) -> None:
     os.environ.pop(URL_VARIABLE, None)
     sizes = {"pages": chosen.pages, "singles": chosen.singles, "poses": chosen.poses}
     if chosen.pages:
-        print(lot.run(chosen.folders, chosen.output, **sizes, seed=chosen.seed, workers=chosen.workers, say=say))
+        negatives = read_negatives(chosen.folders, "", chosen.seed, chosen.role, chosen.manifest)
+        print(lot.run(negatives, chosen.output, **sizes, seed=chosen.seed, workers=chosen.workers, say=say))
     if chosen.kills:
         print(lot_kills.run(chosen.output / "kills", chosen.kills, chosen.seed))
 
@@ -102,22 +91,20 @@ def listing(chosen: argparse.Namespace) -> None:
         cells = run_drawn(chosen.folders[0], chosen.output, chosen.texts, chosen.seed, words=words, say=say)
         print(printed.as_text(cells), end="")
         return
-    found = [*(read_negatives(chosen.folders, chosen.group, chosen.seed) if chosen.folders else ())]
-    found += demo_negatives() if chosen.demo else ()
-    numbered = [replace(negative, plate=number) for number, negative in enumerate(found, start=1)]
+    found = read_negatives(chosen.folders, chosen.group, chosen.seed, chosen.role, chosen.manifest)
     size = Size(chosen.pictures, chosen.texts, chosen.seen, chosen.sightings)
-    fonts = ("", *(str(path) for path in sorted(FONTS.glob("*.ttf"))))
-    cells = run(numbered, chosen.output, size, chosen.seed, fonts, words=words, workers=chosen.workers, say=say)
+    cells = run(found, chosen.output, size, chosen.seed, FONTS, words=words, workers=chosen.workers, say=say)
     print(printed.as_text(cells), end="")
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("folders", type=Path, nargs="*", metavar="FOLDER")
+    parser.add_argument("folders", type=Path, nargs="+", metavar="FOLDER")
     parser.add_argument("--output", type=Path, required=True)
     parser.add_argument("--stage", choices=("ladder", "locate", "lot", "listing"), default="ladder")
     parser.add_argument("--group", default="", help="pattern of file names: sitter, and exposure")
-    parser.add_argument("--demo", action="store_true", help="add the demo's negatives")
+    parser.add_argument("--role", choices=("report", "scale"), default="report", help="what the pictures serve for")
+    manifests.add_option(parser)
     parser.add_argument("--queries", type=int, default=400)
     parser.add_argument("--scenes", type=int, default=200, help="of --stage locate")
     parser.add_argument("--pages", type=int, default=60, help="of --stage lot, eight cards each")
@@ -136,8 +123,6 @@ def main() -> None:
     parser.add_argument("--calibration", type=Path, help="coefficients to use instead of the shipped ones")
     parser.add_argument("--cluster", metavar="ADDRESS", help="judge on a Dask cluster, as tcp://host:8786")
     chosen = parser.parse_args()
-    if not chosen.folders and not (chosen.demo and chosen.stage != "locate"):
-        parser.error("name at least one folder of photographs, or --demo")
     try:
         {"ladder": ladder, "locate": locating, "lot": lots, "listing": listing}[chosen.stage](chosen)
     except PlatekinError as error:

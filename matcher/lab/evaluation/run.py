@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -27,15 +27,16 @@ from matcher.core.parallel.cluster import Cluster
 from matcher.core.parallel.processes import process_pool
 from matcher.lab.evaluation.draw import draw_references
 from matcher.lab.evaluation.judge import Desked, judge, judge_at, set_up
-from matcher.lab.evaluation.negatives import Negative, read_negatives
+from matcher.lab.evaluation.negatives import read_negatives
 from matcher.lab.evaluation.plan import Plan, Query, make_plan
+from matcher.lab.manifests import Role
 
 Say = Callable[[str], None]
 
 
 @dataclass(frozen=True)
-class Wanted:
-    """What is asked for. again: judge all queries anew, on the set that is there."""
+class EvaluationRequest:
+    """What is asked for. role, manifests: which of the folders' pictures are taken, see `manifests.take`."""
 
     folders: tuple[str, ...]
     group: str
@@ -43,13 +44,14 @@ class Wanted:
     seed: int
     fonts: tuple[str, ...] = ("",)
     calibration: str = ""
+    role: Role = "report"
+    manifests: tuple[str, ...] = ()
 
 
 def evaluate(
-    wanted: Wanted,
+    request: EvaluationRequest,
     output: Path,
     *,
-    more: tuple[Negative, ...] = (),
     workers: int = 2,
     again: bool = False,
     say: Say = lambda _: None,
@@ -57,12 +59,11 @@ def evaluate(
 ) -> list[dict[str, Any]]:
     """All rows of an evaluation, in the order of the queries.
 
-    cluster: judges the queries, if given.
-    more: negatives beside those of the folders. Raises BadTable where the folders cannot be used, or where `output`
-    holds another evaluation.
+    again: judge all of them anew, on the set that is there. cluster: judges the queries, if given.
+    Raises BadTable where the folders cannot be used, or where `output` holds another evaluation.
     """
-    plan = plan_of(wanted, more)
-    _claim(wanted, more, output)
+    plan = plan_of(request)
+    _claim(request, output)
     if again:
         (output / "rows.jsonl").unlink(missing_ok=True)
     report = _enrolled(plan, output, workers, say)
@@ -70,7 +71,7 @@ def evaluate(
     done = {row["query"]: row for row in read_rows(output)}
     left = [query for query in plan.queries if query.query_id not in done]
     say(f"{report.records} records enrolled, {len(report.failed)} failed; {len(left)} of {len(plan.queries)} to judge")
-    calibration = Calibration.load(Path(wanted.calibration) if wanted.calibration else None)
+    calibration = Calibration.load(Path(request.calibration) if request.calibration else None)
     whole = output.resolve()
     made = Desked(uuid4().hex, plan, whole / "catalogue", whole / "set" / "queries", calibration)
     with (output / "rows.jsonl").open("a", encoding="utf-8") as stream:
@@ -97,11 +98,11 @@ def _lost(query: Query) -> dict[str, Any]:
     raise PlatekinError("worker_lost", f"{query.query_id}: ended every process that judged it", "run again")
 
 
-def plan_of(wanted: Wanted, more: tuple[Negative, ...] = ()) -> Plan:
+def plan_of(request: EvaluationRequest) -> Plan:
     """The plan, without drawing anything."""
-    found = read_negatives([Path(folder) for folder in wanted.folders], wanted.group, wanted.seed)
-    numbered = [replace(negative, plate=number) for number, negative in enumerate([*found, *more], start=1)]
-    return make_plan(numbered, wanted.queries, wanted.seed, wanted.fonts)
+    folders, manifests = ([Path(path) for path in paths] for paths in (request.folders, request.manifests))
+    found = read_negatives(folders, request.group, request.seed, request.role, manifests)
+    return make_plan(found, request.queries, request.seed, request.fonts)
 
 
 def read_rows(output: Path) -> Iterator[dict[str, Any]]:
@@ -127,9 +128,9 @@ def mend(path: Path) -> None:
             stream.truncate(data.rfind(b"\n") + 1)
 
 
-def _claim(wanted: Wanted, more: tuple[Negative, ...], output: Path) -> None:
+def _claim(request: EvaluationRequest, output: Path) -> None:
     """Make the folder this evaluation's own."""
-    asked = json.loads(json.dumps({**asdict(wanted), "more": [negative.name for negative in more]}))
+    asked = json.loads(json.dumps(asdict(request)))
     path = output / "set.json"
     if path.is_file():
         if json.loads(path.read_text()) != asked:

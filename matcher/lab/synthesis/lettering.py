@@ -1,13 +1,14 @@
 """The words on a card: in: a print 0..1 and a `Caption`; out: the print with the words on it.
 
 Three ways occur: set in type on a blank strip below the picture, or above it (dark on light), or written on
-the plate itself, where they print light on dark.
+the plate itself, where they print light on dark. The faces lie in `fonts/`, each with its licence.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from pathlib import Path
 from typing import Literal
 
 import cv2
@@ -16,6 +17,13 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
 Style = Literal["below", "plate", "top"]
+
+_FOLDER = Path(__file__).with_name("fonts")
+CENTURY, ITALIC, ROMAN = (
+    str(_FOLDER / f"{name}.ttf") for name in ("Century-Catalogue", "OldStandard-Italic", "OldStandard-Regular")
+)
+FONTS = ("", CENTURY, ITALIC, ROMAN)
+"""What captions are set in, Pillow's own among them. A seed draws by place: their order is part of every set drawn."""
 
 
 @dataclass(frozen=True)

@@ -1,10 +1,10 @@
 """Fit the confidence of every rung on rehearsals of photographs, and report it on others.
 
-    scripts/calibrate --train FOLDER... --held-out FOLDER... [--pairs '^(p\\d+)_([a-z]+)'] --output calibration.json
+    scripts/calibrate --train FOLDER... --held-out FOLDER... --manifest FILE [--pairs '^(p\\d+)_([a-z]+)'] --output FILE
 
 Each photograph is a negative. With --pairs, files whose names share the pattern's first group but not its second
-are exposures of one sitter in one room: they become near misses. Train and held-out pictures must differ, and both
-must differ from those that results are reported on.
+are exposures of one sitter in one room: they become near misses. Pictures to train on are those that manifests list to
+fit, held-out ones those to report on.
 """
 
 from __future__ import annotations
@@ -21,18 +21,20 @@ from pathlib import Path
 import numpy as np
 
 from matcher.core.calibration import Calibration
+from matcher.core.errors import BadTable
 from matcher.core.parallel.processes import process_pool
+from matcher.lab.manifests import Role, Taken, add_option, sha256_of, stored, take
 from matcher.lab.synthesis.copy_trials import drawn_copies
+from matcher.lab.synthesis.lettering import FONTS
 from matcher.lab.synthesis.negatives import negative_of
 from matcher.lab.synthesis.trials import Pairing, Sitting, Trial, drawn, measured
 from matcher.lab.training.fitting import RUNGS, as_json, fit_rung, report, rows_of
 from matcher.lab.training.platt_fit import fit_answers
 
-FONTS = Path(__file__).parents[3] / "reference_demo" / "fonts"
 
-
-def paths_of(folders: Sequence[Path], limit: int) -> list[Path]:
-    return list(chain.from_iterable(sorted(folder.glob("*.jpg"))[:limit] for folder in folders))
+def taken_of(role: Role, folders: Sequence[Path], manifests: Sequence[Path], limit: int) -> list[Taken]:
+    """The first pictures of each folder that serve for a role."""
+    return list(chain.from_iterable(take(role, [folder], manifests)[:limit] for folder in folders))
 
 
 def siblings(paths: Sequence[Path], pattern: str, rng: np.random.Generator) -> list[tuple[Path, Path | None]]:
@@ -54,10 +56,9 @@ def session(
     if place is not None and place.exists():
         faces: list[list[Pairing]] = pickle.loads(place.read_bytes())
     else:
-        fonts = ("", *(str(path) for path in sorted(FONTS.glob("*.ttf"))))
         sittings = [Sitting(negative_of(a), negative_of(b) if b else None) for a, b in pairs]
-        faces = list(drawn_copies(sittings, seed, fonts))
-        faces += [] if copies_alone else drawn(sittings, seed, fonts)
+        faces = list(drawn_copies(sittings, seed, FONTS))
+        faces += [] if copies_alone else drawn(sittings, seed, FONTS)
         if place is not None:
             place.parent.mkdir(parents=True, exist_ok=True)
             draft = place.with_suffix(".part")
@@ -66,11 +67,9 @@ def session(
     return list(chain.from_iterable(measured(pairings) for pairings in faces))
 
 
-def rehearse(
-    folders: Sequence[Path], limit: int, pattern: str, seed: int, work: Path | None, rungs: Sequence[str]
-) -> list[Trial]:
-    """All trials of these folders, ten sittings a task, on two processes."""
-    pairs = siblings(paths_of(folders, limit), pattern, np.random.default_rng(seed))
+def trials_of(taken: Sequence[Taken], pattern: str, seed: int, work: Path | None, rungs: Sequence[str]) -> list[Trial]:
+    """All trials of these pictures, ten sittings a task, on two processes."""
+    pairs = siblings([one.path for one in taken], pattern, np.random.default_rng(seed))
     tasks = [pairs[i : i + 10] for i in range(0, len(pairs), 10)]
     seeds = range(1000 * seed, 1000 * seed + len(tasks))
     with process_pool(2) as pool:
@@ -99,6 +98,7 @@ def main() -> None:
     parser.add_argument("--pairs", default=r"^(p\d+)_([a-z]+)")
     parser.add_argument("--limit", type=int, default=80, help="photographs taken from each folder")
     parser.add_argument("--seed", type=int, default=1)
+    add_option(parser)
     parser.add_argument("--work", type=Path, help="folder where the faces are kept, to be measured anew")
     parser.add_argument("--rungs", nargs="+", choices=RUNGS, default=RUNGS, help="to be fitted; the others stay")
     parser.add_argument("--output", type=Path, help="where to write the coefficients; only report if not given")
@@ -109,27 +109,30 @@ def main() -> None:
         return
     if not (chosen.train and chosen.held_out):
         parser.error("give --train and --held-out, or --answers")
-    shared = {p.name for p in paths_of(chosen.train, chosen.limit)} & {
-        p.name for p in paths_of(chosen.held_out, chosen.limit)
-    }
-    if shared:
-        parser.error(f"{len(shared)} pictures are in both: {min(shared)}, ...")
-    held_out = rehearse(chosen.held_out, chosen.limit, chosen.pairs, chosen.seed + 1, chosen.work, chosen.rungs)
+    try:
+        teaching = taken_of("fit", chosen.train, chosen.manifest, chosen.limit)
+        judging = taken_of("report", chosen.held_out, chosen.manifest, chosen.limit)
+    except BadTable as error:
+        parser.error(str(error))
+    if shared := {sha256_of(one.path) for one in teaching} & {sha256_of(one.path) for one in judging}:
+        parser.error(f"{len(shared)} pictures are in both")
+    held_out = trials_of(judging, chosen.pairs, chosen.seed + 1, chosen.work, chosen.rungs)
     if chosen.output:
-        learnt = rehearse(chosen.train, chosen.limit, chosen.pairs, chosen.seed, chosen.work, chosen.rungs)
+        learnt = trials_of(teaching, chosen.pairs, chosen.seed, chosen.work, chosen.rungs)
         provenance = {
             "made": date.today().isoformat(),
             "pairs": len(learnt),
             "seed": chosen.seed,
             "pictures": chosen.source or [folder.name for folder in chosen.train],
+            "manifests": stored(teaching),
         }
         models = {rung: fit_rung(rung, rows_of(learnt, rung)) for rung in chosen.rungs}
         if left := [rung for rung in RUNGS if rung not in models]:
             shipped = Calibration.load()
             models |= {rung: shipped.rungs[rung] for rung in left}
             provenance = {**shipped.provenance, **dict.fromkeys(chosen.rungs, provenance)}
-        stored = as_json(models, provenance, Calibration.load().answers)
-        chosen.output.write_text(json.dumps(stored, indent=1) + "\n")
+        coefficients = as_json(models, provenance, Calibration.load().answers)
+        chosen.output.write_text(json.dumps(coefficients, indent=1) + "\n")
     used = Calibration.load(chosen.output)
     for rung in chosen.rungs:
         print(

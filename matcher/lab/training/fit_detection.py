@@ -1,4 +1,4 @@
-"""Fit the weights by which outlines are chosen, on staged scenes over every second picture of any folder.
+"""Fit the weights by which outlines are chosen, on staged scenes over pictures that are there to fit.
 
 scripts/fit_detection FOLDER                which quad is a card: quad_classifier.json
 scripts/fit_detection FOLDER --whole        whether the whole picture is one: full_frame.json
@@ -8,6 +8,8 @@ import argparse
 from pathlib import Path
 
 from matcher.core.detect import full_frame, quad_classifier
+from matcher.core.errors import BadTable
+from matcher.lab import manifests
 from matcher.lab.evaluation.detection import props_from
 from matcher.lab.training.full_frame_fit import fit_whole
 from matcher.lab.training.quad_fit import choices, fit_choice
@@ -19,8 +21,12 @@ def main() -> None:
     parser.add_argument("--whole", action="store_true", help="fit the second one, which builds on the first")
     parser.add_argument("--scenes", type=int, help="216, or 100 pictures of each kind of whole card")
     parser.add_argument("--seed", type=int, default=101)
+    manifests.add_option(parser)
     chosen = parser.parse_args()
-    props = props_from(chosen.folder, tuning=True)
+    try:
+        props = props_from(chosen.folder, "fit", chosen.manifest)
+    except BadTable as error:
+        parser.error(str(error))
     scenes = chosen.scenes or (100 if chosen.whole else 216)
     if chosen.whole:
         network, weights = fit_whole(props, scenes, chosen.seed), full_frame.WEIGHTS

@@ -16,7 +16,6 @@ import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
-from itertools import islice
 from pathlib import Path
 
 import cv2
@@ -26,20 +25,22 @@ from sklearn.metrics import roc_auc_score
 from matcher.core.align.alignment import Alignment
 from matcher.core.calibration import Calibration, RungModel, sigmoid
 from matcher.core.detect.detection import CardQuad
+from matcher.core.errors import BadTable
 from matcher.core.flatten import Face, flatten
 from matcher.core.ladder.caption import compare_captions, is_legible
 from matcher.core.ladder.head_to_head import Contender, share_odds
 from matcher.core.ocr.caption_match import OcrEvidence, all_read, match_captions
 from matcher.core.ocr.reading import OcrReading, read_caption
 from matcher.core.photo import Photo
+from matcher.lab import manifests
 from matcher.lab.synthesis import Caption, Crop, make_copy, needed_px_per_mm, photograph, scan
+from matcher.lab.synthesis.lettering import FONTS
 from matcher.lab.synthesis.negatives import negative_of
 from matcher.lab.synthesis.photographing import Shot
 from matcher.lab.synthesis.trials import CONTRASTS, CORNER_JITTER_MM, random_age, random_crop, random_scene
 from matcher.lab.synthesis.words import misspelt, random_caption
 from matcher.lab.training.fitting import SPEAKS_AGAINST, Rows, as_json, fit, report
 
-FONTS = ("", *(str(p) for p in sorted((Path(__file__).parents[3] / "reference_demo" / "fonts").glob("*.ttf"))))
 LARGE = 7
 """Every so many cards one photo has 12 megapixels."""
 
@@ -250,6 +251,7 @@ def main() -> None:
     parser.add_argument("--fit", type=int, nargs=2, required=True, help="first and last photograph, counted by name")
     parser.add_argument("--report", type=int, nargs=2, required=True)
     parser.add_argument("--seed", type=int, default=1)
+    manifests.add_option(parser)
     parser.add_argument("--work", type=Path, help="folder where drawn trials are kept")
     parser.add_argument("--output", type=Path)
     parser.add_argument("--source", default="", help="what the photographs are; stored with the coefficients")
@@ -257,10 +259,14 @@ def main() -> None:
     if not (chosen.fit[1] < chosen.report[0] or chosen.report[1] < chosen.fit[0]):
         parser.error("the photographs to fit on and to report on overlap")
     cv2.setNumThreads(1)
-    paths = sorted(chosen.folder.glob("*.jpg"))
+    try:
+        paths = manifests.pictures_of(chosen.folder)
+        teaching = manifests.take_paths("fit", paths[chosen.fit[0] : chosen.fit[1] + 1], chosen.manifest)
+        judging = manifests.take_paths("report", paths[chosen.report[0] : chosen.report[1] + 1], chosen.manifest)
+    except BadTable as error:
+        parser.error(str(error))
     learnt, judged = (
-        _kept(chosen.work, list(islice(paths, first, last + 1)), chosen.seed + i)
-        for i, (first, last) in enumerate((chosen.fit, chosen.report))
+        _kept(chosen.work, [one.path for one in taken], chosen.seed + i) for i, taken in enumerate((teaching, judging))
     )
     model = fit(rows_of(learnt), even=True, against=SPEAKS_AGAINST["reading"])
     if chosen.output:
@@ -269,6 +275,7 @@ def main() -> None:
             "cards": len(learnt),
             "seed": chosen.seed,
             "pictures": chosen.source or chosen.folder.name,
+            "manifests": manifests.stored(teaching),
         }
         chosen.output.write_text(json.dumps(as_json({"reading": model}, provenance), indent=1) + "\n")
     table(judged, model)
