@@ -38,7 +38,7 @@ def rehearse(
     if find_spec("sklearn") is None:
         told = "platekin rehearse needs scikit-learn, which is not installed"
         raise PlatekinError("missing_part", told, "pip install 'platekin[evaluate]'")
-    from matcher.lab.training.recalibrate import rehearse as refit
+    from matcher.lab.training.recalibrate import refit
 
     machines = Cluster.connect(cluster, catalogue) if cluster else nullcontext()
     with machines as connected, CatalogueReferences.open(catalogue) as references, progress(quiet) as bar:

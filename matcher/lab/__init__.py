@@ -1,5 +1,11 @@
 """Where the product is measured, fitted and trained; RESULTS.md has the figures.
 
-synthesis draws cards and photos of them, evaluation measures on these, training fits weights and coefficients,
-benchmarks compare speeds within one run.
+    synthesis    negatives            -> invented cards, printed, aged, scanned and photographed in code
+    evaluation   photographs          -> how well it works, as one table
+    training     photographs          -> weights and coefficients
+    benchmarks   photographs          -> how fast it is, as ratios measured in one run
+    manifests    pictures             -> what each of them may serve for: to train, to fit, to scale, to report
+    measures     scores and truths    -> AUROC, Brier, calibration error, intervals
+
+Needed by nobody who uses platekin, but for `platekin rehearse`, which refits the confidence on one's own catalogue.
 """

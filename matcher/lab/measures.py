@@ -73,9 +73,9 @@ def reliability(given: Numbers, truth: Truths) -> Reliability:
         sure=int(sure.sum()),
         precision=float(known[sure].mean()) if sure.any() else float("nan"),
         bins=tuple(
-            (float(stated[own].mean()), float(known[own].mean()), int(own.sum()))
-            for own in (_bins(stated) == number for number in range(BINS))
-            if own.any()
+            (float(stated[chosen].mean()), float(known[chosen].mean()), int(chosen.sum()))
+            for chosen in (_bins(stated) == number for number in range(BINS))
+            if chosen.any()
         ),
     )
 
@@ -114,7 +114,7 @@ def resampled(measure: Callable[[Any, Any], float], scores: Numbers, truth: Trut
     rng = np.random.default_rng(0)
     kinds = [np.flatnonzero(known), np.flatnonzero(~known)]
     drawn = (np.concatenate([rng.choice(kind, len(kind)) for kind in kinds]) for _ in range(RESAMPLES))
-    low, high = np.percentile([measure(values[own], known[own]) for own in drawn], [2.5, 97.5])
+    low, high = np.percentile([measure(values[chosen], known[chosen]) for chosen in drawn], [2.5, 97.5])
     return float(low), float(high)
 
 

@@ -1,4 +1,4 @@
-"""The evaluation of `locate`: its measures on worked examples, and a small run that leaves table, rows and sheet."""
+"""The evaluation of detection: its measures on worked examples, and a small run that leaves table, rows and sheet."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from PIL import Image
 from matcher.core.detect.detection import CardQuad
 from matcher.lab.evaluation import detection as evaluation
 from matcher.lab.evaluation import detection_cost
-from matcher.lab.evaluation.detection_cost import Cost, told
+from matcher.lab.evaluation.detection_cost import Cost, summary
 from matcher.lab.evaluation.detection_measures import compare, jaccard
 from matcher.lab.synthesis.staging import Staged, TrueCard
 
@@ -74,7 +74,7 @@ def test_a_run_leaves_a_table_rows_and_the_worst_scenes(tmp_path: Path, monkeypa
         assert sheet.width > sheet.height > 0
 
 
-def test_what_cost_is_told() -> None:
-    line = told([Cost(0.1, 0.15), Cost(0.1, 0.25), Cost(0.2, 0.1)])
+def test_cost_is_a_ratio_to_decoding() -> None:
+    line = summary([Cost(0.1, 0.15), Cost(0.1, 0.25), Cost(0.2, 0.1)])
     assert "3 photos: median 1.50" in line
     assert "(150 over 100 ms)" in line

@@ -29,8 +29,8 @@ from matcher.core.settings import FaceSize
 from matcher.lab import measures
 from matcher.lab.evaluation import printed, table
 from matcher.lab.evaluation.negatives import Negative, read_negatives
-from matcher.lab.evaluation.plan import CONDITIONS, FADES, Plan, make_plan
-from matcher.lab.evaluation.run import Wanted, evaluate, plan_of
+from matcher.lab.evaluation.plan import CONDITIONS, FADES, EvaluationPlan, make_plan
+from matcher.lab.evaluation.run import EvaluationRequest, evaluate, plan_of
 from matcher.lab.evaluation.variations import different
 from matcher.lab.evaluation.windows import Placed, true_window, window_error
 from matcher.lab.synthesis import Age, Caption, Crop, make_copy
@@ -161,16 +161,16 @@ def negatives() -> list[Negative]:
 
 
 @pytest.fixture(scope="module")
-def plan() -> Plan:
+def plan() -> EvaluationPlan:
     return make_plan(negatives(), 240, 7)
 
 
-def test_a_seed_gives_one_plan(plan: Plan) -> None:
+def test_a_seed_gives_one_plan(plan: EvaluationPlan) -> None:
     assert make_plan(negatives(), 240, 7) == plan
     assert make_plan(negatives(), 24, 8) != make_plan(negatives(), 24, 7)
 
 
-def test_every_kind_meets_every_fade_and_condition(plan: Plan) -> None:
+def test_every_kind_meets_every_fade_and_condition(plan: EvaluationPlan) -> None:
     assert Counter(query.kind for query in plan.queries) == {
         "known": 96, "new_crop": 36, "new_caption": 48, "near_pose": 30, "unknown": 30,
     }  # fmt: skip
@@ -180,7 +180,7 @@ def test_every_kind_meets_every_fade_and_condition(plan: Plan) -> None:
         assert {query.condition for query in own} == set(CONDITIONS)
 
 
-def test_what_is_new_is_not_enrolled(plan: Plan) -> None:
+def test_what_is_new_is_not_enrolled(plan: EvaluationPlan) -> None:
     shown = [record.shows for record in plan.records]
     for query in plan.queries:
         own = query.copy.shows
@@ -202,7 +202,7 @@ def test_what_is_new_is_not_enrolled(plan: Plan) -> None:
             assert (query.copy in record.copies) == query.same_copy
 
 
-def test_crops_of_one_pose_are_different_ones(plan: Plan) -> None:
+def test_crops_of_one_pose_are_different_ones(plan: EvaluationPlan) -> None:
     crops = {(r.shows.pose, r.shows.crop_name): r.shows for r in plan.records}
     pairs = [(a, b) for a in crops.values() for b in crops.values() if a.pose == b.pose and a.crop_name < b.crop_name]
     assert len(pairs) > 20
@@ -233,7 +233,7 @@ def row(
     return {
         "query": "q", "kind": kind, "fade": fade, "condition": "plain", "truth": known, "seconds": 0.5,
         "face": "located", "corners_off_mm": 0.2, "answer": answer, "pairs": [],
-        "rivals": {"hash": other, "features": other},
+        "baselines": {"hash": other, "features": other},
     }  # fmt: skip
 
 
@@ -248,7 +248,7 @@ def test_the_table_counts_what_it_says() -> None:
     found = {cell.what: cell for cell in table.cells(rows)}
     assert found["right record first, known, all"].value == pytest.approx(2 / 3)
     assert found["right record first, known, good light, contrast >= 30 %"].n == 2
-    assert dict(found["right record first, known, all"].rivals) == {"hash": 0.0, "features": 0.0}
+    assert dict(found["right record first, known, all"].baselines) == {"hash": 0.0, "features": 0.0}
     assert found["right pose first, pose enrolled"].n == 3
     assert found["wrongly held, near pose and unknown"].value == 0.5
     assert found["wrongly held, near pose and unknown"].met is False
@@ -273,17 +273,17 @@ def test_an_empty_table_says_so() -> None:
 
 
 @pytest.fixture(scope="module")
-def done(tmp_path_factory: pytest.TempPathFactory) -> tuple[Wanted, Path, list[dict]]:  # type: ignore[type-arg]
+def done(tmp_path_factory: pytest.TempPathFactory) -> tuple[EvaluationRequest, Path, list[dict]]:  # type: ignore[type-arg]
     folder = some_pictures(
         tmp_path_factory.mktemp("run") / "pictures", ["s0_a", "s0_b", *(f"s{k}_a" for k in range(1, 5))]
     )
-    wanted = Wanted((str(folder),), "^([^_]+)_([a-z])", 5, 2)
-    return wanted, folder.parent / "out", evaluate(wanted, folder.parent / "out", workers=1)
+    request = EvaluationRequest((str(folder),), "^([^_]+)_([a-z])", 5, 2)
+    return request, folder.parent / "out", evaluate(request, folder.parent / "out", workers=1)
 
 
 def test_a_run_judges_every_query_and_writes_the_table(done) -> None:  # type: ignore[no-untyped-def]
-    wanted, output, rows = done
-    assert [row["query"] for row in rows] == [query.query_id for query in plan_of(wanted).queries]
+    request, output, rows = done
+    assert [row["query"] for row in rows] == [query.query_id for query in plan_of(request).queries]
     known = next(row for row in rows if row["kind"] == "known" and row["face"] == "located")
     assert known["answer"]["candidates"][0]["pose"] == known["truth"]["pose"]
     same = [pair for pair in known["pairs"] if pair["same_pose"]]
@@ -297,15 +297,15 @@ def test_a_run_judges_every_query_and_writes_the_table(done) -> None:  # type: i
 
 
 def test_a_run_that_was_stopped_goes_on(done) -> None:  # type: ignore[no-untyped-def]
-    wanted, output, rows = done
+    request, output, rows = done
     lines = (output / "rows.jsonl").read_text().splitlines(keepends=True)
     (output / "rows.jsonl").write_text("".join(lines[:-1]) + lines[-1][:100])
-    again = evaluate(wanted, output, workers=1)
+    again = evaluate(request, output, workers=1)
     assert again[:-1] == rows[:-1]
     for name in ("truth", "answer", "pairs"):  # all but the clock
         assert again[-1][name] == rows[-1][name]
     with pytest.raises(BadTable, match="other arguments"):
-        evaluate(replace(wanted, seed=3), output)
+        evaluate(replace(request, seed=3), output)
 
 
 def test_a_small_catalogue_is_refused_and_nothing_is_written(done) -> None:  # type: ignore[no-untyped-def]
@@ -320,7 +320,7 @@ def test_a_small_catalogue_is_refused_and_nothing_is_written(done) -> None:  # t
 def test_a_catalogue_gets_its_own_confidence(done, monkeypatch: pytest.MonkeyPatch) -> None:  # type: ignore[no-untyped-def]
     """Fitted on its own references, stored in its folder, preferred from then on, shown by doctor, and forgotten."""
     folder = done[1] / "catalogue"
-    for name, value in (("LEAST_POSES", 3), ("LEAST_SUBJECTS", 3), ("SITTINGS", (2, 2))):
+    for name, value in (("LEAST_POSES", 3), ("LEAST_SUBJECTS", 3), ("LEAST_DRAWN", (2, 2))):
         monkeypatch.setattr(recalibrate, name, value)
     with CatalogueReferences.open(folder) as references:
         assert references.calibration == Calibration.load()

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from matcher.core.calibration import Calibration
 from matcher.core.errors import BadTable
 from matcher.core.nets import weight_file
 from matcher.lab.evaluation.negatives import read_negatives
@@ -179,6 +180,16 @@ def test_nothing_learns_from_what_is_reported_on(
         module.main()  # type: ignore[attr-defined]
     assert ended.value.code == 2
     assert "it is there to report, says the manifest demo" in capsys.readouterr().err
+
+
+def test_answers_are_scaled_on_pictures_that_serve_for_that(tmp_path: Path) -> None:
+    (tmp_path / "rows.jsonl").write_text("")
+    (tmp_path / "set.json").write_text('{"role": "report"}')
+    with pytest.raises(BadTable, match="serves to report"):
+        calibrate.scale_answers([tmp_path], None, "")
+    (tmp_path / "set.json").write_text('{"role": "scale"}')
+    calibrate.scale_answers([tmp_path], tmp_path / "calibration.json", "nothing")
+    assert Calibration.load(tmp_path / "calibration.json").answers == Calibration.load().answers
 
 
 def test_a_manifest_that_crosses_a_committed_one_is_not_written(

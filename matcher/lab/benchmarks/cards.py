@@ -24,8 +24,8 @@ from matcher.core.parallel.processes import process_pool
 from matcher.core.photo import read_photo
 from matcher.core.settings import Settings
 from matcher.lab.synthesis import make_copy, photograph, scan, write_photo, write_scan
+from matcher.lab.synthesis.chance import another_crop, random_age, random_crop, random_scene
 from matcher.lab.synthesis.negatives import negative_of
-from matcher.lab.synthesis.trials import another_crop, random_age, random_crop, random_scene
 from matcher.lab.synthesis.words import another_caption, random_caption
 
 KINDS = {"12 MP JPEG": (3024, 4032), "2 MP JPEG": (1224, 1632), "300 dpi scan": None}

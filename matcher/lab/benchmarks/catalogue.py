@@ -88,8 +88,8 @@ def kills(folder: Path, places: Places, count: int, seed: int) -> Iterator[tuple
                 unclean += bool(check(catalogue))
                 notes = [entry.note for entry in catalogue.decisions() if entry.note]
                 double += len(notes) - len(set(notes))
-                told = said.read_text().split() if said.exists() and name == "mine" else []
-                lost += len(set(told) - set(notes))
+                noted = said.read_text().split() if said.exists() and name == "mine" else []
+                lost += len(set(noted) - set(notes))
         if killed % 10 == 0:
             print(f"{killed} kills: {lost} lost, {double} double, {unclean} not clean", file=sys.stderr, flush=True)
     yield (
@@ -169,19 +169,19 @@ def accepting(folder: Path, places: Places) -> Iterator[tuple[str, str]]:
             big(places.make(folder / f"c{size}"), size, folder) as catalogue,
             CatalogueReferences.open(catalogue.folder) as references,
         ):
-            times, own, right = [], [], 0
+            times, cpu_times, right = [], [], 0
             for seed in range(12):
                 found = a_find(catalogue, folder, 1000 + seed, pose="P00000")
                 began, cpu = time.monotonic(), time.process_time()
                 accept(catalogue, found.find_id, ADA, Wanted(caption=f"new {seed}"))
                 references.refresh()
                 times.append(1000 * (time.monotonic() - began))
-                own.append(1000 * (time.process_time() - cpu))
+                cpu_times.append(1000 * (time.process_time() - cpu))
                 newest = catalogue.references()[-1]
                 right += references.index.search(catalogue.description(newest), 1)[0].reference_id == newest.id
-        told = f"{statistics.median(times[2:]):.0f} ms median, {max(times[2:]):.0f} ms worst of 10"
-        told += f" (processor time {statistics.median(own[2:]):.0f} ms); found {right} of 12"
-        yield f"accept to findable, {size:,} records", told
+        line = f"{statistics.median(times[2:]):.0f} ms median, {max(times[2:]):.0f} ms worst of 10"
+        line += f" (processor time {statistics.median(cpu_times[2:]):.0f} ms); found {right} of 12"
+        yield f"accept to findable, {size:,} records", line
 
 
 def searching(seed: int, count: int = 5000, tried: int = 500) -> Iterator[tuple[str, str]]:
@@ -193,18 +193,18 @@ def searching(seed: int, count: int = 5000, tried: int = 500) -> Iterator[tuple[
     records = [replace(record, caption=record.subject.upper()) for record in records]
     search = NameSearch(records, {})
     search.find("warm up")
-    right, times, own = 0, [], []
+    right, times, cpu_times = 0, [], []
     for record in rng.sample(records, tried):
         asked = two_wrong(record.subject, rng)
         began, cpu = time.monotonic(), time.process_time()
         found = search.find(asked, 3)
         times.append(1000 * (time.monotonic() - began))
-        own.append(1000 * (time.process_time() - cpu))
+        cpu_times.append(1000 * (time.process_time() - cpu))
         right += record.subject in [one.record.subject for one in found]
     late = int(0.95 * tried)
-    told = f"right one in the first 3: {100 * right / tried:.1f} %; {statistics.median(times):.1f} ms median, "
-    told += f"{sorted(times)[late]:.1f} ms at the 95th percentile (processor time {sorted(own)[late]:.1f} ms)"
-    yield f"search {count:,} records by name, two letters wrong", told
+    line = f"right one in the first 3: {100 * right / tried:.1f} %; {statistics.median(times):.1f} ms median, "
+    line += f"{sorted(times)[late]:.1f} ms at the 95th percentile (processor time {sorted(cpu_times)[late]:.1f} ms)"
+    yield f"search {count:,} records by name, two letters wrong", line
 
 
 def invented_name(rng: random.Random) -> str:
@@ -243,8 +243,8 @@ def big(folder: Path, records: int, scratch: Path) -> Catalogue:
             draft = Draft(connection)
             sha256 = f"{number:064x}"
             record_id = f"V{number:05d}"
-            told = RecordRow(record_id, f"Sitter {number // 8}", f"P{number // 8:05d}", "A", f"caption {number}")
-            draft.insert(Record, **asdict(told))
+            record = RecordRow(record_id, f"Sitter {number // 8}", f"P{number // 8:05d}", "A", f"caption {number}")
+            draft.insert(Record, **asdict(record))
             draft.insert(
                 Reference, id=number + 1, record_id=record_id, copy_id=None, sha256=sha256, suffix=".png", name="x.png",
                 source="", note="", extra={}, added_at=datetime.now(UTC), seen_on="", width=276, height=480, quad=quad,

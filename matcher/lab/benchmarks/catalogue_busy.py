@@ -30,8 +30,8 @@ def busy(work: Path, seed: int) -> None:
             step = catalogue.last_decision()
             number = step + 1000 * rng.randrange(1, 10**5)
             scan = draw(work / f"s{number}.png", number)
-            told = {"pose": f"P{step}", "subject": f"S{step}", "record_id": f"V{number}", "caption": str(number)}
-            table = write_table(work / "t.csv", [row(0, scan, **told)])
+            columns = {"pose": f"P{step}", "subject": f"S{step}", "record_id": f"V{number}", "caption": str(number)}
+            table = write_table(work / "t.csv", [row(0, scan, **columns)])
             enrol_whole(table, work / "mine")
             found = a_find(catalogue, work, number + 1, "new_pose")
             for one in finds(catalogue, "open"):

@@ -1,7 +1,7 @@
-"""Identify timed: whole, by stage, against its floor and its rivals, at any number of references, on two processes.
+"""Identify timed: whole, by stage, against its floor and its baselines, at any number of references, on two processes.
 
-floor:  decode + locate + flatten + ORB of the same photo: what no identification can do without.
-rivals: ORB + RANSAC of the same face against every record, once with the descriptors of all records in memory, and
+floor:  decode + detect + flatten + ORB of the same photo: what no identification can do without.
+baselines: ORB + RANSAC of the same face against every record, once with the descriptors of all records in memory, and
         once describing each record's picture anew (measured on some, scaled to all); the nearest 64-bit hash.
 sizes:  below the catalogue's own, an index of its first references; above, an index grown by simulated ones, which are
         never registered since they have no faces: what grows with the catalogue is the index's work alone.
@@ -34,7 +34,7 @@ from matcher.core.search.reference_index import ReferenceIndex
 from matcher.core.settings import Settings
 from matcher.jobs.workers import Job, identify_all
 from matcher.lab.benchmarks.simulated_index import Real, grow
-from matcher.lab.evaluation.baselines import Rivals, inliers
+from matcher.lab.evaluation.baselines import Baselines, inliers
 
 ANEW = 200
 """Records whose faces are read and described anew for one query; the time is scaled to all of them."""
@@ -135,12 +135,12 @@ def by_stage(folder: Path, photos: Photos) -> Row:
 
 def _by_stage(folder: Path, photos: Photos) -> Row:
     one_thread()
-    told: dict[str, list[float]] = {}
+    stage_seconds: dict[str, list[float]] = {}
 
     def stage(name: str, work: Callable[..., Result], *given: Any) -> Result:
         started = time.perf_counter()
         result = work(*given)
-        told.setdefault(name, []).append(time.perf_counter() - started)
+        stage_seconds.setdefault(name, []).append(time.perf_counter() - started)
         return result
 
     with CatalogueReferences.open(folder, Settings()) as references:
@@ -156,7 +156,7 @@ def _by_stage(folder: Path, photos: Photos) -> Row:
                 stage("ladder", verify, View(face, description), references, references.calibration, hits)
         for _, data in photos[:-1]:
             stage("identify, all", _identified, data, references)
-    return {name: round(1000 * statistics.median(times), 1) for name, times in told.items()}
+    return {name: round(1000 * statistics.median(times), 1) for name, times in stage_seconds.items()}
 
 
 def _identified(data: bytes, references: CatalogueReferences) -> Identification:
@@ -181,26 +181,26 @@ def processes(folder: Path, photos: Photos, rounds: int) -> Row:
     }
 
 
-def rivals(folder: Path, photos: Photos) -> Row:
-    """What the rivals take and name, over what identify takes and names on the same photos."""
+def baselines(folder: Path, photos: Photos) -> Row:
+    """What the baselines take and name, over what identify takes and names on the same photos."""
     with CatalogueReferences.open(folder, Settings()) as references:
         warm(references, photos[-1][1])
-        everything, told = Rivals.of(references), []
+        everything, compared = Baselines.of(references), []
         for pose, data in photos[:-1]:
             timed, face = _time(pose, data, references), _face(data)
             text, started = describe(face), time.perf_counter()
             by_features = everything.most_inliers(text).pose
             features_s = time.perf_counter() - started
             by_hash = everything.nearest_hash(face).pose
-            told.append((timed, features_s / timed.whole, by_features == pose, by_hash == pose))
+            compared.append((timed, features_s / timed.whole, by_features == pose, by_hash == pose))
         anew = _describing_anew(_face(photos[0][1]), references)
-    count, whole = len(told), statistics.median(one[0].whole for one in told)
+    count, whole = len(compared), statistics.median(one[0].whole for one in compared)
     return {
-        "orb_ransac_over_identify": round(statistics.median(one[1] for one in told), 1),
+        "orb_ransac_over_identify": round(statistics.median(one[1] for one in compared), 1),
         "describing_anew_over_identify": round(anew / whole, 1),
-        "pose_first": f"{sum(one[0].right for one in told)}/{count}",
-        "pose_first_orb_ransac": f"{sum(one[2] for one in told)}/{count}",
-        "pose_first_hash": f"{sum(one[3] for one in told)}/{count}",
+        "pose_first": f"{sum(one[0].right for one in compared)}/{count}",
+        "pose_first_orb_ransac": f"{sum(one[2] for one in compared)}/{count}",
+        "pose_first_hash": f"{sum(one[3] for one in compared)}/{count}",
     }
 
 

@@ -31,7 +31,7 @@ class Tally:
     """What the clients were told. answered: seconds of each answer."""
 
     answered: list[float] = field(default_factory=list)
-    told: Counter[str] = field(default_factory=Counter)
+    replies: Counter[str] = field(default_factory=Counter)
 
     def row(self, clients: int, seconds: float, resident: int) -> dict[str, object]:
         times = np.array(self.answered or [np.nan])
@@ -40,7 +40,7 @@ class Tally:
             "answers_per_s": round(len(self.answered) / seconds, 2),
             "median_s": round(float(np.median(times)), 2),
             "p99_s": round(float(np.quantile(times, 0.99)), 2),
-            "told": dict(self.told),
+            "told": dict(self.replies),
             "resident_gb": round(resident / 1e9, 2),
         }
 
@@ -90,10 +90,10 @@ async def ask(client: httpx2.AsyncClient, photo: bytes, tally: Tally) -> None:
     try:
         response = await client.post("/v1/identify", files={"photo": ("photo.jpg", photo)})
     except httpx2.HTTPError as error:
-        tally.told[type(error).__name__] += 1
+        tally.replies[type(error).__name__] += 1
         return
     code = str(response.status_code)
-    tally.told[code if code in ("200", "429") else f"{code} {response.json().get('type', '')}"] += 1
+    tally.replies[code if code in ("200", "429") else f"{code} {response.json().get('type', '')}"] += 1
     if code == "200":
         tally.answered.append(time.perf_counter() - started)
     elif code == "429":

@@ -53,7 +53,7 @@ WATCH = """() => {
         if (!document.querySelector(".outcome")) return;
         watch.disconnect();
         requestAnimationFrame(() => requestAnimationFrame(() => {  // the frame with it has been drawn
-            window.told = now();
+            window.answered = now();
             seen();
         }));
     }).observe(document.body, { childList: true, subtree: true });
@@ -154,8 +154,8 @@ def barriers(browser: Browser, address: str) -> list[Row]:
                 page = context.new_page()
                 page.goto(address + place)
                 page.wait_for_load_state("networkidle", timeout=PATIENCE_MS)
-                told = Axe().run(page, options=WCAG).response["violations"]
-                grave = [one for one in told if one["impact"] in ("serious", "critical")]
+                violations = Axe().run(page, options=WCAG).response["violations"]
+                grave = [one for one in violations if one["impact"] in ("serious", "critical")]
                 for one in grave:
                     print(f"{place} {size} {theme}: {one['id']}: {one['nodes'][0]['html'][:120]}", file=sys.stderr)
                 found += len(grave)
@@ -187,7 +187,7 @@ def answers(browser: Browser, address: str, photos: list[Path]) -> list[Row]:
         for kind in list(kinds)[:: -1 if number % 2 else 1]:
             seconds[kind].append(kinds[kind](photo))
     pictures = [_shown(browser, address, photo) for photo in photos]
-    later = statistics.median(seen - told for told, seen in pictures)
+    later = statistics.median(seen - answered for answered, seen in pictures)
     shown = statistics.median(seconds["page"])
     ratio, bare = (_ratios(seconds["page"], seconds[kind]) for kind in ("alone", "plain"))
     return [
@@ -213,9 +213,9 @@ def _shown(browser: Browser, address: str, photo: Path) -> tuple[float, float]:
     page.set_input_files("#files", photo)
     while (seen := page.evaluate("window.seen ?? 0")) == 0:
         page.wait_for_timeout(50)
-    told = page.evaluate("window.told")
+    answered = page.evaluate("window.answered")
     page.close()
-    return told / 1000, seen / 1000
+    return answered / 1000, seen / 1000
 
 
 def _post(address: str, photo: Path) -> float:

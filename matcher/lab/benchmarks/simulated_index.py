@@ -30,8 +30,8 @@ from matcher.core.search.inverted_lists import BYTES, SAMPLE_PER_CELL, cells_for
 from matcher.core.search.recent_lists import KEPT, RecentRows
 from matcher.core.search.selection import coarsest
 from matcher.lab.synthesis import make_copy, photograph, write_photo
+from matcher.lab.synthesis.chance import random_age, random_crop, random_scene
 from matcher.lab.synthesis.negatives import negative_of
-from matcher.lab.synthesis.trials import random_age, random_crop, random_scene
 from matcher.lab.synthesis.words import random_caption
 
 TURNED = 0.04

@@ -122,6 +122,6 @@ def photo_answer(folder: Path, seed: int, outcome: str, **known: Any) -> tuple[P
 def a_find(catalogue: Catalogue, folder: Path, seed: int, outcome: str = "new_crop", **known: Any) -> FindRow:
     """A new photo's card, proposed."""
     known = {"pose": "P000", **known} if outcome != "new_pose" else known
-    path, told = photo_answer(folder, seed, outcome, **known)
-    (found,) = propose(catalogue, told, path.read_bytes(), source="album 3", seen_on="1987-05")
+    path, published = photo_answer(folder, seed, outcome, **known)
+    (found,) = propose(catalogue, published, path.read_bytes(), source="album 3", seen_on="1987-05")
     return found

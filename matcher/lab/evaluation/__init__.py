@@ -1,16 +1,39 @@
-"""How well does it work? From any folder of photographs to one table of measures, rivals in the same run.
+"""How well does it work? From any folder of photographs to one table of measures, baselines in the same run.
 
-    negatives   folders + a file-name pattern  -> `Negative`s: which files show one sitter in one room
-    windows     two printed copies             -> the true shift and scale between their windows
-    plan        negatives + a seed             -> `Plan`: records to enrol, queries with their truth
-    draw        `Plan`                         -> reference scans and their table, query photos
-    judge       one query                      -> one row: the answer, pairs of the query with references, the rivals
-    rivals      the query's face               -> what a 64-bit hash and ORB + RANSAC on every record would say
-    run         all of them, resumable         -> rows.jsonl
-    verdicts    a row                          -> what of it was right
-    measures    scores and truths              -> AUROC, Brier, calibration error, intervals
-    table       rows                           -> every cell, with its n and its bar
-    plot        stated probabilities           -> the reliability plot
+The ladder, from negatives to the table:
+    main                the command line                 -> one of the four stages below
+    negatives           folders                          -> `Negative`s: which files show one sitter in one room
+    variations          a negative                       -> crops and captions that differ by a stated amount
+    windows             two printed copies               -> the true shift and scale between their windows
+    plan                negatives + a seed               -> `EvaluationPlan`: records to enrol, queries with their truth
+    draw                `EvaluationPlan`                 -> reference scans and their table, query photos
+    query_judge         one query                        -> one row: the answer, pairs, what the baselines say
+    pairs               one query                        -> every rung's finding for chosen references
+    baselines           the query's face                 -> what a 64-bit hash, and ORB + RANSAC, would name
+    run                 all of them, resumable           -> rows.jsonl
+    scored_answers      a row                            -> what of its answer was right
+    table               rows                             -> every cell, with its n, interval and bar
+    printed             cells                            -> text, JSON, reliability plot
+
+Finding cards:
+    detection           staged scenes                    -> a table by type of scene
+    detection_measures  one scene + what was found       -> `CardHit`s: Jaccard index, corners in mm
+    detection_cost      photos of 12 megapixels          -> time over that of their decoding
+    detection_sheet     the worst scenes                 -> one sheet to look at
+
+A scanned lot:
+    lot                 negatives                        -> tags, duplicates, queue
+    lot_speed           single scans                     -> time and memory over those of a plain loop
+    lot_kills           invented answers                 -> what is lost or done twice when a run is killed
+
+Listings:
+    listing_run         negatives                        -> the whole stage
+    listing_set         negatives + words                -> a described catalogue and pictures
+    listing_drawn       what `scripts/demo` leaves       -> the same of a set that is drawn already
+    listing_texts       a picture's truth + words        -> texts with the truth of every claim
+    listing_seen        a plan                           -> earlier and later pictures of the same cards
+    listing_fill        a catalogue                      -> thousands of sightings in it
+    listing_table       listings with their truth        -> the stage's cells
 
 Nothing here is needed to use platekin. It needs the extra `evaluate` (scikit-learn, matplotlib).
 """

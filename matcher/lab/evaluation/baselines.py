@@ -22,8 +22,8 @@ from matcher.core.reference_set import KnownReference
 
 
 @dataclass(frozen=True)
-class Named:
-    """The record that a rival names, with its pose and how sure it is (higher is surer)."""
+class BaselineAnswer:
+    """The record that a baseline names, with its pose and how sure it is (higher is surer)."""
 
     record_id: str
     pose: str
@@ -31,27 +31,27 @@ class Named:
 
 
 @dataclass(frozen=True)
-class Rivals:
-    """All references as the rivals hold them: hashes (n, 64) bool, descriptions, and whose they are."""
+class Baselines:
+    """All references as the baselines hold them: hashes (n, 64) bool, descriptions, and whose they are."""
 
     known: tuple[KnownReference, ...]
     hashes: NDArray[np.bool_]
     descriptions: tuple[Description, ...]
 
     @classmethod
-    def of(cls, references: CatalogueReferences) -> Rivals:
+    def of(cls, references: CatalogueReferences) -> Baselines:
         pairs = [(references.known(number), text) for number, text in references.catalogue.descriptions()]
         known = tuple(one for one, _ in pairs if one is not None)
         hashes = np.array([_hash(references.face(one.id)) for one in known])
         return cls(known, hashes, tuple(text for one, text in pairs if one is not None))
 
-    def nearest_hash(self, face: Face) -> Named:
+    def nearest_hash(self, face: Face) -> BaselineAnswer:
         distances = (self.hashes != _hash(face)).sum(axis=1)
-        return self._named(int(np.argmin(distances)), -float(distances.min()))
+        return self._answer(int(np.argmin(distances)), -float(distances.min()))
 
-    def most_inliers(self, text: Description) -> Named:
+    def most_inliers(self, text: Description) -> BaselineAnswer:
         inliers = np.array(list(self._inliers(text)))
-        return self._named(int(np.argmax(inliers)), float(inliers.max()))
+        return self._answer(int(np.argmax(inliers)), float(inliers.max()))
 
     def hash_score(self, face: Face, reference: Face) -> float:
         return -float((_hash(face) != _hash(reference)).sum())
@@ -60,9 +60,9 @@ class Rivals:
         for theirs in self.descriptions:
             yield inliers(text, theirs)
 
-    def _named(self, index: int, score: float) -> Named:
+    def _answer(self, index: int, score: float) -> BaselineAnswer:
         record = self.known[index].record
-        return Named(record.record_id, record.pose, score)
+        return BaselineAnswer(record.record_id, record.pose, score)
 
 
 def inliers(text: Description, theirs: Description) -> int:

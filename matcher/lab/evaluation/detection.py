@@ -1,4 +1,4 @@
-"""Stage `locate` measured on staged scenes by type: a folder of photographs in, a table, rows and a contact sheet out.
+"""Detection measured on staged scenes by type: a folder of photographs in, a table, rows and a contact sheet out.
 
 The search was fitted on every second photograph of a folder (by name), or on those that a manifest lists to fit; the
 others are reported on here. Half of those are printed as cards, the other half lie under them, so that no card meets
@@ -19,8 +19,9 @@ from numpy.typing import NDArray
 from matcher.core.detect.detection import detect
 from matcher.core.photo import Photo, read_photo
 from matcher.core.settings import Thresholds
-from matcher.lab.evaluation.detection_cost import costs, told
-from matcher.lab.evaluation.detection_measures import Hit, compare
+from matcher.lab.evaluation.detection_cost import costs
+from matcher.lab.evaluation.detection_cost import summary as cost_summary
+from matcher.lab.evaluation.detection_measures import CardHit, compare
 from matcher.lab.evaluation.detection_sheet import contact_sheet
 from matcher.lab.manifests import Role, take
 from matcher.lab.synthesis.pages import flatbed_page
@@ -47,12 +48,12 @@ GROUPS = {"plain": PLAIN, "clutter": CLUTTER, "faded": FADED, "holder": HELD, "t
 
 
 @dataclass(frozen=True)
-class Row:
+class SceneResult:
     """One scene measured. hits: one a true card; false: outlines that hit none; seconds: locate alone."""
 
     kind: str
     seed: tuple[int, ...]
-    hits: tuple[Hit, ...]
+    hits: tuple[CardHit, ...]
     false: int
     seconds: float
     in_order: bool = True
@@ -82,7 +83,7 @@ def run(
     props = props_from(folder, role, manifests)
     rows = [measure(kind, number, props, seed) for kind, number in plan(scenes, kinds)]
     output.mkdir(parents=True, exist_ok=True)
-    text = "\n".join([summary(rows), *([told(costs(props, timed, seed))] if timed else [])])
+    text = "\n".join([summary(rows), *([cost_summary(costs(props, timed, seed))] if timed else [])])
     (output / "locate.txt").write_text(text + "\n", encoding="utf-8")
     (output / "locate.json").write_text(json.dumps([asdict(row) for row in rows]), encoding="utf-8")
     worst = sorted(rows, key=lambda row: row.worst)[:20]
@@ -100,7 +101,7 @@ def plan(scenes: int, kinds: Sequence[str] | None = None) -> Iterator[tuple[str,
                 yield kind, number
 
 
-def measure(kind: str, number: int, props: Props, seed: int) -> Row:
+def measure(kind: str, number: int, props: Props, seed: int) -> SceneResult:
     """Draw one scene, look for its cards, compare."""
     key = (seed, number, sum(map(ord, kind)))
     scene = draw(kind, key, props)
@@ -109,7 +110,7 @@ def measure(kind: str, number: int, props: Props, seed: int) -> Row:
     found = list(detect(photo))
     seconds = perf_counter() - started
     hits, false = compare(scene, found)
-    return Row(kind, key, tuple(hits), false, seconds, _in_order(scene, hits))
+    return SceneResult(kind, key, tuple(hits), false, seconds, _in_order(scene, hits))
 
 
 def draw(kind: str, key: tuple[int, ...], props: Props) -> Staged:
@@ -136,13 +137,13 @@ def _portrait(grey: NDArray[np.uint8]) -> NDArray[np.uint8]:
     return np.ascontiguousarray(grey[:, left : left + width])
 
 
-def _in_order(scene: Staged, hits: Sequence[Hit]) -> bool:
+def _in_order(scene: Staged, hits: Sequence[CardHit]) -> bool:
     """Whether the outlines of a page come in the order in which it was laid."""
     order = [hit.outline for hit in hits if hit.found]
     return order == sorted(order)
 
 
-def summary(rows: Sequence[Row]) -> str:
+def summary(rows: Sequence[SceneResult]) -> str:
     """The table: one line a type, then the groups, then all."""
     lines = [_HEAD]
     kinds = list(dict.fromkeys(row.kind for row in rows if row.kind not in EMPTY))
@@ -164,7 +165,7 @@ _HEAD = (
 )
 
 
-def _line(name: str, rows: Sequence[Row]) -> str:
+def _line(name: str, rows: Sequence[SceneResult]) -> str:
     hits = [hit for row in rows for hit in row.hits]
     if not hits:
         return ""
@@ -179,7 +180,7 @@ def _line(name: str, rows: Sequence[Row]) -> str:
     )
 
 
-def _others(rows: Sequence[Row]) -> list[str]:
+def _others(rows: Sequence[SceneResult]) -> list[str]:
     empty = [row for row in rows if row.kind in EMPTY]
     pages = [row for row in rows if row.kind == "page"]
     lines = []

@@ -19,8 +19,8 @@ from matcher.core.flatten import flatten
 from matcher.core.photo import Photo, read_photo
 from matcher.core.settings import FaceSize
 from matcher.lab.synthesis import make_copy, photograph, write_photo
+from matcher.lab.synthesis.chance import random_age, random_crop, random_scene
 from matcher.lab.synthesis.staging import Props
-from matcher.lab.synthesis.trials import random_age, random_crop, random_scene
 from matcher.lab.synthesis.words import random_caption
 
 WIDTH, HEIGHT = 3024, 4032
@@ -46,7 +46,7 @@ def costs(props: Props, photos: int, seed: int) -> list[Cost]:
     return [_timed(_photo(props, number, np.random.default_rng([seed, 91, number]))) for number in range(photos)]
 
 
-def told(found: list[Cost]) -> str:
+def summary(found: list[Cost]) -> str:
     """One line for the table."""
     ratios = [cost.ratio for cost in found]
     decoding, finding = (1e3 * float(np.median([getattr(c, name) for c in found])) for name in ("decoding", "finding"))

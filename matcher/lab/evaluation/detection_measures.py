@@ -1,4 +1,4 @@
-"""How well outlines hit the true cards of one scene; in: a `Staged` scene and outlines; out: a `Hit` a card.
+"""How well outlines hit the true cards of one scene; in: a `Staged` scene and outlines; out: a `CardHit` a card.
 
 The Jaccard index is that of the SmartDoc competition (Burie et al., ICDAR 2015): intersection over union, measured
 in the card's own plane, so that a tilted card's near and far edges weigh alike.
@@ -21,7 +21,7 @@ FOUND = 0.90
 
 
 @dataclass(frozen=True)
-class Hit:
+class CardHit:
     """One true card: Jaccard index (0 where missed), mm from each legible true corner, whether the right way up.
 
     back: whether it is a card's back; seen_back: how likely its outline takes it for one.
@@ -39,8 +39,8 @@ class Hit:
         return self.jaccard >= FOUND
 
 
-def compare(scene: Staged, outlines: Sequence[CardQuad]) -> tuple[list[Hit], int]:
-    """A `Hit` for every card of the scene, and how many outlines hit none."""
+def compare(scene: Staged, outlines: Sequence[CardQuad]) -> tuple[list[CardHit], int]:
+    """A `CardHit` for every card of the scene, and how many outlines hit none."""
     hits = [_best(card, outlines) for card in scene.cards]
     used = {hit.outline for hit in hits if hit.jaccard > 0.5}
     return hits, len(outlines) - len(used)
@@ -57,16 +57,16 @@ def jaccard(card: TrueCard, outline: NDArray[np.float32]) -> float:
     return float(shared / union)
 
 
-def _best(card: TrueCard, outlines: Sequence[CardQuad]) -> Hit:
+def _best(card: TrueCard, outlines: Sequence[CardQuad]) -> CardHit:
     scores = [jaccard(card, outline.corners) for outline in outlines]
     if not scores or max(scores) <= 0:
-        return Hit(0.0, (), False, -1, card.back)
+        return CardHit(0.0, (), False, -1, card.back)
     best = int(np.argmax(scores))
     flat, true = _in_plane(card, outlines[best].corners), _rectangle(card)
     away = [np.linalg.norm(np.roll(flat, turn, axis=0) - true, axis=1) for turn in range(4)]
     turn = int(np.argmin([a.sum() for a in away]))
     legible = tuple(float(a) for a, seen in zip(away[turn], card.legible, strict=True) if seen)
-    return Hit(scores[best], legible, turn == 0, best, card.back, outlines[best].back or 0.0)
+    return CardHit(scores[best], legible, turn == 0, best, card.back, outlines[best].back or 0.0)
 
 
 def _rectangle(card: TrueCard) -> NDArray[np.float32]:

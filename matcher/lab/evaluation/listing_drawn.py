@@ -19,7 +19,7 @@ import numpy as np
 
 from matcher.lab.evaluation.listing_set import ListingSet, Words
 from matcher.lab.evaluation.negatives import Negative
-from matcher.lab.evaluation.plan import Copy, Kind, Plan, Query, Record
+from matcher.lab.evaluation.plan import EvaluationPlan, Kind, PlannedCopy, PlannedQuery, PlannedRecord
 from matcher.lab.evaluation.run import read_lines
 from matcher.lab.evaluation.variations import Variation
 from matcher.lab.synthesis import Age, Caption, Crop, Scene
@@ -38,7 +38,7 @@ def read_set(folder: Path, words: Words, seed: int, part: int) -> ListingSet:
     rng = np.random.default_rng([seed, 63])
     rows = _rows(folder / "set" / "records.csv")
     first = {row["record_id"]: row for row in reversed(rows)}
-    records = tuple(Record(record_id, _shown(first[record_id]), ()) for record_id in sorted(first))
+    records = tuple(PlannedRecord(record_id, _shown(first[record_id]), ()) for record_id in sorted(first))
     truths = [row for row in _rows(folder / "set" / "truth.csv") if not row["beside"]]
     asked = sorted({row["subject"] for row in truths})[part::2]
     photos = [row for row in truths if row["subject"] in asked]
@@ -54,7 +54,7 @@ def read_set(folder: Path, words: Words, seed: int, part: int) -> ListingSet:
         dealt = rng.permutation(len(words.crops))
         crops |= {(pose, crop): words.crops[dealt[k % len(dealt)]] for k, crop in enumerate(own)}
     years = {record_id: int(row["year"]) for record_id, row in first.items()}
-    plan = Plan(records, queries, {pose: pose for pose in poses}, seed)
+    plan = EvaluationPlan(records, queries, {pose: pose for pose in poses}, seed)
     return ListingSet(plan, words, poses, crops, years)
 
 
@@ -71,10 +71,10 @@ def answers_of(folder: Path) -> dict[str, dict[str, Any]]:
     return {Path(answer["photo"]).name: answer for answer in read_lines(folder / "results.jsonl")}
 
 
-def _query(row: Mapping[str, str]) -> Query:
+def _query(row: Mapping[str, str]) -> PlannedQuery:
     name = Path(row["photo"]).stem
-    copy = Copy(row["copy"] or name, _shown(row), Age(residual_contrast=float(row["residual_contrast"])), 0)
-    return Query(name, KINDS[row["kind"]], copy, "plain", Scene(), 0, row["record_id"], bool(row["copy"]))
+    copy = PlannedCopy(row["copy"] or name, _shown(row), Age(residual_contrast=float(row["residual_contrast"])), 0)
+    return PlannedQuery(name, KINDS[row["kind"]], copy, "plain", Scene(), 0, row["record_id"], bool(row["copy"]))
 
 
 def _shown(row: Mapping[str, str]) -> Variation:

@@ -16,7 +16,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.lab.evaluation.draw import draw_query
-from matcher.lab.evaluation.plan import CONDITIONS, FADES, Condition, Copy, Plan, Query, Record, make_copy, scene_of
+from matcher.lab.evaluation.plan import (
+    CONDITIONS,
+    FADES,
+    Condition,
+    EvaluationPlan,
+    PlannedCopy,
+    PlannedQuery,
+    PlannedRecord,
+    make_copy,
+    scene_of,
+)
 from matcher.lab.synthesis.photographing import Shot
 
 Kind = Literal["sighting", "reused", "same card", "other card"]
@@ -31,12 +41,12 @@ class Later:
 
     name: str
     kind: Kind
-    query: Query
+    query: PlannedQuery
     of: str = ""
     change: Change | None = None
 
 
-def plan_seen(plan: Plan, records: int, seed: int) -> tuple[Later, ...]:
+def plan_seen(plan: EvaluationPlan, records: int, seed: int) -> tuple[Later, ...]:
     """What is noted and what comes later, record by record; legible cards, as a listing would show them."""
     rng = np.random.default_rng([seed, 71])
     chosen = [plan.records[k] for k in rng.permutation(len(plan.records))[:records]]
@@ -45,7 +55,7 @@ def plan_seen(plan: Plan, records: int, seed: int) -> tuple[Later, ...]:
     )
 
 
-def _of_record(number: int, name: str, record: Record, rng: np.random.Generator) -> Iterator[Later]:
+def _of_record(number: int, name: str, record: PlannedRecord, rng: np.random.Generator) -> Iterator[Later]:
     fade = FADES[number % 3]  # 80, 50 and 30 %
     first, second, third = (make_copy(f"s{name}{c}", record.shows, fade, rng) for c in "abc")
     seen, beside = f"s{name}a", f"s{name}b"
@@ -62,9 +72,11 @@ def _condition(number: int, shift: int) -> Condition:
     return usual[(number + shift) % len(usual)]
 
 
-def _query(name: str, copy: Copy, record: Record, condition: Condition, rng: np.random.Generator) -> Query:
+def _query(
+    name: str, copy: PlannedCopy, record: PlannedRecord, condition: Condition, rng: np.random.Generator
+) -> PlannedQuery:
     scene = scene_of(condition, rng)
-    return Query(name, "known", copy, condition, scene, int(rng.integers(1, 2**31)), record.record_id)
+    return PlannedQuery(name, "known", copy, condition, scene, int(rng.integers(1, 2**31)), record.record_id)
 
 
 def photo_of(later: Later) -> tuple[bytes, Shot]:

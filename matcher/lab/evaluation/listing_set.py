@@ -22,7 +22,7 @@ from matcher.core.parallel.processes import process_pool
 from matcher.jobs.listing.vocabulary import CROP_COLUMN, POSE_COLUMN
 from matcher.lab.evaluation.draw import COLUMNS, draw_query, draw_references
 from matcher.lab.evaluation.negatives import Negative
-from matcher.lab.evaluation.plan import Plan, Query, make_plan
+from matcher.lab.evaluation.plan import EvaluationPlan, PlannedQuery, make_plan
 
 TUNING, REPORTING = "listing_words_tuning.json", "listing_words.json"
 
@@ -46,7 +46,7 @@ class Words:
 class ListingSet:
     """A plan with what listings say of it. poses, crops: entries of the words, by pose and by (pose, crop)."""
 
-    plan: Plan
+    plan: EvaluationPlan
     words: Words
     poses: dict[str, dict[str, Any]]
     crops: dict[tuple[str, str], dict[str, Any]]
@@ -103,12 +103,12 @@ def build(made: ListingSet, output: Path, workers: int) -> Path:
     return output / "catalogue"
 
 
-def picture(output: Path, query: Query) -> Path:
+def picture(output: Path, query: PlannedQuery) -> Path:
     """Where a query's photo lies."""
     return output / "set" / "queries" / f"{query.query_id}.jpg"
 
 
-def _draw(query: Query, output: Path) -> None:
+def _draw(query: PlannedQuery, output: Path) -> None:
     write_whole(picture(output, query), draw_query(query)[0], keep=False)
 
 

@@ -8,8 +8,8 @@ from typing import Any
 
 from matcher.catalogue.records.name_search import plain
 from matcher.lab import measures
+from matcher.lab.evaluation.scored_answers import LEGIBLE
 from matcher.lab.evaluation.table import Bar, Cell, share
-from matcher.lab.evaluation.verdicts import LEGIBLE
 
 Row = Mapping[str, Any]
 
@@ -63,8 +63,8 @@ def _contradictions(listings: Sequence[Row]) -> Iterator[Cell]:
     for legible in (True, False):
         for kinds, bar in ((("subject", "pose"), 0.95), (("crop", "caption"), 0.85)):
             found = [one for kind in kinds for one in _found(listings, kind, legible)]
-            told = f"contradictions found, {' and '.join(kinds)}, {'legible' if legible else 'all'} pictures"
-            yield share(told, found, Bar(bar) if legible else None)
+            what = f"contradictions found, {' and '.join(kinds)}, {'legible' if legible else 'all'} pictures"
+            yield share(what, found, Bar(bar) if legible else None)
     for kind, bar in bars.items():
         yield share(f"contradictions found, {kind}, legible pictures", list(_found(listings, kind, True)), Bar(bar))
 

@@ -13,7 +13,7 @@ from typing import Any, Literal
 import numpy as np
 
 from matcher.lab.evaluation.listing_set import ListingSet
-from matcher.lab.evaluation.plan import Query, Record
+from matcher.lab.evaluation.plan import PlannedQuery, PlannedRecord
 
 Truth = Literal["agrees", "contradicts", "cannot be told", "open"]
 """'open': neither is wrong, except to contradict."""
@@ -45,7 +45,7 @@ class Text:
     """A listing of one picture. also: what may be read besides, without being asked for."""
 
     name: str
-    query: Query
+    query: PlannedQuery
     text: str
     stated: tuple[Stated, ...]
     also: tuple[tuple[str, str], ...] = ()
@@ -66,7 +66,7 @@ def texts_of(made: ListingSet, each: int, seed: int) -> Iterator[Text]:
 class _Writer:
     """Writes one listing of one picture."""
 
-    def __init__(self, made: ListingSet, query: Query, rng: np.random.Generator) -> None:
+    def __init__(self, made: ListingSet, query: PlannedQuery, rng: np.random.Generator) -> None:
         self._made, self._query, self._rng = made, query, rng
         self._shows = query.copy.shows
         self._strange = query.kind in ("near_pose", "unknown")
@@ -87,7 +87,7 @@ class _Writer:
         text = self._garbled(self._set(slots))
         return Text(name, self._query, text, tuple(self._stated), tuple(self._also))
 
-    def _described_record(self) -> Record:
+    def _described_record(self) -> PlannedRecord:
         """The record whose words the seller would use: the one shown, or one of the same sitter, or any."""
         own = self._records.get(self._query.record_id)
         same = [r for r in self._records.values() if (r.shows.pose, r.shows.crop_name) == self._of_picture()]

@@ -32,11 +32,11 @@ from matcher.jobs.lot.run import run as run_lot
 from matcher.lab.evaluation.draw import card_of, draw_references
 from matcher.lab.evaluation.lot_speed import Speed, compare_speed
 from matcher.lab.evaluation.negatives import Negative
-from matcher.lab.evaluation.plan import Copy, Plan, make_copy, make_plan
+from matcher.lab.evaluation.plan import EvaluationPlan, PlannedCopy, make_copy, make_plan
 from matcher.lab.evaluation.variations import Variation
 from matcher.lab.synthesis import scan, write_scan
+from matcher.lab.synthesis.chance import random_crop
 from matcher.lab.synthesis.pages import page_of
-from matcher.lab.synthesis.trials import random_crop
 from matcher.lab.synthesis.words import random_caption
 
 A_PAGE = 8
@@ -54,7 +54,7 @@ Say = Callable[[str], None]
 class Dealt:
     """One card on a page. record_id: "" where nobody has enrolled it; group: of an unknown pose's cards."""
 
-    copy: Copy
+    copy: PlannedCopy
     record_id: str
     group: str
 
@@ -83,9 +83,9 @@ def run(
     with Catalogue.open(output / "catalogue") as catalogue:
         say("running the lot")
         cards = _worked(catalogue, output / "pages", workers, say)
-        told = list(judged(cards, dealt, output / "pages"))
-        (output / "lot.jsonl").write_text("".join(json.dumps(row) + "\n" for row in told), encoding="utf-8")
-        lines += [*tag_lines(told), *duplicate_lines(told), *_queue_lines(catalogue, cards)]
+        results = list(judged(cards, dealt, output / "pages"))
+        (output / "lot.jsonl").write_text("".join(json.dumps(row) + "\n" for row in results), encoding="utf-8")
+        lines += [*tag_lines(results), *duplicate_lines(results), *_queue_lines(catalogue, cards)]
     if singles:
         say(f"timing {singles} single scans")
         draw_singles(plan, output / "singles", singles, seed)
@@ -94,7 +94,7 @@ def run(
     return "\n".join(lines)
 
 
-def deal(plan: Plan, negatives: Sequence[Negative], count: int, seed: int) -> list[Dealt]:
+def deal(plan: EvaluationPlan, negatives: Sequence[Negative], count: int, seed: int) -> list[Dealt]:
     """What lies on the pages, in order; the same arguments deal the same cards."""
     rng = np.random.default_rng([seed, 77])
     new, again = round(NEW * count), round(AGAIN * count)
@@ -116,7 +116,7 @@ def deal(plan: Plan, negatives: Sequence[Negative], count: int, seed: int) -> li
     return [cards[k] for k in rng.permutation(len(cards))]
 
 
-def _copy(name: str, shows: Variation, rng: np.random.Generator) -> Copy:
+def _copy(name: str, shows: Variation, rng: np.random.Generator) -> PlannedCopy:
     return make_copy(name, shows, CONTRASTS[int(rng.integers(len(CONTRASTS)))], rng)
 
 
@@ -136,7 +136,7 @@ def draw_pages(dealt: Sequence[Dealt], folder: Path, seed: int, workers: int) ->
             _draw_page(*one)
 
 
-def _draw_page(path: Path, copies: Sequence[Copy], seed: int) -> None:
+def _draw_page(path: Path, copies: Sequence[PlannedCopy], seed: int) -> None:
     page = page_of([card_of(copy) for copy in copies], np.random.default_rng([seed, 78]))
     mm = 25.4 / float(page.dpi or 300)
     middles = [[round(float(v) * mm, 2) for v in card.corners.mean(axis=0)] for card in page.cards]
@@ -146,7 +146,7 @@ def _draw_page(path: Path, copies: Sequence[Copy], seed: int) -> None:
     part.replace(path)
 
 
-def draw_singles(plan: Plan, folder: Path, count: int, seed: int) -> None:
+def draw_singles(plan: EvaluationPlan, folder: Path, count: int, seed: int) -> None:
     """Scans of one card each."""
     folder.mkdir(parents=True, exist_ok=True)
     rng = np.random.default_rng([seed, 79])

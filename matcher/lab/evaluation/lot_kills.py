@@ -94,15 +94,15 @@ def invented(
 
 def answer(name: str, digest: str) -> dict[str, Any]:
     """An answer that follows from the content alone; every seventh is a failure."""
-    told = {"photo": name, "sha256": digest, "width": 64, "height": 70, "versions": versions()}
+    head = {"photo": name, "sha256": digest, "width": 64, "height": 70, "versions": versions()}
     if int(digest[:4], 16) % 7 == 0:
-        return {**told, "error": {"code": "no_card", "message": "no card"}, "cards": []}
+        return {**head, "error": {"code": "no_card", "message": "no card"}, "cards": []}
     sure = dict.fromkeys(("pose", "crop", "caption", "record", "copy"), 0.9)
     face = {"size_mm": None, "residual_contrast": 0.5, "glare": 0.0, "sharpness": 0.5, "turned": 0}
     quad = [[0.0, 0.0], [60.0, 0.0], [60.0, 70.0], [0.0, 70.0]]
     known = {"record_id": None, "pose": None, "crop": None, "caption": None}
     card = {"quad": quad, "outcome": "undecided", **known, "confidence": sure, "candidates": [], "face": face}
-    return {**told, "error": None, "cards": [{**card, "reasons": [digest[:8]]}]}
+    return {**head, "error": None, "cards": [{**card, "reasons": [digest[:8]]}]}
 
 
 def _work(work: Path, scans: Path) -> None:

@@ -1,4 +1,4 @@
-"""How well it works: from any folder of photographs, one table of measures, rivals in the same run.
+"""How well it works: from any folder of photographs, one table of measures, baselines in the same run.
 
     scripts/evaluate FOLDER... --group '^(p\\d+)_([a-z]+)' --queries 400 --seed 5 --output DIR
 

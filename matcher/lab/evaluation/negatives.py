@@ -16,7 +16,7 @@ import numpy as np
 
 from matcher.core.errors import BadTable
 from matcher.lab.manifests import Role, Taken, take
-from matcher.lab.synthesis.exposures import another_exposure
+from matcher.lab.synthesis.negatives import another_exposure
 from matcher.lab.synthesis.trials import Picture
 
 
@@ -96,7 +96,7 @@ def _numbered(sitters: Iterable[list[_Shown]]) -> Iterator[Negative]:
     """Each sitter's exposures; near are those in the same room."""
     plate = 0
     for exposures in sitters:
-        for own in exposures:
+        for one in exposures:
             plate += 1
-            near = tuple(other.name for other in exposures if other is not own and other.room == own.room)
-            yield Negative(own.name, own.path, own.sitter, plate, near)
+            near = tuple(other.name for other in exposures if other is not one and other.room == one.room)
+            yield Negative(one.name, one.path, one.sitter, plate, near)

@@ -21,9 +21,9 @@ from matcher.core.ladder.copy import judge_copy
 from matcher.core.ladder.crop import crop_features, judge_crop
 from matcher.core.ladder.pose import judge_pose
 from matcher.core.reference_set import KnownReference
-from matcher.lab.evaluation.baselines import Rivals, inliers
+from matcher.lab.evaluation.baselines import Baselines, inliers
 from matcher.lab.evaluation.draw import placed, view_of
-from matcher.lab.evaluation.plan import Copy, Query
+from matcher.lab.evaluation.plan import PlannedCopy, PlannedQuery
 from matcher.lab.evaluation.windows import true_window
 
 SAME_POSE, NEAR = 3, 3
@@ -31,37 +31,37 @@ SAME_POSE, NEAR = 3, 3
 
 
 @dataclass(frozen=True)
-class Table:
+class PairJudge:
     """What pairs are judged with: the open catalogue, the confidence, and the copy behind each reference's name."""
 
     references: CatalogueReferences
     calibration: Calibration
-    copies: Mapping[str, Copy]
+    copies: Mapping[str, PlannedCopy]
     poses: Mapping[str, str]
-    rivals: Rivals
+    baselines: Baselines
 
-    def of_query(self, query: Query, face: Face) -> list[dict[str, Any]]:
+    def of_query(self, query: PlannedQuery, face: Face) -> list[dict[str, Any]]:
         """The pairs of one query; face: upright."""
-        mine = View(face, describe(face))
-        return [self._judged(query, mine, known) for known in self._chosen(query)]
+        query_view = View(face, describe(face))
+        return [self._judged(query, query_view, known) for known in self._chosen(query)]
 
-    def _chosen(self, query: Query) -> Iterator[KnownReference]:
+    def _chosen(self, query: PlannedQuery) -> Iterator[KnownReference]:
         """References of the query's own negative, its own record and crop first, and of its near exposures."""
         shown = query.copy.shows
-        own = sorted(
+        same = sorted(
             self.references.of_pose(shown.pose) if shown.pose else (),
             key=lambda known: (known.record.record_id != query.record_id, known.record.crop != shown.crop_name),
         )
-        yield from own[:SAME_POSE]
+        yield from same[:SAME_POSE]
         near = [self.poses[name] for name in shown.negative.near if name in self.poses]
         # Another start for each query, so that not always the same exposures are compared.
         start = query.seed % len(near) if near else 0
         for pose in (near[start:] + near[:start])[:NEAR]:
             yield from self.references.of_pose(pose)[:1]
 
-    def _judged(self, query: Query, mine: View, known: KnownReference) -> dict[str, Any]:
-        theirs = View(self.references.face(known.id), self.references.description(known.id))
-        found = align(mine, theirs)
+    def _judged(self, query: PlannedQuery, query_view: View, known: KnownReference) -> dict[str, Any]:
+        reference_view = View(self.references.face(known.id), self.references.description(known.id))
+        found = align(query_view, reference_view)
         same = known.record.pose == query.copy.shows.pose
         row: dict[str, Any] = {
             "record_id": known.record.record_id,
@@ -71,9 +71,9 @@ class Table:
             "reference_contrast": self.copies[self.references.row(known.id).name].age.residual_contrast,
             "method": found.method,
             "reason": found.reason,
-            "hash": self.rivals.hash_score(mine.face, theirs.face),
-            "inliers": inliers(mine.text, theirs.text),
-            **self._rungs(mine.face, theirs.face, found),
+            "hash": self.baselines.hash_score(query_view.face, reference_view.face),
+            "inliers": inliers(query_view.text, reference_view.text),
+            **self._rungs(query_view.face, reference_view.face, found),
         }
         return row | (self._truth(query, known) if same else {})
 
@@ -99,7 +99,7 @@ class Table:
             },
         }
 
-    def _truth(self, query: Query, known: KnownReference) -> dict[str, Any]:
+    def _truth(self, query: PlannedQuery, known: KnownReference) -> dict[str, Any]:
         """What is true of a pair of one negative."""
         shown, copy = query.copy.shows, self.copies[self.references.row(known.id).name]
         same_crop = shown.crop_name == known.record.crop

@@ -1,4 +1,4 @@
-"""What an evaluation holds, before anything is drawn: negatives and a seed in, a `Plan` out.
+"""What an evaluation holds, before anything is drawn: negatives and a seed in, an `EvaluationPlan` out.
 
 Sitters are split into enrolled and unknown ones; of a sitter with several exposures some are left out, to be asked as
 near poses. Fades and conditions are dealt in turn within each kind, so that every kind meets every pair of them.
@@ -25,7 +25,7 @@ from matcher.lab.evaluation.variations import (
     other_caption,
 )
 from matcher.lab.synthesis import Age, Scene
-from matcher.lab.synthesis.trials import random_age, random_scene
+from matcher.lab.synthesis.chance import random_age, random_scene
 from matcher.lab.synthesis.words import Change, random_caption
 
 Kind = Literal["known", "new_crop", "new_caption", "near_pose", "unknown"]
@@ -54,7 +54,7 @@ OUTCOMES: dict[Kind, str] = {
 
 
 @dataclass(frozen=True)
-class Copy:
+class PlannedCopy:
     """One physical card."""
 
     copy_id: str
@@ -64,16 +64,16 @@ class Copy:
 
 
 @dataclass(frozen=True)
-class Record:
+class PlannedRecord:
     """One enrolled variation with the copies that its references show."""
 
     record_id: str
     shows: Variation
-    copies: tuple[Copy, ...]
+    copies: tuple[PlannedCopy, ...]
 
 
 @dataclass(frozen=True)
-class Query:
+class PlannedQuery:
     """One photo and its truth.
 
     record_id: of the variation shown, "" where it is not enrolled. crop_change, caption_change: what was changed.
@@ -83,7 +83,7 @@ class Query:
 
     query_id: str
     kind: Kind
-    copy: Copy
+    copy: PlannedCopy
     condition: Condition
     scene: Scene
     seed: int
@@ -95,11 +95,11 @@ class Query:
 
 
 @dataclass(frozen=True)
-class Plan:
+class EvaluationPlan:
     """poses: the enrolled negatives by name, with the name of the pose."""
 
-    records: tuple[Record, ...]
-    queries: tuple[Query, ...]
+    records: tuple[PlannedRecord, ...]
+    queries: tuple[PlannedQuery, ...]
     poses: dict[str, str]
     seed: int
 
@@ -113,17 +113,17 @@ def fade_of(contrast: float) -> float:
     return min(FADES, key=lambda fade: abs(np.log(fade / contrast)))
 
 
-def make_plan(negatives: Sequence[Negative], queries: int, seed: int, fonts: Sequence[str] = ("",)) -> Plan:
+def make_plan(negatives: Sequence[Negative], queries: int, seed: int, fonts: Sequence[str] = ("",)) -> EvaluationPlan:
     """Records and queries; the same arguments give the same plan. Raises BadTable bad_evaluation."""
     rng = np.random.default_rng([seed, 21])
     enrolled, near, unknown = _split(negatives, queries, rng)
     if len(enrolled) < 4 or not unknown:
-        told = f"{len(negatives)} pictures are too few: at least six of different sitters are needed"
-        raise BadTable("bad_evaluation", told, "name more folders")
+        message = f"{len(negatives)} pictures are too few: at least six of different sitters are needed"
+        raise BadTable("bad_evaluation", message, "name more folders")
     poses = {negative.name: f"P{number:04d}" for number, negative in enumerate(enrolled, start=1)}
     records = tuple(_records(enrolled, poses, rng, fonts))
     dealt = _Deal(records, near, unknown, poses, rng, fonts)
-    return Plan(records, tuple(dealt.queries(queries)), poses, seed)
+    return EvaluationPlan(records, tuple(dealt.queries(queries)), poses, seed)
 
 
 def _split(
@@ -157,7 +157,7 @@ def _left_out(exposures: Sequence[Negative], rng: np.random.Generator) -> list[N
 
 def _records(
     enrolled: Sequence[Negative], poses: dict[str, str], rng: np.random.Generator, fonts: Sequence[str]
-) -> Iterator[Record]:
+) -> Iterator[PlannedRecord]:
     number = picture = 0
     for index, negative in enumerate(enrolled):
         usual = random_caption(rng, fonts)
@@ -169,17 +169,17 @@ def _records(
                 contrast = REFERENCE_CONTRASTS[number % len(REFERENCE_CONTRASTS)]
                 names = [f"K{number:05d}-{k}" for k in range(1, 3 if number % TWO_COPIES_EVERY == 0 else 2)]
                 copies = tuple(make_copy(name, shows, contrast, rng) for name in names)
-                yield Record(f"V{number:05d}", shows, copies)
+                yield PlannedRecord(f"V{number:05d}", shows, copies)
 
 
-def make_copy(copy_id: str, shows: Variation, contrast: float, rng: np.random.Generator) -> Copy:
+def make_copy(copy_id: str, shows: Variation, contrast: float, rng: np.random.Generator) -> PlannedCopy:
     """One card of a variation; one in eight was trimmed on one side."""
     age = random_age(rng, contrast)
     if rng.random() < 0.125:
         trimmed = [0.0, 0.0, 0.0, 0.0]
         trimmed[int(rng.integers(4))] = round(float(rng.uniform(0.3, 1.0)), 2)
         age = replace(age, trimmed_mm=(trimmed[0], trimmed[1], trimmed[2], trimmed[3]))
-    return Copy(copy_id, shows, age, int(rng.integers(1, 2**31)))
+    return PlannedCopy(copy_id, shows, age, int(rng.integers(1, 2**31)))
 
 
 class _Deal:
@@ -187,7 +187,7 @@ class _Deal:
 
     def __init__(
         self,
-        records: tuple[Record, ...],
+        records: tuple[PlannedRecord, ...],
         near: Sequence[Negative],
         unknown: Sequence[Negative],
         poses: dict[str, str],
@@ -199,7 +199,7 @@ class _Deal:
         self._decks = {kind: _alternating(records, rng) for kind in KINDS}
         self._sitters = {record.shows.negative.sitter for record in records}
 
-    def queries(self, count: int) -> Iterator[Query]:
+    def queries(self, count: int) -> Iterator[PlannedQuery]:
         number = 0
         for kind, wanted in _counts(count).items():
             pairs = [(fade, condition) for fade in FADES for condition in CONDITIONS]
@@ -210,11 +210,13 @@ class _Deal:
                 number += 1
                 yield self._query(f"q{number:04d}", kind, k, fade, condition)
 
-    def _query(self, name: str, kind: Kind, k: int, fade: float, condition: Condition) -> Query:
+    def _query(self, name: str, kind: Kind, k: int, fade: float, condition: Condition) -> PlannedQuery:
         deck = self._decks[kind]
         record = deck[k % len(deck)]
         copy = make_copy(name, record.shows, fade, self._rng)
-        query = Query(name, kind, copy, condition, scene_of(condition, self._rng), int(self._rng.integers(1, 2**31)))
+        query = PlannedQuery(
+            name, kind, copy, condition, scene_of(condition, self._rng), int(self._rng.integers(1, 2**31))
+        )
         if kind == "known":
             same = k % SAME_COPY_EVERY == SAME_COPY_EVERY - 1
             shown = record.copies[-1] if same else copy
@@ -225,13 +227,13 @@ class _Deal:
             return self._new_caption(query, record, CAPTION_CHANGES[k % len(CAPTION_CHANGES)])
         return self._another(query, k)
 
-    def _new_crop(self, query: Query, record: Record, change: CropChange) -> Query:
+    def _new_crop(self, query: PlannedQuery, record: PlannedRecord, change: CropChange) -> PlannedQuery:
         known = [r.shows.crop for r in self._records if r.shows.pose == record.shows.pose]
         crop, change = changed_crop(record.shows, known, change, self._rng)
         shows = replace(record.shows, crop=crop, crop_name="", beside=())
         return replace(query, copy=replace(query.copy, shows=shows), crop_change=change)
 
-    def _new_caption(self, query: Query, record: Record, change: Change) -> Query:
+    def _new_caption(self, query: PlannedQuery, record: PlannedRecord, change: Change) -> PlannedQuery:
         known = [
             r.shows.caption
             for r in self._records
@@ -241,7 +243,7 @@ class _Deal:
         shows = replace(record.shows, caption=caption, beside=())
         return replace(query, copy=replace(query.copy, shows=shows), caption_change=change)
 
-    def _another(self, query: Query, k: int) -> Query:
+    def _another(self, query: PlannedQuery, k: int) -> PlannedQuery:
         """Another exposure of an enrolled sitter, or an unknown sitter, on a card like the enrolled ones."""
         like = query.copy.shows
         near = ""
@@ -274,7 +276,7 @@ def _counts(count: int) -> dict[Kind, int]:
     return wanted
 
 
-def _alternating(records: Sequence[Record], rng: np.random.Generator) -> list[Record]:
+def _alternating(records: Sequence[PlannedRecord], rng: np.random.Generator) -> list[PlannedRecord]:
     """All records shuffled, those of sitters with several exposures in every other place, each as often as needed."""
     shuffled = [records[k] for k in rng.permutation(len(records))]
     rooms, singles = ([r for r in shuffled if bool(r.shows.negative.near) == many] for many in (True, False))

@@ -11,8 +11,8 @@ from typing import Any
 
 from matcher.catalogue.records.files import write_whole
 from matcher.lab import measures
+from matcher.lab.evaluation.scored_answers import Row, of_pairs, stated
 from matcher.lab.evaluation.table import RUNGS, Cell
-from matcher.lab.evaluation.verdicts import Row, of_pairs, stated
 
 WIDTH = 72
 
@@ -27,7 +27,7 @@ def as_text(cells: Sequence[Cell]) -> str:
 
 def as_data(cells: Sequence[Cell]) -> list[dict[str, Any]]:
     """The table as plain JSON; what is not defined is null."""
-    return [_plain({**asdict(cell), "rivals": dict(cell.rivals), "met": cell.met}) for cell in cells]
+    return [_plain({**asdict(cell), "baselines": dict(cell.baselines), "met": cell.met}) for cell in cells]
 
 
 def save(folder: Path, about: str, cells: Sequence[Cell], rows: Sequence[Row]) -> None:
@@ -70,8 +70,8 @@ def _line(cell: Cell) -> str:
     )
     bar = f"{'<=' if cell.bar.at_most else '>='} {_number(cell.bar.limit, cell.unit)}" if cell.bar else ""
     met = {None: "", True: "met", False: "MISSED"}[cell.met]
-    rivals = dict(cell.rivals)
-    theirs = " ".join(f"{_number(rivals[r], cell.unit) if r in rivals else '':>8}" for r in ("hash", "features"))
+    baselines = dict(cell.baselines)
+    theirs = " ".join(f"{_number(baselines[r], cell.unit) if r in baselines else '':>8}" for r in ("hash", "features"))
     value = _number(cell.value, cell.unit)
     cases = str(cell.n) if cell.true is None else f"{cell.true}/{cell.n}"
     return f"{cell.what:{WIDTH}} {value:>9} {low_high:>19} {cases:>9} {bar:>10} {met:8} {theirs}".rstrip()

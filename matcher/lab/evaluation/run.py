@@ -26,9 +26,9 @@ from matcher.core.errors import BadTable, PlatekinError
 from matcher.core.parallel.cluster import Cluster
 from matcher.core.parallel.processes import process_pool
 from matcher.lab.evaluation.draw import draw_references
-from matcher.lab.evaluation.judge import Desked, judge, judge_at, set_up
 from matcher.lab.evaluation.negatives import read_negatives
-from matcher.lab.evaluation.plan import Plan, Query, make_plan
+from matcher.lab.evaluation.plan import EvaluationPlan, PlannedQuery, make_plan
+from matcher.lab.evaluation.query_judge import JudgeSetup, judge_at
 from matcher.lab.manifests import Role
 
 Say = Callable[[str], None]
@@ -73,7 +73,7 @@ def evaluate(
     say(f"{report.records} records enrolled, {len(report.failed)} failed; {len(left)} of {len(plan.queries)} to judge")
     calibration = Calibration.load(Path(request.calibration) if request.calibration else None)
     whole = output.resolve()
-    made = Desked(uuid4().hex, plan, whole / "catalogue", whole / "set" / "queries", calibration)
+    made = JudgeSetup(uuid4().hex, plan, whole / "catalogue", whole / "set" / "queries", calibration)
     with (output / "rows.jsonl").open("a", encoding="utf-8") as stream:
         for number, row in enumerate(_judged(left, made, workers, cluster), start=1):
             line = json.dumps(row, ensure_ascii=False)
@@ -85,20 +85,22 @@ def evaluate(
     return [done[query.query_id] for query in plan.queries]
 
 
-def _judged(queries: Sequence[Query], made: Desked, workers: int, cluster: Cluster | None) -> Iterator[dict[str, Any]]:
+def _judged(
+    queries: Sequence[PlannedQuery], made: JudgeSetup, workers: int, cluster: Cluster | None
+) -> Iterator[dict[str, Any]]:
     if cluster is not None:
         yield from cluster.in_order(queries, partial(judge_at, made), _lost)
         return
-    with process_pool(workers, set_up, made.plan, made.catalogue, made.photos, made.calibration) as pool:
-        yield from pool.map(judge, queries)
+    with process_pool(workers) as pool:
+        yield from pool.map(partial(judge_at, made), queries)
 
 
-def _lost(query: Query) -> dict[str, Any]:
+def _lost(query: PlannedQuery) -> dict[str, Any]:
     """An evaluation with a query left out would tell too much good."""
     raise PlatekinError("worker_lost", f"{query.query_id}: ended every process that judged it", "run again")
 
 
-def plan_of(request: EvaluationRequest) -> Plan:
+def plan_of(request: EvaluationRequest) -> EvaluationPlan:
     """The plan, without drawing anything."""
     folders, manifests = ([Path(path) for path in paths] for paths in (request.folders, request.manifests))
     found = read_negatives(folders, request.group, request.seed, request.role, manifests)
@@ -134,15 +136,15 @@ def _claim(request: EvaluationRequest, output: Path) -> None:
     path = output / "set.json"
     if path.is_file():
         if json.loads(path.read_text()) != asked:
-            told = f"{output}: it holds an evaluation with other arguments (see {path.name})"
-            raise BadTable("bad_evaluation", told, "name another --output")
+            message = f"{output}: it holds an evaluation with other arguments (see {path.name})"
+            raise BadTable("bad_evaluation", message, "name another --output")
     elif output.is_dir() and any(output.iterdir()):
         raise BadTable("bad_evaluation", f"{output}: it is not empty", "name another --output")
     output.mkdir(parents=True, exist_ok=True)
     path.write_text(json.dumps(asked, indent=1) + "\n")
 
 
-def _enrolled(plan: Plan, output: Path, workers: int, say: Say) -> EnrolReport:
+def _enrolled(plan: EvaluationPlan, output: Path, workers: int, say: Say) -> EnrolReport:
     copies = sum(len(record.copies) for record in plan.records)
     say(f"drawing {copies} references of {len(plan.records)} records, {len(plan.poses)} poses")
     table = draw_references(plan, output / "set", workers)

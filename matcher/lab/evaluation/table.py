@@ -1,4 +1,4 @@
-"""Rows in, every cell of the table out: value, number of cases, 95 % interval, bar, and the rivals' value beside it."""
+"""Rows in, every cell of the table out: value, number of cases, 95 % interval, bar, and the baselines beside it."""
 
 from __future__ import annotations
 
@@ -12,11 +12,11 @@ import numpy as np
 from matcher.core.ladder.crop import Window
 from matcher.lab import measures
 from matcher.lab.evaluation.plan import CONDITIONS, FADES, KINDS
-from matcher.lab.evaluation.verdicts import LEGIBLE, Row, Verdict, of_pairs, pairs_of, stated, verdict_of
+from matcher.lab.evaluation.scored_answers import LEGIBLE, Row, ScoredAnswer, of_pairs, pairs_of, score_answer, stated
 from matcher.lab.evaluation.windows import window_error
 
 RUNGS = ("pose", "crop", "caption", "copy", "record")
-RIVALS = ("hash", "features")
+BASELINES = ("hash", "features")
 
 
 @dataclass(frozen=True)
@@ -32,7 +32,7 @@ class Bar:
 
 @dataclass(frozen=True)
 class Cell:
-    """One measure. rivals: the same measure of the rivals, by name. unit: '%', 'mm', 'ms' or ''.
+    """One measure. baselines: the same measure of the baselines, by name. unit: '%', 'mm', 'ms' or ''.
 
     true: of the n cases of a ROC curve, how many were true ones.
     """
@@ -43,13 +43,13 @@ class Cell:
     interval: tuple[float, float] | None = None
     bar: Bar | None = None
     unit: str = "%"
-    rivals: tuple[tuple[str, float], ...] = ()
+    baselines: tuple[tuple[str, float], ...] = ()
     true: int | None = None
 
     @property
     def ahead(self) -> bool:
-        """Whether it is ahead of every rival, or as good as can be."""
-        best = max((value for _, value in self.rivals if not math.isnan(value)), default=0.0)
+        """Whether it is ahead of every baseline, or as good as can be."""
+        best = max((value for _, value in self.baselines if not math.isnan(value)), default=0.0)
         return self.value > best or self.value >= 1.0
 
     @property
@@ -61,23 +61,23 @@ class Cell:
 def cells(rows: Sequence[Row]) -> list[Cell]:
     """The whole table."""
     given = list(rows)
-    verdicts = [verdict_of(row) for row in given]
+    scored = [score_answer(row) for row in given]
     parts: tuple[Iterable[Cell], ...] = (
         _pose_rung(given),
-        _pose_first(given, verdicts),
-        _records(given, verdicts),
+        _pose_first(given, scored),
+        _records(given, scored),
         _windows(given),
-        _crops(given, verdicts),
-        _captions(given, verdicts),
-        _held(given, verdicts),
+        _crops(given, scored),
+        _captions(given, scored),
+        _held(given, scored),
         _calibration(given),
         _copies(given),
         _speed(given),
-        _outcomes(verdicts),
+        _outcomes(scored),
     )
     found = [cell for part in parts for cell in part]
-    accuracy = [cell.ahead for cell in found if cell.rivals and cell.unit != "ms" and not math.isnan(cell.value)]
-    return [*found, share("accuracy rows on which it is ahead of both rivals", accuracy, Bar(1.0))]
+    accuracy = [cell.ahead for cell in found if cell.baselines and cell.unit != "ms" and not math.isnan(cell.value)]
+    return [*found, share("accuracy rows on which it is ahead of both baselines", accuracy, Bar(1.0))]
 
 
 def share(what: str, answers: Iterable[bool], bar: Bar | None = None) -> Cell:
@@ -107,38 +107,38 @@ def _pose_rung(rows: list[Row]) -> Iterator[Cell]:
             truth = [pair["same_pose"] for pair in some]
             what = f"same negative / other exposure, AUROC{_at(fade)}{name}"
             cell = area(what, [pair["pose"] for pair in some], truth, bars.get(fade))
-            rivals = (("hash", [p["hash"] for p in some]), ("features", [p["inliers"] for p in some]))
-            yield replace(cell, rivals=tuple((r, measures.auroc(scores, truth)) for r, scores in rivals))
+            baselines = (("hash", [p["hash"] for p in some]), ("features", [p["inliers"] for p in some]))
+            yield replace(cell, baselines=tuple((r, measures.auroc(scores, truth)) for r, scores in baselines))
 
 
-def _pose_first(rows: list[Row], verdicts: list[Verdict]) -> Iterator[Cell]:
+def _pose_first(rows: list[Row], scored: list[ScoredAnswer]) -> Iterator[Cell]:
     for fade, bar in ((None, 0.99), (0.8, None), (0.5, None), (0.3, None), (0.15, 0.96)):
         some = [
-            (row, verdict)
-            for row, verdict in zip(rows, verdicts, strict=True)
-            if verdict.pose_first is not None and (fade is None or row["fade"] == fade)
+            (row, one)
+            for row, one in zip(rows, scored, strict=True)
+            if one.pose_first is not None and (fade is None or row["fade"] == fade)
         ]
         cell = share(f"right pose first, pose enrolled{_at(fade)}", [bool(v.pose_first) for _, v in some])
-        yield replace(cell, bar=Bar(bar) if bar else None, rivals=_named([row for row, _ in some], "pose"))
+        yield replace(cell, bar=Bar(bar) if bar else None, baselines=_named([row for row, _ in some], "pose"))
 
 
-def _records(rows: list[Row], verdicts: list[Verdict]) -> Iterator[Cell]:
-    both = [(row, v) for row, v in zip(rows, verdicts, strict=True) if v.kind == "known"]
+def _records(rows: list[Row], scored: list[ScoredAnswer]) -> Iterator[Cell]:
+    both = [(row, v) for row, v in zip(rows, scored, strict=True) if v.kind == "known"]
     good = [(row, v) for row, v in both if v.legible and v.good_light]
     for what, some, bar in (
         ("right record first, known, good light, contrast >= 30 %", good, Bar(0.97)),
         ("right record first, known, all", both, None),
     ):
         cell = share(what, [bool(v.record_first) for _, v in some], bar)
-        yield replace(cell, rivals=_named([row for row, _ in some], "record_id"))
+        yield replace(cell, baselines=_named([row for row, _ in some], "record_id"))
     yield share("held as the right record, known, good light, contrast >= 30 %", [v.right for _, v in good])
 
 
 def _named(rows: list[Row], what: str) -> tuple[tuple[str, float], ...]:
-    """How often each rival names the right pose or record."""
+    """How often each baseline names the right pose or record."""
     return tuple(
-        (rival, float(np.mean([row["rivals"][rival][what] == row["truth"][what] for row in rows])))
-        for rival in RIVALS
+        (name, float(np.mean([row["baselines"][name][what] == row["truth"][what] for row in rows])))
+        for name in BASELINES
         if rows
     )
 
@@ -163,21 +163,21 @@ def _windows(rows: list[Row]) -> Iterator[Cell]:
         yield share(f"one negative, could not be laid over, {name}", lost)
 
 
-def _crops(rows: list[Row], verdicts: list[Verdict]) -> Iterator[Cell]:
-    new = [(row, v) for row, v in zip(rows, verdicts, strict=True) if v.kind == "new_crop"]
+def _crops(rows: list[Row], scored: list[ScoredAnswer]) -> Iterator[Cell]:
+    new = [(row, v) for row, v in zip(rows, scored, strict=True) if v.kind == "new_crop"]
     yield share("new crop found, changed by >= 1.5 mm or >= 4 %", [v.right for _, v in new], Bar(0.97))
     yield share("new crop found, contrast >= 30 %", [v.right for _, v in new if v.legible])
     for change in sorted({row["truth"]["crop_change"] for row, _ in new}):
         yield share(f"new crop found, {change}", [v.right for row, v in new if row["truth"]["crop_change"] == change])
-    old = [v for v in verdicts if v.kind in ("known", "new_caption")]
+    old = [v for v in scored if v.kind in ("known", "new_caption")]
     yield share(
         "false alarm: 'new crop' though it is enrolled", [v.outcome == "new_crop" for v in old], Bar(0.02, True)
     )
     yield area("crop rung on pairs, AUROC", *of_pairs(rows, "crop"))
 
 
-def _captions(rows: list[Row], verdicts: list[Verdict]) -> Iterator[Cell]:
-    legible = [(row, v) for row, v in zip(rows, verdicts, strict=True) if v.legible]
+def _captions(rows: list[Row], scored: list[ScoredAnswer]) -> Iterator[Cell]:
+    legible = [(row, v) for row, v in zip(rows, scored, strict=True) if v.legible]
     for change, bar in (("letter", 0.85), ("letters", None), ("club", 0.97)):
         new = [v for row, v in legible if row["truth"]["caption_change"] == change]
         beside = [v for row, v in legible if v.kind == "known" and change in row["truth"]["beside"]]
@@ -190,19 +190,21 @@ def _captions(rows: list[Row], verdicts: list[Verdict]) -> Iterator[Cell]:
     yield area("caption rung on pairs, AUROC", *of_pairs(rows, "caption"))
 
 
-def _held(rows: list[Row], verdicts: list[Verdict]) -> Iterator[Cell]:
+def _held(rows: list[Row], scored: list[ScoredAnswer]) -> Iterator[Cell]:
     strange = ("near_pose", "unknown")
     for name, kinds, bar in (("all others", tuple(KINDS), Bar(0.995)), ("near pose and unknown", strange, None)):
-        some = [(row, v) for row, v in zip(rows, verdicts, strict=True) if v.kind == "known" or v.kind in kinds]
+        some = [(row, v) for row, v in zip(rows, scored, strict=True) if v.kind == "known" or v.kind in kinds]
         truth = [v.kind == "known" for _, v in some]
         scores = [v.score for _, v in some]
-        rivals = tuple((r, measures.auroc([row["rivals"][r]["score"] for row, _ in some], truth)) for r in RIVALS)
-        yield replace(area(f"held or not, known / {name}, AUROC", scores, truth, bar), rivals=rivals)
+        baselines = tuple(
+            (r, measures.auroc([row["baselines"][r]["score"] for row, _ in some], truth)) for r in BASELINES
+        )
+        yield replace(area(f"held or not, known / {name}, AUROC", scores, truth, bar), baselines=baselines)
         false = measures.false_positives_at(scores, truth)
         yield Cell(f"held or not, known / {name}, false positives at 95 % found", false, len(some), true=sum(truth))
-    held = [v.held_wrong for v in verdicts if v.kind in strange]
+    held = [v.held_wrong for v in scored if v.kind in strange]
     yield share("wrongly held, near pose and unknown", held, Bar(0.005, True))
-    yield share("wrongly held, all", [v.held_wrong for v in verdicts])
+    yield share("wrongly held, all", [v.held_wrong for v in scored])
 
 
 def _calibration(rows: list[Row]) -> Iterator[Cell]:
@@ -222,35 +224,35 @@ def _copies(rows: list[Row]) -> Iterator[Cell]:
     pairs = [pair for _, pair in pairs_of(rows) if pair.get("same_record") and pair.get("copy") is not None]
     truth = [pair["same_copy"] for pair in pairs]
     cell = area("same card / another copy of one record, AUROC", [p["copy"] for p in pairs], truth, Bar(0.98))
-    rivals = (("hash", [p["hash"] for p in pairs]), ("features", [p["inliers"] for p in pairs]))
-    yield replace(cell, rivals=tuple((r, measures.auroc(scores, truth)) for r, scores in rivals))
+    baselines = (("hash", [p["hash"] for p in pairs]), ("features", [p["inliers"] for p in pairs]))
+    yield replace(cell, baselines=tuple((r, measures.auroc(scores, truth)) for r, scores in baselines))
 
 
 def _speed(rows: list[Row]) -> Iterator[Cell]:
     for what, percent in (("median", 50), ("95th percentile", 95)):
         value = float(np.percentile([1000 * row["seconds"] for row in rows], percent)) if rows else math.nan
         theirs = tuple(
-            (r, float(np.percentile([1000 * row["rivals"][r]["seconds"] for row in rows], percent)))
-            for r in RIVALS
+            (r, float(np.percentile([1000 * row["baselines"][r]["seconds"] for row in rows], percent)))
+            for r in BASELINES
             if rows
         )
-        yield Cell(f"time a photo, {what} (rivals: search only)", value, len(rows), None, None, "ms", theirs)
+        yield Cell(f"time a photo, {what} (baselines: search only)", value, len(rows), None, None, "ms", theirs)
     off = [row["corners_off_mm"] for row in rows if row["corners_off_mm"] is not None]
     yield Cell("corners found, error, 95th percentile", measures.percentile_95(off), len(off), None, None, "mm")
     yield share("card not found, or over 3 mm off", [row["face"] == "true" for row in rows])
 
 
-def _outcomes(verdicts: list[Verdict]) -> Iterator[Cell]:
+def _outcomes(scored: list[ScoredAnswer]) -> Iterator[Cell]:
     """Right outcomes by kind and fade, and by condition; how often it is undecided."""
-    yield share("right outcome, all", [v.right for v in verdicts])
-    yield share("undecided, all", [v.outcome == "undecided" for v in verdicts])
+    yield share("right outcome, all", [v.right for v in scored])
+    yield share("undecided, all", [v.outcome == "undecided" for v in scored])
     for kind in KINDS:
         for fade in (None, *FADES):
-            some = [v for v in verdicts if v.kind == kind and (fade is None or v.fade == fade)]
+            some = [v for v in scored if v.kind == kind and (fade is None or v.fade == fade)]
             yield share(f"right outcome, {kind}{_at(fade)}", [v.right for v in some])
-        yield share(f"undecided, {kind}", [v.outcome == "undecided" for v in verdicts if v.kind == kind])
+        yield share(f"undecided, {kind}", [v.outcome == "undecided" for v in scored if v.kind == kind])
     for condition in CONDITIONS:
-        yield share(f"right outcome, {condition}", [v.right for v in verdicts if v.condition == condition])
+        yield share(f"right outcome, {condition}", [v.right for v in scored if v.condition == condition])
 
 
 def _at(fade: float | None) -> str:

@@ -16,7 +16,7 @@ from matcher.core.ladder.crop import Window
 from matcher.lab.evaluation.negatives import Negative
 from matcher.lab.evaluation.windows import Placed, differs, true_window
 from matcher.lab.synthesis import Age, Caption, Crop
-from matcher.lab.synthesis.trials import random_crop
+from matcher.lab.synthesis.chance import random_crop
 from matcher.lab.synthesis.words import Change, changed_caption
 
 CropChange = Literal["shift_small", "zoom_small", "shift_large", "zoom_large"]

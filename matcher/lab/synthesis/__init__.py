@@ -1,9 +1,32 @@
-"""Rehearsals: invented cards printed, aged, scanned and photographed by code, with the truth known.
+"""Invented cards printed, aged, scanned and photographed by code, with the truth known.
 
-    printing       negative + window + words  -> fresh `Card`
-    ageing         `Card` + `Age`             -> old `Card`
-    scanning       `Card`                     -> `Shot` of a flatbed scanner
-    photographing  `Card` + `Scene`           -> `Shot` of a telephone, with the card's true corners
+What is on a card:
+    negatives       any photograph               -> a negative; another exposure of it
+    chance          a random generator           -> window, wear, scene
+    words           a random generator           -> captions, and small changes to them
+    lettering       a print + a `Caption`        -> the print with the words on it
+    printing        negative + window + words    -> fresh `Card`
+    ageing          `Card` + `Age`               -> old `Card`
+    damage          a grid in mm                 -> stains, foxing, scratches, creases, worn corners
+    backs           `Card`                       -> its back
+
+How it is taken:
+    scene           what is asked for            -> `Scene`: nothing is computed there
+    camera          `Scene`                      -> where every millimetre of the table falls
+    surfaces        kind, size, scale            -> what the card lies on
+    backdrops       size, scale                  -> harder things to lie on: print, plaid, rectangles
+    holders         a card's size                -> what it is kept in: sleeve, holder, pocket page, album
+    props           `Camera`                     -> what comes between card and lens: shadow, glare, thumb
+    photographing   `Card` + `Scene`             -> `Shot` of a telephone, with the card's true corners
+    scanning        `Card`                       -> `Shot` of a flatbed scanner
+    staging         a type of scene              -> `Staged`: cards on anything, or none
+    pages           many cards                   -> `Staged`: a flatbed page
+    textures        shape                        -> noise that the others are made of
+
+What is learnt from:
+    trials          negatives                    -> `Trial`s: the rungs' features with the right answer
+    training_pairs  negatives                    -> registered pairs with the truth of every spot
+    sides           negatives                    -> fronts and backs as they are cut out
 
 Everything is a pure function of its arguments and of an explicit `numpy.random.Generator`. One physical copy
 is one seed (`make_copy`): printed and aged again at another resolution it has the same stains.

@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
 from matcher.lab.synthesis.ageing import age_card
+from matcher.lab.synthesis.chance import random_age
 from matcher.lab.synthesis.printing import Card
 from matcher.lab.synthesis.textures import clouds, grain
-from matcher.lab.synthesis.trials import random_age
 from matcher.lab.synthesis.words import random_caption
 
 Ink = NDArray[np.float32]

@@ -1,4 +1,4 @@
-"""Fronts and backs as `locate` cuts them out, the truth known: what `core.detect.orientation` learns from.
+"""Fronts and backs as detection cuts them out, the truth known: what `core.detect.orientation` learns from.
 
 A negative and an rng in, a `Side` out: a card printed with words below, above, in the picture or nowhere, with a little
 of what it lies on around it. Fading and stains are laid over it afterwards (`aged`), anew each time it is shown.
@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 
 from matcher.core.detect.orientation import SHAPE
 from matcher.lab.synthesis.backs import card_back
+from matcher.lab.synthesis.chance import random_crop
 from matcher.lab.synthesis.printing import Card, print_card
 from matcher.lab.synthesis.textures import clouds
-from matcher.lab.synthesis.trials import random_crop
 from matcher.lab.synthesis.words import random_caption
 
 Grey = NDArray[np.uint8]

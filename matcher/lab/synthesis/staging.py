@@ -1,4 +1,4 @@
-"""Staged scenes by type, each with every card's true corners: what `locate` is measured on.
+"""Staged scenes by type, each with every card's true corners: what detection is measured on.
 
 In: a kind of scene, pictures for negatives, pictures for backgrounds, an rng; out: a `Staged` scene. Kinds range from
 a plain table to newsprint, plaid, faded cards on white, holders, pocket and album pages, pictures cut to the card,
@@ -17,13 +17,13 @@ from numpy.typing import NDArray
 from matcher.lab.synthesis import Scene, make_copy
 from matcher.lab.synthesis.backdrops import BACKDROPS, colour, newsprint, photograph_of
 from matcher.lab.synthesis.camera import Camera, rectangle
+from matcher.lab.synthesis.chance import random_age, random_crop
 from matcher.lab.synthesis.holders import HOLDERS, Box
 from matcher.lab.synthesis.photographing import blend, developed, lay, sampled, table
 from matcher.lab.synthesis.printing import Card
 from matcher.lab.synthesis.props import glare, hold, light, sleeve
 from matcher.lab.synthesis.scene import Surface
 from matcher.lab.synthesis.surfaces import surface
-from matcher.lab.synthesis.trials import random_age, random_crop
 from matcher.lab.synthesis.words import random_caption
 
 Picture = NDArray[np.uint8]

@@ -1,4 +1,4 @@
-"""Noise fields that the rehearsal is made of: clouds, grain; in: a shape and an rng; out: float32 fields.
+"""Noise fields that drawn cards are made of: clouds, grain; in: a shape and an rng; out: float32 fields.
 
 Every field is drawn on a grid that does not depend on the output's resolution and is then enlarged. So the
 same seed gives the same stain at 300 dpi and in a 12-megapixel photo, and big pictures stay cheap.

@@ -1,7 +1,7 @@
 """Registered pairs of faces with the truth of every spot known: does it show the same thing on both, or not?
 
-Negatives in, `Pair`s out: what the comparator (`ladder/comparator.py`) is trained on. Both faces go through printing,
-ageing, camera, flattening and registration as they would in use; the truth comes from printing each fresh card twice,
+Negatives in, `Pair`s out: what the change detector (`core.ladder.change_detector`) is trained on. Both faces go through
+printing, ageing, camera, flattening and registration as in use; the truth comes from printing each fresh card twice,
 once with its own content and once with the other's.
 """
 
@@ -21,8 +21,9 @@ from matcher.core.flatten import Face, flatten
 from matcher.core.ladder.caption_strips import register_strips, shown_by_both
 from matcher.core.photo import Photo, to_grey
 from matcher.lab.synthesis import Age, Caption, Crop, make_copy, photograph, print_card, scan
-from matcher.lab.synthesis.exposures import another_exposure
-from matcher.lab.synthesis.trials import CORNER_JITTER_MM, another_crop, random_age, random_crop, random_scene
+from matcher.lab.synthesis.chance import another_crop, random_age, random_crop, random_scene
+from matcher.lab.synthesis.negatives import another_exposure
+from matcher.lab.synthesis.trials import CORNER_JITTER_MM
 from matcher.lab.synthesis.words import another_caption, random_caption
 
 Picture = NDArray[np.uint8]
@@ -81,34 +82,36 @@ class _Print:
 def pairs(negative: Picture, siblings: Sequence[Picture], seed: int, fonts: Sequence[str] = ("",)) -> Iterator[Pair]:
     """One reference against two more copies of its negative, two other exposures, and each sibling."""
     rng = np.random.default_rng(seed)
-    own = _Print(negative, random_crop(rng), random_caption(rng, fonts), int(rng.integers(1 << 30)), seed)
+    reference_print = _Print(negative, random_crop(rng), random_caption(rng, fonts), int(rng.integers(1 << 30)), seed)
     age = random_age(rng, float(rng.choice([1.0, 0.7, 0.45, 0.3, 0.2])))
-    face, _ = _face(own, age, rng, scanned=True)
+    face, _ = _face(reference_print, age, rng, scanned=True)
     reference = View(face)
     others = [("exposure", another_exposure(negative, rng)) for _ in range(2)] + [("sibling", s) for s in siblings]
     for kind, content in [("same", negative), ("same", negative), *others]:
-        pair = _pair(kind, content, own, reference, rng)
+        pair = _pair(kind, content, reference_print, reference, rng)
         if pair is not None:
             yield pair
 
 
-def _pair(kind: str, content: Picture, own: _Print, reference: View, rng: np.random.Generator) -> Pair | None:
-    caption = own.caption if rng.random() < 0.4 else another_caption(own.caption, rng)
-    crop = own.crop if rng.random() < 0.7 else another_crop(own.crop, rng)
-    plate = own.plate if kind == "same" else own.plate + 1
+def _pair(
+    kind: str, content: Picture, reference_print: _Print, reference: View, rng: np.random.Generator
+) -> Pair | None:
+    caption = reference_print.caption if rng.random() < 0.4 else another_caption(reference_print.caption, rng)
+    crop = reference_print.crop if rng.random() < 0.7 else another_crop(reference_print.crop, rng)
+    plate = reference_print.plate if kind == "same" else reference_print.plate + 1
     shown = _Print(content, crop, caption, int(rng.integers(1 << 30)), plate)
     contrast = float(np.exp(rng.uniform(np.log(0.10), np.log(0.9))))
     query, to_face = _face(shown, random_age(rng, contrast), rng, scanned=rng.random() < 0.3)
     found = align(View(query), reference)
     if not found or found.correlation < POOR_START:
         return None
-    would_be = _Print(own.negative, crop, own.caption, shown.seed, plate)
+    would_be = _Print(reference_print.negative, crop, reference_print.caption, shown.seed, plate)
     truth = _truth(_fresh(would_be, to_face, query), _fresh(shown, to_face, query))
     laid, covered = warp_reference(reference.face, found)
     strips = register_strips(query, reference.face, found.transform, shown_by_both(query, reference.face, found))
     foot, head = (Patch(s.mine, s.theirs, s.shown, truth[s.rows, s.columns]) for s in strips)
     picture = Patch(query.grey, laid, query.trusted & covered, truth)
-    return Pair(kind, contrast, caption == own.caption, crop == own.crop, picture, (foot, head))
+    return Pair(kind, contrast, caption == reference_print.caption, crop == reference_print.crop, picture, (foot, head))
 
 
 def _face(shown: _Print, age: Age, rng: np.random.Generator, scanned: bool) -> tuple[Face, NDArray[np.float64]]:

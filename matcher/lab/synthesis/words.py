@@ -1,4 +1,4 @@
-"""Invented captions for rehearsals, and small changes to them: a letter, two letters, another club, another name."""
+"""Invented captions, and small changes to them: a letter, two letters, another club, another name."""
 
 from __future__ import annotations
 

@@ -1,1 +1,20 @@
-"""What makes the weights and coefficients again, from photographs; each file here is also a command of `scripts/`."""
+"""What makes the weights and coefficients, from photographs that `manifests` lists to train or to fit.
+
+Coefficients:
+    calibrate              `scripts/calibrate`: the confidence of every rung, and the scaling of answers
+    fitting                trials                      -> the rungs' logistic models
+    platt_fit              rows of an evaluation       -> the scaling of answers' log odds
+    recalibrate            a catalogue                 -> its own confidence (`platekin rehearse`)
+    fit_reading            `scripts/fit_reading`: what the reader's findings are worth
+    fit_detection          `scripts/fit_detection`: both of the next
+    quad_fit               staged scenes               -> which quad is a card
+    full_frame_fit         staged scenes               -> whether the whole picture is one
+
+Networks, which need PyTorch:
+    train_change_detector  `scripts/train_change_detector`
+    change_windows         registered pairs            -> batches of windows, varied anew
+    change_network         batches                     -> where two pictures show different things
+    train_orientation      `scripts/train_orientation`
+    orientation_sides      fronts and backs            -> batches as cameras and outlines may give them
+    orientation_network    batches                     -> which way up a card is, and front from back
+"""

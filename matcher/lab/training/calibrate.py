@@ -1,4 +1,4 @@
-"""Fit the confidence of every rung on rehearsals of photographs, and report it on others.
+"""Fit the confidence of every rung on cards drawn of some photographs, and report it on others.
 
     scripts/calibrate --train FOLDER... --held-out FOLDER... --manifest FILE [--pairs '^(p\\d+)_([a-z]+)'] --output FILE
 
@@ -24,10 +24,9 @@ from matcher.core.calibration import Calibration
 from matcher.core.errors import BadTable
 from matcher.core.parallel.processes import process_pool
 from matcher.lab.manifests import Role, Taken, add_option, sha256_of, stored, take
-from matcher.lab.synthesis.copy_trials import drawn_copies
 from matcher.lab.synthesis.lettering import FONTS
 from matcher.lab.synthesis.negatives import negative_of
-from matcher.lab.synthesis.trials import Pairing, Sitting, Trial, drawn, measured
+from matcher.lab.synthesis.trials import Pairing, Subject, Trial, drawn, drawn_copies, measured
 from matcher.lab.training.fitting import RUNGS, as_json, fit_rung, report, rows_of
 from matcher.lab.training.platt_fit import fit_answers
 
@@ -50,15 +49,15 @@ def siblings(paths: Sequence[Path], pattern: str, rng: np.random.Generator) -> l
 def session(
     work: Path | None, pairs: Sequence[tuple[Path, Path | None]], seed: int, rungs: Sequence[str]
 ) -> list[Trial]:
-    """The trials of some sittings; their faces are kept in `work`, where a later call finds them."""
+    """The trials of some subjects; their faces are kept in `work`, where a later call finds them."""
     copies_alone = set(rungs) == {"copy"}
     place = work / f"{'copies' if copies_alone else 'faces'}-{seed}.pickle" if work else None
     if place is not None and place.exists():
         faces: list[list[Pairing]] = pickle.loads(place.read_bytes())
     else:
-        sittings = [Sitting(negative_of(a), negative_of(b) if b else None) for a, b in pairs]
-        faces = list(drawn_copies(sittings, seed, FONTS))
-        faces += [] if copies_alone else drawn(sittings, seed, FONTS)
+        subjects = [Subject(negative_of(a), negative_of(b) if b else None) for a, b in pairs]
+        faces = list(drawn_copies(subjects, seed, FONTS))
+        faces += [] if copies_alone else drawn(subjects, seed, FONTS)
         if place is not None:
             place.parent.mkdir(parents=True, exist_ok=True)
             draft = place.with_suffix(".part")
@@ -68,7 +67,7 @@ def session(
 
 
 def trials_of(taken: Sequence[Taken], pattern: str, seed: int, work: Path | None, rungs: Sequence[str]) -> list[Trial]:
-    """All trials of these pictures, ten sittings a task, on two processes."""
+    """All trials of these pictures, ten subjects a task, on two processes."""
     pairs = siblings([one.path for one in taken], pattern, np.random.default_rng(seed))
     tasks = [pairs[i : i + 10] for i in range(0, len(pairs), 10)]
     seeds = range(1000 * seed, 1000 * seed + len(tasks))
@@ -77,7 +76,10 @@ def trials_of(taken: Sequence[Taken], pattern: str, seed: int, work: Path | None
 
 
 def scale_answers(folders: Sequence[Path], output: Path | None, source: str) -> None:
-    """Fit the scaling on evaluations, print it, and store it beside the shipped models."""
+    """Fit the scaling on evaluations, print it, and store it beside the shipped models. Raises BadTable."""
+    for folder in folders:
+        if (role := json.loads((folder / "set.json").read_text()).get("role")) != "scale":
+            raise BadTable("bad_evaluation", f"{folder}: it serves to {role}", "evaluate anew with --role scale")
     lines = chain.from_iterable((folder / "rows.jsonl").read_text().splitlines() for folder in folders)
     rows = [json.loads(line) for line in lines]
     shipped = Calibration.load()
@@ -105,7 +107,10 @@ def main() -> None:
     parser.add_argument("--source", default="", help="what the photographs are; stored with the coefficients")
     chosen = parser.parse_args()
     if chosen.answers:
-        scale_answers(chosen.answers, chosen.output, chosen.source)
+        try:
+            scale_answers(chosen.answers, chosen.output, chosen.source)
+        except BadTable as error:
+            parser.error(str(error))
         return
     if not (chosen.train and chosen.held_out):
         parser.error("give --train and --held-out, or --answers")

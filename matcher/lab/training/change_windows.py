@@ -102,7 +102,7 @@ def windows(patch: Patch, size: tuple[int, int], rng: np.random.Generator) -> li
 
 
 def varied(mine: NDArray[np.uint8], theirs: NDArray[np.uint8], rng: np.random.Generator) -> list[NDArray[np.float32]]:
-    """The pair as other cameras, papers and registrations might have given it: rehearsals do not show all there is."""
+    """The pair as other cameras, papers and registrations might have given it: drawn ones do not show all there is."""
     sides = [mine.astype(np.float32), theirs.astype(np.float32)]
     if rng.random() < 0.5:
         sides[1] = _nudged(sides[1], rng)

@@ -1,4 +1,4 @@
-"""Does reading the words help? Fit the rung `reading` on rehearsed cards of some photographs, report it on others.
+"""Does reading the words help? Fit the rung `reading` on cards drawn of some photographs, report it on others.
 
     scripts/fit_reading FOLDER --fit FIRST LAST --report FIRST LAST [--seed N] [--output reading.json]
 
@@ -34,10 +34,11 @@ from matcher.core.ocr.reading import OcrReading, read_caption
 from matcher.core.photo import Photo
 from matcher.lab import manifests
 from matcher.lab.synthesis import Caption, Crop, make_copy, needed_px_per_mm, photograph, scan
+from matcher.lab.synthesis.chance import random_age, random_crop, random_scene
 from matcher.lab.synthesis.lettering import FONTS
 from matcher.lab.synthesis.negatives import negative_of
 from matcher.lab.synthesis.photographing import Shot
-from matcher.lab.synthesis.trials import CONTRASTS, CORNER_JITTER_MM, random_age, random_crop, random_scene
+from matcher.lab.synthesis.trials import CONTRASTS, CORNER_JITTER_MM
 from matcher.lab.synthesis.words import misspelt, random_caption
 from matcher.lab.training.fitting import SPEAKS_AGAINST, Rows, as_json, fit, report
 
@@ -48,7 +49,7 @@ UNFITTED = RungModel(("exact",), (0.0,), (1.0,), (-1.0,), 0.0)
 
 
 @dataclass(frozen=True)
-class Trial:
+class ReadingTrial:
     """One photographed card. inks: the caption rung's probability for its own words and for one letter changed."""
 
     contrast: float
@@ -60,14 +61,14 @@ class Trial:
     seconds: float
 
 
-def trials(paths: Sequence[Path], seed: int) -> Iterator[Trial]:
+def trials(paths: Sequence[Path], seed: int) -> Iterator[ReadingTrial]:
     for number, path in enumerate(paths):
         rng = np.random.default_rng([seed, number])
         contrast, large = CONTRASTS[number % len(CONTRASTS)], number % LARGE == LARGE - 1
         yield _trial(path, contrast, large, rng)
 
 
-def _trial(path: Path, contrast: float, large: bool, rng: np.random.Generator) -> Trial:
+def _trial(path: Path, contrast: float, large: bool, rng: np.random.Generator) -> ReadingTrial:
     negative, crop, caption = negative_of(path), random_crop(rng), random_caption(rng, FONTS)
     scene = random_scene(rng)
     if large:
@@ -89,7 +90,7 @@ def _trial(path: Path, contrast: float, large: bool, rng: np.random.Generator) -
         _ink(flatten(photo, outline), negative, crop, caption, rng),
         _ink(flatten(photo, outline), negative, crop, others["letter"], rng),
     )
-    return Trial(contrast, large, caption.style, reading, known, inks, seconds)
+    return ReadingTrial(contrast, large, caption.style, reading, known, inks, seconds)
 
 
 def _variants(caption: Caption, rng: np.random.Generator) -> dict[str, Caption]:
@@ -120,24 +121,22 @@ def _ink(face: Face, negative: np.ndarray, crop: Crop, words: Caption, rng: np.r
     return Calibration.load().probability("caption", features) if is_legible(features) else None
 
 
-def rows_of(found: Sequence[Trial]) -> Rows:
+def rows_of(found: Sequence[ReadingTrial]) -> Rows:
     """Every known caption of every card that was read: its features, and whether it is the true one."""
     kept = [
-        (likeness.features, name)
-        for trial in found
-        for name, likeness in _testimony(trial, UNFITTED).likenesses.items()
+        (likeness.features, name) for trial in found for name, likeness in _evidence(trial, UNFITTED).likenesses.items()
     ]
     names = tuple(kept[0][0])
     values = np.array([[features[name] for name in names] for features, _ in kept])
     return Rows(names, values, np.array([name == "own" for _, name in kept]), tuple(name for _, name in kept))
 
 
-def _testimony(trial: Trial, model: RungModel, without: str = "") -> OcrEvidence:
+def _evidence(trial: ReadingTrial, model: RungModel, without: str = "") -> OcrEvidence:
     known = {name: words for name, words in trial.known.items() if name != without}
     return match_captions(trial.reading, known, Calibration({"reading": model}, {}))
 
 
-def table(found: Sequence[Trial], model: RungModel) -> None:
+def table(found: Sequence[ReadingTrial], model: RungModel) -> None:
     """One line a group of cards: how often something was read, the true caption nearest, another nearest, level."""
     print(f"{'cards':24} {'n':>4} {'read':>6} {'true':>6} {'wrong':>6} {'level':>6} {'none':>6} {'CPU ms':>7}")
     groups = {f"contrast {100 * c:.0f} %": [t for t in found if t.contrast == c] for c in CONTRASTS}
@@ -145,39 +144,39 @@ def table(found: Sequence[Trial], model: RungModel) -> None:
     groups |= {"12 megapixels": [t for t in found if t.large], "1-2 megapixels": [t for t in found if not t.large]}
     for name, group in {**groups, "all": list(found)}.items():
         if group:
-            told = [_testimony(t, model) for t in group]
+            read = [_evidence(t, model) for t in group]
             none = _none_auroc([t for t in group if t.reading], model)
-            shares = [np.mean([bool(t) for t in told]), np.mean([t.best == "own" for t in told])]
-            shares += [np.mean([t.best not in ("own", "") for t in told])]
-            shares += [np.mean([bool(t) and not t.best for t in told])]
+            shares = [np.mean([bool(t) for t in read]), np.mean([t.best == "own" for t in read])]
+            shares += [np.mean([t.best not in ("own", "") for t in read])]
+            shares += [np.mean([bool(t) and not t.best for t in read])]
             cells = " ".join(f"{100 * share:5.1f}%" for share in shares)
             print(f"{name:24} {len(group):4} {cells} {none:6.3f} {1000 * np.median([t.seconds for t in group]):7.0f}")
 
 
-def _none_auroc(found: Sequence[Trial], model: RungModel) -> float:
+def _none_auroc(found: Sequence[ReadingTrial], model: RungModel) -> float:
     """The highest probability of any known caption, with the true one among them against without it."""
     if not found:
         return float("nan")
     highest = [
-        max((likeness.probability for likeness in _testimony(trial, model, without).likenesses.values()), default=0.5)
+        max((likeness.probability for likeness in _evidence(trial, model, without).likenesses.values()), default=0.5)
         for without in ("", "own")
         for trial in found
     ]
     return float(roc_auc_score([True] * len(found) + [False] * len(found), highest))
 
 
-def against_ink(found: Sequence[Trial], model: RungModel) -> None:
+def against_ink(found: Sequence[ReadingTrial], model: RungModel) -> None:
     """Own words and one letter changed, both known: what the inks settle, what reading adds, and where it errs."""
     groups: dict[str, list[tuple[float, float]]] = {"too faded to compare": [], "open (0.1-0.9)": [], "settled": []}
     for trial in found:
         pair = {"own": trial.known["own"], "letter": trial.known["letter"]}
         told = match_captions(trial.reading, pair, Calibration({"reading": model}, {}))
-        read = _rivals({n: likeness.probability for n, likeness in told.likenesses.items()}) if told else 0.5
+        read = _share_of_own({n: likeness.probability for n, likeness in told.likenesses.items()}) if told else 0.5
         own, letter = trial.inks
         if own is None or letter is None:
             groups["too faded to compare"].append((0.5, read))
             continue
-        ink = _rivals({"own": own, "letter": letter})
+        ink = _share_of_own({"own": own, "letter": letter})
         open_ = 0.1 < share_odds({"own": Contender(own, ()), "letter": Contender(letter, ())})["own"] < 0.9
         groups["open (0.1-0.9)" if open_ else "settled"].append((ink, read))
     print("\nown words against one letter changed, both known: nearer to the own words (level counts half)")
@@ -190,7 +189,7 @@ def against_ink(found: Sequence[Trial], model: RungModel) -> None:
             print(f"{name:24} {len(pairs):4} " + " ".join(f"{100 * share:5.1f}%" for share in right))
 
 
-def answers(found: Sequence[Trial], model: RungModel) -> None:
+def answers(found: Sequence[ReadingTrial], model: RungModel) -> None:
     """Right, wrong and undecided at a limit of 0.75, by the inks alone and with the reading's evidence added."""
     print(f"\n{'answers at 0.75':46} {'right':>6} {'wrong':>6} {'open':>6}")
     for name, known, truth in (
@@ -205,7 +204,7 @@ def answers(found: Sequence[Trial], model: RungModel) -> None:
             print(f"{label:46} {right:6} {len(told) - right - open_:6} {open_:6}")
 
 
-def _answer(trial: Trial, known: Sequence[str], model: RungModel, share: float) -> str:
+def _answer(trial: ReadingTrial, known: Sequence[str], model: RungModel, share: float) -> str:
     """The record settled on, '' for none of the known, 'open' where it stays between."""
     inks = dict(zip(("own", "letter"), trial.inks, strict=True))
     pair = {name: trial.known[name] for name in known}
@@ -221,7 +220,7 @@ def _answer(trial: Trial, known: Sequence[str], model: RungModel, share: float) 
     return "" if max(both.values()) <= 0.25 else "open"
 
 
-def _rivals(probabilities: dict[str, float]) -> float:
+def _share_of_own(probabilities: dict[str, float]) -> float:
     """The own words' share against the one-letter variant."""
     odds = {name: p / (1 - p + 1e-9) for name, p in probabilities.items()}
     return odds["own"] / (odds["own"] + odds["letter"] + 1e-9)
@@ -232,11 +231,11 @@ def _logit(p: np.ndarray) -> np.ndarray:
     return np.asarray(np.round(np.log(p / (1 - p)), 6))
 
 
-def _kept(work: Path | None, paths: Sequence[Path], seed: int) -> list[Trial]:
+def _kept(work: Path | None, paths: Sequence[Path], seed: int) -> list[ReadingTrial]:
     """The trials, read from `work` where they were drawn before: a new rule can then be tried in seconds."""
     place = work / f"readings-{paths[0].stem}-{paths[-1].stem}-{seed}.pickle" if work else None
     if place is not None and place.exists():
-        drawn: list[Trial] = pickle.loads(place.read_bytes())
+        drawn: list[ReadingTrial] = pickle.loads(place.read_bytes())
         return drawn
     drawn = list(trials(paths, seed))
     if place is not None:

@@ -33,7 +33,7 @@ SPEAKS_AGAINST = {
         for what in ("one", "two", "more", "cut", "unread", "replaced", "misfit", "doubt", "clear")
     ),
 }
-"""Measures of difference that must never speak for the same, whatever the rehearsals happen to say: a letter too few
+"""Measures of difference that must never speak for the same, whatever the trials happen to say: a letter too few
 once in a while comes with a card that was read badly as a whole."""
 
 STRENGTH = 3.0

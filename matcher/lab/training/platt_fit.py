@@ -1,7 +1,7 @@
 """Rows of an evaluation in, a scaling of each rung's log odds out: how stated confidence and truth belong together.
 
-The rungs are fitted on pairs, one query against one reference. An answer asks several references, sets rivals against
-each other and hears a reader; and near twins are rarer in it than in rehearsals. Two numbers a rung put that right
+The rungs are fitted on pairs, one query against one reference. An answer asks several references, sets candidates
+against each other and hears a reader; and near twins are rarer in it than in trials. Two numbers a rung put that right
 (Platt, Probabilistic outputs for support vector machines, 1999).
 """
 
@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from matcher.core.calibration import PlattScaling, log_odds
-from matcher.lab.evaluation.verdicts import stated
+from matcher.lab.evaluation.scored_answers import stated
 
 SCALED = ("pose", "copy")
 """The crop is left as it is: what it states is nearly always settled, and true. So is the caption: with a scaling it

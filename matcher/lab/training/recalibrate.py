@@ -27,7 +27,7 @@ from matcher.core.flatten import Face
 from matcher.core.parallel.cluster import Cluster
 from matcher.core.parallel.processes import process_pool
 from matcher.core.reference_set import KnownReference
-from matcher.lab.synthesis.trials import Picture, Sitting, Trial, trials
+from matcher.lab.synthesis.trials import Picture, Subject, Trial, trials
 from matcher.lab.training.fitting import RUNGS, Rows, as_json, fit_rung, report, rows_of
 
 LEAST_POSES, LEAST_SUBJECTS = 30, 10
@@ -36,8 +36,8 @@ LEAST_POSES, LEAST_SUBJECTS = 30, 10
 LEAST_CONTRAST = 0.3
 """References that have kept less are no negatives: their grain would be taken for the picture."""
 
-SITTINGS = (80, 40)
-"""To teach and to judge: fewer poses than this are rehearsed several times."""
+LEAST_DRAWN = (80, 40)
+"""To teach and to judge: fewer poses than this are drawn several times."""
 
 HELD_OUT = 0.3
 WIDTH = 600
@@ -61,8 +61,8 @@ class Gain:
 
 
 @dataclass(frozen=True)
-class Rehearsed:
-    """calibration: what `Calibration.load` reads, as JSON. poses: rehearsed. pairs: that taught."""
+class Refitted:
+    """calibration: what `Calibration.load` reads, as JSON. poses: drawn. pairs: that taught."""
 
     calibration: dict[str, Any]
     gains: tuple[Gain, ...]
@@ -70,7 +70,7 @@ class Rehearsed:
     pairs: int
 
 
-def rehearse(
+def refit(
     references: CatalogueReferences,
     *,
     seed: int = 1,
@@ -79,15 +79,15 @@ def rehearse(
     fonts: Sequence[str] = ("",),
     progress: Progress = lambda done, total: None,
     cluster: Cluster | None = None,
-) -> Rehearsed:
+) -> Refitted:
     """Refit the confidence on a catalogue's own references; at most so many poses. Nothing is written.
 
     Raises CatalogueError too_few_poses; on a cluster PlatekinError no_cluster.
     """
     chosen = _chosen(references, most, np.random.default_rng([seed, 51]))
     teach, judge = _split(chosen, np.random.default_rng([seed, 52]))
-    teaching = _tasks(references, teach, SITTINGS[0], seed, fonts)
-    judging = _tasks(references, judge, SITTINGS[1], seed + 1000, fonts)
+    teaching = _tasks(references, teach, LEAST_DRAWN[0], seed, fonts)
+    judging = _tasks(references, judge, LEAST_DRAWN[1], seed + 1000, fonts)
     results = list(worked(references.catalogue, [*teaching, *judging], workers, progress, cluster))
     taught, judged = (list(chain.from_iterable(p)) for p in (results[: len(teaching)], results[len(teaching) :]))
     shipped = Calibration.load()
@@ -107,7 +107,7 @@ def rehearse(
         "pictures": f"{len(chosen)} poses of this catalogue, {len(judge)} of them held out",
         "refitted": [gain.rung for gain in gains if gain.taken],
     }
-    return Rehearsed(as_json(models, about, shipped.answers), tuple(gains), len(chosen), len(taught))
+    return Refitted(as_json(models, about, shipped.answers), tuple(gains), len(chosen), len(taught))
 
 
 def _rows(some: Sequence[Trial], rung: str) -> Rows | None:
@@ -200,8 +200,8 @@ def _lost(task: Task) -> list[Trial]:
 
 def _session(catalogue: Catalogue, task: Task) -> list[Trial]:
     with catalogue:
-        sittings = [
-            Sitting(negative_from(catalogue.face(own)), negative_from(catalogue.face(other)) if other else None)
+        subjects = [
+            Subject(negative_from(catalogue.face(own)), negative_from(catalogue.face(other)) if other else None)
             for own, other in task.pairs
         ]
-    return list(trials(sittings, task.seed, task.fonts))
+    return list(trials(subjects, task.seed, task.fonts))

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from matcher.core.calibration import Calibration
 from matcher.core.ladder.change_detector import STEP, DifferenceMap, compare, difference_features, prepared
 from matcher.core.ladder.head_to_head import RUNG, Contender, rival_features, share_odds
-from matcher.lab.synthesis.exposures import another_exposure
+from matcher.lab.synthesis.negatives import another_exposure
 from matcher.lab.synthesis.training_pairs import UNKNOWN, pairs
 from tests.support.faces import face_of, picture
 

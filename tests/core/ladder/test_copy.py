@@ -14,8 +14,7 @@ from matcher.core.calibration import Calibration
 from matcher.core.flatten import Face
 from matcher.core.ladder.copy import copy_features, judge_copy
 from matcher.core.ladder.crop import known_crop
-from matcher.lab.synthesis.copy_trials import drawn_copies
-from matcher.lab.synthesis.trials import Pairing, Sitting
+from matcher.lab.synthesis.trials import Pairing, Sitting, drawn_copies
 from tests.support.faces import SIZE, face_of, picture
 
 NEGATIVE = picture(71)

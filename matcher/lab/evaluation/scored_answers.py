@@ -15,7 +15,7 @@ LEGIBLE = 0.30
 
 
 @dataclass(frozen=True)
-class Verdict:
+class ScoredAnswer:
     """One query's answer against its truth.
 
     outcome:    of the answer, or 'no card'. right: the outcome, and for `held` the record too.
@@ -43,14 +43,14 @@ class Verdict:
         return self.condition in GOOD_LIGHT
 
 
-def verdict_of(row: Row) -> Verdict:
+def score_answer(row: Row) -> ScoredAnswer:
     """Judge one row."""
     truth, answer = row["truth"], row["answer"] or {}
     outcome = answer.get("outcome", "no card")
     candidates = answer.get("candidates", [])
     closest = candidates[0] if candidates else {}
     held = outcome == "held"
-    return Verdict(
+    return ScoredAnswer(
         kind=row["kind"],
         fade=row["fade"],
         condition=row["condition"],

@@ -1,4 +1,4 @@
-"""One query in, one row out: the photo is drawn and identified, its pairs are judged, the rivals are asked.
+"""One query in, one row out: the photo is drawn and identified, its pairs are judged, the baselines are asked.
 
 Runs in worker processes, each with the catalogue opened once. A row is plain JSON: all that the table, and a person
 who looks for the reasons of a failure, need.
@@ -25,10 +25,10 @@ from matcher.core.flatten import Face, flatten
 from matcher.core.identify import CardAnswer, Identification, identify
 from matcher.core.photo import Photo, read_photo
 from matcher.core.settings import Settings
-from matcher.lab.evaluation.baselines import Rivals
+from matcher.lab.evaluation.baselines import Baselines
 from matcher.lab.evaluation.draw import draw_query
-from matcher.lab.evaluation.pairs import Table
-from matcher.lab.evaluation.plan import OUTCOMES, Plan, Query, fade_of
+from matcher.lab.evaluation.pairs import PairJudge
+from matcher.lab.evaluation.plan import OUTCOMES, EvaluationPlan, PlannedQuery, fade_of
 from matcher.lab.synthesis.photographing import Shot
 
 FAR_OFF_MM = 3.0
@@ -38,26 +38,26 @@ CARD_MM = 63.5
 
 
 @dataclass(frozen=True)
-class Desk:
-    """One process' desk."""
+class QueryJudge:
+    """What one process judges queries with."""
 
     references: CatalogueReferences
     settings: Settings
     calibration: Calibration
-    table: Table
-    rivals: Rivals
+    pair_judge: PairJudge
+    baselines: Baselines
     photos: Path
 
     @classmethod
-    def of(cls, plan: Plan, catalogue: Path, photos: Path, calibration: Calibration) -> Desk:
+    def of(cls, plan: EvaluationPlan, catalogue: Path, photos: Path, calibration: Calibration) -> QueryJudge:
         settings = Settings(top=20)
         references = CatalogueReferences.open(catalogue, settings)
         copies = {f"{copy.copy_id}.jpg": copy for record in plan.records for copy in record.copies}
-        rivals = Rivals.of(references)
-        table = Table(references, calibration, copies, plan.poses, rivals)
-        return cls(references, settings, calibration, table, rivals, photos)
+        baselines = Baselines.of(references)
+        pair_judge = PairJudge(references, calibration, copies, plan.poses, baselines)
+        return cls(references, settings, calibration, pair_judge, baselines, photos)
 
-    def judge(self, query: Query) -> dict[str, Any]:
+    def judge(self, query: PlannedQuery) -> dict[str, Any]:
         """The row of one query."""
         data, shot = draw_query(query)
         name = f"{query.query_id}.jpg"
@@ -79,8 +79,8 @@ class Desk:
             "face": "located" if located else "true",
             "answer": self._answer(name, found, card),
             "cards": len(found.cards),
-            "pairs": self.table.of_query(query, face),
-            "rivals": self._rivals(face),
+            "pairs": self.pair_judge.of_query(query, face),
+            "baselines": self._baselines(face),
         }
 
     def _answer(self, name: str, found: Identification, card: CardAnswer | None) -> dict[str, Any] | None:
@@ -103,11 +103,11 @@ class Desk:
         )
         return (card.face.half_turn() if upside_down else card.face), True
 
-    def _rivals(self, face: Face) -> dict[str, Any]:
+    def _baselines(self, face: Face) -> dict[str, Any]:
         started = time.perf_counter()
-        by_hash = self.rivals.nearest_hash(face)
+        by_hash = self.baselines.nearest_hash(face)
         middle = time.perf_counter()
-        by_features = self.rivals.most_inliers(describe(face))
+        by_features = self.baselines.most_inliers(describe(face))
         return {
             "hash": {**asdict(by_hash), "seconds": round(middle - started, 4)},
             "features": {**asdict(by_features), "seconds": round(time.perf_counter() - middle, 4)},
@@ -131,7 +131,7 @@ def _distance(corners: NDArray[Any], true: NDArray[np.float64]) -> float:
     return float(np.linalg.norm(corners - true, axis=1).mean())
 
 
-def _truth(query: Query) -> dict[str, Any]:
+def _truth(query: PlannedQuery) -> dict[str, Any]:
     shown = query.copy.shows
     return {
         "outcome": OUTCOMES[query.kind],
@@ -154,56 +154,26 @@ def _truth(query: Query) -> dict[str, Any]:
     }
 
 
-class _Place:
-    """A worker's desk, set up at its first query."""
-
-    def __init__(self, *made: Any) -> None:
-        self._made = made
-        self._desk: Desk | None = None
-
-    def desk(self) -> Desk:
-        if self._desk is None:
-            self._desk = Desk.of(*self._made)
-        return self._desk
-
-
-# The only state of a worker process, set once by the pool's initialiser; nothing else reads it.
-_place: _Place | None = None
-
-
 @dataclass(frozen=True)
-class Desked:
-    """What a desk is made of, with a name of its own, for processes that work for several evaluations."""
+class JudgeSetup:
+    """What a judge is made of; name: unique, since a process may work for several evaluations."""
 
     name: str
-    plan: Plan
+    plan: EvaluationPlan
     catalogue: Path
     photos: Path
     calibration: Calibration
 
 
-# A cluster's worker keeps the last desk, and judges one query at a time.
-_desks: dict[str, Desk] = {}
-_turn = threading.Lock()
+# The only state of a worker process: it keeps the last judge, and judges one query at a time.
+_judges: dict[str, QueryJudge] = {}
+_lock = threading.Lock()
 
 
-def judge_at(made: Desked, query: Query) -> dict[str, Any]:
-    """Judge one query in any process, one after the other; the desk stays set up for the next one."""
-    with _turn:
-        if made.name not in _desks:
-            _desks.clear()
-            _desks[made.name] = Desk.of(made.plan, made.catalogue, made.photos, made.calibration)
-        return _desks[made.name].judge(query)
-
-
-def set_up(plan: Plan, catalogue: Path, photos: Path, calibration: Calibration) -> None:
-    """Initialiser of a pool whose workers run `judge`."""
-    global _place
-    _place = _Place(plan, catalogue, photos, calibration)
-
-
-def judge(query: Query) -> dict[str, Any]:
-    """Judge one query in a worker set up by `set_up`."""
-    if _place is None:
-        raise RuntimeError("this process was not set up to judge")
-    return _place.desk().judge(query)
+def judge_at(made: JudgeSetup, query: PlannedQuery) -> dict[str, Any]:
+    """Judge one query in any process, one after the other; the judge stays set up for the next one."""
+    with _lock:
+        if made.name not in _judges:
+            _judges.clear()
+            _judges[made.name] = QueryJudge.of(made.plan, made.catalogue, made.photos, made.calibration)
+        return _judges[made.name].judge(query)

@@ -1,10 +1,10 @@
-"""Speed as ratios against a floor and rivals of the same run: one table, as JSON too, and a plot of cost by size.
+"""Speed as ratios against a floor and baselines of the same run: one table, as JSON too, and a plot of cost by size.
 
-    scripts/benchmark PHOTOGRAPHS [--records 4500] [--photos 12] [--sizes 500 9000 100000]
-    scripts/benchmark PHOTOGRAPHS --stage index [--sizes 10000 100000 1000000]
+    scripts/measure_speed PHOTOGRAPHS [--records 4500] [--photos 12] [--sizes 500 9000 100000]
+    scripts/measure_speed PHOTOGRAPHS --stage index [--sizes 10000 100000 1000000]
 
-PHOTOGRAPHS: any folder of them, used as negatives. One thread, but where two processes are told. See `benchmark_cards`,
-`benchmark_identify` and `benchmark_index` for what is measured.
+PHOTOGRAPHS: any folder of them, used as negatives. One thread, but where two processes are told. See `cards`,
+`identification` and `index` for what is measured.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from pathlib import Path
 from matcher.core.parallel.processes import one_thread
 from matcher.lab.benchmarks.cards import KINDS, asked, build
 from matcher.lab.benchmarks.cluster import scaling
-from matcher.lab.benchmarks.identification import Photos, Row, at_size, by_stage, processes, rivals
+from matcher.lab.benchmarks.identification import Photos, Row, at_size, baselines, by_stage, processes
 from matcher.lab.benchmarks.index import draw_cards, measure_sizes, plot
 
 IDENTIFY_SIZES = (500, 4_500, 9_000, 50_000, 100_000)
@@ -48,9 +48,9 @@ def whole(photographs: list[Path], chosen: argparse.Namespace) -> dict[str, obje
     show("two processes against one, 12 MP", report["processes"])
     report["cluster"] = [scaling(chosen.catalogue, photos["2 MP JPEG"], 3)]
     show("a cluster of one and of two workers, 2 MP", report["cluster"])
-    if chosen.rivals:
-        report["rivals"] = [rivals(chosen.catalogue, [*large[: chosen.rivals], large[-1]])]
-        show("rivals on every record, 12 MP", report["rivals"])
+    if chosen.baselines:
+        report["baselines"] = [baselines(chosen.catalogue, [*large[: chosen.baselines], large[-1]])]
+        show("baselines on every record, 12 MP", report["baselines"])
     plot(sizes, ("identify_ms", "floor_ms"), chosen.output / "identify.svg")
     return report
 
@@ -77,7 +77,9 @@ def main() -> None:
     parser.add_argument("photographs", type=Path, help="folder of photographs, used as negatives")
     parser.add_argument("--records", type=int, default=4500, help="of the catalogue that is drawn")
     parser.add_argument("--photos", type=int, default=12, help="asked, of each kind and size")
-    parser.add_argument("--rivals", type=int, default=2, help="photos that the rivals answer too (half a minute each)")
+    parser.add_argument(
+        "--baselines", type=int, default=2, help="photos that the baselines answer too (half a minute each)"
+    )
     parser.add_argument("--at", type=int, default=9_000, help="references at which the kinds of photo are compared")
     parser.add_argument("--sizes", type=int, nargs="+", help="numbers of references")
     parser.add_argument("--catalogue", type=Path, default=Path("demo-output/benchmark"))
