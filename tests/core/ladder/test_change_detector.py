@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import Counter
+
 import cv2
 import numpy as np
 import pytest
@@ -11,13 +13,16 @@ from matcher.core.calibration import Calibration
 from matcher.core.ladder.change_detector import STEP, DifferenceMap, compare, difference_features, prepared
 from matcher.core.ladder.head_to_head import RUNG, Contender, rival_features, share_odds
 from matcher.lab.synthesis.negatives import another_exposure
-from matcher.lab.synthesis.training_pairs import UNKNOWN, pairs
+from matcher.lab.synthesis.training_pairs import UNKNOWN, Pair, pairs
 from tests.support.faces import face_of, picture
 
 Grey = NDArray[np.uint8]
 
 SPOT = np.s_[240:300, 120:190]
 """About a head: 6 x 7 mm."""
+
+SITTER, BACKDROP = np.s_[200:400, 130:240], np.s_[60:500, 20:50]
+"""Of a face, whatever its crop: well within the sitter of the drawn pairs, and well outside."""
 
 
 def seen(negative: Grey, contrast: float = 0.8, seed: int = 0) -> Grey:
@@ -134,21 +139,40 @@ def test_what_was_read_counts_when_rivals_are_compared() -> None:
 
 
 @pytest.fixture(scope="module")
-def drawn() -> list:
-    return list(pairs(np.ascontiguousarray(picture(46, 1000, 600)), [picture(47, 1000, 600)], seed=3))
+def drawn() -> list[Pair]:
+    """Pairs of one negative with a sibling: another sitter before the same backdrop."""
+    negative = np.ascontiguousarray(picture(46, 1000, 600))
+    sibling = negative.copy()
+    sibling[250:850, 180:420] = picture(47, 1000, 600)[250:850, 180:420]
+    return [pair for seed in (3, 6) for pair in pairs(negative, [sibling], seed=seed)]
 
 
-def test_copies_of_one_negative_differ_nowhere_in_the_picture(drawn: list) -> None:
-    for pair in drawn:
-        if pair.kind == "same" and pair.words:
-            assert not (pair.picture.truth == 1).any()
+def differing(drawn: list[Pair], kind: str, where: tuple[slice, slice] = SITTER) -> list[float]:
+    """The share of a part of the face that differs, of each pair of a kind."""
+    return [float((pair.picture.truth[where] == 1).mean()) for pair in drawn if pair.kind == kind]
 
 
-def test_another_sitter_differs_nearly_everywhere_and_another_exposure_in_places(drawn: list) -> None:
-    shares = {kind: [float((p.picture.truth == 1).mean()) for p in drawn if p.kind == kind] for kind in ("exposure",)}
-    assert shares["exposure"], "no other exposure could be registered"
-    assert all(0 < share < 0.3 for share in shares["exposure"])
-    assert all(set(np.unique(p.picture.truth)) <= {0, 1, UNKNOWN} for p in drawn)
+def test_every_kind_of_pair_is_drawn_and_labelled(drawn: list[Pair]) -> None:
+    assert Counter(pair.kind for pair in drawn) == {"same": 4, "exposure": 4, "sibling": 2}
+    assert {int(label) for pair in drawn for label in np.unique(pair.picture.truth)} == {0, 1, UNKNOWN}
+
+
+def test_copies_of_one_negative_differ_nowhere_in_the_picture(drawn: list[Pair]) -> None:
+    assert differing(drawn, "same") == [0.0] * 4
+    same_words = [pair for pair in drawn if pair.kind == "same" and pair.words]
+    assert len(same_words) == 3
+    assert not any((pair.picture.truth == 1).any() for pair in same_words)
+
+
+def test_another_sitter_differs_nearly_everywhere_and_the_backdrop_nowhere(drawn: list[Pair]) -> None:
+    assert min(differing(drawn, "sibling")) > 0.9
+    assert max(differing(drawn, "sibling", BACKDROP)) < 0.02
+
+
+def test_another_exposure_differs_in_places(drawn: list[Pair]) -> None:
+    shares = differing(drawn, "exposure", np.s_[:, :])
+    assert min(shares) > 0
+    assert max(shares) < 0.3
 
 
 def test_another_exposure_changes_spots_and_nothing_else() -> None:
