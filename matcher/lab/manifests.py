@@ -6,7 +6,7 @@
     report   figures are reported on it                  scripts/evaluate, calibrate --held-out, fit_reading --report
 
 A picture has one role; so has everything taken in one room, or of one sitter. The lists lie in `manifests/`, and
-`scripts/manifest` makes one of a folder. `shipped.json` beside them says what the shipped weights have seen, and of
+`scripts/make_manifest` makes one of a folder. `shipped.json` beside them says what the shipped weights have seen, and of
 which that cannot be listed any more.
 """
 
