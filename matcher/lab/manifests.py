@@ -6,8 +6,8 @@
     report   figures are reported on it                  scripts/evaluate, calibrate --held-out, fit_reading --report
 
 A picture has one role; so has everything taken in one room, or of one sitter. The lists lie in `manifests/`, and
-`scripts/make_manifest` makes one of a folder. `shipped.json` beside them says what the shipped weights have seen, and of
-which that cannot be listed any more.
+`scripts/make_manifest` makes one of a folder. `shipped.json` beside them says what the shipped weights have seen, and
+of which that cannot be listed any more.
 """
 
 from __future__ import annotations
