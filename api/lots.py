@@ -281,7 +281,7 @@ def lot_shape(catalogue: Catalogue, row: LotRow) -> shapes.Lot:
 def _item(lot: LotRow, row: store.ItemRow) -> shapes.Item:
     """Messages about files of this machine may name its folders: of those the table's text is told."""
     message = (
-        row.message if not lot.sources or not row.code else PROBLEMS[row.code].detail if row.code in PROBLEMS else ""
+        row.message if not lot.sources or not row.code else PROBLEMS[row.code].advice if row.code in PROBLEMS else ""
     )
     told = {**asdict(row), "page": row.page + 1, "message": message}
     return shapes.Item(**{name: told[name] for name in shapes.Item.model_fields})

@@ -36,6 +36,13 @@ def _root(request: Request) -> Path | None:
 Root = Annotated[Path | None, Depends(_root)]
 
 
+def _only_json(request: Request) -> None:
+    """Raises Problem not_json."""
+    kind = request.headers.get("content-type", "").split(";")[0].strip().lower()
+    if kind != "application/json" and not kind.endswith("+json"):
+        raise Problem("not_json")
+
+
 @router.get("/scans", operation_id="list_scans", summary="List folders of scans on the service's machine",
             responses=documented(*ACCESS, *STORAGE))  # fmt: skip
 def list_scans(service: ServiceNow, _: MayRead, root: Root) -> shapes.ScanFolders:
@@ -44,6 +51,7 @@ def list_scans(service: ServiceNow, _: MayRead, root: Root) -> shapes.ScanFolder
 
 
 @router.post("/lots/folder", operation_id="take_folder", summary="Take a folder of scans as a lot", status_code=201,
+             dependencies=[Depends(_only_json)],
              responses=documented("no_such_folder", "missing_file", "validation", "bad_request", "not_json",
                                   "body_too_large", "read_only", *ACCESS, *STORAGE))  # fmt: skip
 async def take_folder(request: Request, service: ServiceNow, wish: shapes.FolderLot, root: Root) -> shapes.Lot:

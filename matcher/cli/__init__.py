@@ -32,41 +32,6 @@ from matcher.cli.shared import messages
 from matcher.cli.tokens import app as tokens
 from matcher.core.errors import PlatekinError
 
-WRONG_CALL = (
-    "not_a_catalogue",
-    "no_such_record",
-    "no_such_find",
-    "no_such_decision",
-    "missing_value",
-    "no_such_sighting",
-    "no_such_reference",
-    "bad_day",
-    "bad_mapping",
-    "bad_target",
-    "target_exists",
-    "table_too_large",
-    "no_name",
-    "missing_file",
-    "missing_column",
-    "duplicate_column",
-    "not_csv",
-    "not_utf8",
-    "empty_table",
-    "too_few_poses",
-    "no_such_lot",
-    "no_pictures",
-    "lot_busy",
-    "no_such_card",
-    "no_cards",
-    "no_photo",
-    "too_many_photos",
-    "empty_text",
-    "text_too_large",
-    "bad_results",
-    "bad_vocabulary",
-)
-"""Codes that say that the call itself was wrong; all others say that something failed."""
-
 app = typer.Typer(
     name="platekin",
     no_args_is_help=True,
@@ -118,7 +83,7 @@ def main() -> None:
         messages.print(f"platekin: {error.message}", markup=False)
         if error.remedy:
             messages.print(f"  what to do: {error.remedy}", markup=False)
-        sys.exit(2 if error.code in WRONG_CALL else 1)
+        sys.exit(2 if error.kind.wrong_call else 1)
     except BrokenPipeError:
         sys.exit(1)
     except KeyboardInterrupt:
