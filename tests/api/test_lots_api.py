@@ -149,8 +149,8 @@ def test_a_folder_on_the_services_machine(folder: Path, tmp_path: Path) -> None:
         assert [(one["folder"], one["pictures"]) for one in told] == [(".", 1), ("box 7", 2), ("box 7/inner", 1)]
         for name in ("..", "../private", "link", "/", str(tmp_path / "private"), "box 7/../box 7"):
             check_problem(client.post("/v1/lots/folder", json={"folder": name}), 404, "no_such_folder")
-            as_text = client.post("/v1/lots/folder", content=b"{}", headers={"Content-Type": "text/plain"})
-            check_problem(as_text, 415, "not_json")
+        as_text = client.post("/v1/lots/folder", content=b"{}", headers={"Content-Type": "text/plain"})
+        check_problem(as_text, 415, "not_json")
         made = client.post("/v1/lots/folder", json={"folder": "box 7"}).json()
         assert (made["name"], made["items"]["queued"]) == ("box 7", 3)
         until(lambda: done(client, made["lot_id"]))
