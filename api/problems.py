@@ -9,11 +9,12 @@ from __future__ import annotations
 import logging
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Literal
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
+from pydantic import BaseModel, ConfigDict, Field
 from starlette.exceptions import HTTPException
 
 from matcher.core.errors import KINDS, ErrorKind, PlatekinError
@@ -21,7 +22,6 @@ from matcher.core.errors import KINDS, ErrorKind, PlatekinError
 log = logging.getLogger("platekin")
 
 MEDIA_TYPE = "application/problem+json"
-
 
 OF_REQUESTS: Mapping[str, ErrorKind] = {
     "lot_ended": ErrorKind(409, "The lot takes no more photos", "Send them as a new lot."),
@@ -50,7 +50,38 @@ OF_REQUESTS: Mapping[str, ErrorKind] = {
 
 PROBLEMS: Mapping[str, ErrorKind] = {**KINDS, **OF_REQUESTS}
 
+# Codes that addresses have in common, to be named in `documented(...)`.
+STORAGE = ("damaged", "locked", "not_a_catalogue", "newer_version", "unreachable", "disk_full", "unexpected")
+ACCESS = ("no_token", "not_allowed")
+PHOTO = ("empty_file", "not_an_image", "truncated", "too_many_pixels", "file_too_large", "too_small", "animated")
+REQUEST = ("body_too_large", "bad_form", "bad_request", "not_multipart", "validation")
+WORK = ("busy", "timeout", "worker_lost")
+MISSING = ("no_such_find", "no_such_record", "no_such_reference", "no_such_decision", "no_such_sighting")
+CLASHES = ("clash", "already_decided", "already_undone", "in_the_way", "nothing_changed")
+WRITING = (*ACCESS, "bad_key", "key_needed", "read_only", *STORAGE)
+
 _BY_STATUS = {400: "bad_request", 404: "not_found", 405: "method_not_allowed"}
+
+
+class FaultDetails(BaseModel):
+    """One thing wrong with a request."""
+
+    model_config = ConfigDict(populate_by_name=True)
+
+    in_: Literal["path", "query", "header", "body"] = Field(alias="in")
+    name: str
+    detail: str
+
+
+class ProblemDetails(BaseModel):
+    """RFC 9457 problem details."""
+
+    type: str = Field(pattern="^urn:platekin:problem:[a-z0-9_]+$")
+    title: str
+    status: int
+    detail: str
+    code: str = Field(description="The last part of `type`.")
+    errors: list[FaultDetails] = Field([], description="With `validation`: each thing that is wrong.")
 
 
 @dataclass(frozen=True)

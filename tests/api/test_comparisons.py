@@ -13,7 +13,7 @@ from fastapi.testclient import TestClient
 from PIL import Image
 
 from api.app import create_app
-from api.kept import LONGEST_S, MOST, Keeper
+from api.identify.comparison_cache import LONGEST_S, MOST, ComparisonCache
 from api.problems import Problem
 from api.settings import ServiceSettings
 from matcher.catalogue import Catalogue
@@ -139,20 +139,24 @@ def test_an_outline_that_cannot_be_read(client: TestClient, quad: str) -> None:
 
 def test_the_oldest_and_the_largest_go_first() -> None:
     now = [0.0]
-    keeper = Keeper(lambda: now[0], most_bytes=100)
-    keeper.keep("a", {}, {"x": bytes(60)})
-    keeper.keep("b", {}, {"x": bytes(60)})
+    cache = ComparisonCache(lambda: now[0], most_bytes=100)
+    cache.keep("a", {}, {"x": bytes(60)})
+    cache.keep("b", {}, {"x": bytes(60)})
     with pytest.raises(Problem):
-        keeper.get("a")
-    assert keeper.get("b").pictures
+        cache.get("a")
+    assert cache.get("b").pictures
     now[0] = LONGEST_S + 1
     with pytest.raises(Problem):
-        keeper.get("b")
+        cache.get("b")
     for number in range(MOST + 5):
-        keeper.keep(str(number), {}, {})
+        cache.keep(str(number), {}, {})
     with pytest.raises(Problem):
-        keeper.get("4")
-    assert keeper.get("5").answer == {}
+        cache.get("4")
+    assert cache.get("5").answer == {}
+    cache.keep("too large", {}, {"x": bytes(101)})  # is not kept, and costs the others nothing
+    with pytest.raises(Problem):
+        cache.get("too large")
+    assert cache.get("5").answer == {}
 
 
 def test_a_find_is_compared_as_its_outline_says(client: TestClient, folder: Path, scans: Path) -> None:

@@ -12,8 +12,7 @@ import pytest
 
 import api
 import matcher
-from api.problems import MEDIA_TYPE, OF_REQUESTS, PROBLEMS, Fault, Problem, documented, respond
-from api.schemas import ProblemDetails
+from api.problems import MEDIA_TYPE, OF_REQUESTS, PROBLEMS, Fault, Problem, ProblemDetails, documented, respond
 from matcher.core.errors import KINDS
 
 CLASSES = {"PlatekinError", "UnreadablePhoto", "BadTable", "BadListing", "CatalogueError", "Busy"}

@@ -1,0 +1,1 @@
+"""Looking through the catalogue: records, references, subjects, crops, series, scarcity."""

@@ -1,0 +1,1 @@
+"""Whole catalogues out and in: exports, backups, imports, the check."""

@@ -1,0 +1,1 @@
+"""Sale listings: does the picture show what the text says?"""

@@ -1,0 +1,1 @@
+"""Lots: photos sent together, worked on by the service's own worker, then reviewed by a person."""

@@ -1,0 +1,120 @@
+"""The service's work on lots: photos from their queue into the one queue of workers, answers back to the store.
+
+It lives as long as the service. What was not answered when that ends waits in the store for the next one. Only one
+service a catalogue works on lots at a time.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections.abc import Callable
+from contextlib import suppress
+from typing import Any, ParamSpec, TypeVar
+
+from starlette.concurrency import run_in_threadpool
+
+from api.work_queue import WorkQueue
+from matcher.catalogue.records.files import only_writer
+from matcher.core.answer_json import as_error
+from matcher.core.errors import Busy, CatalogueError, PlatekinError
+from matcher.jobs.lot import store
+from matcher.jobs.lot.job_queue import LotQueue
+
+log = logging.getLogger("platekin")
+
+P = ParamSpec("P")
+T = TypeVar("T")
+
+LOOK_AGAIN_S = 2.0
+"""How often the store is asked where nothing has woken the worker: another process may have queued something."""
+
+TRY_AGAIN_S = 0.2
+
+
+class LotWorker:
+    """Works on lots with at most `at_once` photos at a time; timeout: seconds for one of them."""
+
+    def __init__(self, lots: LotQueue, queue: WorkQueue, at_once: int, timeout: float) -> None:
+        self._lots, self._queue, self._at_once, self._timeout = lots, queue, at_once, timeout
+        self._woken = asyncio.Event()
+        self._finishing = asyncio.Lock()
+        self._begun: set[asyncio.Future[Any]] = set()
+
+    def wake(self) -> None:
+        """Something was queued. Call it on the loop's own thread."""
+        self._woken.set()
+
+    async def run(self) -> None:
+        """Until cancelled."""
+        while True:
+            with suppress(CatalogueError):
+                folder = self._lots.catalogue.folder / store.FOLDER
+                folder.mkdir(parents=True, exist_ok=True)
+                with only_writer(folder):  # raises where another service works on lots
+                    await self._work()
+            await asyncio.sleep(LOOK_AGAIN_S)
+
+    async def close(self) -> None:
+        """Wait, after `run` was cancelled, for what its threads have begun: they use the catalogue."""
+        await asyncio.gather(*self._begun, return_exceptions=True)
+
+    async def _in_thread(self, call: Callable[P, T], *args: P.args, **named: P.kwargs) -> T:
+        begun = asyncio.ensure_future(run_in_threadpool(call, *args, **named))
+        self._begun.add(begun)
+        begun.add_done_callback(self._begun.discard)
+        return await asyncio.shield(begun)  # a thread cannot be cancelled, only left alone
+
+    async def _work(self) -> None:
+        for lot_id in await self._in_thread(self._lots.unfinished):
+            await self._finish(lot_id)
+        async with asyncio.TaskGroup() as tasks:
+            for _ in range(self._at_once):
+                tasks.create_task(self._one_after_another())
+
+    async def _one_after_another(self) -> None:
+        while True:
+            try:
+                worked = await self._one()
+            except PlatekinError as error:
+                log.error("lots: %s: %s", error.code, error)
+                worked = False
+            except Exception:  # one odd photo must not end the work on all others
+                log.exception("lots: unexpected")
+                worked = False
+            if not worked:
+                self._woken.clear()
+                with suppress(TimeoutError):
+                    await asyncio.wait_for(self._woken.wait(), LOOK_AGAIN_S)
+
+    async def _one(self) -> bool:
+        """Do one photo; False where none waits."""
+        item = await self._in_thread(self._lots.take)
+        if item is None:
+            return False
+        job = self._lots.job(item)
+        try:
+            answer = await self._queue.answer(job, self._timeout)
+        except Busy:
+            self._lots.give_back(item)
+            await asyncio.sleep(TRY_AGAIN_S)
+            return True
+        except CatalogueError:
+            self._lots.give_back(item)
+            raise
+        except PlatekinError as error:  # it took too long, or ended its worker: that is this photo's answer
+            answer = as_error(job.name, error)
+        except Exception as error:  # a mistake of ours must not come up again with every look at the queue
+            log.exception("lots: unexpected")
+            message = f"{job.name}: {type(error).__name__}"
+            answer = as_error(job.name, PlatekinError("unexpected", message, "please report this, with the photo"))
+        except BaseException:  # the service ends
+            self._lots.give_back(item)
+            raise
+        if await self._in_thread(self._lots.keep, item, answer):
+            await self._finish(item.lot_id)
+        return True
+
+    async def _finish(self, lot_id: str) -> None:
+        async with self._finishing:
+            await self._in_thread(self._lots.finish, lot_id)

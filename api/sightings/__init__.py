@@ -1,0 +1,1 @@
+"""Cards that were seen and are no references."""
