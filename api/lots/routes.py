@@ -30,7 +30,7 @@ from matcher.jobs.lot.store import LotRow
 
 MEDIA = {"csv": "text/csv", "jsonl": "application/jsonl",
          "xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"}  # fmt: skip
-SENDING = ("no_such_lot", *REQUEST, *WRITING)
+SENDING = ("no_such_lot", *WRITING, *REQUEST)
 
 router = APIRouter(prefix="/v1")
 

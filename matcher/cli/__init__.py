@@ -11,26 +11,30 @@ from typing import Annotated
 
 import typer
 
-from matcher.cli.backup import backup, check
 from matcher.cli.copies import app as copies
-from matcher.cli.copies import gaps, scarcity
 from matcher.cli.decisions import app as decisions
 from matcher.cli.demo import demo
 from matcher.cli.doctor import doctor
 from matcher.cli.enrol import enrol
-from matcher.cli.exchange import export, import_
+from matcher.cli.exchange import backup, check, export, import_
 from matcher.cli.finds import app as finds
 from matcher.cli.identify import identify
 from matcher.cli.listing import listing
 from matcher.cli.lot import lot
 from matcher.cli.lots_review import app as lots
-from matcher.cli.names import poses, series, subjects
+from matcher.cli.output import messages
+from matcher.cli.poses import app as poses
 from matcher.cli.records import app as records
 from matcher.cli.rehearse import rehearse
+from matcher.cli.scarcity import gaps, scarcity
+from matcher.cli.series import app as series
 from matcher.cli.serve import serve
-from matcher.cli.shared import messages
+from matcher.cli.subjects import app as subjects
 from matcher.cli.tokens import app as tokens
 from matcher.core.errors import PlatekinError
+
+INTERRUPTED = 130
+"""With this Typer ends after Ctrl-C, without a word."""
 
 app = typer.Typer(
     name="platekin",
@@ -86,6 +90,7 @@ def main() -> None:
         sys.exit(2 if error.kind.wrong_call else 1)
     except BrokenPipeError:
         sys.exit(1)
-    except KeyboardInterrupt:
-        messages.print("stopped; what was stored is kept, and the same command goes on from there")
-        sys.exit(130)
+    except SystemExit as end:
+        if end.code == INTERRUPTED:
+            messages.print("stopped; what was stored until now is kept")
+        raise

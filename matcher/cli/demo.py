@@ -19,7 +19,7 @@ from matcher.catalogue import Catalogue
 from matcher.catalogue.log.decisions import whoever_runs_this
 from matcher.catalogue.records.enrol import enrol
 from matcher.catalogue.tables.database import URL_VARIABLE
-from matcher.cli.shared import messages, progress
+from matcher.cli.output import messages, progress
 from matcher.core.answer_json import CAUTIONS
 from matcher.core.settings import Settings
 from matcher.jobs.lot.cards import cards_of
@@ -110,8 +110,8 @@ def _page(output: Path, seed: int) -> list[str]:
     tags = {card.found["record_id"] for card in cards if card.outcome == "held"}
     known = {record_id for _, record_id in page_cards(plan) if record_id}
     right = f"{len(cards)} cards found, {len(tags & known)} of {len(known)} records tagged, {len(tags - known)} wrongly"
-    told = f"scanned page: {right}; {decisions} decisions wait"
-    return [told, f"its table and contact sheet: {output / 'lot.xlsx'}, {output / 'lot.pdf'}"]
+    summary = f"scanned page: {right}; {decisions} decisions wait"
+    return [summary, f"its table and contact sheet: {output / 'lot.xlsx'}, {output / 'lot.pdf'}"]
 
 
 def _answers(run: Run) -> Iterator[str]:

@@ -15,7 +15,8 @@ from rich.console import Console
 from rich.markup import escape
 
 from matcher.catalogue import Catalogue
-from matcher.cli.shared import CatalogueOption, QuietOption, messages, progress
+from matcher.cli.options import CatalogueOption, QuietOption, WorkersOption
+from matcher.cli.output import messages, progress
 from matcher.core.answer_json import CAUTIONS, CSV_COLUMNS, csv_rows
 from matcher.core.settings import Settings
 from matcher.jobs.workers import Job, identify_all
@@ -37,7 +38,7 @@ def identify(
         Path | None, typer.Option(metavar="DIR", help="Write one evidence picture a card into this folder.")
     ] = None,
     top: Annotated[int, typer.Option(min=1, max=50, help="Candidates to show for each card.")] = 5,
-    workers: Annotated[int | None, typer.Option(min=1, help="Processes; as many as processors if not given.")] = None,
+    workers: WorkersOption = None,
     quiet: QuietOption = False,
 ) -> None:
     """Say which known variation each card in the photos is, how surely, and why."""

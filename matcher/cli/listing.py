@@ -14,7 +14,8 @@ from rich.text import Text
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue.finds import sightings
-from matcher.cli.shared import ByOption, CatalogueOption, QuietOption, actor, messages, print_json, progress, tell
+from matcher.cli.options import ByOption, CatalogueOption, QuietOption, WorkersOption, actor, report
+from matcher.cli.output import messages, print_json, progress
 from matcher.core.answer_json import CAUTIONS
 from matcher.core.errors import BadListing
 from matcher.core.settings import Settings
@@ -59,7 +60,7 @@ def listing(
         str, typer.Option(metavar="DAY", help="With --note-sightings: 1987-05-23, 1987-05 or 1987.")
     ] = "",
     by: ByOption = None,
-    workers: Annotated[int | None, typer.Option(min=1, help="Processes; as many as processors if not given.")] = None,
+    workers: WorkersOption = None,
     quiet: QuietOption = False,
 ) -> None:
     """Compare what a sale listing says with what its pictures show, claim by claim."""
@@ -129,8 +130,8 @@ def _many(table: Path, catalogue: Path, output: Path, workers: int | None, quiet
             else:
                 print(_short(result), flush=True)
     if not quiet:
-        told = ", ".join(f"{count} {step}" for step, count in sorted(counts.items()))
-        messages.print(f"{told}; all of it is in {output}", markup=False)
+        steps = ", ".join(f"{count} {step}" for step, count in sorted(counts.items()))
+        messages.print(f"{steps}; all of it is in {output}", markup=False)
         messages.print("\n" + CAUTIONS[0] + "\n" + CAUTIONS[3], markup=False)
     if failed:
         raise typer.Exit(1)
@@ -147,16 +148,16 @@ def _note(
     catalogue: Path, answers: Sequence[Mapping[str, Any]], photos: Sequence[Path], result: Mapping[str, Any],
     source: str, seen_on: str, by: str | None, quiet: bool,
 ) -> None:  # fmt: skip
-    told = f"listing {result['listing']}: {result['verdict']['step']}"
+    note = f"listing {result['listing']}: {result['verdict']['step']}"
     with Catalogue.open(catalogue) as opened:
         for photo, answer in zip(photos, answers, strict=True):
             if answer["error"]:
                 continue
             decision = sightings.see(
-                opened, answer, photo.read_bytes(), actor(by), source=source, seen_on=seen_on, note=told
+                opened, answer, photo.read_bytes(), actor(by), source=source, seen_on=seen_on, note=note
             )
             if decision:
-                tell(decision, quiet)
+                report(decision, quiet)
             elif not quiet:
                 messages.print(f"{photo}: no known card that is not noted already", markup=False)
 

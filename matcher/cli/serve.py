@@ -9,7 +9,8 @@ from typing import Annotated
 import typer
 
 from matcher.catalogue import Catalogue
-from matcher.cli.shared import CatalogueOption, QuietOption, messages
+from matcher.cli.options import CatalogueOption, QuietOption
+from matcher.cli.output import messages
 
 
 def serve(

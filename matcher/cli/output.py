@@ -1,36 +1,20 @@
-"""Options and output that several commands share."""
+"""How commands speak: data on stdout as a table or as JSON, messages and progress on stderr."""
 
 from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import asdict
 from datetime import datetime
-from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Any, Literal, TypeVar
 
-import typer
 from rich.console import Console
 from rich.markup import escape
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 
-from matcher.catalogue.log.decisions import Actor, DecisionRow, person, whoever_runs_this
-
-CatalogueOption = Annotated[
-    Path, typer.Option("--catalogue", "-c", help="The catalogue's folder.", envvar="PLATEKIN_CATALOGUE")
-]
-QuietOption = Annotated[bool, typer.Option("--quiet", "-q", help="No progress and no remarks.")]
-ByOption = Annotated[
-    str | None,
-    typer.Option("--by", help="Your name, for the log; your user name if not given.", envvar="PLATEKIN_PERSON"),
-]
-ClusterOption = Annotated[
-    str | None,
-    typer.Option("--cluster", metavar="ADDRESS", help="Work on a Dask cluster, as tcp://host:8786, not here."),
-]
-NoteOption = Annotated[str, typer.Option("--note", help="Why; kept in the log.")]
-FormatOption = Annotated[Literal["table", "json"], typer.Option("--format", help="json: one object a line.")]
+Row = TypeVar("Row")
 
 messages = Console(stderr=True, highlight=False, soft_wrap=True)
 
@@ -47,15 +31,10 @@ def progress(quiet: bool) -> Progress:
     )
 
 
-def actor(by: str | None) -> Actor:
-    """Who decides on the command line: always a person."""
-    return whoever_runs_this() if by is None else person(by)
-
-
-def tell(decision: DecisionRow, quiet: bool) -> None:
-    """Say on stderr what was decided, and how to take it back."""
+def remark(words: str, quiet: bool) -> None:
+    """One line on stderr, unless told to be quiet."""
     if not quiet:
-        messages.print(f"{decision.outcome} (decision {decision.number} by {decision.by})", markup=False)
+        messages.print(words, markup=False)
 
 
 def print_json(value: Any) -> None:
@@ -65,6 +44,18 @@ def print_json(value: Any) -> None:
         return other.isoformat() if isinstance(other, datetime) else str(other)
 
     print(json.dumps(value, ensure_ascii=False, default=plain))
+
+
+def print_rows(
+    format: Literal["table", "json"], rows: Iterable[Row], headings: Sequence[str],
+    line: Callable[[Row], Sequence[object]], as_object: Callable[[Any], Any] = asdict,
+) -> None:  # fmt: skip
+    """What a command lists: a table for people, of each row's `line`; or its `as_object` as JSON, one a line."""
+    if format == "json":
+        for row in rows:
+            print_json(as_object(row))
+    else:
+        print_table(headings, map(line, rows))
 
 
 def print_table(headings: Sequence[str], rows: Iterable[Sequence[object]]) -> None:
