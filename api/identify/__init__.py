@@ -1,1 +1,7 @@
-"""A photo in, what it shows out; comparisons are kept for a while so that a browser can fetch their pictures."""
+"""A photo in, what it shows out.
+
+routes            a photo -> every card on it with its record
+comparisons       a photo, a find or a lot's card -> its answer, and registered pictures to compare by eye
+comparison_cache  those pictures, kept for a while so that a browser can fetch them one by one
+shapes            the contract: what is found in a photo
+"""

@@ -1,1 +1,8 @@
-"""Lots: photos sent together, worked on by the service's own worker, then reviewed by a person."""
+"""Photos sent together, worked on while nobody waits, then reviewed by a person.
+
+routes  sent, looked at, saved, ended
+review  what waits for a person, and the decisions on it
+scans   folders of scans on the service's own machine, taken as lots
+worker  photos of lots into the one queue of workers, answers back to the store
+shapes  of lots and of decisions on them
+"""

@@ -75,10 +75,10 @@ class RecordFields:
     record: Annotated[str | None, typer.Option(help="Id of the new record; the next free one if not given.")] = None
     pose: Annotated[str | None, typer.Option(help="Pose; as identified, or the next free id.")] = None
     crop: Annotated[str | None, typer.Option(help="Crop; as identified, or the next free letter.")] = None
-    club: Annotated[str, typer.Option()] = ""
-    issuer: Annotated[str, typer.Option()] = ""
-    year: Annotated[str, typer.Option()] = ""
-    series: Annotated[str, typer.Option()] = ""
+    club: Annotated[str, typer.Option(help="The club as printed.")] = ""
+    issuer: Annotated[str, typer.Option(help="Who issued the card.")] = ""
+    year: Annotated[str, typer.Option(help="When it was issued, as far as known.")] = ""
+    series: Annotated[str, typer.Option(help="The series it belongs to.")] = ""
     issuer_mark: Annotated[str, typer.Option(help="The issuer's mark as printed.")] = ""
     caption_place: Annotated[str, typer.Option(help="Where the words stand: below, in the picture, ...")] = ""
 

@@ -14,7 +14,7 @@ from matcher.jobs.crop_map import MappedCrop, crop_map, map_crops
 
 app = typer.Typer(no_args_is_help=True, help="Merge and split poses; their crop maps.")
 
-PoseArgument = Annotated[str, typer.Argument(metavar="POSE")]
+PoseArgument = Annotated[str, typer.Argument(metavar="POSE", help="The pose's name, like P0001.")]
 
 
 @app.command("merge")

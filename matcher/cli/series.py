@@ -32,9 +32,9 @@ def _line(row: SeriesRow) -> tuple[object, ...]:
 def describe(
     name: Annotated[str, typer.Argument(metavar="SERIES", help="Its id, as records name it.")],
     decision: DecisionOptions,
-    title: Annotated[str | None, typer.Option()] = None,
-    issuer: Annotated[str | None, typer.Option()] = None,
-    years: Annotated[str | None, typer.Option()] = None,
+    title: Annotated[str | None, typer.Option(help="What the series is called.")] = None,
+    issuer: Annotated[str | None, typer.Option(help="Who issued it.")] = None,
+    years: Annotated[str | None, typer.Option(help="When: 1884-1889.")] = None,
     width_mm: Annotated[str | None, typer.Option(help="Nominal width of its cards.")] = None,
     height_mm: Annotated[str | None, typer.Option(help="Nominal height of its cards.")] = None,
     about: Annotated[str | None, typer.Option(help="A remark on the series.")] = None,

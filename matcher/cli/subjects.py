@@ -57,8 +57,8 @@ def merge(
 @app.command("spelling")
 @grouped
 def spelling(
-    subject: Annotated[str, typer.Argument(metavar="NAME")],
-    other: Annotated[str, typer.Argument(metavar="SPELLING")],
+    subject: Annotated[str, typer.Argument(metavar="NAME", help="A name that the catalogue knows the sitter by.")],
+    other: Annotated[str, typer.Argument(metavar="SPELLING", help="Another spelling of it.")],
     decision: DecisionOptions,
 ) -> None:
     """Note another spelling of a name."""
