@@ -6,6 +6,7 @@ kept for an hour under a name of chance (`kept`).
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Path, Query, Request, Response
@@ -20,11 +21,13 @@ from api.pictures import stored_bytes
 from api.problems import Problem, documented
 from api.routes import ACCESS, PHOTO, REQUEST, STORAGE, Service, ServiceNow, answered
 from matcher.catalogue.finds import resolution
+from matcher.core.answer import PhotoAnswer
+from matcher.core.answer_json import to_json
+from matcher.jobs.job import Job
 from matcher.jobs.lot import store
 from matcher.jobs.lot.cards import cards_of
 from matcher.jobs.lot.review_queue import card_named
-from matcher.jobs.render.overlays import Layers
-from matcher.jobs.workers import Job
+from matcher.jobs.render.overlays import DrawLayers, Layers
 
 WORK = ("busy", "timeout", "worker_lost", "bad_outline")
 Name = Annotated[str, Path(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9_-]+$")]
@@ -50,7 +53,7 @@ async def compare(
     """Answers what `identify` answers, and where the pictures lie that a person compares by eye."""
     service.queue.check_room()
     photo = await upload.read_upload(request)
-    return await _made(service, Job(photo.name, photo.data, quad=query.corners, layers=query.top))
+    return await _made(service, Job(photo.name, photo.data, quad=query.corners), query.top)
 
 
 @router.post("/finds/{find_id}/comparison", operation_id="compare_find", status_code=201,
@@ -63,7 +66,7 @@ async def compare_find(
     row = await run_in_threadpool(resolution.find, service.catalogue, find_id)
     service.queue.check_room()
     data = await run_in_threadpool(stored_bytes, service.catalogue.image_path(row), row.sha256)
-    return await _made(service, Job(row.name, data, quad=row.quad, layers=query.top))
+    return await _made(service, Job(row.name, data, quad=row.quad), query.top)
 
 
 @router.post("/lots/{lot_id}/cards/{card}/comparison", operation_id="compare_lot_card", status_code=201,
@@ -78,13 +81,12 @@ async def compare_lot_card(
     def found() -> Job:
         lot = store.lot(service.catalogue, lot_id)
         chosen = card_named(cards_of(service.catalogue, lot), lot, card)
-        corners = tuple((float(x), float(y)) for x, y in chosen.found["quad"])
         item = chosen.item
-        return Job(item.label, item.path, page=item.page, quad=corners, layers=query.top)
+        return Job(item.label, item.path, page=item.page, quad=chosen.found.quad)
 
     job = await run_in_threadpool(found)
     service.queue.check_room()
-    return await _made(service, job)
+    return await _made(service, job, query.top)
 
 
 @router.get("/comparisons/{name}", operation_id="show_comparison", summary="Show a comparison again",
@@ -114,30 +116,30 @@ def candidate_picture(
     return _picture(service, name, f"{card}/{place}/{layer}")
 
 
-async def _made(service: Service, job: Job) -> shapes.Comparison:
-    found = await answered(service, job)
-    layers: Layers = found["layers"]
-    told = {key: value for key, value in found.items() if key != "layers"}
-    told["cards"] = [{**card, "candidates": card["candidates"][: job.layers]} for card in found["cards"]]
+async def _made(service: Service, job: Job, most: int) -> shapes.Comparison:
+    """The answer with at most so many candidates of each card, all of them laid over it."""
+    result = await answered(service, replace(job, steps=(DrawLayers(most),)))
+    layers = result.extra(Layers)
+    assert layers is not None  # asked for, and the photo was identified
     name = service.kept.new_name()
-    answer = _told(f"/v1/comparisons/{name}", name, told, layers)
-    service.kept.keep(name, answer, layers.pictures)
-    return shapes.Comparison.model_validate(answer)
+    told = _told(f"/v1/comparisons/{name}", name, result.answer.with_candidates(most), layers)
+    service.kept.keep(name, told, layers.pictures)
+    return shapes.Comparison.model_validate(told)
 
 
-def _told(root: str, name: str, told: dict[str, Any], layers: Layers) -> dict[str, Any]:
+def _told(root: str, name: str, answer: PhotoAnswer, layers: Layers) -> dict[str, Any]:
     def at(layer: str) -> str | None:
         return f"{root}/{layer}" if layer in layers.pictures else None
 
     cards = []
-    for number, (card, crops) in enumerate(zip(told["cards"], layers.crop_maps, strict=True), start=1):
+    for number, (card, crops) in enumerate(zip(answer.cards, layers.crop_maps, strict=True), start=1):
         candidates = [
             {"laid": at(f"{number}/{place}/laid"), "agreement": at(f"{number}/{place}/agreement")}
-            for place in range(1, len(card["candidates"]) + 1)
+            for place in range(1, len(card.candidates) + 1)
         ]
         shown = crops and {**crops, "picture": at(f"{number}/crops")}
         cards.append({"face": at(f"{number}/face"), "candidates": candidates, "crops": shown})
-    return {"name": name, "identification": told, "photo": at("photo"), "cards": cards}
+    return {"name": name, "identification": to_json(answer), "photo": at("photo"), "cards": cards}
 
 
 def _picture(service: Service, name: str, layer: str) -> Response:

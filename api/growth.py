@@ -27,7 +27,7 @@ from matcher.catalogue.finds import resolution
 from matcher.catalogue.log.changes import Draft, canonical
 from matcher.catalogue.log.decisions import DecisionRow, as_json, count
 from matcher.catalogue.records import scarcity, series
-from matcher.jobs.workers import Job
+from matcher.jobs.job import Job
 
 MISSING = ("no_such_find", "no_such_record", "no_such_reference", "no_such_decision", "no_such_sighting")
 CLASHES = ("clash", "already_decided", "already_undone", "in_the_way", "nothing_changed")
@@ -94,12 +94,13 @@ async def propose(
         again = [resolution.find(service.catalogue, name) for name in before.about.split()]
         return shapes.Proposed(items=[shapes.Find.model_validate(asdict(row)) for row in again])
     job = Job(photo.name, photo.data, quad=corners_of(query.quad))
-    answer = await answered(service, job)
+    result = await answered(service, job)
 
     def store() -> tuple[resolution.FindRow, ...]:
         return resolution.propose(
-            service.catalogue, answer, photo.data, source=query.source, seen_on=query.seen_on, idempotency=(key, asked)
-        )
+            service.catalogue, result.answer, photo.data, source=query.source, seen_on=query.seen_on,
+            idempotency=(key, asked),
+        )  # fmt: skip
 
     rows = await run_in_threadpool(store)
     return shapes.Proposed(items=[shapes.Find.model_validate(asdict(row)) for row in rows])

@@ -24,8 +24,9 @@ from matcher.catalogue import Catalogue
 from matcher.catalogue.exchange.zipped import Limits
 from matcher.catalogue.log.changes import Draft
 from matcher.catalogue.records.name_search import Names
+from matcher.core.answer_json import to_json
+from matcher.jobs.job import Job, JobResult
 from matcher.jobs.listing.assess import Assessors
-from matcher.jobs.workers import Job
 
 
 @dataclass(frozen=True)
@@ -65,13 +66,13 @@ REQUEST = ("body_too_large", "bad_form", "bad_request", "not_multipart", "valida
 router = APIRouter(prefix="/v1", dependencies=[Depends(may_read)])
 
 
-async def answered(service: Service, job: Job) -> dict[str, Any]:
+async def answered(service: Service, job: Job) -> JobResult:
     """What a worker says of a photo; that it shows no card is an answer. Raises Problem for what is wrong with it."""
-    found = await service.queue.answer(job, service.timeout)
-    error = found["error"]
-    if error and error["code"] != "no_card":
-        raise Problem(error["code"], error["message"] if error["code"] in PROBLEMS else "")
-    return found
+    result = await service.queue.answer(job, service.timeout)
+    error = result.answer.error
+    if error and error.code != "no_card":
+        raise Problem(error.code, error.message if error.code in PROBLEMS else "")
+    return result
 
 
 @router.post(
@@ -91,9 +92,8 @@ async def identify(
     """
     service.queue.check_room()
     photo = await upload.read_upload(request)
-    found = await answered(service, Job(photo.name, photo.data, quad=schemas.corners_of(query.quad)))
-    cards = [{**card, "candidates": card["candidates"][: query.top]} for card in found["cards"]]
-    return {**found, "cards": cards}
+    result = await answered(service, Job(photo.name, photo.data, quad=schemas.corners_of(query.quad)))
+    return to_json(result.answer.with_candidates(query.top))
 
 
 @router.get(

@@ -23,7 +23,7 @@ from matcher.catalogue.finds import sightings
 from matcher.catalogue.finds.resolution import check_day
 from matcher.catalogue.log.decisions import DecisionRow
 from matcher.catalogue.records import scarcity
-from matcher.jobs.workers import Job
+from matcher.jobs.job import Job
 
 router = APIRouter(prefix="/v1")
 
@@ -58,11 +58,11 @@ async def see(
     before = await run_in_threadpool(asked_before, service.catalogue, key, asked)
     if before is not None:
         return _seen(before)
-    answer = await answered(service, Job(photo.name, photo.data, quad=corners_of(query.quad)))
+    result = await answered(service, Job(photo.name, photo.data, quad=corners_of(query.quad)))
 
     def store() -> shapes.Seen:
         told: dict[str, Any] = {"source": query.source, "seen_on": query.seen_on, "idempotency": (key, asked)}
-        return _seen(sightings.see(service.catalogue, answer, photo.data, who, **told))
+        return _seen(sightings.see(service.catalogue, result.answer, photo.data, who, **told))
 
     return await run_in_threadpool(store)
 

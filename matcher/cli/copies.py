@@ -24,7 +24,8 @@ from matcher.cli.shared import (
     tell,
 )
 from matcher.core.settings import Settings
-from matcher.jobs.workers import Job, identify_all
+from matcher.jobs.job import Job
+from matcher.jobs.workers import identify_all
 
 app = typer.Typer(no_args_is_help=True, help="Sightings of cards, and the copies that you say they are.")
 
@@ -46,14 +47,14 @@ def see(
     """Identify photos, and note each known card as seen."""
     failed = 0
     with Catalogue.open(catalogue) as opened:
-        answers = identify_all([Job(str(photo), photo) for photo in photos], catalogue, Settings())
-        for photo, answer in zip(photos, answers, strict=True):
-            if answer["error"]:
+        results = identify_all([Job(str(photo), photo) for photo in photos], catalogue, Settings())
+        for photo, result in zip(photos, results, strict=True):
+            if result.answer.error:
                 failed += 1
-                messages.print(answer["error"]["message"], markup=False)
+                messages.print(result.answer.error.message, markup=False)
                 continue
             decision = catalogue_copies.see(
-                opened, answer, photo.read_bytes(), actor(by), source=source, seen_on=seen_on, note=note
+                opened, result.answer, photo.read_bytes(), actor(by), source=source, seen_on=seen_on, note=note
             )
             if decision:
                 tell(decision, quiet)
