@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 from dataclasses import dataclass, field
-from typing import Annotated, Any, cast
+from typing import Annotated, cast
 
 from fastapi import Depends, Request
 
@@ -15,8 +15,8 @@ from api.work_queue import WorkQueue
 from matcher.catalogue import Catalogue
 from matcher.catalogue.exchange.zipped import Limits
 from matcher.catalogue.records.name_search import Names
+from matcher.jobs.job import Job, JobResult
 from matcher.jobs.listing.assess import Assessors
-from matcher.jobs.workers import Job
 
 
 @dataclass(frozen=True)
@@ -51,10 +51,10 @@ def the_service(request: Request) -> Service:
 ServiceNow = Annotated[Service, Depends(the_service)]
 
 
-async def answered(service: Service, job: Job) -> dict[str, Any]:
+async def answered(service: Service, job: Job) -> JobResult:
     """What a worker says of a photo; that it shows no card is an answer. Raises Problem for what is wrong with it."""
-    found = await service.queue.answer(job, service.timeout)
-    error = found["error"]
-    if error and error["code"] != "no_card":
-        raise Problem(error["code"], error["message"] if error["code"] in PROBLEMS else "")
-    return found
+    result = await service.queue.answer(job, service.timeout)
+    error = result.answer.error
+    if error and error.code != "no_card":
+        raise Problem(error.code, error.message if error.code in PROBLEMS else "")
+    return result

@@ -11,13 +11,13 @@ import threading
 from collections.abc import Callable
 from concurrent.futures import BrokenExecutor, Executor, Future
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 from matcher.core.errors import Busy, PlatekinError
-from matcher.jobs.workers import Job
+from matcher.jobs.job import Job, JobResult
 
-Work = Callable[[Job], dict[str, Any]]
-"""What is done with a photo, in a worker: picklable, gives the contract's object."""
+Work = Callable[[Job], JobResult]
+"""What is done with a photo, in a worker; picklable."""
 
 
 @dataclass(frozen=True)
@@ -57,7 +57,7 @@ class WorkQueue:
         if self._taken >= self._workers + self._limit:
             raise _busy()
 
-    async def answer(self, job: Job, timeout: float) -> dict[str, Any]:
+    async def answer(self, job: Job, timeout: float) -> JobResult:
         """Have one job done. Raises Busy, PlatekinError (timeout, worker_lost), and what the work raises."""
         self._take_place()
         try:
@@ -75,7 +75,7 @@ class WorkQueue:
             self._replace(pool)
             raise PlatekinError("worker_lost", f"{job.name}: the process at work came to a sudden end") from None
 
-    def _submit(self, job: Job) -> tuple[Executor, Future[dict[str, Any]]]:
+    def _submit(self, job: Job) -> tuple[Executor, Future[JobResult]]:
         """A pool that broke since the last job is replaced first: this job has no part in that."""
         pool = self._pool
         try:

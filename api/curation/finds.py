@@ -19,7 +19,7 @@ from api.pictures import documented_jpeg, stored_picture
 from api.problems import ACCESS, PHOTO, REQUEST, STORAGE, WORK, WRITING, Problem, documented
 from api.service import ServiceNow, answered
 from matcher.catalogue.finds import resolution
-from matcher.jobs.workers import Job
+from matcher.jobs.job import Job
 
 router = APIRouter(prefix="/v1")
 
@@ -66,11 +66,11 @@ async def propose(
     if earlier is not None:
         return _proposed(resolution.find(service.catalogue, name) for name in earlier.about.split())
     job = Job(photo.name, photo.data, quad=corners_of(query.quad))
-    answer = await answered(service, job)
+    result = await answered(service, job)
 
     def store() -> tuple[resolution.FindRow, ...]:
         return resolution.propose(
-            service.catalogue, answer, photo.data, source=query.source, seen_on=query.seen_on,
+            service.catalogue, result.answer, photo.data, source=query.source, seen_on=query.seen_on,
             idempotency=(key, request_hash),
         )  # fmt: skip
 

@@ -6,6 +6,7 @@ kept for an hour under a name of chance (`comparison_cache`).
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Depends, Path, Request, Response
@@ -23,11 +24,13 @@ from api.pictures import BINARY, stored_bytes
 from api.problems import ACCESS, PHOTO, REQUEST, STORAGE, WORK, Problem, documented
 from api.service import Service, ServiceNow, answered
 from matcher.catalogue.finds import resolution
+from matcher.core.answer import PhotoAnswer
+from matcher.core.answer_json import to_json
+from matcher.jobs.job import Job
 from matcher.jobs.lot import store
 from matcher.jobs.lot.cards import cards_of
 from matcher.jobs.lot.review_queue import card_named
-from matcher.jobs.render.overlays import Layers
-from matcher.jobs.workers import Job
+from matcher.jobs.render.overlays import DrawLayers, Layers
 
 Name = Annotated[str, Path(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9_-]+$")]
 OUTLINED = (*WORK, "bad_outline")
@@ -111,7 +114,7 @@ async def compare(
     """Answers what `identify` answers, and where the pictures lie that a person compares by eye."""
     service.queue.check_room()
     photo = await upload.read_upload(request)
-    return await _made(service, Job(photo.name, photo.data, quad=query.corners, layers=query.top))
+    return await _made(service, Job(photo.name, photo.data, quad=query.corners), query.top)
 
 
 @router.post("/finds/{find_id}/comparison", operation_id="compare_find", status_code=201,
@@ -124,7 +127,7 @@ async def compare_find(
     row = await run_in_threadpool(resolution.find, service.catalogue, find_id)
     service.queue.check_room()
     data = await run_in_threadpool(stored_bytes, service.catalogue.image_path(row), row.sha256)
-    return await _made(service, Job(row.name, data, quad=row.quad, layers=query.top))
+    return await _made(service, Job(row.name, data, quad=row.quad), query.top)
 
 
 @router.post("/lots/{lot_id}/cards/{card}/comparison", operation_id="compare_lot_card", status_code=201,
@@ -139,13 +142,12 @@ async def compare_lot_card(
     def found() -> Job:
         lot = store.lot(service.catalogue, lot_id)
         chosen = card_named(cards_of(service.catalogue, lot), lot, card)
-        corners = tuple((float(x), float(y)) for x, y in chosen.found["quad"])
         item = chosen.item
-        return Job(item.label, item.path, page=item.page, quad=corners, layers=query.top)
+        return Job(item.label, item.path, page=item.page, quad=chosen.found.quad)
 
     job = await run_in_threadpool(found)
     service.queue.check_room()
-    return await _made(service, job)
+    return await _made(service, job, query.top)
 
 
 @router.get("/comparisons/{name}", operation_id="show_comparison", summary="Show a comparison again",
@@ -173,32 +175,32 @@ def candidate_picture(service: ServiceNow, name: Name, card: Card, place: Place,
     return _picture(service, name, f"{card}/{place}/{layer}")
 
 
-async def _made(service: Service, job: Job) -> Comparison:
-    found = await answered(service, job)
-    layers: Layers = found["layers"]
-    shown = {key: value for key, value in found.items() if key != "layers"}
-    shown["cards"] = [{**card, "candidates": card["candidates"][: job.layers]} for card in found["cards"]]
+async def _made(service: Service, job: Job, most: int) -> Comparison:
+    """The answer with at most so many candidates of each card, all of them laid over it."""
+    result = await answered(service, replace(job, steps=(DrawLayers(most),)))
+    layers = result.extra(Layers)
+    assert layers is not None  # asked for, and the photo was identified
     name = new_name()
-    answer = _with_addresses(name, shown, layers)
+    answer = _with_addresses(name, result.answer.with_candidates(most), layers)
     service.comparisons.keep(name, answer, layers.pictures)
     return Comparison.model_validate(answer)
 
 
-def _with_addresses(name: str, identification: dict[str, Any], layers: Layers) -> dict[str, Any]:
-    """The wire form of a `Comparison`: the identification, and where each of its pictures lies."""
+def _with_addresses(name: str, answer: PhotoAnswer, layers: Layers) -> dict[str, Any]:
+    """The wire form of a `Comparison`: the answer, and where each of its pictures lies."""
 
     def at(layer: str) -> str | None:
         return f"/v1/comparisons/{name}/{layer}" if layer in layers.pictures else None
 
     cards = []
-    for number, (card, crops) in enumerate(zip(identification["cards"], layers.crop_maps, strict=True), start=1):
+    for number, (card, crops) in enumerate(zip(answer.cards, layers.crop_maps, strict=True), start=1):
         candidates = [
             {"laid": at(f"{number}/{place}/laid"), "agreement": at(f"{number}/{place}/agreement")}
-            for place in range(1, len(card["candidates"]) + 1)
+            for place in range(1, len(card.candidates) + 1)
         ]
         shown = crops and {**crops, "picture": at(f"{number}/crops")}
         cards.append({"face": at(f"{number}/face"), "candidates": candidates, "crops": shown})
-    return {"name": name, "identification": identification, "photo": at("photo"), "cards": cards}
+    return {"name": name, "identification": to_json(answer), "photo": at("photo"), "cards": cards}
 
 
 def _picture(service: Service, name: str, layer: str) -> Response:

@@ -12,7 +12,8 @@ from api.identify.shapes import Identification, IdentifyQuery
 from api.parameters import corners_of
 from api.problems import ACCESS, PHOTO, REQUEST, STORAGE, WORK, documented
 from api.service import ServiceNow, answered
-from matcher.jobs.workers import Job
+from matcher.core.answer_json import to_json
+from matcher.jobs.job import Job
 
 router = APIRouter(prefix="/v1", dependencies=[Depends(may_read)])
 
@@ -32,6 +33,5 @@ async def identify(request: Request, service: ServiceNow, query: Annotated[Ident
     """
     service.queue.check_room()
     photo = await upload.read_upload(request)
-    found = await answered(service, Job(photo.name, photo.data, quad=corners_of(query.quad)))
-    cards = [{**card, "candidates": card["candidates"][: query.top]} for card in found["cards"]]
-    return {**found, "cards": cards}
+    result = await answered(service, Job(photo.name, photo.data, quad=corners_of(query.quad)))
+    return to_json(result.answer.with_candidates(query.top))

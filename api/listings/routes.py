@@ -17,9 +17,10 @@ from api.listings.shapes import Listing
 from api.problems import ACCESS, PHOTO, PROBLEMS, REQUEST, STORAGE, WORK, Fault, Problem, documented
 from api.service import ServiceNow
 from api.upload import Upload, as_upload, form_of
+from matcher.jobs.job import Job
 from matcher.jobs.listing.batch import MOST_PHOTOS
+from matcher.jobs.listing.inspection import InspectCards, ListingPhoto
 from matcher.jobs.listing.text import MOST_BYTES, words_of
-from matcher.jobs.workers import Job
 
 OPENAPI: dict[str, Any] = {
     "requestBody": {
@@ -68,14 +69,14 @@ async def weigh(request: Request, service: ServiceNow) -> dict[str, Any]:
     given = await read_listing(request)
     await run_in_threadpool(words_of, given.text)  # refused before any work is done
     assessor = await run_in_threadpool(service.assessors.now)
-    answers = []
+    pictures = []
     for photo in given.photos:
-        answer = await service.queue.answer(Job(photo.name, photo.data, look=True), service.timeout)
-        error = answer["error"]
-        if error and error["code"] not in ("no_card", *PHOTO):
-            raise Problem(error["code"], error["message"] if error["code"] in PROBLEMS else "")
-        answers.append(answer)
-    return await run_in_threadpool(assessor.assess, "the text", given.text, answers)
+        result = await service.queue.answer(Job(photo.name, photo.data, steps=(InspectCards(),)), service.timeout)
+        error = result.answer.error
+        if error and error.code not in ("no_card", *PHOTO):
+            raise Problem(error.code, error.message if error.code in PROBLEMS else "")
+        pictures.append(ListingPhoto.of(result))
+    return await run_in_threadpool(assessor.assess, "the text", given.text, pictures)
 
 
 @dataclass(frozen=True)

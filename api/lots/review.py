@@ -21,6 +21,7 @@ from api.service import ServiceNow
 from matcher.catalogue import Catalogue
 from matcher.catalogue.finds.resolution import Wanted
 from matcher.catalogue.log.decisions import Actor, DecisionRow
+from matcher.core.answer_json import to_json
 from matcher.jobs.lot import review, store
 from matcher.jobs.lot.cards import cards_of
 from matcher.jobs.lot.results import card_row
@@ -127,5 +128,5 @@ def _case(case: Case) -> shapes.Case:
     return shapes.Case(
         etag=_case_tag(case), card=case.card.card, like=[card.card for card in case.like], find_id=case.find_id,
         skipped=case.skipped, row=without_folder(card_row(case.card)),
-        candidates=list(case.card.found["candidates"]),
+        candidates=list(map(to_json, case.card.found.candidates)),
     )  # fmt: skip

@@ -16,7 +16,7 @@ from starlette.concurrency import run_in_threadpool
 
 from api.work_queue import WorkQueue
 from matcher.catalogue.records.files import only_writer
-from matcher.core.answer_json import as_error
+from matcher.core.answer import failed_answer
 from matcher.core.errors import Busy, CatalogueError, PlatekinError
 from matcher.jobs.lot import store
 from matcher.jobs.lot.job_queue import LotQueue
@@ -94,7 +94,7 @@ class LotWorker:
             return False
         job = self._lots.job(item)
         try:
-            answer = await self._queue.answer(job, self._timeout)
+            answer = (await self._queue.answer(job, self._timeout)).answer
         except Busy:
             self._lots.give_back(item)
             await asyncio.sleep(TRY_AGAIN_S)
@@ -103,11 +103,11 @@ class LotWorker:
             self._lots.give_back(item)
             raise
         except PlatekinError as error:  # it took too long, or ended its worker: that is this photo's answer
-            answer = as_error(job.name, error)
+            answer = failed_answer(job.name, error)
         except Exception as error:  # a mistake of ours must not come up again with every look at the queue
             log.exception("lots: unexpected")
             message = f"{job.name}: {type(error).__name__}"
-            answer = as_error(job.name, PlatekinError("unexpected", message, "please report this, with the photo"))
+            answer = failed_answer(job.name, PlatekinError("unexpected", message, "please report this, with the photo"))
         except BaseException:  # the service ends
             self._lots.give_back(item)
             raise

@@ -21,7 +21,7 @@ from api.sightings import shapes
 from matcher.catalogue.finds import sightings
 from matcher.catalogue.finds.resolution import check_day
 from matcher.catalogue.log.decisions import DecisionRow
-from matcher.jobs.workers import Job
+from matcher.jobs.job import Job
 
 router = APIRouter(prefix="/v1")
 
@@ -63,11 +63,11 @@ async def see(
     earlier = await run_in_threadpool(asked_before, service.catalogue, key, request_hash)
     if earlier is not None:
         return _seen(earlier)
-    answer = await answered(service, Job(photo.name, photo.data, quad=corners_of(query.quad)))
+    result = await answered(service, Job(photo.name, photo.data, quad=corners_of(query.quad)))
 
     def store() -> shapes.Seen:
         decision = sightings.see(
-            service.catalogue, answer, photo.data, who, source=query.source, seen_on=query.seen_on,
+            service.catalogue, result.answer, photo.data, who, source=query.source, seen_on=query.seen_on,
             idempotency=(key, request_hash),
         )  # fmt: skip
         return _seen(decision)

@@ -12,7 +12,8 @@ from matcher.catalogue.finds import sightings
 from matcher.cli.options import CatalogueOption, DayOption, DecisionOptions, FormatOption, grouped
 from matcher.cli.output import messages, print_rows, remark
 from matcher.core.settings import Settings
-from matcher.jobs.workers import Job, identify_all
+from matcher.jobs.job import Job
+from matcher.jobs.workers import identify_all
 
 app = typer.Typer(no_args_is_help=True, help="Sightings of cards, and the copies that you say they are.")
 
@@ -33,14 +34,20 @@ def see(
     """Identify photos, and note each known card as seen."""
     failed = 0
     with decision.open() as opened:
-        answers = identify_all([Job(str(photo), photo) for photo in photos], decision.catalogue, Settings())
-        for photo, answer in zip(photos, answers, strict=True):
-            if answer["error"]:
+        results = identify_all([Job(str(photo), photo) for photo in photos], decision.catalogue, Settings())
+        for photo, result in zip(photos, results, strict=True):
+            if result.answer.error:
                 failed += 1
-                messages.print(answer["error"]["message"], markup=False)
+                messages.print(result.answer.error.message, markup=False)
                 continue
             noted = sightings.see(
-                opened, answer, photo.read_bytes(), decision.actor, source=source, seen_on=seen_on, note=decision.note
+                opened,
+                result.answer,
+                photo.read_bytes(),
+                decision.actor,
+                source=source,
+                seen_on=seen_on,
+                note=decision.note,
             )
             if noted:
                 decision.report(noted)

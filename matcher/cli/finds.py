@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import asdict
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 from rich.console import Console
@@ -23,9 +23,11 @@ from matcher.cli.options import (
     grouped,
 )
 from matcher.cli.output import messages, print_json, print_rows, progress
+from matcher.core.answer import PhotoAnswer
 from matcher.core.errors import PlatekinError
 from matcher.core.settings import Settings
-from matcher.jobs.workers import Job, identify_all
+from matcher.jobs.job import Job
+from matcher.jobs.workers import identify_all
 
 app = typer.Typer(no_args_is_help=True, help="Propose new variations, and accept, merge or reject them.")
 
@@ -46,17 +48,17 @@ def propose(
     jobs = [Job(str(photo), photo) for photo in photos]
     failed = 0
     with Catalogue.open(catalogue) as opened, progress(quiet) as bar:
-        answers = identify_all(jobs, catalogue, Settings(), workers)
-        for job, answer in bar.track(zip(jobs, answers, strict=True), total=len(jobs), description="identifying"):
-            failed += not _propose(opened, job, answer, source, seen_on, quiet)
+        results = identify_all(jobs, catalogue, Settings(), workers)
+        for job, result in bar.track(zip(jobs, results, strict=True), total=len(jobs), description="identifying"):
+            failed += not _propose(opened, job, result.answer, source, seen_on, quiet)
     if failed:
         raise typer.Exit(1)
 
 
-def _propose(opened: Catalogue, job: Job, answer: dict[str, Any], source: str, seen_on: str, quiet: bool) -> bool:
+def _propose(opened: Catalogue, job: Job, answer: PhotoAnswer, source: str, seen_on: str, quiet: bool) -> bool:
     """Propose one photo's new cards; False where that failed, which is said on stderr."""
-    if answer["error"]:
-        messages.print(answer["error"]["message"], markup=False)
+    if answer.error:
+        messages.print(answer.error.message, markup=False)
         return False
     assert isinstance(job.source, Path)
     try:
@@ -74,7 +76,7 @@ def _propose(opened: Catalogue, job: Job, answer: dict[str, Any], source: str, s
     for row in found:
         print(f"{row.find_id}  {_words(row)}  {job.name}")
     if not found and not quiet:
-        outcomes = ", ".join(card["outcome"] for card in answer["cards"])
+        outcomes = ", ".join(card.outcome for card in answer.cards)
         messages.print(f"{job.name}: nothing to propose ({outcomes})", markup=False)
     return True
 
@@ -94,7 +96,8 @@ def list_finds(
 
 
 def _line(row: FindRow) -> tuple[object, ...]:
-    closest = row.evidence["candidates"][0]["record_id"] if row.evidence["candidates"] else ""
+    candidates = row.found.candidates
+    closest = candidates[0].record_id if candidates else ""
     return (
         row.find_id, row.state, row.outcome, row.pose, row.crop, row.record_id, row.name, row.source, closest,
     )  # fmt: skip
@@ -114,14 +117,12 @@ def show(find: FindArgument, catalogue: CatalogueOption, format: FormatOption = 
     console.print(f"{row.find_id}  {row.state}  {_words(row)}", markup=False)
     console.print(f"proposed   {row.proposed_at:%Y-%m-%d %H:%M} by {row.proposed_by} (the machine's suggestion)")
     console.print(f"photo      {row.name}\n           {path}", markup=False)
-    for reason in row.evidence["reasons"]:
+    for reason in row.found.reasons:
         console.print(f"because    {reason}", markup=False)
-    for candidate in row.evidence["candidates"]:
-        sure = candidate["confidence"]
+    for candidate in row.found.candidates:
+        sure = asdict(candidate.confidence)
         rungs = ", ".join(f"{k} {100 * v:.0f} %" for k, v in sure.items() if v is not None)
-        console.print(
-            f"compared   {candidate['record_id']} {candidate['crop']} {candidate['caption']}: {rungs}", markup=False
-        )
+        console.print(f"compared   {candidate.record_id} {candidate.crop} {candidate.caption}: {rungs}", markup=False)
     for entry in log:
         undone = "" if entry.standing else " (undone)"
         console.print(f"decision   {entry.number} by {entry.actor} {entry.by}: {entry.outcome}{undone}", markup=False)

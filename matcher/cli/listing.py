@@ -16,13 +16,17 @@ from matcher.catalogue import Catalogue
 from matcher.catalogue.finds import sightings
 from matcher.cli.options import ByOption, CatalogueOption, QuietOption, WorkersOption, actor, report
 from matcher.cli.output import messages, print_json, progress
+from matcher.core.answer import PhotoAnswer
 from matcher.core.answer_json import CAUTIONS
 from matcher.core.errors import BadListing
 from matcher.core.settings import Settings
+from matcher.jobs.job import Job
 from matcher.jobs.listing.assess import Assessor
 from matcher.jobs.listing.batch import MOST_PHOTOS, read_rows, read_text, too_large, weigh_all
+from matcher.jobs.listing.inspection import InspectCards, ListingPhoto
 from matcher.jobs.listing.text import MOST_BYTES, words_of
-from matcher.jobs.workers import Job, identify_all
+from matcher.jobs.render.evidence import SaveEvidence
+from matcher.jobs.workers import identify_all
 
 
 class Format(StrEnum):
@@ -75,17 +79,19 @@ def listing(
     words_of(words)
     with Catalogue.open(catalogue) as opened:
         assessor = Assessor.of(opened)
-    jobs = [Job(str(photo), photo, picture, look=True) for photo in photos]
+    steps = (SaveEvidence(picture), InspectCards()) if picture else (InspectCards(),)
+    jobs = [Job(str(photo), photo, steps=steps) for photo in photos]
     if picture:
         picture.mkdir(parents=True, exist_ok=True)
     with progress(quiet) as bar:
-        looked = bar.track(identify_all(jobs, catalogue, Settings(), workers), total=len(jobs), description="looking")
-        answers = list(looked)
-    result = assessor.assess("the text" if text == "-" else text, words, answers)
+        found = bar.track(identify_all(jobs, catalogue, Settings(), workers), total=len(jobs), description="looking")
+        pictures = list(map(ListingPhoto.of, found))
+    answers = [shown.answer for shown in pictures]
+    result = assessor.assess("the text" if text == "-" else text, words, pictures)
     write(result)
     if note_sightings:
         _note(catalogue, answers, photos, result, source, seen_on, by, quiet)
-    if any(answer["error"] for answer in answers):
+    if any(answer.error for answer in answers):
         raise typer.Exit(1)
 
 
@@ -145,13 +151,13 @@ def _short(result: Mapping[str, Any]) -> str:
 
 
 def _note(
-    catalogue: Path, answers: Sequence[Mapping[str, Any]], photos: Sequence[Path], result: Mapping[str, Any],
+    catalogue: Path, answers: Sequence[PhotoAnswer], photos: Sequence[Path], result: Mapping[str, Any],
     source: str, seen_on: str, by: str | None, quiet: bool,
 ) -> None:  # fmt: skip
     note = f"listing {result['listing']}: {result['verdict']['step']}"
     with Catalogue.open(catalogue) as opened:
         for photo, answer in zip(photos, answers, strict=True):
-            if answer["error"]:
+            if answer.error:
                 continue
             decision = sightings.see(
                 opened, answer, photo.read_bytes(), actor(by), source=source, seen_on=seen_on, note=note

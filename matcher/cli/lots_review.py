@@ -184,10 +184,10 @@ def _preview(opened: Catalogue, row: LotRow, card: str, first: str, others: str,
 
 def _case_line(case: Case) -> tuple[object, ...]:
     found = case.card.found
-    closest = found["candidates"][0]["record_id"] if found["candidates"] else None
+    closest = found.closest.record_id if found.closest else None
     put_off = "put off" if case.skipped else ""
     return (
-        case.card.card, len(case.cards), found["outcome"], found["pose"], found["crop"], closest, case.card.item.name,
+        case.card.card, len(case.cards), found.outcome, found.pose, found.crop, closest, case.card.item.name,
         case.find_id, put_off,
     )  # fmt: skip
 

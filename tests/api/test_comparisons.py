@@ -22,7 +22,9 @@ from matcher.core.detect.detection import given_quads
 from matcher.core.errors import UnreadablePhoto
 from matcher.core.photo import Photo, read_photo
 from matcher.core.settings import Settings
-from matcher.jobs.workers import Job, Worker
+from matcher.jobs.job import Job
+from matcher.jobs.render.overlays import DrawLayers, Layers
+from matcher.jobs.workers import Worker
 from tests.support import fake_work
 from tests.support.cards import a_find
 from tests.support.service import check_problem
@@ -80,12 +82,13 @@ def test_the_matcher_answers_the_given_outline_with_layers(stock: Path) -> None:
     table.save(out, "PNG")
     bench = Worker(stock / "catalogue", Settings())
     quad = ((200.0, 150.0), (476.0, 150.0), (476.0, 630.0), (200.0, 630.0))
-    found = bench.run(Job("table.png", out.getvalue(), quad=quad, layers=3))
+    found = bench.run(Job("table.png", out.getvalue(), quad=quad, steps=(DrawLayers(3),)))
     bench.references.catalogue.close()
-    (card,) = found["cards"]
-    assert card["quad"] == [list(corner) for corner in quad]
-    assert card["pose"] == "P000"
-    pictures = found["layers"].pictures
+    (card,) = found.answer.cards
+    assert (card.quad, card.pose) == (quad, "P000")
+    layers = found.extra(Layers)
+    assert layers is not None
+    pictures = layers.pictures
     # A picture that shows something everywhere is stored without transparency.
     face, laid = (np.asarray(Image.open(io.BytesIO(pictures[name])).convert("RGBA")) for name in ("1/face", "1/1/laid"))
     assert face.shape == laid.shape == (640, 368, 4)
@@ -93,7 +96,7 @@ def test_the_matcher_answers_the_given_outline_with_layers(stock: Path) -> None:
     assert shown.mean() > 0.9
     apart = np.abs(face[..., :3].astype(float) - laid[..., :3])[shown]
     assert np.median(apart) < 6  # the same picture in the same place
-    (known,) = found["layers"].crop_maps
+    (known,) = layers.crop_maps
     assert known["pose"] == "P000"
     assert {one["crop"] for one in known["known"]} <= {"A", "B"}
     assert Image.open(io.BytesIO(pictures["1/crops"])).size == (known["width"], known["height"])

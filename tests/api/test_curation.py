@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -14,17 +15,22 @@ from api.settings import ServiceSettings
 from matcher.catalogue import Catalogue
 from matcher.catalogue.exchange.check import check
 from matcher.catalogue.tokens import make_token, revoke_token, tokens
+from matcher.core.answer import CardResult, PhotoAnswer
+from matcher.core.versions import versions
+from matcher.jobs.job import JobResult
 from tests.support import fake_work
 from tests.support.cards import a_find, card, photo_answer
 from tests.support.service import check_problem
 
 
-def work(job: Any) -> dict[str, Any]:
+def work(job: Any) -> JobResult:
     """A worker that takes every photo for one card of a new crop."""
-    import hashlib
+    return answered(job, card("new_crop", 276, 480, pose="P000"))
 
-    found = {**fake_work.answer(job.name), "sha256": hashlib.sha256(job.source).hexdigest()}
-    return {**found, "cards": [card("new_crop", 276, 480, pose="P000")]}
+
+def answered(job: Any, shown: CardResult) -> JobResult:
+    digest = hashlib.sha256(job.source).hexdigest()
+    return JobResult(PhotoAnswer(job.name, digest, 3024, 4032, None, (shown,), versions()))
 
 
 @pytest.fixture
@@ -85,10 +91,10 @@ def test_a_find_is_proposed_accepted_and_undone(client: TestClient, scans: Path,
         assert check(catalogue) == ()
 
 
-def seeing(job: Any) -> dict[str, Any]:
+def seeing(job: Any) -> JobResult:
     """A worker that takes every photo for a card of V000, perhaps the very one of reference 1."""
     held = card("held", 276, 480, pose="P000", crop="A", record_id="V000", confidence={"copy": 0.9, "crop": 0.9})
-    return {**work(job), "cards": [held]}
+    return answered(job, held)
 
 
 def test_a_known_card_is_noted_as_seen_and_joined_to_its_copy(folder: Path, scans: Path) -> None:

@@ -16,27 +16,27 @@ from api.settings import ServiceSettings
 from matcher.catalogue import Catalogue
 from matcher.catalogue.exchange.check import check
 from matcher.catalogue.tokens import make_token
+from matcher.core.answer import AnswerError, PhotoAnswer
 from matcher.core.settings import Settings
 from matcher.core.versions import versions
+from matcher.jobs.job import Job, JobResult
 from matcher.jobs.lot import store
 from matcher.jobs.lot.job_queue import LotQueue, Sent, receive
-from matcher.jobs.workers import Job
 from tests.support import fake_work
 from tests.support.lots import draw_scan, found
 from tests.support.service import check_problem
 
 
-def work(job: Job) -> dict[str, Any]:
+def work(job: Job) -> JobResult:
     """A worker that finds one card that cannot be told; `wait` in the name waits for a file, `die` fails."""
     assert isinstance(job.source, Path)
     digest = hashlib.sha256(job.source.read_bytes()).hexdigest()
-    told = {"photo": job.name, "sha256": digest, "width": 276, "height": 480, "versions": versions()}
-    if job.name.startswith("fail"):
-        return {**told, "error": {"code": "no_card", "message": f"{job.name}: no card"}, "cards": []}
+    error = AnswerError("no_card", f"{job.name}: no card") if job.name.startswith("fail") else None
     if job.name.startswith("wait"):
         while not (job.source.parents[3] / "go").exists():
             time.sleep(0.01)
-    return {**told, "error": None, "cards": [found("undecided", pose="P000")]}
+    cards = () if error else (found("undecided", pose="P000"),)
+    return JobResult(PhotoAnswer(job.name, digest, 276, 480, error, cards, versions()))
 
 
 def service(folder: Path, **more: Any) -> TestClient:
@@ -180,7 +180,7 @@ def test_people_take_turns(catalogue: Catalogue, tmp_path: Path) -> None:
     order = []
     while (item := lots.take()) is not None:
         order.append(item.name[:-5])
-        lots.keep(item, {**work(Job(item.name, item.path)), "photo": item.name})
+        lots.keep(item, work(Job(item.name, item.path)).answer)
     assert order == ["Ada", "Bo", "Cy", "Ada", "Bo", "Ada", "Ada", "Ada", "Ada"]
 
 
@@ -195,7 +195,7 @@ def test_a_photo_is_out_once(catalogue: Catalogue, tmp_path: Path) -> None:
     lots.give_back(first)
     again = lots.take()
     assert again == first
-    assert lots.keep(first, work(Job("a.png", first.path)))
+    assert lots.keep(first, work(Job("a.png", first.path)).answer)
     assert store.counts(catalogue, lot.lot_id)["done"] == 2
     assert lots.unfinished() == (lot.lot_id,)
     lots.finish(lot.lot_id)

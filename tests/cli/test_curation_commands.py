@@ -16,7 +16,9 @@ from typer.testing import CliRunner
 from matcher.catalogue import Catalogue
 from matcher.catalogue.tokens import token_of
 from matcher.cli import app
+from matcher.core.answer import failed_answer
 from matcher.core.errors import PlatekinError
+from matcher.jobs.job import JobResult
 from tests.support.cards import a_find, photo_answer
 
 Ask = Callable[..., Result]
@@ -58,9 +60,9 @@ def test_what_is_new_is_proposed_and_the_rest_is_told(
 ) -> None:
     new, told_new = photo_answer(tmp_path, 50, "new_crop", pose="P000")
     held, told_held = photo_answer(tmp_path, 51, "held", pose="P000", record_id="V000")
-    broken = {"photo": "no.jpg", "cards": [], "error": {"code": "missing_file", "message": "no.jpg: no such file"}}
+    broken = failed_answer("no.jpg", PlatekinError("missing_file", "no.jpg: no such file"))
     finds = import_module("matcher.cli.finds")  # as an attribute the package offers the commands under that name
-    monkeypatch.setattr(finds, "identify_all", lambda *_: iter([told_new, told_held, broken]))
+    monkeypatch.setattr(finds, "identify_all", lambda *_: map(JobResult, [told_new, told_held, broken]))
     result = ask("finds", "propose", new, held, "no.jpg", "--source", "album 3", "--seen-on", "1987-05", code=1)
     assert result.stdout == f"F00001  new_crop of P000  {new}\n"
     assert "nothing to propose (held)" in result.stderr
