@@ -1,22 +1,29 @@
-"""The HTTP service: what `identify` and `records` answer on the command line, answered over HTTP.
+"""The HTTP service: what the command line does, over HTTP, and the page for the browser.
 
-app        settings -> FastAPI application; the only place that knows all the parts
-routes     one short function an address
-growth     finds, decisions, names, scarcity, tables as files (`deciding`: the shapes of decisions)
-seen       cards noted as seen; the plot of scarcity
-exchange   whole catalogues out and in (`importing`: files that came -> a catalogue)
-access     who asks, and what they may
-session    a browser's token as a cookie
-upload     request -> the files in its form
-queue      photo -> answer, on worker processes, with a limit to what may wait
-lots       lots: photos sent together, worked on by lot_worker while nobody waits, then reviewed
-listings   a sale listing's text and pictures -> what the pictures say of it
-comparisons  a photo, a find or a lot's card -> its answer, and registered pictures, which `kept` holds for a while
-viewing    subjects, thumbnails, crop maps, sightings, for looking through
-page       the page for the browser: shells, modules, style sheets
-browse     catalogue -> pages of records, record, health
-pictures   stored reference image -> clean JPEG
-schemas    the shapes of requests and answers (the only Pydantic models besides `settings`)
-problems   the one table of errors, and how they are told (RFC 9457)
-guards     what holds for every request: headers, host, size of the body, the last resort
+    app          settings -> FastAPI application; the only place that knows all the parts
+    identify     a photo -> its answer; comparisons: registered pictures to compare by eye
+    catalogue    looking through it: records and their images, subjects, crops, series, scarcity
+    curation     finds and decisions; what must hold before something is written
+    sightings    cards noted as seen
+    exchange     whole catalogues, logs and tables out and in; the check of all
+    lots         photos sent together, worked on while nobody waits, then reviewed; folders of scans
+    listings     a sale listing's text and pictures -> what the pictures say of it
+    page         the page for the browser: shells, modules, style sheets
+
+    service           what every address works with
+    work_queue        photo -> answer, on worker processes, with a limit to what may wait
+    lot_worker        photos of lots into the one queue of workers, answers back to the store
+    comparison_cache  pictures registered to compare, kept for a while so that a browser can fetch them one by one
+    access            who asks, and what they may
+    session           a browser's token as a cookie
+    middleware        what holds for every request: headers, host, size of the body, the last resort
+    problems          how errors are answered (RFC 9457)
+    parameters        kinds of texts, numbers and headers that several addresses take
+    upload            request -> the files in its form
+    pictures          stored image -> clean JPEG
+    health            how the service is
+    settings          of the service
+
+In each subject `routes` (or a module named by what it answers) holds one short function an address, and `shapes` what
+goes over the wire: Pydantic is used here and nowhere below.
 """

@@ -14,17 +14,21 @@ from typing import Any
 from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 
-from api import comparisons, guards, page, problems, scans, session, viewing
-from api.exchange import router as exchange
-from api.growth import router as growth
-from api.listings import router as listings
+from api import health, middleware, page, problems, session
+from api.catalogue import records, scarcity, subjects
+from api.curation import decisions, finds
+from api.exchange import routes as exchange
+from api.identify import comparisons
+from api.identify import routes as identify
+from api.listings import routes as listings
 from api.lot_worker import LotWorker
-from api.lots import router as lots_router
-from api.queue import Work, WorkQueue
-from api.routes import Service, router
-from api.schemas import ProblemDetails
-from api.seen import router as seen
+from api.lots import review, scans
+from api.lots import routes as lots
+from api.problems import ProblemDetails
+from api.service import Service
 from api.settings import ServiceSettings
+from api.sightings import routes as sightings
+from api.work_queue import Work, WorkQueue
 from matcher.catalogue import Catalogue
 from matcher.catalogue.exchange.zipped import Limits
 from matcher.catalogue.records.name_search import Names
@@ -37,6 +41,12 @@ from matcher.jobs.lot.job_queue import LotQueue
 
 IMAGES_AT_ONCE = 2
 """Reference images decoded at once: one of 200 million pixels takes almost a gigabyte."""
+
+SUBJECTS = (
+    identify, comparisons, records, subjects, scarcity, finds, decisions, sightings, exchange, lots, review, scans,
+    listings, session, health,
+)  # fmt: skip
+"""Modules whose `router` answers the addresses of one subject."""
 
 MakePool = Callable[[Path, Settings, int], Executor]
 
@@ -60,19 +70,16 @@ def create_app(
         redoc_url=None,
         redirect_slashes=False,
     )
-    app.include_router(router)
-    for more in (exchange, seen, growth, lots_router, listings):  # /v1/exports/catalogue.zip before /v1/exports/{name}
-        app.include_router(more)
-    for subject in (scans, comparisons, viewing, session):
+    for subject in SUBJECTS:
         app.include_router(subject.router)
     page.install(app, chosen)
     problems.install(app)
     # The one added last stands outermost.
-    app.add_middleware(guards.BodyLimit, most=chosen.max_body_bytes, imports=chosen.max_import_bytes)
-    app.add_middleware(guards.SameSite)
-    app.add_middleware(guards.KnownHost, hosts=frozenset(name.lower() for name in chosen.allowed_hosts))
-    app.add_middleware(guards.LastResort)
-    app.add_middleware(guards.Headers)
+    app.add_middleware(middleware.BodyLimit, most=chosen.max_body_bytes, imports=chosen.max_import_bytes)
+    app.add_middleware(middleware.SameSite)
+    app.add_middleware(middleware.KnownHost, hosts=frozenset(name.lower() for name in chosen.allowed_hosts))
+    app.add_middleware(middleware.LastResort)
+    app.add_middleware(middleware.Headers)
     app.openapi = partial(_openapi, app)  # type: ignore[method-assign]
     return app
 
@@ -87,7 +94,7 @@ def _lifespan(
             start = partial(make_pool, settings.catalogue, matching, processes)
             queue = WorkQueue(start, work, processes, settings.queue_limit)
             decoding = threading.Semaphore(IMAGES_AT_ONCE)
-            lots = LotWorker(LotQueue(catalogue, matching), queue, processes, settings.request_timeout_s)
+            lot_worker = LotWorker(LotQueue(catalogue, matching), queue, processes, settings.request_timeout_s)
             app.state.service = Service(
                 catalogue,
                 queue,
@@ -96,18 +103,18 @@ def _lifespan(
                 decoding,
                 Names(catalogue),
                 Assessors(catalogue),
+                lot_worker,
                 settings.tokens_needed,
-                lots=lots,
                 unpacking=Limits(most_bytes=settings.max_unpacked_bytes),
             )
             app.state.scans = settings.scans and settings.scans.resolve()
-            working = asyncio.create_task(lots.run())
+            working = asyncio.create_task(lot_worker.run())
             try:
                 yield
             finally:
                 working.cancel()
                 await asyncio.gather(working, return_exceptions=True)
-                await lots.close()
+                await lot_worker.close()
                 queue.close()
 
     return lifespan

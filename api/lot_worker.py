@@ -1,4 +1,4 @@
-"""The service's own hands for lots: photos from the desk into the one queue of workers, answers back to the store.
+"""The service's work on lots: photos from their queue into the one queue of workers, answers back to the store.
 
 It lives as long as the service. What was not answered when that ends waits in the store for the next one. Only one
 service a catalogue works on lots at a time.
@@ -14,9 +14,9 @@ from typing import Any, ParamSpec, TypeVar
 
 from starlette.concurrency import run_in_threadpool
 
-from api.queue import WorkQueue
+from api.work_queue import WorkQueue
 from matcher.catalogue.records.files import only_writer
-from matcher.core.answer_json import as_error
+from matcher.core.answer import failed_answer
 from matcher.core.errors import Busy, CatalogueError, PlatekinError
 from matcher.jobs.lot import store
 from matcher.jobs.lot.job_queue import LotQueue
@@ -33,10 +33,10 @@ TRY_AGAIN_S = 0.2
 
 
 class LotWorker:
-    """Works on lots with at most `hands` photos at a time."""
+    """Works on lots with at most `at_once` photos at a time; timeout: seconds for one of them."""
 
-    def __init__(self, desk: LotQueue, queue: WorkQueue, hands: int, timeout: float) -> None:
-        self._desk, self._queue, self._hands, self._timeout = desk, queue, hands, timeout
+    def __init__(self, lots: LotQueue, queue: WorkQueue, at_once: int, timeout: float) -> None:
+        self._lots, self._queue, self._at_once, self._timeout = lots, queue, at_once, timeout
         self._woken = asyncio.Event()
         self._finishing = asyncio.Lock()
         self._begun: set[asyncio.Future[Any]] = set()
@@ -49,9 +49,9 @@ class LotWorker:
         """Until cancelled."""
         while True:
             with suppress(CatalogueError):
-                folder = self._desk.catalogue.folder / store.FOLDER
+                folder = self._lots.catalogue.folder / store.FOLDER
                 folder.mkdir(parents=True, exist_ok=True)
-                with only_writer(folder):  # raises where another service has this desk
+                with only_writer(folder):  # raises where another service works on lots
                     await self._work()
             await asyncio.sleep(LOOK_AGAIN_S)
 
@@ -66,55 +66,55 @@ class LotWorker:
         return await asyncio.shield(begun)  # a thread cannot be cancelled, only left alone
 
     async def _work(self) -> None:
-        for lot_id in await self._in_thread(self._desk.unfinished):
+        for lot_id in await self._in_thread(self._lots.unfinished):
             await self._finish(lot_id)
-        async with asyncio.TaskGroup() as hands:
-            for _ in range(self._hands):
-                hands.create_task(self._hand())
+        async with asyncio.TaskGroup() as tasks:
+            for _ in range(self._at_once):
+                tasks.create_task(self._one_after_another())
 
-    async def _hand(self) -> None:
+    async def _one_after_another(self) -> None:
         while True:
             try:
-                busy = await self._one()
+                worked = await self._one()
             except PlatekinError as error:
                 log.error("lots: %s: %s", error.code, error)
-                busy = False
+                worked = False
             except Exception:  # one odd photo must not end the work on all others
                 log.exception("lots: unexpected")
-                busy = False
-            if not busy:
+                worked = False
+            if not worked:
                 self._woken.clear()
                 with suppress(TimeoutError):
                     await asyncio.wait_for(self._woken.wait(), LOOK_AGAIN_S)
 
     async def _one(self) -> bool:
         """Do one photo; False where none waits."""
-        item = await self._in_thread(self._desk.take)
+        item = await self._in_thread(self._lots.take)
         if item is None:
             return False
-        job = self._desk.job(item)
+        job = self._lots.job(item)
         try:
-            answer = await self._queue.answer(job, self._timeout)
+            answer = (await self._queue.answer(job, self._timeout)).answer
         except Busy:
-            self._desk.give_back(item)
+            self._lots.give_back(item)
             await asyncio.sleep(TRY_AGAIN_S)
             return True
         except CatalogueError:
-            self._desk.give_back(item)
+            self._lots.give_back(item)
             raise
         except PlatekinError as error:  # it took too long, or ended its worker: that is this photo's answer
-            answer = as_error(job.name, error)
+            answer = failed_answer(job.name, error)
         except Exception as error:  # a mistake of ours must not come up again with every look at the queue
             log.exception("lots: unexpected")
-            told = f"{job.name}: {type(error).__name__}"
-            answer = as_error(job.name, PlatekinError("unexpected", told, "please report this, with the photo"))
+            message = f"{job.name}: {type(error).__name__}"
+            answer = failed_answer(job.name, PlatekinError("unexpected", message, "please report this, with the photo"))
         except BaseException:  # the service ends
-            self._desk.give_back(item)
+            self._lots.give_back(item)
             raise
-        if await self._in_thread(self._desk.keep, item, answer):
+        if await self._in_thread(self._lots.keep, item, answer):
             await self._finish(item.lot_id)
         return True
 
     async def _finish(self, lot_id: str) -> None:
         async with self._finishing:
-            await self._in_thread(self._desk.finish, lot_id)
+            await self._in_thread(self._lots.finish, lot_id)

@@ -1,4 +1,4 @@
-"""A stored reference image in, a JPEG for showing out: upright, sRGB, no larger than a screen, no metadata.
+"""A stored image in, a JPEG for showing out: upright, sRGB, no larger than a screen, no metadata.
 
 The stored bytes are never sent: they may hold the place where a photo was taken, or anything else that a file
 can carry beside its picture.
@@ -9,9 +9,14 @@ from __future__ import annotations
 import hashlib
 import io
 from pathlib import Path
+from typing import Any
 
+from fastapi import Response
 from PIL import Image
 
+from api.service import Service
+from matcher.catalogue.finds.resolution import FindRow
+from matcher.catalogue.finds.sightings import SightingRow
 from matcher.core.errors import CatalogueError, UnreadablePhoto
 from matcher.core.flatten import Face
 from matcher.core.photo import read_photo
@@ -19,6 +24,25 @@ from matcher.core.photo import read_photo
 LONGEST_SIDE = 1600
 QUALITY = 90
 FACE_QUALITY = 85
+
+
+BINARY = {"schema": {"type": "string", "format": "binary"}}
+NO_METADATA = "At most 1600 px on its longer side, without metadata."
+
+
+def documented_jpeg(description: str = NO_METADATA, tagged: bool = False) -> dict[int | str, dict[str, Any]]:
+    """OpenAPI's words for an answer that is a JPEG; tagged: it comes with an ETag."""
+    answer: dict[str, Any] = {"description": description, "content": {"image/jpeg": BINARY}}
+    if tagged:
+        answer["headers"] = {"ETag": {"schema": {"type": "string"}}}
+    return {200: answer}
+
+
+def stored_picture(service: Service, row: FindRow | SightingRow) -> Response:
+    """The stored photo of a find or a sighting as an answer. Raises CatalogueError damaged."""
+    with service.decoding:
+        data = showable(service.catalogue.image_path(row), row.sha256)
+    return Response(data, headers={"Cache-Control": "private, no-cache"}, media_type="image/jpeg")
 
 
 def entity_tag(sha256: str) -> str:

@@ -12,8 +12,8 @@ from fastapi import APIRouter, Depends, Request, Response
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
 from api.access import CHALLENGE, COOKIE, allow, may_read, scope_held
-from api.problems import Problem, documented
-from api.routes import ACCESS, STORAGE, ServiceNow
+from api.problems import ACCESS, STORAGE, Problem, documented
+from api.service import ServiceNow
 from matcher.catalogue.tokens import Scope, token_of
 
 LONGEST_S = 30 * 24 * 3600

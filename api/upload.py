@@ -85,8 +85,8 @@ async def read_uploads(request: Request) -> list[Upload]:
         faults = [Fault("body", name, "is not expected: send only photo") for name, _ in parts if name != "photo"]
         files = [file for _, file in parts if isinstance(file, UploadFile)]
         if faults or len(files) < len(parts):
-            told = faults or [Fault("body", "photo", "must be a file: give the part a file name")]
-            raise Problem("validation", faults=told)
+            no_file = Fault("body", "photo", "must be a file: give the part a file name")
+            raise Problem("validation", faults=faults or [no_file])
         if not files:
             raise Problem("no_pictures")
         return [await as_upload(file) for file in files]

@@ -5,10 +5,10 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+
+from matcher.core.answer import CardResult, PhotoAnswer
 
 Truth = dict[str, str]
-Answer = dict[str, Any]
 
 FAINT = 0.20
 """'Residual contrast 15 %': queries drawn at or below this."""
@@ -54,38 +54,38 @@ class Score:
         return rows
 
 
-def score(truth: Sequence[Truth], answers: Sequence[Answer]) -> Score:
+def score(truth: Sequence[Truth], answers: Sequence[PhotoAnswer]) -> Score:
     """Compare answers with the truth, row by row. Where a photo shows two cards, the one in question counts."""
     return Score(tuple(_verdict(row, answer) for row, answer in zip(truth, answers, strict=True)))
 
 
-def _verdict(truth: Truth, answer: Answer) -> Verdict:
+def _verdict(truth: Truth, answer: PhotoAnswer) -> Verdict:
     card = card_in_question(truth, answer)
-    outcome = card["outcome"] if card else "no card"
-    closest = card["candidates"][0] if card and card["candidates"] else {}
-    held = outcome == "held"
-    right = outcome == truth["outcome"] and (not held or card is None or card["record_id"] == truth["record_id"])
+    outcome = card.outcome if card else "no card"
+    closest = card.closest if card else None
+    held = card is not None and card.is_known
+    right = outcome == truth["outcome"] and (not held or card is None or card.record_id == truth["record_id"])
     return Verdict(
         kind=truth["kind"],
         contrast=float(truth["residual_contrast"]),
         outcome_right=right,
-        record_first=closest.get("record_id") == truth["record_id"] if truth["record_id"] else None,
-        pose_first=closest.get("pose") == truth["pose"] if truth["pose"] else None,
+        record_first=(closest and closest.record_id) == truth["record_id"] if truth["record_id"] else None,
+        pose_first=(closest and closest.pose) == truth["pose"] if truth["pose"] else None,
         false_hold=held and not right,
         undecided=outcome == "undecided",
     )
 
 
-def card_in_question(truth: Truth, answer: Answer) -> Any:
+def card_in_question(truth: Truth, answer: PhotoAnswer) -> CardResult | None:
     """The card whose middle lies nearest to the true one's; None where no card was found."""
     corners = json.loads(truth["corners"])
     x, y = (sum(corner[axis] for corner in corners) / 4 for axis in (0, 1))
 
-    def distance(card: Any) -> float:
-        middle = [sum(corner[axis] for corner in card["quad"]) / 4 for axis in (0, 1)]
+    def distance(card: CardResult) -> float:
+        middle = [sum(corner[axis] for corner in card.quad) / 4 for axis in (0, 1)]
         return float((middle[0] - x) ** 2 + (middle[1] - y) ** 2)
 
-    return min(answer["cards"], key=distance, default=None)
+    return min(answer.cards, key=distance, default=None)
 
 
 def _count(what: str, answers: Sequence[bool | None]) -> tuple[str, int, int]:

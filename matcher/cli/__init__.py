@@ -11,61 +11,30 @@ from typing import Annotated
 
 import typer
 
-from matcher.cli.backup import backup, check
 from matcher.cli.copies import app as copies
-from matcher.cli.copies import gaps, scarcity
 from matcher.cli.decisions import app as decisions
 from matcher.cli.demo import demo
 from matcher.cli.doctor import doctor
 from matcher.cli.enrol import enrol
-from matcher.cli.exchange import export, import_
+from matcher.cli.exchange import backup, check, export, import_
 from matcher.cli.finds import app as finds
 from matcher.cli.identify import identify
 from matcher.cli.listing import listing
 from matcher.cli.lot import lot
 from matcher.cli.lots_review import app as lots
-from matcher.cli.names import poses, series, subjects
+from matcher.cli.output import messages
+from matcher.cli.poses import app as poses
 from matcher.cli.records import app as records
 from matcher.cli.rehearse import rehearse
+from matcher.cli.scarcity import gaps, scarcity
+from matcher.cli.series import app as series
 from matcher.cli.serve import serve
-from matcher.cli.shared import messages
+from matcher.cli.subjects import app as subjects
 from matcher.cli.tokens import app as tokens
 from matcher.core.errors import PlatekinError
 
-WRONG_CALL = (
-    "not_a_catalogue",
-    "no_such_record",
-    "no_such_find",
-    "no_such_decision",
-    "missing_value",
-    "no_such_sighting",
-    "no_such_reference",
-    "bad_day",
-    "bad_mapping",
-    "bad_target",
-    "target_exists",
-    "table_too_large",
-    "no_name",
-    "missing_file",
-    "missing_column",
-    "duplicate_column",
-    "not_csv",
-    "not_utf8",
-    "empty_table",
-    "too_few_poses",
-    "no_such_lot",
-    "no_pictures",
-    "lot_busy",
-    "no_such_card",
-    "no_cards",
-    "no_photo",
-    "too_many_photos",
-    "empty_text",
-    "text_too_large",
-    "bad_results",
-    "bad_vocabulary",
-)
-"""Codes that say that the call itself was wrong; all others say that something failed."""
+INTERRUPTED = 130
+"""With this Typer ends after Ctrl-C, without a word."""
 
 app = typer.Typer(
     name="platekin",
@@ -118,9 +87,10 @@ def main() -> None:
         messages.print(f"platekin: {error.message}", markup=False)
         if error.remedy:
             messages.print(f"  what to do: {error.remedy}", markup=False)
-        sys.exit(2 if error.code in WRONG_CALL else 1)
+        sys.exit(2 if error.kind.wrong_call else 1)
     except BrokenPipeError:
         sys.exit(1)
-    except KeyboardInterrupt:
-        messages.print("stopped; what was stored is kept, and the same command goes on from there")
-        sys.exit(130)
+    except SystemExit as end:
+        if end.code == INTERRUPTED:
+            messages.print("stopped; what was stored until now is kept")
+        raise

@@ -12,23 +12,16 @@ from matcher.catalogue import Catalogue
 from matcher.catalogue.log import undo_redo
 from matcher.catalogue.log.decisions import DecisionRow, as_json
 from matcher.catalogue.log.log_io import export_log, replay_log
-from matcher.cli.shared import (
-    ByOption,
-    CatalogueOption,
-    FormatOption,
-    NoteOption,
-    QuietOption,
-    actor,
-    messages,
-    print_json,
-    print_table,
-    tell,
-)
+from matcher.cli.options import CatalogueOption, DecisionOptions, FormatOption, QuietOption, grouped
+from matcher.cli.output import print_rows, remark
 from matcher.core.errors import CatalogueError
 
 app = typer.Typer(no_args_is_help=True, help="The log: who decided what, when, on what evidence; undo and redo.")
 
-NumberArgument = Annotated[int | None, typer.Argument(metavar="[NUMBER]", min=1)]
+NumberArgument = Annotated[
+    int | None,
+    typer.Argument(metavar="[NUMBER]", min=1, help="The decision's number; the newest that fits, if not given."),
+]
 
 
 @app.command("list")
@@ -41,12 +34,8 @@ def list_decisions(
     """List decisions, the newest last."""
     with Catalogue.open(catalogue) as opened:
         rows = opened.decisions(about=about, newest_first=True, limit=limit)[::-1]
-    if format == "json":
-        for row in rows:
-            print_json({**as_json(row), "standing": row.standing})
-        return
     headings = ("number", "when", "who", "", "action", "about", "outcome", "stands")
-    print_table(headings, (_line(row) for row in rows))
+    print_rows(format, rows, headings, _line, lambda row: {**as_json(row), "standing": row.standing})
 
 
 def _line(row: DecisionRow) -> tuple[object, ...]:
@@ -55,7 +44,10 @@ def _line(row: DecisionRow) -> tuple[object, ...]:
 
 
 @app.command("show")
-def show(number: Annotated[int, typer.Argument(metavar="NUMBER", min=1)], catalogue: CatalogueOption) -> None:
+def show(
+    number: Annotated[int, typer.Argument(metavar="NUMBER", min=1, help="The decision's number in the log.")],
+    catalogue: CatalogueOption,
+) -> None:
     """Show one decision with its evidence and the changes that it made."""
     with Catalogue.open(catalogue) as opened:
         row = opened.decision(number)
@@ -75,39 +67,30 @@ def show(number: Annotated[int, typer.Argument(metavar="NUMBER", min=1)], catalo
 
 
 @app.command("undo")
+@grouped
 def undo(
-    catalogue: CatalogueOption,
+    decision: DecisionOptions,
     number: NumberArgument = None,
     batch: Annotated[bool, typer.Option("--batch", help="The whole run that it was part of.")] = False,
-    by: ByOption = None,
-    note: NoteOption = "",
-    quiet: QuietOption = False,
 ) -> None:
     """Undo a decision; the newest if no number is given."""
-    with Catalogue.open(catalogue) as opened:
+    with decision.open() as opened:
         chosen = number or undo_redo.undoable(opened)
         if chosen is None:
             raise CatalogueError("no_such_decision", "there is nothing to undo", "list the log")
         numbers = undo_redo.batch_of(opened, chosen) if batch else (chosen,)
-        for decision in undo_redo.undo(opened, numbers, actor(by), note=note):
-            tell(decision, quiet)
+        decision.report(*undo_redo.undo(opened, numbers, decision.actor, note=decision.note))
 
 
 @app.command("redo")
-def redo(
-    catalogue: CatalogueOption,
-    number: NumberArgument = None,
-    by: ByOption = None,
-    note: NoteOption = "",
-    quiet: QuietOption = False,
-) -> None:
+@grouped
+def redo(decision: DecisionOptions, number: NumberArgument = None) -> None:
     """Make an undone decision again; the one undone last if no number is given."""
-    with Catalogue.open(catalogue) as opened:
+    with decision.open() as opened:
         chosen = number or undo_redo.redoable(opened)
         if chosen is None:
             raise CatalogueError("no_such_decision", "there is nothing to redo", "list the log")
-        for decision in undo_redo.redo(opened, (chosen,), actor(by), note=note):
-            tell(decision, quiet)
+        decision.report(*undo_redo.redo(opened, (chosen,), decision.actor, note=decision.note))
 
 
 @app.command("export")
@@ -119,13 +102,12 @@ def export(
     """Write the whole log as JSON Lines."""
     with Catalogue.open(catalogue) as opened:
         count = export_log(opened, target)
-    if not quiet:
-        messages.print(f"{count} decisions written to {target}", markup=False)
+    remark(f"{count} decisions written to {target}", quiet)
 
 
 @app.command("replay")
 def replay(
-    log: Annotated[Path, typer.Argument(metavar="LOG.jsonl")],
+    log: Annotated[Path, typer.Argument(metavar="LOG.jsonl", help="A log that was exported.")],
     catalogue: CatalogueOption,
     images: Annotated[
         Path | None, typer.Option(metavar="DIR", help="Folder to take the pictures from, found by content.")
@@ -135,6 +117,5 @@ def replay(
     """Make a catalogue from a log: into an empty one, or one that the log continues. All of it, or nothing."""
     with Catalogue.open(catalogue, create=True) as opened:
         done = replay_log(opened, log, images)
-    if not quiet:
-        lacking = f"; {done.lacking} pictures are lacking: bring them with --images" if done.lacking else ""
-        messages.print(f"{done.decisions} decisions replayed{lacking}", markup=False)
+    lacking = f"; {done.lacking} pictures are lacking: bring them with --images" if done.lacking else ""
+    remark(f"{done.decisions} decisions replayed{lacking}", quiet)

@@ -10,7 +10,7 @@ import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 from rich.console import Console
@@ -19,15 +19,19 @@ from matcher.catalogue import Catalogue
 from matcher.catalogue.log.decisions import whoever_runs_this
 from matcher.catalogue.records.enrol import enrol
 from matcher.catalogue.tables.database import URL_VARIABLE
-from matcher.cli.shared import messages, progress
-from matcher.core.answer_json import CAUTIONS
+from matcher.cli.output import messages, progress
+from matcher.core.answer import PhotoAnswer
+from matcher.core.answer_json import CAUTIONS, to_json
+from matcher.core.ladder.candidate import Confidence
 from matcher.core.settings import Settings
+from matcher.jobs.job import Job
 from matcher.jobs.lot.cards import cards_of
 from matcher.jobs.lot.results import write_results
 from matcher.jobs.lot.review_queue import queue
 from matcher.jobs.lot.run import run as run_lot
 from matcher.jobs.lot.spreadsheet import write_sheet
-from matcher.jobs.workers import Job, identify_all
+from matcher.jobs.render.evidence import SaveEvidence
+from matcher.jobs.workers import identify_all
 from reference_demo.make import DEFAULT_SEED, make_demo
 from reference_demo.page import draw_page, page_cards
 from reference_demo.plan import make_plan
@@ -38,7 +42,7 @@ from reference_demo.score import Score, card_in_question, score
 class Run:
     """What one demo run gave."""
 
-    results: list[dict[str, Any]]
+    answers: list[PhotoAnswer]
     truth: list[dict[str, str]]
     seconds: dict[str, float]
     page: list[str]
@@ -51,9 +55,10 @@ def demo(
 ) -> None:
     """Draw invented cards and photos of them, enrol the references, identify the photos, show the result."""
     run = _run(output, seed, pictures)
-    (output / "results.jsonl").write_text("".join(json.dumps(r, ensure_ascii=False) + "\n" for r in run.results))
+    lines = [json.dumps(to_json(answer), ensure_ascii=False) + "\n" for answer in run.answers]
+    (output / "results.jsonl").write_text("".join(lines))
     console = Console(highlight=False, soft_wrap=True)
-    for line in ("", *_answers(run), "", *_scores(score(run.truth, run.results))):
+    for line in ("", *_answers(run), "", *_scores(score(run.truth, run.answers))):
         console.print(line, markup=False)
     took = ", ".join(f"{name} {seconds:.0f} s" for name, seconds in run.seconds.items())
     console.print(f"\ntook: {took}")
@@ -86,14 +91,15 @@ def _run(output: Path, seed: int | None, pictures: bool) -> Run:
     folder = output / "evidence" if pictures else None
     if folder:
         folder.mkdir(parents=True, exist_ok=True)
-    jobs = [Job(row["photo"], output / "set" / row["photo"], folder) for row in truth]
+    steps = (SaveEvidence(folder),) if folder else ()
+    jobs = [Job(row["photo"], output / "set" / row["photo"], steps=steps) for row in truth]
     with progress(quiet=False) as bar:
         found = identify_all(jobs, output / "catalogue", Settings())
-        results = list(bar.track(found, total=len(jobs), description="identifying"))
+        answers = [one.answer for one in bar.track(found, total=len(jobs), description="identifying")]
     seconds["identifying"] = time.perf_counter() - started - sum(seconds.values())
     page = _page(output, DEFAULT_SEED if seed is None else seed)
     seconds["a scanned page"] = time.perf_counter() - started - sum(seconds.values())
-    return Run(results, truth, seconds, page)
+    return Run(answers, truth, seconds, page)
 
 
 def _page(output: Path, seed: int) -> list[str]:
@@ -107,25 +113,25 @@ def _page(output: Path, seed: int) -> list[str]:
         write_results(catalogue, done.lot, output / "lot.xlsx")
         write_sheet(catalogue, done.lot, output / "lot.pdf")
         decisions = len(queue(catalogue, done.lot))
-    tags = {card.found["record_id"] for card in cards if card.outcome == "held"}
+    tags = {card.found.record_id for card in cards if card.found.is_known}
     known = {record_id for _, record_id in page_cards(plan) if record_id}
     right = f"{len(cards)} cards found, {len(tags & known)} of {len(known)} records tagged, {len(tags - known)} wrongly"
-    told = f"scanned page: {right}; {decisions} decisions wait"
-    return [told, f"its table and contact sheet: {output / 'lot.xlsx'}, {output / 'lot.pdf'}"]
+    summary = f"scanned page: {right}; {decisions} decisions wait"
+    return [summary, f"its table and contact sheet: {output / 'lot.xlsx'}, {output / 'lot.pdf'}"]
 
 
 def _answers(run: Run) -> Iterator[str]:
     """One line a photo, narrow enough for a plain terminal."""
     yield f"{'photo':9} {'shows':12} {'fade':>5}  {'answer':12} {'record':7} {'pose':>5} {'crop':>5} {'words':>5}"
-    for truth, result in zip(run.truth, run.results, strict=True):
-        card = card_in_question(truth, result)
-        sure = card["confidence"] if card else {}
-        rungs = " ".join(f"{_percent(sure.get(rung)):>5}" for rung in ("pose", "crop", "caption"))
-        answer, record = (card["outcome"], card["record_id"]) if card else ("no card", None)
-        wrong = "" if score([truth], [result]).all_right else f"  should be {truth['record_id'] or truth['outcome']}"
+    for truth, answer in zip(run.truth, run.answers, strict=True):
+        card = card_in_question(truth, answer)
+        sure = card.confidence if card else Confidence()
+        rungs = " ".join(f"{_percent(share):>5}" for share in (sure.pose, sure.crop, sure.caption))
+        outcome, record = (card.outcome, card.record_id) if card else ("no card", None)
+        wrong = "" if score([truth], [answer]).all_right else f"  should be {truth['record_id'] or truth['outcome']}"
         shows = truth["record_id"] or truth["kind"]
         fade = _percent(float(truth["residual_contrast"]))
-        yield f"{Path(truth['photo']).stem:9} {shows:12} {fade:>5}  {answer:12} {record or '':7} {rungs}{wrong}"
+        yield f"{Path(truth['photo']).stem:9} {shows:12} {fade:>5}  {outcome:12} {record or '':7} {rungs}{wrong}"
 
 
 def _scores(found: Score) -> Iterator[str]:

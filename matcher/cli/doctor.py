@@ -69,13 +69,13 @@ def _confidence(folder: Path | None) -> Check:
     except CatalogueError as error:
         return Check("confidence", error.message, error.remedy)
     about = used.calibration.provenance
-    told = f"fitted on {about.get('pairs', '?')} rehearsed pairs ({about.get('made', '?')})"
+    fit = f"fitted on {about.get('pairs', '?')} rehearsed pairs ({about.get('made', '?')})"
     if used.own:
-        return Check("confidence", f"the catalogue's own, {told}: {about.get('pictures', '?')}")
+        return Check("confidence", f"the catalogue's own, {fit}: {about.get('pictures', '?')}")
     if used.outdated:
         again = f"fit it again: platekin rehearse --catalogue {folder}"
-        return Check("confidence", f"shipped, {told}; the catalogue's own is of another version", again)
-    return Check("confidence", f"shipped, {told}")
+        return Check("confidence", f"shipped, {fit}; the catalogue's own is of another version", again)
+    return Check("confidence", f"shipped, {fit}")
 
 
 def _catalogue_checks(opened: Catalogue, folder: Path) -> Iterator[Check]:

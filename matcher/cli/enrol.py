@@ -10,7 +10,8 @@ import typer
 
 from matcher.catalogue.records.enrol import enrol as enrol_table
 from matcher.catalogue.records.enrol_report import EnrolReport
-from matcher.cli.shared import ByOption, CatalogueOption, ClusterOption, QuietOption, actor, messages, progress
+from matcher.cli.options import ByOption, CatalogueOption, ClusterOption, QuietOption, actor
+from matcher.cli.output import messages, progress
 from matcher.core.parallel.cluster import Cluster
 
 
@@ -33,12 +34,12 @@ def enrol(
             who=actor(by),
             cluster=machines,
         )
-    tell_report(report, quiet)
+    print_report(report, quiet)
     if report.failed:
         raise typer.Exit(1)
 
 
-def tell_report(report: EnrolReport, quiet: bool) -> None:
+def print_report(report: EnrolReport, quiet: bool) -> None:
     """Say on stderr what became of a table."""
     for row in report.failed:
         todo = f" ({row.remedy})" if row.remedy else ""

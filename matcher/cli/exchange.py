@@ -1,9 +1,9 @@
-"""`platekin export` and `import`: the catalogue out to others, and in again."""
+"""`platekin export`, `import`, `backup`, `check`: the catalogue out to others and in again, copied, and examined."""
 
 from __future__ import annotations
 
 import tempfile
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -11,12 +11,15 @@ import typer
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue.exchange import package
+from matcher.catalogue.exchange.backup import backup as copy_catalogue
 from matcher.catalogue.exchange.bag import export_bag, import_bag
+from matcher.catalogue.exchange.check import check as check_catalogue
 from matcher.catalogue.exchange.mapping import Preview, mapped_table, parse_mapping, preview
 from matcher.catalogue.records.enrol import enrol
 from matcher.catalogue.records.files import write_whole
-from matcher.cli.enrol import tell_report
-from matcher.cli.shared import ByOption, CatalogueOption, QuietOption, actor, messages, print_table, progress
+from matcher.cli.enrol import print_report
+from matcher.cli.options import ByOption, CatalogueOption, FormatOption, QuietOption, actor
+from matcher.cli.output import messages, print_json, print_table, progress, remark
 from matcher.core.errors import BadTable, CatalogueError
 
 
@@ -34,16 +37,15 @@ def export(
         if form == "bag":
             task = bar.add_task("exporting", total=None)
             counts = export_bag(opened, target, lambda done, total: bar.update(task, completed=done, total=total))
-            told = f"{counts['images']} images and {counts['tables']} files written to {target}"
+            done = f"{counts['images']} images and {counts['tables']} files written to {target}"
         else:
             if target.exists():
                 raise CatalogueError("target_exists", f"{target} is there already", "name one that is not there yet")
             with opened.reading() as connection:
                 data = package.records_csv(connection) if form == "csv" else package.records_jsonl(connection)
             write_whole(target, data)
-            told = f"{target} written; its image paths are relative to {catalogue}"
-    if not quiet:
-        messages.print(told, markup=False)
+            done = f"{target} written; its image paths are relative to {catalogue}"
+    remark(done, quiet)
 
 
 def import_(
@@ -65,8 +67,7 @@ def import_(
         with Catalogue.open(catalogue, create=True) as opened, progress(quiet) as bar:
             task = bar.add_task("checking", total=None)
             done = import_bag(opened, source, lambda n, total: bar.update(task, completed=n, total=total))
-        if not quiet:
-            messages.print(f"{done.decisions} decisions brought in", markup=False)
+        remark(f"{done.decisions} decisions brought in", quiet)
         return
     mapping = parse_mapping(column or ())
     if only_preview:
@@ -81,9 +82,35 @@ def import_(
             message = error.message.replace(str(table), str(source))
             raise BadTable(error.code, message, error.remedy) from None
     failed = tuple(replace(row, message=row.message.replace(str(table), str(source))) for row in report.failed)
-    tell_report(replace(report, failed=failed), quiet)
+    print_report(replace(report, failed=failed), quiet)
     if report.failed:
         raise typer.Exit(1)
+
+
+def check(catalogue: CatalogueOption, format: FormatOption = "table", quiet: QuietOption = False) -> None:
+    """Verify images, hashes, descriptions, log, tables and index; exit 1 where something is wrong."""
+    with Catalogue.open(catalogue) as opened, progress(quiet) as bar:
+        task = bar.add_task("checking", total=None)
+        troubles = check_catalogue(opened, lambda done, total: bar.update(task, completed=done, total=total))
+    for trouble in troubles:
+        if format == "json":
+            print_json(asdict(trouble))
+        else:
+            print(f"{trouble.kind}: {trouble.what}\n    what to do: {trouble.todo}")
+    if troubles:
+        raise typer.Exit(1)
+    remark("all is well", quiet)
+
+
+def backup(
+    target: Annotated[Path, typer.Argument(metavar="TARGET", help="A folder that is not there yet.")],
+    catalogue: CatalogueOption,
+    quiet: QuietOption = False,
+) -> None:
+    """Make a consistent copy of the catalogue, also while others write to it."""
+    with Catalogue.open(catalogue) as opened:
+        count = copy_catalogue(opened, target)
+    remark(f"{target}: a catalogue with {count} images", quiet)
 
 
 def _show(seen: Preview) -> None:

@@ -8,17 +8,23 @@ import sys
 from collections.abc import Callable, Iterable
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 from rich.console import Console
 from rich.markup import escape
 
 from matcher.catalogue import Catalogue
-from matcher.cli.shared import CatalogueOption, QuietOption, messages, progress
-from matcher.core.answer_json import CAUTIONS, CSV_COLUMNS, csv_rows
+from matcher.cli.options import CatalogueOption, QuietOption, WorkersOption
+from matcher.cli.output import messages, progress
+from matcher.core.answer import CandidateResult, CardResult, PhotoAnswer
+from matcher.core.answer_json import CAUTIONS, CSV_COLUMNS, csv_rows, to_json
 from matcher.core.settings import Settings
-from matcher.jobs.workers import Job, identify_all
+from matcher.jobs.job import Job
+from matcher.jobs.render.evidence import SaveEvidence
+from matcher.jobs.workers import identify_all
+
+Write = Callable[[PhotoAnswer], None]
 
 
 class Format(StrEnum):
@@ -37,7 +43,7 @@ def identify(
         Path | None, typer.Option(metavar="DIR", help="Write one evidence picture a card into this folder.")
     ] = None,
     top: Annotated[int, typer.Option(min=1, max=50, help="Candidates to show for each card.")] = 5,
-    workers: Annotated[int | None, typer.Option(min=1, help="Processes; as many as processors if not given.")] = None,
+    workers: WorkersOption = None,
     quiet: QuietOption = False,
 ) -> None:
     """Say which known variation each card in the photos is, how surely, and why."""
@@ -45,7 +51,8 @@ def identify(
         if not opened.counts().references:
             todo = f"enrol a table first: platekin enrol RECORDS.csv --catalogue {catalogue}"
             raise typer.BadParameter(f"{catalogue} holds no references yet; {todo}", param_hint="--catalogue")
-    jobs = [Job(str(photo), photo, picture) for photo in photos]
+    steps = (SaveEvidence(picture),) if picture else ()
+    jobs = [Job(str(photo), photo, steps=steps) for photo in photos]
     if picture:
         try:
             picture.mkdir(parents=True, exist_ok=True)
@@ -59,42 +66,43 @@ def identify(
         for result in bar.track(
             identify_all(jobs, catalogue, Settings(top=top), workers), total=len(jobs), description="identifying"
         ):
-            failed += result["error"] is not None
-            write(result)
-            if result["error"] and (format is Format.table or not quiet):
-                messages.print(f"{result['error']['message']}", markup=False)
+            fault = result.answer.error
+            failed += fault is not None
+            write(result.answer)
+            if fault and (format is Format.table or not quiet):
+                messages.print(fault.message, markup=False)
     if format is Format.table and not quiet:
         messages.print("\n" + CAUTIONS[0] + "\n" + CAUTIONS[3])
     if failed:
         raise typer.Exit(1)
 
 
-def _json_writer() -> Callable[[dict[str, Any]], None]:
-    def write(result: dict[str, Any]) -> None:
-        print(json.dumps(result, ensure_ascii=False), flush=True)
+def _json_writer() -> Write:
+    def write(answer: PhotoAnswer) -> None:
+        print(json.dumps(to_json(answer), ensure_ascii=False), flush=True)
 
     return write
 
 
-def _csv_writer() -> Callable[[dict[str, Any]], None]:
+def _csv_writer() -> Write:
     writer = csv.DictWriter(sys.stdout, CSV_COLUMNS, restval="", lineterminator="\n")
     writer.writeheader()
 
-    def write(result: dict[str, Any]) -> None:
-        writer.writerows(csv_rows(result))
+    def write(answer: PhotoAnswer) -> None:
+        writer.writerows(csv_rows(answer))
         sys.stdout.flush()
 
     return write
 
 
-def _table_writer() -> Callable[[dict[str, Any]], None]:
+def _table_writer() -> Write:
     console = Console(highlight=False, soft_wrap=True)
 
-    def write(result: dict[str, Any]) -> None:
-        for number, card in enumerate(result["cards"], start=1):
-            which = f", card {number}" if len(result["cards"]) > 1 else ""
-            console.print(f"[bold]{escape(result['photo'])}{which}[/]   {_headline(card)}")
-            for reason in card["reasons"]:
+    def write(answer: PhotoAnswer) -> None:
+        for number, card in enumerate(answer.cards, start=1):
+            which = f", card {number}" if len(answer.cards) > 1 else ""
+            console.print(f"[bold]{escape(answer.photo)}{which}[/]   {_headline(card)}")
+            for reason in card.reasons:
                 console.print(f"    {reason}", markup=False)
             for line in _candidate_lines(card):
                 console.print(f"    {line}", markup=False)
@@ -103,25 +111,28 @@ def _table_writer() -> Callable[[dict[str, Any]], None]:
     return write
 
 
-def _headline(card: dict[str, Any]) -> str:
-    sure = card["confidence"]
-    rungs = [("record", card["record_id"]), *((rung, card[rung]) for rung in ("pose", "crop", "caption"))]
-    told = [f"{rung} {escape(_cell(value, sure[rung]))}" for rung, value in rungs if value or sure[rung] is not None]
-    return "   ".join([f"[bold]{card['outcome']}[/]", *told])
+def _headline(card: CardResult) -> str:
+    sure = card.confidence
+    rungs = (
+        ("record", card.record_id, sure.record), ("pose", card.pose, sure.pose), ("crop", card.crop, sure.crop),
+        ("caption", card.caption, sure.caption),
+    )  # fmt: skip
+    told = [f"{rung} {escape(_cell(value, share))}" for rung, value, share in rungs if value or share is not None]
+    return "   ".join([f"[bold]{card.outcome}[/]", *told])
 
 
-def _candidate_lines(card: dict[str, Any]) -> Iterable[str]:
-    if card["candidates"]:
+def _candidate_lines(card: CardResult) -> Iterable[str]:
+    if card.candidates:
         yield "closest records:"
-    for candidate in card["candidates"]:
-        sure = candidate["confidence"]
-        rungs = [f"{rung} {100 * sure[rung]:.0f} %" for rung in ("pose", "crop", "caption") if sure[rung] is not None]
-        place = (
-            f"{candidate['pose']} {candidate['crop']} {candidate['caption']}, {candidate['evidence']['club']}".rstrip(
-                ", "
-            )
-        )
-        yield f"  {candidate['record_id']}   {place}   {', '.join(rungs) or 'could not be laid over it'}"
+    yield from map(_candidate_line, card.candidates)
+
+
+def _candidate_line(candidate: CandidateResult) -> str:
+    sure = candidate.confidence
+    rungs = (("pose", sure.pose), ("crop", sure.crop), ("caption", sure.caption))
+    told = ", ".join(f"{rung} {100 * share:.0f} %" for rung, share in rungs if share is not None)
+    place = f"{candidate.pose} {candidate.crop} {candidate.caption}, {candidate.evidence.club or ''}".rstrip(", ")
+    return f"  {candidate.record_id}   {place}   {told or 'could not be laid over it'}"
 
 
 def _cell(value: str | None, probability: float | None) -> str:
@@ -130,7 +141,7 @@ def _cell(value: str | None, probability: float | None) -> str:
     return f"{value or '-'} {sure}".strip()
 
 
-_WRITERS: dict[Format, Callable[[], Callable[[dict[str, Any]], None]]] = {
+_WRITERS: dict[Format, Callable[[], Write]] = {
     Format.table: _table_writer,
     Format.json: _json_writer,
     Format.csv: _csv_writer,

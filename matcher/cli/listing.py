@@ -14,14 +14,19 @@ from rich.text import Text
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue.finds import sightings
-from matcher.cli.shared import ByOption, CatalogueOption, QuietOption, actor, messages, print_json, progress, tell
+from matcher.cli.options import ByOption, CatalogueOption, QuietOption, WorkersOption, actor, report
+from matcher.cli.output import messages, print_json, progress
+from matcher.core.answer import PhotoAnswer
 from matcher.core.answer_json import CAUTIONS
 from matcher.core.errors import BadListing
 from matcher.core.settings import Settings
+from matcher.jobs.job import Job
 from matcher.jobs.listing.assess import Assessor
 from matcher.jobs.listing.batch import MOST_PHOTOS, read_rows, read_text, too_large, weigh_all
+from matcher.jobs.listing.inspection import InspectCards, ListingPhoto
 from matcher.jobs.listing.text import MOST_BYTES, words_of
-from matcher.jobs.workers import Job, identify_all
+from matcher.jobs.render.evidence import SaveEvidence
+from matcher.jobs.workers import identify_all
 
 
 class Format(StrEnum):
@@ -59,7 +64,7 @@ def listing(
         str, typer.Option(metavar="DAY", help="With --note-sightings: 1987-05-23, 1987-05 or 1987.")
     ] = "",
     by: ByOption = None,
-    workers: Annotated[int | None, typer.Option(min=1, help="Processes; as many as processors if not given.")] = None,
+    workers: WorkersOption = None,
     quiet: QuietOption = False,
 ) -> None:
     """Compare what a sale listing says with what its pictures show, claim by claim."""
@@ -74,17 +79,19 @@ def listing(
     words_of(words)
     with Catalogue.open(catalogue) as opened:
         assessor = Assessor.of(opened)
-    jobs = [Job(str(photo), photo, picture, look=True) for photo in photos]
+    steps = (SaveEvidence(picture), InspectCards()) if picture else (InspectCards(),)
+    jobs = [Job(str(photo), photo, steps=steps) for photo in photos]
     if picture:
         picture.mkdir(parents=True, exist_ok=True)
     with progress(quiet) as bar:
-        looked = bar.track(identify_all(jobs, catalogue, Settings(), workers), total=len(jobs), description="looking")
-        answers = list(looked)
-    result = assessor.assess("the text" if text == "-" else text, words, answers)
+        found = bar.track(identify_all(jobs, catalogue, Settings(), workers), total=len(jobs), description="looking")
+        pictures = list(map(ListingPhoto.of, found))
+    answers = [shown.answer for shown in pictures]
+    result = assessor.assess("the text" if text == "-" else text, words, pictures)
     write(result)
     if note_sightings:
         _note(catalogue, answers, photos, result, source, seen_on, by, quiet)
-    if any(answer["error"] for answer in answers):
+    if any(answer.error for answer in answers):
         raise typer.Exit(1)
 
 
@@ -129,8 +136,8 @@ def _many(table: Path, catalogue: Path, output: Path, workers: int | None, quiet
             else:
                 print(_short(result), flush=True)
     if not quiet:
-        told = ", ".join(f"{count} {step}" for step, count in sorted(counts.items()))
-        messages.print(f"{told}; all of it is in {output}", markup=False)
+        steps = ", ".join(f"{count} {step}" for step, count in sorted(counts.items()))
+        messages.print(f"{steps}; all of it is in {output}", markup=False)
         messages.print("\n" + CAUTIONS[0] + "\n" + CAUTIONS[3], markup=False)
     if failed:
         raise typer.Exit(1)
@@ -144,19 +151,19 @@ def _short(result: Mapping[str, Any]) -> str:
 
 
 def _note(
-    catalogue: Path, answers: Sequence[Mapping[str, Any]], photos: Sequence[Path], result: Mapping[str, Any],
+    catalogue: Path, answers: Sequence[PhotoAnswer], photos: Sequence[Path], result: Mapping[str, Any],
     source: str, seen_on: str, by: str | None, quiet: bool,
 ) -> None:  # fmt: skip
-    told = f"listing {result['listing']}: {result['verdict']['step']}"
+    note = f"listing {result['listing']}: {result['verdict']['step']}"
     with Catalogue.open(catalogue) as opened:
         for photo, answer in zip(photos, answers, strict=True):
-            if answer["error"]:
+            if answer.error:
                 continue
             decision = sightings.see(
-                opened, answer, photo.read_bytes(), actor(by), source=source, seen_on=seen_on, note=told
+                opened, answer, photo.read_bytes(), actor(by), source=source, seen_on=seen_on, note=note
             )
             if decision:
-                tell(decision, quiet)
+                report(decision, quiet)
             elif not quiet:
                 messages.print(f"{photo}: no known card that is not noted already", markup=False)
 

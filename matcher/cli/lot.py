@@ -14,7 +14,8 @@ from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeRemaini
 from rich.progress import Progress as Bar
 
 from matcher.catalogue import Catalogue
-from matcher.cli.shared import ByOption, CatalogueOption, ClusterOption, QuietOption, actor, messages
+from matcher.cli.options import ByOption, CatalogueOption, ClusterOption, QuietOption, WorkersOption, actor
+from matcher.cli.output import messages
 from matcher.core.answer_json import CAUTIONS
 from matcher.core.parallel.cluster import Cluster
 from matcher.core.settings import Settings
@@ -42,7 +43,7 @@ def lot(
         bool, typer.Option("--new", help="A new lot, even if these scans were taken for one before.")
     ] = False,
     retry: Annotated[bool, typer.Option("--retry", help="Try again what failed before.")] = False,
-    workers: Annotated[int | None, typer.Option(min=1, help="Processes; as many as processors if not given.")] = None,
+    workers: WorkersOption = None,
     propose: Annotated[bool, typer.Option(help="Propose what is new as finds; they wait for you.")] = True,
     cluster: ClusterOption = None,
     by: ByOption = None,
@@ -55,7 +56,7 @@ def lot(
             todo = f"enrol a table first: platekin enrol RECORDS.csv --catalogue {catalogue}"
             raise typer.BadParameter(f"{catalogue} holds no references yet; {todo}", param_hint="--catalogue")
         if check:
-            tell_plan(plan(opened, sources, settings, rule=sides, new=new))
+            print_plan(plan(opened, sources, settings, rule=sides, new=new))
             return
         if retry:
             _requeue(opened, sources, sides)
@@ -99,7 +100,7 @@ def _work(
         )
     if propose:
         review.propose(opened, done.lot)
-    _tell_aside(done.gathered, quiet)
+    _print_left_aside(done.gathered, quiet)
     failures = [item for item in store.items(opened, done.lot.lot_id) if item.state == "failed"]
     for item in failures:
         messages.print(f"item {item.number}: {item.code}: {item.message}", markup=False)
@@ -120,18 +121,18 @@ def summary(lot_id: str, counts: Any, cards: tuple[Card, ...], asked: int | None
         number = sum(card.outcome == outcome for card in fronts)
         if number:
             console.print(f"  {number:5} {words}", markup=False)
-    told: list[tuple[str, Callable[[Card], bool]]] = [
+    kinds: list[tuple[str, Callable[[Card], bool]]] = [
         ("backs", lambda card: card.side == "back"),
         ("of a scan that is there twice", lambda card: not card.is_front and card.side != "back"),
         ("of a physical card that was scanned before", lambda card: card.is_front and card.original != card.card),
     ]
-    for words, which in told:
+    for words, which in kinds:
         number = sum(which(card) for card in cards)
         if number:
             console.print(f"  {number:5} {words}", markup=False)
 
 
-def tell_plan(found: Planned) -> None:
+def print_plan(found: Planned) -> None:
     console = Console(highlight=False, soft_wrap=True)
     name = f"lot {found.lot.lot_id}" if found.lot else "a new lot"
     console.print(f"{name}: {len(found.gathered.pictures)} files, {len(found.items)} pages", markup=False)
@@ -143,16 +144,16 @@ def tell_plan(found: Planned) -> None:
         (found.pairs, "pairs of front and back"),
     ):
         console.print(f"  {number:5} {words}", markup=False)
-    _tell_aside(found.gathered, quiet=False)
+    _print_left_aside(found.gathered, quiet=False)
     console.print("nothing was written", markup=False)
 
 
-def _tell_aside(gathered: Gathered, quiet: bool) -> None:
+def _print_left_aside(gathered: Gathered, quiet: bool) -> None:
     for trouble in gathered.troubles:
         messages.print(trouble.message, markup=False)
     if gathered.aside and not quiet:
-        told = ", ".join(f"{count} {suffix}" for suffix, count in gathered.aside.items())
-        messages.print(f"left aside, no pictures: {told}", markup=False)
+        counts = ", ".join(f"{count} {suffix}" for suffix, count in gathered.aside.items())
+        messages.print(f"left aside, no pictures: {counts}", markup=False)
 
 
 def _found(now: Progress) -> str:

@@ -12,14 +12,8 @@ import typer
 
 from matcher.catalogue import Catalogue
 from matcher.cli.lot import summary
-from matcher.cli.shared import (
-    CatalogueOption,
-    FormatOption,
-    QuietOption,
-    messages,
-    print_json,
-    print_table,
-)
+from matcher.cli.options import CatalogueOption, FormatOption, QuietOption
+from matcher.cli.output import messages, print_json, print_table, remark
 from matcher.jobs.lot import store
 from matcher.jobs.lot.cards import cards_of
 from matcher.jobs.lot.results import rows_of, write_faces, write_results
@@ -34,6 +28,7 @@ LotArgument = Annotated[str, typer.Argument(metavar="LOT", help="The lot's id, l
 
 @contextmanager
 def opened_lot(catalogue: Path, lot_id: str) -> Iterator[tuple[Catalogue, LotRow]]:
+    """The catalogue while the context lasts, and the lot. Raises CatalogueError no_such_lot."""
     with Catalogue.open(catalogue) as opened:
         yield opened, store.lot(opened, lot_id)
 
@@ -73,40 +68,40 @@ def show(lot: LotArgument, catalogue: CatalogueOption, format: FormatOption = "t
 @app.command("save")
 def save(
     lot: LotArgument,
-    target: Annotated[Path, typer.Argument(metavar="FILE.csv|.jsonl|.xlsx")],
+    target: Annotated[Path, typer.Argument(metavar="FILE.csv|.jsonl|.xlsx", help="Replaces an older one.")],
     catalogue: CatalogueOption,
     quiet: QuietOption = False,
 ) -> None:
     """Write the results, one row a card, into a table; the file's suffix says of which kind."""
     with opened_lot(catalogue, lot) as (opened, row):
         count = write_results(opened, row, target)
-    _said(f"{count} rows written to {target}", quiet)
+    remark(f"{count} rows written to {target}", quiet)
 
 
 @app.command("sheet")
 def sheet(
     lot: LotArgument,
-    target: Annotated[Path, typer.Argument(metavar="FILE.pdf|.png")],
+    target: Annotated[Path, typer.Argument(metavar="FILE.pdf|.png", help="As .png a file a page.")],
     catalogue: CatalogueOption,
     quiet: QuietOption = False,
 ) -> None:
     """Draw a contact sheet: each face under its tag, the doubtful ones first."""
     with opened_lot(catalogue, lot) as (opened, row):
         pages = write_sheet(opened, row, target)
-    _said(f"{pages} pages written to {target}", quiet)
+    remark(f"{pages} pages written to {target}", quiet)
 
 
 @app.command("faces")
 def faces(
     lot: LotArgument,
-    target: Annotated[Path, typer.Argument(metavar="DIR")],
+    target: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to write them into.")],
     catalogue: CatalogueOption,
     quiet: QuietOption = False,
 ) -> None:
     """Write every card's face, cut out and flattened, as a JPEG."""
     with opened_lot(catalogue, lot) as (opened, row):
         count = write_faces(opened, row, target)
-    _said(f"{count} faces written to {target}", quiet)
+    remark(f"{count} faces written to {target}", quiet)
 
 
 @app.command("sidecars")
@@ -121,7 +116,7 @@ def sidecars(
         written, failed = write_sidecars(opened, row, naming)
     for error in failed:
         messages.print(str(error), markup=False)
-    _said(f"{len(written)} sidecars written", quiet)
+    remark(f"{len(written)} sidecars written", quiet)
     if failed:
         raise typer.Exit(1)
 
@@ -153,8 +148,3 @@ def forget(lot: LotArgument, catalogue: CatalogueOption) -> None:
     with opened_lot(catalogue, lot) as (opened, row), store.only_run(opened, lot):
         store.forget(opened, row.lot_id)
         shutil.rmtree(store.folder_of(opened, lot), ignore_errors=True)
-
-
-def _said(words: str, quiet: bool) -> None:
-    if not quiet:
-        messages.print(words, markup=False)

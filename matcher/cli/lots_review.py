@@ -3,27 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Annotated, Any
 
 import typer
-from rich.console import Console
 
 from matcher.catalogue import Catalogue
-from matcher.catalogue.finds.resolution import Wanted
 from matcher.catalogue.log.decisions import DecisionRow
 from matcher.cli.lots import LotArgument, app, opened_lot
-from matcher.cli.shared import (
-    ByOption,
-    CatalogueOption,
-    FormatOption,
-    NoteOption,
-    QuietOption,
-    actor,
-    messages,
-    print_json,
-    print_table,
-    tell,
-)
+from matcher.cli.options import CatalogueOption, DecisionOptions, FormatOption, RecordFields, grouped
+from matcher.cli.output import print_json, print_table, remark
 from matcher.core.answer_json import CAUTIONS
 from matcher.jobs.lot import review
 from matcher.jobs.lot.cards import cards_of
@@ -35,11 +24,23 @@ __all__ = ["app"]
 """The commands of `lots`, these ones among them."""
 
 CardArgument = Annotated[str, typer.Argument(metavar="CARD", help="The card, like 12.3: item and place on the page.")]
-ApartOption = Annotated[
-    list[str] | None, typer.Option("--not", metavar="CARD", help="Leave this one of its like out; may be repeated.")
-]
-AloneOption = Annotated[bool, typer.Option("--alone", help="Decide on this card only, not on its like.")]
 PreviewOption = Annotated[bool, typer.Option("--preview", help="Say what would be settled, and decide nothing.")]
+
+
+@dataclass(frozen=True, kw_only=True)
+class LikeOptions:
+    """Which cards a decision settles besides the one that it names."""
+
+    apart: Annotated[
+        list[str] | None, typer.Option("--not", metavar="CARD", help="Leave this one of its like out; may be repeated.")
+    ] = None
+    alone: Annotated[bool, typer.Option("--alone", help="Decide on this card only, not on its like.")] = False
+    preview: PreviewOption = False
+
+    @property
+    def left_out(self) -> Sequence[str] | None:
+        """Cards that are left out; None: all but the one that is named."""
+        return None if self.alone else self.apart or ()
 
 
 @app.command("queue")
@@ -66,83 +67,54 @@ def show_queue(
 
 
 @app.command("accept")
+@grouped
 def accept(
-    lot: LotArgument,
-    card: CardArgument,
-    catalogue: CatalogueOption,
-    caption: Annotated[str | None, typer.Option(help="The card's words as printed; '' where it has none.")] = None,
-    subject: Annotated[str | None, typer.Option(help="Who is shown; needed for a new pose.")] = None,
-    record: Annotated[str | None, typer.Option(help="Id of the new record; the next free one if not given.")] = None,
-    pose: Annotated[str | None, typer.Option(help="Pose; as identified, or the next free id.")] = None,
-    crop: Annotated[str | None, typer.Option(help="Crop; as identified, or the next free letter.")] = None,
-    club: Annotated[str, typer.Option()] = "",
-    issuer: Annotated[str, typer.Option()] = "",
-    year: Annotated[str, typer.Option()] = "",
-    apart: ApartOption = None,
-    alone: AloneOption = False,
-    preview: PreviewOption = False,
-    by: ByOption = None,
-    note: NoteOption = "",
-    quiet: QuietOption = False,
+    lot: LotArgument, card: CardArgument, decision: DecisionOptions, fields: RecordFields, like: LikeOptions
 ) -> None:
     """Accept a card as a new record; its like become sightings of it."""
-    wanted = Wanted(
-        record_id=record, subject=subject, pose=pose, crop=crop, caption=caption, club=club, issuer=issuer, year=year
-    )
-    with opened_lot(catalogue, lot) as (opened, row):
-        if preview:
-            _preview(opened, row, card, "a new record", "a sighting of it", apart, alone)
+    with opened_lot(decision.catalogue, lot) as (opened, row):
+        if like.preview:
+            _preview(opened, row, card, "a new record", "a sighting of it", like)
             return
-        _caution(quiet)
-        made = review.accept(opened, row, card, actor(by), wanted, apart=None if alone else apart or (), note=note)
-    _tell_all(made, quiet)
+        _caution(decision.quiet)
+        made = review.accept(
+            opened, row, card, decision.actor, fields.wanted(), apart=like.left_out, note=decision.note
+        )
+    _report(made, decision)
 
 
 @app.command("choose")
+@grouped
 def choose(
     lot: LotArgument,
     card: CardArgument,
-    catalogue: CatalogueOption,
+    decision: DecisionOptions,
+    like: LikeOptions,
     record: Annotated[
         str | None, typer.Argument(metavar="[RECORD]", help="The known record that it shows; the closest if not given.")
     ] = None,
-    apart: ApartOption = None,
-    alone: AloneOption = False,
-    preview: PreviewOption = False,
-    by: ByOption = None,
-    note: NoteOption = "",
-    quiet: QuietOption = False,
 ) -> None:
     """Say which known record a card is; its like are noted as the same."""
-    with opened_lot(catalogue, lot) as (opened, row):
-        if preview:
+    with opened_lot(decision.catalogue, lot) as (opened, row):
+        if like.preview:
             seen = f"a sighting of {record or review.closest(opened, row, card)}"
-            _preview(opened, row, card, seen, seen, apart, alone)
+            _preview(opened, row, card, seen, seen, like)
             return
-        _caution(quiet)
-        made = review.choose(opened, row, card, record, actor(by), apart=None if alone else apart or (), note=note)
-    _tell_all(made, quiet)
+        _caution(decision.quiet)
+        made = review.choose(opened, row, card, record, decision.actor, apart=like.left_out, note=decision.note)
+    _report(made, decision)
 
 
 @app.command("reject")
-def reject(
-    lot: LotArgument,
-    card: CardArgument,
-    catalogue: CatalogueOption,
-    apart: ApartOption = None,
-    alone: AloneOption = False,
-    preview: PreviewOption = False,
-    by: ByOption = None,
-    note: NoteOption = "",
-    quiet: QuietOption = False,
-) -> None:
+@grouped
+def reject(lot: LotArgument, card: CardArgument, decision: DecisionOptions, like: LikeOptions) -> None:
     """Say that a card, and its like, are nothing to keep: they are not asked about again."""
-    with opened_lot(catalogue, lot) as (opened, row):
-        if preview:
-            _preview(opened, row, card, "rejected", "rejected", apart, alone)
+    with opened_lot(decision.catalogue, lot) as (opened, row):
+        if like.preview:
+            _preview(opened, row, card, "rejected", "rejected", like)
             return
-        made = review.reject(opened, row, card, actor(by), apart=None if alone else apart or (), note=note)
-    _tell_all(made, quiet)
+        made = review.reject(opened, row, card, decision.actor, apart=like.left_out, note=decision.note)
+    _report(made, decision)
 
 
 @app.command("skip")
@@ -158,17 +130,15 @@ def skip(
 
 
 @app.command("confirm")
+@grouped
 def confirm(
     lot: LotArgument,
-    catalogue: CatalogueOption,
+    decision: DecisionOptions,
     above: Annotated[float, typer.Option(min=0, max=1, help="Only answers at least so sure.")] = 0.9,
     preview: PreviewOption = False,
-    by: ByOption = None,
-    note: NoteOption = "",
-    quiet: QuietOption = False,
 ) -> None:
     """Confirm the held cards of a lot as sightings of their records, all at once."""
-    with opened_lot(catalogue, lot) as (opened, row):
+    with opened_lot(decision.catalogue, lot) as (opened, row):
         cards = cards_of(opened, row)
         if preview:
             chosen = [card_row(card) for card in to_confirm(opened, cards, above)]
@@ -176,9 +146,9 @@ def confirm(
             print_table(names, ([each[name] for name in names] for each in chosen))
             print(f"{len(chosen)} cards would become sightings; nothing was decided")
             return
-        _caution(quiet)
-        made = review.confirm(opened, row, cards, actor(by), above=above, note=note)
-    _tell_all(made, quiet)
+        _caution(decision.quiet)
+        made = review.confirm(opened, row, cards, decision.actor, above=above, note=decision.note)
+    _report(made, decision)
 
 
 @app.command("propose")
@@ -190,24 +160,20 @@ def propose(lot: LotArgument, catalogue: CatalogueOption) -> None:
 
 
 @app.command("undo")
+@grouped
 def undo(
     lot: LotArgument,
-    catalogue: CatalogueOption,
+    decision: DecisionOptions,
     whole: Annotated[bool, typer.Option("--all", help="Everything decided on this lot, proposals too.")] = False,
-    by: ByOption = None,
-    note: NoteOption = "",
-    quiet: QuietOption = False,
 ) -> None:
     """Undo the last decision on a lot, with all that it settled; or all of them."""
-    with opened_lot(catalogue, lot) as (opened, row):
-        _tell_all(review.undo(opened, row, actor(by), whole=whole, note=note), quiet)
+    with opened_lot(decision.catalogue, lot) as (opened, row):
+        _report(review.undo(opened, row, decision.actor, whole=whole, note=decision.note), decision)
 
 
-def _preview(
-    opened: Catalogue, row: LotRow, card: str, first: str, others: str, apart: Sequence[str] | None, alone: bool
-) -> None:
+def _preview(opened: Catalogue, row: LotRow, card: str, first: str, others: str, options: LikeOptions) -> None:
     case = case_of(opened, row, card)
-    like = [] if alone else [each for each in case.like if each.card not in (apart or ())]
+    like = [] if options.alone else [each for each in case.like if each.card not in (options.apart or ())]
     rows = [(each, what) for each, what in ((case.card, first), *((each, others) for each in like))]
     print_table(
         ("card", "file", "outcome", "would become"),
@@ -218,26 +184,24 @@ def _preview(
 
 def _case_line(case: Case) -> tuple[object, ...]:
     found = case.card.found
-    closest = found["candidates"][0]["record_id"] if found["candidates"] else None
+    closest = found.closest.record_id if found.closest else None
     put_off = "put off" if case.skipped else ""
     return (
-        case.card.card, len(case.cards), found["outcome"], found["pose"], found["crop"], closest, case.card.item.name,
+        case.card.card, len(case.cards), found.outcome, found.pose, found.crop, closest, case.card.item.name,
         case.find_id, put_off,
     )  # fmt: skip
 
 
 def _case_json(case: Case) -> dict[str, Any]:
-    told = {"find": case.find_id, "skipped": case.skipped, "like": [card.card for card in case.like]}
-    return {**{k: v for k, v in card_row(case.card).items() if v is not None}, **told}
+    row = {name: value for name, value in card_row(case.card).items() if value is not None}
+    return {**row, "find": case.find_id, "skipped": case.skipped, "like": [card.card for card in case.like]}
 
 
-def _tell_all(made: Sequence[DecisionRow], quiet: bool) -> None:
-    for decision in made:
-        tell(decision, quiet)
-    if not made and not quiet:
-        Console(stderr=True).print("nothing to decide")
+def _report(made: Sequence[DecisionRow], decision: DecisionOptions) -> None:
+    decision.report(*made)
+    if not made:
+        remark("nothing to decide", decision.quiet)
 
 
 def _caution(quiet: bool) -> None:
-    if not quiet:
-        messages.print(CAUTIONS[0], markup=False)
+    remark(CAUTIONS[0], quiet)

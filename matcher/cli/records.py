@@ -2,29 +2,18 @@
 
 from __future__ import annotations
 
-import json
 from collections import Counter
 from dataclasses import asdict
-from typing import Annotated, Literal
+from typing import Annotated
 
 import typer
 from rich.console import Console
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue.records.corrections import EDITABLE, edit_record, merge_records, split_record
-from matcher.catalogue.records.name_search import NameSearch
-from matcher.cli.shared import (
-    ByOption,
-    CatalogueOption,
-    FormatOption,
-    NoteOption,
-    QuietOption,
-    actor,
-    messages,
-    print_json,
-    print_table,
-    tell,
-)
+from matcher.catalogue.records.name_search import Found, NameSearch
+from matcher.cli.options import CatalogueOption, DecisionOptions, FormatOption, SeriesOption, grouped
+from matcher.cli.output import print_rows, remark
 
 app = typer.Typer(no_args_is_help=True, help="List, find and show records; put them right, merge, split, remove them.")
 
@@ -36,8 +25,8 @@ def list_records(
     catalogue: CatalogueOption,
     subject: Annotated[str | None, typer.Option(help="Only of this subject, in upper or lower case.")] = None,
     pose: Annotated[str | None, typer.Option(help="Only of this pose.")] = None,
-    series: Annotated[str | None, typer.Option(help="Only of this series.")] = None,
-    format: Annotated[Literal["table", "json"], typer.Option(help="json: one object a line.")] = "table",
+    series: SeriesOption = None,
+    format: FormatOption = "table",
 ) -> None:
     """List records with the number of their references."""
     with Catalogue.open(catalogue) as opened:
@@ -47,16 +36,11 @@ def list_records(
             if pose in (None, record.pose) and series in (None, record.series)
         ]  # fmt: skip
         counts = Counter(row.record_id for row in opened.references())
-    if format == "json":
-        for record in records:
-            print(json.dumps({**asdict(record), "references": counts[record.record_id]}, ensure_ascii=False))
-        return
-    headings = ("record", "subject", "pose", "crop", "caption", "club", "references")
-    known = (
-        (record.record_id, record.subject, record.pose, record.crop, record.caption, record.club,
-         counts[record.record_id]) for record in records
+    print_rows(
+        format, records, ("record", "subject", "pose", "crop", "caption", "club", "references"),
+        lambda row: (row.record_id, row.subject, row.pose, row.crop, row.caption, row.club, counts[row.record_id]),
+        lambda row: {**asdict(row), "references": counts[row.record_id]},
     )  # fmt: skip
-    print_table(headings, known)
 
 
 @app.command("show")
@@ -77,24 +61,21 @@ def show(record: RecordArgument, catalogue: CatalogueOption) -> None:
 
 
 @app.command("remove")
+@grouped
 def remove(
     record: RecordArgument,
-    catalogue: CatalogueOption,
+    decision: DecisionOptions,
     yes: Annotated[bool, typer.Option("--yes", help="Do not ask.")] = False,
-    by: ByOption = None,
-    note: NoteOption = "",
-    quiet: QuietOption = False,
 ) -> None:
     """Remove one record with its references from the catalogue; your own picture files are not touched."""
-    with Catalogue.open(catalogue) as opened:
+    with decision.open() as opened:
         row, references = opened.record(record), opened.references(record)
     if not yes:
         typer.confirm(f"Remove {record} ({row.caption}) and its {len(references)} references?", abort=True, err=True)
-    with Catalogue.open(catalogue) as opened:
-        opened.remove_record(record, actor(by), note)
-    if not quiet:
-        told = f"removed {record} and {len(references)} references; platekin decisions undo brings them back"
-        messages.print(told, markup=False)
+    with decision.open() as opened:
+        opened.remove_record(record, decision.actor, decision.note)
+    undo = "platekin decisions undo brings them back"
+    remark(f"removed {record} and {len(references)} references; {undo}", decision.quiet)
 
 
 FieldsOption = Annotated[
@@ -107,69 +88,58 @@ FieldsOption = Annotated[
 def search(
     name: Annotated[str, typer.Argument(metavar="NAME", help="As you remember it; a few letters may be wrong.")],
     catalogue: CatalogueOption,
-    limit: Annotated[int, typer.Option(min=1, max=500)] = 10,
+    limit: Annotated[int, typer.Option(min=1, max=500, help="At most so many records.")] = 10,
     format: FormatOption = "table",
 ) -> None:
     """Find records by a name, however it is spelt."""
     with Catalogue.open(catalogue) as opened:
         found = NameSearch.of(opened).find(name, limit)
-    if format == "json":
-        for one in found:
-            print_json({"likeness": one.likeness, **asdict(one.record)})
-        return
-    rows = (
-        (f.likeness, f.record.record_id, f.record.subject, f.record.pose, f.record.crop, f.record.caption)
-        for f in found
-    )
-    print_table(("like", "record", "subject", "pose", "crop", "caption"), rows)
+    headings = ("like", "record", "subject", "pose", "crop", "caption")
+    print_rows(format, found, headings, _found_line, lambda one: {"likeness": one.likeness, **asdict(one.record)})
+
+
+def _found_line(found: Found) -> tuple[object, ...]:
+    record = found.record
+    return (found.likeness, record.record_id, record.subject, record.pose, record.crop, record.caption)
 
 
 @app.command("edit")
-def edit(
-    record: RecordArgument,
-    catalogue: CatalogueOption,
-    fields: FieldsOption = None,
-    by: ByOption = None,
-    note: NoteOption = "",
-    quiet: QuietOption = False,
-) -> None:
+@grouped
+def edit(record: RecordArgument, decision: DecisionOptions, fields: FieldsOption = None) -> None:
     """Put right what a record says: --set caption="Wm. Tarrowick"."""
-    with Catalogue.open(catalogue) as opened:
-        tell(edit_record(opened, record, _fields(fields), actor(by), note=note), quiet)
+    with decision.open() as opened:
+        decision.report(edit_record(opened, record, _fields(fields), decision.actor, note=decision.note))
 
 
 @app.command("merge")
+@grouped
 def merge(
     gone: Annotated[str, typer.Argument(metavar="GONE", help="The record that goes.")],
     into: Annotated[str, typer.Argument(metavar="INTO", help="The record that stays.")],
-    catalogue: CatalogueOption,
-    by: ByOption = None,
-    note: NoteOption = "",
-    quiet: QuietOption = False,
+    decision: DecisionOptions,
 ) -> None:
     """Say that two records are one; references, copies and sightings follow."""
-    with Catalogue.open(catalogue) as opened:
-        tell(merge_records(opened, gone, into, actor(by), note=note), quiet)
+    with decision.open() as opened:
+        decision.report(merge_records(opened, gone, into, decision.actor, note=decision.note))
 
 
 @app.command("split")
+@grouped
 def split(
     record: RecordArgument,
     new: Annotated[str, typer.Argument(metavar="NEW", help="Id of the new record.")],
-    catalogue: CatalogueOption,
+    decision: DecisionOptions,
     reference: Annotated[list[int], typer.Option("--reference", help="A reference that goes to it; may be repeated.")],
     sighting: Annotated[list[int] | None, typer.Option("--sighting", help="A sighting that goes to it.")] = None,
     fields: FieldsOption = None,
-    by: ByOption = None,
-    note: NoteOption = "",
-    quiet: QuietOption = False,
 ) -> None:
     """Say that one record was two: some references become a new one, which says what --set says."""
-    with Catalogue.open(catalogue) as opened:
-        decision = split_record(
-            opened, record, reference, new, _fields(fields), actor(by), sightings=sighting or (), note=note
-        )
-        tell(decision, quiet)
+    with decision.open() as opened:
+        made = split_record(
+            opened, record, reference, new, _fields(fields), decision.actor, sightings=sighting or (),
+            note=decision.note,
+        )  # fmt: skip
+    decision.report(made)
 
 
 def _fields(given: list[str] | None) -> dict[str, str]:

@@ -15,7 +15,8 @@ from matcher.catalogue import Catalogue
 from matcher.catalogue.calibration_store import NAME
 from matcher.catalogue.records.files import write_whole
 from matcher.catalogue.reference_set import CatalogueReferences
-from matcher.cli.shared import CatalogueOption, ClusterOption, QuietOption, messages, progress
+from matcher.cli.options import CatalogueOption, ClusterOption, QuietOption
+from matcher.cli.output import messages, progress
 from matcher.core.errors import PlatekinError
 from matcher.core.parallel.cluster import Cluster
 from matcher.core.parallel.processes import usable_processors
@@ -36,8 +37,8 @@ def rehearse(
         _forget(catalogue)
         return
     if find_spec("sklearn") is None:
-        told = "platekin rehearse needs scikit-learn, which is not installed"
-        raise PlatekinError("missing_part", told, "pip install 'platekin[evaluate]'")
+        lacking = "platekin rehearse needs scikit-learn, which is not installed"
+        raise PlatekinError("missing_part", lacking, "pip install 'platekin[evaluate]'")
     from matcher.lab.training.recalibrate import refit
 
     machines = Cluster.connect(cluster, catalogue) if cluster else nullcontext()

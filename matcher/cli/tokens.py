@@ -8,7 +8,8 @@ import typer
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue import tokens as rights
-from matcher.cli.shared import CatalogueOption, QuietOption, messages, print_table
+from matcher.cli.options import CatalogueOption, QuietOption
+from matcher.cli.output import print_table, remark
 
 app = typer.Typer(no_args_is_help=True, help="Tokens for the HTTP service: make, list, revoke.")
 
@@ -25,8 +26,7 @@ def make(
     """Make a token and print it, this once: only its hash is kept."""
     with Catalogue.open(catalogue) as opened:
         print(rights.make_token(opened, name, scope))
-    if not quiet:
-        messages.print("keep it safe; send it as: Authorization: Bearer TOKEN", markup=False)
+    remark("keep it safe; send it as: Authorization: Bearer TOKEN", quiet)
 
 
 @app.command("list")
@@ -42,5 +42,4 @@ def revoke(name: NameArgument, catalogue: CatalogueOption, quiet: QuietOption = 
     """Take a token away; it stops working at once."""
     with Catalogue.open(catalogue) as opened:
         rights.revoke_token(opened, name)
-    if not quiet:
-        messages.print(f"{name} has no token any more", markup=False)
+    remark(f"{name} has no token any more", quiet)

@@ -1,14 +1,28 @@
-"""An `Identification` in, its published forms out: the JSON object of the contract, table rows, CSV rows."""
+"""The published forms of an answer, made and read in this one place: JSON objects, and rows for a table.
+
+`to_json` takes a `PhotoAnswer` or any part of one. What is read back (`from_json`, `card_from_json`) may be older than
+this program: keys that it does not know are left out, facts that it did not know are None.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping
+from dataclasses import fields, is_dataclass
 from typing import Any
 
-from matcher.core.errors import PlatekinError
-from matcher.core.identify import CardAnswer, Identification
-from matcher.core.ladder.candidate import Candidate, Confidence
-from matcher.core.versions import versions
+from matcher.core.answer import (
+    KNOWN,
+    AnswerError,
+    CandidateEvidence,
+    CandidateResult,
+    CardResult,
+    CropShift,
+    FaceFacts,
+    Margins,
+    PhotoAnswer,
+    Quad,
+)
+from matcher.core.ladder.candidate import Confidence
 
 CAUTIONS = (
     "platekin compares pictures. It does not authenticate, grade or value, and a match is no proof that a card is "
@@ -23,138 +37,125 @@ CSV_COLUMNS = (
     "confidence_caption", "confidence_record", "residual_contrast", "closest", "reasons", "error",
 )  # fmt: skip
 
-
-def as_json(name: str, found: Identification) -> dict[str, Any]:
-    """The contract's object for one photo."""
-    error = None
-    if not found.cards:
-        error = {"code": "no_card", "message": f"{name}: {found.reason or 'no card was found'}"}
-    return {
-        "photo": name,
-        "sha256": found.photo.sha256,
-        "width": found.photo.width,
-        "height": found.photo.height,
-        "error": error,
-        "cards": [_card(card) for card in found.cards],
-        "versions": versions(),
-    }
+KNOWN_NAMES = ("known", "held")
+"""What the outcome of a known record is called in an answer; the second in those that were stored long ago."""
 
 
-def as_error(name: str, error: PlatekinError) -> dict[str, Any]:
-    """The contract's object for a photo that cannot be read."""
-    return {
-        "photo": name,
-        "sha256": None,
-        "width": None,
-        "height": None,
-        "error": {"code": error.code, "message": str(error)},
-        "cards": [],
-        "versions": versions(),
-    }
+def to_json(part: PhotoAnswer | CardResult | CandidateResult | FaceFacts | Confidence) -> dict[str, Any]:
+    """The contract's object of an answer, or of a part of one."""
+    told: dict[str, Any] = _plain(part)
+    return told
 
 
-def csv_rows(result: dict[str, Any]) -> list[dict[str, Any]]:
-    """One row a card of the contract's object; one row with the error where there is none."""
-    error = result["error"]
-    if error:
-        return [{"photo": result["photo"], "error": f"{error['code']}: {error['message']}"}]
-    return [_csv_row(result["photo"], number, card) for number, card in enumerate(result["cards"], start=1)]
+def _plain(value: Any) -> Any:
+    if is_dataclass(value):
+        told = {one.name: _plain(getattr(value, one.name)) for one in fields(value)}
+        if isinstance(value, CandidateEvidence):  # tells what there is
+            return {name: number for name, number in told.items() if number is not None}
+        return told
+    if isinstance(value, tuple):
+        return [_plain(one) for one in value]
+    return dict(value) if isinstance(value, Mapping) else value
 
 
-def _csv_row(photo: str, number: int, card: dict[str, Any]) -> dict[str, Any]:
-    sure = card["confidence"]
+def from_json(told: Mapping[str, Any]) -> PhotoAnswer:
+    """The answer that a contract's object tells of. Raises KeyError, TypeError, ValueError for anything else."""
+    error = told["error"]
+    return PhotoAnswer(
+        photo=told["photo"],
+        sha256=told["sha256"],
+        width=told["width"],
+        height=told["height"],
+        error=AnswerError(error["code"], error["message"]) if error else None,
+        cards=tuple(map(card_from_json, told["cards"])),
+        versions=dict(told["versions"]),
+    )
+
+
+def card_from_json(told: Mapping[str, Any]) -> CardResult:
+    """One card of a contract's object."""
+    outcome = told["outcome"]
+    return CardResult(
+        quad=quad_of(told["quad"]),
+        outcome=KNOWN if outcome in KNOWN_NAMES else outcome,
+        record_id=told["record_id"],
+        pose=told["pose"],
+        crop=told["crop"],
+        caption=told["caption"],
+        confidence=confidence_from_json(told["confidence"]),
+        candidates=tuple(map(candidate_from_json, told["candidates"])),
+        face=face_from_json(told["face"]),
+        reasons=tuple(told["reasons"]),
+    )
+
+
+def candidate_from_json(told: Mapping[str, Any]) -> CandidateResult:
+    """One candidate of a card."""
+    shift = told["crop_shift_mm"]
+    return CandidateResult(
+        record_id=told["record_id"],
+        pose=told["pose"],
+        crop=told["crop"],
+        caption=told["caption"],
+        reference=told["reference"],
+        confidence=confidence_from_json(told["confidence"]),
+        crop_shift_mm=CropShift(**_named(CropShift, shift)) if shift else None,
+        evidence=_evidence(told["evidence"]),
+    )
+
+
+def confidence_from_json(told: Mapping[str, Any]) -> Confidence:
+    """The probabilities of a card or of a candidate."""
+    return Confidence(**_named(Confidence, told))
+
+
+def face_from_json(told: Mapping[str, Any]) -> FaceFacts:
+    """The facts about a card's face."""
+    facts = _named(FaceFacts, told)
+    sizes = {name: tuple(facts[name]) for name in ("size_mm", "off_size_mm") if facts.get(name)}
+    return FaceFacts(**{**facts, **sizes})
+
+
+def quad_of(corners: Iterable[Iterable[float]]) -> Quad:
+    """Four corners as an answer holds them. Raises ValueError where there are not four of two numbers each."""
+    (ax, ay), (bx, by), (cx, cy), (dx, dy) = corners
+    return (ax, ay), (bx, by), (cx, cy), (dx, dy)
+
+
+def _evidence(told: Mapping[str, Any]) -> CandidateEvidence:
+    found = _named(CandidateEvidence, told)
+    if found.get("margins_mm"):
+        found["margins_mm"] = Margins(**_named(Margins, found["margins_mm"]))
+    return CandidateEvidence(**{**found, "words": tuple(found.get("words", ()))})
+
+
+def _named(kind: type[Any], told: Mapping[str, Any]) -> dict[str, Any]:
+    """What an object tells of a carrier's fields."""
+    return {one.name: told[one.name] for one in fields(kind) if one.name in told}
+
+
+def csv_rows(answer: PhotoAnswer) -> list[dict[str, Any]]:
+    """One row a card, by `CSV_COLUMNS`; one row with the error where there is one."""
+    if answer.error:
+        return [{"photo": answer.photo, "error": f"{answer.error.code}: {answer.error.message}"}]
+    return [_csv_row(answer.photo, number, card) for number, card in enumerate(answer.cards, start=1)]
+
+
+def _csv_row(photo: str, number: int, card: CardResult) -> dict[str, Any]:
+    sure = card.confidence
     return {
         "photo": photo,
         "card": number,
-        **{name: card[name] for name in ("outcome", "record_id", "pose", "crop", "caption")},
-        **{f"confidence_{rung}": sure[rung] for rung in ("pose", "crop", "caption", "record")},
-        "residual_contrast": card["face"]["residual_contrast"],
-        "closest": card["candidates"][0]["record_id"] if card["candidates"] else None,
-        "reasons": "; ".join(card["reasons"]),
+        "outcome": card.outcome,
+        "record_id": card.record_id,
+        "pose": card.pose,
+        "crop": card.crop,
+        "caption": card.caption,
+        "confidence_pose": sure.pose,
+        "confidence_crop": sure.crop,
+        "confidence_caption": sure.caption,
+        "confidence_record": sure.record,
+        "residual_contrast": card.face.residual_contrast,
+        "closest": card.closest.record_id if card.closest else None,
+        "reasons": "; ".join(card.reasons),
     }
-
-
-def _face(card: CardAnswer) -> dict[str, Any]:
-    facts = card.condition
-    # Where matches turned the face over, what was seen on it spoke for the other way up.
-    upright = 1 - facts.upright if facts.upright is not None and card.face.turned else facts.upright
-    return {
-        "size_mm": list(facts.size_mm) if facts.size_mm else None,
-        "residual_contrast": round(facts.residual_contrast, 3),
-        "glare": round(facts.glare, 3),
-        "sharpness": round(facts.sharpness, 3),
-        "turned": card.outline.turned,
-        "unevenness": round(facts.unevenness, 3),
-        "aspect": facts.aspect,
-        "off_nominal": facts.off_nominal,
-        "off_size_mm": list(facts.off_size_mm) if facts.off_size_mm else None,
-        "off_square": facts.off_square,
-        "scale": facts.scale,
-        "upright": None if upright is None else round(upright, 3),
-        "back": facts.back,
-        "sigma": dict(facts.sigma),
-    }
-
-
-def _card(card: CardAnswer) -> dict[str, Any]:
-    known = card.answer.established
-    return {
-        "quad": [[round(float(x), 1), round(float(y), 1)] for x, y in card.outline.corners],
-        "outcome": card.answer.outcome,
-        "record_id": known.get("record_id"),
-        "pose": known.get("pose"),
-        "crop": known.get("crop"),
-        "caption": known.get("caption"),
-        "confidence": _confidence(card.answer.confidence),
-        "candidates": [_candidate(candidate) for candidate in card.answer.candidates],
-        "face": _face(card),
-        "reasons": [reason for reason in card.answer.reasons if reason],
-    }
-
-
-def _confidence(sure: Confidence) -> dict[str, float | None]:
-    values = {rung: getattr(sure, rung) for rung in ("pose", "crop", "caption", "record", "copy")}
-    return {rung: None if value is None else round(value, 4) for rung, value in values.items()}
-
-
-def _candidate(candidate: Candidate) -> dict[str, Any]:
-    record, reference = candidate.record, candidate.reference
-    return {
-        "record_id": record.record_id,
-        "pose": record.pose,
-        "crop": record.crop,
-        "caption": record.caption,
-        "reference": str(reference.id),
-        "confidence": _confidence(candidate.confidence),
-        "crop_shift_mm": _shift(candidate),
-        "evidence": _evidence(candidate),
-    }
-
-
-def _shift(candidate: Candidate) -> dict[str, float] | None:
-    if candidate.crop is None:
-        return None
-    window = candidate.crop.window
-    return {"dx": window.dx, "dy": window.dy, "scale": window.scale, "sigma_mm": window.sigma_mm}
-
-
-def _evidence(candidate: Candidate) -> dict[str, Any]:
-    """The numbers behind the confidences, and the rungs' sentences."""
-    record = candidate.record
-    found: dict[str, Any] = {"subject": record.subject, "club": record.club}
-    found |= {"inliers": candidate.alignment.inliers, "method": candidate.alignment.method}
-    found["correlation"] = round(candidate.alignment.correlation, 3)
-    if candidate.pose:
-        found["agreement"] = round(candidate.pose.agreement, 3)
-        found["expected_agreement"] = round(candidate.pose.expected, 3)
-        found["judged"] = round(candidate.pose.judged, 3)
-    if candidate.crop:
-        found["margins_mm"] = dict(
-            zip(("left", "top", "right", "bottom"), candidate.crop.window.margins_mm, strict=True)
-        )
-    if candidate.caption:
-        found["caption_agreement"] = round(candidate.caption.agreement, 3)
-        found["caption_worst_letter"] = round(candidate.caption.worst, 3)
-    rungs: Sequence[Any] = (candidate.pose, candidate.crop, candidate.caption, candidate.copy)
-    found["words"] = [rung.words for rung in rungs if rung is not None]
-    return found

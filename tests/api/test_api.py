@@ -18,9 +18,9 @@ from schemathesis.checks import CHECKS
 from schemathesis.generation import GenerationMode
 from schemathesis.python.asgi import shutdown_lifespans
 
-from api import schemas
 from api.app import create_app
-from api.guards import BodyLimit
+from api.identify.shapes import Identification
+from api.middleware import BodyLimit
 from api.problems import Problem
 from api.settings import ServiceSettings
 from matcher.core.errors import CatalogueError
@@ -135,7 +135,7 @@ def test_the_matcher_itself_answers(library: Path) -> None:
         card.save(photo := io.BytesIO(), "PNG")
         response = send(client, photo.getvalue(), "card.png")
         assert response.status_code == 200, response.text
-        assert_nothing_extra(schemas.Identification.model_validate(response.json()))
+        assert_nothing_extra(Identification.model_validate(response.json()))
 
 
 def assert_nothing_extra(value: object) -> None:

@@ -13,7 +13,7 @@ from fastapi.testclient import TestClient
 from PIL import Image
 
 from api.app import create_app
-from api.kept import LONGEST_S, MOST, Keeper
+from api.comparison_cache import LONGEST_S, MOST, ComparisonCache
 from api.problems import Problem
 from api.settings import ServiceSettings
 from matcher.catalogue import Catalogue
@@ -22,7 +22,9 @@ from matcher.core.detect.detection import given_quads
 from matcher.core.errors import UnreadablePhoto
 from matcher.core.photo import Photo, read_photo
 from matcher.core.settings import Settings
-from matcher.jobs.workers import Job, Worker
+from matcher.jobs.job import Job
+from matcher.jobs.render.overlays import DrawLayers, Layers
+from matcher.jobs.workers import Worker
 from tests.support import fake_work
 from tests.support.cards import a_find
 from tests.support.service import check_problem
@@ -80,12 +82,13 @@ def test_the_matcher_answers_the_given_outline_with_layers(stock: Path) -> None:
     table.save(out, "PNG")
     bench = Worker(stock / "catalogue", Settings())
     quad = ((200.0, 150.0), (476.0, 150.0), (476.0, 630.0), (200.0, 630.0))
-    found = bench.run(Job("table.png", out.getvalue(), quad=quad, layers=3))
+    found = bench.run(Job("table.png", out.getvalue(), quad=quad, steps=(DrawLayers(3),)))
     bench.references.catalogue.close()
-    (card,) = found["cards"]
-    assert card["quad"] == [list(corner) for corner in quad]
-    assert card["pose"] == "P000"
-    pictures = found["layers"].pictures
+    (card,) = found.answer.cards
+    assert (card.quad, card.pose) == (quad, "P000")
+    layers = found.extra(Layers)
+    assert layers is not None
+    pictures = layers.pictures
     # A picture that shows something everywhere is stored without transparency.
     face, laid = (np.asarray(Image.open(io.BytesIO(pictures[name])).convert("RGBA")) for name in ("1/face", "1/1/laid"))
     assert face.shape == laid.shape == (640, 368, 4)
@@ -93,7 +96,7 @@ def test_the_matcher_answers_the_given_outline_with_layers(stock: Path) -> None:
     assert shown.mean() > 0.9
     apart = np.abs(face[..., :3].astype(float) - laid[..., :3])[shown]
     assert np.median(apart) < 6  # the same picture in the same place
-    (known,) = found["layers"].crop_maps
+    (known,) = layers.crop_maps
     assert known["pose"] == "P000"
     assert {one["crop"] for one in known["known"]} <= {"A", "B"}
     assert Image.open(io.BytesIO(pictures["1/crops"])).size == (known["width"], known["height"])
@@ -139,20 +142,24 @@ def test_an_outline_that_cannot_be_read(client: TestClient, quad: str) -> None:
 
 def test_the_oldest_and_the_largest_go_first() -> None:
     now = [0.0]
-    keeper = Keeper(lambda: now[0], most_bytes=100)
-    keeper.keep("a", {}, {"x": bytes(60)})
-    keeper.keep("b", {}, {"x": bytes(60)})
+    cache = ComparisonCache(lambda: now[0], most_bytes=100)
+    cache.keep("a", {}, {"x": bytes(60)})
+    cache.keep("b", {}, {"x": bytes(60)})
     with pytest.raises(Problem):
-        keeper.get("a")
-    assert keeper.get("b").pictures
+        cache.get("a")
+    assert cache.get("b").pictures
     now[0] = LONGEST_S + 1
     with pytest.raises(Problem):
-        keeper.get("b")
+        cache.get("b")
     for number in range(MOST + 5):
-        keeper.keep(str(number), {}, {})
+        cache.keep(str(number), {}, {})
     with pytest.raises(Problem):
-        keeper.get("4")
-    assert keeper.get("5").answer == {}
+        cache.get("4")
+    assert cache.get("5").answer == {}
+    cache.keep("too large", {}, {"x": bytes(101)})  # is not kept, and costs the others nothing
+    with pytest.raises(Problem):
+        cache.get("too large")
+    assert cache.get("5").answer == {}
 
 
 def test_a_find_is_compared_as_its_outline_says(client: TestClient, folder: Path, scans: Path) -> None:

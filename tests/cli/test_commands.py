@@ -6,6 +6,7 @@ import csv
 import hashlib
 import io
 import json
+import sys
 from pathlib import Path
 
 import cv2
@@ -15,6 +16,7 @@ from PIL import Image
 from typer.testing import CliRunner
 
 from matcher.cli import app
+from matcher.core.errors import PlatekinError
 from matcher.lab.synthesis import (
     Age,
     Caption,
@@ -210,3 +212,38 @@ def test_a_catalogue_that_is_not_there_is_said_in_one_line(box: Path, capsys, mo
     told = capsys.readouterr().err
     assert "what to do" in told
     assert "Traceback" not in told
+
+
+def test_ctrl_c_is_answered(capsys, monkeypatch) -> None:  # type: ignore[no-untyped-def]
+    from matcher.cli import main
+
+    def interrupted(_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(sys.modules["matcher.cli.doctor"], "_checks", interrupted)
+    monkeypatch.setattr("sys.argv", ["platekin", "doctor"])
+    with pytest.raises(SystemExit) as caught:
+        main()
+    assert caught.value.code == 130
+    assert capsys.readouterr().err == "stopped; what was stored until now is kept\n"
+
+
+@pytest.mark.parametrize(("code", "exit_code"), [("no_such_record", 2), ("bad_day", 2), ("disk_full", 1), ("clash", 1)])
+def test_the_exit_code_is_the_errors(code: str, exit_code: int, capsys, monkeypatch) -> None:  # type: ignore[no-untyped-def]
+    from matcher.cli import main
+
+    def fails(_: object) -> None:
+        raise PlatekinError(code, "what is wrong", "what helps")
+
+    monkeypatch.setattr(sys.modules["matcher.cli.doctor"], "_checks", fails)
+    monkeypatch.setattr("sys.argv", ["platekin", "doctor"])
+    with pytest.raises(SystemExit) as caught:
+        main()
+    assert caught.value.code == exit_code
+    assert capsys.readouterr().err == "platekin: what is wrong\n  what to do: what helps\n"
+
+
+def test_who_decides_and_why_can_be_said_wherever_something_is_decided() -> None:
+    for words in (["finds", "accept"], ["records", "edit"], ["decisions", "undo"], ["lots", "choose"]):
+        shown = runner.invoke(app, [*words, "--help"], terminal_width=200).stdout
+        assert all(option in shown for option in ("--catalogue", "--by", "--note", "--quiet")), words

@@ -11,6 +11,7 @@ import pytest
 from typer.testing import CliRunner
 
 from matcher.cli import app
+from matcher.core.answer_json import from_json
 from reference_demo.score import score
 
 HELD_OUT_SEED = 4711
@@ -44,7 +45,7 @@ def test_the_demo_runs_and_answers_no_worse_than_measured(tmp_path: Path) -> Non
     assert "does not authenticate" in result.stdout
     with (tmp_path / "set" / "truth.csv").open(encoding="utf-8", newline="") as file:
         truth = list(csv.DictReader(file))
-    answers = [json.loads(line) for line in (tmp_path / "results.jsonl").read_text().splitlines()]
+    answers = [from_json(json.loads(line)) for line in (tmp_path / "results.jsonl").read_text().splitlines()]
     found = {what: (right, of) for what, right, of in score(truth, answers).rows()}
     print(found)
     assert {what: of for what, (_, of) in found.items() if what in MEASURED} == {

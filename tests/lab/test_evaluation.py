@@ -25,6 +25,7 @@ from matcher.core.calibration import Calibration
 from matcher.core.errors import BadTable, CatalogueError
 from matcher.core.flatten import Face
 from matcher.core.ladder.crop import measure_crop
+from matcher.core.ladder.decision import Outcome
 from matcher.core.settings import FaceSize
 from matcher.lab import measures
 from matcher.lab.evaluation import printed, table
@@ -35,6 +36,7 @@ from matcher.lab.evaluation.variations import different
 from matcher.lab.evaluation.windows import Placed, true_window, window_error
 from matcher.lab.synthesis import Age, Caption, Crop, make_copy
 from matcher.lab.training import recalibrate
+from tests.support.cards import card, row_answer
 from tests.support.faces import picture
 
 WORDS = Caption("T. Varrowick", "Tessaly Shore R. C.", "Quillory Biscuit Works")
@@ -218,21 +220,22 @@ def test_too_few_pictures_are_refused() -> None:
 
 
 def row(
-    kind: str, outcome: str, record: str, named: str, fade: float = 0.5, sure: float = 0.9, **truth: object
+    kind: str, outcome: Outcome, record: str, named: str, fade: float = 0.5, sure: float = 0.9, **truth: object
 ) -> dict:  # type: ignore[type-arg]
     """One row of which only the answer matters."""
-    confidence = {"pose": sure, "crop": sure, "caption": sure, "record": sure, "copy": None}
-    candidate = {"record_id": named, "pose": "P1", "crop": "A", "confidence": confidence, "reference_name": "K1.jpg"}
-    answer = {"outcome": outcome, "record_id": named if outcome == "held" else None, "candidates": [candidate]}
+    confidence = dict.fromkeys(("pose", "crop", "caption", "record"), sure)
+    record_id = named if outcome == "held" else None
+    shown = card(outcome, 276, 480, record_id=record_id, closest=named, confidence=confidence)
+    pose = shown.candidates[0].pose
     known = {
         "outcome": {"known": "held", "unknown": "new_pose"}.get(kind, kind), "record_id": record,
-        "pose": "P1" if record else "", "crop": "A", "copy": "q", "crop_change": None, "caption_change": None,
+        "pose": pose if record else "", "crop": "A", "copy": "q", "crop_change": None, "caption_change": None,
         "beside": [], **truth,
     }  # fmt: skip
-    other = {"record_id": "V9", "pose": "P1", "score": 3.0, "seconds": 0.1}
+    other = {"record_id": "V9", "pose": pose, "score": 3.0, "seconds": 0.1}
     return {
         "query": "q", "kind": kind, "fade": fade, "condition": "plain", "truth": known, "seconds": 0.5,
-        "face": "located", "corners_off_mm": 0.2, "answer": answer, "pairs": [],
+        "face": "located", "corners_off_mm": 0.2, "answer": row_answer(shown, "K1.jpg"), "pairs": [],
         "baselines": {"hash": other, "features": other},
     }  # fmt: skip
 

@@ -15,16 +15,16 @@ from matcher.core.calibration import Calibration, PlattScaling, log_odds
 from matcher.lab.measures import expected_calibration_error
 from matcher.lab.training.fitting import as_json
 from matcher.lab.training.platt_fit import LEAST_ROWS, SCALED, fit_answers
+from tests.support.cards import card, row_answer
 
 SHIPPED = Calibration.load()
 
 
 def row(pose: float, right: bool) -> Mapping[str, Any]:
     """An evaluation's row, as far as the pose goes."""
-    sure = {"pose": pose, "crop": None, "caption": None, "record": None, "copy": None}
-    closest = {"pose": "P1", "crop": "A", "record_id": "V1", "reference_name": "r.jpg", "confidence": sure}
-    truth = {"pose": "P1" if right else "P2", "crop": "A", "record_id": "V1", "copy": "q"}
-    return {"truth": truth, "answer": {"candidates": [closest]}}
+    shown = card("undecided", 276, 480, closest="V1", confidence={"pose": pose, "crop": None})
+    truth = {"pose": shown.candidates[0].pose if right else "P2", "crop": "A", "record_id": "V1", "copy": "q"}
+    return {"truth": truth, "answer": row_answer(shown, "r.jpg")}
 
 
 def too_doubtful(n: int) -> tuple[list[Mapping[str, Any]], np.ndarray, np.ndarray]:

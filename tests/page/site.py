@@ -23,7 +23,8 @@ from matcher.catalogue import Catalogue
 from matcher.catalogue.finds.resolution import propose
 from matcher.catalogue.records.enrol import enrol
 from matcher.core.settings import Settings
-from matcher.jobs.workers import Job, Worker
+from matcher.jobs.job import Job
+from matcher.jobs.workers import Worker
 from reference_demo import make
 from reference_demo.plan import make_plan
 
@@ -83,7 +84,7 @@ def _propose(folder: Path) -> None:
     bench = Worker(folder / "catalogue", Settings())
     for find_id, name in PROPOSED.items():
         data = (folder / "queries" / f"{name}.jpg").read_bytes()
-        answer = bench.run(Job(f"{name}.jpg", data))
+        answer = bench.run(Job(f"{name}.jpg", data)).answer
         with Catalogue.open(folder / "catalogue") as catalogue:
             (made,) = propose(catalogue, answer, data, source="album 3", seen_on="1987-05")
         assert made.find_id == find_id, f"{name} was not taken for something new"

@@ -1,11 +1,11 @@
-"""Answers about photos as `identify` publishes them, invented, for what is done with answers afterwards."""
+"""Answers about photos as `identify` gives them, invented, for what is done with answers afterwards."""
 
 from __future__ import annotations
 
 from matcher.catalogue.log.decisions import person
-from matcher.lab.benchmarks.stock import a_find, answer, card, photo_answer
+from matcher.lab.benchmarks.stock import a_find, answer, card, photo_answer, row_answer
 
-__all__ = ["ADA", "AWKWARD", "a_find", "answer", "card", "photo_answer"]
+__all__ = ["ADA", "AWKWARD", "a_find", "answer", "card", "photo_answer", "row_answer"]
 
 ADA = person("Ada Quill")
 

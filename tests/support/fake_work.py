@@ -10,12 +10,13 @@ from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
+from matcher.core.answer_json import from_json
 from matcher.core.settings import Settings
-from matcher.jobs.render.overlays import Layers
-from matcher.jobs.workers import Job
+from matcher.jobs.job import Job, JobResult
+from matcher.jobs.render.overlays import DrawLayers, Layers
 
 
-def obey(job: Job) -> dict[str, Any]:
+def obey(job: Job) -> JobResult:
     """`die`, `wait PATH`, `fail CODE`, `raise`, `blank`; anything else is a photo with one card."""
     data = job.source if isinstance(job.source, bytes) else job.source.read_bytes()
     order, _, rest = data.decode("utf-8", "replace").partition(" ")
@@ -27,13 +28,17 @@ def obey(job: Job) -> dict[str, Any]:
     if order == "raise":
         raise RuntimeError("the secret of /var/inside")
     if order == "fail":
-        return {**answer(job.name), "error": {"code": rest, "message": f"{job.name}: it fails"}, "cards": []}
-    if job.layers and order != "blank":
-        return {**answer(job.name), "layers": layers(job.layers)}
+        return _refused(job, rest, "it fails")
+    drawn = [layers(step.most) for step in job.steps if isinstance(step, DrawLayers)]
     if order == "blank":
-        told = {**answer(job.name), "error": {"code": "no_card", "message": f"{job.name}: no card"}, "cards": []}
-        return {**told, "layers": Layers({"photo": b"\xff\xd8 photo"}, ())} if job.layers else told
-    return answer(job.name)
+        blank = Layers({"photo": b"\xff\xd8 photo"}, ())
+        return JobResult(_refused(job, "no_card", "no card").answer, (blank,) if drawn else ())
+    return JobResult(from_json(answer(job.name)), tuple(drawn))
+
+
+def _refused(job: Job, code: str, why: str) -> JobResult:
+    error = {"code": code, "message": f"{job.name}: {why}"}
+    return JobResult(from_json({**answer(job.name), "error": error, "cards": []}))
 
 
 def answer(name: str) -> dict[str, Any]:

@@ -12,17 +12,19 @@ import numpy as np
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue.log.decisions import person
+from matcher.core.answer import AnswerError, CardResult, PhotoAnswer
+from matcher.core.ladder.decision import Outcome
 from matcher.core.settings import FaceSize, Settings
 from matcher.core.versions import versions
+from matcher.jobs.job import Job, JobResult
 from matcher.jobs.lot import run as runs
 from matcher.jobs.lot import store
+from matcher.jobs.lot.pictures import SaveFaces, face_file
 from matcher.jobs.lot.run import Done
 from matcher.jobs.lot.store import PairRow
-from matcher.jobs.workers import Job, face_file
 from tests.support.cards import card
 
 ADA = person("Ada Quill")
-Told = Callable[[Path], list[dict[str, Any]]]
 
 
 def draw_scan(path: Path, seed: int) -> Path:
@@ -34,7 +36,7 @@ def draw_scan(path: Path, seed: int) -> Path:
     return path
 
 
-def found(outcome: str, **known: Any) -> dict[str, Any]:
+def found(outcome: Outcome, **known: Any) -> CardResult:
     """A card that fills its scan."""
     return card(outcome, 276, 480, **known)
 
@@ -42,7 +44,7 @@ def found(outcome: str, **known: Any) -> dict[str, Any]:
 class Quick:
     """In place of `identify_all`: answers by file name, counts what it is asked, and can be stopped half-way."""
 
-    def __init__(self, cards: Mapping[str, Sequence[dict[str, Any]]], stop_after: int | None = None) -> None:
+    def __init__(self, cards: Mapping[str, Sequence[CardResult]], stop_after: int | None = None) -> None:
         self.cards = cards
         self.asked: list[str] = []
         self.stop_after = stop_after
@@ -50,39 +52,41 @@ class Quick:
 
     def __call__(
         self, jobs: Sequence[Job], folder: Path, settings: Settings, workers: int | None = None
-    ) -> Iterator[dict[str, Any]]:
+    ) -> Iterator[JobResult]:
         for job in jobs:
             if self.stop_after is not None and len(self.asked) >= self.stop_after:
                 raise KeyboardInterrupt
             assert isinstance(job.source, Path)
             self.before(job)
             self.asked.append(job.source.name)
-            yield self._answer(job, job.source)
+            yield JobResult(self._answer(job, job.source))
 
-    def _answer(self, job: Job, path: Path) -> dict[str, Any]:
-        told = {"photo": job.name, "width": 276, "height": 480, "versions": versions()}
+    def _answer(self, job: Job, path: Path) -> PhotoAnswer:
         try:
             data = path.read_bytes()
         except OSError as error:
-            fault = {"code": "missing_file", "message": f"{path}: {error.strerror}"}
-            return {**told, "sha256": None, "error": fault, "cards": []}
+            return self._told(job, None, "missing_file", f"{path}: {error.strerror}")
         digest = hashlib.sha256(data).hexdigest()
-        cards = list(self.cards.get(path.name, ()))
+        cards = tuple(self.cards.get(path.name, ()))
         if not cards:
-            return {
-                **told,
-                "sha256": digest,
-                "error": {"code": "no_card", "message": f"{path.name}: no card"},
-                "cards": [],
-            }
-        if job.faces:
-            for number in range(1, len(cards) + 1):
-                target = face_file(job.faces, digest, number)
-                target.parent.mkdir(parents=True, exist_ok=True)
-                size = FaceSize()
-                grey = np.full((size.height, size.width, 3), int(digest[:2], 16), np.uint8)
-                target.write_bytes(cv2.imencode(".jpg", grey)[1].tobytes())
-        return {**told, "sha256": digest, "error": None, "cards": cards}
+            return self._told(job, digest, "no_card", f"{path.name}: no card")
+        for step in job.steps:
+            if isinstance(step, SaveFaces):
+                _write_faces(step.folder, digest, len(cards))
+        return PhotoAnswer(job.name, digest, 276, 480, None, cards, versions())
+
+    def _told(self, job: Job, digest: str | None, code: str, message: str) -> PhotoAnswer:
+        return PhotoAnswer(job.name, digest, 276, 480, AnswerError(code, message), (), versions())
+
+
+def _write_faces(folder: Path, digest: str, count: int) -> None:
+    """Grey faces, of another grey for each photo."""
+    size = FaceSize()
+    grey = np.full((size.height, size.width, 3), int(digest[:2], 16), np.uint8)
+    for number in range(1, count + 1):
+        target = face_file(folder, digest, number)
+        target.parent.mkdir(parents=True, exist_ok=True)
+        target.write_bytes(cv2.imencode(".jpg", grey)[1].tobytes())
 
 
 def tag(catalogue: Catalogue, folder: Path, quick: Quick, **more: Any) -> Done:

@@ -12,8 +12,8 @@ from typing import Any
 from fastapi.testclient import TestClient
 from PIL import Image
 
-from api import schemas
 from api.app import create_app
+from api.problems import ProblemDetails
 from api.settings import ServiceSettings
 from tests.support import fake_work
 from tests.support.enrolling import row, run, write_table
@@ -72,7 +72,7 @@ def check_problem(response: Any, status: int, code: str) -> dict[str, Any]:
     body: dict[str, Any] = response.json()
     assert (response.status_code, body["code"], body["status"]) == (status, code, status), body
     assert response.headers["cache-control"] == "no-store"
-    schemas.ProblemDetails.model_validate(body)
+    ProblemDetails.model_validate(body)
     return body
 
 

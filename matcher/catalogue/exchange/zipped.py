@@ -15,6 +15,7 @@ import zlib
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path, PurePosixPath
 from typing import IO, cast
 
@@ -46,6 +47,8 @@ class Limits:
 
 def zip_stream(files: Iterable[tuple[str, bytes | Path]]) -> Iterator[bytes]:
     """A zip of (name, content or file), piece by piece. An error half-way leaves a zip that no program will open."""
+    # Python's own zipfile packs into a pipe: zipstream-ng cannot set an entry's time and mode, so that with it the
+    # same catalogue would give other bytes each time; stream-zip can, but brings a whole cryptography library.
     pipe = _Pipe()
     with zipfile.ZipFile(cast(IO[bytes], pipe), "w") as packed:
         for name, given in files:
@@ -146,8 +149,7 @@ def _pieces(given: bytes | Path) -> Iterator[bytes]:
         yield given
         return
     with given.open("rb") as stream:
-        while piece := stream.read(CHUNK):
-            yield piece
+        yield from iter(partial(stream.read, CHUNK), b"")
 
 
 class _Pipe:

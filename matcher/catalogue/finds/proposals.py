@@ -1,6 +1,6 @@
 """Finds before anybody has decided: what an identification took for something new, proposed with its evidence.
 
-In: the published answer about a photo (`report.as_json`) with the photo's bytes; out: open finds, and all finds listed.
+In: the answer about a photo (`core.answer`) with the photo's bytes; out: open finds, and all finds listed.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ import numpy as np
 from sqlalchemy import Select, func, select
 
 from matcher.catalogue.exchange.table import is_day
+from matcher.catalogue.finds.evidence import FindEvidence, evidence_from_json, evidence_json
 from matcher.catalogue.log.changes import Draft, find_id
 from matcher.catalogue.log.decisions import machine
 from matcher.catalogue.records import files
@@ -23,6 +24,7 @@ from matcher.catalogue.records.prepare import prepare_outline
 from matcher.catalogue.records.store import PATIENCE, Catalogue
 from matcher.catalogue.tables.bookkeeping import Find
 from matcher.catalogue.tables.models import Quad, outline_key
+from matcher.core.answer import CardResult, PhotoAnswer
 from matcher.core.detect.detection import CardQuad
 from matcher.core.errors import CatalogueError, UnreadablePhoto
 from matcher.core.photo import read_photo
@@ -39,7 +41,7 @@ class FindRow:
 
     pose, crop: what the identification established, None where it did not.
     record_id, reference_id: what it became. facts: of the face, see `ReferenceRow`.
-    evidence: the card's part of the published answer (outcome, confidence, candidates, reasons), and `versions`.
+    evidence: as it is stored and published; `found` reads it.
     """
 
     find_id: str
@@ -63,27 +65,29 @@ class FindRow:
     facts: Mapping[str, Any]
     evidence: Mapping[str, Any]
 
+    @property
+    def found(self) -> FindEvidence:
+        return evidence_from_json(self.evidence)
+
 
 def propose(
-    catalogue: Catalogue, answer: Mapping[str, Any], data: bytes, *, source: str = "", seen_on: str = "",
+    catalogue: Catalogue, answer: PhotoAnswer, data: bytes, *, source: str = "", seen_on: str = "",
     only: Collection[int] | None = None, **told: Any,
 ) -> tuple[FindRow, ...]:  # fmt: skip
     """Propose the new cards of one photo, as one decision of the machine; a card that was proposed before is left out.
 
-    answer: the published object; data: the photo's bytes. only: places (from 0) of the cards to propose, whatever
+    data: the photo's bytes. only: places (from 0) of the cards to propose, whatever
     their outcome, as a person wants to decide on them. told: as `Catalogue.deciding` takes it.
     Returns the finds of this photo's new cards, old and new. Raises CatalogueError, UnreadablePhoto.
     """
     check_day(seen_on)
-    if hashlib.sha256(data).hexdigest() != answer["sha256"]:
-        raise UnreadablePhoto("changed", f"{answer['photo']}: was changed while it was being read", "run again")
-    photo = read_photo(data, catalogue.settings.photo, str(answer["photo"]))
-    cards = enumerate(answer["cards"])
-    new = [card for place, card in cards if (card["outcome"] in NEW if only is None else place in only)]
+    if hashlib.sha256(data).hexdigest() != answer.sha256:
+        raise UnreadablePhoto("changed", f"{answer.photo}: was changed while it was being read", "run again")
+    photo = read_photo(data, catalogue.settings.photo, answer.photo)
+    cards = enumerate(answer.cards)
+    new = [card for place, card in cards if (card.outcome in NEW if only is None else place in only)]
     prepared = [
-        prepare_outline(
-            photo, CardQuad(np.array(card["quad"], np.float32), 1.0), catalogue.settings, len(answer["cards"])
-        )
+        prepare_outline(photo, CardQuad(np.array(card.quad, np.float32), 1.0), catalogue.settings, len(answer.cards))
         for card in new
     ]
     named = {files.image_name(photo.sha256, files.suffix_of(data)): data} if new else {}
@@ -102,14 +106,14 @@ def propose(
         ]
         made = [change.key[0] for change in entry.draft.changes if change.table == "finds"]
         entry.about = " ".join(made)
-        entry.outcome = f"{len(made)} proposed from {_own_name(answer)}"
-        entry.evidence = {"sha256": photo.sha256, "versions": answer["versions"]}
+        entry.outcome = f"{len(made)} proposed from {own_name(answer)}"
+        entry.evidence = {"sha256": photo.sha256, "versions": dict(answer.versions)}
     return tuple(find(catalogue, known_id) for known_id in known)
 
 
 def _propose(
-    draft: Draft, answer: Mapping[str, Any], card: Mapping[str, Any], one: PreparedReference, data: bytes,
-    source: str, seen_on: str,
+    draft: Draft, answer: PhotoAnswer, card: CardResult, one: PreparedReference, data: bytes, source: str,
+    seen_on: str,
 ) -> str:  # fmt: skip
     outline = outline_key(one.quad)
     for held in draft.rows(Find, sha256=one.sha256, outline=outline):
@@ -120,9 +124,9 @@ def _propose(
         Find,
         find_id=new_id,
         state="open",
-        outcome=card["outcome"],
-        pose=card["pose"],
-        crop=card["crop"],
+        outcome=card.outcome,
+        pose=card.pose,
+        crop=card.crop,
         record_id=None,
         reference_id=None,
         proposed_at=datetime.now(UTC),
@@ -130,24 +134,21 @@ def _propose(
         sha256=one.sha256,
         suffix=files.suffix_of(data),
         outline=outline,
-        name=_own_name(answer),
+        name=own_name(answer),
         source=source,
         seen_on=seen_on,
         width=one.width,
         height=one.height,
         quad=one.quad,
         facts=dict(one.facts),
-        evidence={
-            **{k: card[k] for k in ("confidence", "candidates", "reasons", "face")},
-            "versions": answer["versions"],
-        },
+        evidence=evidence_json(card, answer.versions),
     )
     return new_id
 
 
-def _own_name(answer: Mapping[str, Any]) -> str:
+def own_name(answer: PhotoAnswer) -> str:
     """The photo's name without its folder: the log is exported, and where a person keeps files is theirs alone."""
-    return str(answer["photo"]).rsplit("/", 1)[-1]
+    return answer.photo.rsplit("/", 1)[-1]
 
 
 def find(catalogue: Catalogue, wanted_find: str) -> FindRow:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
+from matcher.catalogue.finds.evidence import decision_evidence
 from matcher.catalogue.finds.proposals import (
     NEW,
     FindRow,
@@ -102,7 +103,7 @@ def reject(catalogue: Catalogue, wanted_find: str, who: Actor, **told: Any) -> D
         row = _open_find(entry.draft, wanted_find)
         entry.draft.update(Find, [wanted_find], state="rejected")
         entry.about, entry.outcome = wanted_find, "rejected"
-        entry.evidence = _evidence(row)
+        entry.evidence = decision_evidence(row)
     return decided(entry)
 
 
@@ -143,7 +144,7 @@ def _become(entry: Entry, row: Mapping[str, Any], record_id: str, state: State, 
     )
     draft.update(Find, [row["find_id"]], state=state, record_id=record_id, reference_id=number)
     entry.about, entry.outcome = str(row["find_id"]), f"{state}: {record_id}, reference {number}"
-    entry.evidence = _evidence(row)
+    entry.evidence = decision_evidence(row)
 
 
 def _record_of(draft: Draft, row: Mapping[str, Any], wanted: Wanted) -> RecordRow:
@@ -191,19 +192,6 @@ def _open_find(draft: Draft, wanted_find: str) -> dict[str, Any]:
             "undo that decision first",
         )
     return row
-
-
-def _evidence(row: Mapping[str, Any]) -> dict[str, Any]:
-    """What the log keeps of a find's evidence: scores, the closest reference, with what it was made."""
-    told = row["evidence"]
-    closest = told["candidates"][0] if told["candidates"] else None
-    return {
-        "sha256": row["sha256"],
-        "outcome": row["outcome"],
-        "confidence": told["confidence"],
-        "closest": closest and {k: closest[k] for k in ("record_id", "reference", "confidence", "crop_shift_mm")},
-        "description": told["versions"].get("description"),
-    }
 
 
 def _clash(why: str, remedy: str) -> CatalogueError:

@@ -14,13 +14,16 @@ from typing import Any
 
 from sqlalchemy import select
 
-from matcher.catalogue.finds.resolution import check_day, decided
+from matcher.catalogue.finds.evidence import sighting_evidence
+from matcher.catalogue.finds.proposals import check_day, own_name
+from matcher.catalogue.finds.resolution import decided
 from matcher.catalogue.log.decisions import Actor, DecisionRow
 from matcher.catalogue.records import files
 from matcher.catalogue.records.ingest import copy_of
 from matcher.catalogue.records.store import PATIENCE, Catalogue
 from matcher.catalogue.tables.bookkeeping import Sighting
 from matcher.catalogue.tables.models import Copy, Quad, Record, Reference, outline_key
+from matcher.core.answer import CardResult, PhotoAnswer
 from matcher.core.errors import CatalogueError, UnreadablePhoto
 
 SUGGESTED_FROM = 0.5
@@ -51,7 +54,7 @@ class SightingRow:
 
 
 def see(
-    catalogue: Catalogue, answer: Mapping[str, Any], data: bytes, who: Actor, *, source: str = "", seen_on: str = "",
+    catalogue: Catalogue, answer: PhotoAnswer, data: bytes, who: Actor, *, source: str = "", seen_on: str = "",
     **told: Any,
 ) -> DecisionRow | None:  # fmt: skip
     """Note every `held` card of a photo as a sighting of its record; None where there is none, or none is new.
@@ -59,31 +62,32 @@ def see(
     That the card is the record is the person's word, who notes it; which copy it is stays open.
     """
     check_day(seen_on)
-    if hashlib.sha256(data).hexdigest() != answer["sha256"]:
-        raise UnreadablePhoto("changed", f"{answer['photo']}: was changed while it was being read", "run again")
-    held = [card for card in answer["cards"] if card["outcome"] == "held"]
+    sha256 = hashlib.sha256(data).hexdigest()
+    if sha256 != answer.sha256:
+        raise UnreadablePhoto("changed", f"{answer.photo}: was changed while it was being read", "run again")
+    held = [card for card in answer.cards if card.is_known]
     if not held:
         return None
     suffix = files.suffix_of(data)
-    image: dict[str, Any] = {files.image_name(answer["sha256"], suffix): data}
+    image: dict[str, Any] = {files.image_name(sha256, suffix): data}
     with catalogue.writing(PATIENCE), catalogue.bringing(image), catalogue.deciding(who, "see", **told) as entry:
         made = []
         for card in held:
-            outline = outline_key(card["quad"])
-            if entry.draft.rows(Sighting, sha256=answer["sha256"], outline=outline):
+            outline = outline_key(card.quad)
+            if entry.draft.rows(Sighting, sha256=sha256, outline=outline):
                 continue
             number = entry.draft.give(Sighting)
             suggestion = _suggestion(card)
             entry.draft.insert(
-                Sighting, id=number, record_id=card["record_id"], copy_id=None, seen_on=seen_on, source=source,
-                who=who.name, confirmed=False, sha256=answer["sha256"], suffix=suffix, outline=outline,
-                name=str(answer["photo"]).rsplit("/", 1)[-1], quad=card["quad"],
-                residual_contrast=card["face"]["residual_contrast"],
+                Sighting, id=number, record_id=card.record_id, copy_id=None, seen_on=seen_on, source=source,
+                who=who.name, confirmed=False, sha256=sha256, suffix=suffix, outline=outline,
+                name=own_name(answer), quad=card.quad,
+                residual_contrast=card.face.residual_contrast,
                 suggested_reference=suggestion[0], suggested_probability=suggestion[1],
-                evidence={"confidence": card["confidence"], "versions": answer["versions"]},
+                evidence=sighting_evidence(card, answer.versions),
             )  # fmt: skip
-            made.append(f"{number} of {card['record_id']}")
-        entry.about = " ".join(card["record_id"] for card in held)
+            made.append(f"{number} of {card.record_id}")
+        entry.about = " ".join(str(card.record_id) for card in held)
         entry.outcome = f"sightings {', '.join(made)}"
     return entry.row
 
@@ -151,12 +155,12 @@ def sighting(catalogue: Catalogue, number: int) -> SightingRow:
     return found[0]
 
 
-def _suggestion(card: Mapping[str, Any]) -> tuple[int | None, float | None]:
+def _suggestion(card: CardResult) -> tuple[int | None, float | None]:
     """The reference of the held record whose very card this most probably is."""
     likely = [
-        (candidate["confidence"]["copy"], int(candidate["reference"]))
-        for candidate in card["candidates"]
-        if candidate["record_id"] == card["record_id"] and candidate["confidence"]["copy"] is not None
+        (candidate.confidence.copy, int(candidate.reference))
+        for candidate in card.candidates
+        if candidate.record_id == card.record_id and candidate.confidence.copy is not None
     ]
     probability, reference = max(likely, default=(0.0, 0))
     return (reference, probability) if probability >= SUGGESTED_FROM else (None, None)

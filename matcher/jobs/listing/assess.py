@@ -2,30 +2,26 @@
 
     text -> claims;  answers about the pictures -> shown;  both -> judgements -> verdict
 
-The pictures are identified elsewhere (`workers`), with `look` asked for.
+The pictures are identified elsewhere (`workers`), with the step `inspection.InspectCards`.
 """
 
 from __future__ import annotations
 
 import threading
-from collections.abc import Mapping, Sequence
-from dataclasses import asdict
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Self
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue.records.name_search import spellings_of
-from matcher.core.answer_json import CAUTIONS
-from matcher.core.errors import PlatekinError
-from matcher.core.versions import versions
 from matcher.jobs.listing.card_evidence import CardEvidence, CatalogueFacts, shown_of
 from matcher.jobs.listing.carriers import Judgement, ListingReading
 from matcher.jobs.listing.claims import Reader
 from matcher.jobs.listing.compare import compare
-from matcher.jobs.listing.verdict import STEPS, Verdict, decide
+from matcher.jobs.listing.inspection import ListingPhoto
+from matcher.jobs.listing.listing_json import published
+from matcher.jobs.listing.verdict import decide
 from matcher.jobs.listing.vocabulary import NAME, Vocabulary
-
-Answer = Mapping[str, Any]
 
 
 class Assessor:
@@ -45,14 +41,13 @@ class Assessor:
         ]
         return cls(reader, CatalogueFacts.of(records, reader.poses, reader.crops, contrasts, spellings))
 
-    def assess(self, name: str, text: str, answers: Sequence[Answer]) -> dict[str, Any]:
+    def assess(self, name: str, text: str, photos: Sequence[ListingPhoto]) -> dict[str, Any]:
         """The published object of one listing. Raises BadListing empty_text, text_too_large."""
         reading = self.reader.read(text)
-        cards = shown_of(answers)
-        seen = [dict(one) for card in cards for one in card.seen]
+        cards = shown_of(photos)
         judgements = self.judge(reading, cards)
-        verdict = decide(judgements, cards, seen, self.known)
-        return _published(name, reading, judgements, verdict, answers, seen)
+        verdict = decide(judgements, cards, self.known)
+        return published(name, reading, judgements, verdict, photos, cards)
 
     def judge(self, reading: ListingReading, cards: Sequence[CardEvidence]) -> tuple[Judgement, ...]:
         """Every claim, in the order of the text; where some cards show who is named, the rest is asked of those."""
@@ -70,24 +65,6 @@ class Assessor:
             if any(compare(claim, [card], self.known, self.reader.group).status == "agrees" for claim in named)
         ]
         return own or cards
-
-
-def failed(name: str, error: PlatekinError) -> dict[str, Any]:
-    """The published object of a listing that cannot be weighed."""
-    return {
-        "listing": name,
-        "error": {"code": error.code, "message": str(error)},
-        "verdict": None,
-        "claims": [],
-        "unread": [],
-        "seen_before": [],
-        "notes": [],
-        "questions": [],
-        "cautions": list(CAUTIONS),
-        "text": "",
-        "photos": [],
-        "versions": versions(),
-    }
 
 
 class Assessors:
@@ -116,47 +93,3 @@ def _stamp(path: Path) -> tuple[int, int] | None:
     except OSError:
         return None
     return found.st_mtime_ns, found.st_size
-
-
-def _published(
-    name: str, reading: ListingReading, judgements: Sequence[Judgement], verdict: Verdict, answers: Sequence[Answer],
-    seen: Sequence[Mapping[str, Any]],
-) -> dict[str, Any]:  # fmt: skip
-    return {
-        "listing": name,
-        "error": None,
-        "verdict": {"step": verdict.step, "meaning": STEPS[verdict.step], "words": verdict.words},
-        "claims": [_claim(one) for one in judgements],
-        "unread": [asdict(one) for one in reading.unread],
-        "seen_before": list(seen),
-        "notes": [*verdict.notes, *_unreadable(answers)],
-        "questions": list(verdict.questions),
-        "cautions": list(CAUTIONS),
-        "text": reading.text,
-        "photos": list(answers),
-        "versions": versions(),
-    }
-
-
-def _unreadable(answers: Sequence[Answer]) -> list[str]:
-    """What was wrong with pictures that could not be read, or that show no card."""
-    return [str(answer["error"]["message"]) for answer in answers if answer["error"]]
-
-
-def _claim(one: Judgement) -> dict[str, Any]:
-    claim = one.claim
-    return {
-        "kind": claim.kind,
-        "value": claim.value,
-        "denied": claim.negated,
-        "with_reserve": claim.hedged,
-        "may_also_mean": list(claim.others),
-        "unsure": claim.unsure,
-        "words": claim.words,
-        "spans": [list(span) for span in claim.spans],
-        "status": one.status,
-        "confidence": one.confidence,
-        "reason": one.reason,
-        "about": one.about,
-        "evidence": dict(one.evidence),
-    }

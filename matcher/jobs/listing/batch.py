@@ -21,10 +21,13 @@ from matcher.catalogue.exchange.table import read_cells
 from matcher.core.errors import BadListing, BadTable, PlatekinError
 from matcher.core.settings import Settings
 from matcher.core.versions import versions
-from matcher.jobs.listing.assess import Assessor, failed
+from matcher.jobs.job import Job, JobResult
+from matcher.jobs.listing.assess import Assessor
+from matcher.jobs.listing.inspection import InspectCards, ListingPhoto
+from matcher.jobs.listing.listing_json import failed
 from matcher.jobs.listing.text import MOST_BYTES, words_of
 from matcher.jobs.listing.vocabulary import NAME as VOCABULARY
-from matcher.jobs.workers import Job, identify_all
+from matcher.jobs.workers import identify_all
 
 MOST_PHOTOS = 24
 """More pictures than any listing has; a folder with more is no listing's."""
@@ -60,7 +63,8 @@ def weigh_all(
     keyed = [_keyed(row, made_with) for row in rows]
     done = read_results(output)
     left = [row for row in keyed if row.key not in done]
-    jobs = [Job(str(photo), photo, look=True) for row in left if row.error is None for photo in row.photos]
+    steps = (InspectCards(),)
+    jobs = [Job(str(photo), photo, steps=steps) for row in left if row.error is None for photo in row.photos]
     answers = identify_all(jobs, catalogue, settings, workers)
     with _appending(output) as stream:
         for row in keyed:
@@ -168,10 +172,10 @@ def _appending(output: Path) -> Any:
     return output.open("a", encoding="utf-8")
 
 
-def _weigh(row: Row, assessor: Assessor, answers: Iterator[dict[str, Any]]) -> dict[str, Any]:
+def _weigh(row: Row, assessor: Assessor, answers: Iterator[JobResult]) -> dict[str, Any]:
     if row.error is not None:
         return failed(row.name, row.error)
-    return assessor.assess(row.name, row.text, [next(answers) for _ in row.photos])
+    return assessor.assess(row.name, row.text, [ListingPhoto.of(next(answers)) for _ in row.photos])
 
 
 def _keyed(row: Row, made_with: str) -> Row:

@@ -1,16 +1,15 @@
-"""Identifications as they are published in, what each pictured card is known to be out, with probabilities.
-
-Stands on the contract's objects, so that the command line, worker processes and the service give the same.
-"""
+"""A listing's pictures as they were answered in, what each pictured card is known to be out, with probabilities."""
 
 from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 from matcher.catalogue import RecordRow
+from matcher.core.answer import CardResult, FaceFacts
+from matcher.jobs.listing.inspection import ListingPhoto
+from matcher.jobs.listing.seen_before import SeenBefore
 
 
 @dataclass(frozen=True)
@@ -22,8 +21,7 @@ class CardEvidence:
     crops:    of each crop of the likeliest pose, given that pose.
     captions: of each record of the likeliest crop, given that crop; empty where no words could be compared.
     record_id, pose: where they are established. closest: id of the closest record, "" for none.
-    facts:    of the face, as `condition.Condition` names them, with `sigma`.
-    reasons:  of `identify`.
+    face:     facts about it. reasons: of `identify`. seen: where the card was seen before.
     """
 
     photo: str
@@ -36,9 +34,9 @@ class CardEvidence:
     crop: str | None
     record_id: str | None
     closest: str
-    facts: Mapping[str, Any]
+    face: FaceFacts
     reasons: tuple[str, ...]
-    seen: tuple[Mapping[str, Any], ...] = field(default=())
+    seen: tuple[SeenBefore, ...] = ()
 
     @property
     def likeliest_pose(self) -> tuple[str, float]:
@@ -63,33 +61,27 @@ class CardEvidence:
         return f"{self.photo}, card {self.number}"
 
 
-def shown_of(answers: Iterable[Mapping[str, Any]]) -> tuple[CardEvidence, ...]:
+def shown_of(photos: Iterable[ListingPhoto]) -> tuple[CardEvidence, ...]:
     """Every card of the photos, in order."""
-    return tuple(
-        _card(answer["photo"], number, card) for answer in answers for number, card in enumerate(answer["cards"], 1)
-    )
+    return tuple(_card(photo, place, card) for photo in photos for place, card in enumerate(photo.answer.cards))
 
 
-def _card(photo: str, number: int, card: Mapping[str, Any]) -> CardEvidence:
+def _card(photo: ListingPhoto, place: int, card: CardResult) -> CardEvidence:
     poses: dict[str, float] = defaultdict(float)
     crops: dict[str, float] = defaultdict(float)
     captions: dict[str, float] = {}
-    candidates: Sequence[Mapping[str, Any]] = card["candidates"]
-    for candidate in candidates:
-        sure = candidate["confidence"]
-        poses[candidate["pose"]] = max(poses[candidate["pose"]], sure["pose"] or 0.0)
+    for candidate in card.candidates:
+        poses[candidate.pose] = max(poses[candidate.pose], candidate.confidence.pose or 0.0)
     best = max(poses, key=lambda pose: poses[pose], default="")
-    for candidate in candidates:
-        sure = candidate["confidence"]
-        if candidate["pose"] == best and sure["crop"] is not None:
-            crops[candidate["crop"]] = max(crops[candidate["crop"]], sure["crop"])
-            if sure["caption"] is not None:
-                captions[candidate["record_id"]] = max(captions.get(candidate["record_id"], 0.0), sure["caption"])
-    look = card.get("look", {})
+    for candidate in card.candidates:
+        sure = candidate.confidence
+        if candidate.pose == best and sure.crop is not None:
+            crops[candidate.crop] = max(crops[candidate.crop], sure.crop)
+            if sure.caption is not None:
+                captions[candidate.record_id] = max(captions.get(candidate.record_id, 0.0), sure.caption)
     return CardEvidence(
-        photo, number, card["outcome"], dict(poses), dict(crops), captions, card["pose"], card["crop"],
-        card["record_id"], candidates[0]["record_id"] if candidates else "", {**card["face"], **look.get("facts", {})},
-        tuple(card["reasons"]), tuple(look.get("seen", ())),
+        photo.answer.photo, place + 1, card.outcome, dict(poses), dict(crops), captions, card.pose, card.crop,
+        card.record_id, card.closest.record_id if card.closest else "", card.face, card.reasons, photo.seen(place),
     )  # fmt: skip
 
 

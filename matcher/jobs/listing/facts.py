@@ -46,7 +46,7 @@ def condition(claim: Claim, card: CardEvidence, known: CatalogueFacts) -> Judgem
 
 def _contrast(claim: Claim, card: CardEvidence, known: CatalogueFacts) -> Judgement:
     """Called faint or strong: the share of the catalogue's cards that are stronger, within the fact's own error."""
-    value, sigma = card.facts["residual_contrast"], card.facts.get("sigma", {}).get("residual_contrast", 0.03)
+    value, sigma = card.face.residual_contrast, card.face.sigma.get("residual_contrast", 0.03)
     evidence = {"residual_contrast": value, "sigma": sigma, "references": len(known.contrasts)}
     if len(known.contrasts) < ENOUGH_REFERENCES:
         return _told(
@@ -76,7 +76,7 @@ def _beyond(amount: float, whole: float) -> float:
 
 
 def _trimmed(claim: Claim, card: CardEvidence) -> Judgement:
-    off, sigma = card.facts.get("off_size_mm"), card.facts.get("sigma", {}).get("size_mm", 0.3)
+    off, sigma = card.face.off_size_mm, card.face.sigma.get("size_mm", 0.3)
     if off:
         least = min(off)
         evidence = {"off_size_mm": list(off), "sigma_mm": sigma}
@@ -88,7 +88,7 @@ def _trimmed(claim: Claim, card: CardEvidence) -> Judgement:
             if agrees or sure >= 0.9:
                 return _told(claim, card, told, evidence, "agrees" if agrees else "contradicts", sure)
         return _told(claim, card, f"{told}: too little to call it trimmed or not", evidence)
-    aspect, spread = card.facts.get("off_nominal"), card.facts.get("sigma", {}).get("off_nominal", 0.05)
+    aspect, spread = card.face.off_nominal, card.face.sigma.get("off_nominal", 0.05)
     if aspect is None:
         return _told(claim, card, "its size cannot be told from a picture without a scale")
     evidence = {"off_nominal": aspect, "sigma": spread}
@@ -101,9 +101,9 @@ def _trimmed(claim: Claim, card: CardEvidence) -> Judgement:
 def size(claim: Claim, card: CardEvidence) -> Judgement:
     """A stated size against the measured one, or, without a scale, against the picture's proportions."""
     width, height = claim.numbers["width_mm"], claim.numbers["height_mm"]
-    measured = card.facts.get("size_mm")
+    measured = card.face.size_mm
     if measured:
-        sigma = card.facts.get("sigma", {}).get("size_mm", 0.3)
+        sigma = card.face.sigma.get("size_mm", 0.3)
         # People measure to a sixteenth of an inch at best.
         off = max(abs(measured[0] - width), abs(measured[1] - height)) / math.hypot(sigma, 0.8)
         told = f"the scan gives {measured[0]:.1f} x {measured[1]:.1f} mm (± {sigma:.1f} mm)"
@@ -113,7 +113,7 @@ def size(claim: Claim, card: CardEvidence) -> Judgement:
         if off >= 3.5:
             return _told(claim, card, f"{told}, not {claim.value}", evidence, "contradicts", _below(off - 1))
         return _told(claim, card, told, evidence)
-    off_nominal, spread = card.facts.get("off_nominal"), card.facts.get("sigma", {}).get("off_nominal", 0.05)
+    off_nominal, spread = card.face.off_nominal, card.face.sigma.get("off_nominal", 0.05)
     if off_nominal is None:
         return _told(claim, card, "its size cannot be told from a picture without a scale")
     aspect = FaceSize().aspect * (1 + off_nominal)

@@ -1,45 +1,65 @@
-"""A photo that was identified in, what a listing is weighed by out: facts about each face, where it was seen before.
+"""A photo that was identified in, what a listing is weighed by out: the answer, and where each card was seen before.
 
-Runs where the photo is identified, in a worker: its pixels are at hand there, and are not sent about.
+`InspectCards` runs where the photo is identified, in a worker: its pixels are at hand there, and are not sent about.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import asdict
-from typing import Any
+from dataclasses import dataclass
 
-from matcher.catalogue.reference_set import CatalogueReferences
-from matcher.core.condition import Condition
-from matcher.core.identify import CardAnswer, Identification
-from matcher.core.settings import Settings
-from matcher.jobs.listing.seen_before import SeenBook
-
-FACTS = ("unevenness", "aspect", "off_nominal", "off_size_mm", "off_square", "scale", "sigma")
-"""Of `Condition`, besides those that the contract's object tells already."""
+from matcher.core.answer import PhotoAnswer
+from matcher.core.identify import Identification
+from matcher.jobs.job import JobResult, WorkerContext
+from matcher.jobs.listing.seen_before import SeenBefore, SeenBook
 
 
-class ListingInspector:
-    """Looks at identified photos with an opened catalogue."""
+@dataclass(frozen=True)
+class CardInspection:
+    """One card, besides its answer. unevenness: as `Condition` has it, not rounded. seen: the surest first."""
 
-    def __init__(self, references: CatalogueReferences, settings: Settings) -> None:
-        self._book = SeenBook(references, settings)
-
-    def with_look(self, told: dict[str, Any], found: Identification) -> dict[str, Any]:
-        """The contract's object with `look` added to each card."""
-        cards = [
-            {**card, "look": {"facts": _facts(own.condition), "seen": list(self._seen(told["photo"], found, own))}}
-            for card, own in zip(told["cards"], found.cards, strict=True)
-        ]
-        return {**told, "cards": cards}
-
-    def _seen(self, photo: str, found: Identification, card: CardAnswer) -> Iterator[dict[str, Any]]:
-        for one in self._book.seen_before(found.photo, card):
-            yield {**asdict(one), "words": one.words, "photo": photo}
+    unevenness: float
+    seen: tuple[SeenBefore, ...]
 
 
-def _facts(condition: Condition) -> dict[str, Any]:
-    facts = {name: getattr(condition, name) for name in FACTS}
-    return {name: list(value) if isinstance(value, tuple) else value for name, value in facts.items()} | {
-        "sigma": dict(condition.sigma)
-    }
+@dataclass(frozen=True)
+class Inspection:
+    """All cards of a photo, in the order of its answer."""
+
+    cards: tuple[CardInspection, ...]
+
+
+@dataclass(frozen=True)
+class ListingPhoto:
+    """One picture of a listing: its answer, and one inspection a card; none where it was not inspected."""
+
+    answer: PhotoAnswer
+    inspections: tuple[CardInspection, ...] = ()
+
+    def __post_init__(self) -> None:
+        if self.inspections and len(self.inspections) != len(self.answer.cards):
+            told = f"{len(self.inspections)} for {len(self.answer.cards)} cards"
+            raise ValueError(f"inspections must be one a card, got {told}")
+
+    @classmethod
+    def of(cls, result: JobResult) -> ListingPhoto:
+        """A picture whose job had the step `InspectCards`."""
+        found = result.extra(Inspection)
+        return cls(result.answer, found.cards if found else ())
+
+    def seen(self, place: int) -> tuple[SeenBefore, ...]:
+        """Where the card at this place (from 0) was seen before."""
+        return self.inspections[place].seen if self.inspections else ()
+
+
+@dataclass(frozen=True)
+class InspectCards:
+    """Step: look for each card among all references and sightings."""
+
+    def __call__(self, name: str, found: Identification, context: WorkerContext) -> Inspection:
+        book = context.once(SeenBook)
+        return Inspection(
+            tuple(
+                CardInspection(card.condition.unevenness, tuple(book.seen_before(found.photo, card)))
+                for card in found.cards
+            )
+        )

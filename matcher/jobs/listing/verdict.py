@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 from matcher.jobs.listing.card_evidence import CardEvidence, CatalogueFacts
 from matcher.jobs.listing.carriers import Judgement
@@ -57,14 +57,13 @@ class Verdict:
 def decide(
     judgements: Sequence[Judgement],
     cards: Sequence[CardEvidence],
-    seen: Sequence[Mapping[str, Any]],
     known: CatalogueFacts,
 ) -> Verdict:
     """The verdict on a listing."""
     against = [one for one in judgements if one.status == "contradicts"]
     borne = [one for one in judgements if one.status == "agrees" and one.claim.kind in OF_THE_PICTURE]
-    notes = tuple(_notes(judgements, cards, seen, known))
-    questions = tuple(dict.fromkeys(_questions(judgements, cards, seen)))
+    notes = tuple(_notes(judgements, cards, known))
+    questions = tuple(dict.fromkeys(_questions(judgements, cards)))
     if against:
         worst = sorted(against, key=lambda one: _weight(one.claim.kind))
         return Verdict("at odds", "; ".join(one.reason for one in worst[:3]), notes, questions)
@@ -96,7 +95,6 @@ def _why_open(judgements: Sequence[Judgement], cards: Sequence[CardEvidence]) ->
 def _notes(
     judgements: Sequence[Judgement],
     cards: Sequence[CardEvidence],
-    seen: Sequence[Mapping[str, Any]],
     known: CatalogueFacts,
 ) -> Iterator[str]:
     status = {(one.claim.kind, one.status) for one in judgements}
@@ -111,15 +109,14 @@ def _notes(
             yield f"{card.where} shows {subject}, whom the text does not name"
     if len(cards) > 1 and not any(one.claim.kind == "count" for one in judgements):
         yield f"the pictures show {len(cards)} cards; the text does not say how many are for sale"
-    yield from (one["words"] for one in seen)
+    yield from (one.words for card in cards for one in card.seen)
 
 
-def _questions(
-    judgements: Iterable[Judgement], cards: Sequence[CardEvidence], seen: Sequence[Mapping[str, Any]]
-) -> Iterator[str]:
-    if any(one["kind"] == "same file" for one in seen):
+def _questions(judgements: Iterable[Judgement], cards: Sequence[CardEvidence]) -> Iterator[str]:
+    seen = {one.kind for card in cards for one in card.seen}
+    if "same file" in seen:
         yield "May I see a new picture of the card, beside a slip with today's date?"
-    if any(one["kind"] == "same card" for one in seen):
+    if "same card" in seen:
         yield "Where did the card come from?"
     if not cards:
         yield "May I see the card from straight above, all four edges, in even light?"

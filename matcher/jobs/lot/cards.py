@@ -6,16 +6,16 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue.tables.models import outline_key
+from matcher.core.answer import CardResult, PhotoAnswer
 from matcher.jobs.lot import store
 from matcher.jobs.lot.clustering import CardGroups, group_cards
 from matcher.jobs.lot.discovery import natural
+from matcher.jobs.lot.pictures import face_file
 from matcher.jobs.lot.recto_verso import Side, tell_sides
 from matcher.jobs.lot.store import ItemRow, LotRow
-from matcher.jobs.workers import face_file
 
 NEW = ("new_crop", "new_caption", "new_pose")
 
@@ -26,7 +26,7 @@ class Card:
 
     card:     what people call it: number of its item, and its place on the page, like '12.3'.
     key:      of its content, by which pairs and what was put off are kept.
-    found:    the card's part of the published answer. photo: the rest of that answer.
+    found:    the card's part of the answer. photo: that answer without its cards. sha256: of the picture.
     side:     'front' or 'back' where that is told. other: the card that shows its other side.
     same_scan, same_card, same_record: other cards of the lot: the same file's content again; the same physical card
               scanned again; held as the same record. original: the first of same_scan and same_card, itself if none.
@@ -37,8 +37,8 @@ class Card:
     key: str
     item: ItemRow
     position: int
-    found: Mapping[str, Any]
-    photo: Mapping[str, Any]
+    found: CardResult
+    photo: PhotoAnswer
     side: Side = ""
     other: str = ""
     same_scan: tuple[str, ...] = ()
@@ -49,20 +49,24 @@ class Card:
 
     @property
     def outcome(self) -> str:
-        return str(self.found["outcome"])
+        return self.found.outcome
 
     @property
     def is_front(self) -> bool:
         """A front that is no repetition of a scan: what takes part in review and in pairs."""
         return self.side != "back" and not (self.same_scan and self.original != self.card)
 
+    @property
+    def sha256(self) -> str:
+        return self.photo.sha256 or ""
+
     def face_path(self, faces: Path) -> Path:
-        return face_file(faces, self.photo["sha256"], self.position)
+        return face_file(faces, self.sha256, self.position)
 
     @property
     def image(self) -> tuple[str, str]:
         """What the catalogue knows the card by: SHA-256 of its picture, and its outline."""
-        return str(self.photo["sha256"]), outline_key(self.found["quad"])
+        return self.sha256, outline_key(self.found.quad)
 
 
 def cards_of(catalogue: Catalogue, lot: LotRow) -> tuple[Card, ...]:
@@ -81,8 +85,8 @@ def bare_cards(catalogue: Catalogue, lot: LotRow) -> tuple[Card, ...]:
     for row in rows:
         answer = answers.get(row.content)
         if answer is not None:
-            photo = {name: value for name, value in answer.items() if name != "cards"}
-            for position, found in enumerate(answer["cards"], start=1):
+            photo = replace(answer, cards=())
+            for position, found in enumerate(answer.cards, start=1):
                 side = sides.of(row.called)
                 made.append(Card(f"{row.number}.{position}", key_of(row, position), row, position, found, photo, side))
     return _repeated(_paired(made, sides.other))
@@ -91,15 +95,15 @@ def bare_cards(catalogue: Catalogue, lot: LotRow) -> tuple[Card, ...]:
 def related(cards: Sequence[Card], pairs: Sequence[store.PairRow]) -> tuple[Card, ...]:
     """The cards with their duplicates, copies and families."""
     fronts = {card.key: card for card in cards if card.is_front}
-    kin: CardGroups = group_cards({key: card.found for key, card in fronts.items()}, pairs)
+    kin: CardGroups = group_cards({key: card.found.face.residual_contrast for key, card in fronts.items()}, pairs)
     held = defaultdict(list)
     for card in fronts.values():
-        if card.outcome == "held":
-            held[card.found["record_id"]].append(card.card)
+        if card.found.is_known:
+            held[card.found.record_id].append(card.card)
     made = []
     for card in cards:
         again = [fronts[key].card for key in kin.same_card.get(card.key, ()) if key != card.key]
-        record = card.found["record_id"] if card.outcome == "held" else None
+        record = card.found.record_id if card.found.is_known else None
         others = [other for other in held.get(record, ()) if other != card.card and other not in again]
         first = min((card.original, *again), key=_place) if card.is_front else card.original
         family = fronts[kin.family[card.key]].card if card.key in kin.family and card.key in fronts else card.card

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from matcher.jobs.lot.store import PairRow
 
@@ -32,14 +31,14 @@ class CardGroups:
     family: Mapping[str, str]
 
 
-def group_cards(found: Mapping[str, Mapping[str, Any]], pairs: Sequence[PairRow]) -> CardGroups:
-    """found: the published card by key, in order; pairs: those that were laid over each other."""
-    known = [pair for pair in pairs if pair.first in found and pair.second in found]
-    again = _joined(found, sorted(known, key=_copy, reverse=True), is_same_card, is_other_card)
-    alike = _joined(found, sorted(known, key=_likeness, reverse=True), is_alike, is_other)
+def group_cards(contrasts: Mapping[str, float], pairs: Sequence[PairRow]) -> CardGroups:
+    """contrasts: residual contrast of each card, by key, in order; pairs: those that were laid over each other."""
+    known = [pair for pair in pairs if pair.first in contrasts and pair.second in contrasts]
+    again = _joined(contrasts, sorted(known, key=_copy, reverse=True), is_same_card, is_other_card)
+    alike = _joined(contrasts, sorted(known, key=_likeness, reverse=True), is_alike, is_other)
     return CardGroups(
         {key: members for members in again for key in members if len(members) > 1},
-        {key: _stands_for(members, found) for members in alike for key in members},
+        {key: max(members, key=lambda key: contrasts[key]) for members in alike for key in members},
     )
 
 
@@ -82,11 +81,6 @@ def _joined(
     order = {key: place for place, key in enumerate(group)}
     unique = {id(members): members for members in group.values()}
     return [tuple(sorted(members, key=lambda key: order[key])) for members in unique.values()]
-
-
-def _stands_for(members: Sequence[str], found: Mapping[str, Mapping[str, Any]]) -> str:
-    """The most legible one."""
-    return max(members, key=lambda key: float(found[key]["face"]["residual_contrast"]))
 
 
 def _copy(pair: PairRow) -> float:

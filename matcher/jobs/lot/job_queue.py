@@ -8,23 +8,23 @@ from __future__ import annotations
 
 import os
 import threading
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from sqlalchemy import func, select
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue.records.files import suffix_of, write_whole
 from matcher.catalogue.tables.lots import Lot, LotItem
+from matcher.core.answer import PhotoAnswer
 from matcher.core.settings import Settings
+from matcher.jobs.job import Job
 from matcher.jobs.lot import review, store
 from matcher.jobs.lot.discovery import gather, read_content, shown
 from matcher.jobs.lot.pairwise import compare_lot
 from matcher.jobs.lot.run import AT_ONCE, job_of, keep
 from matcher.jobs.lot.store import ItemRow, LotRow
-from matcher.jobs.workers import Job
 
 
 @dataclass(frozen=True)
@@ -108,7 +108,7 @@ class LotQueue:
     def job(self, item: ItemRow) -> Job:
         return job_of(self.catalogue, item)
 
-    def keep(self, item: ItemRow, answer: Mapping[str, Any]) -> bool:
+    def keep(self, item: ItemRow, answer: PhotoAnswer) -> bool:
         """Store what was found; True where nothing of the lot is left to be asked."""
         try:
             keep(self.catalogue, item, self._fingerprint, answer)

@@ -18,7 +18,7 @@ import xlsxwriter
 from matcher.catalogue import Catalogue
 from matcher.catalogue.exchange.csv_text import csv_bytes, guard
 from matcher.catalogue.records.files import write_whole
-from matcher.core.answer_json import CAUTIONS
+from matcher.core.answer_json import CAUTIONS, to_json
 from matcher.core.errors import CatalogueError
 from matcher.jobs.lot import store
 from matcher.jobs.lot.cards import Card, cards_of
@@ -49,7 +49,7 @@ def rows_of(catalogue: Catalogue, lot: LotRow) -> list[dict[str, Any]]:
     cards = cards_of(catalogue, lot)
     done = settled(catalogue, cards)
     named = {found.record_id for found in done.values() if found.record_id}
-    named |= {card.found["record_id"] for card in cards if card.found["record_id"]}
+    named |= {card.found.record_id for card in cards if card.found.record_id}
     subjects = {record.record_id: (record.subject, record.club) for record in catalogue.records_among(named)}
     rows = [card_row(card, done.get(card.card), subjects) for card in cards]
     failed = store.items(catalogue, lot.lot_id, "failed")
@@ -60,25 +60,25 @@ def card_row(
     card: Card, decided: Settled | None = None, subjects: Mapping[str, tuple[str, str]] | None = None
 ) -> dict[str, Any]:
     """One card as a row; columns that say nothing are None."""
-    found, face, sure = card.found, card.found["face"], card.found["confidence"]
+    found, face, sure = card.found, card.found.face, card.found.confidence
     back = card.side == "back"
-    record = (decided.record_id if decided else None) or (None if back else found["record_id"])
+    record = (decided.record_id if decided else None) or (None if back else found.record_id)
     subject, club = (subjects or {}).get(record or "", (None, None))
-    size = face["size_mm"] or (None, None)
+    size = face.size_mm or (None, None)
     row: dict[str, Any] = {**_item_columns(card.item), "card": card.card, "position": card.position}
-    row |= {"side": card.side or None, "other_side": card.other or None, "outcome": None if back else found["outcome"]}
+    row |= {"side": card.side or None, "other_side": card.other or None, "outcome": None if back else found.outcome}
     row |= {"tag": record, "subject": subject, "club": club}
-    row |= {name: None if back else found[name] for name in ("pose", "crop", "caption")}
-    row |= {f"confidence_{rung}": None if back else sure[rung] for rung in RUNGS}
-    row["closest"] = found["candidates"][0]["record_id"] if found["candidates"] and not back else None
+    row |= {name: None if back else getattr(found, name) for name in ("pose", "crop", "caption")}
+    row |= {f"confidence_{rung}": None if back else getattr(sure, rung) for rung in RUNGS}
+    row["closest"] = found.closest.record_id if found.closest and not back else None
     row |= {"decided": decided.state if decided and decided.state != "open" else None}
     row |= {"decided_record": decided.record_id if decided else None, "find": decided.find_id if decided else None}
     row |= {name: " ".join(getattr(card, name)) or None for name in ("same_scan", "same_card", "same_record")}
     row["like"] = card.family if card.family != card.card else None
-    row |= {name: face[name] for name in ("residual_contrast", "glare", "sharpness", "turned")}
+    row |= {name: getattr(face, name) for name in ("residual_contrast", "glare", "sharpness", "turned")}
     row |= {"width_mm": size[0], "height_mm": size[1]}
-    row["quad"] = " ".join(f"{x:g},{y:g}" for x, y in found["quad"])
-    row["reasons"] = None if back else "; ".join(found["reasons"]) or None
+    row["quad"] = " ".join(f"{x:g},{y:g}" for x, y in found.quad)
+    row["reasons"] = None if back else "; ".join(found.reasons) or None
     return {name: row.get(name) for name in COLUMNS}
 
 
@@ -156,8 +156,8 @@ def _json_line(row: Mapping[str, Any], card: Card | None) -> bytes:
     """The row without its empty cells, and with the published answer about the card."""
     told = {name: value for name, value in row.items() if value is not None}
     if card is not None:
-        told["found"] = dict(card.found)
-        told["versions"] = card.photo["versions"]
+        told["found"] = to_json(card.found)
+        told["versions"] = dict(card.photo.versions)
     return (json.dumps(told, ensure_ascii=False) + "\n").encode("utf-8")
 
 

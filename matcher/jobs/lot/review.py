@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Collection, Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import groupby
 from pathlib import Path
 from typing import Any, Literal
@@ -21,13 +21,14 @@ from matcher.catalogue.finds.resolution import Wanted
 from matcher.catalogue.log import undo_redo
 from matcher.catalogue.log.decisions import TURNS, Actor, DecisionRow
 from matcher.catalogue.tables.bookkeeping import Answered
+from matcher.core.answer import KNOWN, PhotoAnswer
 from matcher.core.errors import CatalogueError, UnreadablePhoto
 from matcher.jobs.lot import store
 from matcher.jobs.lot.cards import NEW, Card
 from matcher.jobs.lot.discovery import shown
+from matcher.jobs.lot.pictures import page_file
 from matcher.jobs.lot.review_queue import Case, case_of, queue, settled, to_confirm
 from matcher.jobs.lot.store import LotRow
-from matcher.jobs.workers import page_file
 
 Action = Literal["accept", "choose", "reject"]
 
@@ -112,10 +113,10 @@ def choose(
 
 def closest(catalogue: Catalogue, lot: LotRow, card_id: str) -> str:
     """The record of the card's closest candidate. Raises CatalogueError missing_value where it has none."""
-    candidates = case_of(catalogue, lot, card_id).card.found["candidates"]
-    if not candidates:
+    candidate = case_of(catalogue, lot, card_id).card.found.closest
+    if candidate is None:
         raise CatalogueError("missing_value", f"card {card_id}: nothing enrolled is like it", "name the record")
-    return str(candidates[0]["record_id"])
+    return candidate.record_id
 
 
 def reject(
@@ -148,9 +149,8 @@ def confirm(
     _missing(chosen)
     batch = batch or Batch(lot, note)
     for some in _by_picture(chosen):
-        told = [{**card.found} for card in some]
-        batch.add(sightings.see(catalogue, {**some[0].photo, "cards": told}, _bytes_of(catalogue, some[0]), who,
-                             source=_source(some[0]), **batch.told()))  # fmt: skip
+        data = _bytes_of(catalogue, some[0])
+        batch.add(sightings.see(catalogue, _answer_about(some), data, who, source=_source(some[0]), **batch.told()))
     return tuple(batch.made)
 
 
@@ -208,11 +208,11 @@ def _find_of(catalogue: Catalogue, case: Case, batch: Batch) -> str:
 def _proposed(catalogue: Catalogue, cards: Sequence[Card], batch: Batch) -> list[str]:
     """Finds of these cards, all of one picture."""
     first = cards[0]
-    answer = {**first.photo, "cards": [card.found for card in cards]}
     told = batch.told()
     rows = resolution.propose(
-        catalogue, answer, _bytes_of(catalogue, first), source=_source(first), only=range(len(cards)), **told
-    )
+        catalogue, _answer_about(cards), _bytes_of(catalogue, first), source=_source(first), only=range(len(cards)),
+        **told,
+    )  # fmt: skip
     key = told["idempotency"][0]
     with catalogue.reading() as connection:
         number = connection.execute(select(Answered.decision).where(Answered.key == key)).scalar()
@@ -231,10 +231,15 @@ def _seen(catalogue: Catalogue, cards: Iterable[Card], record_id: str, who: Acto
     for find_id in proposed.values():
         batch.add(resolution.merge(catalogue, find_id, record_id, who, **batch.told()))
     for some in _by_picture(card for card in chosen if card.card not in proposed):
-        told = [{**card.found, "outcome": "held", "record_id": record_id} for card in some]
-        answer = {**some[0].photo, "cards": told}
+        told = tuple(replace(card.found, outcome=KNOWN, record_id=record_id) for card in some)
+        answer = replace(some[0].photo, cards=told)
         data = _bytes_of(catalogue, some[0])
         batch.add(sightings.see(catalogue, answer, data, who, source=_source(some[0]), **batch.told()))
+
+
+def _answer_about(cards: Sequence[Card]) -> PhotoAnswer:
+    """The answer about these cards alone, all of one picture."""
+    return replace(cards[0].photo, cards=tuple(card.found for card in cards))
 
 
 def _by_picture(cards: Iterable[Card]) -> list[list[Card]]:
@@ -257,7 +262,7 @@ def _bytes_of(catalogue: Catalogue, card: Card) -> bytes:
 def _path_of(catalogue: Catalogue, card: Card) -> Path:
     if card.item.pages == 1:
         return card.item.path
-    return page_file(store.pages_of(catalogue, card.item.lot_id), card.photo["sha256"])
+    return page_file(store.pages_of(catalogue, card.item.lot_id), card.sha256)
 
 
 def _missing(cards: Iterable[Card]) -> None:

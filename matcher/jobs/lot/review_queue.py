@@ -69,7 +69,7 @@ def queue(catalogue: Catalogue, lot: LotRow, cards: Sequence[Card] | None = None
     open_cards = [card for card in cards if _waits(card, done)]
     families: dict[tuple[str, str], list[Card]] = {}
     for card in open_cards:
-        families.setdefault((card.family, str(card.found["pose"] or "")), []).append(card)
+        families.setdefault((card.family, card.found.pose or ""), []).append(card)
     cases = [_case(members, done, put_off) for members in families.values()]
     return tuple(sorted(cases, key=_value))
 
@@ -105,9 +105,9 @@ def to_confirm(catalogue: Catalogue, cards: Sequence[Card], above: float) -> tup
         card
         for card in cards
         if card.is_front
-        and card.outcome == "held"
+        and card.found.is_known
         and card.card not in done
-        and (card.found["confidence"]["record"] or 0.0) >= above
+        and (card.found.confidence.record or 0.0) >= above
     )
 
 
@@ -119,12 +119,12 @@ def _waits(card: Card, done: Mapping[str, Settled]) -> bool:
 def _case(members: Sequence[Card], done: Mapping[str, Settled], put_off: set[str]) -> Case:
     """The card that was proposed stands for it; else the most legible one."""
     proposed = [card for card in members if card.card in done]
-    first = proposed[0] if proposed else max(members, key=lambda card: float(card.found["face"]["residual_contrast"]))
+    first = proposed[0] if proposed else max(members, key=lambda card: card.found.face.residual_contrast)
     like = tuple(card for card in members if card.card != first.card)
     found = done.get(first.card)
     return Case(first, like, found.find_id if found else None, any(card.key in put_off for card in members))
 
 
 def _value(case: Case) -> tuple[bool, int, bool, float]:
-    legible = float(case.card.found["face"]["residual_contrast"])
+    legible = case.card.found.face.residual_contrast
     return case.skipped, -len(case.cards), case.card.outcome == "undecided", -legible

@@ -11,18 +11,20 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
-from typing import Any
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue.log.decisions import Actor
+from matcher.core.answer import PhotoAnswer
 from matcher.core.errors import CatalogueError, UnreadablePhoto
 from matcher.core.settings import Settings
+from matcher.jobs.job import Job, JobResult
 from matcher.jobs.lot import store
 from matcher.jobs.lot.discovery import Content, Gathered, gather, read_content, shown
 from matcher.jobs.lot.pairwise import compare_lot
+from matcher.jobs.lot.pictures import KeepPage, SaveFaces
 from matcher.jobs.lot.recto_verso import Rule, tell_sides
 from matcher.jobs.lot.store import ItemRow, LotRow
-from matcher.jobs.workers import Job, identify_all
+from matcher.jobs.workers import identify_all
 
 AT_ONCE = 100
 """Items hashed between two transactions."""
@@ -31,7 +33,7 @@ GONE = ("missing_file", "changed")
 """Failures of the file, not of its picture: looked at again in every run."""
 
 Tell = Callable[["Progress"], None]
-Identify = Callable[[Sequence[Job], Path, Settings, int | None], Iterator[dict[str, Any]]]
+Identify = Callable[[Sequence[Job], Path, Settings, int | None], Iterator[JobResult]]
 """What answers jobs in their order: `identify_all`, or something quicker where only the bookkeeping is looked at."""
 
 
@@ -137,23 +139,25 @@ def ask(
     store.patiently(partial(store.set_done, catalogue, lot.lot_id, adopted))
     counting = _Counting(len(todo), tell)
     jobs = [job_of(catalogue, row) for row in todo]
-    for row, answer in zip(todo, identify(jobs, catalogue.folder, settings, workers), strict=True):
-        counting.add(answer)
-        store.patiently(partial(keep, catalogue, row, fingerprint, answer))
+    for row, result in zip(todo, identify(jobs, catalogue.folder, settings, workers), strict=True):
+        counting.add(result.answer)
+        store.patiently(partial(keep, catalogue, row, fingerprint, result.answer))
     return len(todo)
 
 
 def job_of(catalogue: Catalogue, row: ItemRow) -> Job:
-    alone = store.pages_of(catalogue, row.lot_id) if row.pages > 1 else None
-    return Job(row.label, row.path, page=row.page, alone=alone, faces=store.faces_of(catalogue, row.lot_id))
+    """What is asked about an item: its cards, their faces kept; of a file with several pages, the page kept too."""
+    page = KeepPage(store.pages_of(catalogue, row.lot_id)) if row.pages > 1 else None
+    faces = SaveFaces(store.faces_of(catalogue, row.lot_id))
+    return Job(row.label, row.path, page=row.page, preparation=page, steps=(faces,))
 
 
-def keep(catalogue: Catalogue, row: ItemRow, fingerprint: str, answer: Mapping[str, Any]) -> None:
+def keep(catalogue: Catalogue, row: ItemRow, fingerprint: str, answer: PhotoAnswer) -> None:
     """Store one item's answer, or why there is none."""
-    error = answer["error"]
+    error = answer.error
     if error:
-        store.fail(catalogue, row, error["code"], error["message"], whole_content=error["code"] != "missing_file")
-    elif answer["sha256"] != row.sha256 if row.pages == 1 else not _unchanged(row, row.path):
+        store.fail(catalogue, row, error.code, error.message, whole_content=error.code != "missing_file")
+    elif answer.sha256 != row.sha256 if row.pages == 1 else not _unchanged(row, row.path):
         told = f"{row.name}: was changed while the lot was being worked on"
         store.fail(catalogue, row, "changed", told + " (run the same command again)", whole_content=False)
     else:
@@ -244,9 +248,9 @@ class _Counting:
         self._done = self._failed = 0
         self._found: Counter[str] = Counter()
 
-    def add(self, answer: Mapping[str, Any]) -> None:
+    def add(self, answer: PhotoAnswer) -> None:
         self._done += 1
-        self._failed += answer["error"] is not None
-        self._found.update(card["outcome"] for card in answer["cards"])
+        self._failed += answer.error is not None
+        self._found.update(card.outcome for card in answer.cards)
         if self._tell:
             self._tell(Progress(self._done, self._total, self._failed, dict(self._found)))

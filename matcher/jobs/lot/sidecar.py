@@ -83,7 +83,7 @@ def write_sidecars(
             if shared[sidecar_path(path, naming)] > 1:
                 told = f"{shown(path)}: another picture of the lot would have the same sidecar"
                 raise CatalogueError("bad_sidecar", told, "name them in full: --naming full")
-            size = (int(cards[0].photo["width"]), int(cards[0].photo["height"]))
+            size = (cards[0].photo.width or 0, cards[0].photo.height or 0)
             written.append(write_sidecar(path, [rows[card.card] for card in cards], size, naming))
         except CatalogueError as error:
             failed.append(error)

@@ -63,8 +63,8 @@ def in_order(cards: Sequence[Card]) -> list[Card]:
     """The doubtful first; backs, and scans that are there twice, are left out."""
 
     def doubt(card: Card) -> tuple[int, float]:
-        sure = card.found["confidence"]
-        return ORDER.index(card.outcome), float(sure["record"] or sure["pose"] or 0.0)
+        sure = card.found.confidence
+        return ORDER.index(card.outcome), sure.record or sure.pose or 0.0
 
     return sorted((card for card in cards if card.is_front), key=doubt)
 
@@ -102,15 +102,15 @@ def _draw_card(
 
 def _words(card: Card, decided: Settled | None) -> list[tuple[str, Any, bool]]:
     """The tag first; then what is established, where the card lies, what it repeats."""
-    found, sure = card.found, card.found["confidence"]["record"]
-    record = (decided.record_id if decided else None) or found["record_id"]
+    found, sure = card.found, card.found.confidence.record
+    record = (decided.record_id if decided else None) or found.record_id
     outcome = card.outcome.replace("_", " ")
     told: list[tuple[str, Any, bool]] = [(record or outcome, INK if record else DOUBTFUL, True)]
-    closest = f"closest {found['candidates'][0]['record_id']}" if found["candidates"] else "like none enrolled"
+    closest = f"closest {found.closest.record_id}" if found.closest else "like none enrolled"
     held = outcome if sure is None else f"{outcome} {100 * sure:.0f} %"
     state = held if record else closest
     told.append((decided.state if decided and decided.state != "open" else state, INK, False))
-    known = " ".join(str(found[name]) for name in ("pose", "crop", "caption") if found[name])
+    known = " ".join(filter(None, (found.pose, found.crop, found.caption)))
     told.append((known or "-", INK, False))
     page = f" p. {card.item.page + 1}" if card.item.pages > 1 else ""
     told.append((f"{card.card}  {card.item.name}{page}", QUIET_INK, False))

@@ -22,6 +22,8 @@ from sqlalchemy import Connection, delete, func, insert, select, update
 from matcher.catalogue import Catalogue
 from matcher.catalogue.records.files import only_writer
 from matcher.catalogue.tables.lots import Lot, LotAnswer, LotItem, LotPair, LotSkip
+from matcher.core.answer import PhotoAnswer
+from matcher.core.answer_json import from_json, to_json
 from matcher.core.errors import CatalogueError
 from matcher.core.settings import Settings
 from matcher.core.versions import versions
@@ -230,13 +232,13 @@ def requeue(catalogue: Catalogue, lot_id: str, numbers: Sequence[int] | None = N
         return connection.execute(update(LotItem).where(which).values(state="queued", code="", message="")).rowcount
 
 
-def keep_answer(catalogue: Catalogue, item: ItemRow, fingerprint: str, answer: Mapping[str, Any]) -> None:
+def keep_answer(catalogue: Catalogue, item: ItemRow, fingerprint: str, answer: PhotoAnswer) -> None:
     """Store what was found, and the state of every item of this content, in one transaction."""
     with catalogue.noting() as connection:
         told = {"lot_id": item.lot_id, "sha256": item.sha256, "page": item.page, "fingerprint": fingerprint}
         where = [getattr(LotAnswer, name) == told[name] for name in ("lot_id", "sha256", "page")]
         connection.execute(delete(LotAnswer).where(*where))
-        connection.execute(insert(LotAnswer).values(**told, answer=dict(answer)))
+        connection.execute(insert(LotAnswer).values(**told, answer=to_json(answer)))
         same = (LotItem.sha256 == item.sha256) & (LotItem.page == item.page) & (LotItem.lot_id == item.lot_id)
         connection.execute(update(LotItem).where(same).values(state="done", code="", message=""))
 
@@ -258,11 +260,11 @@ def fail(catalogue: Catalogue, item: ItemRow, code: str, message: str, whole_con
         connection.execute(update(LotItem).where(same).values(state="failed", code=code, message=message))
 
 
-def answers(catalogue: Catalogue, lot_id: str) -> dict[tuple[str, int], dict[str, Any]]:
+def answers(catalogue: Catalogue, lot_id: str) -> dict[tuple[str, int], PhotoAnswer]:
     """The answer about each content and page."""
     query = select(LotAnswer.sha256, LotAnswer.page, LotAnswer.answer).where(LotAnswer.lot_id == lot_id)
     with catalogue.reading() as connection:
-        return {(row.sha256, row.page): row.answer for row in connection.execute(query)}
+        return {(row.sha256, row.page): from_json(row.answer) for row in connection.execute(query)}
 
 
 def answered(catalogue: Catalogue, lot_id: str, fingerprint: str) -> set[tuple[str, int]]:

@@ -11,6 +11,7 @@
 
 from __future__ import annotations
 
+import sys
 import textwrap
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,9 +25,10 @@ from matcher.catalogue.reference_set import CatalogueReferences
 from matcher.core.answer_json import CAUTIONS
 from matcher.core.detect.detection import CardQuad
 from matcher.core.flatten import Face
-from matcher.core.identify import CardAnswer
+from matcher.core.identify import CardAnswer, Identification
 from matcher.core.ladder.candidate import Candidate
 from matcher.core.photo import Photo
+from matcher.jobs.job import WorkerContext
 from matcher.jobs.render.crop_map import CropMap, crop_map
 
 Pixels = NDArray[np.uint8]
@@ -43,6 +45,25 @@ LABEL = (84.0, 18.0)
 PANEL_HEIGHT = 640
 GAP = 20
 MARGIN = 12
+
+
+@dataclass(frozen=True)
+class SaveEvidence:
+    """Step: write one evidence picture a card into a folder."""
+
+    folder: Path
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "folder", self.folder.resolve())
+
+    def __call__(self, name: str, found: Identification, context: WorkerContext) -> None:
+        """A picture that cannot be written must not cost the answer: it is told on stderr."""
+        for number, card in enumerate(found.cards, start=1):
+            try:
+                save_evidence(self.folder, name, number, found.photo, card, context.references)
+            except OSError as error:
+                told = f"{name}: its evidence picture could not be written: {error.strerror}"
+                print(f"{told} (make room, or name another folder)", file=sys.stderr)
 
 
 def save_evidence(

@@ -21,6 +21,7 @@ from matcher.core.identify import CardAnswer, Identification
 from matcher.core.ladder.candidate import Candidate
 from matcher.core.photo import Photo
 from matcher.core.shrink import shrink
+from matcher.jobs.job import WorkerContext
 from matcher.jobs.render.crop_map import CropMap, crop_map
 from matcher.jobs.render.evidence import Mosaic, agreement_picture, crop_mosaic, laid_over
 
@@ -40,6 +41,16 @@ class Layers:
 
     pictures: dict[str, bytes]
     crop_maps: tuple[dict[str, Any] | None, ...]
+
+
+@dataclass(frozen=True)
+class DrawLayers:
+    """Step: draw what is compared by eye, of at most `most` candidates of each card."""
+
+    most: int
+
+    def __call__(self, name: str, found: Identification, context: WorkerContext) -> Layers:
+        return layers_of(found, context.references, self.most)
 
 
 def layers_of(found: Identification, references: CatalogueReferences, most: int) -> Layers:

@@ -10,7 +10,8 @@ from distributed import LocalCluster
 
 from matcher.core.parallel.cluster import Cluster
 from matcher.core.settings import Settings
-from matcher.jobs.workers import Job, identify_all
+from matcher.jobs.job import Job
+from matcher.jobs.workers import identify_all
 from matcher.lab.benchmarks.identification import Photos, Row
 
 WARM = 4

@@ -32,7 +32,8 @@ from matcher.core.parallel.processes import one_thread, process_pool
 from matcher.core.photo import read_photo
 from matcher.core.search.reference_index import ReferenceIndex
 from matcher.core.settings import Settings
-from matcher.jobs.workers import Job, identify_all
+from matcher.jobs.job import Job
+from matcher.jobs.workers import identify_all
 from matcher.lab.benchmarks.simulated_index import Real, grow
 from matcher.lab.evaluation.baselines import Baselines, inliers
 

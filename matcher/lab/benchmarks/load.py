@@ -23,7 +23,8 @@ import httpx2
 import numpy as np
 
 from matcher.core.settings import Settings
-from matcher.jobs.workers import Job, identify_all
+from matcher.jobs.job import Job
+from matcher.jobs.workers import identify_all
 
 
 @dataclass

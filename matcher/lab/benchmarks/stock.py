@@ -18,7 +18,11 @@ from matcher.catalogue.records.enrol import enrol
 from matcher.catalogue.records.enrol_report import EnrolReport
 from matcher.catalogue.records.ingest import PreparedReference
 from matcher.catalogue.records.prepare import prepare_outline
+from matcher.core.answer import CandidateEvidence, CandidateResult, CardResult, CropShift, FaceFacts, PhotoAnswer
+from matcher.core.answer_json import to_json
 from matcher.core.detect.detection import CardQuad
+from matcher.core.ladder.candidate import Confidence
+from matcher.core.ladder.decision import Outcome
 from matcher.core.photo import read_photo
 from matcher.core.settings import Settings
 from matcher.core.versions import versions
@@ -72,56 +76,48 @@ def enrol_whole(table: Path, folder: Path) -> EnrolReport:
     return enrol(table, folder, workers=0, prepare=whole_image)
 
 
-def card(outcome: str, width: float, height: float, **known: Any) -> dict[str, Any]:
+def card(outcome: Outcome, width: float, height: float, **known: Any) -> CardResult:
     """A card that fills its photo."""
-    sure = {"pose": 0.98, "crop": 0.1, "caption": None, "record": None, "copy": None, **known.pop("confidence", {})}
-    return {
-        "quad": [[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]],
-        "outcome": outcome,
-        "record_id": known.get("record_id"),
-        "pose": known.get("pose"),
-        "crop": known.get("crop"),
-        "caption": known.get("caption"),
-        "confidence": sure,
-        "candidates": [
-            {
-                "record_id": known.get("closest", "V000"),
-                "pose": "P000",
-                "crop": "A",
-                "caption": "SITTER 0, Oakmere",
-                "reference": known.get("reference", "1"),
-                "confidence": sure,
-                "crop_shift_mm": {"dx": 1.5, "dy": -0.3, "scale": 1.002, "sigma_mm": 0.3},
-                "evidence": {"words": ["the same negative"]},
-            }
-        ],
-        "face": {"size_mm": None, "residual_contrast": 0.41, "glare": 0.0, "sharpness": 0.7, "turned": 0},
-        "reasons": ["the picture agrees", "its window does not"],
-    }
+    sure = Confidence(**{"pose": 0.98, "crop": 0.1, **known.get("confidence", {})})
+    closest = CandidateResult(
+        record_id=known.get("closest", "V000"), pose="P000", crop="A", caption="SITTER 0, Oakmere",
+        reference=known.get("reference", "1"), confidence=sure, crop_shift_mm=CropShift(1.5, -0.3, 1.002, 0.3),
+        evidence=CandidateEvidence(words=("the same negative",)),
+    )  # fmt: skip
+    return CardResult(
+        quad=((0.0, 0.0), (width, 0.0), (width, height), (0.0, height)),
+        outcome=outcome,
+        record_id=known.get("record_id"),
+        pose=known.get("pose"),
+        crop=known.get("crop"),
+        caption=known.get("caption"),
+        confidence=sure,
+        candidates=(closest,),
+        face=FaceFacts(None, residual_contrast=0.41, glare=0.0, sharpness=0.7, turned=0),
+        reasons=("the picture agrees", "its window does not"),
+    )
 
 
-def answer(path: Path, *cards: dict[str, Any]) -> dict[str, Any]:
+def answer(path: Path, *cards: CardResult) -> PhotoAnswer:
     photo = read_photo(path)
-    return {
-        "photo": str(path),
-        "sha256": photo.sha256,
-        "width": photo.width,
-        "height": photo.height,
-        "error": None,
-        "cards": list(cards),
-        "versions": versions(),
-    }
+    return PhotoAnswer(str(path), photo.sha256, photo.width, photo.height, None, cards, versions())
 
 
-def photo_answer(folder: Path, seed: int, outcome: str, **known: Any) -> tuple[Path, dict[str, Any]]:
+def row_answer(shown: CardResult, reference_name: str) -> dict[str, Any]:
+    """What an evaluation's row tells of a card: its JSON, each candidate with the name of its reference."""
+    told = to_json(shown)
+    return {**told, "candidates": [{**one, "reference_name": reference_name} for one in told["candidates"]]}
+
+
+def photo_answer(folder: Path, seed: int, outcome: Outcome, **known: Any) -> tuple[Path, PhotoAnswer]:
     """A new invented photo of one card, and the answer about it."""
     path = folder / draw(folder / f"photo{seed}.png", seed)
     return path, answer(path, card(outcome, WIDTH, HEIGHT, **known))
 
 
-def a_find(catalogue: Catalogue, folder: Path, seed: int, outcome: str = "new_crop", **known: Any) -> FindRow:
+def a_find(catalogue: Catalogue, folder: Path, seed: int, outcome: Outcome = "new_crop", **known: Any) -> FindRow:
     """A new photo's card, proposed."""
     known = {"pose": "P000", **known} if outcome != "new_pose" else known
-    path, published = photo_answer(folder, seed, outcome, **known)
-    (found,) = propose(catalogue, published, path.read_bytes(), source="album 3", seen_on="1987-05")
+    path, told = photo_answer(folder, seed, outcome, **known)
+    (found,) = propose(catalogue, told, path.read_bytes(), source="album 3", seen_on="1987-05")
     return found

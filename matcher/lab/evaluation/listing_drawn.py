@@ -17,6 +17,8 @@ from typing import Any
 
 import numpy as np
 
+from matcher.jobs.listing.inspection import ListingPhoto
+from matcher.jobs.listing.listing_json import photo_from_json
 from matcher.lab.evaluation.listing_set import ListingSet, Words
 from matcher.lab.evaluation.negatives import Negative
 from matcher.lab.evaluation.plan import EvaluationPlan, Kind, PlannedCopy, PlannedQuery, PlannedRecord
@@ -66,9 +68,10 @@ def own_words(made: ListingSet) -> dict[str, Any]:
     return {"poses": {pose: entry["described"] for pose, entry in made.poses.items()}, "crops": crops}
 
 
-def answers_of(folder: Path) -> dict[str, dict[str, Any]]:
+def answers_of(folder: Path) -> dict[str, ListingPhoto]:
     """What `identify` said of each photo, by the photo's file name."""
-    return {Path(answer["photo"]).name: answer for answer in read_lines(folder / "results.jsonl")}
+    photos = map(photo_from_json, read_lines(folder / "results.jsonl"))
+    return {Path(photo.answer.photo).name: photo for photo in photos}
 
 
 def _query(row: Mapping[str, str]) -> PlannedQuery:

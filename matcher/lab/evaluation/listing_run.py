@@ -14,7 +14,7 @@ from __future__ import annotations
 import json
 import shutil
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -24,11 +24,15 @@ from matcher.catalogue import Catalogue
 from matcher.catalogue.finds import sightings as copies
 from matcher.catalogue.log.decisions import person
 from matcher.catalogue.records.files import write_whole
+from matcher.core.answer import KNOWN
 from matcher.core.errors import BadTable
 from matcher.core.settings import Settings
+from matcher.jobs.job import Job
 from matcher.jobs.listing.assess import Assessor
+from matcher.jobs.listing.inspection import InspectCards, ListingPhoto
+from matcher.jobs.listing.listing_json import photo_from_json, photo_to_json
 from matcher.jobs.listing.vocabulary import NAME as VOCABULARY
-from matcher.jobs.workers import Job, identify_all
+from matcher.jobs.workers import identify_all
 from matcher.lab.evaluation import listing_drawn, listing_table, printed
 from matcher.lab.evaluation.listing_fill import fill_sightings
 from matcher.lab.evaluation.listing_seen import Later, changed, photo_of, plan_seen
@@ -99,7 +103,7 @@ def run_drawn(
 
 
 def weigh(
-    made: ListingSet, catalogue: Path, texts: Iterable[Text], looks: dict[str, dict[str, Any]]
+    made: ListingSet, catalogue: Path, texts: Iterable[Text], looks: dict[str, ListingPhoto]
 ) -> list[dict[str, Any]]:
     """Every listing with its truth and the claims that were read and judged."""
     with Catalogue.open(catalogue) as opened:
@@ -124,22 +128,22 @@ def weigh(
     return rows
 
 
-def _looks(made: ListingSet, output: Path, catalogue: Path, workers: int, say: Say) -> dict[str, dict[str, Any]]:
-    jobs = [Job(f"{q.query_id}.jpg", picture(output, q), look=True) for q in made.plan.queries]
+def _looks(made: ListingSet, output: Path, catalogue: Path, workers: int, say: Say) -> dict[str, ListingPhoto]:
+    jobs = [Job(f"{q.query_id}.jpg", picture(output, q), steps=(InspectCards(),)) for q in made.plan.queries]
     return _answered(jobs, output / "looks.jsonl", catalogue, workers, say)
 
 
-def _answered(jobs: Sequence[Job], path: Path, catalogue: Path, workers: int, say: Say) -> dict[str, dict[str, Any]]:
+def _answered(jobs: Sequence[Job], path: Path, catalogue: Path, workers: int, say: Say) -> dict[str, ListingPhoto]:
     """Answers by the job's name; those that the file holds are not asked for again."""
     mend(path)
-    held = {answer["photo"]: answer for answer in read_lines(path)}
+    held = {photo.answer.photo: photo for photo in map(photo_from_json, read_lines(path))}
     left = [job for job in jobs if job.name not in held]
     say(f"{path.name}: {len(left)} of {len(jobs)} pictures to look at")
     with path.open("a", encoding="utf-8") as stream:
-        for answer in identify_all(left, catalogue, Settings(), workers):
-            stream.write(json.dumps(answer, ensure_ascii=False) + "\n")
+        for photo in map(ListingPhoto.of, identify_all(left, catalogue, Settings(), workers)):
+            stream.write(json.dumps(photo_to_json(photo), ensure_ascii=False) + "\n")
             stream.flush()
-            held[answer["photo"]] = answer
+            held[photo.answer.photo] = photo
     return held
 
 
@@ -153,7 +157,7 @@ def _sightings(made: ListingSet, output: Path, catalogue: Path, size: Size, seed
     fill_sightings(catalogue, size.sightings, seed, say)
 
 
-def _not_seen(made: ListingSet, looks: dict[str, dict[str, Any]]) -> list[dict[str, Any]]:
+def _not_seen(made: ListingSet, looks: dict[str, ListingPhoto]) -> list[dict[str, Any]]:
     """The listings' pictures, but for those of a reference's own card: nobody has seen these cards."""
     new = [q for q in made.plan.queries if not q.same_copy]
     return [_later_row(Later(q.query_id, "other card", q), looks[f"{q.query_id}.jpg"]) for q in new]
@@ -166,13 +170,13 @@ def _seen(
     planned = plan_seen(made.plan, size.seen, seed)
     folder = output / "set" / "seen"
     left = [later for later in planned if later.kind != "sighting"]
-    jobs = [Job(f"{later.name}.jpg", folder / f"{later.name}.jpg", look=True) for later in left]
+    jobs = [Job(f"{later.name}.jpg", folder / f"{later.name}.jpg", steps=(InspectCards(),)) for later in left]
     answers = _answered(jobs, output / "seen.jsonl", catalogue, workers, say)
     return [_later_row(later, answers[f"{later.name}.jpg"]) for later in left]
 
 
-def _later_row(later: Later, answer: dict[str, Any]) -> dict[str, Any]:
-    found = [one for card in answer["cards"] for one in card.get("look", {}).get("seen", [])]
+def _later_row(later: Later, photo: ListingPhoto) -> dict[str, Any]:
+    found = [asdict(one) for card in photo.inspections for one in card.seen]
     return {
         "name": later.name,
         "kind": later.kind,
@@ -180,7 +184,7 @@ def _later_row(later: Later, answer: dict[str, Any]) -> dict[str, Any]:
         "of": f"{later.of}.jpg" if later.of else "",
         "contrast": later.query.copy.age.residual_contrast,
         "condition": later.query.condition,
-        "outcome": [card["outcome"] for card in answer["cards"]],
+        "outcome": [card.outcome for card in photo.answer.cards],
         "found": [{k: one[k] for k in ("kind", "where", "name", "probability", "how")} for one in found],
     }
 
@@ -208,10 +212,10 @@ def _note(sightings: Sequence[Later], folder: Path, output: Path, catalogue: Pat
         jobs = [Job(f"{later.name}.jpg", folder / f"{later.name}.jpg") for later in left]
         answers = _answered(jobs, output / "noted.jsonl", catalogue, workers, say)
         for later in left:
-            answer = answers[f"{later.name}.jpg"]
-            cards = [{**card, "outcome": "held", "record_id": later.query.record_id} for card in answer["cards"][:1]]
+            answer = answers[f"{later.name}.jpg"].answer
+            cards = tuple(replace(card, outcome=KNOWN, record_id=later.query.record_id) for card in answer.cards[:1])
             data = (folder / f"{later.name}.jpg").read_bytes()
-            copies.see(opened, {**answer, "cards": cards}, data, person(WHO), source="a sale", seen_on="1999-05")
+            copies.see(opened, replace(answer, cards=cards), data, person(WHO), source="a sale", seen_on="1999-05")
 
 
 def _write(path: Path, rows: Iterable[dict[str, Any]]) -> None:

@@ -188,8 +188,8 @@ def judged(cards: Sequence[Card], dealt: Sequence[Dealt], folder: Path) -> Itera
             "copy": truth.copy.copy_id, "record_id": truth.record_id, "group": truth.group,
             "contrast": truth.copy.age.residual_contrast, "twice": repeated[truth.copy.copy_id] > 1,
             "card": found.card if found else None, "outcome": found.outcome if found else None,
-            "tag": found.found["record_id"] if found else None,
-            "closest": found.found["candidates"][0]["record_id"] if found and found.found["candidates"] else None,
+            "tag": found.found.record_id if found else None,
+            "closest": found.found.closest.record_id if found and found.found.closest else None,
             "again": truth.copy.copy_id in linked, "falsely": any(one != truth.copy.copy_id for one in linked),
             "family": found.family if found else None,
         }  # fmt: skip
@@ -197,7 +197,7 @@ def judged(cards: Sequence[Card], dealt: Sequence[Dealt], folder: Path) -> Itera
 
 def _nearest(cards: Sequence[Card], middle: Sequence[float]) -> Card | None:
     mm = 25.4 / 300
-    away = [float(np.hypot(*(np.mean(card.found["quad"], axis=0) * mm - middle))) for card in cards]
+    away = [float(np.hypot(*(np.mean(card.found.quad, axis=0) * mm - middle))) for card in cards]
     return cards[int(np.argmin(away))] if away and min(away) < NEAR_MM else None
 
 

@@ -23,12 +23,14 @@ import numpy as np
 from matcher.catalogue import Catalogue
 from matcher.catalogue.exchange.check import check
 from matcher.catalogue.log.decisions import person
+from matcher.core.answer import AnswerError, CardResult, FaceFacts, PhotoAnswer
+from matcher.core.ladder.candidate import Confidence
 from matcher.core.settings import Settings
 from matcher.core.versions import versions
+from matcher.jobs.job import Job, JobResult
 from matcher.jobs.lot import run as runs
 from matcher.jobs.lot import store
 from matcher.jobs.lot.results import COLUMNS, rows_of
-from matcher.jobs.workers import Job
 
 FILES = 60
 SLOW_S = 0.004
@@ -76,9 +78,7 @@ def make_scans(folder: Path, seed: int) -> Path:
     return folder
 
 
-def invented(
-    jobs: Sequence[Job], folder: Path, settings: Settings, workers: int | None = None
-) -> Iterator[dict[str, Any]]:
+def invented(jobs: Sequence[Job], folder: Path, settings: Settings, workers: int | None = None) -> Iterator[JobResult]:
     """In place of `identify_all`: what is asked is noted first."""
     for job in jobs:
         assert isinstance(job.source, Path)
@@ -89,20 +89,19 @@ def invented(
             stream.flush()
             os.fsync(stream.fileno())
         time.sleep(SLOW_S)
-        yield answer(job.name, digest)
+        yield JobResult(answer(job.name, digest))
 
 
-def answer(name: str, digest: str) -> dict[str, Any]:
+def answer(name: str, digest: str) -> PhotoAnswer:
     """An answer that follows from the content alone; every seventh is a failure."""
-    head = {"photo": name, "sha256": digest, "width": 64, "height": 70, "versions": versions()}
     if int(digest[:4], 16) % 7 == 0:
-        return {**head, "error": {"code": "no_card", "message": "no card"}, "cards": []}
-    sure = dict.fromkeys(("pose", "crop", "caption", "record", "copy"), 0.9)
-    face = {"size_mm": None, "residual_contrast": 0.5, "glare": 0.0, "sharpness": 0.5, "turned": 0}
-    quad = [[0.0, 0.0], [60.0, 0.0], [60.0, 70.0], [0.0, 70.0]]
-    known = {"record_id": None, "pose": None, "crop": None, "caption": None}
-    card = {"quad": quad, "outcome": "undecided", **known, "confidence": sure, "candidates": [], "face": face}
-    return {**head, "error": None, "cards": [{**card, "reasons": [digest[:8]]}]}
+        return PhotoAnswer(name, digest, 64, 70, AnswerError("no_card", "no card"), (), versions())
+    card = CardResult(
+        quad=((0.0, 0.0), (60.0, 0.0), (60.0, 70.0), (0.0, 70.0)), outcome="undecided", record_id=None, pose=None,
+        crop=None, caption=None, confidence=Confidence(0.9, 0.9, 0.9, 0.9, 0.9), candidates=(),
+        face=FaceFacts(None, 0.5, 0.0, 0.5, 0), reasons=(digest[:8],),
+    )  # fmt: skip
+    return PhotoAnswer(name, digest, 64, 70, None, (card,), versions())
 
 
 def _work(work: Path, scans: Path) -> None:

@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 
 from matcher.catalogue.records.files import write_whole
 from matcher.catalogue.reference_set import CatalogueReferences
-from matcher.core.answer_json import as_json
+from matcher.core.answer import answer_of
+from matcher.core.answer_json import to_json
 from matcher.core.calibration import Calibration
 from matcher.core.describe import describe
 from matcher.core.detect.detection import CardQuad
@@ -88,11 +89,12 @@ class QueryJudge:
         if card is None:
             return None
         number = next(k for k, one in enumerate(found.cards) if one is card)
-        answer: dict[str, Any] = as_json(name, found)["cards"][number]
-        for candidate in answer["candidates"]:
-            known = self.references.known(int(candidate["reference"]))
-            candidate["reference_name"] = self.references.row(known.id).name if known else ""
-        return answer
+        answer = answer_of(name, found).cards[number]
+        named = [{**to_json(one), "reference_name": self._name(int(one.reference))} for one in answer.candidates]
+        return {**to_json(answer), "candidates": named}
+
+    def _name(self, reference_id: int) -> str:
+        return self.references.row(reference_id).name if self.references.known(reference_id) else ""
 
     def _face(self, photo: Photo, shot: Shot, card: CardAnswer | None, off: float | None) -> tuple[Face, bool]:
         """The upright face that identifying worked on; the one of the true corners where it missed the card."""

@@ -1,4 +1,7 @@
-"""A row of an evaluation in, what of its answer was right out. The bars' words are given their meaning here."""
+"""A row of an evaluation in, what of its answer was right out. The bars' words are given their meaning here.
+
+A row is JSON; `JudgedCard` reads its answer: the contract's object of a card, each candidate with its reference's name.
+"""
 
 from __future__ import annotations
 
@@ -6,12 +9,30 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from matcher.core.answer import CandidateResult, CardResult
+from matcher.core.answer_json import card_from_json
 from matcher.lab.evaluation.plan import GOOD_LIGHT
 
 Row = Mapping[str, Any]
 
 LEGIBLE = 0.30
 """Residual contrast from which on a face, and its caption, counts as legible."""
+
+
+@dataclass(frozen=True)
+class JudgedCard:
+    """The answer about a query's card. reference_names: of each candidate's reference, the enrolled file's name."""
+
+    card: CardResult
+    reference_names: tuple[str, ...]
+
+    @classmethod
+    def of(cls, row: Row) -> JudgedCard | None:
+        """None where no card was found."""
+        told = row["answer"]
+        if not told:
+            return None
+        return cls(card_from_json(told), tuple(one["reference_name"] for one in told["candidates"]))
 
 
 @dataclass(frozen=True)
@@ -45,21 +66,22 @@ class ScoredAnswer:
 
 def score_answer(row: Row) -> ScoredAnswer:
     """Judge one row."""
-    truth, answer = row["truth"], row["answer"] or {}
-    outcome = answer.get("outcome", "no card")
-    candidates = answer.get("candidates", [])
-    closest = candidates[0] if candidates else {}
-    held = outcome == "held"
+    truth, judged = row["truth"], JudgedCard.of(row)
+    card = judged.card if judged else None
+    outcome = card.outcome if card else "no card"
+    closest = card.closest if card else None
+    right_record = card is not None and card.record_id == truth["record_id"]
+    held = card is not None and card.is_known
     return ScoredAnswer(
         kind=row["kind"],
         fade=row["fade"],
         condition=row["condition"],
         outcome=outcome,
-        right=outcome == truth["outcome"] and (not held or answer["record_id"] == truth["record_id"]),
-        pose_first=closest.get("pose") == truth["pose"] if truth["pose"] else None,
-        record_first=closest.get("record_id") == truth["record_id"] if truth["record_id"] else None,
-        held_wrong=held and answer["record_id"] != truth["record_id"],
-        score=max((candidate["confidence"]["record"] or 0.0 for candidate in candidates), default=0.0),
+        right=outcome == truth["outcome"] and (not held or right_record),
+        pose_first=(closest and closest.pose) == truth["pose"] if truth["pose"] else None,
+        record_first=(closest and closest.record_id) == truth["record_id"] if truth["record_id"] else None,
+        held_wrong=held and not right_record,
+        score=max((one.confidence.record or 0.0 for one in card.candidates), default=0.0) if card else 0.0,
     )
 
 
@@ -79,31 +101,32 @@ def stated(rows: list[Row], rung: str) -> tuple[list[float], list[bool]]:
     given: list[float] = []
     right: list[bool] = []
     for row in rows:
-        for candidate in _asked(row, rung):
-            value = candidate["confidence"][rung]
-            true = _is_true(row["truth"], candidate, rung)
+        for candidate, reference_name in _asked(row, rung):
+            value = getattr(candidate.confidence, rung)
+            true = _is_true(row["truth"], candidate, reference_name, rung)
             if value is not None and true is not None:
                 given.append(value)
                 right.append(true)
     return given, right
 
 
-def _asked(row: Row, rung: str) -> list[Mapping[str, Any]]:
-    candidates = (row["answer"] or {}).get("candidates", [])
-    return list(candidates if rung == "copy" else candidates[:1])
+def _asked(row: Row, rung: str) -> list[tuple[CandidateResult, str]]:
+    judged = JudgedCard.of(row)
+    candidates = list(zip(judged.card.candidates, judged.reference_names, strict=True)) if judged else []
+    return candidates if rung == "copy" else candidates[:1]
 
 
-def _is_true(truth: Mapping[str, Any], candidate: Mapping[str, Any], rung: str) -> bool | None:
-    pose = bool(candidate["pose"] == truth["pose"])
-    crop = pose and candidate["crop"] == truth["crop"]
-    record = crop and candidate["record_id"] == truth["record_id"]
+def _is_true(truth: Mapping[str, Any], candidate: CandidateResult, reference_name: str, rung: str) -> bool | None:
+    pose = bool(candidate.pose == truth["pose"])
+    crop = pose and candidate.crop == truth["crop"]
+    record = crop and candidate.record_id == truth["record_id"]
     if rung in ("pose", "record"):
         return pose if rung == "pose" else record
     if rung == "crop":
         return crop if pose else None
     if rung == "caption":
         return record if crop else None
-    return bool(candidate["reference_name"] == f"{truth['copy']}.jpg") if record else None
+    return bool(reference_name == f"{truth['copy']}.jpg") if record else None
 
 
 def of_pairs(rows: list[Row], rung: str) -> tuple[list[float], list[bool]]:

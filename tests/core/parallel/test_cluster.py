@@ -23,7 +23,8 @@ from matcher.core.parallel.cluster import Cluster
 from matcher.core.search import reference_index as index_module
 from matcher.core.search.reference_index import ReferenceIndex, synchronise
 from matcher.core.settings import Settings
-from matcher.jobs.workers import Job, identify_all
+from matcher.jobs.job import Job
+from matcher.jobs.workers import identify_all
 from matcher.lab.training.recalibrate import Task, worked
 from tests.support.faces import face_of, picture, window
 
@@ -139,7 +140,8 @@ def test_photos_are_answered_as_they_are_here(cluster: Cluster, library: Path, t
     there = list(identify_all(jobs, library, Settings(), cluster=cluster))
     assert there == here
     assert len(here) == 4
-    assert here[-1]["error"]["code"] == "not_an_image"
+    assert here[-1].answer.error
+    assert here[-1].answer.error.code == "not_an_image"
     assert _prepared(scans, cluster=cluster) == _prepared(scans, workers=0)
 
 

@@ -1,4 +1,4 @@
-"""Claims against pictures, the verdict, batches, the command: with answers as `identify` publishes them, invented."""
+"""Claims against pictures, the verdict, batches, the command: with answers as `identify` gives them, invented."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import csv
 import json
 import shutil
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from importlib import import_module
 from pathlib import Path
 from typing import Any
@@ -16,15 +17,19 @@ from typer.testing import CliRunner
 from matcher.catalogue import Catalogue
 from matcher.catalogue.finds import sightings
 from matcher.cli import app
+from matcher.core.answer import AnswerError, CandidateEvidence, CandidateResult, CardResult, FaceFacts, PhotoAnswer
 from matcher.core.answer_json import CAUTIONS
 from matcher.core.errors import BadListing, BadTable, PlatekinError
+from matcher.core.ladder.candidate import Confidence
+from matcher.core.ladder.decision import Outcome
 from matcher.core.settings import Settings
+from matcher.jobs.job import Job, JobResult
 from matcher.jobs.listing import batch
 from matcher.jobs.listing.assess import Assessor
 from matcher.jobs.listing.card_evidence import CatalogueFacts
 from matcher.jobs.listing.claims import Reader
+from matcher.jobs.listing.inspection import InspectCards, ListingPhoto
 from matcher.jobs.listing.vocabulary import Vocabulary
-from matcher.jobs.workers import Job
 from tests.jobs.listing.test_listing_words import RECORDS
 from tests.support.cards import photo_answer
 
@@ -39,32 +44,35 @@ def assessor() -> Assessor:
 
 def candidate(
     number: int, pose: float = 0.99, crop: float | None = 0.98, caption: float | None = 0.97
-) -> dict[str, Any]:
+) -> CandidateResult:
     record = RECORDS[number - 1]
-    sure = {"pose": pose, "crop": crop, "caption": caption, "record": None, "copy": None}
-    return {"record_id": record.record_id, "pose": record.pose, "crop": record.crop, "confidence": sure}
+    return CandidateResult(
+        record.record_id, record.pose, record.crop, record.caption, str(number), Confidence(pose, crop, caption), None,
+        CandidateEvidence(),
+    )  # fmt: skip
 
 
-def card(outcome: str, *candidates: dict[str, Any], contrast: float = 0.5, **look: Any) -> dict[str, Any]:
-    best = candidates[0] if outcome == "held" else {}
-    return {
-        "outcome": outcome,
-        "record_id": best.get("record_id"),
-        "pose": candidates[0]["pose"] if candidates else None,
-        "crop": best.get("crop"),
-        "caption": None,
-        "candidates": list(candidates),
-        "face": {"size_mm": None, "residual_contrast": contrast, "glare": 0.0, "sharpness": 0.5, "turned": 0},
-        "reasons": ["as it was found"],
-        "look": look,
-    }
+def card(outcome: Outcome, *candidates: CandidateResult, contrast: float = 0.5, **facts: Any) -> CardResult:
+    best = candidates[0] if outcome == "held" else None
+    return CardResult(
+        quad=((0.0, 0.0), (10.0, 0.0), (10.0, 20.0), (0.0, 20.0)),
+        outcome=outcome,
+        record_id=best and best.record_id,
+        pose=candidates[0].pose if candidates else None,
+        crop=best and best.crop,
+        caption=None,
+        confidence=Confidence(),
+        candidates=candidates,
+        face=replace(FaceFacts(None, residual_contrast=contrast, glare=0.0, sharpness=0.5, turned=0), **facts),
+        reasons=("as it was found",),
+    )
 
 
-def photo(*cards: dict[str, Any], name: str = "a.jpg", error: dict[str, str] | None = None) -> dict[str, Any]:
-    return {"photo": name, "error": error, "cards": list(cards)}
+def photo(*cards: CardResult, name: str = "a.jpg", error: AnswerError | None = None) -> ListingPhoto:
+    return ListingPhoto(PhotoAnswer(name, "0" * 64, 100, 200, error, cards, {}))
 
 
-def weigh(assessor: Assessor, text: str, *photos: dict[str, Any]) -> dict[str, Any]:
+def weigh(assessor: Assessor, text: str, *photos: ListingPhoto) -> dict[str, Any]:
     return assessor.assess("it", text, photos)
 
 
@@ -139,11 +147,11 @@ def test_the_sitter_is_right_and_the_pose_is_not(assessor: Assessor) -> None:
         ("faded", [card("held", candidate(1), contrast=0.2)], "agrees"),
         ("not faded", [card("held", candidate(1), contrast=0.12)], "contradicts"),
         # measured on a scan
-        ("1 7/16 x 2 1/2 in", [card("held", candidate(1), facts={"size_mm": [36.4, 63.6]})], "agrees"),
-        ("42 x 63 mm", [card("held", candidate(1), facts={"size_mm": [36.4, 63.6]})], "contradicts"),
-        ("trimmed", [card("held", candidate(1), facts={"off_size_mm": [-2.1, 0.1], "sigma": {"size_mm": 0.2}})],
+        ("1 7/16 x 2 1/2 in", [card("held", candidate(1), size_mm=(36.4, 63.6))], "agrees"),
+        ("42 x 63 mm", [card("held", candidate(1), size_mm=(36.4, 63.6))], "contradicts"),
+        ("trimmed", [card("held", candidate(1), off_size_mm=(-2.1, 0.1), sigma={"size_mm": 0.2})],
          "agrees"),
-        ("trimmed", [card("held", candidate(1), facts={"off_size_mm": [0.1, 0.1], "sigma": {"size_mm": 0.2}})],
+        ("trimmed", [card("held", candidate(1), off_size_mm=(0.1, 0.1), sigma={"size_mm": 0.2})],
          "contradicts"),
         ("36 x 63 mm", [HELD], "cannot be told"),
         # how many
@@ -158,7 +166,7 @@ def test_the_sitter_is_right_and_the_pose_is_not(assessor: Assessor) -> None:
         ("Ondarre", [], "cannot be told"),
     ],
 )  # fmt: skip
-def test_one_claim(assessor: Assessor, text: str, cards: list[dict[str, Any]], expected: str) -> None:
+def test_one_claim(assessor: Assessor, text: str, cards: list[CardResult], expected: str) -> None:
     found = weigh(assessor, text, photo(*cards))
     (told,) = [claim for claim in found["claims"] if claim["kind"] != "subject" or len(found["claims"]) == 1]
     assert (told["status"], bool(told["reason"])) == (expected, True)
@@ -182,7 +190,7 @@ def test_ten_cards_under_one_description(assessor: Assessor) -> None:
 
 
 def test_a_picture_that_cannot_be_read_is_told(assessor: Assessor) -> None:
-    error = {"code": "truncated", "message": "b.jpg: the picture breaks off"}
+    error = AnswerError("truncated", "b.jpg: the picture breaks off")
     found = weigh(assessor, "Arturo Brellby", photo(name="b.jpg", error=error))
     assert found["verdict"]["step"] == "open"
     assert "b.jpg: the picture breaks off" in found["notes"]
@@ -226,11 +234,11 @@ def asked(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """Photos are answered without being looked at; gives the names of those that were asked about."""
     names: list[str] = []
 
-    def answers(jobs: list[Job], *_: Any) -> Iterator[dict[str, Any]]:
+    def answers(jobs: list[Job], *_: Any) -> Iterator[JobResult]:
         for job in jobs:
-            assert job.look
+            assert job.steps == (InspectCards(),)
             names.append(Path(job.name).name)
-            yield photo(card("new_pose"), name=job.name)
+            yield JobResult(photo(card("new_pose"), name=job.name).answer)
 
     monkeypatch.setattr(batch, "identify_all", answers)
     return names
@@ -317,7 +325,7 @@ def call(lot: Path, *words: Any, code: int = 0, said: str | bytes | None = None)
 
 def test_the_command_weighs_a_listing_and_notes_sightings(lot: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path, told = photo_answer(lot, 60, "held", pose="P000", record_id="V000")
-    monkeypatch.setattr(import_module("matcher.cli.listing"), "identify_all", lambda jobs, *_: iter([told]))
+    monkeypatch.setattr(import_module("matcher.cli.listing"), "identify_all", lambda jobs, *_: iter([JobResult(told)]))
     shown = call(lot, "--text", "-", path, said="Sitter 0")
     assert shown.stdout.startswith("IN ACCORD   subject as described")
     assert CAUTIONS[0] in shown.stdout
@@ -333,7 +341,7 @@ def test_the_command_weighs_a_listing_and_notes_sightings(lot: Path, monkeypatch
 
 def test_the_command_writes_control_characters_nowhere(lot: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path, told = photo_answer(lot, 61, "new_pose", pose="P000")
-    monkeypatch.setattr(import_module("matcher.cli.listing"), "identify_all", lambda jobs, *_: iter([told]))
+    monkeypatch.setattr(import_module("matcher.cli.listing"), "identify_all", lambda jobs, *_: iter([JobResult(told)]))
     shown = call(lot, "--text", "-", path, said="Sitter 0 [red]\x1b[31mgadget\x07 <script>x</script>")
     assert "\x1b" not in shown.stdout
     assert "<script>x</script>" in shown.stdout

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import cv2
 import numpy as np
@@ -16,6 +16,7 @@ from matcher.catalogue import Catalogue
 from matcher.catalogue.finds import sightings
 from matcher.catalogue.log.decisions import person
 from matcher.catalogue.reference_set import CatalogueReferences
+from matcher.core.answer_json import quad_of
 from matcher.core.condition import condition
 from matcher.core.detect.detection import CardQuad
 from matcher.core.flatten import flatten
@@ -142,8 +143,8 @@ def note(references: CatalogueReferences, folder: Path) -> None:
     path = folder / "seen.png"
     assert cv2.imwrite(str(path), scene(3))
     _, told = photo_answer(folder, 70, "held", pose="P000", record_id="V000")
-    card: dict[str, Any] = {**told["cards"][0], "quad": CORNERS.tolist()}
-    answer = {**told, "photo": "seen.png", "sha256": read_photo(path).sha256, "cards": [card]}
+    card = replace(told.cards[0], quad=quad_of(CORNERS.tolist()))
+    answer = replace(told, photo="seen.png", sha256=read_photo(path).sha256, cards=(card,))
     with Catalogue.open(references.catalogue.folder) as catalogue:
         sightings.see(catalogue, answer, path.read_bytes(), person("Ada"), source="sale 7", seen_on="1999-05")
 

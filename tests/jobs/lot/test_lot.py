@@ -278,8 +278,7 @@ def pair(
     ],
 )  # fmt: skip
 def test_families_and_physical_cards(pairs: list[PairRow], families: str, same: str) -> None:
-    known = {key: {"face": {"residual_contrast": 0.9 - ord(key) / 1000}} for key in "abc"}
-    kin = group_cards(known, pairs)
+    kin = group_cards({key: 0.9 - ord(key) / 1000 for key in "abc"}, pairs)
     joined: dict[str, str] = {}
     for key in "abc":
         joined[kin.family[key]] = joined.get(kin.family[key], "") + key

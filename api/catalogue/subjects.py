@@ -1,0 +1,99 @@
+"""The addresses of looking through a catalogue: subjects with their poses, small pictures, crop maps."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import asdict
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, Query, Request, Response
+
+from api.access import may_read
+from api.catalogue import shapes
+from api.pictures import documented_jpeg, face_jpeg
+from api.problems import ACCESS, STORAGE, Problem, documented
+from api.service import ServiceNow
+from matcher.catalogue import Catalogue, RecordRow, ReferenceRow
+from matcher.catalogue.finds import resolution
+from matcher.catalogue.finds.resolution import FindRow
+from matcher.jobs import crop_map
+
+router = APIRouter(prefix="/v1", dependencies=[Depends(may_read)])
+
+
+@router.get("/subjects", operation_id="list_subjects", summary="List subjects with their poses and records",
+            responses=documented("validation", *ACCESS, *STORAGE))  # fmt: skip
+def subjects(service: ServiceNow, query: Annotated[shapes.SubjectsQuery, Query()]) -> shapes.SubjectPage:
+    """Subjects by name, a page at a time; `letters` says where each first letter begins."""
+    held: dict[str, list[RecordRow]] = defaultdict(list)
+    for row in service.catalogue.records():
+        held[row.subject].append(row)
+    names = sorted(held, key=lambda name: (name.casefold(), name))
+    letters: dict[str, int] = {}
+    for place, name in enumerate(names):
+        letters.setdefault(name[:1].upper(), place)
+    shown = names[query.offset : query.offset + query.limit]
+    items = [_subject(name, held[name]) for name in shown]
+    return shapes.SubjectPage(total=len(names), letters=letters, items=items)
+
+
+@router.get("/thumbnail", operation_id="show_thumbnail", summary="Show a flattened card",
+            response_class=Response,
+            responses={**documented_jpeg("Upright, 368 x 640 px or half of that, without metadata.", tagged=True),
+                       304: {"description": "The client holds this picture already."},
+                       **documented("no_such_record", "no_such_reference", "no_such_find", "validation",
+                                    *ACCESS, *STORAGE)})  # fmt: skip
+def thumbnail(request: Request, service: ServiceNow, query: Annotated[shapes.ThumbnailQuery, Query()]) -> Response:
+    """Of a record its most legible reference, of a reference or a find its own card. Name one of them."""
+    shown = _shown(service.catalogue, query)
+    tag = f'"{shown.sha256}-{shown.outline}-{query.size}"'
+    headers = {"ETag": tag, "Cache-Control": "private, max-age=600"}
+    if request.headers.get("if-none-match") == tag:
+        return Response(status_code=304, headers=headers)
+    with service.decoding:
+        data = face_jpeg(service.catalogue.face(shown), small=query.size == "small")
+    return Response(data, headers=headers, media_type="image/jpeg")
+
+
+@router.get("/crops", operation_id="show_crops", summary="Show where a pose's known crops lie",
+            responses=documented("validation", *ACCESS, *STORAGE))  # fmt: skip
+def crops(service: ServiceNow, query: Annotated[shapes.PoseQuery, Query()]) -> shapes.MappedPose:
+    """Rectangles in mm of one frame, the face of one reference; none where nobody has had them measured."""
+    catalogue = service.catalogue
+    frame = crop_map.frame_of(catalogue, query.pose)
+    size = catalogue.settings.face
+    return shapes.MappedPose(
+        pose=query.pose,
+        frame=frame,
+        width_mm=size.width_mm,
+        height_mm=size.height_mm,
+        crops=[shapes.MappedCrop.model_validate(asdict(one)) for one in crop_map.crop_map(catalogue, query.pose)],
+    )
+
+
+def _subject(name: str, rows: list[RecordRow]) -> shapes.Subject:
+    poses: dict[str, list[RecordRow]] = defaultdict(list)
+    for row in sorted(rows, key=lambda row: (row.pose, row.crop, row.caption, row.record_id)):
+        poses[row.pose].append(row)
+    return shapes.Subject(
+        subject=name,
+        records=len(rows),
+        poses=[
+            shapes.Pose(pose=pose, records=[shapes.Record.model_validate(row) for row in held])
+            for pose, held in poses.items()
+        ],
+    )
+
+
+def _shown(catalogue: Catalogue, query: shapes.ThumbnailQuery) -> ReferenceRow | FindRow:
+    if query.find is not None:
+        return resolution.find(catalogue, query.find)
+    if query.reference is not None:
+        return catalogue.reference(query.reference)
+    if query.record is None:
+        raise Problem("no_such_reference", "Name a record, a reference or a find.")
+    catalogue.record(query.record)
+    rows = catalogue.references(query.record)
+    if not rows:
+        raise Problem("no_such_reference", "This record has no picture.")
+    return max(rows, key=lambda row: float(row.facts.get("residual_contrast") or 0.0))

@@ -1,0 +1,66 @@
+"""The addresses of the log: decisions listed, shown, and made.
+
+Reading needs the scope read. Writing needs an Idempotency-Key (a repeated request gets the same decision) and If-Match
+with the ETag of what was seen (nobody overwrites what they have not looked at).
+"""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Query, Request, Response
+
+from api.access import MayRead, allow
+from api.curation import shapes
+from api.curation.decision_requests import Wish, carry_out, scope_of
+from api.curation.preconditions import asked_before, current_tag, hash_of, headers_given, unchanged_since
+from api.parameters import KeyHeader, MatchHeader, PathNumber
+from api.problems import ACCESS, CLASHES, MISSING, STORAGE, WRITING, documented
+from api.service import ServiceNow
+from matcher.catalogue.log.decisions import DecisionRow, as_json, count
+
+router = APIRouter(prefix="/v1")
+
+
+@router.get("/decisions", operation_id="list_decisions", summary="List the log",
+            responses=documented("validation", *ACCESS, *STORAGE))  # fmt: skip
+def list_decisions(
+    service: ServiceNow, _: MayRead, response: Response, query: Annotated[shapes.DecisionsQuery, Query()]
+) -> shapes.DecisionPage:
+    """Decisions, the newest first; the ETag is the log's."""
+    response.headers["ETag"] = current_tag(service.catalogue, "log")
+    rows = service.catalogue.decisions(
+        about=query.about, actor=query.actor, limit=query.limit, offset=query.offset, newest_first=True
+    )
+    with service.catalogue.reading() as connection:
+        total = count(connection)
+    return shapes.DecisionPage(total=total, items=[decision_shape(row) for row in rows])
+
+
+@router.get("/decisions/{number}", operation_id="show_decision", summary="Show one decision with its changes",
+            responses=documented("no_such_decision", "validation", *ACCESS, *STORAGE))  # fmt: skip
+def show_decision(service: ServiceNow, _: MayRead, number: PathNumber) -> shapes.Decision:
+    return decision_shape(service.catalogue.decision(number))
+
+
+@router.post("/decisions", operation_id="decide", summary="Decide: accept, merge, split, edit, undo, ...",
+             status_code=201,
+             responses=documented("validation", "missing_value", "no_name", *MISSING, *CLASHES, "precondition_needed",
+                                  "changed_since", "bad_request", "body_too_large", *WRITING))  # fmt: skip
+def decide(
+    request: Request, service: ServiceNow, wish: Wish, key: KeyHeader = None, if_match: MatchHeader = None
+) -> shapes.Decision:
+    """One decision of the person who asks. `action` says which; If-Match names the find or record, or the log."""
+    who = allow(request, scope_of(wish), wish.by)
+    key, if_match = headers_given(key, if_match)
+    request_hash = hash_of(wish)
+    earlier = asked_before(service.catalogue, key, request_hash)
+    if earlier is not None:
+        return decision_shape(earlier)
+    given = {"idempotency": (key, request_hash), "check": unchanged_since(wish, if_match)}
+    return decision_shape(carry_out(service.catalogue, wish, who, given))
+
+
+def decision_shape(row: DecisionRow) -> shapes.Decision:
+    """An entry of the log as it is answered."""
+    return shapes.Decision.model_validate({**as_json(row), "standing": row.standing})

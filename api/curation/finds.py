@@ -1,0 +1,81 @@
+"""The addresses of finds: cards that were taken for something new, listed, shown, and proposed."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable
+from dataclasses import asdict
+from typing import Annotated
+
+from fastapi import APIRouter, Query, Request, Response
+from starlette.concurrency import run_in_threadpool
+
+from api import upload
+from api.access import MayRead, allow
+from api.curation import shapes
+from api.curation.preconditions import asked_before, current_tag
+from api.parameters import KeyHeader, PathWord, corners_of
+from api.pictures import documented_jpeg, stored_picture
+from api.problems import ACCESS, PHOTO, REQUEST, STORAGE, WORK, WRITING, Problem, documented
+from api.service import ServiceNow, answered
+from matcher.catalogue.finds import resolution
+from matcher.jobs.job import Job
+
+router = APIRouter(prefix="/v1")
+
+
+@router.get("/finds", operation_id="list_finds", summary="List finds",
+            responses=documented("validation", *ACCESS, *STORAGE))  # fmt: skip
+def list_finds(service: ServiceNow, _: MayRead, query: Annotated[shapes.FindsQuery, Query()]) -> shapes.FindPage:
+    """Finds by id, a page at a time."""
+    rows = resolution.finds(service.catalogue, query.state, query.outcome, query.limit, query.offset)
+    total = resolution.count_finds(service.catalogue, query.state, query.outcome)
+    return shapes.FindPage(total=total, items=[shapes.Find.model_validate(asdict(row)) for row in rows])
+
+
+@router.get("/finds/{find_id}", operation_id="show_find", summary="Show one find with its evidence",
+            responses=documented("no_such_find", "validation", *ACCESS, *STORAGE))  # fmt: skip
+def show_find(service: ServiceNow, _: MayRead, response: Response, find_id: PathWord) -> shapes.Find:
+    row = resolution.find(service.catalogue, find_id)
+    response.headers["ETag"] = current_tag(service.catalogue, "find", find_id)
+    return shapes.Find.model_validate(asdict(row))
+
+
+@router.get("/finds/{find_id}/image", operation_id="show_find_image", summary="Show the photo of a find",
+            response_class=Response,
+            responses={**documented_jpeg(), **documented("no_such_find", "validation", *ACCESS, *STORAGE)})  # fmt: skip
+def find_image(service: ServiceNow, _: MayRead, find_id: PathWord) -> Response:
+    return stored_picture(service, resolution.find(service.catalogue, find_id))
+
+
+@router.post("/finds", operation_id="propose_finds", summary="Identify a photo, and propose what is new on it",
+             status_code=201, openapi_extra=upload.OPENAPI,
+             responses=documented(*PHOTO, *REQUEST, "bad_outline", "bad_day", *WORK,
+                                  "changed", *WRITING))  # fmt: skip
+async def propose(
+    request: Request, service: ServiceNow, query: Annotated[shapes.ProposeQuery, Query()], key: KeyHeader = None
+) -> shapes.Proposed:
+    """Each card that is a new crop, caption or pose becomes an open find; one proposed before stays as it is."""
+    if key is None:
+        raise Problem("key_needed")
+    await run_in_threadpool(allow, request, "decide")
+    service.queue.check_room()
+    photo = await upload.read_upload(request)
+    request_hash = hashlib.sha256(photo.data + query.said).hexdigest()
+    earlier = await run_in_threadpool(asked_before, service.catalogue, key, request_hash)
+    if earlier is not None:
+        return _proposed(resolution.find(service.catalogue, name) for name in earlier.about.split())
+    job = Job(photo.name, photo.data, quad=corners_of(query.quad))
+    result = await answered(service, job)
+
+    def store() -> tuple[resolution.FindRow, ...]:
+        return resolution.propose(
+            service.catalogue, result.answer, photo.data, source=query.source, seen_on=query.seen_on,
+            idempotency=(key, request_hash),
+        )  # fmt: skip
+
+    return _proposed(await run_in_threadpool(store))
+
+
+def _proposed(rows: Iterable[resolution.FindRow]) -> shapes.Proposed:
+    return shapes.Proposed(items=[shapes.Find.model_validate(asdict(row)) for row in rows])

@@ -1,0 +1,211 @@
+"""The addresses of comparing by eye: a photo or a find in, the answer with addresses of registered pictures out.
+
+The same work as `identify` in the same queue; besides, the worker encodes the layers (`render.overlays`), which are
+kept for an hour under a name of chance (`comparison_cache`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Annotated, Any, Literal
+
+from fastapi import APIRouter, Depends, Path, Request, Response
+from fastapi import Query as QueryParameters
+from pydantic import BaseModel, Field
+from starlette.concurrency import run_in_threadpool
+
+from api import upload
+from api.access import may_read
+from api.comparison_cache import new_name
+from api.identify.shapes import Identification
+from api.lots.shapes import CardPath, LotId
+from api.parameters import PathWord, Probability, Quad, QuadText, Query, corners_of
+from api.pictures import BINARY, stored_bytes
+from api.problems import ACCESS, PHOTO, REQUEST, STORAGE, WORK, Problem, documented
+from api.service import Service, ServiceNow, answered
+from matcher.catalogue.finds import resolution
+from matcher.core.answer import PhotoAnswer
+from matcher.core.answer_json import to_json
+from matcher.jobs.job import Job
+from matcher.jobs.lot import store
+from matcher.jobs.lot.cards import cards_of
+from matcher.jobs.lot.review_queue import card_named
+from matcher.jobs.render.overlays import DrawLayers, Layers
+
+Name = Annotated[str, Path(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9_-]+$")]
+OUTLINED = (*WORK, "bad_outline")
+Card = Annotated[int, Path(ge=1, le=9999)]
+Place = Annotated[int, Path(ge=1, le=9999)]
+CardLayer = Annotated[Literal["face", "crops"], Path()]
+CandidateLayer = Annotated[Literal["laid", "agreement"], Path()]
+
+PICTURE: dict[int | str, dict[str, Any]] = {
+    200: {
+        "description": "The picture, without metadata.",
+        "content": dict.fromkeys(("image/jpeg", "image/webp"), BINARY),
+    },
+    **documented("no_such_comparison", "validation", *ACCESS, *STORAGE),
+}
+
+MOST_LAID = 9
+"""One for each of the keys 1 to 9."""
+
+
+class TopQuery(Query):
+    top: int = Field(MOST_LAID, ge=1, le=MOST_LAID, description="Candidates of each card to lay over it.")
+
+
+class ComparisonQuery(TopQuery):
+    quad: QuadText | None = None
+
+    @property
+    def corners(self) -> Quad | None:
+        return corners_of(self.quad)
+
+
+class LaidCandidate(BaseModel):
+    """Addresses of pictures in the frame of the card's face; null where there is none."""
+
+    laid: str | None = Field(description="The candidate's reference, registered on the card.")
+    agreement: str | None = Field(description="The card, blue where the two agree and red where they differ.")
+
+
+class CropWindow(BaseModel):
+    crop: str
+    probability: Probability = Field(description="That the card shows this crop.")
+    corners: Quad = Field(description="TL TR BR BL in the picture of the crops.")
+
+
+class Crops(BaseModel):
+    """Every known crop of the pose in one frame, the card's own among them."""
+
+    pose: str
+    picture: str
+    width: int
+    height: int
+    own: Quad
+    sigma_mm: float = Field(description="Standard error of the card's own place.")
+    sigma_px: float = Field(description="The same in the picture.")
+    known: list[CropWindow]
+
+
+class LaidCard(BaseModel):
+    face: str = Field(description="The card cut out, flattened and upright.")
+    candidates: list[LaidCandidate] = Field(description="In the order of the identification's.")
+    crops: Crops | None
+
+
+class Comparison(BaseModel):
+    name: str = Field(description="It is kept for about an hour.")
+    identification: Identification
+    photo: str = Field(description="The photo, upright, at most 1600 px on its longer side.")
+    cards: list[LaidCard] = Field(description="In the order of the identification's.")
+
+
+router = APIRouter(prefix="/v1", dependencies=[Depends(may_read)])
+
+
+@router.post("/comparisons", operation_id="compare", summary="Identify a photo, and lay it over what it resembles",
+             status_code=201, openapi_extra=upload.OPENAPI,
+             responses=documented(*PHOTO, *REQUEST, *OUTLINED, *ACCESS, *STORAGE))  # fmt: skip
+async def compare(
+    request: Request, service: ServiceNow, query: Annotated[ComparisonQuery, QueryParameters()]
+) -> Comparison:
+    """Answers what `identify` answers, and where the pictures lie that a person compares by eye."""
+    service.queue.check_room()
+    photo = await upload.read_upload(request)
+    return await _made(service, Job(photo.name, photo.data, quad=query.corners), query.top)
+
+
+@router.post("/finds/{find_id}/comparison", operation_id="compare_find", status_code=201,
+             summary="Lay a find over what it resembles",
+             responses=documented("no_such_find", "validation", *OUTLINED, *PHOTO, *ACCESS, *STORAGE))  # fmt: skip
+async def compare_find(
+    service: ServiceNow, find_id: PathWord, query: Annotated[TopQuery, QueryParameters()]
+) -> Comparison:
+    """The find's card, compared with the catalogue as it is now."""
+    row = await run_in_threadpool(resolution.find, service.catalogue, find_id)
+    service.queue.check_room()
+    data = await run_in_threadpool(stored_bytes, service.catalogue.image_path(row), row.sha256)
+    return await _made(service, Job(row.name, data, quad=row.quad), query.top)
+
+
+@router.post("/lots/{lot_id}/cards/{card}/comparison", operation_id="compare_lot_card", status_code=201,
+             summary="Lay a lot's card over what it resembles",
+             responses=documented("no_such_lot", "no_such_card", "missing_file", "changed", "validation", *OUTLINED,
+                                  *PHOTO, *ACCESS, *STORAGE))  # fmt: skip
+async def compare_lot_card(
+    service: ServiceNow, lot_id: LotId, card: CardPath, query: Annotated[TopQuery, QueryParameters()]
+) -> Comparison:
+    """The card within the outline that the lot found, compared with the catalogue as it is now."""
+
+    def found() -> Job:
+        lot = store.lot(service.catalogue, lot_id)
+        chosen = card_named(cards_of(service.catalogue, lot), lot, card)
+        item = chosen.item
+        return Job(item.label, item.path, page=item.page, quad=chosen.found.quad)
+
+    job = await run_in_threadpool(found)
+    service.queue.check_room()
+    return await _made(service, job, query.top)
+
+
+@router.get("/comparisons/{name}", operation_id="show_comparison", summary="Show a comparison again",
+            responses=documented("no_such_comparison", "validation", *ACCESS, *STORAGE))  # fmt: skip
+def comparison(service: ServiceNow, name: Name) -> Comparison:
+    return Comparison.model_validate(service.comparisons.get(name).answer)
+
+
+@router.get("/comparisons/{name}/photo", operation_id="show_compared_photo", response_class=Response,
+            summary="Show the photo, at most 1600 px on its longer side", responses=PICTURE)  # fmt: skip
+def photo_picture(service: ServiceNow, name: Name) -> Response:
+    return _picture(service, name, "photo")
+
+
+@router.get("/comparisons/{name}/{card}/{layer}", operation_id="show_card_layer", response_class=Response,
+            summary="Show the flattened card, or the known crops of its pose", responses=PICTURE)  # fmt: skip
+def card_picture(service: ServiceNow, name: Name, card: Card, layer: CardLayer) -> Response:
+    return _picture(service, name, f"{card}/{layer}")
+
+
+@router.get("/comparisons/{name}/{card}/{place}/{layer}", operation_id="show_candidate_layer",
+            response_class=Response, responses=PICTURE,
+            summary="Show a candidate laid over the card, or where the two agree")  # fmt: skip
+def candidate_picture(service: ServiceNow, name: Name, card: Card, place: Place, layer: CandidateLayer) -> Response:
+    return _picture(service, name, f"{card}/{place}/{layer}")
+
+
+async def _made(service: Service, job: Job, most: int) -> Comparison:
+    """The answer with at most so many candidates of each card, all of them laid over it."""
+    result = await answered(service, replace(job, steps=(DrawLayers(most),)))
+    layers = result.extra(Layers)
+    assert layers is not None  # asked for, and the photo was identified
+    name = new_name()
+    answer = _with_addresses(name, result.answer.with_candidates(most), layers)
+    service.comparisons.keep(name, answer, layers.pictures)
+    return Comparison.model_validate(answer)
+
+
+def _with_addresses(name: str, answer: PhotoAnswer, layers: Layers) -> dict[str, Any]:
+    """The wire form of a `Comparison`: the answer, and where each of its pictures lies."""
+
+    def at(layer: str) -> str | None:
+        return f"/v1/comparisons/{name}/{layer}" if layer in layers.pictures else None
+
+    cards = []
+    for number, (card, crops) in enumerate(zip(answer.cards, layers.crop_maps, strict=True), start=1):
+        candidates = [
+            {"laid": at(f"{number}/{place}/laid"), "agreement": at(f"{number}/{place}/agreement")}
+            for place in range(1, len(card.candidates) + 1)
+        ]
+        shown = crops and {**crops, "picture": at(f"{number}/crops")}
+        cards.append({"face": at(f"{number}/face"), "candidates": candidates, "crops": shown})
+    return {"name": name, "identification": to_json(answer), "photo": at("photo"), "cards": cards}
+
+
+def _picture(service: Service, name: str, layer: str) -> Response:
+    data = service.comparisons.get(name).pictures.get(layer)
+    if data is None:
+        raise Problem("no_such_comparison")
+    kind = "image/webp" if data[:4] == b"RIFF" else "image/jpeg"
+    return Response(data, headers={"Cache-Control": "private, max-age=3600, immutable"}, media_type=kind)

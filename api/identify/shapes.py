@@ -1,0 +1,112 @@
+"""The shapes of the contract: what is found in a photo.
+
+The command line keeps to the same contract. These shapes let through what they do not know, so that both always say
+the same.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from api.parameters import Point, Probability, Quad, QuadText, Query
+from api.settings import MOST_CANDIDATES
+from matcher.core.ladder.decision import Outcome
+
+
+class IdentifyQuery(Query):
+    top: int = Field(5, ge=1, le=MOST_CANDIDATES, description="Most candidates to tell of each card.")
+    quad: QuadText | None = None
+
+
+class Contract(BaseModel):
+    model_config = ConfigDict(extra="allow", populate_by_name=True)
+
+
+class Confidence(Contract):
+    """Probabilities; null where a rung was not reached."""
+
+    pose: Probability | None
+    crop: Probability | None
+    caption: Probability | None
+    record: Probability | None
+    copy_: Probability | None = Field(alias="copy", description="That it is the very card of the reference.")
+
+
+class CropShift(Contract):
+    """The picture's place on the card, against the reference's: mm, right and down; a factor; mm."""
+
+    dx: float
+    dy: float
+    scale: float
+    sigma_mm: float
+
+
+class Candidate(Contract):
+    """One reference that the card was compared with."""
+
+    record_id: str
+    pose: str
+    crop: str
+    caption: str
+    reference: str = Field(description="Id of the reference: /v1/references/{id}/image shows it.")
+    confidence: Confidence
+    crop_shift_mm: CropShift | None
+    evidence: dict[str, Any] = Field(description="The numbers behind the confidences, and the rungs' sentences.")
+
+
+class Face(Contract):
+    """Facts about the flattened card; shares are of 1."""
+
+    size_mm: Point | None = Field(description="Width and height, where the scan states its resolution.")
+    residual_contrast: float
+    glare: float
+    sharpness: float
+    turned: int = Field(description="Degrees clockwise by which the photo shows the card turned: 0, 90, 180 or 270.")
+    # Answers that were stored with a find may be older than what follows.
+    unevenness: float | None = Field(None, description="Change of the tonal range across the picture, over its mean.")
+    aspect: float | None = Field(None, description="Width over height as cut, the tilt taken out.")
+    off_nominal: float | None = Field(None, description="`aspect` as a share of the nominal one, less 1.")
+    off_size_mm: Point | None = Field(None, description="`size_mm` less the nominal size: below 0 is trimmed.")
+    off_square: float | None = Field(
+        None, description="Degrees by which the worst corner misses a right angle, on a scan."
+    )
+    scale: Literal["scan", "nominal"] = Field(
+        "nominal", description="Where millimetres come from: the scan, or the usual size."
+    )
+    upright: Probability | None = Field(None, description="That the card stands as `quad` says, by what is seen on it.")
+    back: Probability | None = Field(None, description="That this is the card's back.")
+    sigma: dict[str, float] = Field({}, description="One standard deviation of each fact, by name, in its unit.")
+
+
+class Card(Contract):
+    """One card of the photo."""
+
+    quad: Quad = Field(description="Corners TL TR BR BL of the upright card, pixels of the upright photo.")
+    outcome: Outcome
+    record_id: str | None = Field(description="Null unless the outcome is `held`.")
+    pose: str | None
+    crop: str | None
+    caption: str | None
+    confidence: Confidence
+    candidates: list[Candidate] = Field(description="Closest first.")
+    face: Face
+    reasons: list[str]
+
+
+class PhotoError(Contract):
+    code: str
+    message: str
+
+
+class Identification(Contract):
+    """What was found in one photo. A match is no proof that a card is genuine or unaltered."""
+
+    photo: str = Field(description="What the client calls the photo, without folders.")
+    sha256: str | None
+    width: int | None
+    height: int | None
+    error: PhotoError | None = Field(description="`no_card` where none was found.")
+    cards: list[Card]
+    versions: dict[str, str]

@@ -1,0 +1,132 @@
+"""The addresses of a lot's review: what waits for a person, and the decisions on it.
+
+Deciding wants an Idempotency-Key, and If-Match with the case's `etag`, or for `confirm` and `undo` the ETag of the
+lot's queue.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query, Request, Response
+
+from api.access import MayRead, allow
+from api.curation.decisions import decision_shape
+from api.curation.preconditions import asked_before, hash_of, headers_given, tag_from, tags_in
+from api.lots import shapes
+from api.lots.routes import SENDING, without_folder
+from api.parameters import KeyHeader, MatchHeader, Paged
+from api.problems import ACCESS, CLASHES, MISSING, STORAGE, Problem, documented
+from api.service import ServiceNow
+from matcher.catalogue import Catalogue
+from matcher.catalogue.finds.resolution import Wanted
+from matcher.catalogue.log.decisions import Actor, DecisionRow
+from matcher.core.answer_json import to_json
+from matcher.jobs.lot import review, store
+from matcher.jobs.lot.cards import cards_of
+from matcher.jobs.lot.results import card_row
+from matcher.jobs.lot.review_queue import Case, case_of, queue, to_confirm
+from matcher.jobs.lot.store import LotRow
+
+router = APIRouter(prefix="/v1")
+
+
+@router.get("/lots/{lot_id}/review/queue", operation_id="lot_queue", summary="What waits for a person",
+            responses=documented("no_such_lot", "validation", *ACCESS, *STORAGE))  # fmt: skip
+def waiting(
+    service: ServiceNow, _: MayRead, response: Response, lot_id: shapes.LotId, query: Annotated[Paged, Query()]
+) -> shapes.CasePage:
+    """The decisions that settle most come first. The ETag is the lot's."""
+    lot = store.lot(service.catalogue, lot_id)
+    cards = cards_of(service.catalogue, lot)
+    cases = queue(service.catalogue, lot, cards)
+    response.headers["ETag"] = _lot_tag(service.catalogue, lot)
+    return shapes.CasePage(
+        total=len(cases),
+        cards=sum(len(case.cards) for case in cases),
+        held=len(to_confirm(service.catalogue, cards, 0.0)),
+        items=[_case(case) for case in cases[query.offset : query.offset + query.limit]],
+    )
+
+
+@router.post("/lots/{lot_id}/review", operation_id="decide_lot", summary="Decide on a lot: accept, choose, undo, ...",
+             status_code=201,
+             responses=documented("no_such_card", "precondition_needed", "changed_since", "missing_value", "no_name",
+                                  "missing_file", *MISSING, *CLASHES, *SENDING))  # fmt: skip
+def decide(
+    request: Request, service: ServiceNow, lot_id: shapes.LotId, wish: shapes.Wish, key: KeyHeader = None,
+    if_match: MatchHeader = None,
+) -> shapes.Decided:  # fmt: skip
+    """One decision of the person who asks; what it settles with it is one batch."""
+    who = allow(request, "decide", wish.by)
+    key, if_match = headers_given(key, if_match)
+    lot = store.lot(service.catalogue, lot_id)
+    request_hash = hash_of(wish)
+    batch = review.Batch(lot, wish.note, key=key, asked=request_hash)
+    earlier = asked_before(service.catalogue, batch.key_of(0), request_hash)
+    if earlier is not None:
+        made = service.catalogue.decisions(batch=earlier.batch)
+        return shapes.Decided(decisions=[decision_shape(row) for row in made])
+    _unchanged(service.catalogue, lot, wish, if_match)
+    rows = _carried_out(service.catalogue, lot, wish, who, batch)
+    return shapes.Decided(decisions=[decision_shape(row) for row in rows])
+
+
+def _carried_out(
+    catalogue: Catalogue, lot: LotRow, wish: Any, who: Actor, batch: review.Batch
+) -> tuple[DecisionRow, ...]:
+    match wish:
+        case shapes.AcceptCard():
+            skipped = {"note", "by", "action", "card", "apart", "alone"}
+            wanted = Wanted(**wish.model_dump(exclude=skipped))
+            return review.accept(catalogue, lot, wish.card, who, wanted, apart=_apart(wish), batch=batch)
+        case shapes.ChooseRecord():
+            return review.choose(catalogue, lot, wish.card, wish.record_id, who, apart=_apart(wish), batch=batch)
+        case shapes.RejectCard():
+            return review.reject(catalogue, lot, wish.card, who, apart=_apart(wish), batch=batch)
+        case shapes.SkipCard():
+            review.skip(catalogue, lot, wish.card, put_off=not wish.back)
+            return ()
+        case shapes.ConfirmHeld():
+            return review.confirm(catalogue, lot, cards_of(catalogue, lot), who, above=wish.above, batch=batch)
+        case shapes.UndoLot():
+            return review.undo(catalogue, lot, who, whole=wish.whole, batch=batch)
+        case _:
+            raise TypeError(f"no decision: {wish!r}")
+
+
+def _apart(wish: shapes.AboutCard) -> tuple[str, ...] | None:
+    return None if wish.alone else wish.apart
+
+
+def _unchanged(catalogue: Catalogue, lot: LotRow, wish: Any, if_match: str) -> None:
+    """The client has seen the present state of what it decides on. Raises Problem changed_since."""
+    seen = tags_in(if_match)
+    if seen == {"*"}:
+        return
+    tag = (
+        _case_tag(case_of(catalogue, lot, wish.card))
+        if isinstance(wish, shapes.AboutCard)
+        else _lot_tag(catalogue, lot)
+    )
+    if tag not in seen:
+        raise Problem("changed_since")
+
+
+def _case_tag(case: Case) -> str:
+    """Another as soon as other cards belong to the case; the same whichever of them is asked about."""
+    return tag_from([case.card.item.lot_id, *sorted(card.card for card in case.cards)])
+
+
+def _lot_tag(catalogue: Catalogue, lot: LotRow) -> str:
+    """Another as soon as something was decided on the lot, or undone, or its items have changed."""
+    numbers = [row.number for row in review.decisions(catalogue, lot)]
+    return tag_from([lot.lot_id, numbers, store.counts(catalogue, lot.lot_id)])
+
+
+def _case(case: Case) -> shapes.Case:
+    return shapes.Case(
+        etag=_case_tag(case), card=case.card.card, like=[card.card for card in case.like], find_id=case.find_id,
+        skipped=case.skipped, row=without_folder(card_row(case.card)),
+        candidates=list(map(to_json, case.card.found.candidates)),
+    )  # fmt: skip

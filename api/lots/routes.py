@@ -1,0 +1,194 @@
+"""The addresses of lots: photos sent together, worked on while nobody waits; how far they are, and what was found.
+
+Sending wants an Idempotency-Key.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import asdict
+from typing import Annotated, Any, cast
+
+from fastapi import APIRouter, Query, Request, Response
+from starlette.concurrency import run_in_threadpool
+
+from api import upload
+from api.access import MayRead, allow
+from api.lots import shapes
+from api.parameters import KeyHeader, Paged
+from api.pictures import documented_jpeg
+from api.problems import ACCESS, PROBLEMS, REQUEST, STORAGE, WRITING, Problem, documented
+from api.service import ServiceNow
+from matcher.catalogue import Catalogue
+from matcher.catalogue.log.decisions import Actor
+from matcher.jobs.lot import store
+from matcher.jobs.lot.cards import cards_of
+from matcher.jobs.lot.job_queue import Sent, receive
+from matcher.jobs.lot.results import Kind, as_bytes, rows_of
+from matcher.jobs.lot.review_queue import card_named
+from matcher.jobs.lot.store import LotRow
+
+MEDIA = {"csv": "text/csv", "jsonl": "application/jsonl",
+         "xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"}  # fmt: skip
+SENDING = ("no_such_lot", *WRITING, *REQUEST)
+
+router = APIRouter(prefix="/v1")
+
+
+@router.post("/lots", operation_id="send_lot", summary="Send photos to be tagged together", status_code=201,
+             openapi_extra=upload.MANY, responses=documented("no_pictures", *SENDING))  # fmt: skip
+async def send(
+    request: Request, service: ServiceNow, query: Annotated[shapes.NewLot, Query()], key: KeyHeader = None
+) -> shapes.Lot:
+    """A new lot; the answer comes at once, the work is done while nobody waits. Asked again, it is the same lot."""
+    who, photos = await _sent(request, key)
+
+    def made() -> shapes.Lot:
+        known = hashlib.sha256(f"{who.name}\n{key}".encode()).hexdigest()
+        options = {"sides": query.sides}
+        name = query.name or photos[0].name
+        lot = store.make_lot(service.catalogue, known, name, who.name, [], options, served=True)
+        if lot.options != options or lot.name != name:  # the key was used for another one
+            raise Problem("bad_key")
+        receive(service.catalogue, lot, photos, service.catalogue.settings)
+        return lot_shape(service.catalogue, lot)
+
+    answer = await run_in_threadpool(made)
+    service.lots.wake()
+    return answer
+
+
+@router.post("/lots/{lot_id}/photos", operation_id="send_more", summary="Send more photos of a lot", status_code=201,
+             openapi_extra=upload.MANY, responses=documented("no_pictures", "lot_ended", *SENDING))  # fmt: skip
+async def send_more(request: Request, service: ServiceNow, lot_id: shapes.LotId, key: KeyHeader = None) -> shapes.Lot:
+    """A photo of the same name and content is not taken twice."""
+    _, photos = await _sent(request, key)
+
+    def added() -> shapes.Lot:
+        lot = store.lot(service.catalogue, lot_id)
+        if not lot.served or lot.state != "open":
+            raise Problem("lot_ended")
+        receive(service.catalogue, lot, photos, service.catalogue.settings)
+        return lot_shape(service.catalogue, lot)
+
+    answer = await run_in_threadpool(added)
+    service.lots.wake()
+    return answer
+
+
+@router.get("/lots", operation_id="list_lots", summary="List lots",
+            responses=documented("validation", *ACCESS, *STORAGE))  # fmt: skip
+def list_lots(service: ServiceNow, _: MayRead, query: Annotated[Paged, Query()]) -> shapes.LotPage:
+    rows = store.lots(service.catalogue)[::-1]
+    shown = rows[query.offset : query.offset + query.limit]
+    return shapes.LotPage(total=len(rows), items=[lot_shape(service.catalogue, row) for row in shown])
+
+
+@router.get("/lots/{lot_id}", operation_id="show_lot", summary="Show how far a lot is",
+            responses=documented("no_such_lot", "validation", *ACCESS, *STORAGE))  # fmt: skip
+def show_lot(service: ServiceNow, _: MayRead, lot_id: shapes.LotId) -> shapes.Lot:
+    return lot_shape(service.catalogue, store.lot(service.catalogue, lot_id))
+
+
+@router.get("/lots/{lot_id}/items", operation_id="list_lot_items", summary="List a lot's pages with their state",
+            responses=documented("no_such_lot", "validation", *ACCESS, *STORAGE))  # fmt: skip
+def list_items(
+    service: ServiceNow, _: MayRead, lot_id: shapes.LotId, query: Annotated[shapes.ItemsQuery, Query()]
+) -> shapes.ItemPage:
+    lot = store.lot(service.catalogue, lot_id)
+    rows = store.items(service.catalogue, lot_id, query.state)
+    shown = rows[query.offset : query.offset + query.limit]
+    return shapes.ItemPage(total=len(rows), items=[_item(lot, row) for row in shown])
+
+
+@router.get("/lots/{lot_id}/cards", operation_id="list_lot_cards", summary="List a lot's results, one row a card",
+            responses=documented("no_such_lot", "validation", *ACCESS, *STORAGE))  # fmt: skip
+def list_cards(
+    service: ServiceNow, _: MayRead, lot_id: shapes.LotId, query: Annotated[Paged, Query()]
+) -> shapes.CardPage:
+    rows = [row for row in rows_of(service.catalogue, store.lot(service.catalogue, lot_id)) if row["card"]]
+    shown = rows[query.offset : query.offset + query.limit]
+    return shapes.CardPage(total=len(rows), items=[without_folder(row) for row in shown])
+
+
+@router.get("/lots/{lot_id}/cards/{card}/face", operation_id="show_lot_face", summary="Show a card's flattened face",
+            response_class=Response,
+            responses={**documented_jpeg("JPEG."),
+                       **documented("no_such_lot", "no_such_card", "missing_file", "validation", *ACCESS, *STORAGE)},
+            )  # fmt: skip
+def show_face(service: ServiceNow, _: MayRead, lot_id: shapes.LotId, card: shapes.CardPath) -> Response:
+    lot = store.lot(service.catalogue, lot_id)
+    chosen = card_named(cards_of(service.catalogue, lot), lot, card)
+    try:
+        data = chosen.face_path(store.faces_of(service.catalogue, lot_id)).read_bytes()
+    except OSError:
+        raise Problem("missing_file") from None
+    return Response(data, headers={"Cache-Control": "private, no-cache"}, media_type="image/jpeg")
+
+
+@router.get("/lots/{lot_id}/{name}", operation_id="save_lot", summary="A lot's results as a file",
+            response_class=Response,
+            responses={200: {"description": "The file.",
+                             "content": {kind: {"schema": {"type": "string"}} for kind in MEDIA.values()}},
+                       **documented("no_such_lot", "validation", *ACCESS, *STORAGE)})  # fmt: skip
+def results(service: ServiceNow, _: MayRead, lot_id: shapes.LotId, name: shapes.ResultsName) -> Response:
+    kind = cast(Kind, name.rpartition(".")[2])
+    data = as_bytes(service.catalogue, store.lot(service.catalogue, lot_id), kind, folders=False)
+    headers = {"Content-Disposition": f'attachment; filename="{lot_id}-{name}"'}
+    return Response(data, headers=headers, media_type=MEDIA[kind])
+
+
+@router.post("/lots/{lot_id}/cancel", operation_id="cancel_lot", summary="End a lot",
+             responses=documented("no_such_lot", "validation", "read_only", *ACCESS, *STORAGE))  # fmt: skip
+def cancel(request: Request, service: ServiceNow, lot_id: shapes.LotId) -> shapes.Lot:
+    """It is not worked on any more; what was found stays. Cancelling twice is no different."""
+    allow(request, "decide")
+    store.lot(service.catalogue, lot_id)
+    store.change_lot(service.catalogue, lot_id, state="cancelled")
+    return lot_shape(service.catalogue, store.lot(service.catalogue, lot_id))
+
+
+@router.post("/lots/{lot_id}/retry", operation_id="retry_lot", summary="Try failed pages again",
+             responses=documented("no_such_lot", "validation", "read_only", *ACCESS, *STORAGE))  # fmt: skip
+async def retry(
+    request: Request, service: ServiceNow, lot_id: shapes.LotId, item: shapes.ItemNumber = None
+) -> shapes.Lot:
+    """All that failed, or one of them."""
+
+    def again() -> shapes.Lot:
+        allow(request, "decide")
+        lot = store.lot(service.catalogue, lot_id)
+        store.requeue(service.catalogue, lot_id, None if item is None else [item])
+        return lot_shape(service.catalogue, lot)
+
+    answer = await run_in_threadpool(again)
+    service.lots.wake()
+    return answer
+
+
+async def _sent(request: Request, key: str | None) -> tuple[Actor, list[Sent]]:
+    who = await run_in_threadpool(allow, request, "decide")
+    if key is None:
+        raise Problem("key_needed")
+    photos = await upload.read_uploads(request)
+    return who, [Sent(photo.name, photo.data) for photo in photos]
+
+
+def lot_shape(catalogue: Catalogue, row: LotRow) -> shapes.Lot:
+    """A lot as it is answered, with its items counted by state."""
+    counts = shapes.Counts(**store.counts(catalogue, row.lot_id))
+    return shapes.Lot(**{**asdict(row), "compared": bool(row.compared), "items": counts})
+
+
+def _item(lot: LotRow, row: store.ItemRow) -> shapes.Item:
+    """Messages about files of this machine may name its folders: of those only the table's advice is passed on."""
+    message = row.message
+    if lot.sources and row.code:
+        message = PROBLEMS[row.code].advice if row.code in PROBLEMS else ""
+    fields = {**asdict(row), "page": row.page + 1, "message": message}
+    return shapes.Item(**{name: fields[name] for name in shapes.Item.model_fields})
+
+
+def without_folder(row: dict[str, Any]) -> dict[str, Any]:
+    """A row of the results without the folder of its scan, which is no client's affair."""
+    return {name: value for name, value in row.items() if name != "folder"}

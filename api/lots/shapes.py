@@ -1,0 +1,172 @@
+"""The shapes of lots: what is sent, what is answered, and the decisions on a lot's queue."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Annotated, Any, Literal
+
+from fastapi import Path
+from fastapi import Query as QueryParameter
+from pydantic import BaseModel, ConfigDict, Field
+
+from api.curation.decision_requests import Deciding, Name, Text
+from api.curation.shapes import Decision
+from api.parameters import Paged, Query, Words
+
+LotId = Annotated[str, Path(pattern=r"^L[0-9]{5,14}$")]
+CardId = Annotated[str, Field(pattern=r"^[0-9]{1,9}\.[0-9]{1,9}$")]
+CardPath = Annotated[str, Path(pattern=r"^[0-9]{1,9}\.[0-9]{1,9}$")]
+ResultsName = Annotated[Literal["results.csv", "results.jsonl", "results.xlsx"], Path()]
+ItemNumber = Annotated[int | None, QueryParameter(ge=1, le=2**31 - 1, description="All that failed, if none is named.")]
+State = Literal["queued", "done", "failed"]
+
+
+class NewLot(Query):
+    name: Words = Field("", description="What you call it.")
+    sides: Literal["names", "order", "none"] = Field("names", description="How fronts and backs are told.")
+
+
+class ScanFolder(BaseModel):
+    folder: str = Field(description="Where it lies in the folder of scans; `.` is that folder itself.")
+    pictures: int = Field(description="How many files of it look like pictures, folders inside not counted.")
+
+
+class ScanFolders(BaseModel):
+    items: list[ScanFolder] = Field(description="Empty where the service was started without a folder of scans.")
+
+
+class FolderLot(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    folder: Annotated[str, Field(min_length=1, max_length=1000)]
+    name: Words = Field("", description="What you call it; the folder's name if nothing is said.")
+    sides: Literal["names", "order", "none"] = Field("names", description="How fronts and backs are told.")
+
+
+class ItemsQuery(Paged):
+    state: State | None = Field(None, description="Only in this state.")
+
+
+class Counts(BaseModel):
+    queued: int
+    done: int
+    failed: int
+
+
+class Lot(BaseModel):
+    lot_id: str
+    name: str
+    who: str = Field(description="Whose it is.")
+    made_at: datetime
+    state: Literal["open", "cancelled"]
+    served: bool = Field(description="False for a lot of the command line, which the service does not work on.")
+    compared: bool = Field(description="Whether its cards have been compared with each other.")
+    items: Counts
+
+
+class LotPage(BaseModel):
+    total: int
+    items: list[Lot]
+
+
+class Item(BaseModel):
+    """One page of one file. code, message: why it failed."""
+
+    number: int
+    name: str
+    page: int = Field(description="From 1.")
+    pages: int
+    sha256: str
+    state: State
+    code: str
+    message: str
+
+
+class ItemPage(BaseModel):
+    total: int
+    items: list[Item]
+
+
+class CardPage(BaseModel):
+    """One row a card, as in the tables."""
+
+    total: int
+    items: list[Mapping[str, Any]]
+
+
+class Case(BaseModel):
+    """One decision that waits. like: the cards that it would settle too."""
+
+    model_config = ConfigDict(populate_by_name=True)
+
+    etag: str = Field(description="To send as If-Match with the decision.")
+    card: str
+    like: list[str]
+    find_id: str | None
+    skipped: bool
+    row: Mapping[str, Any] = Field(description="The card's row, as in the tables.")
+    candidates: list[Mapping[str, Any]] = Field(description="Closest first, as `identify` gives them.")
+
+
+class CasePage(BaseModel):
+    total: int
+    cards: int = Field(description="Cards that the waiting decisions would settle.")
+    held: int = Field(description="Held cards that can be confirmed at once.")
+    items: list[Case]
+
+
+class AboutCard(Deciding):
+    """apart: like cards to leave out. alone: leave all of them out."""
+
+    card: CardId
+    apart: tuple[CardId, ...] = ()
+    alone: bool = False
+
+
+class AcceptCard(AboutCard):
+    action: Literal["accept"]
+    caption: Text | None = None
+    record_id: Name | None = None
+    subject: Name | None = None
+    pose: Name | None = None
+    crop: Name | None = None
+    club: Text = ""
+    issuer: Text = ""
+    year: Text = ""
+    series: Text = ""
+    issuer_mark: Text = ""
+    caption_place: Text = ""
+
+
+class ChooseRecord(AboutCard):
+    action: Literal["choose"]
+    record_id: Name | None = Field(None, description="The closest candidate's, if not given.")
+
+
+class RejectCard(AboutCard):
+    action: Literal["reject"]
+
+
+class SkipCard(AboutCard):
+    action: Literal["skip"]
+    back: bool = Field(False, description="Take it up again.")
+
+
+class ConfirmHeld(Deciding):
+    action: Literal["confirm"]
+    above: float = Field(0.9, ge=0, le=1)
+
+
+class UndoLot(Deciding):
+    action: Literal["undo"]
+    whole: bool = Field(False, description="Everything that was decided on this lot, proposals too.")
+
+
+Wish = Annotated[
+    AcceptCard | ChooseRecord | RejectCard | SkipCard | ConfirmHeld | UndoLot, Field(discriminator="action")
+]
+
+
+class Decided(BaseModel):
+    decisions: list[Decision] = Field(description="One batch; empty for skip.")

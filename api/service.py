@@ -1,0 +1,60 @@
+"""What every address works with, and how a photo is answered: `Service` is made once, when the application starts."""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import dataclass, field
+from typing import Annotated, cast
+
+from fastapi import Depends, Request
+
+from api.comparison_cache import ComparisonCache
+from api.lot_worker import LotWorker
+from api.problems import PROBLEMS, Problem
+from api.work_queue import WorkQueue
+from matcher.catalogue import Catalogue
+from matcher.catalogue.exchange.zipped import Limits
+from matcher.catalogue.records.name_search import Names
+from matcher.jobs.job import Job, JobResult
+from matcher.jobs.listing.assess import Assessors
+
+
+@dataclass(frozen=True)
+class Service:
+    """What the addresses work with.
+
+    timeout: seconds to wait for one answer. names, assessors: kept ready for searching and for listings. decoding:
+    how many reference images may be decoded at once. tokens_needed: whether requests have to come with a token, see
+    `access`. lots: works on what was sent together. comparisons: those whose pictures are still asked for.
+    importing: one import at a time; unpacking: how much its zip may hold.
+    """
+
+    catalogue: Catalogue
+    queue: WorkQueue
+    timeout: float
+    versions: dict[str, str]
+    decoding: threading.Semaphore
+    names: Names
+    assessors: Assessors
+    lots: LotWorker
+    tokens_needed: bool = False
+    comparisons: ComparisonCache = field(default_factory=ComparisonCache)
+    importing: threading.Semaphore = field(default_factory=threading.Semaphore)
+    unpacking: Limits = field(default_factory=Limits)
+
+
+def the_service(request: Request) -> Service:
+    """The running service that a request came to."""
+    return cast(Service, request.app.state.service)
+
+
+ServiceNow = Annotated[Service, Depends(the_service)]
+
+
+async def answered(service: Service, job: Job) -> JobResult:
+    """What a worker says of a photo; that it shows no card is an answer. Raises Problem for what is wrong with it."""
+    result = await service.queue.answer(job, service.timeout)
+    error = result.answer.error
+    if error and error.code != "no_card":
+        raise Problem(error.code, error.message if error.code in PROBLEMS else "")
+    return result

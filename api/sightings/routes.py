@@ -1,0 +1,79 @@
+"""The addresses of cards that were seen: listed, shown, and noted."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import asdict
+from typing import Annotated
+
+from fastapi import APIRouter, Query, Request, Response
+from starlette.concurrency import run_in_threadpool
+
+from api import upload
+from api.access import MayRead, allow
+from api.curation.decisions import decision_shape
+from api.curation.preconditions import asked_before
+from api.parameters import KeyHeader, PathNumber, corners_of
+from api.pictures import documented_jpeg, stored_picture
+from api.problems import ACCESS, PHOTO, REQUEST, STORAGE, WORK, WRITING, Problem, documented
+from api.service import ServiceNow, answered
+from api.sightings import shapes
+from matcher.catalogue.finds import sightings
+from matcher.catalogue.finds.resolution import check_day
+from matcher.catalogue.log.decisions import DecisionRow
+from matcher.jobs.job import Job
+
+router = APIRouter(prefix="/v1")
+
+
+@router.get("/sightings", operation_id="list_sightings", summary="List cards seen that are no references",
+            responses=documented("validation", *ACCESS, *STORAGE))  # fmt: skip
+def list_sightings(
+    service: ServiceNow, _: MayRead, query: Annotated[shapes.SightingsQuery, Query()]
+) -> shapes.SightingPage:
+    rows = sightings.sightings(service.catalogue, query.record)
+    shown = rows[query.offset : query.offset + query.limit]
+    items = [shapes.Sighting.model_validate(asdict(row)) for row in shown]
+    return shapes.SightingPage(total=len(rows), items=items)
+
+
+@router.get("/sightings/{number}/image", operation_id="show_sighting_image", summary="Show the photo of a sighting",
+            response_class=Response,
+            responses={**documented_jpeg(),
+                       **documented("no_such_sighting", "validation", *ACCESS, *STORAGE)})  # fmt: skip
+def sighting_image(service: ServiceNow, _: MayRead, number: PathNumber) -> Response:
+    return stored_picture(service, sightings.sighting(service.catalogue, number))
+
+
+@router.post("/sightings", operation_id="see", summary="Identify a photo, and note its known cards as seen",
+             status_code=201, openapi_extra=upload.OPENAPI,
+             responses=documented(*PHOTO, *REQUEST, "bad_outline", "bad_day", "no_name", *WORK, "changed",
+                                  *WRITING))  # fmt: skip
+async def see(
+    request: Request, service: ServiceNow, query: Annotated[shapes.SeeQuery, Query()], key: KeyHeader = None
+) -> shapes.Seen:
+    """Each card that is a known record becomes a sighting; `decision` is null where there is none, or none is new."""
+    if key is None:
+        raise Problem("key_needed")
+    check_day(query.seen_on)
+    who = await run_in_threadpool(allow, request, "decide", query.by)
+    service.queue.check_room()
+    photo = await upload.read_upload(request)
+    request_hash = hashlib.sha256(b"see " + photo.data + query.said).hexdigest()
+    earlier = await run_in_threadpool(asked_before, service.catalogue, key, request_hash)
+    if earlier is not None:
+        return _seen(earlier)
+    result = await answered(service, Job(photo.name, photo.data, quad=corners_of(query.quad)))
+
+    def store() -> shapes.Seen:
+        decision = sightings.see(
+            service.catalogue, result.answer, photo.data, who, source=query.source, seen_on=query.seen_on,
+            idempotency=(key, request_hash),
+        )  # fmt: skip
+        return _seen(decision)
+
+    return await run_in_threadpool(store)
+
+
+def _seen(row: DecisionRow | None) -> shapes.Seen:
+    return shapes.Seen(decision=row and decision_shape(row), records=row.about.split() if row else [])

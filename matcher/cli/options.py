@@ -1,0 +1,135 @@
+"""Options that several commands take: kinds of options, and groups of them that a command takes as one object.
+
+    @app.command("reject")
+    @grouped
+    def reject(find: FindArgument, decision: DecisionOptions) -> None: ...
+
+has the argument FIND and the options --catalogue, --by, --note and --quiet.
+"""
+
+from __future__ import annotations
+
+import functools
+import inspect
+from collections.abc import Callable
+from dataclasses import MISSING, dataclass, fields, is_dataclass
+from pathlib import Path
+from typing import Annotated, Any, Literal, get_type_hints
+
+import typer
+
+from matcher.catalogue import Catalogue
+from matcher.catalogue.finds.resolution import Wanted
+from matcher.catalogue.log.decisions import Actor, DecisionRow, person, whoever_runs_this
+from matcher.cli.output import messages
+
+CatalogueOption = Annotated[
+    Path, typer.Option("--catalogue", "-c", help="The catalogue's folder.", envvar="PLATEKIN_CATALOGUE")
+]
+QuietOption = Annotated[bool, typer.Option("--quiet", "-q", help="No progress and no remarks.")]
+ByOption = Annotated[
+    str | None,
+    typer.Option("--by", help="Your name, for the log; your user name if not given.", envvar="PLATEKIN_PERSON"),
+]
+ClusterOption = Annotated[
+    str | None,
+    typer.Option("--cluster", metavar="ADDRESS", help="Work on a Dask cluster, as tcp://host:8786, not here."),
+]
+NoteOption = Annotated[str, typer.Option("--note", help="Why; kept in the log.")]
+FormatOption = Annotated[Literal["table", "json"], typer.Option("--format", help="json: one object a line.")]
+WorkersOption = Annotated[int | None, typer.Option(min=1, help="Processes; as many as processors if not given.")]
+DayOption = Annotated[str, typer.Option(metavar="DAY", help="When: 1987-05-23, 1987-05 or 1987.")]
+SeriesOption = Annotated[str | None, typer.Option(help="Only of this series.")]
+
+
+@dataclass(frozen=True, kw_only=True)
+class DecisionOptions:
+    """What every command takes that decides something: on which catalogue, who, and why."""
+
+    catalogue: CatalogueOption
+    by: ByOption = None
+    note: NoteOption = ""
+    quiet: QuietOption = False
+
+    @property
+    def actor(self) -> Actor:
+        """Who decides."""
+        return actor(self.by)
+
+    def open(self) -> Catalogue:
+        """The catalogue, to be used in a `with`. Raises CatalogueError."""
+        return Catalogue.open(self.catalogue)
+
+    def report(self, *decisions: DecisionRow) -> None:
+        """Say on stderr what was decided."""
+        for decision in decisions:
+            report(decision, self.quiet)
+
+
+@dataclass(frozen=True, kw_only=True)
+class RecordFields:
+    """What a card becomes that is accepted as a new record; what is not given is as identified."""
+
+    caption: Annotated[str | None, typer.Option(help="The card's words as printed; '' where it has none.")] = None
+    subject: Annotated[str | None, typer.Option(help="Who is shown; needed for a new pose.")] = None
+    record: Annotated[str | None, typer.Option(help="Id of the new record; the next free one if not given.")] = None
+    pose: Annotated[str | None, typer.Option(help="Pose; as identified, or the next free id.")] = None
+    crop: Annotated[str | None, typer.Option(help="Crop; as identified, or the next free letter.")] = None
+    club: Annotated[str, typer.Option(help="The club as printed.")] = ""
+    issuer: Annotated[str, typer.Option(help="Who issued the card.")] = ""
+    year: Annotated[str, typer.Option(help="When it was issued, as far as known.")] = ""
+    series: Annotated[str, typer.Option(help="The series it belongs to.")] = ""
+    issuer_mark: Annotated[str, typer.Option(help="The issuer's mark as printed.")] = ""
+    caption_place: Annotated[str, typer.Option(help="Where the words stand: below, in the picture, ...")] = ""
+
+    def wanted(self, copy: str = "") -> Wanted:
+        """The same for the catalogue. copy: label of the physical card."""
+        given = {field.name: getattr(self, field.name) for field in fields(self) if field.name != "record"}
+        return Wanted(**given, record_id=self.record, copy=copy)
+
+
+def actor(by: str | None) -> Actor:
+    """Who decides on the command line: always a person."""
+    return whoever_runs_this() if by is None else person(by)
+
+
+def report(decision: DecisionRow, quiet: bool) -> None:
+    """Say on stderr what was decided, unless told to be quiet."""
+    if not quiet:
+        messages.print(f"{decision.outcome} (decision {decision.number} by {decision.by})", markup=False)
+
+
+def grouped(command: Callable[..., None]) -> Callable[..., None]:
+    """Let a command take groups of options: a parameter that is a dataclass becomes one option a field."""
+    signature = inspect.signature(command, eval_str=True)
+    groups: dict[str, Any] = {
+        name: each.annotation for name, each in signature.parameters.items() if is_dataclass(each.annotation)
+    }
+    parameters: dict[str, inspect.Parameter] = {}
+    for name, parameter in signature.parameters.items():
+        for each in _fields_of(groups[name]) if name in groups else (parameter,):
+            parameters[each.name] = each.replace(kind=inspect.Parameter.KEYWORD_ONLY)
+
+    @functools.wraps(command)
+    def with_groups(**given: Any) -> None:
+        for name, group in groups.items():
+            given[name] = group(**{field.name: given.pop(field.name) for field in fields(group)})
+        command(**given)
+
+    with_groups.__annotations__ = {name: each.annotation for name, each in parameters.items()}
+    with_groups.__signature__ = inspect.Signature([*parameters.values()])  # type: ignore[attr-defined]
+    return with_groups
+
+
+def _fields_of(group: Any) -> list[inspect.Parameter]:
+    """A dataclass's fields as parameters, with what Typer wants to know of them."""
+    hints = get_type_hints(group, include_extras=True)
+    return [
+        inspect.Parameter(
+            field.name,
+            inspect.Parameter.KEYWORD_ONLY,
+            default=inspect.Parameter.empty if field.default is MISSING else field.default,
+            annotation=hints[field.name],
+        )
+        for field in fields(group)
+    ]

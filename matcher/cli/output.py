@@ -1,0 +1,69 @@
+"""How commands speak: data on stdout as a table or as JSON, messages and progress on stderr."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import asdict
+from datetime import datetime
+from typing import Any, Literal, TypeVar
+
+from rich.console import Console
+from rich.markup import escape
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+from rich.table import Table
+
+Row = TypeVar("Row")
+
+messages = Console(stderr=True, highlight=False, soft_wrap=True)
+
+
+def progress(quiet: bool) -> Progress:
+    """A progress bar on stderr, shown only on a terminal and unless told to be quiet."""
+    return Progress(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeRemainingColumn(),
+        console=Console(stderr=True),
+        disable=quiet or not sys.stderr.isatty(),
+    )
+
+
+def remark(words: str, quiet: bool) -> None:
+    """One line on stderr, unless told to be quiet."""
+    if not quiet:
+        messages.print(words, markup=False)
+
+
+def print_json(value: Any) -> None:
+    """One object on one line of stdout; moments in ISO 8601."""
+
+    def plain(other: Any) -> Any:
+        return other.isoformat() if isinstance(other, datetime) else str(other)
+
+    print(json.dumps(value, ensure_ascii=False, default=plain))
+
+
+def print_rows(
+    format: Literal["table", "json"], rows: Iterable[Row], headings: Sequence[str],
+    line: Callable[[Row], Sequence[object]], as_object: Callable[[Any], Any] = asdict,
+) -> None:  # fmt: skip
+    """What a command lists: a table for people, of each row's `line`; or its `as_object` as JSON, one a line."""
+    if format == "json":
+        for row in rows:
+            print_json(as_object(row))
+    else:
+        print_table(headings, map(line, rows))
+
+
+def print_table(headings: Sequence[str], rows: Iterable[Sequence[object]]) -> None:
+    """A plain table on stdout; None shows as nothing. Only a terminal's width shortens it: a file gets all of it."""
+    table = Table(show_edge=False, pad_edge=False)
+    for heading in headings:
+        table.add_column(heading)
+    for row in rows:
+        table.add_row(*(escape("" if cell is None else str(cell)) for cell in row))
+    width = None if sys.stdout.isatty() else 10_000  # a table is no wider than its words
+    Console(highlight=False, width=width).print(table)

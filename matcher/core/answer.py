@@ -1,0 +1,277 @@
+"""The published answer about one photo, as it travels from `identify` to the edge: frozen, picklable, without pixels.
+
+`answer_of` makes it of an `Identification`, rounded as it is published; `failed_answer` of an error. What it looks
+like as JSON or CSV is the affair of `answer_json`; everybody else reads attributes. The order of the fields is the
+order in which they are published.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Self, get_args
+
+from matcher.core.errors import PlatekinError
+from matcher.core.identify import CardAnswer, Identification
+from matcher.core.ladder.candidate import Candidate, Confidence
+from matcher.core.ladder.decision import Outcome
+from matcher.core.versions import versions
+
+Point = tuple[float, float]
+Quad = tuple[Point, Point, Point, Point]
+"""Corners TL TR BR BL of the upright card, pixels of the upright photo."""
+
+KNOWN: Outcome = "held"
+"""The outcome of a card that is a known record."""
+
+
+@dataclass(frozen=True)
+class AnswerError:
+    """Why a photo has no cards: a stable code, and a sentence for a person."""
+
+    code: str
+    message: str
+
+
+@dataclass(frozen=True)
+class CropShift:
+    """The picture's place on the card against the reference's. dx, dy: mm, right and down. scale: a factor."""
+
+    dx: float
+    dy: float
+    scale: float
+    sigma_mm: float
+
+
+@dataclass(frozen=True)
+class Margins:
+    """How much more of the negative the card shows than the reference, mm on each side; below 0: less."""
+
+    left: float
+    top: float
+    right: float
+    bottom: float
+
+
+@dataclass(frozen=True)
+class CandidateEvidence:
+    """The numbers behind a candidate's confidences, None where a rung was not reached, and the rungs' sentences.
+
+    inliers: matches that agree on one transform. method: how the reference was registered. correlation, agreement,
+    expected_agreement, caption_agreement: of 1. judged: share of the face that could be judged.
+    caption_worst_letter: by how much the ink of the worst letter falls short.
+    """
+
+    subject: str | None = None
+    club: str | None = None
+    inliers: int | None = None
+    method: str | None = None
+    correlation: float | None = None
+    agreement: float | None = None
+    expected_agreement: float | None = None
+    judged: float | None = None
+    margins_mm: Margins | None = None
+    caption_agreement: float | None = None
+    caption_worst_letter: float | None = None
+    words: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class CandidateResult:
+    """One known record that the card was compared with. reference: id of the reference, as text.
+
+    crop_shift_mm: None where the crop was not reached.
+    """
+
+    record_id: str
+    pose: str
+    crop: str
+    caption: str
+    reference: str
+    confidence: Confidence
+    crop_shift_mm: CropShift | None
+    evidence: CandidateEvidence
+
+
+@dataclass(frozen=True)
+class FaceFacts:
+    """What was measured on the flattened card, see `condition.Condition`; shares are of 1.
+
+    turned: degrees clockwise by which the photo shows the card turned: 0, 90, 180, 270. upright: that the card stands
+    as `quad` says, by what is seen on it. Answers that were stored long ago know no more than the first five.
+    """
+
+    size_mm: tuple[float, float] | None
+    residual_contrast: float
+    glare: float
+    sharpness: float
+    turned: int
+    unevenness: float | None = None
+    aspect: float | None = None
+    off_nominal: float | None = None
+    off_size_mm: tuple[float, float] | None = None
+    off_square: float | None = None
+    scale: str = "nominal"
+    upright: float | None = None
+    back: float | None = None
+    sigma: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class CardResult:
+    """One card of a photo.
+
+    record_id, pose, crop, caption: what is established, None where it is not. candidates: the closest first.
+    reasons: sentences for a person. Raises ValueError where the shape is wrong.
+    """
+
+    quad: Quad
+    outcome: Outcome
+    record_id: str | None
+    pose: str | None
+    crop: str | None
+    caption: str | None
+    confidence: Confidence
+    candidates: tuple[CandidateResult, ...]
+    face: FaceFacts
+    reasons: tuple[str, ...]
+
+    def __post_init__(self) -> None:
+        if len(self.quad) != 4 or any(len(corner) != 2 for corner in self.quad):
+            raise ValueError(f"quad must be four corners (x, y), got {self.quad!r}")
+        if self.outcome not in get_args(Outcome):
+            raise ValueError(f"outcome must be one of {', '.join(get_args(Outcome))}, got {self.outcome!r}")
+
+    @property
+    def is_known(self) -> bool:
+        return self.outcome == KNOWN
+
+    @property
+    def closest(self) -> CandidateResult | None:
+        return self.candidates[0] if self.candidates else None
+
+
+@dataclass(frozen=True)
+class PhotoAnswer:
+    """The answer about one photo. photo: what it is called. width, height: pixels of the upright photo.
+
+    sha256, width, height: None where the file could not be read. cards: in reading order; none where there is an
+    error. versions: what the answer was made with. Raises ValueError for an error beside cards.
+    """
+
+    photo: str
+    sha256: str | None
+    width: int | None
+    height: int | None
+    error: AnswerError | None
+    cards: tuple[CardResult, ...]
+    versions: Mapping[str, str]
+
+    def __post_init__(self) -> None:
+        if self.error and self.cards:
+            raise ValueError(f"an answer with an error has no cards, got {len(self.cards)}")
+
+    def with_candidates(self, most: int) -> Self:
+        """The same, with at most so many candidates of each card."""
+        return replace(self, cards=tuple(replace(card, candidates=card.candidates[:most]) for card in self.cards))
+
+
+def answer_of(name: str, found: Identification) -> PhotoAnswer:
+    """The answer about a photo that was identified; that it shows no card is its error. name: what it is called."""
+    photo = found.photo
+    error = None
+    if not found.cards:
+        error = AnswerError("no_card", f"{name}: {found.reason or 'no card was found'}")
+    cards = tuple(map(_card, found.cards))
+    return PhotoAnswer(name, photo.sha256, photo.width, photo.height, error, cards, versions())
+
+
+def failed_answer(name: str, error: PlatekinError) -> PhotoAnswer:
+    """The answer about a photo that could not be identified."""
+    return PhotoAnswer(name, None, None, None, AnswerError(error.code, str(error)), (), versions())
+
+
+def _card(card: CardAnswer) -> CardResult:
+    known = card.answer.established
+    top_left, top_right, bottom_right, bottom_left = (
+        (round(float(x), 1), round(float(y), 1)) for x, y in card.outline.corners
+    )
+    return CardResult(
+        quad=(top_left, top_right, bottom_right, bottom_left),
+        outcome=card.answer.outcome,
+        record_id=known.get("record_id"),
+        pose=known.get("pose"),
+        crop=known.get("crop"),
+        caption=known.get("caption"),
+        confidence=_confidence(card.answer.confidence),
+        candidates=tuple(map(_candidate, card.answer.candidates)),
+        face=_face(card),
+        reasons=tuple(reason for reason in card.answer.reasons if reason),
+    )
+
+
+def _face(card: CardAnswer) -> FaceFacts:
+    facts = card.condition
+    # Where matches turned the face over, what was seen on it spoke for the other way up.
+    upright = 1 - facts.upright if facts.upright is not None and card.face.turned else facts.upright
+    return FaceFacts(
+        size_mm=facts.size_mm,
+        residual_contrast=round(facts.residual_contrast, 3),
+        glare=round(facts.glare, 3),
+        sharpness=round(facts.sharpness, 3),
+        turned=card.outline.turned,
+        unevenness=round(facts.unevenness, 3),
+        aspect=facts.aspect,
+        off_nominal=facts.off_nominal,
+        off_size_mm=facts.off_size_mm,
+        off_square=facts.off_square,
+        scale=facts.scale,
+        upright=_rounded(upright, 3),
+        back=facts.back,
+        sigma=dict(facts.sigma),
+    )
+
+
+def _confidence(sure: Confidence) -> Confidence:
+    rungs = (sure.pose, sure.crop, sure.caption, sure.record, sure.copy)
+    return Confidence(*(_rounded(value, 4) for value in rungs))
+
+
+def _candidate(candidate: Candidate) -> CandidateResult:
+    record, shift = candidate.record, None
+    if candidate.crop is not None:
+        window = candidate.crop.window
+        shift = CropShift(window.dx, window.dy, window.scale, window.sigma_mm)
+    return CandidateResult(
+        record_id=record.record_id,
+        pose=record.pose,
+        crop=record.crop,
+        caption=record.caption,
+        reference=str(candidate.reference.id),
+        confidence=_confidence(candidate.confidence),
+        crop_shift_mm=shift,
+        evidence=_evidence(candidate),
+    )
+
+
+def _evidence(candidate: Candidate) -> CandidateEvidence:
+    alignment, pose, crop, caption = candidate.alignment, candidate.pose, candidate.crop, candidate.caption
+    rungs = (pose, crop, caption, candidate.copy)
+    return CandidateEvidence(
+        subject=candidate.record.subject,
+        club=candidate.record.club,
+        inliers=alignment.inliers,
+        method=alignment.method,
+        correlation=round(alignment.correlation, 3),
+        agreement=round(pose.agreement, 3) if pose else None,
+        expected_agreement=round(pose.expected, 3) if pose else None,
+        judged=round(pose.judged, 3) if pose else None,
+        margins_mm=Margins(*crop.window.margins_mm) if crop else None,
+        caption_agreement=round(caption.agreement, 3) if caption else None,
+        caption_worst_letter=round(caption.worst, 3) if caption else None,
+        words=tuple(rung.words for rung in rungs if rung is not None),
+    )
+
+
+def _rounded(value: float | None, digits: int) -> float | None:
+    return None if value is None else round(value, digits)

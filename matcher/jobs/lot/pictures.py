@@ -1,0 +1,58 @@
+"""What a lot keeps of its scans, in the worker: the cards' flattened faces, and pages as pictures of their own."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from matcher.catalogue.records.files import encode_face, write_whole
+from matcher.catalogue.tables.database import guarded
+from matcher.core.identify import Identification
+from matcher.core.photo import Photo, png_of
+from matcher.jobs.job import WorkerContext
+
+
+def face_file(folder: Path, sha256: str, number: int) -> Path:
+    """Where the face of a picture's card is kept, counted from 1."""
+    return folder / sha256[:2] / f"{sha256}-{number}.jpg"
+
+
+def page_file(folder: Path, sha256: str) -> Path:
+    """Where a page is kept by itself."""
+    return folder / sha256[:2] / f"{sha256}.png"
+
+
+@dataclass(frozen=True)
+class SaveFaces:
+    """Step: keep the face of each card in a folder; an absolute path, so that it holds on another machine too."""
+
+    folder: Path
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "folder", self.folder.resolve())
+
+    def __call__(self, name: str, found: Identification, context: WorkerContext) -> None:
+        """Without room for them the work cannot go on: raises CatalogueError disk_full."""
+        with guarded(context.references.catalogue.folder):
+            for number, card in enumerate(found.cards, start=1):
+                path = face_file(self.folder, found.photo.sha256, number)
+                write_whole(path, encode_face(card.face), keep=False)
+
+
+@dataclass(frozen=True)
+class KeepPage:
+    """Preparation: keep a page in a folder as a picture of its own, for which the answer then holds."""
+
+    folder: Path
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "folder", self.folder.resolve())
+
+    def __call__(self, photo: Photo, context: WorkerContext) -> Photo:
+        """Raises CatalogueError disk_full."""
+        data = png_of(photo)
+        alone = replace(photo, sha256=hashlib.sha256(data).hexdigest())
+        with guarded(context.references.catalogue.folder):
+            write_whole(page_file(self.folder, alone.sha256), data)
+        return alone

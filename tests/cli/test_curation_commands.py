@@ -1,0 +1,197 @@
+"""The commands of a catalogue that grows, as a person types them."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from collections.abc import Callable
+from importlib import import_module
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import Result
+from typer.testing import CliRunner
+
+from matcher.catalogue import Catalogue
+from matcher.catalogue.tokens import token_of
+from matcher.cli import app
+from matcher.core.answer import failed_answer
+from matcher.core.errors import PlatekinError
+from matcher.jobs.job import JobResult
+from tests.support.cards import a_find, photo_answer
+
+Ask = Callable[..., Result]
+
+
+@pytest.fixture
+def ask(tmp_path: Path, stock: Path) -> Ask:
+    """Call platekin on a catalogue of four records; `--by` is given to what decides."""
+    shutil.copytree(stock / "catalogue", tmp_path / "mine")
+
+    def call(*words: Any, code: int = 0, on: str = "mine") -> Result:
+        result = CliRunner().invoke(app, [*map(str, words), "--catalogue", str(tmp_path / on)])
+        assert result.exit_code == code, result.output + str(result.exception)
+        return result
+
+    return call
+
+
+def lines(result: Result) -> list[dict[str, Any]]:
+    return [json.loads(line) for line in result.stdout.splitlines()]
+
+
+def refused(ask: Ask, *words: Any) -> str:
+    """The code of the error that `main` would print with its remedy."""
+    error = ask(*words, code=1).exception
+    assert isinstance(error, PlatekinError)
+    assert error.remedy
+    return error.code
+
+
+@pytest.fixture
+def find_id(tmp_path: Path, ask: Ask) -> str:
+    with Catalogue.open(tmp_path / "mine") as catalogue:
+        return a_find(catalogue, tmp_path, 50).find_id
+
+
+def test_what_is_new_is_proposed_and_the_rest_is_told(
+    tmp_path: Path, ask: Ask, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    new, told_new = photo_answer(tmp_path, 50, "new_crop", pose="P000")
+    held, told_held = photo_answer(tmp_path, 51, "held", pose="P000", record_id="V000")
+    broken = failed_answer("no.jpg", PlatekinError("missing_file", "no.jpg: no such file"))
+    finds = import_module("matcher.cli.finds")  # as an attribute the package offers the commands under that name
+    monkeypatch.setattr(finds, "identify_all", lambda *_: map(JobResult, [told_new, told_held, broken]))
+    result = ask("finds", "propose", new, held, "no.jpg", "--source", "album 3", "--seen-on", "1987-05", code=1)
+    assert result.stdout == f"F00001  new_crop of P000  {new}\n"
+    assert "nothing to propose (held)" in result.stderr
+    assert "no.jpg: no such file" in result.stderr
+    (found,) = lines(ask("finds", "list", "--format", "json"))
+    assert (found["find_id"], found["state"], found["source"], found["seen_on"]) == (
+        "F00001", "open", "album 3", "1987-05",
+    )  # fmt: skip
+    assert refused(ask, "finds", "propose", new, "--seen-on", "last May") == "bad_day"
+
+
+def test_a_find_is_accepted_undone_and_redone(ask: Ask, find_id: str) -> None:
+    shown = ask("finds", "show", find_id).stdout
+    assert "the machine's suggestion" in shown
+    assert "because    the picture agrees" in shown
+    assert refused(ask, "finds", "accept", find_id) == "missing_value"  # the words have to be said
+    accepted = ask("finds", "accept", find_id, "--caption", "Oakmere", "--by", "Ada Quill", "--note", "sure")
+    assert accepted.stdout == "V004\n"
+    log = lines(ask("decisions", "list", "--format", "json"))
+    assert [(e["actor"], e["action"]) for e in log[-2:]] == [("machine", "propose"), ("person", "accept")]
+    assert (log[-1]["by"], log[-1]["note"], log[-1]["standing"]) == ("Ada Quill", "sure", True)
+    assert "change    records V004 new" in ask("decisions", "show", log[-1]["number"]).stdout
+    ask("decisions", "undo", "--by", "Ada Quill")
+    assert refused(ask, "records", "show", "V004") == "no_such_record"
+    assert lines(ask("finds", "list", "--format", "json"))[0]["state"] == "open"
+    ask("decisions", "redo", "--by", "Ada Quill")
+    assert "Oakmere" in ask("records", "show", "V004").stdout
+    assert refused(ask, "finds", "reject", find_id) == "already_decided"
+    assert refused(ask, "decisions", "redo") == "no_such_decision"
+
+
+def test_a_find_is_merged_or_rejected(tmp_path: Path, ask: Ask, find_id: str) -> None:
+    ask("finds", "merge", find_id, "V000", "--copy", "mine")
+    assert "copy mine" in ask("records", "show", "V000").stdout
+    with Catalogue.open(tmp_path / "mine") as catalogue:
+        other = a_find(catalogue, tmp_path, 51).find_id
+    ask("finds", "reject", other)
+    states = {row["find_id"]: row["state"] for row in lines(ask("finds", "list", "--all", "--format", "json"))}
+    assert states == {find_id: "merged", other: "rejected"}
+
+
+def test_an_export_is_imported_as_the_same_catalogue(tmp_path: Path, ask: Ask, find_id: str) -> None:
+    ask("finds", "accept", find_id, "--caption", "Oakmere")
+    ask("export", tmp_path / "bag")
+    assert refused(ask, "export", tmp_path / "bag") == "target_exists"
+    ask("import", tmp_path / "bag", on="theirs")
+    records = [ask("records", "list", "--format", "json", on=which).stdout for which in ("mine", "theirs")]
+    assert records[0] == records[1]
+    ask("export", tmp_path / "again", on="theirs")
+    one, two = (
+        {path.relative_to(top): path.read_bytes() for path in top.rglob("*") if path.is_file()}
+        for top in (tmp_path / "bag", tmp_path / "again")
+    )
+    assert one == two
+    ask("decisions", "export", tmp_path / "log.jsonl")
+    ask("decisions", "replay", tmp_path / "log.jsonl", "--images", tmp_path / "bag", on="played")
+    assert ask("records", "list", "--format", "json", on="played").stdout == records[0]
+    assert ask("check", on="theirs").stderr == "all is well\n"
+
+
+def test_a_table_with_other_columns_is_previewed(tmp_path: Path, ask: Ask) -> None:
+    ask("export", tmp_path / "cards.csv", "--as", "csv")
+    table = (tmp_path / "cards.csv").read_text(encoding="utf-8-sig").replace("subject", "Sitter", 1)
+    (tmp_path / "theirs.csv").write_text(table)
+    before = ask("decisions", "list", "--format", "json").stdout
+    lacking = ask("import", tmp_path / "theirs.csv", "--preview", code=1)
+    assert "nothing is mapped to subject" in lacking.stderr
+    seen = ask("import", tmp_path / "theirs.csv", "--map", "Sitter=subject", "--preview").stdout
+    assert "Sitter" in seen
+    assert "rows:" in seen
+    assert ask("decisions", "list", "--format", "json").stdout == before  # a preview writes nothing
+    ask("import", tmp_path / "theirs.csv", "--map", "Sitter=subject", "--images", tmp_path / "mine")
+    assert ask("decisions", "list", "--format", "json").stdout == before  # all of it is there already
+
+
+def test_a_backup_is_a_catalogue_and_damage_is_told(tmp_path: Path, ask: Ask) -> None:
+    ask("backup", tmp_path / "copy")
+    listed = ask("records", "list", "--format", "json").stdout
+    assert ask("records", "list", "--format", "json", on="copy").stdout == listed
+    assert refused(ask, "backup", tmp_path / "copy") == "target_exists"
+    assert ask("check", on="copy").stderr == "all is well\n"
+    next((tmp_path / "copy" / "images").rglob("*.png")).write_bytes(b"another")
+    (trouble,) = lines(ask("check", "--format", "json", on="copy", code=1))
+    assert trouble["todo"]
+    ask("check")  # the first is as it was
+
+
+def test_series_and_subjects_are_listed(ask: Ask) -> None:
+    ask("series", "set", "S1", "--title", "Oakmere cards", "--width-mm", "36.5")
+    ask("records", "edit", "V001", "--set", "series=S1")
+    (row,) = lines(ask("series", "list", "--format", "json"))
+    assert (row["series"], row["title"], row["width_mm"], row["records"]) == ("S1", "Oakmere cards", "36.5", 1)
+    assert "36.5 x ?" in ask("series", "list").stdout
+    ask("subjects", "spelling", "Sitter 1", "Siter 1")
+    listed = lines(ask("subjects", "list", "--format", "json"))
+    assert [(row["subject"], row["spellings"], row["poses"], row["records"]) for row in listed] == [
+        ("Sitter 0", [], 1, 2),
+        ("Sitter 1", ["Siter 1"], 1, 2),
+    ]
+    assert "Siter 1" in ask("subjects", "list").stdout
+    for words, found in (("--series S1", ["V001"]), ("--subject sitter\t1", ["V002", "V003"]), ("--pose P9", [])):
+        listed = lines(ask("records", "list", *(w.replace("\t", " ") for w in words.split(" ")), "--format", "json"))
+        assert [row["record_id"] for row in listed] == found
+
+
+def test_tokens_are_shown_once_and_revoked(tmp_path: Path, ask: Ask) -> None:
+    token = ask("tokens", "make", "Ada Quill", "--scope", "decide").stdout.strip()
+    with Catalogue.open(tmp_path / "mine") as catalogue:
+        assert token_of(catalogue, token)
+    listed = ask("tokens", "list").stdout
+    assert "Ada Quill" in listed
+    assert "decide" in listed
+    assert token not in listed
+    ask("tokens", "revoke", "Ada Quill")
+    with Catalogue.open(tmp_path / "mine") as catalogue:
+        assert not token_of(catalogue, token)
+
+
+def test_scarcity_gaps_and_search(tmp_path: Path, ask: Ask) -> None:
+    rows = lines(ask("scarcity", "--plot", tmp_path / "plot.svg", "--format", "json"))
+    assert {row["record"]["record_id"] for row in rows} == {"V000", "V001", "V002", "V003"}
+    assert all(1 <= row["at_least"] <= row["at_most"] <= row["seen"] for row in rows)
+    assert (tmp_path / "plot.svg").read_text().startswith("<?xml")
+    kinds = {row["kind"] for row in lines(ask("gaps", "--format", "json"))}
+    assert kinds
+    assert "gap" in ask("gaps").stdout
+    ask("records", "edit", "V000", "--set", f"caption={'a long caption ' * 20}end")
+    assert f"{'a long caption ' * 20}end" in ask("scarcity").stdout  # no terminal, nothing shortened
+    assert f"{'a long caption ' * 20}end" in ask("records", "list").stdout
+    (first, *_) = lines(ask("records", "search", "siter 1", "--format", "json"))
+    assert first["subject"] == "Sitter 1"
+    assert "Sitter 1" in ask("records", "search", "siter 1").stdout
