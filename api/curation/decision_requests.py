@@ -173,7 +173,7 @@ def carry_out(catalogue: Catalogue, wish: Deciding, who: Actor, given: Mapping[s
     match wish:
         case Accept():
             skipped = {"note", "by", "action", "find_id"}
-            wanted = resolution.Wanted(**{k.rstrip("_"): v for k, v in wish.model_dump(exclude=skipped).items()})
+            wanted = resolution.RecordFields(**{k.rstrip("_"): v for k, v in wish.model_dump(exclude=skipped).items()})
             return resolution.accept(catalogue, wish.find_id, who, wanted, **entry)
         case MergeFind():
             return resolution.merge(catalogue, wish.find_id, wish.record_id, who, wish.copy_, **entry)
@@ -212,9 +212,9 @@ def _carry_out_others(catalogue: Catalogue, wish: Deciding, who: Actor, entry: M
         case SetSeries():
             return series.set_series(catalogue, wish.series, dict(wish.fields.items()), who, **entry)
         case JoinCopy():
-            return sightings.join(catalogue, wish.kind, wish.number, wish.copy_, who, **entry)
+            return sightings.join_copy(catalogue, wish.kind, wish.number, wish.copy_, who, **entry)
         case PartCopy():
-            return sightings.part(catalogue, wish.kind, wish.number, who, **entry)
+            return sightings.part_copy(catalogue, wish.kind, wish.number, who, **entry)
         case MapCrops():
             measured = {name: value for name, value in entry.items() if name != "note"}  # the machine's: no note
             done = crop_map.map_crops(catalogue, wish.pose, **measured)

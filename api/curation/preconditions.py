@@ -17,8 +17,9 @@ from api.problems import Problem
 from matcher.catalogue import Catalogue
 from matcher.catalogue.log.changes import Draft, canonical
 from matcher.catalogue.log.decisions import DecisionRow, last
-from matcher.catalogue.tables.bookkeeping import Answered, Find
+from matcher.catalogue.tables.finds import Find
 from matcher.catalogue.tables.models import Record, Reference
+from matcher.catalogue.tables.service import RequestKey
 
 
 def tag_from(value: Any) -> str:
@@ -89,7 +90,9 @@ def asked_before(catalogue: Catalogue, key: str, request: str) -> DecisionRow | 
     Raises Problem bad_key where the key was for another request.
     """
     with catalogue.reading() as connection:
-        row = connection.execute(select(Answered.request, Answered.decision).where(Answered.key == key)).one_or_none()
+        row = connection.execute(
+            select(RequestKey.request, RequestKey.decision).where(RequestKey.key == key)
+        ).one_or_none()
     if row is None:
         return None
     if row.request != request:

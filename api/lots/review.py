@@ -19,7 +19,7 @@ from api.parameters import KeyHeader, MatchHeader, Paged
 from api.problems import ACCESS, CLASHES, MISSING, STORAGE, Problem, documented
 from api.service import ServiceNow
 from matcher.catalogue import Catalogue
-from matcher.catalogue.finds.resolution import Wanted
+from matcher.catalogue.finds.resolution import RecordFields
 from matcher.catalogue.log.decisions import Actor, DecisionRow
 from matcher.core.answer_json import to_json
 from matcher.jobs.lot import review, store
@@ -44,7 +44,7 @@ def waiting(
     return shapes.CasePage(
         total=len(cases),
         cards=sum(len(case.cards) for case in cases),
-        held=len(to_confirm(service.catalogue, cards, 0.0)),
+        known=len(to_confirm(service.catalogue, cards, 0.0)),
         items=[_case(case) for case in cases[query.offset : query.offset + query.limit]],
     )
 
@@ -78,7 +78,7 @@ def _carried_out(
     match wish:
         case shapes.AcceptCard():
             skipped = {"note", "by", "action", "card", "apart", "alone"}
-            wanted = Wanted(**wish.model_dump(exclude=skipped))
+            wanted = RecordFields(**wish.model_dump(exclude=skipped))
             return review.accept(catalogue, lot, wish.card, who, wanted, apart=_apart(wish), batch=batch)
         case shapes.ChooseRecord():
             return review.choose(catalogue, lot, wish.card, wish.record_id, who, apart=_apart(wish), batch=batch)
@@ -87,7 +87,7 @@ def _carried_out(
         case shapes.SkipCard():
             review.skip(catalogue, lot, wish.card, put_off=not wish.back)
             return ()
-        case shapes.ConfirmHeld():
+        case shapes.ConfirmKnown():
             return review.confirm(catalogue, lot, cards_of(catalogue, lot), who, above=wish.above, batch=batch)
         case shapes.UndoLot():
             return review.undo(catalogue, lot, who, whole=wish.whole, batch=batch)

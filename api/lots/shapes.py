@@ -112,7 +112,7 @@ class Case(BaseModel):
 class CasePage(BaseModel):
     total: int
     cards: int = Field(description="Cards that the waiting decisions would settle.")
-    held: int = Field(description="Held cards that can be confirmed at once.")
+    known: int = Field(description="Cards of known records that can be confirmed at once.")
     items: list[Case]
 
 
@@ -153,7 +153,7 @@ class SkipCard(AboutCard):
     back: bool = Field(False, description="Take it up again.")
 
 
-class ConfirmHeld(Deciding):
+class ConfirmKnown(Deciding):
     action: Literal["confirm"]
     above: float = Field(0.9, ge=0, le=1)
 
@@ -164,7 +164,7 @@ class UndoLot(Deciding):
 
 
 Wish = Annotated[
-    AcceptCard | ChooseRecord | RejectCard | SkipCard | ConfirmHeld | UndoLot, Field(discriminator="action")
+    AcceptCard | ChooseRecord | RejectCard | SkipCard | ConfirmKnown | UndoLot, Field(discriminator="action")
 ]
 
 

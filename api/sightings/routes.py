@@ -66,7 +66,7 @@ async def see(
     result = await answered(service, Job(photo.name, photo.data, quad=corners_of(query.quad)))
 
     def store() -> shapes.Seen:
-        decision = sightings.see(
+        decision = sightings.note_sightings(
             service.catalogue, result.answer, photo.data, who, source=query.source, seen_on=query.seen_on,
             idempotency=(key, request_hash),
         )  # fmt: skip

@@ -40,7 +40,7 @@ def see(
                 failed += 1
                 messages.print(result.answer.error.message, markup=False)
                 continue
-            noted = sightings.see(
+            noted = sightings.note_sightings(
                 opened,
                 result.answer,
                 photo.read_bytes(),
@@ -87,7 +87,7 @@ def confirm(
 ) -> None:
     """Say which physical card a reference or a sighting shows."""
     with decision.open() as opened:
-        decision.report(sightings.join(opened, kind, number, copy, decision.actor, note=decision.note))
+        decision.report(sightings.join_copy(opened, kind, number, copy, decision.actor, note=decision.note))
 
 
 @app.command("part")
@@ -95,4 +95,4 @@ def confirm(
 def part(kind: Kind, number: Number, decision: DecisionOptions) -> None:
     """Take back which physical card a reference or a sighting shows."""
     with decision.open() as opened:
-        decision.report(sightings.part(opened, kind, number, decision.actor, note=decision.note))
+        decision.report(sightings.part_copy(opened, kind, number, decision.actor, note=decision.note))

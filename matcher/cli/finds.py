@@ -18,7 +18,7 @@ from matcher.cli.options import (
     DecisionOptions,
     FormatOption,
     QuietOption,
-    RecordFields,
+    RecordOptions,
     WorkersOption,
     grouped,
 )
@@ -133,12 +133,12 @@ def show(find: FindArgument, catalogue: CatalogueOption, format: FormatOption = 
 def accept(
     find: FindArgument,
     decision: DecisionOptions,
-    fields: RecordFields,
+    fields: RecordOptions,
     copy: Annotated[str, typer.Option(help="Label of the physical card.")] = "",
 ) -> None:
     """Accept a find: it becomes a new record, its photo the record's first reference."""
     with decision.open() as opened:
-        made = resolution.accept(opened, find, decision.actor, fields.wanted(copy), note=decision.note)
+        made = resolution.accept(opened, find, decision.actor, fields.said(copy), note=decision.note)
         print(resolution.find(opened, find).record_id)
     decision.report(made)
 

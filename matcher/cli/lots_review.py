@@ -11,7 +11,7 @@ import typer
 from matcher.catalogue import Catalogue
 from matcher.catalogue.log.decisions import DecisionRow
 from matcher.cli.lots import LotArgument, app, opened_lot
-from matcher.cli.options import CatalogueOption, DecisionOptions, FormatOption, RecordFields, grouped
+from matcher.cli.options import CatalogueOption, DecisionOptions, FormatOption, RecordOptions, grouped
 from matcher.cli.output import print_json, print_table, remark
 from matcher.core.answer_json import CAUTIONS
 from matcher.jobs.lot import review
@@ -53,7 +53,7 @@ def show_queue(
     """What waits for you, the decisions that settle most first."""
     with opened_lot(catalogue, lot) as (opened, row):
         cases = queue(opened, row)
-        held = len(to_confirm(opened, cards_of(opened, row), 0.0))
+        known = len(to_confirm(opened, cards_of(opened, row), 0.0))
     if format == "json":
         for case in cases[:limit]:
             print_json(_case_json(case))
@@ -62,14 +62,15 @@ def show_queue(
     print_table(headings, (_case_line(case) for case in cases[:limit]))
     cards = sum(len(case.cards) for case in cases)
     print(
-        f"\n{len(cases)} decisions settle {cards} cards; {held} held cards can be confirmed at once: lots confirm {lot}"
+        f"\n{len(cases)} decisions settle {cards} cards; {known} cards of known records can be confirmed at once: "
+        f"lots confirm {lot}"
     )
 
 
 @app.command("accept")
 @grouped
 def accept(
-    lot: LotArgument, card: CardArgument, decision: DecisionOptions, fields: RecordFields, like: LikeOptions
+    lot: LotArgument, card: CardArgument, decision: DecisionOptions, fields: RecordOptions, like: LikeOptions
 ) -> None:
     """Accept a card as a new record; its like become sightings of it."""
     with opened_lot(decision.catalogue, lot) as (opened, row):
@@ -77,9 +78,7 @@ def accept(
             _preview(opened, row, card, "a new record", "a sighting of it", like)
             return
         _caution(decision.quiet)
-        made = review.accept(
-            opened, row, card, decision.actor, fields.wanted(), apart=like.left_out, note=decision.note
-        )
+        made = review.accept(opened, row, card, decision.actor, fields.said(), apart=like.left_out, note=decision.note)
     _report(made, decision)
 
 
@@ -137,7 +136,7 @@ def confirm(
     above: Annotated[float, typer.Option(min=0, max=1, help="Only answers at least so sure.")] = 0.9,
     preview: PreviewOption = False,
 ) -> None:
-    """Confirm the held cards of a lot as sightings of their records, all at once."""
+    """Confirm the cards of known records in a lot as sightings, all at once."""
     with opened_lot(decision.catalogue, lot) as (opened, row):
         cards = cards_of(opened, row)
         if preview:

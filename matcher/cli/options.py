@@ -19,7 +19,7 @@ from typing import Annotated, Any, Literal, get_type_hints
 import typer
 
 from matcher.catalogue import Catalogue
-from matcher.catalogue.finds.resolution import Wanted
+from matcher.catalogue.finds.resolution import RecordFields
 from matcher.catalogue.log.decisions import Actor, DecisionRow, person, whoever_runs_this
 from matcher.cli.output import messages
 
@@ -67,7 +67,7 @@ class DecisionOptions:
 
 
 @dataclass(frozen=True, kw_only=True)
-class RecordFields:
+class RecordOptions:
     """What a card becomes that is accepted as a new record; what is not given is as identified."""
 
     caption: Annotated[str | None, typer.Option(help="The card's words as printed; '' where it has none.")] = None
@@ -82,10 +82,10 @@ class RecordFields:
     issuer_mark: Annotated[str, typer.Option(help="The issuer's mark as printed.")] = ""
     caption_place: Annotated[str, typer.Option(help="Where the words stand: below, in the picture, ...")] = ""
 
-    def wanted(self, copy: str = "") -> Wanted:
+    def said(self, copy: str = "") -> RecordFields:
         """The same for the catalogue. copy: label of the physical card."""
         given = {field.name: getattr(self, field.name) for field in fields(self) if field.name != "record"}
-        return Wanted(**given, record_id=self.record, copy=copy)
+        return RecordFields(**given, record_id=self.record, copy=copy)
 
 
 def actor(by: str | None) -> Actor:

@@ -21,7 +21,7 @@ Point = tuple[float, float]
 Quad = tuple[Point, Point, Point, Point]
 """Corners TL TR BR BL of the upright card, pixels of the upright photo."""
 
-KNOWN: Outcome = "held"
+KNOWN: Outcome = "known"
 """The outcome of a card that is a known record."""
 
 

@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from matcher.catalogue.log.past_words import outcome_now
 from matcher.core.answer import CandidateResult, CardResult, FaceFacts
 from matcher.core.answer_json import candidate_from_json, confidence_from_json, face_from_json, to_json
 from matcher.core.ladder.candidate import Confidence
@@ -54,7 +55,7 @@ def decision_evidence(find: Mapping[str, Any]) -> dict[str, Any]:
     closest = told["candidates"][0] if told["candidates"] else None
     return {
         "sha256": find["sha256"],
-        "outcome": find["outcome"],
+        "outcome": outcome_now(find["outcome"]),
         "confidence": told["confidence"],
         "closest": closest and {k: closest[k] for k in ("record_id", "reference", "confidence", "crop_shift_mm")},
         "description": told["versions"].get("description"),

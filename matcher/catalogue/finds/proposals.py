@@ -18,11 +18,12 @@ from matcher.catalogue.exchange.table import is_day
 from matcher.catalogue.finds.evidence import FindEvidence, evidence_from_json, evidence_json
 from matcher.catalogue.log.changes import Draft, find_id
 from matcher.catalogue.log.decisions import machine
+from matcher.catalogue.log.past_words import outcome_ever, outcome_now
 from matcher.catalogue.records import files
 from matcher.catalogue.records.ingest import PreparedReference, keep_description
 from matcher.catalogue.records.prepare import prepare_outline
 from matcher.catalogue.records.store import PATIENCE, Catalogue
-from matcher.catalogue.tables.bookkeeping import Find
+from matcher.catalogue.tables.finds import Find
 from matcher.catalogue.tables.models import Quad, outline_key
 from matcher.core.answer import CardResult, PhotoAnswer
 from matcher.core.detect.detection import CardQuad
@@ -72,12 +73,12 @@ class FindRow:
 
 def propose(
     catalogue: Catalogue, answer: PhotoAnswer, data: bytes, *, source: str = "", seen_on: str = "",
-    only: Collection[int] | None = None, **told: Any,
+    only: Collection[int] | None = None, **logged: Any,
 ) -> tuple[FindRow, ...]:  # fmt: skip
     """Propose the new cards of one photo, as one decision of the machine; a card that was proposed before is left out.
 
-    data: the photo's bytes. only: places (from 0) of the cards to propose, whatever
-    their outcome, as a person wants to decide on them. told: as `Catalogue.deciding` takes it.
+    data: the photo's bytes. only: places (from 0) of the cards to propose, whatever their outcome, as a person wants
+    to decide on them. logged: as `Catalogue.deciding` takes it.
     Returns the finds of this photo's new cards, old and new. Raises CatalogueError, UnreadablePhoto.
     """
     check_day(seen_on)
@@ -98,7 +99,7 @@ def propose(
     with (
         catalogue.writing(PATIENCE),
         catalogue.bringing(named),
-        catalogue.deciding(machine(), "propose", **told) as entry,
+        catalogue.deciding(machine(), "propose", **logged) as entry,
     ):
         known = [
             _propose(entry.draft, answer, card, one, data, source, seen_on)
@@ -171,26 +172,32 @@ def finds(
 
 
 def count_finds(catalogue: Catalogue, state: State | None = None, outcome: str | None = None) -> int:
+    """How many finds `finds` would list without a limit."""
     with catalogue.reading() as connection:
         query = _where(select(func.count()).select_from(Find), state, outcome)
         return int(connection.execute(query).scalar_one())
 
 
 def check_day(text: str) -> None:
+    """Refuse what is no day, month or year like 1987-05-23; "" stands for unknown. Raises CatalogueError bad_day."""
     if not is_day(text):
         raise CatalogueError("bad_day", f"{text!r} is no day", "write it like 1987-05-23, 1987-05 or 1987")
 
 
 def _where(query: Select[Any], state: str | None, outcome: str | None) -> Select[Any]:
     query = query if state is None else query.where(Find.state == state)
-    return query if outcome is None else query.where(Find.outcome == outcome)
+    return query if outcome is None else query.where(Find.outcome.in_(outcome_ever(outcome)))
 
 
 def _found(catalogue: Catalogue, query: Select[Any]) -> tuple[FindRow, ...]:
     with catalogue.reading() as connection:
         rows = [dict(row._mapping) for row in connection.execute(query)]
-    return tuple(FindRow(**{**row, "quad": tuple(map(tuple, row["quad"]))}) for row in rows)
+    return tuple(
+        FindRow(**{**row, "outcome": outcome_now(row["outcome"]), "quad": tuple(map(tuple, row["quad"]))})
+        for row in rows
+    )
 
 
 def no_such_find(wanted_find: str) -> CatalogueError:
+    """The error for a find that is not there."""
     return CatalogueError("no_such_find", f"no find {wanted_find}", "list the finds to see their ids")

@@ -1,6 +1,6 @@
 """Which physical cards have been seen: sightings, and the copies that a person has joined them to.
 
-A reference is a sighting too. A card that was identified as a known record (`held`) can be noted as a sighting
+A reference is a sighting too. A card that was identified as a record (outcome `known`) can be noted as a sighting
 without becoming a reference; the copy rung then suggests which copy it may be, and a person confirms or says
 otherwise. Only what a person has joined counts as one copy.
 """
@@ -16,12 +16,11 @@ from sqlalchemy import select
 
 from matcher.catalogue.finds.evidence import sighting_evidence
 from matcher.catalogue.finds.proposals import check_day, own_name
-from matcher.catalogue.finds.resolution import decided
-from matcher.catalogue.log.decisions import Actor, DecisionRow
+from matcher.catalogue.log.decisions import Actor, DecisionRow, decided
 from matcher.catalogue.records import files
 from matcher.catalogue.records.ingest import copy_of
 from matcher.catalogue.records.store import PATIENCE, Catalogue
-from matcher.catalogue.tables.bookkeeping import Sighting
+from matcher.catalogue.tables.finds import Sighting
 from matcher.catalogue.tables.models import Copy, Quad, Record, Reference, outline_key
 from matcher.core.answer import CardResult, PhotoAnswer
 from matcher.core.errors import CatalogueError, UnreadablePhoto
@@ -53,26 +52,31 @@ class SightingRow:
     suggested_probability: float | None
 
 
-def see(
+def note_sightings(
     catalogue: Catalogue, answer: PhotoAnswer, data: bytes, who: Actor, *, source: str = "", seen_on: str = "",
-    **told: Any,
+    **logged: Any,
 ) -> DecisionRow | None:  # fmt: skip
-    """Note every `held` card of a photo as a sighting of its record; None where there is none, or none is new.
+    """Note every `known` card of a photo as a sighting of its record; None where there is none, or none is new.
 
-    That the card is the record is the person's word, who notes it; which copy it is stays open.
+    answer: the published object; data: the photo's bytes. That the card is the record is the word of the person who
+    notes it; which copy it is stays open. Raises CatalogueError bad_day, UnreadablePhoto changed.
     """
     check_day(seen_on)
     sha256 = hashlib.sha256(data).hexdigest()
     if sha256 != answer.sha256:
         raise UnreadablePhoto("changed", f"{answer.photo}: was changed while it was being read", "run again")
-    held = [card for card in answer.cards if card.is_known]
-    if not held:
+    known = [card for card in answer.cards if card.is_known]
+    if not known:
         return None
     suffix = files.suffix_of(data)
     image: dict[str, Any] = {files.image_name(sha256, suffix): data}
-    with catalogue.writing(PATIENCE), catalogue.bringing(image), catalogue.deciding(who, "see", **told) as entry:
+    with (
+        catalogue.writing(PATIENCE),
+        catalogue.bringing(image),
+        catalogue.deciding(who, "see", **logged) as entry,
+    ):
         made = []
-        for card in held:
+        for card in known:
             outline = outline_key(card.quad)
             if entry.draft.rows(Sighting, sha256=sha256, outline=outline):
                 continue
@@ -87,18 +91,21 @@ def see(
                 evidence=sighting_evidence(card, answer.versions),
             )  # fmt: skip
             made.append(f"{number} of {card.record_id}")
-        entry.about = " ".join(str(card.record_id) for card in held)
+        entry.about = " ".join(str(card.record_id) for card in known)
         entry.outcome = f"sightings {', '.join(made)}"
     return entry.row
 
 
-def join(catalogue: Catalogue, kind: str, number: int, label: str | None, who: Actor, **told: Any) -> DecisionRow:
+def join_copy(
+    catalogue: Catalogue, kind: str, number: int, label: str | None, who: Actor, **logged: Any
+) -> DecisionRow:
     """Say which copy a reference or a sighting shows; without a label: confirm what the copy rung suggests.
 
     kind: "reference" or "sighting". A suggested reference that has no copy yet becomes one together with it.
+    Raises CatalogueError no_such_reference, no_such_sighting, missing_value, nothing_changed.
     """
     model = {"reference": Reference, "sighting": Sighting}[kind]
-    with catalogue.writing(PATIENCE), catalogue.deciding(who, "join_copy", **told) as entry:
+    with catalogue.writing(PATIENCE), catalogue.deciding(who, "join_copy", **logged) as entry:
         draft = entry.draft
         row = draft.row(model, number)
         if row is None:
@@ -119,10 +126,13 @@ def join(catalogue: Catalogue, kind: str, number: int, label: str | None, who: A
     return decided(entry)
 
 
-def part(catalogue: Catalogue, kind: str, number: int, who: Actor, **told: Any) -> DecisionRow:
-    """Say that it is open again which copy a reference or a sighting shows."""
+def part_copy(catalogue: Catalogue, kind: str, number: int, who: Actor, **logged: Any) -> DecisionRow:
+    """Say that it is open again which copy a reference or a sighting shows.
+
+    Raises CatalogueError no_such_reference, no_such_sighting, nothing_changed.
+    """
     model = {"reference": Reference, "sighting": Sighting}[kind]
-    with catalogue.writing(PATIENCE), catalogue.deciding(who, "part_copy", **told) as entry:
+    with catalogue.writing(PATIENCE), catalogue.deciding(who, "part_copy", **logged) as entry:
         row = entry.draft.row(model, number)
         if row is None:
             raise CatalogueError(f"no_such_{kind}", f"no {kind} {number}", "list what has been seen")
@@ -156,7 +166,7 @@ def sighting(catalogue: Catalogue, number: int) -> SightingRow:
 
 
 def _suggestion(card: CardResult) -> tuple[int | None, float | None]:
-    """The reference of the held record whose very card this most probably is."""
+    """The reference of the known record whose very card this most probably is."""
     likely = [
         (candidate.confidence.copy, int(candidate.reference))
         for candidate in card.candidates

@@ -2,7 +2,7 @@
 
 A `Draft` changes rows inside a transaction and keeps what it did: for each row its table, key, and the values
 before and after. From these the log can undo a decision, redo it, and rebuild a catalogue from nothing. A change
-that does not fit the rows it meets raises `Misfit`: nothing is ever guessed.
+that does not fit the rows it meets raises `ChangeConflict`: nothing is ever guessed.
 """
 
 from __future__ import annotations
@@ -11,14 +11,15 @@ import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from itertools import islice
 from typing import Any
 
 from sqlalchemy import JSON, Column, Connection, Table, and_, delete, insert, select, update
 from sqlalchemy.exc import IntegrityError
 
-from matcher.catalogue.records import numbering
-from matcher.catalogue.tables.bookkeeping import CropWindow, Find, Given, Image, PoseFrame, Series, Sighting, Spelling
+from matcher.catalogue.tables.facts import CropWindow, PoseFrame, Series, Spelling
+from matcher.catalogue.tables.finds import Find, Sighting
+from matcher.catalogue.tables.given_ids import keep_id
+from matcher.catalogue.tables.log import Image, LastNumber
 from matcher.catalogue.tables.models import Base, Copy, Record, Reference, UtcTime
 
 LOGGED: Mapping[str, Table] = {
@@ -32,11 +33,8 @@ _FINDS_PREFIX = "F"
 _TOO_LARGE = 2**31
 """For an integer column of a database."""
 
-AT_ONCE = 256
-"""Rows asked for in one statement."""
 
-
-class Misfit(Exception):
+class ChangeConflict(Exception):
     """A change meets rows that it was not made for: which row, and why it does not fit."""
 
     def __init__(self, table: str, key: Sequence[Any], why: str) -> None:
@@ -55,9 +53,11 @@ class Change:
     after: Mapping[str, Any] | None
 
     def inverse(self) -> Change:
+        """The change that takes this one back."""
         return Change(self.table, self.key, self.after, self.before)
 
     def as_json(self) -> dict[str, Any]:
+        """As the log keeps it; `from_json` is the reverse."""
         return {"table": self.table, "key": list(self.key), "before": self.before, "after": self.after}
 
     @classmethod
@@ -98,6 +98,7 @@ class Draft:
         return [to_json(table, row._asdict()) for row in found]
 
     def insert(self, model: type[Base], **values: Any) -> None:
+        """Add a row; values: of all its columns. Raises ChangeConflict where its key is there already."""
         table = LOGGED[model.__tablename__]
         after = to_json(table, values)
         self.make(Change(table.name, tuple(after[c.name] for c in table.primary_key.columns), None, after))
@@ -107,7 +108,7 @@ class Draft:
         table = LOGGED[model.__tablename__]
         now = read_row(self.connection, table, key)
         if now is None:
-            raise Misfit(table.name, key, "is not there")
+            raise ChangeConflict(table.name, key, "is not there")
         wanted = to_json(table, values)
         changed = [name for name, value in wanted.items() if now[name] != value]
         if changed:
@@ -115,14 +116,18 @@ class Draft:
             self.make(Change(table.name, tuple(key), before, after))
 
     def delete(self, model: type[Base], *key: Any) -> None:
+        """Take a row out. Raises ChangeConflict where it is not there, or others point at it."""
         table = LOGGED[model.__tablename__]
         now = read_row(self.connection, table, key)
         if now is None:
-            raise Misfit(table.name, key, "is not there")
+            raise ChangeConflict(table.name, key, "is not there")
         self.make(Change(table.name, tuple(key), now, None))
 
     def make(self, change: Change) -> None:
-        """Make one change, whoever thought of it. Raises Misfit."""
+        """Make one change, whoever thought of it. Raises ChangeConflict, after which the transaction must be given up.
+
+        Who wants to go on in it makes the change inside a savepoint (`Connection.begin_nested`).
+        """
         _apply(self.connection, change)
         self.changes.append(change)
 
@@ -132,14 +137,21 @@ class Draft:
 
 
 def last_given(connection: Connection, kind: str) -> int:
-    return int(connection.execute(select(Given.last).where(Given.kind == kind)).scalar() or 0)
+    """The highest number of a kind ('references', 'copies', 'sightings', 'finds') ever given out; 0 for none."""
+    return int(connection.execute(select(LastNumber.last).where(LastNumber.kind == kind)).scalar() or 0)
 
 
 def find_id(number: int) -> str:
+    """How the find of this number is called.
+
+    >>> find_id(3)
+    'F00003'
+    """
     return f"{_FINDS_PREFIX}{number:05d}"
 
 
 def read_row(connection: Connection, table: Table, key: Sequence[Any]) -> dict[str, Any] | None:
+    """One row as JSON values, by its primary key; None where there is none."""
     row = connection.execute(select(table).where(_is(table, key))).one_or_none()
     return None if row is None else to_json(table, row._asdict())
 
@@ -164,87 +176,67 @@ def touched(changes: Iterable[Change]) -> Iterator[tuple[str, str]]:
                     yield table, canonical([values[column]])
 
 
-def expect(change: Change, now: Mapping[str, Any] | None) -> None:
-    """Raise Misfit unless a row is as the change takes it to be. now: its JSON values, or None where there is none."""
+def _apply(connection: Connection, change: Change) -> None:
+    table = LOGGED[change.table]
+    _expect(change, read_row(connection, table, change.key))
+    try:
+        connection.execute(_statement(table, change))
+    except IntegrityError:
+        raise ChangeConflict(change.table, change.key, "is bound to other rows, or would be there twice") from None
+    _keep_what_is_given_out(connection, change)
+
+
+def _expect(change: Change, now: Mapping[str, Any] | None) -> None:
+    """Raise ChangeConflict unless a row is as the change takes it to be. now: its JSON values, None for no row."""
     if change.before is None and now is not None:
-        raise Misfit(change.table, change.key, "is there already")
+        raise ChangeConflict(change.table, change.key, "is there already")
     if change.before is not None and now is None:
-        raise Misfit(change.table, change.key, "is not there")
+        raise ChangeConflict(change.table, change.key, "is not there")
     if change.before is not None and now is not None:
         other = [name for name, value in change.before.items() if now[name] != value]
         if other:
-            raise Misfit(change.table, change.key, f"has another {', '.join(other)} by now")
-
-
-def remember(connection: Connection, changes: Sequence[Change]) -> None:
-    """What new rows give out for good: their numbers, their images, ids of records and poses."""
-    new = [(change.table, change.after) for change in changes if change.before is None and change.after is not None]
-    _remember_numbers(connection, new)
-    _remember_images(connection, new)
-    names = [("record", str(change.key[0])) for change in changes if change.table == "records" and not change.before]
-    poses = [change.after.get("pose") for change in changes if change.table == "records" and change.after is not None]
-    numbering.remember(connection, [*names, *(("pose", pose) for pose in poses if pose is not None)])
-
-
-def stored_values(table: Table, values: Mapping[str, Any]) -> dict[str, Any]:
-    """The reverse of `to_json`: what goes into the columns."""
-    return {name: _stored(table, name, value) for name, value in values.items()}
-
-
-def _apply(connection: Connection, change: Change) -> None:
-    table = LOGGED[change.table]
-    expect(change, read_row(connection, table, change.key))
-    try:
-        with connection.begin_nested():
-            connection.execute(_statement(table, change))
-    except IntegrityError:
-        raise Misfit(change.table, change.key, "is bound to other rows, or would be there twice") from None
-    remember(connection, [change])
+            raise ChangeConflict(change.table, change.key, f"has another {', '.join(other)} by now")
 
 
 def _statement(table: Table, change: Change) -> Any:
     if change.after is None:
         return delete(table).where(_is(table, change.key))
-    values = stored_values(table, change.after)
+    values = {name: _stored(table, name, value) for name, value in change.after.items()}
     if change.before is None:
         return insert(table).values(values)
     return update(table).where(_is(table, change.key)).values(values)
 
 
-_New = Sequence[tuple[str, Mapping[str, Any]]]
+def _keep_what_is_given_out(connection: Connection, change: Change) -> None:
+    """What a new row gives out for good: its number, its image; ids of records and poses."""
+    if change.after is None:
+        return
+    if change.before is None:
+        _keep_number(connection, change.table, change.after)
+        _keep_image(connection, change.after)
+    if change.table == "records":
+        if change.before is None:
+            keep_id(connection, "record", str(change.key[0]))
+        if change.after.get("pose") is not None:
+            keep_id(connection, "pose", change.after["pose"])
 
 
-def _remember_numbers(connection: Connection, new: _New) -> None:
-    highest: dict[str, int] = {}
-    for table, after in new:
-        if table in _NUMBERED:
-            number = int(str(after[_NUMBERED[table]]).removeprefix(_FINDS_PREFIX))
-            highest[table] = max(number, highest.get(table, 0))
-    for kind, number in highest.items():
-        known = last_given(connection, kind)
-        if not known:
-            connection.execute(insert(Given).values(kind=kind, last=number))
-        elif number > known:
-            connection.execute(update(Given).where(Given.kind == kind).values(last=number))
+def _keep_number(connection: Connection, kind: str, row: Mapping[str, Any]) -> None:
+    if kind not in _NUMBERED:
+        return
+    number = int(str(row[_NUMBERED[kind]]).removeprefix(_FINDS_PREFIX))
+    lower = (LastNumber.kind == kind) & (LastNumber.last < number)
+    if not connection.execute(update(LastNumber).where(lower).values(last=number)).rowcount and not last_given(
+        connection, kind
+    ):
+        connection.execute(insert(LastNumber).values(kind=kind, last=number))
 
 
-def _remember_images(connection: Connection, new: _New) -> None:
-    named: dict[str, str] = {}
-    for _, after in new:
-        if after.get("sha256") and "suffix" in after:
-            named.setdefault(after["sha256"], after["suffix"])
-    for some in batched(named, AT_ONCE):
-        held = set(connection.execute(select(Image.sha256).where(Image.sha256.in_(some))).scalars())
-        lacking = [{"sha256": sha256, "suffix": named[sha256]} for sha256 in some if sha256 not in held]
-        if lacking:
-            connection.execute(insert(Image), lacking)
-
-
-def batched(values: Iterable[Any], size: int) -> Iterator[list[Any]]:
-    """The values in lists of at most so many."""
-    rest = iter(values)
-    while some := list(islice(rest, size)):
-        yield some
+def _keep_image(connection: Connection, row: Mapping[str, Any]) -> None:
+    if not row.get("sha256") or "suffix" not in row:
+        return
+    if not connection.execute(select(Image.sha256).where(Image.sha256 == row["sha256"])).first():
+        connection.execute(insert(Image).values(sha256=row["sha256"], suffix=row["suffix"]))
 
 
 def _is(table: Table, key: Sequence[Any]) -> Any:

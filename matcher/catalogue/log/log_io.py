@@ -1,4 +1,4 @@
-"""The log taken out as JSON Lines, and played into a catalogue: the same log always gives the same catalogue.
+"""The log taken out as JSON Lines, and replayed into a catalogue: the same log always gives the same catalogue.
 
 The first line says of which catalogue the log is, how many decisions follow, and the digest of the last. Every
 further line is a decision with its changes. Replaying checks all of that, the chain, and that each change fits the
@@ -9,16 +9,16 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
 
 from sqlalchemy import Connection, select, update
+from sqlalchemy.exc import DataError
 
-from matcher.catalogue.log.bulk_apply import Misplayed, play_rows
-from matcher.catalogue.log.changes import LOGGED, Draft, Misfit, canonical, to_json
+from matcher.catalogue.log.changes import LOGGED, ChangeConflict, Draft, canonical, to_json
 from matcher.catalogue.log.decisions import (
     DecisionRow,
     as_json,
@@ -26,16 +26,14 @@ from matcher.catalogue.log.decisions import (
     identity,
     last,
     read,
+    write,
 )
 from matcher.catalogue.log.log_file import VERSION, LogHead, bad_log, chained, decisions_in, opened, read_head
 from matcher.catalogue.records import files
 from matcher.catalogue.records.store import PATIENCE, Catalogue
-from matcher.catalogue.tables.bookkeeping import Decision, Identity, Image
 from matcher.catalogue.tables.database import guarded
-from matcher.core.errors import CatalogueError, PlatekinError
-
-CHANGES_AT_ONCE = 2000
-"""Played together: enough that the statements do not count, few enough for any memory."""
+from matcher.catalogue.tables.log import Decision, Identity, Image
+from matcher.core.errors import CatalogueError
 
 
 @dataclass(frozen=True)
@@ -53,6 +51,7 @@ def export_log(catalogue: Catalogue, target: Path) -> int:
 
 
 def write_log(connection: Connection, stream: IO[str]) -> int:
+    """Write the log as JSON Lines into an open stream; returns how many decisions."""
     number, digest = last(connection)
     head = {
         "platekin": "log",
@@ -71,7 +70,7 @@ def write_log(connection: Connection, stream: IO[str]) -> int:
 def replay_log(
     catalogue: Catalogue, log: Path, images: Path | None = None, check: Callable[[Draft], None] | None = None
 ) -> Replayed:
-    """Play a log into an empty catalogue, or into one whose own log it continues.
+    """Replay a log into an empty catalogue, or into one whose own log it continues.
 
     images: a folder whose files are taken, by their content, as the pictures that the log names.
     check: as in `Catalogue.deciding`.
@@ -81,55 +80,65 @@ def replay_log(
     with catalogue.writing(PATIENCE), _bringing(catalogue, pictures), catalogue.replaying() as connection:
         if check:
             check(Draft(connection))
-        done = play(connection, log)
+        done = replay(connection, log)
         named = [(sha256, suffix) for sha256, suffix in connection.execute(select(Image.sha256, Image.suffix))]
     lacking = sum(not (catalogue.folder / files.image_name(*one)).exists() for one in named)
     return Replayed(done, lacking)
 
 
-def play(connection: Connection, log: Path) -> int:
-    """Play a log through a connection, whose owner commits; returns how many decisions were new."""
+def replay(connection: Connection, log: Path) -> int:
+    """Replay a log through a connection, whose owner commits; returns how many decisions were new.
+
+    Raises BadTable (missing_file, bad_log) and CatalogueError (another_catalogue, does_not_fit, newer_version); then
+    nothing may be kept.
+    """
     with opened(log) as stream:
         head = read_head(stream, log)
-        held, _ = last(connection)
-        if held == 0:
+        present, _ = last(connection)
+        if present == 0:
             _take_identity(connection, head, log)
         elif identity(connection) != head.catalogue:
             raise another_catalogue(log)
         entries = connection.execute(select(Decision.number, Decision.digest))
         known = {entry.number: entry.digest for entry in entries}
         number, before = 0, beginning(head.catalogue)
-        for rows in _batches(chained(stream, log, before)):
-            number, before = rows[-1].number, rows[-1].digest
-            _play(connection, rows, known, log)
+        for row in chained(stream, log, before):
+            number, before = row.number, row.digest
+            if number not in known:
+                _make_again(connection, row, log)
+            elif known[number] != row.digest:
+                why = f"{log} line {number + 1}: decision {number} is another than in the catalogue"
+                raise CatalogueError("does_not_fit", why, "the two have parted: keep one, enrol the other's records")
     if number != head.decisions or before != head.digest:
         raise bad_log(log, number + 1, f"the log ends after {number} of {head.decisions} decisions")
-    if number < held:
-        raise CatalogueError(
-            "does_not_fit", f"{log}: the catalogue is {held - number} decisions ahead of this log", "export a newer log"
-        )
-    return number - held
+    if number < present:
+        why = f"{log}: the catalogue is {present - number} decisions ahead of this log"
+        raise CatalogueError("does_not_fit", why, "export a newer log")
+    return number - present
 
 
 def content_digest(connection: Connection) -> str:
     """SHA-256 of all rows that decisions can change, and of the log's end: equal for equal catalogues."""
-    told = hashlib.sha256(identity(connection).encode())
+    content = hashlib.sha256(identity(connection).encode())
     for table in LOGGED.values():
         rows = connection.execute(select(table).order_by(*table.primary_key.columns))
         for row in rows:
-            told.update(f"{table.name} {canonical(to_json(table, row._asdict()))}\n".encode())
-    told.update(canonical(last(connection)).encode())
-    return told.hexdigest()
+            content.update(f"{table.name} {canonical(to_json(table, row._asdict()))}\n".encode())
+    content.update(canonical(last(connection)).encode())
+    return content.hexdigest()
 
 
 def fold(rows: Iterator[DecisionRow]) -> dict[str, dict[str, dict[str, Any]]]:
-    """What the tables must hold by the log alone: rows by table and key. Raises Misfit where it contradicts itself."""
+    """What the tables must hold by the log alone: rows by table and key.
+
+    Raises ChangeConflict where the log contradicts itself.
+    """
     tables: dict[str, dict[str, dict[str, Any]]] = {name: {} for name in LOGGED}
     for row in rows:
         for change in row.changes:
             held, key = tables[change.table], canonical(list(change.key))
             if (change.before is None) == (key in held):
-                raise Misfit(change.table, change.key, f"contradicts decision {row.number}")
+                raise ChangeConflict(change.table, change.key, f"contradicts decision {row.number}")
             if change.after is None:
                 del held[key]
             else:
@@ -155,6 +164,7 @@ def new_file(target: Path) -> Iterator[IO[str]]:
 
 
 def another_catalogue(log: Path) -> CatalogueError:
+    """The error for a log that is not of this catalogue."""
     return CatalogueError(
         "another_catalogue",
         f"{log}: this is the log of another catalogue",
@@ -162,38 +172,18 @@ def another_catalogue(log: Path) -> CatalogueError:
     )
 
 
-def _batches(rows: Iterator[DecisionRow]) -> Iterator[list[DecisionRow]]:
-    """Decisions in lists that are played at once. What lies before a bad line comes before its error."""
-    some: list[DecisionRow] = []
-    weight = 0
+def _make_again(connection: Connection, row: DecisionRow, log: Path) -> None:
+    """Make a decision's changes, and write it into the catalogue's own log."""
+    draft = Draft(connection)
     try:
-        for row in rows:
-            some.append(row)
-            weight += 1 + len(row.changes)
-            if weight >= CHANGES_AT_ONCE:
-                yield some
-                some, weight = [], 0
-    except PlatekinError:
-        if some:
-            yield some
-        raise
-    if some:
-        yield some
-
-
-def _play(connection: Connection, rows: Sequence[DecisionRow], known: Mapping[int, str], log: Path) -> None:
-    """known: number -> digest of the decisions that the catalogue holds."""
-    for row in rows:
-        if row.number in known and known[row.number] != row.digest:
-            why = f"{log} line {row.number + 1}: decision {row.number} is another than in the catalogue"
-            raise CatalogueError("does_not_fit", why, "the two have parted: keep one, enrol the other's records")
-    new = [row for row in rows if row.number not in known]
-    try:
-        if new:
-            play_rows(connection, new)
-    except Misplayed as misplayed:
-        why = f"{log} line {misplayed.row.number + 1}: {misplayed}"
-        raise CatalogueError("does_not_fit", why, "the log does not belong to what is in the catalogue") from None
+        for change in row.changes:
+            draft.make(change)
+    except (ChangeConflict, DataError) as error:
+        # A null character, say, which PostgreSQL cannot store.
+        why = str(error) if isinstance(error, ChangeConflict) else f"this database cannot hold it: {error.orig}"
+        message = f"{log} line {row.number + 1}: {why}"
+        raise CatalogueError("does_not_fit", message, "the log does not belong to what is in the catalogue") from None
+    write(connection, [row])
 
 
 def _take_identity(connection: Connection, head: LogHead, log: Path) -> None:
@@ -221,6 +211,7 @@ def _pictures(log: Path, images: Path) -> dict[str, Path]:
 
 
 def sha256_of(path: Path) -> str:
+    """SHA-256 of a file's content, in hexadecimal digits. Raises OSError."""
     with path.open("rb") as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 

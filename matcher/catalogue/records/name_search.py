@@ -17,7 +17,7 @@ from sqlalchemy import Connection, select
 
 from matcher.catalogue.log.decisions import DecisionRow
 from matcher.catalogue.records.store import Catalogue
-from matcher.catalogue.tables.bookkeeping import Spelling
+from matcher.catalogue.tables.facts import Spelling
 from matcher.catalogue.tables.models import RecordRow
 
 FEW = 200
@@ -41,6 +41,7 @@ class NameSearch:
 
     @classmethod
     def of(cls, catalogue: Catalogue) -> NameSearch:
+        """The names of all records of a catalogue, with their spellings, as they are now."""
         with catalogue.reading() as connection:
             return cls(catalogue.records(), _spellings(connection))
 

@@ -118,7 +118,7 @@ def _meetings(
 
 
 def _worth(card: Card, other: Card, hit: Hit) -> bool:
-    """Two that are held as different records have been told apart by better means."""
+    """Two that are known as different records have been told apart by better means."""
     both_known = card.found.is_known and other.found.is_known
     return hit.inliers >= FEWEST and not (both_known and card.found.record_id != other.found.record_id)
 

@@ -12,14 +12,14 @@ from dataclasses import dataclass
 from sqlalchemy import select
 
 from matcher.catalogue import Catalogue
-from matcher.catalogue.tables.bookkeeping import Find, Sighting
+from matcher.catalogue.tables.finds import Find, Sighting
 from matcher.core.errors import CatalogueError
 from matcher.jobs.lot import store
 from matcher.jobs.lot.cards import NEW, Card, cards_of
 from matcher.jobs.lot.store import LotRow
 
 ASKED = (*NEW, "undecided")
-"""Outcomes that wait for a person; `held` is confirmed as a whole, `unreadable` is nobody's to decide."""
+"""Outcomes that wait for a person; `known` is confirmed as a whole, `unreadable` is nobody's to decide."""
 
 
 @dataclass(frozen=True)
@@ -99,7 +99,7 @@ def card_named(cards: Sequence[Card], lot: LotRow, card_id: str) -> Card:
 
 
 def to_confirm(catalogue: Catalogue, cards: Sequence[Card], above: float) -> tuple[Card, ...]:
-    """Held cards that nobody has confirmed yet, if the answer is at least so sure."""
+    """Cards of known records that nobody has confirmed yet, if the answer is at least so sure."""
     done = settled(catalogue, cards)
     return tuple(
         card

@@ -39,10 +39,10 @@ class JudgedCard:
 class ScoredAnswer:
     """One query's answer against its truth.
 
-    outcome:    of the answer, or 'no card'. right: the outcome, and for `held` the record too.
+    outcome:    of the answer, or 'no card'. right: the outcome, and for `known` the record too.
     pose_first, record_first: the closest candidate's; None where the truth is not enrolled.
-    held_wrong: held, but nothing or another record is true.
-    score:      how sure the answer is that the card is a held record: the highest record confidence of any candidate.
+    known_wrong: called known, but nothing or another record is true.
+    score:      how sure the answer is that the card is a known record: the highest record confidence of any candidate.
     """
 
     kind: str
@@ -52,7 +52,7 @@ class ScoredAnswer:
     right: bool
     pose_first: bool | None
     record_first: bool | None
-    held_wrong: bool
+    known_wrong: bool
     score: float
 
     @property
@@ -71,16 +71,16 @@ def score_answer(row: Row) -> ScoredAnswer:
     outcome = card.outcome if card else "no card"
     closest = card.closest if card else None
     right_record = card is not None and card.record_id == truth["record_id"]
-    held = card is not None and card.is_known
+    known = card is not None and card.is_known
     return ScoredAnswer(
         kind=row["kind"],
         fade=row["fade"],
         condition=row["condition"],
         outcome=outcome,
-        right=outcome == truth["outcome"] and (not held or right_record),
+        right=outcome == truth["outcome"] and (not known or right_record),
         pose_first=(closest and closest.pose) == truth["pose"] if truth["pose"] else None,
         record_first=(closest and closest.record_id) == truth["record_id"] if truth["record_id"] else None,
-        held_wrong=held and not right_record,
+        known_wrong=known and not right_record,
         score=max((one.confidence.record or 0.0 for one in card.candidates), default=0.0) if card else 0.0,
     )
 

@@ -19,7 +19,7 @@ from typer.testing import CliRunner
 from matcher.catalogue import Catalogue
 from matcher.catalogue.exchange.check import check
 from matcher.catalogue.finds import resolution, sightings
-from matcher.catalogue.finds.resolution import Wanted
+from matcher.catalogue.finds.resolution import RecordFields
 from matcher.cli import app
 from matcher.core.errors import CatalogueError, UnreadablePhoto
 from matcher.jobs.lot import review, store
@@ -42,11 +42,11 @@ def box(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def lot(catalogue: Catalogue, box: Path) -> LotRow:
-    """p1 to p3 show one new pose, p4 and p5 cannot be told, p6 and p7 are held; p7 is p6's very card again."""
-    held = found("held", record_id="V000", pose="P000", crop="A", confidence={"record": 0.95, "copy": 0.1})
+    """p1 to p3 show one new pose, p4 and p5 cannot be told, p6 and p7 are known; p7 is p6's very card again."""
+    known = found("known", record_id="V000", pose="P000", crop="A", confidence={"record": 0.95, "copy": 0.1})
     quick = Quick({
         **{f"p{k}.png": [found("new_pose", caption=None)] for k in (1, 2, 3)},
-        **{f"p{k}.png": [found("undecided", pose="P000")] for k in (4, 5)}, "p6.png": [held], "p7.png": [held],
+        **{f"p{k}.png": [found("undecided", pose="P000")] for k in (4, 5)}, "p6.png": [known], "p7.png": [known],
     })  # fmt: skip
     lot = tag(catalogue, box, quick).lot
     for one, other in (("1.1", "2.1"), ("2.1", "3.1"), ("4.1", "5.1")):
@@ -65,7 +65,7 @@ def test_one_find_for_a_new_pose_that_turns_up_three_times(catalogue: Catalogue,
     assert review.propose(catalogue, lot) == ()
     (open_find,) = resolution.finds(catalogue, "open")
     assert queue(catalogue, lot)[0].find_id == open_find.find_id
-    made = review.accept(catalogue, lot, "2.1", ADA, Wanted(subject="Bo Fell", caption="BO FELL"))
+    made = review.accept(catalogue, lot, "2.1", ADA, RecordFields(subject="Bo Fell", caption="BO FELL"))
     assert [(row.action, row.actor) for row in made][-2:] == [("see", "person"), ("see", "person")]
     record = next(r for r in catalogue.records() if r.subject == "Bo Fell")
     assert len(catalogue.references(record.record_id)) == 1
@@ -77,7 +77,7 @@ def test_one_find_for_a_new_pose_that_turns_up_three_times(catalogue: Catalogue,
 
 
 def test_a_decision_is_undone_with_all_that_it_settled(catalogue: Catalogue, lot: LotRow) -> None:
-    review.accept(catalogue, lot, "1.1", ADA, Wanted(subject="Bo Fell", caption=""))
+    review.accept(catalogue, lot, "1.1", ADA, RecordFields(subject="Bo Fell", caption=""))
     review.choose(catalogue, lot, "4.1", "V001", ADA)
     assert cases(catalogue, lot) == []
     assert [row.record_id for row in sightings.sightings(catalogue, "V001")] == ["V001", "V001"]
@@ -95,7 +95,7 @@ def test_a_decision_is_undone_with_all_that_it_settled(catalogue: Catalogue, lot
 
 def test_a_whole_lot_is_undone(catalogue: Catalogue, lot: LotRow) -> None:
     review.propose(catalogue, lot)
-    review.accept(catalogue, lot, "1.1", ADA, Wanted(subject="Bo Fell", caption=""))
+    review.accept(catalogue, lot, "1.1", ADA, RecordFields(subject="Bo Fell", caption=""))
     review.reject(catalogue, lot, "4.1", ADA)
     review.confirm(catalogue, lot, cards_of(catalogue, lot), ADA)
     assert cases(catalogue, lot) == []
@@ -113,7 +113,7 @@ def test_without_a_record_the_closest_is_chosen(catalogue: Catalogue, lot: LotRo
 
 
 def test_like_cards_can_be_left_out(catalogue: Catalogue, lot: LotRow) -> None:
-    review.accept(catalogue, lot, "1.1", ADA, Wanted(subject="Bo Fell", caption=""), apart=["3.1"])
+    review.accept(catalogue, lot, "1.1", ADA, RecordFields(subject="Bo Fell", caption=""), apart=["3.1"])
     assert cases(catalogue, lot) == [["4.1", "5.1"], ["3.1"]]
     review.reject(catalogue, lot, "4.1", ADA, apart=None)
     assert cases(catalogue, lot) in ([["3.1"], ["5.1"]], [["5.1"], ["3.1"]])
@@ -232,7 +232,7 @@ def test_faces_and_the_contact_sheet(catalogue: Catalogue, lot: LotRow, tmp_path
     with Image.open(tmp_path / "s.png") as page:
         assert page.size == (1240, 1754)
     order = [card.outcome for card in in_order(cards_of(catalogue, lot))]
-    assert order == ["undecided"] * 2 + ["new_pose"] * 3 + ["held"] * 2
+    assert order == ["undecided"] * 2 + ["new_pose"] * 3 + ["known"] * 2
 
 
 # Sidecars
@@ -348,7 +348,7 @@ def test_the_commands_of_a_lot(catalogue: Catalogue, lot: LotRow, tmp_path: Path
         return result.stdout
 
     assert lot.lot_id in call("lots", "list")
-    assert "2 decisions settle 5 cards; 2 held cards" in call("lots", "queue", lot.lot_id)
+    assert "2 decisions settle 5 cards; 2 cards of known records" in call("lots", "queue", lot.lot_id)
     preview = call("lots", "choose", lot.lot_id, "4.1", "V001", "--preview")
     assert "5.1" in preview
     assert "nothing was decided" in preview
@@ -358,7 +358,7 @@ def test_the_commands_of_a_lot(catalogue: Catalogue, lot: LotRow, tmp_path: Path
     assert {row["card"]: row.get("decided_record") for row in rows}["4.1"] == "V001"
     call("lots", "accept", lot.lot_id, "1.1", "--subject", "Bo Fell", "--caption", "BO FELL", "--by", "Ada Quill")
     call("lots", "confirm", lot.lot_id, "--above", "0.9", "--by", "Ada Quill")
-    assert "1 decisions settle 1 cards; 0 held" in call("lots", "queue", lot.lot_id)
+    assert "1 decisions settle 1 cards; 0 cards of known records" in call("lots", "queue", lot.lot_id)
     call("lots", "undo", lot.lot_id, "--all", "--by", "Ada Quill")
     call("lots", "save", lot.lot_id, tmp_path / "out.xlsx")
     call("lots", "sheet", lot.lot_id, tmp_path / "out.pdf")
