@@ -76,8 +76,6 @@ def _csv_row(photo: str, number: int, card: dict[str, Any]) -> dict[str, Any]:
 
 def _face(card: CardAnswer) -> dict[str, Any]:
     facts = card.condition
-    # Where matches turned the face over, what was seen on it spoke for the other way up.
-    upright = 1 - facts.upright if facts.upright is not None and card.face.turned else facts.upright
     return {
         "size_mm": list(facts.size_mm) if facts.size_mm else None,
         "residual_contrast": round(facts.residual_contrast, 3),
@@ -90,7 +88,7 @@ def _face(card: CardAnswer) -> dict[str, Any]:
         "off_size_mm": list(facts.off_size_mm) if facts.off_size_mm else None,
         "off_square": facts.off_square,
         "scale": facts.scale,
-        "upright": None if upright is None else round(upright, 3),
+        "upright": None if facts.upright is None else round(facts.upright, 3),
         "back": facts.back,
         "sigma": dict(facts.sigma),
     }
