@@ -67,7 +67,12 @@ def identify(
     calibration: Calibration,
     given: Detections | None = None,
 ) -> Identification:
-    """Find and identify every card in the photo; given: outlines that a person has drawn, in place of finding them."""
+    """Find and identify every card in the photo.
+
+    given: outlines that a person has drawn, in place of finding them.
+    Where no card is seen the `Identification` has none, and says why. Raises nothing of its own; what `references` may
+    raise where a reference cannot be read goes through.
+    """
     outlines = detect(photo, settings.face) if given is None else given
     cards = tuple(_likelier_outline(photo, outline, references, settings, calibration) for outline in outlines)
     return Identification(photo, cards, outlines.reason)
@@ -97,7 +102,7 @@ def _fit(card: CardAnswer) -> float:
 def identify_card(
     photo: Photo, outline: CardQuad, references: ReferenceSet, settings: Settings, calibration: Calibration
 ) -> CardAnswer:
-    """Flatten, describe, shortlist, verify, decide: one card."""
+    """Flatten, describe, shortlist, verify, decide: one card, of which `outline` is known; raises as `identify` does."""
     face = flatten(photo, outline, settings.face)
     problem = _unreadable(face, outline, settings)
     if problem:  # with nothing to match, it stays as it was outlined

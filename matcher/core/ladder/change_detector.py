@@ -71,7 +71,7 @@ def compare(kind: Kind, query: Grey, reference: Grey, mask: NDArray[np.bool_]) -
 
     query, reference: (height, width) uint8. mask: (height, width) bool, where both are shown.
     """
-    (first, noise_1), (second, noise_2) = prepared(query), prepared(reference)
+    (first, noise_1), (second, noise_2) = network_input(query), network_input(reference)
     rows, columns = (-(-side // STEP) for side in query.shape)
     # Nothing lies beyond the edge, as in the network's own convolutions.
     beyond = ((0, 0), *((0, -side % WHOLE_PX) for side in query.shape))
@@ -103,7 +103,7 @@ def _pooled(probability: Floats, size: float) -> Floats:
     return np.asarray(cv2.GaussianBlur(probability, (0, 0), size / STEP), np.float32)
 
 
-def prepared(grey: Grey | Floats) -> tuple[Floats, float]:
+def network_input(grey: Grey | Floats) -> tuple[Floats, float]:
     """What the network is given of one (height, width) grey: its detail at equal local contrast, float32 of its shape,
     and the log of its noise over its detail."""
     values = grey.astype(np.float32)

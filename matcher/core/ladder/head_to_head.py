@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.calibration import Calibration, sigmoid
-from matcher.core.ladder.change_detector import STEP, DifferenceMap, compare, prepared
+from matcher.core.ladder.change_detector import STEP, DifferenceMap, compare, network_input
 from matcher.core.ladder.settings import HeadToHeadSettings
 
 Floats = NDArray[np.float32]
@@ -116,7 +116,7 @@ def _where_they_differ(one: DifferenceMap, other: DifferenceMap) -> Floats:
 def _template(one: DifferenceMap, other: DifferenceMap, where: Floats) -> tuple[float, float, float]:
     """How much nearer the query is to the first than to the second, how far apart those are, the query's noise."""
     greys = (one.query, one.reference, other.reference)
-    (query, noise), (first, _), (second, _) = (prepared(grey) for grey in greys)
+    (query, noise), (first, _), (second, _) = (network_input(grey) for grey in greys)
     height, width = query.shape
     weight = cv2.resize(where, (where.shape[1] * STEP, where.shape[0] * STEP), interpolation=cv2.INTER_LINEAR)
     weight = np.asarray(weight[:height, :width], np.float32)

@@ -10,7 +10,7 @@ import pytest
 from numpy.typing import NDArray
 
 from matcher.core.calibration import Calibration
-from matcher.core.ladder.change_detector import STEP, DifferenceMap, compare, difference_features, prepared
+from matcher.core.ladder.change_detector import STEP, DifferenceMap, compare, difference_features, network_input
 from matcher.core.ladder.head_to_head import RUNG, Contender, rival_features, share_odds
 from matcher.lab.synthesis.negatives import another_exposure
 from matcher.lab.synthesis.training_pairs import UNKNOWN, Pair, pairs
@@ -79,13 +79,13 @@ def test_any_size_gives_a_map_of_a_quarter(height: int, width: int) -> None:
 def test_prepared_detail_does_not_depend_on_contrast() -> None:
     grey = picture(45)
     halved = (grey // 2 + 60).astype(np.uint8)
-    assert np.corrcoef(prepared(grey)[0].ravel(), prepared(halved)[0].ravel())[0, 1] > 0.98
+    assert np.corrcoef(network_input(grey)[0].ravel(), network_input(halved)[0].ravel())[0, 1] > 0.98
 
 
 def test_noise_is_measured_against_detail() -> None:
     grey = picture(45)
     noise = np.random.default_rng(1).normal(0, 6, grey.shape)
-    assert prepared(np.clip(grey + noise, 0, 255).astype(np.uint8))[1] > prepared(grey)[1] + 0.5
+    assert network_input(np.clip(grey + noise, 0, 255).astype(np.uint8))[1] > network_input(grey)[1] + 0.5
 
 
 # Rivals

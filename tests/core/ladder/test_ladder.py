@@ -32,7 +32,7 @@ from matcher.jobs.render.crop_map import crop_map
 from tests.support.faces import SIZE, face_of, picture, window
 
 CALIBRATION = Calibration.load()
-UNSCALED = replace(CALIBRATION, answers={})
+UNSCALED = replace(CALIBRATION, platt={})
 
 
 def registered(query: Face, reference: Face) -> Alignment:
