@@ -102,7 +102,7 @@ def _fit(card: CardAnswer) -> float:
 def identify_card(
     photo: Photo, outline: CardQuad, references: ReferenceSet, settings: Settings, calibration: Calibration
 ) -> CardAnswer:
-    """Flatten, describe, shortlist, verify, decide: one card, of which `outline` is known; raises as `identify` does."""
+    """Flatten, describe, shortlist, verify, decide: one card, outlined; raises as `identify` does."""
     face = flatten(photo, outline, settings.face)
     problem = _unreadable(face, outline, settings)
     if problem:  # with nothing to match, it stays as it was outlined
