@@ -15,7 +15,7 @@ from matcher.core.flatten import Face
 from matcher.core.ladder.copy import copy_features, judge_copy
 from matcher.core.ladder.crop import known_crop
 from matcher.core.ladder.registered import Registered
-from matcher.lab.synthesis.trials import Pairing, Sitting, drawn_copies
+from matcher.lab.synthesis.trials import Pairing, Subject, drawn_copies
 from tests.support.faces import face_of, picture
 
 NEGATIVE = picture(71)
@@ -61,7 +61,7 @@ def test_where_nothing_may_be_believed_nothing_is_said() -> None:
 
 @pytest.fixture(scope="module")
 def pairings() -> list[Pairing]:
-    return [one for pairs in drawn_copies([Sitting(picture(72)), Sitting(picture(73))], seed=5) for one in pairs]
+    return [one for pairs in drawn_copies([Subject(picture(72)), Subject(picture(73))], seed=5) for one in pairs]
 
 
 def test_copies_are_rehearsed_against_a_photo_and_a_scan(pairings: list[Pairing]) -> None:
