@@ -212,8 +212,6 @@ def _card(card: CardAnswer) -> CardResult:
 
 def _face(card: CardAnswer) -> FaceFacts:
     facts = card.condition
-    # Where matches turned the face over, what was seen on it spoke for the other way up.
-    upright = 1 - facts.upright if facts.upright is not None and card.face.turned else facts.upright
     return FaceFacts(
         size_mm=facts.size_mm,
         residual_contrast=round(facts.residual_contrast, 3),
@@ -226,7 +224,7 @@ def _face(card: CardAnswer) -> FaceFacts:
         off_size_mm=facts.off_size_mm,
         off_square=facts.off_square,
         scale=facts.scale,
-        upright=_rounded(upright, 3),
+        upright=_rounded(facts.upright, 3),
         back=facts.back,
         sigma=dict(facts.sigma),
     )

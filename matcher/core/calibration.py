@@ -34,6 +34,7 @@ class RungModel:
             raise ValueError("a rung model needs one centre, scale and weight for each name")
 
     def logit(self, features: Mapping[str, float]) -> float:
+        """Log odds that query and reference agree. Raises KeyError for a missing feature."""
         terms = zip(self.names, self.centres, self.scales, self.weights, strict=True)
         # Features beyond what the rehearsals showed carry no further evidence: hence the limit.
         return self.intercept + sum(w * max(-4.0, min(4.0, (features[n] - c) / s)) for n, c, s, w in terms)
@@ -52,11 +53,15 @@ class PlattScaling:
 
 @dataclass(frozen=True)
 class Calibration:
-    """The models of all rungs; answers: the scaling of those rungs whose answers have one."""
+    """The models of all rungs, by name.
+
+    provenance: what they were fitted on.
+    platt:      of those rungs that have one, the scaling from log odds of pairs to those of whole answers (Platt 1999).
+    """
 
     rungs: Mapping[str, RungModel]
     provenance: Mapping[str, object]
-    answers: Mapping[str, PlattScaling] = field(default_factory=dict)
+    platt: Mapping[str, PlattScaling] = field(default_factory=dict)
 
     def probability(self, rung: str, features: Mapping[str, float]) -> float:
         """Probability that query and reference agree on this rung. Raises KeyError for an unknown rung or
@@ -65,11 +70,14 @@ class Calibration:
 
     def answered(self, rung: str, logit: float) -> float:
         """Probability that an answer is right on this rung, from the log odds that its pairs have given."""
-        return sigmoid(self.answers.get(rung, PlattScaling())(logit))
+        return sigmoid(self.platt.get(rung, PlattScaling())(logit))
 
     @classmethod
     def load(cls, path: Path | None = None) -> Calibration:
-        """Read coefficients from `path`, or the ones shipped with the package."""
+        """Read coefficients from `path`, or the ones shipped with the package.
+
+        Raises OSError, ValueError or KeyError where the file is not there or is no calibration.
+        """
         text = path.read_text() if path else weight_file(DEFAULT).read_text()
         stored = json.loads(text)
         rungs = {
@@ -82,8 +90,8 @@ class Calibration:
             )
             for name, model in stored["rungs"].items()
         }
-        answers = {name: PlattScaling(*pair) for name, pair in stored.get("answers", {}).items()}
-        return cls(rungs, stored["provenance"], answers)
+        platt = {name: PlattScaling(*pair) for name, pair in stored.get("answers", {}).items()}
+        return cls(rungs, stored["provenance"], platt)
 
 
 def log_gap(shortfall: float, floor: float) -> float:

@@ -76,14 +76,22 @@ class Condition:
     sigma: Mapping[str, float] = field(default_factory=dict)
 
 
+def residual_contrast(face: Face) -> float:
+    """The picture's tonal range as a share of a fresh print's, 0 to about 1; 0 where too little may be believed."""
+    zone = picture_zone(face.size) & face.trusted
+    return _contrast(_smooth(face), zone[_THIN]) if int(zone.sum()) > 100 else 0.0
+
+
+def glare(face: Face) -> float:
+    """Share of the face, 0 to 1, that is burnt out or lies outside the photograph."""
+    return float(1 - face.trusted.mean())
+
+
 def condition(face: Face, photo: Photo | None = None, outline: CardQuad | None = None) -> Condition:
     """Measure one face; `photo` and `outline` give its size in mm where the scan resolution is known."""
     zone = picture_zone(face.size) & face.trusted
-    enough = int(zone.sum()) > 100
-    smooth = np.asarray(cv2.GaussianBlur(face.grey.astype(np.float32), (0, 0), 1.5), np.float32)
-    smooth, (fine, coarse), thin = smooth[_THIN], _bands(face), zone[_THIN]
-    contrast = _contrast(smooth, thin) if enough else 0.0
-    sharpness = _sharpness((fine, coarse), thin) if enough else 0.0
+    smooth, (fine, coarse), thin = _smooth(face), _bands(face), zone[_THIN]
+    sharpness = _sharpness((fine, coarse), thin) if int(zone.sum()) > 100 else 0.0
     tiles = _tiles(zone)
     unevenness, unevenness_sigma = _unevenness(face, tiles)
     sigma = {
@@ -94,11 +102,16 @@ def condition(face: Face, photo: Photo | None = None, outline: CardQuad | None =
     }
     facts = _cut(face, photo, outline, sigma) if photo and outline else _Cut()
     return Condition(
-        contrast, float(1 - face.trusted.mean()), sharpness, facts.size_mm, unevenness, facts.aspect, facts.off_nominal,
+        residual_contrast(face), glare(face), sharpness, facts.size_mm, unevenness, facts.aspect, facts.off_nominal,
         facts.off_size_mm, facts.off_square, "scan" if facts.size_mm else "nominal",
         outline.upright if outline else None, outline.back if outline else None,
         {name: round(value, 4) for name, value in sigma.items()},
     )  # fmt: skip
+
+
+def _smooth(face: Face) -> Floats:
+    """The grey without grain, thinned."""
+    return np.asarray(cv2.GaussianBlur(face.grey.astype(np.float32), (0, 0), 1.5), np.float32)[_THIN]
 
 
 def _contrast(smooth: Floats, zone: NDArray[np.bool_]) -> float:

@@ -1,7 +1,7 @@
 """The whole line: a `Photo` and a `ReferenceSet` in, an `Identification` out.
 
 The only place that knows the order of the stages. For each card found it makes a shortlist, registers the most
-promising references, and climbs the ladder with them: pose, crop, caption, copy. `core.ladder.decision` then decides
+promising references, and goes up the ladder with them: pose, crop, caption, copy. `core.ladder.decision` then decides
 where the answer stops.
 """
 
@@ -16,7 +16,7 @@ import numpy as np
 from matcher.core.align.alignment import align
 from matcher.core.align.view import View
 from matcher.core.calibration import Calibration, log_odds
-from matcher.core.condition import Condition, condition
+from matcher.core.condition import Condition, condition, glare, residual_contrast
 from matcher.core.describe import Description, describe
 from matcher.core.detect.detection import CardQuad, Detections, detect
 from matcher.core.flatten import Face, flatten
@@ -25,8 +25,10 @@ from matcher.core.ladder.caption import judge_caption
 from matcher.core.ladder.caption_zone import is_picture
 from matcher.core.ladder.copy import judge_copy
 from matcher.core.ladder.crop import judge_crop
-from matcher.core.ladder.decision import Answer, CaptionEvidence, decide, is_open
+from matcher.core.ladder.decision import Answer, decide, is_open
 from matcher.core.ladder.pose import judge_pose
+from matcher.core.ladder.registered import Registered
+from matcher.core.ladder.standing import CaptionEvidence
 from matcher.core.ladder.verification import verify
 from matcher.core.ocr.caption_match import all_read, match_captions
 from matcher.core.ocr.reading import can_read, read_caption
@@ -38,7 +40,10 @@ from matcher.core.settings import Settings
 
 @dataclass(frozen=True)
 class CardAnswer:
-    """One card of a photo: where it is, what it is, how it looks flattened."""
+    """One card of a photo: where it is, what it is, how it looks flattened.
+
+    Outline, face and condition are of the card as it stands upright, as far as that is known.
+    """
 
     outline: CardQuad
     face: Face
@@ -62,7 +67,12 @@ def identify(
     calibration: Calibration,
     given: Detections | None = None,
 ) -> Identification:
-    """Find and identify every card in the photo; given: outlines that a person has drawn, in place of finding them."""
+    """Find and identify every card in the photo.
+
+    given: outlines that a person has drawn, in place of finding them.
+    Where no card is seen the `Identification` has none, and says why. Raises nothing of its own; what `references` may
+    raise where a reference cannot be read goes through.
+    """
     outlines = detect(photo, settings.face) if given is None else given
     cards = tuple(_likelier_outline(photo, outline, references, settings, calibration) for outline in outlines)
     return Identification(photo, cards, outlines.reason)
@@ -85,29 +95,28 @@ def _likelier_outline(
 
 def _fit(card: CardAnswer) -> float:
     """How likely picture and window both are those of a known card."""
-    sure = card.answer.confidence
-    return (sure.pose or 0.0) * (sure.crop or 0.0)
+    confidence = card.answer.confidence
+    return (confidence.pose or 0.0) * (confidence.crop or 0.0)
 
 
 def identify_card(
     photo: Photo, outline: CardQuad, references: ReferenceSet, settings: Settings, calibration: Calibration
 ) -> CardAnswer:
-    """Flatten, describe, shortlist, compare, decide: one card."""
+    """Flatten, describe, shortlist, verify, decide: one card, outlined; raises as `identify` does."""
     face = flatten(photo, outline, settings.face)
-    facts = condition(face, photo, outline)
-    problem = _unreadable(facts, settings)
-    if problem:
+    problem = _unreadable(face, outline, settings)
+    if problem:  # with nothing to match, it stays as it was outlined
         answer = Answer("unreadable", {}, Confidence(), (), (problem,))
-        return CardAnswer(outline, face, facts, answer)
-    face, text, hits = _right_way_up(face, references)
-    if face.turned:
-        outline = replace(outline, corners=np.roll(outline.corners, 2, axis=0))
-    candidates = verify(View(face, text), references, calibration, hits)
-    verdict = partial(decide, candidates, settings.thresholds, settings.top, calibration)
-    answer = verdict()
-    if is_open(answer) and can_read():
-        answer = verdict(_read_captions(photo, outline, face, candidates))
-    return CardAnswer(outline, face, facts, answer)
+        return CardAnswer(outline, face, condition(face, photo, outline), answer)
+    upright = _right_way_up(outline, face, references)
+    facts = condition(upright.face, photo, upright.outline)
+    view = View(upright.face, upright.description)
+    candidates = verify(view, references, calibration, upright.hits, settings.ladder)
+    decided = partial(decide, candidates, settings.thresholds, settings.top, calibration, settings=settings.ladder)
+    answer = decided()
+    if is_open(answer, settings.ladder.decision) and can_read(settings.ocr):
+        answer = decided(reading=_read_captions(photo, upright, candidates, settings))
+    return CardAnswer(upright.outline, upright.face, facts, answer)
 
 
 @dataclass(frozen=True)
@@ -123,49 +132,72 @@ class CardSimilarity:
 def compare_cards(query: View, reference: View, settings: Settings, calibration: Calibration) -> CardSimilarity:
     """Lay two cards over each other, neither of which need be enrolled; it ends at the rung that tells them apart."""
     alignment = align(query, reference)
-    found = judge_pose(query.face, reference.face, alignment, calibration) if alignment else None
-    if found is None or found.probability <= 1 - settings.thresholds.pose:
-        return CardSimilarity(found.probability if found else 0.0 if not alignment else None)
-    crop = judge_crop(query.face, reference.face, alignment, calibration)
+    if not alignment:
+        return CardSimilarity(0.0)
+    pair = Registered.of(query.face, reference.face, alignment, settings.ladder)
+    pose = judge_pose(pair, calibration)
+    if pose is None or pose.probability <= 1 - settings.thresholds.pose:
+        return CardSimilarity(pose.probability if pose else None)
+    crop = judge_crop(pair, calibration)
     if crop.probability <= 1 - settings.thresholds.crop:
-        return CardSimilarity(found.probability, crop.probability)
-    caption = judge_caption(query.face, reference.face, alignment, calibration)
-    copy = judge_copy(query.face, reference.face, alignment, crop, calibration)
-    return CardSimilarity(found.probability, crop.probability, caption.probability, copy.probability)
+        return CardSimilarity(pose.probability, crop.probability)
+    caption, copy = judge_caption(pair, calibration), judge_copy(pair, crop, calibration)
+    return CardSimilarity(pose.probability, crop.probability, caption.probability, copy.probability)
 
 
-def _read_captions(photo: Photo, outline: CardQuad, face: Face, candidates: Sequence[Candidate]) -> CaptionEvidence:
+@dataclass(frozen=True)
+class _Upright:
+    """A card the right way up, and what it was searched by."""
+
+    outline: CardQuad
+    face: Face
+    description: Description
+    hits: tuple[Hit, ...]
+
+
+def _read_captions(
+    photo: Photo, upright: _Upright, candidates: Sequence[Candidate], settings: Settings
+) -> CaptionEvidence:
     """Have the words read, and compare them with those that the inks were compared with."""
-    told = [c for c in candidates if c.caption_probability is not None and c.crop_probability >= 0.5]
-    known = {c.record.record_id: c.record for c in told}
+    compared = [c for c in candidates if c.caption_probability is not None and c.crop_probability >= 0.5]
+    known = {c.record.record_id: c.record for c in compared}
     words = {name: (record.caption, record.club, record.issuer) for name, record in known.items()}
-    enough, head_worded = partial(all_read, known=tuple(words.values())), not is_picture(face)
-    read = read_caption(photo, outline, face.size, enough=enough, head_worded=head_worded)
-    found = match_captions(read, words)
-    odds = {record_id: log_odds(score.probability) for record_id, score in found.likenesses.items()}
+    read = read_caption(
+        photo,
+        upright.outline,
+        upright.face.size,
+        enough=partial(all_read, known=tuple(words.values()), settings=settings.ocr.match),
+        head_worded=not is_picture(upright.face, settings.ladder),
+        settings=settings.ocr,
+    )
+    found = match_captions(read, words, settings=settings.ocr)
+    odds = {record_id: log_odds(score.probability) for record_id, score in found.scores.items()}
     return CaptionEvidence(odds, found.words)
 
 
-def _unreadable(facts: Condition, settings: Settings) -> str:
-    if (facts.back or 0.0) >= settings.thresholds.back:
-        return (
-            f"this looks like a card's back ({100 * (facts.back or 0.0):.0f} %): photograph the side with the picture"
-        )
-    if facts.glare > settings.thresholds.most_glare:
-        return f"{100 * facts.glare:.0f} % of the face is burnt out by glare: tilt the card or move the lamp"
-    if facts.residual_contrast < settings.thresholds.least_contrast:
-        return f"residual contrast {100 * facts.residual_contrast:.1f} %: hardly any picture is left or lit"
+def _unreadable(face: Face, outline: CardQuad, settings: Settings) -> str:
+    """Why this face need not be compared with anything; empty where it may."""
+    limits, back, burnt = settings.thresholds, outline.back or 0.0, glare(face)
+    if back >= limits.back:
+        return f"this looks like a card's back ({100 * back:.0f} %): photograph the side with the picture"
+    if burnt > limits.most_glare:
+        return f"{100 * burnt:.0f} % of the face is burnt out by glare: tilt the card or move the lamp"
+    contrast = residual_contrast(face)
+    if contrast < limits.least_contrast:
+        return f"residual contrast {100 * contrast:.1f} %: hardly any picture is left or lit"
     return ""
 
 
-def _right_way_up(face: Face, references: ReferenceSet) -> tuple[Face, Description, tuple[Hit, ...]]:
-    """Turn the face over where the references it resembles say that it stands on its head."""
-    text = describe(face)
-    hits = references.search(text)
-    upright = sum(hit.inliers for hit in hits if not hit.turned)
-    turned = sum(hit.inliers for hit in hits if hit.turned)
-    if turned <= upright:
-        return face, text, hits
+def _right_way_up(outline: CardQuad, face: Face, references: ReferenceSet) -> _Upright:
+    """Turn the card over where the references it resembles say that it stands on its head."""
+    description = describe(face)
+    hits = references.search(description)
+    matches, turned = (sum(hit.inliers for hit in hits if hit.turned == way) for way in (False, True))
+    if turned <= matches:
+        return _Upright(outline, face, description, hits)
     face = face.half_turn()
-    text = describe(face)
-    return face, text, references.search(text)
+    description = describe(face)
+    # What was seen on it spoke for the other way up.
+    corners, seen_upright = np.roll(outline.corners, 2, axis=0), 1 - outline.upright
+    outline = replace(outline, corners=corners, upright=seen_upright)
+    return _Upright(outline, face, description, references.search(description))

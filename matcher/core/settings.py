@@ -7,6 +7,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from matcher.core.ladder.settings import LadderSettings
+from matcher.core.ocr.settings import OcrSettings
+
 
 @dataclass(frozen=True)
 class PhotoLimits:
@@ -67,4 +70,6 @@ class Settings:
     photo: PhotoLimits = field(default_factory=PhotoLimits)
     face: FaceSize = field(default_factory=FaceSize)
     thresholds: Thresholds = field(default_factory=Thresholds)
+    ladder: LadderSettings = field(default_factory=LadderSettings)
+    ocr: OcrSettings = field(default_factory=OcrSettings)
     top: int = 5

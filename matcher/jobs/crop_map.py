@@ -24,6 +24,7 @@ from matcher.core.align.view import View
 from matcher.core.calibration import Calibration
 from matcher.core.errors import CatalogueError
 from matcher.core.ladder.pose import judge_pose
+from matcher.core.ladder.registered import Registered
 
 OWN_SIGMA_MM = 0.25
 """Uncertainty of the frame's own edges: cut by hand (the shift between two copies of one crop, measured)."""
@@ -115,7 +116,7 @@ def _window(
     found = align(shown, onto)
     if not found:
         return None
-    agreed = judge_pose(shown.face, onto.face, found, calibration)
+    agreed = judge_pose(Registered.of(shown.face, onto.face, found, catalogue.settings.ladder), calibration)
     if agreed is None or agreed.probability < 0.5:
         return None  # a transform was found, but the pictures under it do not agree
     # A face's pixels are counted from the centre of the first one, its edges lie half a pixel further out.

@@ -63,12 +63,12 @@ def test_a_scaling_is_stored_and_read_back(tmp_path: Path) -> None:
     file = tmp_path / "calibration.json"
     file.write_text(json.dumps(as_json(SHIPPED.rungs, SHIPPED.provenance, {"copy": PlattScaling(-1.0, 2.0)})))
     read = Calibration.load(file)
-    assert read.answers == {"copy": PlattScaling(-1.0, 2.0)}
+    assert read.platt == {"copy": PlattScaling(-1.0, 2.0)}
     assert read.rungs == SHIPPED.rungs
     assert read.answered("copy", 1.0) == pytest.approx(1 / (1 + math.exp(-1.0)))
     assert read.answered("pose", 1.0) == pytest.approx(1 / (1 + math.exp(-1.0)))  # no scaling: as it is
 
 
 def test_shipped_scalings_never_turn_an_order_round() -> None:
-    assert set(SHIPPED.answers) <= set(SCALED)
-    assert all(scaling.slope > 0 for scaling in SHIPPED.answers.values())
+    assert set(SHIPPED.platt) <= set(SCALED)
+    assert all(scaling.slope > 0 for scaling in SHIPPED.platt.values())

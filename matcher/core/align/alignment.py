@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 
 from matcher.core.align.registration import Layer, register
 from matcher.core.align.view import REDUCTION, Features, View, picture_zone
-from matcher.core.flatten import Face
 from matcher.core.settings import FaceSize
 
 UPRIGHT_DEGREES = 20.0
@@ -109,22 +108,6 @@ def _checked(best: _Fit, pictures: _Pictures, size: FaceSize) -> Alignment:
         return Alignment.failed("only a transform that no crop explains was found")
     sigma = pictures.sigma(best.correlation)
     return Alignment(best.transform, best.inliers, best.correlation, sigma, overlap, best.method)
-
-
-def warp_reference(
-    reference: Face, alignment: Alignment, believed: NDArray[np.bool_] | None = None
-) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
-    """The reference's grey in the query's frame, and where it covers it; both (height, width).
-
-    believed: which of the reference's pixels count, by default those that it trusts.
-    """
-    canvas = (reference.size.width, reference.size.height)
-    source = (reference.trusted if believed is None else believed).astype(np.uint8)
-    inverse, transform = cv2.WARP_INVERSE_MAP, alignment.transform
-    flags, edge = cv2.INTER_LINEAR | inverse, cv2.BORDER_REPLICATE
-    grey = cv2.warpPerspective(reference.grey, transform, canvas, flags=flags, borderMode=edge)
-    covered = cv2.warpPerspective(source, transform, canvas, flags=cv2.INTER_NEAREST | inverse)
-    return np.asarray(grey, np.uint8), np.asarray(covered > 0)
 
 
 def match_features(query: Features, reference: Features) -> tuple[NDArray[np.float64] | None, int]:

@@ -3,7 +3,10 @@
 Two greys of one frame in, a `DifferenceMap` out, with a map of log odds: above zero where the two show something
 different, and not merely faded, stained, blurred or grainy versions of one thing. Correlation has to be told how much
 noise to expect and where a stain is only a stain; these were trained on pairs for which the truth of every spot was
-known (`synthesis/training_pairs.py`, `scripts/train_change_detector`). They never saw a picture of a demo or a test.
+known (`lab/synthesis/training_pairs.py`, `scripts/train_change_detector`). They never saw a picture of a demo or a
+test.
+
+The constants here are the shape of what the networks were trained on: they change with the weights alone.
 """
 
 from __future__ import annotations
@@ -18,10 +21,12 @@ from numpy.typing import NDArray
 
 from matcher.core.calibration import log_gap
 from matcher.core.contrast import slow
+from matcher.core.ladder.settings import ChangeSettings
 from matcher.core.nets import weight_file
 from matcher.core.nets.runtime import infer
 
 Floats = NDArray[np.float32]
+Grey = NDArray[np.uint8]
 
 Kind = Literal["pictures", "words"]
 """What is compared; each has a network of its own, trained on its own: `change_pictures.onnx`, `change_words.onnx`."""
@@ -31,9 +36,6 @@ STEP = 4
 
 WHOLE_PX = 8
 """The networks halve a picture three times."""
-
-SPOT_PX = (6.0, 12.0, 24.0)
-"""Gaussian sigmas, in face pixels, of spots whose mean counts: about an eye, a hand, a head with shoulders."""
 
 WINDOW_PX = 12.0
 """Gaussian sigma of local mean and contrast, face pixels."""
@@ -46,60 +48,64 @@ _NOISE = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32)
 class DifferenceMap:
     """A part of the query's face with the reference's laid over it, compared.
 
-    kind:         what it shows.
-    mine, theirs: (height, width) uint8, registered to a pixel.
-    seen:         (ceil(height / STEP), ceil(width / STEP)) float32, 1 where both are shown, else 0.
-    differs:      its shape, log odds that the two show different things there.
+    kind:             what it shows.
+    query, reference: (height, width) uint8, registered to a pixel.
+    shown:            (ceil(height / STEP), ceil(width / STEP)) float32, 1 where both are shown, else 0.
+    logits:           its shape, log odds that the two show different things there.
     """
 
     kind: Kind
-    mine: NDArray[np.uint8]
-    theirs: NDArray[np.uint8]
-    seen: Floats
-    differs: Floats
+    query: Grey
+    reference: Grey
+    shown: Floats
+    logits: Floats
 
     @property
-    def chance(self) -> Floats:
-        """Probability that a spot shows something different; 0 where it is not seen."""
-        return np.asarray(self.seen / (1 + np.exp(-np.clip(self.differs, -30, 30))), np.float32)
+    def probability(self) -> Floats:
+        """That a spot shows something different, of the map's shape; 0 where it is not shown."""
+        return np.asarray(self.shown / (1 + np.exp(-np.clip(self.logits, -30, 30))), np.float32)
 
 
-def compare(kind: Kind, mine: NDArray[np.uint8], theirs: NDArray[np.uint8], mask: NDArray[np.bool_]) -> DifferenceMap:
-    """Ask the network of its kind where two registered greys differ; mask: (height, width), where both are shown."""
-    (first, noise_1), (second, noise_2) = prepared(mine), prepared(theirs)
-    rows, columns = (-(-side // STEP) for side in mine.shape)
+def compare(kind: Kind, query: Grey, reference: Grey, mask: NDArray[np.bool_]) -> DifferenceMap:
+    """Ask the network of its kind where two registered greys differ.
+
+    query, reference: (height, width) uint8. mask: (height, width) bool, where both are shown.
+    """
+    (first, noise_1), (second, noise_2) = network_input(query), network_input(reference)
+    rows, columns = (-(-side // STEP) for side in query.shape)
     # Nothing lies beyond the edge, as in the network's own convolutions.
-    beyond = ((0, 0), *((0, -side % WHOLE_PX) for side in mine.shape))
+    beyond = ((0, 0), *((0, -side % WHOLE_PX) for side in query.shape))
     pair, noise = np.pad(np.stack([first, second]), beyond)[None], np.array([[noise_1, noise_2]], np.float32)
-    differs = infer(weight_file(f"change_{kind}.onnx"), pair=pair, noise=noise)[0, :rows, :columns]
+    logits = infer(weight_file(f"change_{kind}.onnx"), pair=pair, noise=noise)[0, :rows, :columns]
     spots: NDArray[np.bool_] = mask[STEP // 2 :: STEP, STEP // 2 :: STEP]
     short = ((0, rows - spots.shape[0]), (0, columns - spots.shape[1]))
-    return DifferenceMap(kind, mine, theirs, np.pad(spots, short).astype(np.float32), differs)
+    return DifferenceMap(kind, query, reference, np.pad(spots, short).astype(np.float32), logits)
 
 
-def difference_features(parts: Sequence[DifferenceMap]) -> dict[str, float]:
-    """How large and how sure the largest difference is.
+def difference_features(parts: Sequence[DifferenceMap], settings: ChangeSettings | None = None) -> dict[str, float]:
+    """How large and how sure the largest difference is, over all parts of one comparison.
 
     On a logarithmic scale: one spot at 0.9 says as much more than one at 0.3 as that says more than one at 0.1.
     """
-    chances = [part.chance for part in parts]
+    maps = [part.probability for part in parts]
     features = {
-        f"differs_{size:.0f}": log_gap(max(float(_pooled(chance, size).max()) for chance in chances), 0.01)
-        for size in SPOT_PX
+        f"differs_{size:.0f}": log_gap(max(float(_pooled(one, size).max()) for one in maps), 0.01)
+        for size in (settings or ChangeSettings()).spots_px
     }
-    surplus = sum(float((np.clip(part.differs, 0, 6) * part.seen).sum()) for part in parts)
-    features["differs_most"] = log_gap(max(float(chance.max()) for chance in chances), 0.01)
+    surplus = sum(float((np.clip(part.logits, 0, 6) * part.shown).sum()) for part in parts)
+    features["differs_most"] = log_gap(max(float(one.max()) for one in maps), 0.01)
     features["differs_sum"] = log_gap(surplus, 0.1)
-    features["differs_all"] = log_gap(sum(float(chance.sum()) for chance in chances), 0.1)
+    features["differs_all"] = log_gap(sum(float(one.sum()) for one in maps), 0.1)
     return features
 
 
-def _pooled(chance: Floats, size: float) -> Floats:
-    return np.asarray(cv2.GaussianBlur(chance, (0, 0), size / STEP), np.float32)
+def _pooled(probability: Floats, size: float) -> Floats:
+    return np.asarray(cv2.GaussianBlur(probability, (0, 0), size / STEP), np.float32)
 
 
-def prepared(grey: NDArray[np.uint8] | Floats) -> tuple[Floats, float]:
-    """What the network is given of one side: its detail at equal local contrast, and the log of noise to detail."""
+def network_input(grey: Grey | Floats) -> tuple[Floats, float]:
+    """What the network is given of one (height, width) grey: its detail at equal local contrast, float32 of its shape,
+    and the log of its noise over its detail."""
     values = grey.astype(np.float32)
     detail = values - slow(values, WINDOW_PX)
     contrast = np.sqrt(slow(detail * detail, WINDOW_PX))

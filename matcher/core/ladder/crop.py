@@ -1,7 +1,7 @@
 """Rung 2, crop: does the query show the same window of the negative as the reference?
 
-An `Alignment` in, a `CropFinding` out. The alignment lays the query's picture over the reference's. Where both cards
-were cut alike, picture and card edge keep their places and the transform is the identity, but for the scatter of
+A `Registered` pair in, a `CropFinding` out. The alignment lays the query's picture over the reference's. Where both
+cards were cut alike, picture and card edge keep their places and the transform is the identity, but for the scatter of
 hand-cut edges and of flattening; another crop shows as a shift or a zoom.
 """
 
@@ -15,36 +15,14 @@ import numpy as np
 from matcher.core.align.alignment import Alignment
 from matcher.core.align.view import picture_corners
 from matcher.core.calibration import Calibration, log_gap
-from matcher.core.flatten import Face
-from matcher.core.ladder.caption_strips import register_strips, shown_by_both
-from matcher.core.ladder.ink_correlation import LETTER_PX, correlate_ink
+from matcher.core.ladder.caption_strips import Start, register_strips
+from matcher.core.ladder.ink_correlation import correlate_ink
+from matcher.core.ladder.registered import Registered
+from matcher.core.ladder.settings import CropSettings
 from matcher.core.settings import FaceSize
-
-CUT_SIGMA_MM = 0.30
-"""Scatter of the picture's place between two hand-cut copies of one crop, one axis."""
-
-ZOOM_SIGMA = 0.010
-"""Scatter of the scale between two such copies: the same scatter of edges over the card's width and height."""
-
-TIGHT_MM = (0.3, 0.3)
-"""How far words may sit from where the picture's transform puts them, if they were printed with it."""
-
-LOOSE_MM = (1.4, 1.2)
-"""How far two hand-cut copies' words may sit apart on the card."""
-
-SCISSORS_MM = 1.0
-SCISSORS_ZOOM = 0.03
-"""Beyond these, three to four times the scatter above, hand-cutting does not explain what trimming leaves unexplained,
-whatever the words do."""
 
 EDGES = "edges"
 """The rung's model that knows the card's edges alone, by the names of `Window.edge_features`."""
-
-RULED_OUT = 0.01
-"""Where the edges alone leave a crop beyond scissors no more than this, the words need not be compared."""
-
-FAR = 20.0
-"""Sigmas beyond which a difference is simply far."""
 
 
 @dataclass(frozen=True)
@@ -82,19 +60,17 @@ class Window:
         zoom = min(abs(wide), abs(high)) if wide * high > 0 else 0.0
         return float(np.hypot(across, down)), zoom
 
-    @property
-    def beyond_scissors(self) -> bool:
+    def beyond_scissors(self, settings: CropSettings) -> bool:
         """Whether the picture lies where neither hand-cutting nor trimming of one copy would put it."""
         shift, zoom = self.untrimmed
-        return shift > SCISSORS_MM or zoom > SCISSORS_ZOOM
+        return shift > settings.scissors_mm or zoom > settings.scissors_zoom
 
-    @property
-    def features(self) -> dict[str, float]:
+    def features(self, settings: CropSettings) -> dict[str, float]:
         """Distances from 'no change' in units of their scatter, compressed so that far is just far."""
         shift = float(np.hypot(self.dx, self.dy)) / self.sigma_mm
-        zoom = abs(float(np.log(max(self.scale, 1e-3)))) / ZOOM_SIGMA
-        far = min(float(np.hypot(shift, zoom)), FAR)
-        stretch = abs(float(np.log(self.stretch))) / ZOOM_SIGMA
+        zoom = abs(float(np.log(max(self.scale, 1e-3)))) / settings.zoom_sigma
+        far = min(float(np.hypot(shift, zoom)), settings.far)
+        stretch = abs(float(np.log(self.stretch))) / settings.zoom_sigma
         return {
             "shift": float(np.log1p(shift)),
             "zoom": float(np.log1p(zoom)),
@@ -102,11 +78,10 @@ class Window:
             "stretch": float(np.log1p(stretch)),
         }
 
-    @property
-    def edge_features(self) -> dict[str, float]:
+    def edge_features(self, settings: CropSettings) -> dict[str, float]:
         """What the card's edges say once trimming is allowed for."""
-        shift, zoom = (v / s for v, s in zip(self.untrimmed, (self.sigma_mm, ZOOM_SIGMA), strict=True))
-        far = min(float(np.hypot(shift, zoom)), FAR)
+        shift, zoom = (v / s for v, s in zip(self.untrimmed, (self.sigma_mm, settings.zoom_sigma), strict=True))
+        far = min(float(np.hypot(shift, zoom)), settings.far)
         return {"moved": float(np.log1p(shift)), "zoomed": float(np.log1p(zoom)), "beyond": far}
 
 
@@ -127,42 +102,54 @@ class CropFinding:
         return f"another crop: {shift}; {_margin_words(seen.margins_mm)}"
 
 
-def judge_crop(query: Face, reference: Face, alignment: Alignment, calibration: Calibration) -> CropFinding:
-    """Measure the window that `alignment` implies, and how likely one and the same crop gives it."""
-    window = measure_crop(alignment, query.size)
-    # What fits "with the picture" may then be picture: on a card without words at its foot it always does.
-    most = calibration.probability(EDGES, window.edge_features) if window.beyond_scissors else 1.0
-    if most <= RULED_OUT:
+def judge_crop(pair: Registered, calibration: Calibration) -> CropFinding:
+    """Measure the window that the alignment implies, and how likely one and the same crop gives it."""
+    settings = pair.settings.crop
+    window = measure_crop(pair.alignment, pair.query.face.size, settings)
+    most = _edges_alone(window, calibration, settings)
+    if most <= settings.ruled_out:
         return CropFinding(most, window)
-    told = calibration.probability("crop", crop_features(query, reference, alignment))
-    return CropFinding(min(told, most), window)
+    return CropFinding(min(calibration.probability("crop", crop_features(pair)), most), window)
 
 
-def known_crop(alignment: Alignment, size: FaceSize, probability: float) -> CropFinding:
+def _edges_alone(window: Window, calibration: Calibration, settings: CropSettings) -> float:
+    """The most that the card's edges allow; 1 where scissors explain what was measured.
+
+    Beyond scissors, what fits "with the picture" may be picture: on a card without words at its foot it always does.
+    """
+    if not window.beyond_scissors(settings):
+        return 1.0
+    return calibration.probability(EDGES, window.edge_features(settings))
+
+
+def known_crop(pair: Registered, probability: float) -> CropFinding:
     """The window against a reference whose crop another reference of it has already settled."""
-    return CropFinding(probability, measure_crop(alignment, size))
+    return CropFinding(probability, measure_crop(pair.alignment, pair.query.face.size, pair.settings.crop))
 
 
-def crop_features(query: Face, reference: Face, alignment: Alignment) -> dict[str, float]:
+def crop_features(pair: Registered) -> dict[str, float]:
     """How far the picture has moved on the card, and whether the printed words have moved with it.
 
     Words and picture were printed together: on one crop the words fit where the picture's transform puts them,
     wherever the scissors went; on another crop they fit where the card's edges put them, and not there.
     """
-    shown = shown_by_both(query, reference, alignment)
-    with_picture = correlate_ink(register_strips(query, reference, alignment.transform, shown, TIGHT_MM), slack=0)
-    with_edges = correlate_ink(register_strips(query, reference, np.eye(3), query.trusted, LOOSE_MM), slack=0)
-    ink = max(0.0, min(with_picture.ink))
+    settings, face = pair.settings, pair.query.face
+    beside_picture = Start(pair.alignment.transform, pair.uncovered, settings.crop.tight_mm)
+    beside_edges = Start(np.eye(3), face.trusted, settings.crop.loose_mm)
+    with_picture, with_edges = (
+        correlate_ink(register_strips(pair, start), settings.ink, slack=0) for start in (beside_picture, beside_edges)
+    )
+    ink, word_px = max(0.0, min(with_picture.ink)), 2.0 * settings.ink.letter_px
     fits = {
         "picture_whole": log_gap(1 - with_picture.agreement, 0.03),
-        "picture_word": log_gap(with_picture.worst(2.0 * LETTER_PX), 0.06),
+        "picture_word": log_gap(with_picture.worst(word_px), 0.06),
         "edges_whole": log_gap(1 - with_edges.agreement, 0.03),
-        "edges_word": log_gap(with_edges.worst(2.0 * LETTER_PX), 0.06),
+        "edges_word": log_gap(with_edges.worst(word_px), 0.06),
     }
-    window = measure_crop(alignment, query.size)
+    window = measure_crop(pair.alignment, face.size, settings.crop)
     return {
-        **window.features,
-        **window.edge_features,
+        **window.features(settings.crop),
+        **window.edge_features(settings.crop),
         **fits,
         **{f"{name}_by_ink": value * ink for name, value in fits.items()},
         "ink": ink,
@@ -170,11 +157,12 @@ def crop_features(query: Face, reference: Face, alignment: Alignment) -> dict[st
     }
 
 
-def measure_crop(alignment: Alignment, size: FaceSize) -> Window:
+def measure_crop(alignment: Alignment, size: FaceSize, settings: CropSettings | None = None) -> Window:
     """The query's window relative to the reference's, in mm on the card."""
+    settings = settings or CropSettings()
     zone = picture_corners(size)
     landed = cv2.perspectiveTransform(zone[None], alignment.transform)[0]
-    shift = (zone.mean(axis=0) - landed.mean(axis=0)) / size.px_per_mm
+    dx, dy = (round(float(value), 3) for value in (zone.mean(axis=0) - landed.mean(axis=0)) / size.px_per_mm)
     outwards = (zone - landed) / size.px_per_mm
     margins = (
         outwards[[0, 3], 0].mean(),
@@ -183,10 +171,9 @@ def measure_crop(alignment: Alignment, size: FaceSize) -> Window:
         -outwards[[2, 3], 1].mean(),
     )
     left, top, right, bottom = (round(float(margin), 2) for margin in margins)
-    sigma = float(np.hypot(CUT_SIGMA_MM, alignment.sigma_px / size.px_per_mm))
-    dx, dy = (round(float(value), 3) for value in shift)
-    sides = np.linalg.norm(np.roll(landed, -1, axis=0) - landed, axis=1)  # top, right, bottom, left
-    own = np.linalg.norm(np.roll(zone, -1, axis=0) - zone, axis=1)
+    sigma = float(np.hypot(settings.cut_sigma_mm, alignment.sigma_px / size.px_per_mm))
+    sides, own = (np.linalg.norm(np.roll(one, -1, axis=0) - one, axis=1) for one in (landed, zone))
+    # Sides come in the order top, right, bottom, left.
     stretch = float((sides[[1, 3]].sum() / own[[1, 3]].sum()) / (sides[[0, 2]].sum() / own[[0, 2]].sum()))
     scale, card = round(1.0 / alignment.scale, 4), (size.width_mm, size.height_mm)
     return Window(dx, dy, scale, round(sigma, 3), (left, top, right, bottom), round(stretch, 4), card)

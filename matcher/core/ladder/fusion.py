@@ -1,8 +1,8 @@
 """What several references of one pose say together: candidates in, one probability a pose out.
 
-No single one is to be believed: a faint reference agrees with every exposure, and one that was outlined or laid over
-badly with none. Each has a say by how much it would show, its detail against its noise, and those that hardly fit
-where others of the same pose do are not heard.
+No single one is to be believed: a faint reference agrees with every exposure, and one that was outlined or registered
+badly with none. Each counts by how much it would show, its detail against its noise, and those that hardly fit where
+others of the same pose do are left out.
 """
 
 from __future__ import annotations
@@ -16,37 +16,42 @@ import numpy as np
 from matcher.core.calibration import Calibration, log_odds
 from matcher.core.ladder.candidate import Candidate
 from matcher.core.ladder.pose import PoseFinding
-
-FIRM = 0.8
-"""A reference that correlates less than this share of the pose's best one was laid over wrongly."""
-
-MOST = 0.9999
-"""No single one is surer than this: it would drown the others."""
+from matcher.core.ladder.settings import FusionSettings
 
 
 @dataclass(frozen=True)
 class PoseEvidence:
-    """lead: the reference that speaks most nearly as all of them together; finding: what it showed."""
+    """What all of a pose's references say.
+
+    probability: that the query shows this pose, before poses compete.
+    lead:        the reference that speaks most nearly as all of them together.
+    finding:     what that one showed.
+    """
 
     probability: float
     lead: Candidate
     finding: PoseFinding
 
 
-def fuse_by_pose(candidates: Sequence[Candidate], calibration: Calibration) -> dict[str, PoseEvidence]:
-    """One of each pose that was judged at all."""
+def fuse_by_pose(
+    candidates: Sequence[Candidate], calibration: Calibration, settings: FusionSettings | None = None
+) -> dict[str, PoseEvidence]:
+    """One of each pose that was judged at all, by the pose's name."""
     judged: dict[str, list[tuple[Candidate, PoseFinding]]] = defaultdict(list)
     for candidate in candidates:
         if candidate.pose:
             judged[candidate.record.pose].append((candidate, candidate.pose))
-    return {pose: _verdict(heard, calibration) for pose, heard in judged.items()}
+    return {pose: _fused(findings, calibration, settings or FusionSettings()) for pose, findings in judged.items()}
 
 
-def _verdict(judged: Sequence[tuple[Candidate, PoseFinding]], calibration: Calibration) -> PoseEvidence:
+def _fused(
+    judged: Sequence[tuple[Candidate, PoseFinding]], calibration: Calibration, settings: FusionSettings
+) -> PoseEvidence:
+    """Mean log odds, weighted by what each reference would show of one negative against what it would not."""
     best = max(candidate.alignment.correlation for candidate, _ in judged)
-    firm = [one for one in judged if one[0].alignment.correlation >= FIRM * best]
-    says = np.array([log_odds(found.probability, MOST) for _, found in firm])
-    expected = np.clip([found.expected for _, found in firm], 0.01, 0.99)
-    together = float(np.average(says, weights=expected / (1 - expected)))
-    lead, finding = firm[int(np.abs(says - together).argmin())]
+    kept = [one for one in judged if one[0].alignment.correlation >= settings.least_correlation * best]
+    odds = np.array([log_odds(found.probability, settings.most_probable) for _, found in kept])
+    expected = np.clip([found.expected for _, found in kept], 0.01, 0.99)
+    together = float(np.average(odds, weights=expected / (1 - expected)))
+    lead, finding = kept[int(np.abs(odds - together).argmin())]
     return PoseEvidence(calibration.answered("pose", together), lead, finding)

@@ -14,33 +14,37 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.calibration import Calibration, sigmoid
-from matcher.core.ladder.change_detector import STEP, DifferenceMap, compare, prepared
+from matcher.core.ladder.change_detector import STEP, DifferenceMap, compare, network_input
+from matcher.core.ladder.settings import HeadToHeadSettings
 
-SURE = 6.0
-"""Log odds beyond which one spot's word counts no more."""
+Floats = NDArray[np.float32]
 
 RUNG = "rivals"
-
-CHALLENGES = 0.08
-"""A candidate less likely than this by itself is no rival."""
-
-MOST = 4
-"""Rivals that are compared with each other: more than have ever been alike."""
+"""The model's name in a `Calibration`."""
 
 
 @dataclass(frozen=True)
 class Contender:
     """A candidate explanation: its probability taken alone, and the parts by which it was judged.
 
-    testimony: log odds, within the probability, that do not come from the parts: what was read.
+    read: log odds, within the probability, that do not come from the parts but from what was read.
     """
 
     probability: float
     parts: tuple[DifferenceMap, ...]
-    testimony: float = 0.0
+    read: float = 0.0
+
+    @property
+    def odds(self) -> float:
+        capped = min(self.probability, 1 - 1e-6)
+        return capped / (1 - capped)
 
 
-def share_odds(rivals: Mapping[str, Contender], calibration: Calibration | None = None) -> dict[str, float]:
+def share_odds(
+    rivals: Mapping[str, Contender],
+    calibration: Calibration | None = None,
+    settings: HeadToHeadSettings | None = None,
+) -> dict[str, float]:
     """Probabilities of rival explanations, of which at most one holds, from each one's own probability.
 
     With a calibration, the likeliest are first compared with each other where they differ: each defends what it has won
@@ -51,14 +55,14 @@ def share_odds(rivals: Mapping[str, Contender], calibration: Calibration | None 
     >>> share_odds({"A": Contender(0.9, ())})["A"]
     0.9
     """
-    odds = {name: min(r.probability, 1 - 1e-6) / (1 - min(r.probability, 1 - 1e-6)) for name, r in rivals.items()}
-    ranked = sorted((n for n, r in rivals.items() if r.probability >= CHALLENGES and r.parts), key=lambda n: -odds[n])
+    settings = settings or HeadToHeadSettings()
+    odds = {name: rival.odds for name, rival in rivals.items()}
+    ranked = [name for name, rival in rivals.items() if rival.probability >= settings.challenges and rival.parts]
+    ranked.sort(key=lambda name: -odds[name])
     if calibration is not None and len(ranked) > 1:
         first = ranked[0]
-        for second in ranked[1:MOST]:
-            features = rival_features(rivals[first].parts, rivals[second].parts)
-            told = rivals[first].testimony - rivals[second].testimony
-            wins = sigmoid(calibration.rungs[RUNG].logit(features) + told)
+        for second in ranked[1 : settings.most_rivals]:
+            wins = _first_wins(rivals[first], rivals[second], calibration, settings)
             best = max(odds[first], odds[second])
             odds[first], odds[second] = best * wins, best * (1 - wins)
             first = max(first, second, key=lambda name: odds[name])
@@ -66,18 +70,27 @@ def share_odds(rivals: Mapping[str, Contender], calibration: Calibration | None 
     return {name: round(o / total, 4) for name, o in odds.items()}
 
 
-def rival_features(first: Sequence[DifferenceMap], second: Sequence[DifferenceMap]) -> dict[str, float]:
+def _first_wins(first: Contender, second: Contender, calibration: Calibration, settings: HeadToHeadSettings) -> float:
+    """Probability that of two contenders, one of which holds, it is the first."""
+    features = rival_features(first.parts, second.parts, settings)
+    return sigmoid(calibration.rungs[RUNG].logit(features) + first.read - second.read)
+
+
+def rival_features(
+    first: Sequence[DifferenceMap], second: Sequence[DifferenceMap], settings: HeadToHeadSettings | None = None
+) -> dict[str, float]:
     """Evidence for `first` and against `second`, of one query; it changes its sign when they change places.
 
-    spots:    how much more the comparator finds against the second, per spot where the two differ.
+    spots:    how much more the change detector finds against the second, per spot where the two differ.
     evidence: the same, grown with the number of spots.
     template: how much better the first's detail fits the query's there, from -1 to 1.
     strength: the same, grown with the size and clearness of what differs.
     """
+    most = (settings or HeadToHeadSettings()).most_log_odds
     against = fit = spots = size = noise = 0.0
     for one, other in zip(first, second, strict=True):
         where = _where_they_differ(one, other)
-        against += float((where * (np.clip(other.differs, -SURE, SURE) - np.clip(one.differs, -SURE, SURE))).sum())
+        against += float((where * (np.clip(other.logits, -most, most) - np.clip(one.logits, -most, most))).sum())
         spots += float(where.sum())
         better, energy, paper = _template(one, other, where)
         fit, size, noise = fit + better, size + energy, max(noise, paper)
@@ -90,20 +103,23 @@ def rival_features(first: Sequence[DifferenceMap], second: Sequence[DifferenceMa
     }
 
 
-def _where_they_differ(one: DifferenceMap, other: DifferenceMap) -> NDArray[np.float32]:
-    """Chance, at each spot, that the two references show different things there."""
-    everywhere = np.ones(one.theirs.shape, np.bool_)
+def _where_they_differ(one: DifferenceMap, other: DifferenceMap) -> Floats:
+    """Probability, at each spot, that the two references show different things there."""
+    everywhere = np.ones(one.reference.shape, np.bool_)
     # Asked both ways round, so that who comes first does not matter.
-    there, back = (compare(one.kind, a.theirs, b.theirs, everywhere).chance for a, b in ((one, other), (other, one)))
-    return np.asarray(0.5 * (there + back) * one.seen * other.seen, np.float32)
+    there, back = (
+        compare(one.kind, a.reference, b.reference, everywhere).probability for a, b in ((one, other), (other, one))
+    )
+    return np.asarray(0.5 * (there + back) * one.shown * other.shown, np.float32)
 
 
-def _template(one: DifferenceMap, other: DifferenceMap, where: NDArray[np.float32]) -> tuple[float, float, float]:
+def _template(one: DifferenceMap, other: DifferenceMap, where: Floats) -> tuple[float, float, float]:
     """How much nearer the query is to the first than to the second, how far apart those are, the query's noise."""
-    (mine, noise), (first, _), (second, _) = (prepared(grey) for grey in (one.mine, one.theirs, other.theirs))
-    height, width = mine.shape
+    greys = (one.query, one.reference, other.reference)
+    (query, noise), (first, _), (second, _) = (network_input(grey) for grey in greys)
+    height, width = query.shape
     weight = cv2.resize(where, (where.shape[1] * STEP, where.shape[0] * STEP), interpolation=cv2.INTER_LINEAR)
     weight = np.asarray(weight[:height, :width], np.float32)
-    nearer = weight * ((mine - second) ** 2 - (mine - first) ** 2)
+    nearer = weight * ((query - second) ** 2 - (query - first) ** 2)
     apart = weight * (first - second) ** 2
     return float(nearer.sum()), float(apart.sum()), float(np.exp(noise))

@@ -15,26 +15,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.contrast import slow
+from matcher.core.ladder.settings import Band, CorrelationSettings
 
 Floats = NDArray[np.float32]
+Bools = NDArray[np.bool_]
 
 STEP = 2
 """Maps are kept on every second pixel: windows are several pixels wide, and it is four times faster."""
 
 SLOW_PX = 3.0
 """From this sigma on a blur is computed on a reduced map."""
-
-NOISE_QUANTILE = 6
-"""Per cent of windows flat enough to hold nothing but noise; their energy is taken as the noise of the face."""
-
-
-@dataclass(frozen=True)
-class Band:
-    """Scales in face pixels: detail between `fine` and `coarse` (Gaussian sigmas), compared in windows of `window`."""
-
-    fine: float
-    coarse: float
-    window: float
 
 
 @dataclass(frozen=True)
@@ -62,8 +52,13 @@ class CorrelationMap:
         return float((values * self.weight).sum() / max(float(self.weight.sum()), 1e-9))
 
 
-def correlation_map(query: Floats, reference: Floats, mask: NDArray[np.bool_], band: Band) -> CorrelationMap | None:
-    """Compare two registered greys, (height, width) float32, inside `mask`; None where too little is left."""
+def correlation_map(
+    query: Floats, reference: Floats, mask: Bools, band: Band, settings: CorrelationSettings | None = None
+) -> CorrelationMap | None:
+    """Compare two registered greys, (height, width) float32, inside `mask`, (height, width) bool.
+
+    None where too little is left. Windowed correlation is the structure term of SSIM (Wang et al. 2004).
+    """
     inside = _half(mask.astype(np.float32))
     share = _blur(inside, band.window / STEP) + 1e-4
     usable = (inside > 0.5) & (share > 0.5)
@@ -71,7 +66,8 @@ def correlation_map(query: Floats, reference: Floats, mask: NDArray[np.bool_], b
         return None
     first, second = _band(query, band), _band(reference, band)
     energy_1, energy_2, product = _moments(first, second, inside, share, band.window / STEP)
-    noise_1, noise_2 = (float(np.percentile(e[usable], NOISE_QUANTILE)) + 1e-6 for e in (energy_1, energy_2))
+    percent = (settings or CorrelationSettings()).noise_percent
+    noise_1, noise_2 = (float(np.percentile(e[usable], percent)) + 1e-6 for e in (energy_1, energy_2))
     signal_1, signal_2 = np.maximum(energy_1 - noise_1, 0), np.maximum(energy_2 - noise_2, 0)
     correlation = product / np.sqrt(np.maximum(energy_1 * energy_2, 1e-9))
     expected = np.sqrt(signal_1 / (energy_1 + 1e-6) * signal_2 / (energy_2 + 1e-6))
@@ -82,7 +78,7 @@ def correlation_map(query: Floats, reference: Floats, mask: NDArray[np.bool_], b
 
 
 def pooled(values: Floats, sigma: float) -> Floats:
-    """Gaussian mean of a map over a patch of `sigma` face pixels."""
+    """Gaussian mean of a map, as `CorrelationMap` has them, over a patch of `sigma` face pixels; of its shape."""
     return _blur(values.astype(np.float32), sigma / STEP)
 
 
@@ -106,7 +102,7 @@ def _half(values: Floats) -> Floats:
     return np.asarray(cv2.resize(values, (width // STEP, height // STEP), interpolation=cv2.INTER_AREA), np.float32)
 
 
-def _relative(signal: Floats, usable: NDArray[np.bool_]) -> Floats:
+def _relative(signal: Floats, usable: Bools) -> Floats:
     return np.asarray(signal / (float(signal[usable].mean()) + 1e-6), np.float32)
 
 

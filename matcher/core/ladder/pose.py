@@ -1,9 +1,9 @@
 """Rung 1, pose: do the two faces come from one negative, or from two exposures?
 
-Two faces and their `Alignment` in, a `PoseFinding` out. Inliers and a good fit are no evidence: backdrop, props and
-mount are shared between negatives. What decides is whether the picture itself agrees everywhere it can be
-judged, compared with what the two prints' noise and fade allow, and whether the worst coherent patch still does:
-a moved arm before a shared backdrop is such a patch.
+A `Registered` pair in, a `PoseFinding` out. Inliers and a good fit are no evidence: backdrop, props and mount are
+shared between negatives. What decides is whether the picture itself agrees everywhere it can be judged, compared with
+what the two prints' noise and fade allow, and whether the worst coherent patch still does: a moved arm before a shared
+backdrop is such a patch.
 """
 
 from __future__ import annotations
@@ -14,25 +14,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.core.align.alignment import Alignment, warp_reference
+from matcher.core.align.alignment import Alignment
 from matcher.core.align.view import picture_box
 from matcher.core.calibration import Calibration, log_gap
-from matcher.core.flatten import Face
-from matcher.core.ladder.caption_zone import shown_picture
 from matcher.core.ladder.change_detector import DifferenceMap, compare, difference_features
-from matcher.core.ladder.local_ncc import STEP, Band, CorrelationMap, correlation_map, pooled
+from matcher.core.ladder.local_ncc import STEP, CorrelationMap, correlation_map, pooled
+from matcher.core.ladder.registered import Registered
+from matcher.core.ladder.settings import LadderSettings, PoseSettings
 from matcher.core.settings import FaceSize
-
-FINE = Band(fine=1.0, coarse=5.0, window=7.0)
-MEDIUM = Band(fine=2.0, coarse=9.0, window=12.0)
-"""Two scales: fine detail tells exposures apart on strong prints, medium detail survives on faint ones."""
-
-PATCH_PX = (10.0, 18.0)
-"""Gaussian sigmas of a coherent patch: about a hand, and about a head with shoulders, at 10 px/mm."""
-
-
-SEAM_PX = 8
-"""Left out along the edge of what both show."""
 
 
 @dataclass(frozen=True)
@@ -63,20 +52,20 @@ class PoseFinding:
 
     @property
     def words(self) -> str:
-        told = f"the picture agrees over {100 * self.share:.0f} % of what can be judged"
-        told += f", {100 * self.judged:.0f} % of the face, correlated {self.agreement:.2f}"
-        told += f" where one negative would give {self.expected:.2f}"
+        found = f"the picture agrees over {100 * self.share:.0f} % of what can be judged"
+        found += f", {100 * self.judged:.0f} % of the face, correlated {self.agreement:.2f}"
+        found += f" where one negative would give {self.expected:.2f}"
         if self.probability >= 0.5:
-            return f"same negative: {told}"
-        return f"another exposure: {told}; {_place(self.map)}"
+            return f"same negative: {found}"
+        return f"another exposure: {found}; {_place(self.map)}"
 
 
-def judge_pose(query: Face, reference: Face, alignment: Alignment, calibration: Calibration) -> PoseFinding | None:
+def judge_pose(pair: Registered, calibration: Calibration) -> PoseFinding | None:
     """Compare the registered pictures; None where too little of them can be judged."""
-    compared = compare_pictures(query, reference, alignment)
+    compared = compare_pictures(pair)
     if compared is None:
         return None
-    features = pose_features(compared, alignment)
+    features = pose_features(compared)
     fine = compared.fine
     return PoseFinding(
         probability=calibration.probability("pose", features),
@@ -94,8 +83,10 @@ class PictureComparison:
     """Two registered pictures, compared over the query's picture box.
 
     fine, medium: agreement at two scales.
-    part:         where the comparator sees something different.
+    part:         where the change detector sees something different.
     size, box:    the face, and the rows and columns of it that were compared.
+    alignment:    by which they were registered.
+    settings:     with which they were compared.
     """
 
     fine: CorrelationMap
@@ -103,6 +94,8 @@ class PictureComparison:
     part: DifferenceMap
     size: FaceSize
     box: tuple[slice, slice]
+    alignment: Alignment
+    settings: LadderSettings
 
     @property
     def judged(self) -> float:
@@ -111,42 +104,48 @@ class PictureComparison:
         return float((self.fine.weight > 0).sum()) / whole
 
 
-def compare_pictures(query: Face, reference: Face, alignment: Alignment) -> PictureComparison | None:
+def compare_pictures(pair: Registered) -> PictureComparison | None:
     """None where too little is shown on both."""
-    box = picture_box(query.size)
-    laid, covered = warp_reference(reference, alignment, reference.trusted & shown_picture(reference))
-    mask = well_inside(query.trusted & shown_picture(query) & covered)[box]
-    grey, laid = query.grey[box], laid[box]
-    mine, theirs = grey.astype(np.float32), laid.astype(np.float32)
-    fine, medium = correlation_map(mine, theirs, mask, FINE), correlation_map(mine, theirs, mask, MEDIUM)
+    settings, size = pair.settings, pair.query.face.size
+    box = picture_box(size)
+    mask = well_inside(pair.both_picture, settings.pose)[box]
+    query, reference = pair.query.face.grey[box], pair.warped[box]
+    greys = query.astype(np.float32), reference.astype(np.float32)
+    fine, medium = (
+        correlation_map(*greys, mask, band, settings.correlation) for band in (settings.pose.fine, settings.pose.medium)
+    )
     if fine is None or medium is None:
         return None
-    return PictureComparison(fine, medium, compare("pictures", grey, laid, mask), query.size, box)
+    part = compare("pictures", query, reference, mask)
+    return PictureComparison(fine, medium, part, size, box, pair.alignment, settings)
 
 
-def well_inside(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Without a seam along its edge: mounts, cut edges and glare end there, and would look like a difference."""
-    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * SEAM_PX + 1, 2 * SEAM_PX + 1))
+def well_inside(mask: NDArray[np.bool_], settings: PoseSettings | None = None) -> NDArray[np.bool_]:
+    """A (height, width) mask without a seam along its edge: mounts, cut edges and glare end there, and would look like
+    a difference."""
+    side = 2 * (settings or PoseSettings()).seam_px + 1
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
     seamless = cv2.erode(mask.astype(np.uint8), kernel, borderType=cv2.BORDER_CONSTANT, borderValue=0)
     return np.asarray(seamless, np.bool_)
 
 
-def pose_features(compared: PictureComparison, alignment: Alignment) -> dict[str, float]:
+def pose_features(compared: PictureComparison) -> dict[str, float]:
     """What the probability is computed from: differences, shortfalls from agreement, the noise they are seen in."""
+    settings = compared.settings
     # How well the whole was registered excuses a little; inliers say nothing: backdrops and mounts have plenty.
-    features = {"correlation": log_gap(1 - alignment.correlation, 0.02)}
+    features = {"correlation": log_gap(1 - compared.alignment.correlation, 0.02)}
     for name, part in (("fine", compared.fine), ("medium", compared.medium)):
         mean, expected = part.mean(part.correlation), part.mean(part.expected)
         features[f"{name}_mean"] = log_gap(1 - mean, 0.02)
         features[f"{name}_expected"] = log_gap(1 - expected, 0.02)
         features[f"{name}_shortfall"] = log_gap(expected - mean, 0.05)
         features[f"{name}_detail_query"], features[f"{name}_detail_reference"] = np.log(part.detail)
-        for patch in PATCH_PX:
+        for patch in settings.pose.patches_px:
             worst = _worst_patch(part, patch)
             features[f"{name}_worst_{patch:.0f}"] = log_gap(worst, 0.05)
             # Besides its logarithm the shortfall itself: a patch that disagrees altogether settles the matter.
             features[f"{name}_patch_{patch:.0f}"] = max(worst, 0.0) ** 2
-    return {**features, **difference_features([compared.part])}
+    return {**features, **difference_features([compared.part], settings.change)}
 
 
 def _worst_patch(part: CorrelationMap, sigma: float) -> float:
@@ -163,12 +162,12 @@ def _worst_patch(part: CorrelationMap, sigma: float) -> float:
 def _evidence_map(compared: PictureComparison) -> NDArray[np.float32]:
     """1 where the spot shows the same, 0 where something else, NaN where there is no detail to tell."""
     part, (rows, columns) = compared.fine, compared.box
-    chance = cv2.resize(compared.part.chance, part.weight.shape[::-1], interpolation=cv2.INTER_LINEAR)
-    judged = (part.weight > 0) & ((pooled(part.weight, 4.0) > 0.08) | (chance > 0.5))
+    differs = cv2.resize(compared.part.probability, part.weight.shape[::-1], interpolation=cv2.INTER_LINEAR)
+    judged = (part.weight > 0) & ((pooled(part.weight, 4.0) > 0.08) | (differs > 0.5))
     whole = np.full((compared.size.height // STEP, compared.size.width // STEP), np.nan, np.float32)
     top, left = rows.start // STEP, columns.start // STEP
     height, width = judged.shape
-    whole[top : top + height, left : left + width] = np.where(judged, 1 - chance, np.nan)
+    whole[top : top + height, left : left + width] = np.where(judged, 1 - differs, np.nan)
     return whole
 
 

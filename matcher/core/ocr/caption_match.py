@@ -1,4 +1,4 @@
-"""Which of the known captions was read? A `OcrReading` and the known words in, a `OcrEvidence` out.
+"""Which of the known captions was read? An `OcrReading` and the known words in, an `OcrEvidence` out.
 
 Lines that were read are matched with a record's lines (`line_match`); then both the letters that the reader named
 otherwise and how surely it saw others there (`spelling`) tell, line by line, how likely the card carries those words.
@@ -14,30 +14,16 @@ from typing import ClassVar
 
 from matcher.core.calibration import Calibration
 from matcher.core.nets import weight_file
-from matcher.core.ocr.line_match import LEFT_OUT, MatchedLine, match_lines
-from matcher.core.ocr.reading import FIRM, OcrLine, OcrReading
+from matcher.core.ocr.line_match import MatchedLine, match_lines
+from matcher.core.ocr.reading import OcrLine, OcrReading
+from matcher.core.ocr.settings import CaptionMatchSettings, OcrSettings
 from matcher.core.ocr.spelling import plain
-
-MOST_LINES = 5
-"""Lines read beyond these, the least like any known one, are not tried: the ways to match double with each."""
 
 FIELDS = ("name", "club", "issuer")
 """What the lines of a record are, in this order."""
 
 TELLING = FIELDS[:2]
 """By these records differ."""
-
-USUAL_ERRORS, MOST_ERRORS = 0.08, 0.3
-"""Share of wrong letters in an issuer's line that was not read, and beyond which more say no more."""
-
-MOST_MISFIT = 40.0
-"""Nats beyond which a line simply does not fit: four or five letters seen otherwise beyond doubt."""
-
-CLEAR_MISFIT = 6.0
-"""Nats from which at least one letter was seen otherwise without much doubt."""
-
-RECOGNISED = 70.0
-"""Per cent of letters in common from which a line that was read is a spelling of a known one."""
 
 
 @dataclass(frozen=True)
@@ -64,59 +50,68 @@ class CaptionScore:
 class OcrEvidence:
     """What reading says about every known record; false, with a reason, where nothing was read or known.
 
+    scores:   by record, of those of which at least one line was read.
     best:     the record whose words are most like those read; empty where two are equally so.
     features: how well the best stands out: `edits` and `similarity` of it, and `lead`, by how many edits it leads
-              (twice LEFT_OUT where there is no rival).
+              (twice what a line counts that is left out, where there is no rival).
+    words:    for people.
     """
 
     __test__: ClassVar[bool] = False  # pytest would take the name for a test's
 
-    likenesses: Mapping[str, CaptionScore] = field(default_factory=dict)
+    scores: Mapping[str, CaptionScore] = field(default_factory=dict)
     best: str = ""
     features: Mapping[str, float] = field(default_factory=dict)
     words: str = ""
 
     def __bool__(self) -> bool:
-        return bool(self.likenesses)
+        return bool(self.scores)
 
 
 def match_captions(
-    reading: OcrReading, known: Mapping[str, Sequence[str]], calibration: Calibration | None = None
+    reading: OcrReading,
+    known: Mapping[str, Sequence[str]],
+    calibration: Calibration | None = None,
+    settings: OcrSettings | None = None,
 ) -> OcrEvidence:
     """Compare what was read with each record's words.
 
     known:       the lines of each record, by its id: caption, club, issuer; empty ones are passed over.
     calibration: holds the rung `reading`; the one shipped in `reading.json` if not given.
     """
-    calibration = calibration or shipped_calibration()
-    told = {record: words for record, words in known.items() if plain_lines(words)}
-    if not reading or not told:
+    calibration, settings = calibration or shipped_calibration(), settings or OcrSettings()
+    worded = {record: words for record, words in known.items() if plain_lines(words)}
+    if not reading or not worded:
         return OcrEvidence(words=reading.words if not reading else "no known words to compare with")
-    read = _most_like(reading.lines, {line for words in told.values() for line in plain_lines(words)})
-    compared = {record: _likeness(read, lines, calibration) for record, lines in told.items()}
-    likenesses = {record: likeness for record, likeness in compared.items() if likeness}
-    if not likenesses:
+    lines = {line for words in worded.values() for line in plain_lines(words)}
+    read = _most_like(reading.lines, lines, settings.match)
+    compared = {record: _score(read, words, calibration, settings) for record, words in worded.items()}
+    scores = {record: score for record, score in compared.items() if score}
+    if not scores:
         return OcrEvidence(words=f"{reading.words}: like none of the known captions")
-    ranked = sorted(likenesses, key=lambda record: (likenesses[record].edits, likenesses[record].misfit))
-    closest = likenesses[ranked[0]]
-    lead = likenesses[ranked[1]].edits - closest.edits if len(ranked) > 1 else 2 * LEFT_OUT
+    ranked = sorted(scores, key=lambda record: (scores[record].edits, scores[record].misfit))
+    closest = scores[ranked[0]]
+    lead = scores[ranked[1]].edits - closest.edits if len(ranked) > 1 else 2 * settings.lines.left_out
     features = {"edits": closest.edits, "similarity": closest.similarity, "lead": lead}
     best = ranked[0] if lead > 0 else ""
-    return OcrEvidence(likenesses, best, features, _told(reading, known[ranked[0]] if best else (), closest.letters))
+    return OcrEvidence(scores, best, features, _in_words(reading, known[best] if best else (), closest.letters))
 
 
-def all_read(lines: Sequence[OcrLine], known: Iterable[Sequence[str]]) -> bool:
+def all_read(
+    lines: Sequence[OcrLine], known: Iterable[Sequence[str]], settings: CaptionMatchSettings | None = None
+) -> bool:
     """Whether some spelling of each field that the known records have, name, club, issuer, is among the lines."""
     from rapidfuzz import fuzz, process
 
-    firm = [plain(line.words) for line in lines if line.certainty >= FIRM]
+    settings = settings or CaptionMatchSettings()
+    firm = [plain(line.words) for line in lines if line.certainty >= settings.firm]
     fields: dict[int, set[str]] = {}
     for words in known:
         for number, line in enumerate(words):
             if plain(line):
                 fields.setdefault(number, set()).add(plain(line))
     found = (
-        any(process.extractOne(line, spellings, scorer=fuzz.ratio, score_cutoff=RECOGNISED) for line in firm)
+        any(process.extractOne(line, spellings, scorer=fuzz.ratio, score_cutoff=settings.recognised) for line in firm)
         for spellings in fields.values()
     )
     return bool(fields) and all(found)
@@ -133,7 +128,7 @@ def plain_lines(words: Sequence[str]) -> tuple[str, ...]:
     return tuple(line for line in map(plain, words) if line)
 
 
-def _most_like(lines: Sequence[OcrLine], known: Iterable[str]) -> list[OcrLine]:
+def _most_like(lines: Sequence[OcrLine], known: Iterable[str], settings: CaptionMatchSettings) -> list[OcrLine]:
     """The lines that may be a caption, in their order: a jersey or a poster in the picture has words on it too."""
     from rapidfuzz import fuzz, process
 
@@ -142,17 +137,20 @@ def _most_like(lines: Sequence[OcrLine], known: Iterable[str]) -> list[OcrLine]:
         return (nearest[1] if nearest else 0.0, line.certainty)
 
     ranked = sorted(range(len(lines)), key=lambda number: rank(lines[number]), reverse=True)
-    return [lines[number] for number in sorted(ranked[:MOST_LINES])]
+    return [lines[number] for number in sorted(ranked[: settings.most_lines])]
 
 
-def _likeness(read: Sequence[OcrLine], known: Sequence[str], calibration: Calibration) -> CaptionScore | None:
+def _score(
+    read: Sequence[OcrLine], known: Sequence[str], calibration: Calibration, settings: OcrSettings
+) -> CaptionScore | None:
     """None where no known line was read at all."""
     lines = [plain(line) for line in known]
-    found = match_lines(read, [line for line in lines if line])
+    found = match_lines(read, [line for line in lines if line], settings.lines)
     if not any(found.fields):
         return None
     certainty = sum(line.certainty for line in read) / len(read)
-    features = {**_of_fields(_named(lines, found.fields), found.stray > 0), "certainty": certainty}
+    fields = _named(lines, found.fields)
+    features = {**_field_features(fields, found.stray > 0, settings.match), "certainty": certainty}
     similarity = max(0.0, 1 - found.edits / len("".join(lines)))
     probability = calibration.probability("reading", features)
     misfit = sum(field.misfit for field in found.fields if field)
@@ -172,7 +170,9 @@ def _named(lines: Sequence[str], fields: Sequence[MatchedLine | None]) -> dict[s
     return named
 
 
-def _of_fields(named: Mapping[str, MatchedLine | None], stray: bool) -> dict[str, float]:
+def _field_features(
+    named: Mapping[str, MatchedLine | None], stray: bool, settings: CaptionMatchSettings
+) -> dict[str, float]:
     """What the calibration asks for: of name and club one wrong letter, two, how many more, letters cut off, how much
     better something else fits what was seen; nothing read, or something else in its place; and all of it exact.
 
@@ -186,22 +186,23 @@ def _of_fields(named: Mapping[str, MatchedLine | None], stray: bool) -> dict[str
         features[f"{name}_one"], features[f"{name}_two"] = float(wrong == 1), float(wrong == 2)
         features[f"{name}_more"] = 1 + math.log(wrong / 3) if wrong > 2 else 0.0
         features[f"{name}_cut"] = math.log1p(cut)
-        misfit = min(field.misfit, MOST_MISFIT) if field else 0.0
+        misfit = min(field.misfit, settings.most_misfit) if field else 0.0
         features[f"{name}_misfit"], features[f"{name}_doubt"] = misfit, math.log1p(misfit)
-        features[f"{name}_clear"] = float(misfit >= CLEAR_MISFIT)
+        features[f"{name}_clear"] = float(misfit >= settings.clear_misfit)
         unread = name in named and field is None
         # A line that was read and is no known one may stand in the place of a known line, and only of such.
         features[f"{name}_unread"], features[f"{name}_replaced"] = float(unread and not stray), float(unread and stray)
-    told = [named[name] for name in TELLING if name in named]
-    features["exact"] = float(bool(told) and all(field and field.wrong == field.cut == 0 for field in told))
+    telling = [named[name] for name in TELLING if name in named]
+    features["exact"] = float(bool(telling) and all(field and field.wrong == field.cut == 0 for field in telling))
     issuer = named.get("issuer")
-    rate = min((issuer.wrong + issuer.cut) / issuer.length, MOST_ERRORS) if issuer else USUAL_ERRORS
+    errors = (issuer.wrong + issuer.cut) / issuer.length if issuer else settings.usual_errors
+    rate = min(errors, settings.most_errors) if issuer else errors
     features["issuer_errors"], features["issuer_unread"] = rate, float("issuer" in named and issuer is None)
     features["excused"] = rate * (features["name_one"] + features["name_two"])
     return features
 
 
-def _told(reading: OcrReading, nearest: Sequence[str], letters: int) -> str:
+def _in_words(reading: OcrReading, nearest: Sequence[str], letters: int) -> str:
     if not nearest:
         return f"{reading.words}: as near to one known caption as to another"
     name = next(line for line in nearest if plain(line))

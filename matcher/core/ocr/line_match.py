@@ -15,11 +15,8 @@ from itertools import accumulate, combinations
 from typing import Any
 
 from matcher.core.ocr.reading import OcrLine
-from matcher.core.ocr.spelling import LEAST_CHANCE, Frames, misfits, plain
-
-LEFT_OUT, STRAY = 3.0, 2.0
-"""Edits that a known line counts which was not read, and a line that was read and is none; two unlike lines are so
-never more than both together apart."""
+from matcher.core.ocr.settings import LineMatchSettings
+from matcher.core.ocr.spelling import LEAST_PROBABILITY, Frames, misfits, plain
 
 
 @dataclass(frozen=True)
@@ -46,52 +43,55 @@ class MatchedLine:
 class LineMatch:
     """Lines read and lines known, matched with the fewest edits.
 
-    fields: one for each known line; None for one that was left out.
-    stray:  lines read and left out, where those that were kept stand.
+    fields:  one for each known line; None for one that was left out.
+    stray:   lines read and left out, where those that were kept stand.
+    letters: letters to change.
+    edits:   letters to change, and what each line counts that is left out.
     """
 
     fields: tuple[MatchedLine | None, ...]
     stray: int
-
-    @property
-    def letters(self) -> int:
-        return sum(field.wrong + field.cut for field in self.fields if field)
-
-    @property
-    def edits(self) -> float:
-        return self.letters + _left_out(sum(field is None for field in self.fields), self.stray)
+    letters: int
+    edits: float
 
 
-def match_lines(read: Sequence[OcrLine], known: Sequence[str]) -> LineMatch:
+def match_lines(read: Sequence[OcrLine], known: Sequence[str], settings: LineMatchSettings | None = None) -> LineMatch:
     """The best of all ways to leave lines out on either side; the lines kept are compared joined, so that it does not
     matter where the reader broke them. known: plain, none empty."""
+    settings = settings or LineMatchSettings()
     lines = [line for line in read if plain(line.words)]
     best, fewest = _Way((), ()), math.inf
-    for mine in _choices(range(len(lines))):
-        for theirs in _choices(range(len(known))):
-            left_out = _left_out(len(known) - len(theirs), len(lines) - len(mine))
+    for kept in _choices(range(len(lines))):
+        for wanted in _choices(range(len(known))):
+            left_out = _left_out(len(known) - len(wanted), len(lines) - len(kept), settings)
             if left_out < fewest:
-                way = _compared([lines[n] for n in mine], [known[n] for n in theirs], theirs)
+                way = _compared([lines[n] for n in kept], [known[n] for n in wanted], wanted, settings)
                 if way.edits + left_out < fewest:
                     best, fewest = way, way.edits + left_out
-    if fewest > _left_out(len(known), len(lines)):
-        return LineMatch((None,) * len(known), len(lines))
-    found = dict(zip(best.theirs, _fields(best, [known[n] for n in best.theirs]), strict=True))
+    if fewest > _left_out(len(known), len(lines), settings):
+        return _match((None,) * len(known), len(lines), settings)
+    found = dict(zip(best.known, _fields(best, [known[n] for n in best.known]), strict=True))
     # What stands at the foot takes no line's place at the head: it is on a jersey or a poster in the picture.
     places = {line.place for line in best.lines}
     beside = sum(line.place in places for line in lines) - len(best.lines)
-    return LineMatch(tuple(found.get(n) for n in range(len(known))), beside + best.trimmed)
+    return _match(tuple(found.get(n) for n in range(len(known))), beside + best.trimmed, settings)
+
+
+def _match(fields: tuple[MatchedLine | None, ...], stray: int, settings: LineMatchSettings) -> LineMatch:
+    letters = sum(field.wrong + field.cut for field in fields if field)
+    edits = letters + _left_out(sum(field is None for field in fields), stray, settings)
+    return LineMatch(fields, stray, letters, edits)
 
 
 @dataclass(frozen=True)
 class _Way:
-    """Some of the lines read against some of the known ones.
+    """Some of the lines read against some of the known ones, by the numbers of these.
 
     words: of the lines, joined, plain; a stretch of them, from `first` up to `last`, where they were trimmed.
     """
 
     lines: Sequence[OcrLine]
-    theirs: tuple[int, ...]
+    known: tuple[int, ...]
     words: str = ""
     edits: float = 0.0
     first: int = 0
@@ -99,25 +99,27 @@ class _Way:
     trimmed: bool = False
 
 
-def _compared(lines: Sequence[OcrLine], known: Sequence[str], theirs: tuple[int, ...]) -> _Way:
+def _compared(
+    lines: Sequence[OcrLine], known: Sequence[str], numbers: tuple[int, ...], settings: LineMatchSettings
+) -> _Way:
     """As they stand; or, where they are much longer, without what stands at either end: lines that run together."""
     from rapidfuzz import fuzz
     from rapidfuzz.distance import Levenshtein
 
-    ours, wanted = "".join(plain(line.words) for line in lines), "".join(known)
-    whole = _Way(lines, theirs, ours, Levenshtein.distance(ours, wanted), 0, len(ours))
+    read, wanted = "".join(plain(line.words) for line in lines), "".join(known)
+    whole = _Way(lines, numbers, read, Levenshtein.distance(read, wanted), 0, len(read))
     # Lines at the foot never run together with those at the head.
-    runs_on = len(ours) > len(wanted) + STRAY and len({line.place for line in lines}) == 1
-    near = fuzz.partial_ratio_alignment(wanted, ours) if runs_on else None
+    runs_on = len(read) > len(wanted) + settings.stray and len({line.place for line in lines}) == 1
+    near = fuzz.partial_ratio_alignment(wanted, read) if runs_on else None
     if near is None:
         return whole
-    stretch = ours[near.dest_start : near.dest_end]
-    edits = STRAY + Levenshtein.distance(stretch, wanted)
-    return min(whole, _Way(lines, theirs, stretch, edits, near.dest_start, near.dest_end, True), key=lambda w: w.edits)
+    stretch = read[near.dest_start : near.dest_end]
+    edits = settings.stray + Levenshtein.distance(stretch, wanted)
+    return min(whole, _Way(lines, numbers, stretch, edits, near.dest_start, near.dest_end, True), key=lambda w: w.edits)
 
 
-def _left_out(unread: int, stray: int) -> float:
-    return LEFT_OUT * unread + STRAY * stray
+def _left_out(unread: int, stray: int, settings: LineMatchSettings) -> float:
+    return settings.left_out * unread + settings.stray * stray
 
 
 def _fields(way: _Way, known: Sequence[str]) -> list[MatchedLine]:
@@ -127,7 +129,7 @@ def _fields(way: _Way, known: Sequence[str]) -> list[MatchedLine]:
     frames = _frames(way)
     if frames is None:
         # What was seen is not known: each letter counts as seen beyond doubt.
-        clear = -math.log(LEAST_CHANCE)
+        clear = -math.log(LEAST_PROBABILITY)
         fits = tuple(clear * (wrong + cut) for wrong, cut in letters)
     else:
         fits = misfits(frames, known)

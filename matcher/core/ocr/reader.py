@@ -14,17 +14,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from matcher.core.ocr.settings import ReaderSettings
 from matcher.core.ocr.spelling import Frames, plain
-
-SEARCH_SIDE = 448
-"""Longer side, in pixels, of the picture in which lines are searched. At 640 more bits of backdrop were taken for
-lines, and known words were told from others less surely; at 320 lines are missed."""
-
-SQUEEZED = 0.75
-"""Lines are read at this share of their width: as surely as at the whole of it, and a sixth sooner."""
-
-NARROWEST = 1.0
-"""Width over height to which a shorter line is padded."""
 
 Box = NDArray[np.float32]
 
@@ -34,22 +25,24 @@ class Reader:
     """The library, loaded."""
 
     engine: Any
+    settings: ReaderSettings
 
     def find(self, strip: NDArray[np.uint8]) -> list[Box]:
-        """Corners of each line in a grey strip, (4, 2) TL TR BR BL in its pixels, from top to bottom."""
+        """Corners of each line in a (height, width) grey strip, (4, 2) TL TR BR BL in pixels, from top to bottom."""
         found = self.engine(_in_colour(strip), use_rec=False)
         return [] if found.boxes is None else [np.asarray(box, np.float32) for box in found.boxes]
 
     def read(self, strip: NDArray[np.uint8], box: Box) -> tuple[str, float, Frames]:
-        """One line: its words, the library's own certainty of them, 0 to 1, and what was seen frame by frame."""
+        """One line, by its corners as `find` gives them, (4, 2), in the same strip: its words, the library's own
+        certainty of them, 0 to 1, and what was seen frame by frame."""
         from rapidocr.utils.process_img import get_rotate_crop_image
 
         line = get_rotate_crop_image(_in_colour(strip), box.copy())
-        width = max(SQUEEZED * line.shape[1] / line.shape[0], NARROWEST)
-        chances = self._recogniser.session(self._recogniser.resize_norm_img(line, width)[None])
-        named, _ = self._recogniser.postprocess_op(chances, False)
+        width = max(self.settings.squeezed * line.shape[1] / line.shape[0], self.settings.narrowest)
+        probabilities = self._recogniser.session(self._recogniser.resize_norm_img(line, width)[None])
+        named, _ = self._recogniser.postprocess_op(probabilities, False)
         words, certainty = named[0]
-        return " ".join(words.split()), float(certainty), Frames.of(chances[0], self._plain_signs)
+        return " ".join(words.split()), float(certainty), Frames.of(probabilities[0], self._plain_signs)
 
     @cached_property
     def _recogniser(self) -> Any:
@@ -63,8 +56,8 @@ class Reader:
 
 
 @lru_cache(maxsize=1)
-def reader() -> Reader | None:
-    """Loaded once a process; None where the extra is missing."""
+def reader(settings: ReaderSettings) -> Reader | None:
+    """Loaded once a process, and again for other settings; None where the extra is missing."""
     try:
         from rapidocr import RapidOCR
     except ImportError:
@@ -75,13 +68,13 @@ def reader() -> Reader | None:
             "Global.use_cls": False,  # which way up the card stands is known
             "Global.use_vertical_padding": False,
             "Det.limit_type": "max",
-            "Det.limit_side_len": SEARCH_SIDE,
+            "Det.limit_side_len": settings.search_side,
             "EngineConfig.onnxruntime.intra_op_num_threads": 1,
             "EngineConfig.onnxruntime.inter_op_num_threads": 1,
         }
     )
     engine(_sample())  # loads both models
-    return Reader(engine)
+    return Reader(engine, settings)
 
 
 def _sample() -> NDArray[np.uint8]:

@@ -1,9 +1,9 @@
-"""What do the words on the card say? A second witness for captions, beside the comparison of inks.
+"""What do the words on the card say? Evidence for captions beside the comparison of inks.
 
 A `Photo`, one outline and the face's size in, an `OcrReading` out. Foot and head of the card, where captions stand, are
-cut from the photo at its own resolution, which is finer than the face's, and read, the largest lines first, until
-enough has been read. Reading is an optional extra; without it an `OcrReading` is false and says so. A reading is
-compared with catalogue words in `caption_match.py`; alone it decides nothing.
+cut from the photo at a finer scale than the face's, and read, the largest lines first, until enough has been read.
+Reading is an optional extra; without it an `OcrReading` is false and says so. A reading is compared with catalogue
+words in `caption_match.py`; alone it decides nothing.
 """
 
 from __future__ import annotations
@@ -20,29 +20,12 @@ from matcher.core.contrast import slow
 from matcher.core.detect.detection import CardQuad
 from matcher.core.detect.warp import warp_quad
 from matcher.core.ladder.caption_strips import caption_strips
+from matcher.core.ladder.settings import StripSettings
 from matcher.core.ocr.reader import Reader, reader
+from matcher.core.ocr.settings import OcrSettings, ReadingSettings
 from matcher.core.ocr.spelling import Frames
 from matcher.core.photo import Photo
 from matcher.core.settings import FaceSize
-
-READ_PX_PER_MM = 24.0
-"""Scale at which strips are read: small type of 1 mm is then 24 px high, enough for the reader's 48 px lines."""
-
-RIM_MM = 0.4
-"""Of the worn outer rim less is left out than where inks are compared: a letter cut in half is not read."""
-
-TONE_MM = 3.0
-"""Stains and lighting are wider than this (Gaussian sigma), letters are narrower."""
-
-ENOUGH_LINES, FIRM = 2, 0.8
-"""With so many lines read so surely at the foot, the words do not stand at the head, where no caption is seen: it need
-not be searched."""
-
-LEAST_CERTAINTY = 0.5
-"""What the reader itself doubts more is no word."""
-
-LEAST_LETTERS = 3
-"""A line of fewer letters and digits is a stain or a bit of backdrop more often than a word."""
 
 MISSING = "captions were not read: install the extra with pip install 'platekin[reading]'"
 
@@ -87,12 +70,13 @@ class OcrReading:
         return f"read as {', '.join(repr(line.words) for line in self.lines)}"
 
 
-def can_read() -> bool:
-    """Whether the extra `reading` is installed and works."""
-    return reader() is not None
+def can_read(settings: OcrSettings | None = None) -> bool:
+    """Whether the extra `reading` is installed and works; loads it."""
+    return reader((settings or OcrSettings()).reader) is not None
 
 
 Enough = Callable[[Sequence[OcrLine]], bool]
+"""Says of the lines read so far whether the others need not be read."""
 
 
 def read_caption(
@@ -102,24 +86,26 @@ def read_caption(
     turned: int = 0,
     enough: Enough | None = None,
     head_worded: bool = False,
+    settings: OcrSettings | None = None,
 ) -> OcrReading:
     """Read foot and head of one card.
 
     outline.corners: (4, 2) TL TR BR BL in photo pixels.
     turned:          degrees (0, 90, 180, 270) clockwise that stand the outline's reading upright, as in `Face.turned`.
-    enough:          says of the lines read so far whether the others need not be read; if not given, all are.
+    enough:          when to stop; if not given, all lines are read.
     head_worded:     whether a caption seems to stand at the head: what is read at the foot may then be on a jersey.
     """
-    library = reader()
+    settings, size = settings or OcrSettings(), size or FaceSize()
+    rules, library = settings.reading, reader(settings.reader)
     if library is None:
         return OcrReading(reason=MISSING)
     enough = enough or _never
 
     def lines_at(place: Place) -> list[OcrLine]:
-        return _lines(library, reading_strip(photo, outline, size or FaceSize(), place, turned), place, enough)
+        return _lines(library, reading_strip(photo, outline, size, place, turned, rules), place, enough, rules)
 
     lines = lines_at("foot")
-    settled = sum(line.certainty >= FIRM for line in lines) >= ENOUGH_LINES and not head_worded
+    settled = sum(line.certainty >= rules.firm for line in lines) >= rules.enough_lines and not head_worded
     if not settled and not enough(lines):
         lines += lines_at("head")
     return OcrReading(tuple(lines), "" if lines else "no words could be read")
@@ -129,13 +115,16 @@ def _never(lines: Sequence[OcrLine]) -> bool:
     return False
 
 
-def _lines(library: Reader, strip: NDArray[np.uint8], place: Place, enough: Enough) -> list[OcrLine]:
+def _lines(
+    library: Reader, strip: NDArray[np.uint8], place: Place, enough: Enough, settings: ReadingSettings
+) -> list[OcrLine]:
     """The strip's lines from top to bottom, read from the largest type to the smallest: names are largest."""
     read: dict[int, OcrLine] = {}
     boxes = library.find(strip)
     for number in sorted(range(len(boxes)), key=lambda number: -_height(boxes[number])):
         words, certainty, frames = library.read(strip, boxes[number])
-        if certainty >= LEAST_CERTAINTY and sum(character.isalnum() for character in words) >= LEAST_LETTERS:
+        letters = sum(character.isalnum() for character in words)
+        if certainty >= settings.least_certainty and letters >= settings.least_letters:
             read[number] = OcrLine(words, certainty, place, frames)
         if enough(list(read.values())):
             break
@@ -146,23 +135,31 @@ def _height(box: NDArray[np.float32]) -> float:
     return float(np.linalg.norm(box[3] - box[0]))
 
 
-def reading_strip(photo: Photo, outline: CardQuad, size: FaceSize, place: Place, turned: int = 0) -> NDArray[np.uint8]:
-    """(rows, columns) uint8 grey of foot or head, upright, at READ_PX_PER_MM, its contrast stretched."""
-    foot, head = caption_strips(size, RIM_MM)
+def reading_strip(
+    photo: Photo,
+    outline: CardQuad,
+    size: FaceSize,
+    place: Place,
+    turned: int = 0,
+    settings: ReadingSettings | None = None,
+) -> NDArray[np.uint8]:
+    """(rows, columns) uint8 grey of foot or head, upright, at `px_per_mm`, its contrast stretched."""
+    settings = settings or ReadingSettings()
+    foot, head = caption_strips(size, StripSettings(rim_mm=settings.rim_mm))
     rows, columns = foot if place == "foot" else head
     across, down = (columns.start, columns.stop), (rows.start, rows.stop)
     strip = np.array([[across[0], down[0]], [across[1], down[0]], [across[1], down[1]], [across[0], down[1]]])
     face = np.array([[0, 0], [size.width, 0], [size.width, size.height], [0, size.height]], np.float32)
     corners = np.roll(outline.corners, turned // 90, axis=0).astype(np.float32)
     placed = cv2.perspectiveTransform(strip[None].astype(np.float64), cv2.getPerspectiveTransform(face, corners))[0]
-    scale = READ_PX_PER_MM / size.px_per_mm
+    scale = settings.px_per_mm / size.px_per_mm
     canvas = (round((across[1] - across[0]) * scale), round((down[1] - down[0]) * scale))
-    return _stretched(warp_quad(photo.grey, placed, canvas)[0])
+    return _stretched(warp_quad(photo.grey, placed, canvas)[0], settings.tone_mm * settings.px_per_mm)
 
 
-def _stretched(grey: NDArray[np.uint8]) -> NDArray[np.uint8]:
+def _stretched(grey: NDArray[np.uint8], tone_px: float) -> NDArray[np.uint8]:
     """Slow tones taken off, and the rest spread over all levels, so that faded ink is black again."""
     values = grey.astype(np.float32)
-    flat = values - slow(values, TONE_MM * READ_PX_PER_MM)
+    flat = values - slow(values, tone_px)
     low, high = np.percentile(flat, [0.5, 99.5])
     return np.asarray(np.clip((flat - low) * (255 / max(float(high - low), 1.0)), 0, 255), np.uint8)

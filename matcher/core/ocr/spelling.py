@@ -1,8 +1,8 @@
-"""How well do known words fit what the reader saw, frame by frame? The ruler of `witness`.
+"""How well do known words fit what the reader saw, frame by frame? The ruler of `caption_match`.
 
-A reader looks at a line through a row of narrow frames and gives each sign's chance in each of them. The letters that
-it names are the likeliest ones; how much less likely the known words are tells a letter that it doubted from one that
-it saw clearly. The known words' best path through the frames is that of connectionist temporal classification
+A reader looks at a line through a row of narrow frames and gives each sign's probability in each of them. The letters
+that it names are the likeliest ones; how much less likely the known words are tells a letter that it doubted from one
+that it saw clearly. The known words' best path through the frames is that of connectionist temporal classification
 (Graves et al. 2006, Proc. ICML): every letter in one frame or more, frames without a sign anywhere between.
 """
 
@@ -17,8 +17,9 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float32]
 
-LEAST_CHANCE = 1e-4
-"""No sign is less likely than this in any frame: readers are never so sure as they say."""
+LEAST_PROBABILITY = 1e-4
+"""No sign is less likely than this in any frame: readers are never so sure as they say. By hand; the shipped
+coefficients were fitted with it."""
 
 TWINS = str.maketrans({"1": "l", "0": "o", "|": "l"})
 """Signs that old type makes alike, and readers confuse."""
@@ -39,25 +40,25 @@ class Frames:
     """What the reader saw of one line, or of several one after the other.
 
     signs:   letters and digits in their plain form; one for each column but the first.
-    chances: (frames, 1 + signs) float32, each row at most 1 in sum; the first column is 'no sign'. A sign that is
-             not there had less than LEAST_CHANCE everywhere.
+    probabilities: (frames, 1 + signs) float32, each row at most 1 in sum; the first column is 'no sign'. A sign that is
+             not there had less than LEAST_PROBABILITY everywhere.
     """
 
     signs: str
-    chances: Floats
+    probabilities: Floats
 
     def __post_init__(self) -> None:
-        if self.chances.ndim != 2 or self.chances.shape[1] != 1 + len(self.signs):
-            raise ValueError(f"chances {self.chances.shape} must be (frames, {1 + len(self.signs)})")
+        if self.probabilities.ndim != 2 or self.probabilities.shape[1] != 1 + len(self.signs):
+            raise ValueError(f"probabilities {self.probabilities.shape} must be (frames, {1 + len(self.signs)})")
 
     @classmethod
-    def of(cls, chances: Floats, plain_signs: Sequence[str]) -> Frames:
+    def of(cls, probabilities: Floats, plain_signs: Sequence[str]) -> Frames:
         """From the reader's own signs, (frames, signs), each given in its plain form: '' for none or a stop."""
         column: dict[str, int] = {"": 0}
-        seen = np.flatnonzero(chances.max(axis=0, initial=0.0) >= LEAST_CHANCE)
+        seen = np.flatnonzero(probabilities.max(axis=0, initial=0.0) >= LEAST_PROBABILITY)
         joined = [column.setdefault(plain_signs[int(sign)], len(column)) for sign in seen]
-        together = np.zeros((len(chances), len(column)), np.float32)
-        np.add.at(together.T, joined, chances.T[seen])
+        together = np.zeros((len(probabilities), len(column)), np.float32)
+        np.add.at(together.T, joined, probabilities.T[seen])
         return cls("".join(list(column)[1:]), together)
 
     def beside(self, other: Frames) -> Frames:
@@ -69,30 +70,32 @@ class Frames:
         """Those of the letters named from `first` up to, without, `last`, counted as in `named`."""
         starts = self._letters
         begin = starts[first - 1] + 1 if first else 0
-        return Frames(self.signs, self.chances[begin : starts[last] if last < len(starts) else len(self.chances)])
+        end = starts[last] if last < len(starts) else len(self.probabilities)
+        return Frames(self.signs, self.probabilities[begin:end])
 
     @property
     def named(self) -> str:
         """The likeliest letters and digits."""
-        likeliest = self.chances.argmax(axis=1)
+        likeliest = self.probabilities.argmax(axis=1)
         return "".join(self.signs[int(likeliest[frame]) - 1] for frame in self._letters)
 
     @property
     def _letters(self) -> list[int]:
         """The frames in which a letter begins."""
-        likeliest = self.chances.argmax(axis=1)
+        likeliest = self.probabilities.argmax(axis=1)
         return [int(n) for n in np.flatnonzero((likeliest > 0) & (likeliest != np.append(-1, likeliest[:-1])))]
 
     def logs(self, word: str) -> tuple[Floats, Floats, Floats]:
-        """Log chances of no sign, (frames,); of each letter of the word, (frames, letters); of the likeliest sign."""
-        chances = np.log(np.maximum(self.chances, LEAST_CHANCE))
-        unseen = np.full(len(chances), np.log(LEAST_CHANCE), np.float32)
-        letters = [chances[:, 1 + self.signs.index(c)] if c in self.signs else unseen for c in word]
-        return chances[:, 0], np.stack(letters, axis=1), chances.max(axis=1, initial=np.log(LEAST_CHANCE))
+        """Logs of the probability of no sign, (frames,), each letter, (frames, letters), the likeliest, (frames,)."""
+        least = np.log(LEAST_PROBABILITY)
+        logs = np.log(np.maximum(self.probabilities, LEAST_PROBABILITY))
+        unseen = np.full(len(logs), least, np.float32)
+        letters = [logs[:, 1 + self.signs.index(c)] if c in self.signs else unseen for c in word]
+        return logs[:, 0], np.stack(letters, axis=1), logs.max(axis=1, initial=least)
 
     def _spread(self, signs: str) -> Floats:
-        spread = np.zeros((len(self.chances), 1 + len(signs)), np.float32)
-        spread[:, [0, *(1 + signs.index(sign) for sign in self.signs)]] = self.chances
+        spread = np.zeros((len(self.probabilities), 1 + len(signs)), np.float32)
+        spread[:, [0, *(1 + signs.index(sign) for sign in self.signs)]] = self.probabilities
         return spread
 
 

@@ -32,6 +32,7 @@ from matcher.core.flatten import Face
 from matcher.core.identify import CardAnswer
 from matcher.core.ladder.copy import judge_copy
 from matcher.core.ladder.crop import known_crop
+from matcher.core.ladder.registered import Registered
 from matcher.core.photo import Photo, read_photo
 from matcher.core.settings import Settings
 from matcher.jobs.listing.image_reuse import Framing, agreement_of, is_same_file
@@ -165,7 +166,7 @@ class SeenBook:
     # The same card
 
     def _same_card(self, card: CardAnswer) -> Iterator[SeenBefore]:
-        for candidate in card.answer.candidates:
+        for candidate in card.answer.compared:
             if candidate.copy is not None and candidate.copy.probability >= SAME_CARD_FROM:
                 yield _told(
                     "same card",
@@ -197,9 +198,9 @@ class SeenBook:
         alignment, face = self._laid_over(view, row)
         if not alignment or face is None:
             return 0.0
+        pair = Registered.of(view.face, face, alignment, self._settings.ladder)
         # The record is the same, and so is its crop: only the window that was measured is asked for.
-        crop = known_crop(alignment, face.size, 1.0)
-        return judge_copy(view.face, face, alignment, crop, self._references.calibration).probability
+        return judge_copy(pair, known_crop(pair, 1.0), self._references.calibration).probability
 
     def _laid_over(self, view: View, row: ReferenceRow | SightingRow) -> tuple[Alignment, Face | None]:
         """The card's face on one of the book's, edges on edges to begin with."""

@@ -93,7 +93,7 @@ def evidence_picture(photo: Photo, card: CardAnswer, references: CatalogueRefere
         panels.append((label, laid_over(reference, best)))
         if best.pose:
             panels.append(("where they agree (blue), differ (red)", agreement_picture(card.face, best)))
-        known = crop_map(card.answer.candidates, card.face.size)
+        known = crop_map(card.answer.compared, card.face.size)
         if known:
             label = f"known crops of {known.pose}; framed: this card's, ± {known.sigma_mm:.1f} mm"
             panels.append((label, _crops(card.face, known, references)))
@@ -228,8 +228,7 @@ def _facts(card: CardAnswer) -> list[str]:
         told.append(f"corners off square by up to {facts.off_square:.1f} ± {sigma['off_square']:.1f}°")
     seen = []
     if facts.back is not None and facts.upright is not None:
-        upright = 1 - facts.upright if card.face.turned else facts.upright
-        chances = f"a back {100 * facts.back:.0f} %, the right way up {100 * upright:.0f} %"
+        chances = f"a back {100 * facts.back:.0f} %, the right way up {100 * facts.upright:.0f} %"
         seen.append(f"by its looks alone, before anything was matched: {chances}")
     return [", ".join(part) for part in (told, seen) if part]
 

@@ -61,7 +61,7 @@ def layers_of(found: Identification, references: CatalogueReferences, most: int)
         pictures[f"{number}/face"] = _jpeg(card.face.pixels)
         for place, candidate in enumerate(card.answer.candidates[:most], start=1):
             pictures |= _candidate(f"{number}/{place}", card.face, candidate, references)
-        known = crop_map(card.answer.candidates, card.face.size)
+        known = crop_map(card.answer.compared, card.face.size)
         crop_maps.append(_crop_map(f"{number}/crops", card, known, references, pictures) if known else None)
     return Layers(pictures, tuple(crop_maps))
 

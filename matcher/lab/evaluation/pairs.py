@@ -20,6 +20,7 @@ from matcher.core.ladder.caption import judge_caption
 from matcher.core.ladder.copy import judge_copy
 from matcher.core.ladder.crop import crop_features, judge_crop
 from matcher.core.ladder.pose import judge_pose
+from matcher.core.ladder.registered import Registered
 from matcher.core.reference_set import KnownReference
 from matcher.lab.evaluation.baselines import Baselines, inliers
 from matcher.lab.evaluation.draw import placed, view_of
@@ -81,10 +82,9 @@ class PairJudge:
         """Probabilities and features by rung; a pair that cannot be laid over each other is none of them."""
         if not found:
             return {"pose": 0.0}
-        pose = judge_pose(face, reference, found, self.calibration)
-        crop = judge_crop(face, reference, found, self.calibration)
-        caption = judge_caption(face, reference, found, self.calibration)
-        copy = judge_copy(face, reference, found, crop, self.calibration)
+        pair = Registered.of(face, reference, found)
+        pose, crop = judge_pose(pair, self.calibration), judge_crop(pair, self.calibration)
+        caption, copy = judge_caption(pair, self.calibration), judge_copy(pair, crop, self.calibration)
         return {
             "pose": pose.probability if pose else 0.0,
             "crop": crop.probability,
@@ -93,7 +93,7 @@ class PairJudge:
             "window": asdict(crop.window),
             "features": {
                 "pose": pose.features if pose else {},
-                "crop": crop_features(face, reference, found),
+                "crop": crop_features(pair),
                 "caption": caption.features,
                 "copy": copy.features,
             },

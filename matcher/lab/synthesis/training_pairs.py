@@ -14,11 +14,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.core.align.alignment import align, warp_reference
+from matcher.core.align.alignment import align
 from matcher.core.align.view import View
 from matcher.core.detect.detection import CardQuad
 from matcher.core.flatten import Face, flatten
-from matcher.core.ladder.caption_strips import register_strips, shown_by_both
+from matcher.core.ladder.caption_strips import register_strips
+from matcher.core.ladder.registered import Registered
 from matcher.core.photo import Photo, to_grey
 from matcher.lab.synthesis import Age, Caption, Crop, make_copy, photograph, print_card, scan
 from matcher.lab.synthesis.chance import another_crop, random_age, random_crop, random_scene
@@ -107,10 +108,10 @@ def _pair(
         return None
     would_be = _Print(reference_print.negative, crop, reference_print.caption, shown.seed, plate)
     truth = _truth(_fresh(would_be, to_face, query), _fresh(shown, to_face, query))
-    laid, covered = warp_reference(reference.face, found)
-    strips = register_strips(query, reference.face, found.transform, shown_by_both(query, reference.face, found))
-    foot, head = (Patch(s.mine, s.theirs, s.shown, truth[s.rows, s.columns]) for s in strips)
-    picture = Patch(query.grey, laid, query.trusted & covered, truth)
+    registered = Registered.of(query, reference.face, found)
+    strips = register_strips(registered)
+    foot, head = (Patch(s.query, s.reference, s.shown, truth[s.rows, s.columns]) for s in strips)
+    picture = Patch(query.grey, registered.warped, query.trusted & registered.covered, truth)
     return Pair(kind, contrast, caption == reference_print.caption, crop == reference_print.crop, picture, (foot, head))
 
 

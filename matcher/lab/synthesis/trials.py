@@ -19,9 +19,10 @@ from matcher.core.flatten import Face, flatten
 from matcher.core.ladder.caption import compare_captions
 from matcher.core.ladder.change_detector import DifferenceMap
 from matcher.core.ladder.copy import copy_features
-from matcher.core.ladder.crop import CropFinding, crop_features, measure_crop
+from matcher.core.ladder.crop import crop_features, known_crop
 from matcher.core.ladder.head_to_head import RUNG, rival_features
 from matcher.core.ladder.pose import compare_pictures, pose_features
+from matcher.core.ladder.registered import Registered
 from matcher.core.photo import Photo
 from matcher.lab.synthesis import Caption, Card, Crop, make_copy, photograph, scan
 from matcher.lab.synthesis.chance import another_crop, random_age, random_crop, random_scene
@@ -187,15 +188,15 @@ def _session(subject: Subject, stranger: Picture, rng: np.random.Generator, font
 
 def _judged(kind: str, contrast: float, query: View, reference: View, truth: dict[str, bool | None]) -> Trial:
     found = align(query, reference)
-    compared = compare_pictures(query.face, reference.face, found) if found else None
-    if compared is None:
+    pair = Registered.of(query.face, reference.face, found) if found else None
+    compared = compare_pictures(pair) if pair else None
+    if pair is None or compared is None:
         return Trial(kind, contrast, truth, {})
-    crop = CropFinding(0.5, measure_crop(found, query.face.size))
     features = {
-        "pose": pose_features(compared, found),
-        "crop": crop_features(query.face, reference.face, found),
-        "caption": compare_captions(query.face, reference.face, found)[0],
-        "copy": copy_features(query.face, reference.face, found, crop),
+        "pose": pose_features(compared),
+        "crop": crop_features(pair),
+        "caption": compare_captions(pair)[0],
+        "copy": copy_features(pair, known_crop(pair, 0.5)),
     }
     return Trial(kind, contrast, truth, features)
 
@@ -207,16 +208,17 @@ def _judged_rivals(
     parts: list[tuple[DifferenceMap, ...]] = []
     for side, right in ((reference, shows_first), (other, not shows_first)):
         found = align(query, side)
-        compared = compare_pictures(query.face, side.face, found) if found else None
-        if compared is None:
+        pair = Registered.of(query.face, side.face, found) if found else None
+        compared = compare_pictures(pair) if pair else None
+        if pair is None or compared is None:
             return
-        features, words = compare_captions(query.face, side.face, found)
-        alone = {"pose": pose_features(compared, found), "caption": features}
+        features, words = compare_captions(pair)
+        alone = {"pose": pose_features(compared), "caption": features}
         by_words = kind == "captions"
         truth: dict[str, bool | None] = {"pose": True, "caption": right} if by_words else {"pose": right}
         yield Trial(kind, contrast, truth, alone)
         parts.append(words if by_words else (compared.part,))
-    yield Trial(kind, contrast, {RUNG: shows_first}, {RUNG: rival_features(*parts)})
+    yield Trial(kind, contrast, {RUNG: shows_first}, {RUNG: rival_features(parts[0], parts[1])})
 
 
 def _taken(card: Card, rng: np.random.Generator) -> Face:

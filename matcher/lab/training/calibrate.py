@@ -83,7 +83,7 @@ def scale_answers(folders: Sequence[Path], output: Path | None, source: str) -> 
     lines = chain.from_iterable((folder / "rows.jsonl").read_text().splitlines() for folder in folders)
     rows = [json.loads(line) for line in lines]
     shipped = Calibration.load()
-    answers = fit_answers(rows, shipped.answers)
+    answers = fit_answers(rows, shipped.platt)
     for rung, scaling in answers.items():
         print(f"{rung}: shift {scaling.shift:+.3f}, slope {scaling.slope:.3f}")
     if output:
@@ -136,7 +136,7 @@ def main() -> None:
             shipped = Calibration.load()
             models |= {rung: shipped.rungs[rung] for rung in left}
             provenance = {**shipped.provenance, **dict.fromkeys(chosen.rungs, provenance)}
-        coefficients = as_json(models, provenance, Calibration.load().answers)
+        coefficients = as_json(models, provenance, Calibration.load().platt)
         chosen.output.write_text(json.dumps(coefficients, indent=1) + "\n")
     used = Calibration.load(chosen.output)
     for rung in chosen.rungs:

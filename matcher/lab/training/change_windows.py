@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.align.view import picture_box, picture_zone
-from matcher.core.ladder.change_detector import STEP, Kind, prepared
+from matcher.core.ladder.change_detector import STEP, Kind, network_input
 from matcher.core.ladder.pose import well_inside
 from matcher.core.parallel.processes import process_pool
 from matcher.core.settings import FaceSize
@@ -79,7 +79,7 @@ def boxed(pair: Pair) -> Patch:
 def windows(patch: Patch, size: tuple[int, int], rng: np.random.Generator) -> list[Shown]:
     """A few windows of one patch, most of them at spots that differ, if there are any."""
     mine, theirs = varied(patch.mine, patch.theirs, rng)
-    (first, noise_1), (second, noise_2) = prepared(mine), prepared(theirs)
+    (first, noise_1), (second, noise_2) = network_input(mine), network_input(theirs)
     truth = np.where(patch.seen, patch.truth, UNKNOWN).astype(np.uint8)
     grow = ((0, max(0, size[0] - mine.shape[0])), (0, 0))
     first, second = (np.pad(side, grow, mode="edge") for side in (first, second))

@@ -29,6 +29,7 @@ from matcher.core.errors import BadTable
 from matcher.core.flatten import Face, flatten
 from matcher.core.ladder.caption import compare_captions, is_legible
 from matcher.core.ladder.head_to_head import Contender, share_odds
+from matcher.core.ladder.registered import Registered
 from matcher.core.ocr.caption_match import OcrEvidence, all_read, match_captions
 from matcher.core.ocr.reading import OcrReading, read_caption
 from matcher.core.photo import Photo
@@ -117,14 +118,15 @@ def _ink(face: Face, negative: np.ndarray, crop: Crop, words: Caption, rng: np.r
     age = random_age(rng, float(rng.choice([1.0, 0.7, 0.45])))
     card = make_copy(negative, crop, words, age, seed=int(rng.integers(1 << 30)))
     reference = flatten(*_seen(scan(card, rng), rng))
-    features, _ = compare_captions(face, reference, Alignment(np.eye(3), 0, 1.0, 1.0, 1.0, "given"))
+    edges = Alignment(np.eye(3), 0, 1.0, 1.0, 1.0, "given")
+    features, _ = compare_captions(Registered.of(face, reference, edges))
     return Calibration.load().probability("caption", features) if is_legible(features) else None
 
 
 def rows_of(found: Sequence[ReadingTrial]) -> Rows:
     """Every known caption of every card that was read: its features, and whether it is the true one."""
     kept = [
-        (likeness.features, name) for trial in found for name, likeness in _evidence(trial, UNFITTED).likenesses.items()
+        (likeness.features, name) for trial in found for name, likeness in _evidence(trial, UNFITTED).scores.items()
     ]
     names = tuple(kept[0][0])
     values = np.array([[features[name] for name in names] for features, _ in kept])
@@ -158,7 +160,7 @@ def _none_auroc(found: Sequence[ReadingTrial], model: RungModel) -> float:
     if not found:
         return float("nan")
     highest = [
-        max((likeness.probability for likeness in _evidence(trial, model, without).likenesses.values()), default=0.5)
+        max((likeness.probability for likeness in _evidence(trial, model, without).scores.values()), default=0.5)
         for without in ("", "own")
         for trial in found
     ]
@@ -171,7 +173,7 @@ def against_ink(found: Sequence[ReadingTrial], model: RungModel) -> None:
     for trial in found:
         pair = {"own": trial.known["own"], "letter": trial.known["letter"]}
         told = match_captions(trial.reading, pair, Calibration({"reading": model}, {}))
-        read = _share_of_own({n: likeness.probability for n, likeness in told.likenesses.items()}) if told else 0.5
+        read = _share_of_own({n: likeness.probability for n, likeness in told.scores.items()}) if told else 0.5
         own, letter = trial.inks
         if own is None or letter is None:
             groups["too faded to compare"].append((0.5, read))
@@ -208,7 +210,7 @@ def _answer(trial: ReadingTrial, known: Sequence[str], model: RungModel, share: 
     """The record settled on, '' for none of the known, 'open' where it stays between."""
     inks = dict(zip(("own", "letter"), trial.inks, strict=True))
     pair = {name: trial.known[name] for name in known}
-    told = match_captions(trial.reading, pair, Calibration({"reading": model}, {})).likenesses
+    told = match_captions(trial.reading, pair, Calibration({"reading": model}, {})).scores
     both = {}
     for name in known:
         read = told[name].probability if name in told else 0.5

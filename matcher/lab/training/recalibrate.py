@@ -107,7 +107,7 @@ def refit(
         "pictures": f"{len(chosen)} poses of this catalogue, {len(judge)} of them held out",
         "refitted": [gain.rung for gain in gains if gain.taken],
     }
-    return Refitted(as_json(models, about, shipped.answers), tuple(gains), len(chosen), len(taught))
+    return Refitted(as_json(models, about, shipped.platt), tuple(gains), len(chosen), len(taught))
 
 
 def _rows(some: Sequence[Trial], rung: str) -> Rows | None:

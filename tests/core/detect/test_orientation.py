@@ -10,7 +10,6 @@ import pytest
 from numpy.typing import NDArray
 from skimage import data
 
-from matcher.core.condition import condition
 from matcher.core.detect.detection import CardQuad, detect
 from matcher.core.detect.orientation import SHAPE, STRIP, WHOLE, orientation, prepared
 from matcher.core.flatten import flatten
@@ -59,8 +58,7 @@ def test_a_back_is_known_as_one_and_said_to_be(kind: str) -> None:
     photo, outline, _ = found(back, 4)
     assert outline.back is not None
     assert outline.back > 0.9
-    facts = condition(flatten(photo, outline), photo, outline)
-    assert "back" in _unreadable(facts, Settings())
+    assert "back" in _unreadable(flatten(photo, outline), outline, Settings())
 
 
 def test_a_half_turn_turns_the_answer_over_and_nothing_else() -> None:

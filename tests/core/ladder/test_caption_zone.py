@@ -15,7 +15,7 @@ from matcher.core.ladder.pose import judge_pose
 from matcher.core.photo import Photo
 from matcher.lab.synthesis import Age, Caption, Crop, make_copy, scan
 from matcher.lab.synthesis.lettering import Style
-from tests.core.ladder.test_ladder import registered, studio
+from tests.core.ladder.test_ladder import pair_of, studio
 from tests.support.faces import SIZE, face_of, window
 
 
@@ -51,7 +51,7 @@ def test_a_head_that_changed_right_under_the_upper_edge_is_seen() -> None:
     calibration = Calibration.load()
     reference = face_of(negative, cut, noise=2)
     same, turned = (
-        judge_pose(query, reference, registered(query, reference), calibration)
+        judge_pose(pair_of(query, reference), calibration)
         for query in (face_of(negative, cut, noise=2, seed=4), face_of(other, cut, noise=2, seed=4))
     )
     assert same is not None

@@ -1,4 +1,4 @@
-"""The comparator and what stands on it: where two registered pictures differ, which of two candidates fits better."""
+"""The change detector: where two registered pictures differ, and which of two candidates fits better there."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import pytest
 from numpy.typing import NDArray
 
 from matcher.core.calibration import Calibration
-from matcher.core.ladder.change_detector import STEP, DifferenceMap, compare, difference_features, prepared
+from matcher.core.ladder.change_detector import STEP, DifferenceMap, compare, difference_features, network_input
 from matcher.core.ladder.head_to_head import RUNG, Contender, rival_features, share_odds
 from matcher.lab.synthesis.negatives import another_exposure
 from matcher.lab.synthesis.training_pairs import UNKNOWN, Pair, pairs
@@ -42,26 +42,26 @@ def everywhere(grey: Grey) -> NDArray[np.bool_]:
 
 @pytest.mark.parametrize("contrast", [0.8, 0.5, 0.3])
 def test_only_the_spot_that_differs_stands_out(contrast: float) -> None:
-    mine, theirs = seen(picture(41), contrast, 1), seen(picture(41), 0.8, 2)
-    part = compare("pictures", changed(mine, seen(picture(42), contrast, 3)), theirs, everywhere(mine))
+    query, reference = seen(picture(41), contrast, 1), seen(picture(41), 0.8, 2)
+    part = compare("pictures", changed(query, seen(picture(42), contrast, 3)), reference, everywhere(query))
     rows, columns = (slice(s.start // STEP, s.stop // STEP) for s in SPOT)
-    inside = np.zeros(part.chance.shape, bool)
+    inside = np.zeros(part.probability.shape, bool)
     inside[rows, columns] = True
     # A spot's border may count to either side.
     outside = ~cv2.dilate(inside.astype(np.uint8), np.ones((9, 9), np.uint8)).astype(bool)
-    assert part.chance[inside].mean() > 0.35
-    assert part.chance[outside].mean() < 0.08
+    assert part.probability[inside].mean() > 0.35
+    assert part.probability[outside].mean() < 0.08
 
 
 def test_noise_fading_and_gain_alone_are_no_difference() -> None:
-    mine = seen(picture(41), 0.5, 1)
-    brighter = np.clip(mine.astype(np.float32) * 0.7 + 20, 0, 255).astype(np.uint8)
+    query = seen(picture(41), 0.5, 1)
+    brighter = np.clip(query.astype(np.float32) * 0.7 + 20, 0, 255).astype(np.uint8)
     features = [
-        difference_features([compare("pictures", grey, seen(picture(41), 0.9, 2), everywhere(mine))])
-        for grey in (mine, brighter)
+        difference_features([compare("pictures", grey, seen(picture(41), 0.9, 2), everywhere(query))])
+        for grey in (query, brighter)
     ]
     worst = difference_features(
-        [compare("pictures", seen(picture(43), 0.5, 1), seen(picture(41), 0.9, 2), everywhere(mine))]
+        [compare("pictures", seen(picture(43), 0.5, 1), seen(picture(41), 0.9, 2), everywhere(query))]
     )
     for name in worst:
         assert max(f[name] for f in features) < worst[name], name
@@ -72,20 +72,20 @@ def test_any_size_gives_a_map_of_a_quarter(height: int, width: int) -> None:
     grey = picture(44, 900, 520)[:height, :width]
     mask = np.zeros((height, width), np.bool_)
     part = compare("pictures", grey, grey, mask)
-    assert part.differs.shape == part.seen.shape == (-(-height // STEP), -(-width // STEP))
-    assert part.chance.max() == 0  # nothing is seen, so nothing differs
+    assert part.logits.shape == part.shown.shape == (-(-height // STEP), -(-width // STEP))
+    assert part.probability.max() == 0  # nothing is seen, so nothing differs
 
 
 def test_prepared_detail_does_not_depend_on_contrast() -> None:
     grey = picture(45)
     halved = (grey // 2 + 60).astype(np.uint8)
-    assert np.corrcoef(prepared(grey)[0].ravel(), prepared(halved)[0].ravel())[0, 1] > 0.98
+    assert np.corrcoef(network_input(grey)[0].ravel(), network_input(halved)[0].ravel())[0, 1] > 0.98
 
 
 def test_noise_is_measured_against_detail() -> None:
     grey = picture(45)
     noise = np.random.default_rng(1).normal(0, 6, grey.shape)
-    assert prepared(np.clip(grey + noise, 0, 255).astype(np.uint8))[1] > prepared(grey)[1] + 0.5
+    assert network_input(np.clip(grey + noise, 0, 255).astype(np.uint8))[1] > network_input(grey)[1] + 0.5
 
 
 # Rivals
@@ -132,8 +132,8 @@ def test_a_comparison_moves_confidence_from_one_rival_to_the_other() -> None:
 
 def test_what_was_read_counts_when_rivals_are_compared() -> None:
     parts = two_candidates(True, 0.3)[0]
-    told = {"A": Contender(0.9, parts, 2.0), "B": Contender(0.9, parts, -2.0)}
-    shares = share_odds(told, Calibration.load())
+    rivals = {"A": Contender(0.9, parts, 2.0), "B": Contender(0.9, parts, -2.0)}
+    shares = share_odds(rivals, Calibration.load())
     # Their parts are the same, so reading alone speaks: odds e^4 to 1.
     assert shares["A"] / shares["B"] == pytest.approx(np.exp(4.0), rel=0.02)
 

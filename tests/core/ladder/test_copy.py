@@ -14,8 +14,9 @@ from matcher.core.calibration import Calibration
 from matcher.core.flatten import Face
 from matcher.core.ladder.copy import copy_features, judge_copy
 from matcher.core.ladder.crop import known_crop
+from matcher.core.ladder.registered import Registered
 from matcher.lab.synthesis.trials import Pairing, Subject, drawn_copies
-from tests.support.faces import SIZE, face_of, picture
+from tests.support.faces import face_of, picture
 
 NEGATIVE = picture(71)
 
@@ -23,7 +24,8 @@ NEGATIVE = picture(71)
 def features(query: Face, reference: Face) -> dict[str, float]:
     found = align(View(query), View(reference))
     assert found
-    return copy_features(query, reference, found, known_crop(found, SIZE, 1.0))
+    pair = Registered.of(query, reference, found)
+    return copy_features(pair, known_crop(pair, 1.0))
 
 
 def scratched(face: Face) -> Face:
@@ -52,8 +54,9 @@ def test_where_nothing_may_be_believed_nothing_is_said() -> None:
     face = face_of(NEGATIVE)
     found = align(View(face), View(face))
     blind = replace(face, trusted=np.zeros_like(face.trusted))
-    told = copy_features(blind, face, found, known_crop(found, SIZE, 1.0))
-    assert told["marks"] == told["mark"] == 0.0
+    pair = Registered.of(blind, face, found)
+    measured = copy_features(pair, known_crop(pair, 1.0))
+    assert measured["marks"] == measured["mark"] == 0.0
 
 
 @pytest.fixture(scope="module")
@@ -68,12 +71,13 @@ def test_copies_are_rehearsed_against_a_photo_and_a_scan(pairings: list[Pairing]
 
 
 def test_the_shipped_confidence_tells_rehearsed_copies_apart(pairings: list[Pairing]) -> None:
-    told: dict[str, list[float]] = {"same_copy": [], "other_copy": []}
+    stated: dict[str, list[float]] = {"same_copy": [], "other_copy": []}
     for one in pairings:
         (reference,) = one.references
         found = align(View(one.query), View(reference))
         if found:
-            crop = known_crop(found, SIZE, 1.0)
-            told[one.kind].append(judge_copy(one.query, reference, found, crop, Calibration.load()).probability)
-    assert np.median(told["same_copy"]) > 0.8
-    assert np.median(told["other_copy"]) < 0.2
+            pair = Registered.of(one.query, reference, found)
+            copy = judge_copy(pair, known_crop(pair, 1.0), Calibration.load())
+            stated[one.kind].append(copy.probability)
+    assert np.median(stated["same_copy"]) > 0.8
+    assert np.median(stated["other_copy"]) < 0.2

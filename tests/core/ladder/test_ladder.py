@@ -17,24 +17,32 @@ from matcher.core.flatten import Face
 from matcher.core.ladder.candidate import Candidate, Confidence
 from matcher.core.ladder.caption import CaptionFinding, judge_caption
 from matcher.core.ladder.crop import CropFinding, Window, judge_crop, measure_crop
-from matcher.core.ladder.decision import CaptionEvidence, decide
+from matcher.core.ladder.decision import decide
 from matcher.core.ladder.fusion import fuse_by_pose
 from matcher.core.ladder.head_to_head import Contender, share_odds
-from matcher.core.ladder.local_ncc import Band, correlation_map
+from matcher.core.ladder.local_ncc import correlation_map
 from matcher.core.ladder.pose import PoseFinding, judge_pose
+from matcher.core.ladder.pose_ranking import rank_poses
+from matcher.core.ladder.registered import Registered
+from matcher.core.ladder.settings import Band, CropSettings
+from matcher.core.ladder.standing import CaptionEvidence
 from matcher.core.reference_set import KnownRecord, KnownReference
 from matcher.core.settings import Thresholds
 from matcher.jobs.render.crop_map import crop_map
 from tests.support.faces import SIZE, face_of, picture, window
 
 CALIBRATION = Calibration.load()
-UNSCALED = replace(CALIBRATION, answers={})
+UNSCALED = replace(CALIBRATION, platt={})
 
 
 def registered(query: Face, reference: Face) -> Alignment:
     found = align(View(query), View(reference))
     assert found, found.reason
     return found
+
+
+def pair_of(query: Face, reference: Face) -> Registered:
+    return Registered.of(query, reference, registered(query, reference))
 
 
 # Pose
@@ -65,7 +73,7 @@ def test_one_negative_is_told_from_another_exposure_before_the_same_backdrop(con
     reference = face_of(negative, noise=2, seed=1)
     same = face_of(negative, window(1.0, 2, -1), contrast, noise=2, seed=2)
     other = face_of(moved_arm(negative), window(1.0, 2, -1), contrast, noise=2, seed=3)
-    findings = [judge_pose(face, reference, registered(face, reference), CALIBRATION) for face in (same, other)]
+    findings = [judge_pose(pair_of(face, reference), CALIBRATION) for face in (same, other)]
     assert findings[0] is not None
     assert findings[1] is not None
     assert findings[0].probability > 0.8
@@ -76,7 +84,7 @@ def test_one_negative_is_told_from_another_exposure_before_the_same_backdrop(con
 def test_the_map_shows_where_the_exposures_differ() -> None:
     negative = studio("A1")
     reference, query = face_of(negative, noise=2), face_of(moved_arm(negative), noise=2, seed=4)
-    found = judge_pose(query, reference, registered(query, reference), CALIBRATION)
+    found = judge_pose(pair_of(query, reference), CALIBRATION)
     assert found is not None
     rows, columns = (250 - 10) / 1.3 / 2, (180 - 15) / 1.3 / 2  # negative pixels to face pixels to map pixels
     patch = found.map[int(rows) + 10 : int(rows) + 48, int(columns) + 10 : int(columns) + 48]
@@ -121,7 +129,7 @@ def test_agreement_is_what_scikit_image_calls_the_structure_of_ssim() -> None:
 def test_crops_are_told_apart_and_measured(zoom: float, dx: float, dy: float, same: bool) -> None:
     negative = picture(32)
     query, reference = face_of(negative, window(zoom, dx, dy), noise=2), face_of(negative, noise=2, seed=5)
-    found = judge_crop(query, reference, registered(query, reference), CALIBRATION)
+    found = judge_crop(pair_of(query, reference), CALIBRATION)
     assert (found.probability > 0.5) == same
     # The window's middle moves by +d over the negative, so the picture moves by -d on the card; a zoom moves what is
     # off the middle outwards.
@@ -156,7 +164,7 @@ def zoomed(zoom: float, dx: float = 0.0, dy: float = 0.0) -> np.ndarray:
 )  # fmt: skip
 def test_trimming_explains_a_stretch_but_no_zoom_and_no_plain_shift(transform: np.ndarray, beyond: bool) -> None:
     measured = measure_crop(Alignment(transform, 50, 0.9, 0.1, 1.0, "orb"), SIZE)
-    assert measured.beyond_scissors == beyond
+    assert measured.beyond_scissors(CropSettings()) == beyond
 
 
 def test_margins_say_which_side_shows_more() -> None:
@@ -174,7 +182,7 @@ def caption_between(words: str, others: str, contrast: float = 0.8) -> CaptionFi
     negative = picture(34)
     query = face_of(negative, contrast=contrast, noise=2, caption=words, seed=6)
     reference = face_of(negative, noise=2, caption=others, seed=7)
-    return judge_caption(query, reference, registered(query, reference), CALIBRATION)
+    return judge_caption(pair_of(query, reference), CALIBRATION)
 
 
 @pytest.mark.parametrize(
@@ -250,6 +258,36 @@ def test_the_number_of_candidates_shown_does_not_change_the_answer() -> None:
     assert [len(answer.candidates) for answer in answers] == [1, 3, 8]
 
 
+def test_a_record_is_listed_once_by_its_best_reference_and_every_reference_stays_compared() -> None:
+    faint, other, clear = (candidate(record, "P1", "A", 0.99, 0.98, 0.9) for record in ("V1", "V2", "V1"))
+    assert faint.caption is not None
+    faint = replace(faint, caption=replace(faint.caption, agreement=0.5))
+    rows = [faint, replace(other, caption=replace(faint.caption, probability=0.02)), clear]
+    answer = decide([*rows, candidate("V1", "P1", "B", 0.99, 0.02)], Thresholds(), 2, CALIBRATION)
+    assert [(one.record.record_id, one.caption) for one in answer.candidates] == [
+        ("V1", clear.caption),
+        ("V2", rows[1].caption),
+    ]
+    assert answer.candidates[0] == answer.compared[0]
+    assert len(answer.compared) == 4
+    alone = decide([*rows, candidate("V1", "P1", "B", 0.99, 0.02)], Thresholds(), 1, CALIBRATION)
+    assert [one.record.record_id for one in alone.candidates] == ["V1"]
+    assert (alone.outcome, alone.confidence) == (answer.outcome, answer.confidence)
+
+
+def test_the_pose_is_chosen_in_one_place() -> None:
+    rows = [candidate("V1", "P1", "A", 0.7), candidate("V2", "P2", "A", 0.9), candidate("V3", "P3", "A", 0.2)]
+    lost = replace(rows[2], pose=None, alignment=Alignment.failed("not laid over"))
+    ranking = rank_poses([*rows[:2], lost], UNSCALED)
+    assert ranking.likeliest == ranking.likeliest_alone == "P2"
+    assert ranking.lead == rows[1]
+    assert ranking.most_alone == pytest.approx(0.9)
+    assert ranking.shares["P2"] > ranking.shares["P1"] > ranking.shares["P3"] == 0
+    none_judged = rank_poses([lost], UNSCALED)
+    assert (none_judged.likeliest_alone, none_judged.likeliest, none_judged.lead) == (None, "P3", lost)
+    assert not rank_poses([], UNSCALED)
+
+
 def test_a_faint_reference_that_agrees_with_everything_does_not_outvote_a_strong_one() -> None:
     strong, faint = candidate("V1", "P1", "A", 0.03), candidate("V2", "P1", "B", 0.9)
     assert strong.pose is not None
@@ -274,8 +312,8 @@ def test_one_reference_that_was_outlined_badly_is_outvoted_by_its_equals() -> No
 )
 def test_what_was_read_settles_what_the_inks_leave_open(read: dict[str, float], outcome: str) -> None:
     rows = [candidate("V1", "P1", "A", 0.99, 0.98, 0.55), candidate("V2", "P1", "A", 0.99, 0.98, 0.5)]
-    heard = CaptionEvidence({name: log_odds(p) for name, p in read.items()}, "read")
-    answer = decide(rows, Thresholds(), 5, CALIBRATION, heard)
+    reading = CaptionEvidence({name: log_odds(p) for name, p in read.items()}, "")
+    answer = decide(rows, Thresholds(), 5, CALIBRATION, reading)
     assert answer.outcome == outcome
     assert answer.established.get("record_id") == ("V1" if outcome == "known" else None)
 
@@ -321,10 +359,10 @@ def test_the_crop_map_holds_every_known_crop_in_the_querys_frame() -> None:
     rows = []
     for name, zoom in (("A", 1.0), ("B", 1.25)):
         reference = face_of(negative, window(zoom), noise=1, seed=3)
-        found = registered(query, reference)
-        crop = judge_crop(query, reference, found, CALIBRATION)
+        pair = pair_of(query, reference)
+        crop = judge_crop(pair, CALIBRATION)
         row = candidate("V" + name, "P1", name, 0.99, crop.probability, 0.9)
-        rows.append(replace(row, alignment=found, crop=crop, confidence=Confidence(pose=0.99)))
+        rows.append(replace(row, alignment=pair.alignment, crop=crop, confidence=Confidence(pose=0.99)))
     drawn = crop_map(rows, SIZE)
     assert drawn is not None
     own, (whole, inner) = drawn.own, drawn.crops

@@ -1,4 +1,4 @@
-"""Reading captions as a second witness: cutting the strips, reading them offline, comparing with known words."""
+"""Reading captions beside the inks: cutting the strips, reading them offline, comparing with known words."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ from matcher.core.calibration import Calibration, RungModel
 from matcher.core.detect.detection import CardQuad
 from matcher.core.ocr import reader as reader_module
 from matcher.core.ocr.caption_match import all_read, match_captions, shipped_calibration
-from matcher.core.ocr.line_match import LEFT_OUT, STRAY
-from matcher.core.ocr.reading import READ_PX_PER_MM, OcrLine, OcrReading, can_read, read_caption, reading_strip
+from matcher.core.ocr.reading import OcrLine, OcrReading, can_read, read_caption, reading_strip
+from matcher.core.ocr.settings import OcrSettings
 from matcher.core.ocr.spelling import plain
 from matcher.core.photo import Photo
 from matcher.core.settings import FaceSize
@@ -25,6 +25,9 @@ from matcher.lab.synthesis import Age, Caption, Crop, Scene, make_copy, needed_p
 from matcher.lab.synthesis.negatives import negative_of
 
 SIZE = FaceSize()
+SETTINGS = OcrSettings()
+LEFT_OUT, STRAY = SETTINGS.lines.left_out, SETTINGS.lines.stray
+PX_PER_MM = SETTINGS.reading.px_per_mm
 needs_reader = pytest.mark.skipif(not can_read(), reason="the extra 'reading' is not installed")
 NEGATIVE = Path(__file__).parents[3] / "reference_demo" / "negatives" / "A1.jpg"
 NAME, CLUB, ISSUER = "J. Kelwick", "HARLE WHEELERS", "Fernhollow Cocoa Works"
@@ -70,8 +73,8 @@ def test_the_strips_lie_where_the_face_has_them() -> None:
     foot, head = both_strips(photo, CardQuad(corners, 1.0))
     rows, columns = np.nonzero(foot < 100)
     # The foot is cut from 10 mm above the lower edge, 2.2 mm in from the sides (to half a face pixel).
-    assert (columns.mean() + 0.5) / READ_PX_PER_MM == pytest.approx(SIZE.width_mm / 2 - 2.2, abs=0.06)
-    assert (rows.mean() + 0.5) / READ_PX_PER_MM == pytest.approx(10 - 4, abs=0.06)
+    assert (columns.mean() + 0.5) / PX_PER_MM == pytest.approx(SIZE.width_mm / 2 - 2.2, abs=0.06)
+    assert (rows.mean() + 0.5) / PX_PER_MM == pytest.approx(10 - 4, abs=0.06)
     assert np.ptp(head) == 0
 
 
@@ -138,9 +141,9 @@ def test_without_the_extra_it_is_said_what_to_install(monkeypatch: pytest.Monkey
     assert not found
     assert "pip install 'platekin[reading]'" in found.words
     assert not can_read()
-    testimony = match_captions(found, {"V1": (NAME,)})
-    assert not testimony
-    assert testimony.words == found.words
+    evidence = match_captions(found, {"V1": (NAME,)})
+    assert not evidence
+    assert evidence.words == found.words
 
 
 # Comparing
@@ -191,11 +194,11 @@ KNOWN = {
     ],
 )
 def test_the_nearest_known_words(lines: tuple[str, ...], best: str, edits: float, lead: float) -> None:
-    testimony = match_captions(read(*lines), KNOWN)
-    assert testimony.best == best
-    assert testimony.features["edits"] == edits
-    assert testimony.features["lead"] == lead
-    assert pickle.loads(pickle.dumps(testimony)) == testimony
+    evidence = match_captions(read(*lines), KNOWN)
+    assert evidence.best == best
+    assert evidence.features["edits"] == edits
+    assert evidence.features["lead"] == lead
+    assert pickle.loads(pickle.dumps(evidence)) == evidence
 
 
 @needs_reader
@@ -203,7 +206,7 @@ def test_words_in_the_picture_take_no_place_among_those_at_the_head() -> None:
     poster = tuple(OcrLine(words, 0.95, "foot") for words in ("NOT TODAY", "1100"))
     caption = tuple(OcrLine(words, 0.95, "head") for words in (NAME, ISSUER))
     apart, together = (
-        match_captions(OcrReading(lines), KNOWN).likenesses["own"]
+        match_captions(OcrReading(lines), KNOWN).scores["own"]
         for lines in (poster + caption, tuple(replace(line, place="head") for line in poster) + caption)
     )
     assert apart.features["club_unread"] == together.features["club_replaced"] == 1.0
@@ -214,7 +217,7 @@ def test_words_in_the_picture_take_no_place_among_those_at_the_head() -> None:
 def test_the_head_is_read_where_a_caption_stands_there_whatever_the_foot_says(monkeypatch: pytest.MonkeyPatch) -> None:
     asked = []
 
-    def lines_of(library: object, strip: object, place: str, enough: object) -> list[OcrLine]:
+    def lines_of(library: object, strip: object, place: str, *_: object) -> list[OcrLine]:
         asked.append(place)
         return [OcrLine(words, 0.95, place) for words in ("NOT TODAY", "1100")]  # type: ignore[arg-type]
 
@@ -228,11 +231,11 @@ def test_the_head_is_read_where_a_caption_stands_there_whatever_the_foot_says(mo
 @needs_reader
 def test_a_line_that_runs_on_into_an_unknown_one_is_still_recognised() -> None:
     known = {"own": (NAME, CLUB, ""), "club": (NAME, "ESKDASK HARRIERS", "")}
-    testimony = match_captions(read(NAME, f"{CLUB} & {ISSUER}"), known)
-    assert testimony.best == "own"
-    assert testimony.features["edits"] == STRAY
-    assert testimony.likenesses["own"].features["exact"] == 1.0
-    assert testimony.likenesses["club"].features["exact"] == 0.0
+    evidence = match_captions(read(NAME, f"{CLUB} & {ISSUER}"), known)
+    assert evidence.best == "own"
+    assert evidence.features["edits"] == STRAY
+    assert evidence.scores["own"].features["exact"] == 1.0
+    assert evidence.scores["club"].features["exact"] == 0.0
 
 
 @needs_reader
@@ -269,7 +272,7 @@ def test_the_words_for_people() -> None:
 
 @needs_reader
 def test_only_records_with_words_are_compared() -> None:
-    assert set(match_captions(read(NAME), {"V1": (NAME,), "V2": ("", "–")}).likenesses) == {"V1"}
+    assert set(match_captions(read(NAME), {"V1": (NAME,), "V2": ("", "–")}).scores) == {"V1"}
     nothing = match_captions(read(NAME), {"V2": ("",)})
     assert not nothing
     assert nothing.words == "no known words to compare with"
@@ -278,8 +281,7 @@ def test_only_records_with_words_are_compared() -> None:
 @needs_reader
 def test_the_shipped_coefficients_prefer_the_words_that_were_read() -> None:
     likely = {
-        name: likeness.probability
-        for name, likeness in match_captions(read(NAME, CLUB, ISSUER), KNOWN).likenesses.items()
+        name: likeness.probability for name, likeness in match_captions(read(NAME, CLUB, ISSUER), KNOWN).scores.items()
     }
     assert likely["own"] > 0.8
     assert max(likely["letter"], likely["club"]) < likely["own"]
@@ -290,5 +292,5 @@ def test_the_shipped_coefficients_prefer_the_words_that_were_read() -> None:
 @needs_reader
 def test_a_calibration_of_ones_own_is_used() -> None:
     model = RungModel(("club_unread",), (0.0,), (1.0,), (-2.0,), 1.0)
-    testimony = match_captions(read(NAME), {"V1": (NAME,)}, Calibration({"reading": model}, {}))
-    assert testimony.likenesses["V1"].probability == pytest.approx(1 / (1 + np.exp(-1.0)))
+    evidence = match_captions(read(NAME), {"V1": (NAME,)}, Calibration({"reading": model}, {}))
+    assert evidence.scores["V1"].probability == pytest.approx(1 / (1 + np.exp(-1.0)))

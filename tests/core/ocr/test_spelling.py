@@ -9,36 +9,36 @@ import pytest
 
 from matcher.core.ocr.line_match import match_lines
 from matcher.core.ocr.reading import OcrLine, can_read, read_caption
-from matcher.core.ocr.spelling import LEAST_CHANCE, Frames, misfits, plain
+from matcher.core.ocr.spelling import LEAST_PROBABILITY, Frames, misfits, plain
 from tests.core.ocr.test_reading import CLUB, NAME, photographed
 
 needs_reader = pytest.mark.skipif(not can_read(), reason="the extra 'reading' is not installed")
-CLEAR = -np.log(LEAST_CHANCE)
+CLEAR = -np.log(LEAST_PROBABILITY)
 
 
 def frames_of(text: str, certainty: float = 1.0) -> Frames:
     """Every letter in a frame of its own, with frames of no sign between."""
     signs = "".join(sorted(set(text)))
-    chances = np.full((2 * len(text) + 1, 1 + len(signs)), (1 - certainty) / len(signs), np.float32)
-    chances[0::2, 0] = certainty
+    probabilities = np.full((2 * len(text) + 1, 1 + len(signs)), (1 - certainty) / len(signs), np.float32)
+    probabilities[0::2, 0] = certainty
     for number, letter in enumerate(text):
-        chances[2 * number + 1, 1 + signs.index(letter)] = certainty
-    return Frames(signs, chances)
+        probabilities[2 * number + 1, 1 + signs.index(letter)] = certainty
+    return Frames(signs, probabilities)
 
 
 @pytest.mark.parametrize("word", ["a", "ab", "aa", "aba", "bc"])
 def test_the_best_path_is_the_best_of_all_paths(word: str) -> None:
     """Graves et al. (2006): a path spells a word once repeated signs are made one and frames without a sign go."""
     rng = np.random.default_rng(len(word))
-    chances = rng.dirichlet(np.ones(4), size=5).astype(np.float32)
-    frames = Frames("abc", chances)
+    probabilities = rng.dirichlet(np.ones(4), size=5).astype(np.float32)
+    frames = Frames("abc", probabilities)
 
     def spelt(path: tuple[int, ...]) -> str:
         return "".join("abc"[sign - 1] for sign, _ in groupby(path) if sign)
 
     paths = [p for p in product(range(4), repeat=5) if spelt(p) == word]
-    best = max(float(np.log(chances[range(5), p]).sum()) for p in paths)
-    assert misfits(frames, (word,))[0] == pytest.approx(float(np.log(chances.max(axis=1)).sum()) - best, abs=1e-4)
+    best = max(float(np.log(probabilities[range(5), p]).sum()) for p in paths)
+    assert misfits(frames, (word,))[0] == pytest.approx(float(np.log(probabilities.max(axis=1)).sum()) - best, abs=1e-4)
 
 
 def test_what_the_reader_named_fits_and_what_it_saw_otherwise_does_not() -> None:
@@ -64,10 +64,10 @@ def test_words_longer_than_what_was_seen_do_not_fit_at_all() -> None:
 
 def test_signs_of_one_plain_form_are_one() -> None:
     # no sign, "E", "e", ".", "é"
-    chances = np.array([[0.1, 0.3, 0.4, 0.1, 0.1], [0.9, 0.0, 0.0, 0.1, 0.0]], np.float32)
-    frames = Frames.of(chances, [plain(sign) for sign in ("", "E", "e", ".", "é")])
+    probabilities = np.array([[0.1, 0.3, 0.4, 0.1, 0.1], [0.9, 0.0, 0.0, 0.1, 0.0]], np.float32)
+    frames = Frames.of(probabilities, [plain(sign) for sign in ("", "E", "e", ".", "é")])
     assert frames.signs == "eé"
-    np.testing.assert_allclose(frames.chances, [[0.2, 0.7, 0.1], [1.0, 0.0, 0.0]], atol=1e-6)
+    np.testing.assert_allclose(frames.probabilities, [[0.2, 0.7, 0.1], [1.0, 0.0, 0.0]], atol=1e-6)
 
 
 def test_frames_can_be_cut_between_letters() -> None:

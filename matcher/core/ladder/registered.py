@@ -1,0 +1,117 @@
+"""A reference registered on the query's face: what every rung of the ladder is given.
+
+Two faces and the `Alignment` between them in; out, each computed once a pair, the reference's grey in the query's frame
+and what of the two cards can be compared there.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from matcher.core.align.alignment import Alignment
+from matcher.core.flatten import Face
+from matcher.core.ladder.caption_zone import shown_picture
+from matcher.core.ladder.settings import LadderSettings, StripSettings
+
+Bools = NDArray[np.bool_]
+Grey = NDArray[np.uint8]
+
+TONE_STEP = 4
+"""The slow tone is computed on every so many pixels: it holds nothing finer."""
+
+
+@dataclass(frozen=True)
+class Side:
+    """One of the two cards, with what the rungs ask of it alone: the query's is the same beside every reference."""
+
+    face: Face
+    settings: LadderSettings = field(default_factory=LadderSettings)
+
+    @cached_property
+    def picture(self) -> Bools:
+        """(height, width): where the face shows the photograph and may be believed."""
+        return np.asarray(self.face.trusted & shown_picture(self.face, self.settings))
+
+
+@dataclass(frozen=True)
+class Registered:
+    """A query and a reference laid over it; all maps are (height, width) in the frame of the query's face.
+
+    Raises ValueError for an alignment that failed, and for faces of two sizes.
+    """
+
+    query: Side
+    reference: Side
+    alignment: Alignment
+
+    def __post_init__(self) -> None:
+        if not self.alignment:
+            raise ValueError(f"the two faces were not registered: {self.alignment.reason}")
+        if self.query.face.size != self.reference.face.size:
+            raise ValueError(f"faces must be of one size, not {self.query.face.size} and {self.reference.face.size}")
+
+    @classmethod
+    def of(
+        cls, query: Face, reference: Face, alignment: Alignment, settings: LadderSettings | None = None
+    ) -> Registered:
+        """A pair by itself; where one query meets many references its `Side` is made once and shared."""
+        settings = settings or LadderSettings()
+        return cls(Side(query, settings), Side(reference, settings), alignment)
+
+    @property
+    def settings(self) -> LadderSettings:
+        return self.query.settings
+
+    @cached_property
+    def warped(self) -> Grey:
+        """The reference's grey, uint8; beyond its edge the edge is carried on."""
+        return self._warp(self.reference.face.grey, cv2.INTER_LINEAR, cv2.BORDER_REPLICATE)
+
+    @cached_property
+    def covered(self) -> Bools:
+        """Where the reference shows something that may be believed."""
+        return self._warp_mask(self.reference.face.trusted)
+
+    @cached_property
+    def both_picture(self) -> Bools:
+        """Where both show the photograph itself, neither mount nor caption."""
+        return np.asarray(self.query.picture & self._warp_mask(self.reference.picture))
+
+    @cached_property
+    def uncovered(self) -> Bools:
+        """Where both cards are seen and nothing, a thumb say, lies over the query's."""
+        hidden = _hidden(self.query.face.grey, self.warped, self.settings.strips)
+        return np.asarray(self.query.face.trusted & self.covered & ~hidden)
+
+    def _warp_mask(self, mask: Bools) -> Bools:
+        return np.asarray(self._warp(mask.astype(np.uint8), cv2.INTER_NEAREST, cv2.BORDER_CONSTANT) > 0)
+
+    def _warp(self, image: Grey, how: int, border: int) -> Grey:
+        canvas = (self.query.face.size.width, self.query.face.size.height)
+        flags = how | cv2.WARP_INVERSE_MAP
+        return np.asarray(cv2.warpPerspective(image, self.alignment.transform, canvas, flags=flags, borderMode=border))
+
+
+def _hidden(query: Grey, reference: Grey, settings: StripSettings) -> Bools:
+    """Where something lies over the query's card: its slow tone cannot be the reference's under any one fading."""
+    own, known = (_slow_tone(grey, settings) for grey in (query, reference))
+    slope, level = np.polyfit(known[::2, ::2].ravel(), own[::2, ::2].ravel(), 1)
+    residual = np.abs(own - (slope * known + level))
+    limit = max(settings.hidden_levels, settings.hidden_deviations * 1.48 * float(np.median(residual)))
+    side = settings.cover_px // TONE_STEP
+    broad = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
+    found = (residual > limit).astype(np.uint8)
+    covered = cv2.morphologyEx(found, cv2.MORPH_OPEN, broad, borderType=cv2.BORDER_REPLICATE)
+    margin = cv2.dilate(covered, np.ones((2 * settings.margin_px // TONE_STEP + 1,) * 2, np.uint8))
+    return np.asarray(cv2.resize(margin, query.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0)
+
+
+def _slow_tone(grey: Grey, settings: StripSettings) -> NDArray[np.float32]:
+    size = (grey.shape[1] // TONE_STEP, grey.shape[0] // TONE_STEP)
+    small = cv2.resize(grey.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    return np.asarray(cv2.GaussianBlur(small, (0, 0), settings.tone_px / TONE_STEP), np.float32)

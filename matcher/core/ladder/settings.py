@@ -1,0 +1,304 @@
+"""Every number of the ladder, a frozen class for each of its modules, with where the number comes from.
+
+The shipped coefficients (`core/nets/weights/calibration.json`) were fitted on features that were measured with these
+numbers: whoever changes one that a feature depends on fits anew (`scripts/calibrate`). "By hand" means chosen by
+looking at rehearsed cards, without a measurement that was kept. Pixels are the face's, about 10 a millimetre.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+
+@dataclass(frozen=True)
+class Band:
+    """Scales in face pixels: detail between `fine` and `coarse` (Gaussian sigmas), compared in windows of `window`."""
+
+    fine: float
+    coarse: float
+    window: float
+
+
+@dataclass(frozen=True)
+class CorrelationSettings:
+    """`local_ncc`.
+
+    noise_percent: per cent of windows flat enough to hold nothing but noise; their energy is the face's noise. By hand.
+    """
+
+    noise_percent: float = 6.0
+
+
+@dataclass(frozen=True)
+class ChangeSettings:
+    """`change_detector`.
+
+    spots_px: Gaussian sigmas of spots whose mean difference counts: about an eye, a hand, a head with shoulders. By
+              hand; features are named after them.
+    """
+
+    spots_px: tuple[float, ...] = (6.0, 12.0, 24.0)
+
+
+@dataclass(frozen=True)
+class CaptionZoneSettings:
+    """`caption_zone`: is the head of the card picture, or does a caption stand there?
+
+    edge_mm:         from where to where, from the top, the lower edge of a caption's strip may lie. By hand.
+    edge_blocks:     the edge is looked for in so many blocks side by side. By hand.
+    edge_exempt:     so many of them may miss it, under a stain or a worn corner. By hand.
+    edge_deviations: a step down in tone, in robust deviations of the blocks' own steps, from which it is an edge: of
+                     366 rehearsed strips at the head one has a weaker edge, of 366 heads without a strip 4 in a hundred
+                     have such a step.
+    cell_mm:         about a letter of small type. By hand.
+    line_cells, line_filled: a line of letters fills so many (filled) of so many neighbouring cells. By hand.
+    line_mm:         a caption's strongest line stands no lower than this under the rim. By hand.
+    below_mm:        so far under the rim the picture is looked at, to tell letters from a rough backdrop. By hand.
+    most_ink:        energy, in units of the strip's noise, beyond which a stroke counts no more: a dark edge is no line
+                     of letters. By hand.
+    stroke_px:       Gaussian sigmas of the band, across the card, that holds upright strokes. By hand.
+    along_px:        Gaussian sigma of the blur along them. By hand.
+    level, gap, stands_out: logarithms of energy: of a line's own, by which it exceeds a gap below it, and by which it
+                     exceeds the picture further down. Edges apart, 96 in a hundred of those 366 heads without words
+                     pass as picture, and one of 366 with words.
+    """
+
+    edge_mm: tuple[float, float] = (2.2, 8.7)
+    edge_blocks: int = 16
+    edge_exempt: int = 2
+    edge_deviations: float = 1.35
+    cell_mm: float = 0.9
+    line_cells: int = 12
+    line_filled: int = 9
+    line_mm: float = 4.9
+    below_mm: float = 12.2
+    most_ink: float = 60.0
+    stroke_px: tuple[float, float] = (0.8, 2.2)
+    along_px: float = 1.5
+    level: float = 0.85
+    gap: float = 1.2
+    stands_out: float = 0.9
+
+
+@dataclass(frozen=True)
+class StripSettings:
+    """`caption_strips`: where captions stand, and how two strips are registered.
+
+    foot_mm, head_mm: height of the strip that holds a caption, at the foot and at the head. By hand.
+    side_mm, rim_mm:  left out of the strips: cut edges, the mount's border, wear. By hand.
+    hidden_deviations, hidden_levels: a spot is covered (by a thumb, say) where its slow tone is off by so many robust
+                      deviations and by so many grey levels. By hand.
+    cover_px:         what covers is at least as broad as this: a bold letter more, or fewer, also changes the slow
+                      tone. By hand.
+    margin_px:        left out round what covers: its edge and its shadow. By hand.
+    tone_px:          Gaussian sigma of the slow tone. By hand.
+    search_mm:        how far, across and down, words may sit from where the picture's transform puts them: other words
+                      may be longer. By hand.
+    fine_px:          the fine registration may move a corner of the strip by no more than this: more means that it has
+                      lost its way. The picture's transform, carried on to the foot of the card, may be off by three or
+                      four per cent in scale.
+    stroke_px:        Gaussian sigmas of the band that holds pen and type strokes. By hand.
+    """
+
+    foot_mm: float = 10.0
+    head_mm: float = 8.0
+    side_mm: float = 2.2
+    rim_mm: float = 1.3
+    hidden_deviations: float = 4.0
+    hidden_levels: float = 14.0
+    cover_px: int = 36
+    margin_px: int = 8
+    tone_px: float = 10.0
+    search_mm: tuple[float, float] = (1.6, 0.8)
+    fine_px: float = 14.0
+    stroke_px: tuple[float, float] = (0.8, 4.5)
+
+
+@dataclass(frozen=True)
+class InkSettings:
+    """`ink_correlation`.
+
+    seam_px:       masked between the two strips, so that no window looks across. By hand.
+    ink_percent:   a caption of two or three lines covers somewhat more than the rest of both strips. By hand.
+    paper_percent: so much of what is shown is bare for certain. By hand.
+    letter_px:     Gaussian sigma of the window that compares: about one letter of a name. By hand.
+    """
+
+    seam_px: int = 4
+    ink_percent: float = 94.0
+    paper_percent: float = 12.0
+    letter_px: float = 5.0
+
+
+@dataclass(frozen=True)
+class PoseSettings:
+    """`pose`.
+
+    fine, medium: fine detail tells exposures apart on strong prints, medium detail survives on faint ones. By hand; at
+                  a sigma of 1 px near-identical exposures were told apart best (AUROC 0.98 at 50 % residual contrast).
+    patches_px:   Gaussian sigmas of a coherent patch: about a hand, and about a head with shoulders. By hand; features
+                  are named after them.
+    seam_px:      left out along the edge of what both show: mounts, cut edges and glare end there. By hand.
+    """
+
+    fine: Band = Band(fine=1.0, coarse=5.0, window=7.0)
+    medium: Band = Band(fine=2.0, coarse=9.0, window=12.0)
+    patches_px: tuple[float, ...] = (10.0, 18.0)
+    seam_px: int = 8
+
+
+@dataclass(frozen=True)
+class CropSettings:
+    """`crop`.
+
+    cut_sigma_mm: scatter of the picture's place between two hand-cut copies of one crop, one axis. By hand; copies
+                  rehearsed with cuts of 0.25 mm (one standard deviation) lay 0.27 mm apart in the median.
+    zoom_sigma:   scatter of the scale between two such copies: the same scatter over the card's width and height.
+    tight_mm:     how far, across and down, words may sit from where the picture's transform puts them, if they were
+                  printed with it. By hand.
+    loose_mm:     how far two hand-cut copies' words may sit apart on the card. By hand.
+    scissors_mm, scissors_zoom: three to four times the scatter above: beyond, hand-cutting does not explain what
+                  trimming leaves unexplained, whatever the words do.
+    ruled_out:    where the edges alone leave a crop beyond scissors no more than this, words need not be compared. By
+                  hand.
+    far:          sigmas beyond which a difference is simply far. By hand.
+    """
+
+    cut_sigma_mm: float = 0.30
+    zoom_sigma: float = 0.010
+    tight_mm: tuple[float, float] = (0.3, 0.3)
+    loose_mm: tuple[float, float] = (1.4, 1.2)
+    scissors_mm: float = 1.0
+    scissors_zoom: float = 0.03
+    ruled_out: float = 0.01
+    far: float = 20.0
+
+
+@dataclass(frozen=True)
+class CaptionSettings:
+    """`caption`.
+
+    legible:      log of ink's energy over the paper's noise, needed on both cards: below it rehearsals told nothing
+                  apart.
+    most_covered: share of the strips that may be covered. By hand.
+    """
+
+    legible: float = 2.0
+    most_covered: float = 0.3
+
+
+@dataclass(frozen=True)
+class CopySettings:
+    """`copy`; all by hand.
+
+    stains:     on the mount: foxing, dirt and cut edges, larger than grain, smaller than uneven light.
+    flaws:      on the whole face: scratches, foxing and the paper's texture.
+    clouds:     on the whole face: tide marks and patches of fading.
+    near_px:    Gaussian sigma over which light and fading are taken to be even.
+    marked:     robust deviations from which what is left over at one spot is a mark: a scratch, a spot of foxing, a
+                torn corner.
+    blurred_px: registered and focused pictures may differ by so much of a pixel; edges are excused accordingly.
+    rim_px:     outermost pixels, where the background shows through: left out.
+    """
+
+    stains: Band = Band(fine=2.0, coarse=12.0, window=10.0)
+    flaws: Band = Band(fine=1.5, coarse=6.0, window=8.0)
+    clouds: Band = Band(fine=3.0, coarse=14.0, window=14.0)
+    near_px: float = 18.0
+    marked: float = 4.0
+    blurred_px: float = 0.5
+    rim_px: int = 4
+
+
+@dataclass(frozen=True)
+class HeadToHeadSettings:
+    """`head_to_head`.
+
+    most_log_odds: beyond these one spot's say counts no more. By hand.
+    challenges:    a candidate less likely than this by itself is no rival. By hand.
+    most_rivals:   so many are compared with each other: more than have ever been alike.
+    """
+
+    most_log_odds: float = 6.0
+    challenges: float = 0.08
+    most_rivals: int = 4
+
+
+@dataclass(frozen=True)
+class FusionSettings:
+    """`fusion`.
+
+    least_correlation: a reference that correlates less than this share of the pose's best one was registered wrongly.
+                       By hand.
+    most_probable:     no single reference is surer than this: it would drown the others. By hand.
+    """
+
+    least_correlation: float = 0.8
+    most_probable: float = 0.9999
+
+
+@dataclass(frozen=True)
+class VerificationSettings:
+    """`verification`: how many references are registered, and when others are asked as well. All by hand.
+
+    poses:                 different poses of the shortlist that are registered: the right one is hardly ever further
+                           down.
+    thorough:              poses on which the slower second search for a transform is spent; the right one is nearly
+                           always among them.
+    certain, far_fewer:    a pose at `certain` spares those with less than this share of the shortlist's most inliers.
+    nearly_best:           share of a pose's most inliers that another reference of it needs to be taken instead, being
+                           more legible.
+    pose_doubtful:         between these the first reference leaves its pose in doubt, and others are asked ...
+    references_per_pose:   ... so many in all.
+    crop_settled:          where no crop is found as surely as this ...
+    crops_again:           ... so many of the nearest crops ...
+    references_per_crop:   ... are asked by so many references each: one of them may have been trimmed, or outlined
+                           badly.
+    caption_doubtful:      between these the first reference's say on a caption is not enough ...
+    references_per_record: ... and so many are asked in all.
+    captions:              records of one pose and crop: beyond any that a series is known to have, so that a new
+                           caption is new against all.
+    """
+
+    poses: int = 4
+    thorough: int = 2
+    certain: float = 0.97
+    far_fewer: float = 0.35
+    nearly_best: float = 0.5
+    pose_doubtful: tuple[float, float] = (0.03, 0.9)
+    references_per_pose: int = 4
+    crop_settled: float = 0.9
+    crops_again: int = 3
+    references_per_crop: int = 3
+    caption_doubtful: tuple[float, float] = (0.1, 0.9)
+    references_per_record: int = 2
+    captions: int = 40
+
+
+@dataclass(frozen=True)
+class DecisionSettings:
+    """`decision`.
+
+    caption_open: between these the comparison of inks leaves a caption open, and the words are read as well. By hand.
+    """
+
+    caption_open: tuple[float, float] = (0.03, 0.97)
+
+
+@dataclass(frozen=True)
+class LadderSettings:
+    """The numbers of all rungs, and of what stands between them."""
+
+    correlation: CorrelationSettings = field(default_factory=CorrelationSettings)
+    change: ChangeSettings = field(default_factory=ChangeSettings)
+    caption_zone: CaptionZoneSettings = field(default_factory=CaptionZoneSettings)
+    strips: StripSettings = field(default_factory=StripSettings)
+    ink: InkSettings = field(default_factory=InkSettings)
+    pose: PoseSettings = field(default_factory=PoseSettings)
+    crop: CropSettings = field(default_factory=CropSettings)
+    caption: CaptionSettings = field(default_factory=CaptionSettings)
+    copy: CopySettings = field(default_factory=CopySettings)
+    head_to_head: HeadToHeadSettings = field(default_factory=HeadToHeadSettings)
+    fusion: FusionSettings = field(default_factory=FusionSettings)
+    verification: VerificationSettings = field(default_factory=VerificationSettings)
+    decision: DecisionSettings = field(default_factory=DecisionSettings)

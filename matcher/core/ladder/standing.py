@@ -1,0 +1,146 @@
+"""Candidates set against each other: how likely is each pose, crop and caption, given that at most one of each is true?
+
+Candidates of one query in, their `Standing` out. A rung's probability says how well query and one reference agree,
+taken alone; where several poses, crops or captions compete, each can only be right if the others are wrong, and 'none
+of the known ones' competes too.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from matcher.core.calibration import Calibration, log_odds
+from matcher.core.ladder.candidate import Candidate, Confidence
+from matcher.core.ladder.caption import CaptionFinding
+from matcher.core.ladder.head_to_head import Contender, share_odds
+from matcher.core.ladder.pose_ranking import PoseRanking, rank_poses
+from matcher.core.ladder.settings import LadderSettings
+
+
+@dataclass(frozen=True)
+class CaptionEvidence:
+    """What reading says of known captions, beside the comparison of inks.
+
+    log_odds: of the words of each record that it could judge, by the record's id.
+    words:    what was read, for a person.
+    """
+
+    log_odds: Mapping[str, float]
+    words: str
+
+
+@dataclass(frozen=True)
+class Standing:
+    """What competes on each rung, with its probability.
+
+    poses:          by pose.
+    pose:           the likeliest.
+    crops:          of that pose, by crop; empty where none could be measured.
+    crop:           the likeliest; "" where none was measured.
+    same_crop:      the candidates of that pose and crop whose window was measured.
+    captions:       of those, by record; without those whose words could not be compared.
+    captions_alone: the same before they competed.
+    """
+
+    poses: PoseRanking
+    pose: str
+    crops: Mapping[str, float]
+    crop: str
+    same_crop: Sequence[Candidate]
+    captions: Mapping[str, float]
+    captions_alone: Mapping[str, float]
+
+    @property
+    def confidence(self) -> Confidence:
+        """Of pose and crop."""
+        return Confidence(pose=self.poses.shares[self.pose], crop=self.crops.get(self.crop, 0.0))
+
+    def ranked(self) -> tuple[Candidate, ...]:
+        """All candidates with their confidences, the closest first."""
+        graded = [self._graded(candidate) for candidate in self.poses.candidates]
+        return tuple(sorted(graded, key=_closeness, reverse=True))
+
+    def _graded(self, candidate: Candidate) -> Candidate:
+        """The candidate with its confidences; rungs above a broken one stay None."""
+        record = candidate.record
+        # A reference that was only registered shares the pose that another one of it has settled.
+        p_pose = self.poses.shares[record.pose] if candidate.alignment else 0.0
+        on_pose = record.pose == self.pose and candidate.crop is not None
+        p_crop = self.crops[record.crop] if on_pose else None
+        p_caption = self.captions.get(record.record_id) if on_pose and record.crop == self.crop else None
+        p_record = p_pose * (p_crop or 0.0) * (p_caption or 0.0) if p_caption is not None else None
+        p_copy = candidate.copy.probability if candidate.copy else None
+        return replace(candidate, confidence=Confidence(p_pose, p_crop, p_caption, p_record, p_copy))
+
+
+def standing_of(
+    candidates: Sequence[Candidate],
+    calibration: Calibration,
+    reading: CaptionEvidence | None = None,
+    settings: LadderSettings | None = None,
+) -> Standing | None:
+    """Let poses compete, then the crops of the likeliest one, then its captions; None where there is no candidate."""
+    settings = settings or LadderSettings()
+    poses = rank_poses(candidates, calibration, settings)
+    if not poses:
+        return None
+    pose = poses.likeliest
+    same_pose = [c for c in candidates if c.record.pose == pose]
+    windows = {name: c.crop for name, c in best_by(same_pose, "crop").items() if c.crop}
+    crops = share_odds({name: Contender(found.probability, ()) for name, found in windows.items()})
+    crop = max(crops, key=lambda name: crops[name], default="")
+    same_crop = [c for c in same_pose if c.record.crop == crop and c.crop]
+    inks = {name: c.caption for name, c in best_by(same_crop, "caption").items() if c.caption}
+    rivals = {n: _ink_and_reading(n, c, reading, calibration) for n, c in inks.items() if c.probability is not None}
+    captions = share_odds(rivals, calibration, settings.head_to_head)
+    alone = {name: rival.probability for name, rival in rivals.items()}
+    return Standing(poses, pose, crops, crop, same_crop, captions, alone)
+
+
+def best_by(candidates: Iterable[Candidate], rung: Literal["crop", "caption"]) -> dict[str, Candidate]:
+    """The most probable candidate of each crop, by its name, or of each record, by its id."""
+    best: dict[str, Candidate] = {}
+    for candidate in candidates:
+        name, probability = _name_and_probability(candidate, rung)
+        if name not in best or probability > _name_and_probability(best[name], rung)[1]:
+            best[name] = candidate
+    return best
+
+
+def best_of_each_record(ranked: Iterable[Candidate]) -> tuple[Candidate, ...]:
+    """Each record once, by the first of its references in `ranked`."""
+    best: dict[str, Candidate] = {}
+    for candidate in ranked:
+        best.setdefault(candidate.record.record_id, candidate)
+    return tuple(best.values())
+
+
+def _name_and_probability(candidate: Candidate, rung: Literal["crop", "caption"]) -> tuple[str, float]:
+    record = candidate.record
+    if rung == "crop":
+        return record.crop, candidate.crop_probability
+    return record.record_id, candidate.caption_probability or 0.0
+
+
+def _ink_and_reading(
+    record_id: str, caption: CaptionFinding, reading: CaptionEvidence | None, calibration: Calibration
+) -> Contender:
+    """One known caption, by ink and reading together: independent evidence adds its log odds."""
+    inks = log_odds(caption.probability or 0.0)
+    read = reading.log_odds.get(record_id, 0.0) if reading else 0.0
+    return Contender(calibration.answered("caption", inks + read), caption.parts, read)
+
+
+def _closeness(candidate: Candidate) -> tuple[float, ...]:
+    confidence = candidate.confidence
+    agreed = candidate.caption.agreement if candidate.caption else 0.0
+    return (
+        round(confidence.pose or 0.0, 3),
+        round(confidence.crop or 0.0, 3),
+        confidence.caption or 0.0,
+        agreed,
+        candidate.pose_probability,
+        float(candidate.alignment.inliers),
+    )

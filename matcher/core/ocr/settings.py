@@ -1,0 +1,94 @@
+"""Every number of reading, a frozen class for each of its modules, with where the number comes from.
+
+The shipped coefficients (`core/nets/weights/reading.json`) were fitted on features that were measured with these
+numbers: whoever changes one fits anew (`scripts/fit_reading`). "By hand" means chosen by looking at rehearsed cards,
+without a measurement that was kept.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+
+@dataclass(frozen=True)
+class ReaderSettings:
+    """`reader`.
+
+    search_side: longer side, in pixels, of the picture in which lines are searched. At 640 more bits of backdrop were
+                 taken for lines, and known words were told from others less surely; at 320 lines are missed.
+    squeezed:    lines are read at this share of their width: as surely as at the whole of it, and a sixth sooner.
+    narrowest:   width over height to which a shorter line is padded. By hand.
+    """
+
+    search_side: int = 448
+    squeezed: float = 0.75
+    narrowest: float = 1.0
+
+
+@dataclass(frozen=True)
+class ReadingSettings:
+    """`reading`; all by hand but for the first.
+
+    px_per_mm:       scale at which strips are read: small type of 1 mm is then 24 px high, enough for the reader's 48
+                     px lines.
+    rim_mm:          of the worn outer rim less is left out than where inks are compared: a letter cut in half is not
+                     read.
+    tone_mm:         stains and lighting are wider than this (Gaussian sigma), letters are narrower.
+    enough_lines, firm: with so many lines read so surely at the foot, the words do not stand at the head, where no
+                     caption is seen: it need not be searched.
+    least_certainty: what the reader itself doubts more is no word.
+    least_letters:   a line of fewer letters and digits is a stain or a bit of backdrop more often than a word.
+    """
+
+    px_per_mm: float = 24.0
+    rim_mm: float = 0.4
+    tone_mm: float = 3.0
+    enough_lines: int = 2
+    firm: float = 0.8
+    least_certainty: float = 0.5
+    least_letters: int = 3
+
+
+@dataclass(frozen=True)
+class LineMatchSettings:
+    """`line_match`; by hand.
+
+    left_out, stray: edits that a known line counts which was not read, and a line that was read and is none; two unlike
+                     lines are so never more than both together apart.
+    """
+
+    left_out: float = 3.0
+    stray: float = 2.0
+
+
+@dataclass(frozen=True)
+class CaptionMatchSettings:
+    """`caption_match`; all by hand.
+
+    most_lines:   lines read beyond these, the least like any known one, are not tried: the ways to match double with
+                  each.
+    firm:         certainty from which a line that was read counts as a spelling of a known one.
+    recognised:   per cent of letters in common from which it is one.
+    usual_errors: share of wrong letters that stands for an issuer's line that was not read.
+    most_errors:  share beyond which more wrong letters in the issuer's line say no more.
+    most_misfit:  nats beyond which a line simply does not fit: four or five letters seen otherwise beyond doubt.
+    clear_misfit: nats from which at least one letter was seen otherwise without much doubt.
+    """
+
+    most_lines: int = 5
+    firm: float = 0.8
+    recognised: float = 70.0
+    usual_errors: float = 0.08
+    most_errors: float = 0.3
+    most_misfit: float = 40.0
+    clear_misfit: float = 6.0
+
+
+@dataclass(frozen=True)
+class OcrSettings:
+    """The numbers of reading, from the search for lines to what they say of known captions."""
+
+    reader: ReaderSettings = field(default_factory=ReaderSettings)
+    reading: ReadingSettings = field(default_factory=ReadingSettings)
+    lines: LineMatchSettings = field(default_factory=LineMatchSettings)
+    match: CaptionMatchSettings = field(default_factory=CaptionMatchSettings)

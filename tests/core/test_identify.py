@@ -1,0 +1,105 @@
+"""One card through the whole line, against references that no catalogue holds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+import pytest
+
+from matcher.core.calibration import Calibration
+from matcher.core.condition import condition
+from matcher.core.describe import Description, describe
+from matcher.core.detect.detection import CardQuad
+from matcher.core.flatten import Face, flatten
+from matcher.core.identify import identify_card
+from matcher.core.photo import Photo
+from matcher.core.reference_set import KnownRecord, KnownReference
+from matcher.core.search.reference_index import Hit, ReferenceIndex
+from matcher.core.settings import Settings
+from tests.support.faces import SIZE, face_of, picture
+
+CALIBRATION = Calibration.load()
+KNOWN = KnownReference(1, KnownRecord("V1", "Some One", "P1", "A", "J. Kelwick"), 0.8)
+
+
+@dataclass
+class One:
+    """A reference set of one card, searched by the index as a catalogue is."""
+
+    shown: Face
+    index: ReferenceIndex
+    searched: list[Description] = field(default_factory=list)
+
+    def search(self, description: Description) -> tuple[Hit, ...]:
+        self.searched.append(description)
+        return self.index.search(description)
+
+    def known(self, reference_id: int) -> KnownReference | None:
+        return KNOWN
+
+    def of_pose(self, pose: str) -> tuple[KnownReference, ...]:
+        return (KNOWN,)
+
+    def face(self, reference_id: int) -> Face:
+        return self.shown
+
+    def description(self, reference_id: int) -> Description:
+        return describe(self.shown)
+
+
+@pytest.fixture
+def references(tmp_path) -> One:  # type: ignore[no-untyped-def]
+    shown = face_of(picture(81), noise=2, caption="J. Kelwick", seed=1)
+    described = describe(shown)
+    index = ReferenceIndex(tmp_path, described.fingerprint)
+    index.add(1, described)
+    index.fit_size()
+    return One(shown, index)
+
+
+def photo_and_outline(face: Face, upright: float = 0.5, back: float | None = None) -> tuple[Photo, CardQuad]:
+    """The face lying upright on a grey lid, twice as large; its outline read the right way up."""
+    pixels = np.full((2 * SIZE.height + 200, 2 * SIZE.width + 200, 3), 90, np.uint8)
+    larger = cv2.resize(face.pixels, None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC)
+    pixels[100:-100, 100:-100] = larger
+    right, bottom = 100 + larger.shape[1], 100 + larger.shape[0]
+    corners = np.array([[100, 100], [right, 100], [right, bottom], [100, bottom]], np.float32)
+    return Photo.from_pixels(pixels), CardQuad(corners, 1.0, upright=upright, back=back)
+
+
+def test_a_card_is_turned_over_before_anything_is_measured_on_it(references: One) -> None:
+    fresh = face_of(picture(81), contrast=0.7, noise=2, caption="J. Kelwick", seed=2)
+    photo, right = photo_and_outline(fresh, upright=0.7, back=0.1)
+    wrong = CardQuad(np.roll(right.corners, 2, axis=0), 1.0, upright=0.3, back=0.1)
+    settings = Settings()
+    upright, turned = (identify_card(photo, outline, references, settings, CALIBRATION) for outline in (right, wrong))
+    assert (upright.face.turned, turned.face.turned) == (0, 180)
+    assert turned.outline.corners == pytest.approx(right.corners)
+    assert turned.outline.upright == pytest.approx(0.7)
+    assert turned.condition == condition(turned.face, photo, turned.outline)
+    assert turned.condition.upright == pytest.approx(upright.condition.upright)
+    assert turned.condition.residual_contrast == pytest.approx(upright.condition.residual_contrast, abs=0.01)
+    assert turned.answer.outcome == upright.answer.outcome
+    assert turned.answer.established == upright.answer.established
+    assert upright.answer.established["record_id"] == "V1"
+
+
+@pytest.mark.parametrize(
+    ("contrast", "back", "words"),
+    [(0.01, 0.0, "hardly any picture"), (0.8, 0.95, "card's back"), (-1.0, 0.0, "glare")],
+)
+def test_a_face_with_nothing_to_match_is_told_without_a_search(
+    references: One, contrast: float, back: float, words: str
+) -> None:
+    face = face_of(picture(81), contrast=max(contrast, 0.0), noise=1)
+    if contrast < 0:
+        face = Face.from_pixels(np.full_like(face.pixels, 255))
+    photo, outline = photo_and_outline(face, back=back)
+    found = identify_card(photo, outline, references, Settings(), CALIBRATION)
+    assert found.answer.outcome == "unreadable"
+    assert words in found.answer.reasons[0]
+    assert not references.searched
+    assert found.outline == outline
+    assert found.condition == condition(flatten(photo, outline), photo, outline)
