@@ -112,7 +112,7 @@ class Case(BaseModel):
 class CasePage(BaseModel):
     total: int
     cards: int = Field(description="Cards that the waiting decisions would settle.")
-    held: int = Field(description="Held cards that can be confirmed at once.")
+    known: int = Field(description="Cards of known records that can be confirmed at once.")
     items: list[Case]
 
 

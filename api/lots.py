@@ -185,7 +185,7 @@ def waiting(
     return shapes.CasePage(
         total=len(cases),
         cards=sum(len(case.cards) for case in cases),
-        held=len(to_confirm(service.catalogue, cards, 0.0)),
+        known=len(to_confirm(service.catalogue, cards, 0.0)),
         items=[_case(case) for case in cases[query.offset : query.offset + query.limit]],
     )
 

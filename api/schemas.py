@@ -138,7 +138,7 @@ class Card(Contract):
 
     quad: Quad = Field(description="Corners TL TR BR BL of the upright card, pixels of the upright photo.")
     outcome: Outcome
-    record_id: str | None = Field(description="Null unless the outcome is `held`.")
+    record_id: str | None = Field(description="Null unless the outcome is `known`.")
     pose: str | None
     crop: str | None
     caption: str | None

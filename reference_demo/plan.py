@@ -26,7 +26,7 @@ from reference_demo.cast import (
 Kind = Literal["known", "new_crop", "new_caption", "new_pose", "unknown"]
 
 OUTCOMES: dict[Kind, str] = {
-    "known": "held",
+    "known": "known",
     "new_crop": "new_crop",
     "new_caption": "new_caption",
     "new_pose": "new_pose",

@@ -16,14 +16,14 @@ FAINT = 0.20
 
 @dataclass(frozen=True)
 class Verdict:
-    """One photo: was the outcome right, was the right record (pose) the closest candidate, was a hold false?"""
+    """One photo: was the outcome right, was the right record (pose) closest, was it wrongly called known?"""
 
     kind: str
     contrast: float
     outcome_right: bool
     record_first: bool | None
     pose_first: bool | None
-    false_hold: bool
+    wrongly_known: bool
     undecided: bool
 
 
@@ -50,7 +50,7 @@ class Score:
         for kind in ("known", "new_crop", "new_caption", "new_pose", "unknown"):
             rows.append(_count(f"right outcome, {kind}", [v.outcome_right for v in all_of if v.kind == kind]))
         rows.append(_count("undecided", [v.undecided for v in all_of]))
-        rows.append(_count("wrong hold", [v.false_hold for v in all_of]))
+        rows.append(_count("wrongly called known", [v.wrongly_known for v in all_of]))
         return rows
 
 
@@ -63,15 +63,15 @@ def _verdict(truth: Truth, answer: Answer) -> Verdict:
     card = card_in_question(truth, answer)
     outcome = card["outcome"] if card else "no card"
     closest = card["candidates"][0] if card and card["candidates"] else {}
-    held = outcome == "held"
-    right = outcome == truth["outcome"] and (not held or card is None or card["record_id"] == truth["record_id"])
+    known = outcome == "known"
+    right = outcome == truth["outcome"] and (not known or card is None or card["record_id"] == truth["record_id"])
     return Verdict(
         kind=truth["kind"],
         contrast=float(truth["residual_contrast"]),
         outcome_right=right,
         record_first=closest.get("record_id") == truth["record_id"] if truth["record_id"] else None,
         pose_first=closest.get("pose") == truth["pose"] if truth["pose"] else None,
-        false_hold=held and not right,
+        wrongly_known=known and not right,
         undecided=outcome == "undecided",
     )
 

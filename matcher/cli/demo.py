@@ -107,7 +107,7 @@ def _page(output: Path, seed: int) -> list[str]:
         write_results(catalogue, done.lot, output / "lot.xlsx")
         write_sheet(catalogue, done.lot, output / "lot.pdf")
         decisions = len(queue(catalogue, done.lot))
-    tags = {card.found["record_id"] for card in cards if card.outcome == "held"}
+    tags = {card.found["record_id"] for card in cards if card.outcome == "known"}
     known = {record_id for _, record_id in page_cards(plan) if record_id}
     right = f"{len(cards)} cards found, {len(tags & known)} of {len(known)} records tagged, {len(tags - known)} wrongly"
     told = f"scanned page: {right}; {decisions} decisions wait"

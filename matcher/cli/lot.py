@@ -26,7 +26,7 @@ from matcher.jobs.lot.run import Identify, Planned, Progress, plan, run
 from matcher.jobs.workers import identify_all
 
 SHORT = {
-    "held": "held", "new_crop": "new crop", "new_caption": "new caption", "new_pose": "new pose",
+    "known": "known", "new_crop": "new crop", "new_caption": "new caption", "new_pose": "new pose",
     "undecided": "undecided", "unreadable": "unreadable",
 }  # fmt: skip
 

@@ -52,7 +52,7 @@ def show_queue(
     """What waits for you, the decisions that settle most first."""
     with opened_lot(catalogue, lot) as (opened, row):
         cases = queue(opened, row)
-        held = len(to_confirm(opened, cards_of(opened, row), 0.0))
+        known = len(to_confirm(opened, cards_of(opened, row), 0.0))
     if format == "json":
         for case in cases[:limit]:
             print_json(_case_json(case))
@@ -61,7 +61,8 @@ def show_queue(
     print_table(headings, (_case_line(case) for case in cases[:limit]))
     cards = sum(len(case.cards) for case in cases)
     print(
-        f"\n{len(cases)} decisions settle {cards} cards; {held} held cards can be confirmed at once: lots confirm {lot}"
+        f"\n{len(cases)} decisions settle {cards} cards; {known} cards of known records can be confirmed at once: "
+        f"lots confirm {lot}"
     )
 
 
@@ -167,7 +168,7 @@ def confirm(
     note: NoteOption = "",
     quiet: QuietOption = False,
 ) -> None:
-    """Confirm the held cards of a lot as sightings of their records, all at once."""
+    """Confirm the cards of known records in a lot as sightings, all at once."""
     with opened_lot(catalogue, lot) as (opened, row):
         cards = cards_of(opened, row)
         if preview:

@@ -87,12 +87,12 @@ def test_a_find_is_proposed_accepted_and_undone(client: TestClient, scans: Path,
 
 def seeing(job: Any) -> dict[str, Any]:
     """A worker that takes every photo for a card of V000, perhaps the very one of reference 1."""
-    held = card("held", 276, 480, pose="P000", crop="A", record_id="V000", confidence={"copy": 0.9, "crop": 0.9})
-    return {**work(job), "cards": [held]}
+    known = card("known", 276, 480, pose="P000", crop="A", record_id="V000", confidence={"copy": 0.9, "crop": 0.9})
+    return {**work(job), "cards": [known]}
 
 
 def test_a_known_card_is_noted_as_seen_and_joined_to_its_copy(folder: Path, scans: Path) -> None:
-    path, _ = photo_answer(scans, 72, "held")
+    path, _ = photo_answer(scans, 72, "known")
     files = {"photo": ("a.png", path.read_bytes(), "image/png")}
     asked = {"source": "album 3", "seen_on": "1987-05", "by": "Ada Quill"}
     with TestClient(

@@ -153,7 +153,7 @@ def test_what_cannot_be_is_told_and_changes_nothing(
 
 def a_sighting(catalogue: Catalogue, scans: Path, seed: int, copy: float, reference: str = "1") -> int:
     path, told = photo_answer(
-        scans, seed, "held", record_id="V000", closest="V000", reference=reference, confidence={"copy": copy}
+        scans, seed, "known", record_id="V000", closest="V000", reference=reference, confidence={"copy": copy}
     )
     decision = see(catalogue, told, path.read_bytes(), ADA, source="sale", seen_on="1991")
     assert decision is not None
@@ -176,7 +176,7 @@ def test_a_sighting_is_joined_by_a_person_only(catalogue: Catalogue, scans: Path
 def test_a_suggested_reference_without_a_copy_gets_one(catalogue: Catalogue, scans: Path) -> None:
     reference = catalogue.references("V001")[0]
     path, told = photo_answer(
-        scans, 61, "held", record_id="V001", closest="V001", reference=str(reference.id), confidence={"copy": 0.8}
+        scans, 61, "known", record_id="V001", closest="V001", reference=str(reference.id), confidence={"copy": 0.8}
     )
     see(catalogue, told, path.read_bytes(), ADA)
     assert see(catalogue, told, path.read_bytes(), ADA) is None  # noted already

@@ -33,7 +33,7 @@ def test_the_same_card_is_proposed_once(catalogue: Catalogue, scans: Path) -> No
     assert catalogue.last_decision() == log
 
 
-@pytest.mark.parametrize("outcome", ["held", "undecided", "unreadable"])
+@pytest.mark.parametrize("outcome", ["known", "undecided", "unreadable"])
 def test_other_outcomes_are_no_finds(catalogue: Catalogue, scans: Path, outcome: str) -> None:
     path, told = photo_answer(scans, 50, outcome, record_id="V000")
     before = catalogue.last_decision()

@@ -90,7 +90,7 @@ def test_every_kind_gets_its_outcome_in_input_order(box: Path) -> None:
     assert code == 0
     assert [Path(answer["photo"]).name for answer in answers] == list(names)
     outcomes = [answer["cards"][0]["outcome"] for answer in answers]
-    assert outcomes == ["held", "new_crop", "new_pose", "new_caption"]
+    assert outcomes == ["known", "new_crop", "new_pose", "new_caption"]
     assert answers[0]["cards"][0]["record_id"] == "V1"
 
 
@@ -131,13 +131,13 @@ def test_what_fails_is_told_and_the_rest_goes_on(box: Path) -> None:
 def test_csv_has_one_row_a_card_and_one_an_error(box: Path) -> None:
     _, out = identify(box, "known.jpg", "broken.jpg", options=("--format", "csv"))
     rows = list(csv.DictReader(io.StringIO(out)))
-    assert [row["outcome"] for row in rows] == ["held", ""]
+    assert [row["outcome"] for row in rows] == ["known", ""]
     assert rows[1]["error"].startswith("truncated")
 
 
 def test_the_table_says_why_and_shows_the_caution(box: Path) -> None:
     result = runner.invoke(app, ["identify", str(box / "known.jpg"), "--catalogue", str(box / "mine")])
-    assert "held" in result.stdout
+    assert "known" in result.stdout
     assert "same negative" in result.stdout
     assert "does not authenticate" in result.stderr
 

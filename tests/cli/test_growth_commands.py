@@ -57,13 +57,13 @@ def test_what_is_new_is_proposed_and_the_rest_is_told(
     tmp_path: Path, ask: Ask, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     new, told_new = photo_answer(tmp_path, 50, "new_crop", pose="P000")
-    held, told_held = photo_answer(tmp_path, 51, "held", pose="P000", record_id="V000")
+    known, told_known = photo_answer(tmp_path, 51, "known", pose="P000", record_id="V000")
     broken = {"photo": "no.jpg", "cards": [], "error": {"code": "missing_file", "message": "no.jpg: no such file"}}
     finds = import_module("matcher.cli.finds")  # as an attribute the package offers the commands under that name
-    monkeypatch.setattr(finds, "identify_all", lambda *_: iter([told_new, told_held, broken]))
-    result = ask("finds", "propose", new, held, "no.jpg", "--source", "album 3", "--seen-on", "1987-05", code=1)
+    monkeypatch.setattr(finds, "identify_all", lambda *_: iter([told_new, told_known, broken]))
+    result = ask("finds", "propose", new, known, "no.jpg", "--source", "album 3", "--seen-on", "1987-05", code=1)
     assert result.stdout == f"F00001  new_crop of P000  {new}\n"
-    assert "nothing to propose (held)" in result.stderr
+    assert "nothing to propose (known)" in result.stderr
     assert "no.jpg: no such file" in result.stderr
     (found,) = lines(ask("finds", "list", "--format", "json"))
     assert (found["find_id"], found["state"], found["source"], found["seen_on"]) == (

@@ -153,7 +153,7 @@ class TestDrawn:
             assert (corners > -5).all()
             assert (corners < (photo.width + 5, photo.height + 5)).all()
             assert row["outcome"] == OUTCOMES[row["kind"]]  # type: ignore[index]
-            assert bool(row["record_id"]) == (row["outcome"] == "held")
+            assert bool(row["record_id"]) == (row["outcome"] == "known")
             assert bool(row["pose"]) == (row["kind"] in ("known", "new_crop", "new_caption"))
 
     def test_references_are_scans(self, drawn):

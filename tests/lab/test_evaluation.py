@@ -223,9 +223,9 @@ def row(
     """One row of which only the answer matters."""
     confidence = {"pose": sure, "crop": sure, "caption": sure, "record": sure, "copy": None}
     candidate = {"record_id": named, "pose": "P1", "crop": "A", "confidence": confidence, "reference_name": "K1.jpg"}
-    answer = {"outcome": outcome, "record_id": named if outcome == "held" else None, "candidates": [candidate]}
+    answer = {"outcome": outcome, "record_id": named if outcome == "known" else None, "candidates": [candidate]}
     known = {
-        "outcome": {"known": "held", "unknown": "new_pose"}.get(kind, kind), "record_id": record,
+        "outcome": {"unknown": "new_pose"}.get(kind, kind), "record_id": record,
         "pose": "P1" if record else "", "crop": "A", "copy": "q", "crop_change": None, "caption_change": None,
         "beside": [], **truth,
     }  # fmt: skip
@@ -239,10 +239,10 @@ def row(
 
 def test_the_table_counts_what_it_says() -> None:
     rows = [
-        row("known", "held", "V1", "V1"),
-        row("known", "held", "V1", "V2", sure=0.99),       # the wrong record
+        row("known", "known", "V1", "V1"),
+        row("known", "known", "V1", "V2", sure=0.99),       # the wrong record
         row("known", "undecided", "V1", "V1", 0.15, 0.6),
-        row("unknown", "held", "", "V1", 0.3, 0.7),
+        row("unknown", "known", "", "V1", 0.3, 0.7),
         row("unknown", "new_pose", "", "V1", 0.3, 0.1),
     ]  # fmt: skip
     found = {cell.what: cell for cell in table.cells(rows)}
@@ -250,13 +250,13 @@ def test_the_table_counts_what_it_says() -> None:
     assert found["right record first, known, good light, contrast >= 30 %"].n == 2
     assert dict(found["right record first, known, all"].baselines) == {"hash": 0.0, "features": 0.0}
     assert found["right pose first, pose enrolled"].n == 3
-    assert found["wrongly held, near pose and unknown"].value == 0.5
-    assert found["wrongly held, near pose and unknown"].met is False
-    assert found["wrongly held, all"].value == pytest.approx(2 / 5)
+    assert found["wrongly called known, near pose and unknown"].value == 0.5
+    assert found["wrongly called known, near pose and unknown"].met is False
+    assert found["wrongly called known, all"].value == pytest.approx(2 / 5)
     assert found["right outcome, unknown, at 30 %"].value == 0.5
     assert found["right outcome, unknown, at 80 %"].n == 0
     # Three known at 0.9, 0.99, 0.6 against two others at 0.7, 0.1: five of six pairs are in order.
-    assert found["held or not, known / all others, AUROC"].value == pytest.approx(5 / 6)
+    assert found["in the catalogue or not, known / all others, AUROC"].value == pytest.approx(5 / 6)
     assert found["precision where record is stated >= 95 %"].value == 0
     assert found["same card / another copy of one record, AUROC"].met is None
 

@@ -28,7 +28,7 @@ from reference_demo import make
 from reference_demo.plan import make_plan
 
 RECORDS = tuple(f"V{number:05d}" for number in (1, 3, 4, 5, 7, 8, 10, 12, 13, 15, 19, 21))
-HELD, NEW_CAPTION, NEW_CROP, NEW_POSE = "q002", "q072", "q007", "q005"
+KNOWN, NEW_CAPTION, NEW_CROP, NEW_POSE = "q002", "q072", "q007", "q005"
 AGAIN = "q007-again"
 """The card of `NEW_CROP`, photographed once more."""
 
@@ -72,7 +72,7 @@ def _draw(folder: Path) -> None:
     rows = [make._record_row(record, copy) for record in records for copy in record.copies]
     make._write_table(folder / "records.csv", make.RECORD_COLUMNS, rows)
     for query in plan.queries:
-        if Path(query.photo).stem in (HELD, *PROPOSED.values()):
+        if Path(query.photo).stem in (KNOWN, *PROPOSED.values()):
             make._draw_query(folder, query)
         if Path(query.photo).stem == NEW_CROP:
             make._draw_query(folder, replace(query, photo=f"queries/{AGAIN}.jpg", seed=query.seed + 1))

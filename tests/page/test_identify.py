@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from tests.page.conftest import Open, until
-from tests.page.site import HELD, NEW_CROP, Site
+from tests.page.site import KNOWN, NEW_CROP, Site
 
 WAYS = {"w": "swipe", "f": "fade", "k": "flicker", "d": "difference", "m": "agreement", "c": "crops", "o": "photos"}
 
@@ -25,19 +25,19 @@ def answered(page: Any) -> Any:
 @pytest.mark.parametrize("size", ["desk", "phone"])
 def test_a_photo_is_answered_with_its_evidence(shared_site: Site, open_page: Open, size: str) -> None:
     page = open_page(shared_site.address, size=size)
-    give(page, shared_site, HELD)
+    give(page, shared_site, KNOWN)
     assert "V00013" in answered(page).inner_text()
     assert page.locator(".rung").count() == 4
     assert "the same negative" in page.locator(".rung").first.inner_text()
     assert page.locator(".corner").count() == 4
     shown = page.evaluate("document.documentElement.scrollWidth <= innerWidth")
     assert shown, "the page is wider than the window"
-    assert page.locator("#told").inner_text().startswith(f"{HELD}.jpg: In the catalogue")
+    assert page.locator("#told").inner_text().startswith(f"{KNOWN}.jpg: In the catalogue")
 
 
 def test_every_way_of_comparing_by_its_key(shared_site: Site, open_page: Open) -> None:
     page = open_page(shared_site.address)
-    give(page, shared_site, HELD)
+    give(page, shared_site, KNOWN)
     answered(page)
     pictures = "card-compare .stage img"
     assert page.locator(pictures).count() == 2
@@ -59,7 +59,7 @@ def test_every_way_of_comparing_by_its_key(shared_site: Site, open_page: Open) -
 
 def test_zoom_and_pan_are_the_same_on_both_sides(shared_site: Site, open_page: Open) -> None:
     page = open_page(shared_site.address)
-    give(page, shared_site, HELD)
+    give(page, shared_site, KNOWN)
     answered(page)
     before = page.locator(".mm-words").inner_text()
     pane = page.locator(".pane").first
@@ -77,7 +77,7 @@ def test_zoom_and_pan_are_the_same_on_both_sides(shared_site: Site, open_page: O
 
 def test_corners_that_are_dragged_are_answered_again(shared_site: Site, open_page: Open) -> None:
     page = open_page(shared_site.address)
-    give(page, shared_site, HELD)
+    give(page, shared_site, KNOWN)
     answered(page)
     corner = page.locator(".corner").nth(2)
     before = corner.get_attribute("aria-label")
@@ -99,7 +99,7 @@ def test_corners_that_are_dragged_are_answered_again(shared_site: Site, open_pag
 
 def test_several_photos_wait_for_their_turn(shared_site: Site, open_page: Open) -> None:
     page = open_page(shared_site.address)
-    give(page, shared_site, HELD, NEW_CROP)
+    give(page, shared_site, KNOWN, NEW_CROP)
     page.locator(".photo .outcome").nth(1).wait_for()
     told = page.locator(".photo").all_inner_texts()
     assert "A new crop" in told[0]
@@ -108,7 +108,7 @@ def test_several_photos_wait_for_their_turn(shared_site: Site, open_page: Open) 
 
 def test_a_photo_may_be_dropped(shared_site: Site, open_page: Open) -> None:
     page = open_page(shared_site.address)
-    data = shared_site.stock.photo(HELD).read_bytes()
+    data = shared_site.stock.photo(KNOWN).read_bytes()
     handle = page.evaluate_handle(
         """(bytes) => {
             const held = new DataTransfer();
@@ -134,7 +134,7 @@ def test_a_new_card_becomes_a_find_once(site: Site, open_page: Open) -> None:
 
 def test_answers_are_shown_again_after_a_reload(shared_site: Site, open_page: Open) -> None:
     page = open_page(shared_site.address)
-    give(page, shared_site, HELD)
+    give(page, shared_site, KNOWN)
     answered(page)
     page.reload()
     assert "V00013" in answered(page).inner_text()
@@ -179,7 +179,7 @@ def test_a_file_that_is_too_large_is_not_sent(shared_site: Site, open_page: Open
 def test_a_cut_network_loses_nothing(shared_site: Site, open_page: Open) -> None:
     page = open_page(shared_site.address)
     page.context.set_offline(True)
-    give(page, shared_site, HELD)
+    give(page, shared_site, KNOWN)
     told = page.locator(".photo .problem")
     told.wait_for()
     assert "The service does not answer" in told.inner_text()
@@ -191,7 +191,7 @@ def test_a_cut_network_loses_nothing(shared_site: Site, open_page: Open) -> None
 
 def test_a_known_card_is_noted_as_seen(site: Site, open_page: Open) -> None:
     page = open_page(site.address)
-    page.set_input_files("#files", [site.stock.photo(HELD)])
+    page.set_input_files("#files", [site.stock.photo(KNOWN)])
     answered(page)
     page.get_by_label("Where it was seen").fill("a friend's album")
     page.get_by_label("When (day, month or year)").fill("yesterday")

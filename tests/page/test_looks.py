@@ -14,7 +14,7 @@ from urllib.parse import urlsplit
 import pytest
 
 from tests.page.conftest import Open
-from tests.page.site import HELD, Site, Stock, serving
+from tests.page.site import KNOWN, Site, Stock, serving
 
 axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe-core: pip install '.[dev]'")
 
@@ -71,7 +71,7 @@ def test_no_barrier_and_no_sideways_scrolling_in_either_theme(
 
 def test_no_barrier_in_an_answer_and_in_any_way_of_comparing(shared_site: Site, open_page: Open) -> None:
     page = open_page(shared_site.address, bypass_csp=True)
-    page.set_input_files("#files", [shared_site.stock.photo(HELD)])
+    page.set_input_files("#files", [shared_site.stock.photo(KNOWN)])
     ready(page, "card-compare .candidate")
     for theme in THEMES:
         page.emulate_media(color_scheme=theme)

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from tests.page.conftest import Open, until
-from tests.page.site import HELD, NEW_CROP, Site, Stock, serving
+from tests.page.site import KNOWN, NEW_CROP, Site, Stock, serving
 from tests.page.test_looks import findings
 
 TEXT = "Oskar Dunelby <b>bold</b> of the Gannock Bar R. C., 1884. Never rebacked, a few stains. See https://elsewhere.example/x"
@@ -23,7 +23,7 @@ def test_a_listing_claim_by_claim(shared_site: Site, open_page: Open, size: str)
     page.get_by_label("Title and description").fill(TEXT)
     page.get_by_role("button", name="Compare").click()
     page.get_by_text("There is no picture").wait_for()
-    page.set_input_files("#files", [shared_site.stock.photo(HELD)])
+    page.set_input_files("#files", [shared_site.stock.photo(KNOWN)])
     page.get_by_role("button", name="Compare").click()
     page.locator(".verdict h2").wait_for()
     assert page.locator(".verdict h2").inner_text() in ("In accord", "At odds", "Open")
@@ -51,7 +51,7 @@ def lot_of(page: Any, site: Site, *names: str) -> None:
 @pytest.mark.parametrize("size", ["desk", "phone"])
 def test_a_lot_from_scans_to_tables_and_decisions(site: Site, open_page: Open, size: str) -> None:
     page = open_page(f"{site.address}/lot", size=size, bypass_csp=True)
-    lot_of(page, site, HELD, NEW_CROP)
+    lot_of(page, site, KNOWN, NEW_CROP)
     assert page.locator(".sheet-cards li").count() == 2
     page.locator("#lots", has_text="2 of 2 pages done").wait_for()
     page.locator(".sheet-cards img").first.scroll_into_view_if_needed()
@@ -62,7 +62,7 @@ def test_a_lot_from_scans_to_tables_and_decisions(site: Site, open_page: Open, s
     assert "V00013" in table
     assert findings(page) == []
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
-    page.get_by_role("button", name="Note those held").click()
+    page.get_by_role("button", name="Note those with over").click()
     page.locator(".sheet-cards", has_text="decided").wait_for()
     page.get_by_role("button", name="Undo the last decision on this lot").click()
     until(page, "document.querySelector('.sheet-cards')?.innerText.includes('decided') === false")
@@ -85,7 +85,7 @@ def test_a_new_card_of_a_lot_is_accepted(site: Site, open_page: Open) -> None:
 def test_a_folder_on_the_services_machine_becomes_a_lot(small_stock: Stock, tmp_path: Path, open_page: Open) -> None:
     scans = tmp_path / "scans" / "box 7"
     scans.mkdir(parents=True)
-    shutil.copy(small_stock.photo(HELD), scans)
+    shutil.copy(small_stock.photo(KNOWN), scans)
     with serving(small_stock, tmp_path / "catalogue", scans=tmp_path / "scans") as site:
         page = open_page(f"{site.address}/lot")
         page.get_by_label("Or a folder of scans").select_option("box 7, 1 picture")
@@ -97,7 +97,7 @@ def test_a_folder_on_the_services_machine_becomes_a_lot(small_stock: Stock, tmp_
 def test_a_lot_may_be_ended(site: Site, open_page: Open) -> None:
     page = open_page(f"{site.address}/lot")
     page.get_by_label("What you call it").fill("Album 4")
-    page.set_input_files("#files", [site.stock.photo(name) for name in (HELD, NEW_CROP)])
+    page.set_input_files("#files", [site.stock.photo(name) for name in (KNOWN, NEW_CROP)])
     page.get_by_role("button", name="Send them").click()
     page.get_by_role("button", name="End it here").click()
     page.locator("#lots", has_text="ended").wait_for()

@@ -14,7 +14,7 @@ import pytest
 from PIL import Image
 
 from tests.page.conftest import Open, until
-from tests.page.site import HELD, Site
+from tests.page.site import KNOWN, Site
 from tests.page.test_review import CROP, laid
 
 WANTED = os.environ.get("PLATEKIN_PICTURES", "")
@@ -42,7 +42,7 @@ def save(picture: Image.Image, name: str) -> None:
 
 def test_an_answer(site: Site, open_page: Open) -> None:
     page = open_page(site.address)
-    page.set_input_files("#files", [site.stock.photo(HELD)])
+    page.set_input_files("#files", [site.stock.photo(KNOWN)])
     laid(page)
     save(picture(page, 1400), "page-answer.jpg")
 

@@ -8,7 +8,7 @@ from typing import Any
 from matcher.catalogue import Catalogue
 from matcher.catalogue.tokens import make_token, revoke_token
 from tests.page.conftest import Open, until
-from tests.page.site import HELD, Site, Stock, serving
+from tests.page.site import KNOWN, Site, Stock, serving
 
 
 def token_for(folder: Path, name: str) -> str:
@@ -72,7 +72,7 @@ def test_a_photo_is_answered_after_a_restart(small_stock: Stock, tmp_path: Path,
         port = int(site.address.rsplit(":", 1)[1])
         page = open_page(site.address)
         page.locator("#choose").wait_for()
-    page.set_input_files("#files", [small_stock.photo(HELD)])
+    page.set_input_files("#files", [small_stock.photo(KNOWN)])
     page.get_by_text("The service does not answer").wait_for()
     with serving(small_stock, tmp_path / "catalogue", port=port):
         page.get_by_role("button", name="Try again").click()

@@ -12,7 +12,7 @@ import pytest
 
 from matcher.catalogue import Catalogue
 from tests.page.conftest import Open, until
-from tests.page.site import HELD, NEW_CROP, Site
+from tests.page.site import KNOWN, NEW_CROP, Site
 from tests.page.test_review import CAPTION, laid, review, shows
 
 HEIC = Path(__file__).with_name("photo.heic")
@@ -72,7 +72,7 @@ def test_the_network_is_cut_in_the_middle_of_a_photo(shared_site: Site, open_pag
     with closing(Wire(shared_site)) as wire:
         page = open_page(wire.address)
         page.wait_for_load_state("networkidle")
-        photo = shared_site.stock.photo(HELD)
+        photo = shared_site.stock.photo(KNOWN)
         wire.most = photo.stat().st_size // 2
         page.set_input_files("#files", [photo])
         told = page.locator(".photo .problem")
@@ -89,7 +89,7 @@ def test_the_network_is_cut_in_the_middle_of_a_lot(site: Site, open_page: Open) 
     with closing(Wire(site)) as wire:
         page = open_page(f"{wire.address}/lot")
         page.wait_for_load_state("networkidle")
-        photos = [site.stock.photo(name) for name in (HELD, NEW_CROP)]
+        photos = [site.stock.photo(name) for name in (KNOWN, NEW_CROP)]
         wire.most = photos[0].stat().st_size + photos[1].stat().st_size // 2
         page.set_input_files("#files", photos)
         page.get_by_role("button", name="Send them").click()

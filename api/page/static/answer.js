@@ -4,7 +4,7 @@ import { h, percent, recordAddress } from "./dom.js";
 import "./ladder.js";
 
 export const OUTCOMES = {
-  held: ["In the catalogue", (card) => [h("a", { href: recordAddress(card.record_id) }, card.record_id), ` ${card.caption}`]],
+  known: ["In the catalogue", (card) => [h("a", { href: recordAddress(card.record_id) }, card.record_id), ` ${card.caption}`]],
   new_crop: ["A new crop", (card) => `of negative ${card.pose}`],
   new_caption: ["A new caption", (card) => `on negative ${card.pose}, crop ${card.crop}`],
   new_pose: ["A new negative", () => "none of those enrolled"],

@@ -5,7 +5,7 @@ import { h, recordAddress } from "./dom.js";
 import { sureness } from "./ladder.js";
 import { get } from "./service.js";
 
-const ORDER = ["undecided", "unreadable", "new_pose", "new_crop", "new_caption", "held", null];
+const ORDER = ["undecided", "unreadable", "new_pose", "new_crop", "new_caption", "known", null];
 
 export async function cards(lot) {
   const items = [];
@@ -22,7 +22,7 @@ export async function cards(lot) {
 
 // How sure the outcome itself is: of a new caption, that these are not the known words.
 const SURE = {
-  held: (row) => row.confidence_record, new_caption: (row) => other(row.confidence_caption),
+  known: (row) => row.confidence_record, new_caption: (row) => other(row.confidence_caption),
   new_crop: (row) => other(row.confidence_crop), new_pose: (row) => other(row.confidence_pose),
 };
 const other = (share) => (typeof share === "number" ? 1 - share : null);

@@ -20,8 +20,8 @@ export async function queue(lot, changed) {
   const box = h("section", { class: "lot-queue" });
   Object.assign(state, { lot, cases: data.items, etag, changed, box, at: 0 });
   fill(box, h("h2", {}, data.total ? `${data.total} decision${data.total === 1 ? "" : "s"} wait` : "No decision waits"),
-    data.held ? h("p", {}, `${data.held} cards are held. `, h("button", { type: "button", class: "second", onclick: () => decide({ action: "confirm", above: SURE }, etag) },
-      `Note those held with over ${100 * SURE} % as seen`)) : null,
+    data.known ? h("p", {}, `${data.known} cards are in your catalogue. `, h("button", { type: "button", class: "second", onclick: () => decide({ action: "confirm", above: SURE }, etag) },
+      `Note those with over ${100 * SURE} % as seen`)) : null,
     h("div", { class: "case" }), h("p", { class: "row" }, h("button", { type: "button", class: "plain", onclick: takeBack }, "Undo the last decision on this lot")), h("div", { role: "alert", class: "case-wrong" }));
   if (data.items.length) draw();
   return box;

@@ -18,13 +18,13 @@ const KINDS = {
 };
 
 export function proposing(photo, card) {
-  if (!photo.file || !(isNew(card.outcome) || card.outcome === "held")) return null;
-  const kind = KINDS[card.outcome === "held" ? "sighting" : "find"];
+  if (!photo.file || !(isNew(card.outcome) || card.outcome === "known")) return null;
+  const kind = KINDS[card.outcome === "known" ? "sighting" : "find"];
   const key = newKey(); // one for this card: a request that was lost is not carried out twice
   const source = h("input", { id: `source-${key}`, maxlength: 200, autocomplete: "off" });
   const seenOn = h("input", { id: `seen-${key}`, maxlength: 10, placeholder: "1987-05", autocomplete: "off" });
   const told = h("p", { role: "status" });
-  const button = h("button", { class: card.outcome === "held" ? "second" : "" }, kind.button);
+  const button = h("button", { class: card.outcome === "known" ? "second" : "" }, kind.button);
   const form = h("form", { class: "proposing" }, h("p", {}, kind.words),
     h("div", { class: "columns" }, h("div", {}, h("label", { for: source.id }, "Where it was seen"), source),
       h("div", {}, h("label", { for: seenOn.id }, "When (day, month or year)"), seenOn)),

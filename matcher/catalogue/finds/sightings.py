@@ -1,6 +1,6 @@
 """Which physical cards have been seen: sightings, and the copies that a person has joined them to.
 
-A reference is a sighting too. A card that was identified as a known record (`held`) can be noted as a sighting
+A reference is a sighting too. A card that was identified as a record (outcome `known`) can be noted as a sighting
 without becoming a reference; the copy rung then suggests which copy it may be, and a person confirms or says
 otherwise. Only what a person has joined counts as one copy.
 """
@@ -54,21 +54,21 @@ def see(
     catalogue: Catalogue, answer: Mapping[str, Any], data: bytes, who: Actor, *, source: str = "", seen_on: str = "",
     **told: Any,
 ) -> DecisionRow | None:  # fmt: skip
-    """Note every `held` card of a photo as a sighting of its record; None where there is none, or none is new.
+    """Note every `known` card of a photo as a sighting of its record; None where there is none, or none is new.
 
     That the card is the record is the person's word, who notes it; which copy it is stays open.
     """
     check_day(seen_on)
     if hashlib.sha256(data).hexdigest() != answer["sha256"]:
         raise UnreadablePhoto("changed", f"{answer['photo']}: was changed while it was being read", "run again")
-    held = [card for card in answer["cards"] if card["outcome"] == "held"]
-    if not held:
+    known = [card for card in answer["cards"] if card["outcome"] == "known"]
+    if not known:
         return None
     suffix = files.suffix_of(data)
     image: dict[str, Any] = {files.image_name(answer["sha256"], suffix): data}
     with catalogue.writing(PATIENCE), catalogue.bringing(image), catalogue.deciding(who, "see", **told) as entry:
         made = []
-        for card in held:
+        for card in known:
             outline = outline_key(card["quad"])
             if entry.draft.rows(Sighting, sha256=answer["sha256"], outline=outline):
                 continue
@@ -83,7 +83,7 @@ def see(
                 evidence={"confidence": card["confidence"], "versions": answer["versions"]},
             )  # fmt: skip
             made.append(f"{number} of {card['record_id']}")
-        entry.about = " ".join(card["record_id"] for card in held)
+        entry.about = " ".join(card["record_id"] for card in known)
         entry.outcome = f"sightings {', '.join(made)}"
     return entry.row
 
@@ -152,7 +152,7 @@ def sighting(catalogue: Catalogue, number: int) -> SightingRow:
 
 
 def _suggestion(card: Mapping[str, Any]) -> tuple[int | None, float | None]:
-    """The reference of the held record whose very card this most probably is."""
+    """The reference of the known record whose very card this most probably is."""
     likely = [
         (candidate["confidence"]["copy"], int(candidate["reference"]))
         for candidate in card["candidates"]

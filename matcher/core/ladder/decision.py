@@ -18,7 +18,7 @@ from matcher.core.ladder.fusion import fuse_by_pose
 from matcher.core.ladder.head_to_head import Contender, share_odds
 from matcher.core.settings import Thresholds
 
-Outcome = Literal["held", "new_crop", "new_caption", "new_pose", "undecided", "unreadable"]
+Outcome = Literal["known", "new_crop", "new_caption", "new_pose", "undecided", "unreadable"]
 
 
 @dataclass(frozen=True)
@@ -217,7 +217,7 @@ class _Climb:
         if p_caption >= self.thresholds.caption:
             sure = replace(sure, copy=winner.copy.probability if winner.copy else None)
             full = {**known, "caption": winner.record.caption, "record_id": best}
-            return self._made("held", full, sure, *reasons)
+            return self._made("known", full, sure, *reasons)
         unread = sorted({c.record.record_id for c in self.same_crop} - set(self.captions))
         if unread:
             words = f"the caption could not be compared with that of {', '.join(unread)}"

@@ -188,7 +188,7 @@ def _by_record(claim: Claim, card: CardEvidence, known: CatalogueFacts, fits: Ca
 
 def _unlisted(claim: Claim, card: CardEvidence, known: CatalogueFacts) -> Judgement:
     """New to the catalogue at hand; of other people's lists nothing is known."""
-    if card.outcome == "held" and card.record_id:
+    if card.outcome == "known" and card.record_id:
         sure = card.pose_and_crop * card.captions.get(card.record_id, 0.0)
         told = f"called unlisted; your catalogue holds it as {card.record_id}"
         return _decided(claim, card, 0.0, sure, told, "", evidence={"record_id": card.record_id})

@@ -29,7 +29,7 @@ class Card:
     found:    the card's part of the published answer. photo: the rest of that answer.
     side:     'front' or 'back' where that is told. other: the card that shows its other side.
     same_scan, same_card, same_record: other cards of the lot: the same file's content again; the same physical card
-              scanned again; held as the same record. original: the first of same_scan and same_card, itself if none.
+              scanned again; known as the same record. original: the first of same_scan and same_card, itself if none.
     family:   the card that stands for all that seem to be one variation with it.
     """
 
@@ -92,15 +92,15 @@ def related(cards: Sequence[Card], pairs: Sequence[store.PairRow]) -> tuple[Card
     """The cards with their duplicates, copies and families."""
     fronts = {card.key: card for card in cards if card.is_front}
     kin: CardGroups = group_cards({key: card.found for key, card in fronts.items()}, pairs)
-    held = defaultdict(list)
+    of_record = defaultdict(list)
     for card in fronts.values():
-        if card.outcome == "held":
-            held[card.found["record_id"]].append(card.card)
+        if card.outcome == "known":
+            of_record[card.found["record_id"]].append(card.card)
     made = []
     for card in cards:
         again = [fronts[key].card for key in kin.same_card.get(card.key, ()) if key != card.key]
-        record = card.found["record_id"] if card.outcome == "held" else None
-        others = [other for other in held.get(record, ()) if other != card.card and other not in again]
+        record = card.found["record_id"] if card.outcome == "known" else None
+        others = [other for other in of_record.get(record, ()) if other != card.card and other not in again]
         first = min((card.original, *again), key=_place) if card.is_front else card.original
         family = fronts[kin.family[card.key]].card if card.key in kin.family and card.key in fronts else card.card
         told = {"same_card": tuple(again), "same_record": tuple(others), "original": first, "family": family}

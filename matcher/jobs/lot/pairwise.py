@@ -118,9 +118,9 @@ def _meetings(
 
 
 def _worth(card: Card, other: Card, hit: Hit) -> bool:
-    """Two that are held as different records have been told apart by better means."""
-    both_held = card.outcome == other.outcome == "held"
-    return hit.inliers >= FEWEST and not (both_held and card.found["record_id"] != other.found["record_id"])
+    """Two that are known as different records have been told apart by better means."""
+    both_known = card.outcome == other.outcome == "known"
+    return hit.inliers >= FEWEST and not (both_known and card.found["record_id"] != other.found["record_id"])
 
 
 def _meet(meeting: _Meeting, settings: Settings, calibration: Calibration) -> list[PairRow]:

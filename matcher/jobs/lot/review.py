@@ -143,7 +143,7 @@ def confirm(
     catalogue: Catalogue, lot: LotRow, cards: Sequence[Card], who: Actor, *, above: float = 0.0, note: str = "",
     batch: Batch | None = None,
 ) -> tuple[DecisionRow, ...]:  # fmt: skip
-    """Note every held card of the lot as a sighting of its record, as one batch."""
+    """Note every card of a known record in the lot as a sighting of it, as one batch."""
     chosen = to_confirm(catalogue, cards, above)
     _missing(chosen)
     batch = batch or Batch(lot, note)
@@ -231,7 +231,7 @@ def _seen(catalogue: Catalogue, cards: Iterable[Card], record_id: str, who: Acto
     for find_id in proposed.values():
         batch.add(resolution.merge(catalogue, find_id, record_id, who, **batch.told()))
     for some in _by_picture(card for card in chosen if card.card not in proposed):
-        told = [{**card.found, "outcome": "held", "record_id": record_id} for card in some]
+        told = [{**card.found, "outcome": "known", "record_id": record_id} for card in some]
         answer = {**some[0].photo, "cards": told}
         data = _bytes_of(catalogue, some[0])
         batch.add(sightings.see(catalogue, answer, data, who, source=_source(some[0]), **batch.told()))

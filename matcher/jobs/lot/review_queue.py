@@ -19,7 +19,7 @@ from matcher.jobs.lot.cards import NEW, Card, cards_of
 from matcher.jobs.lot.store import LotRow
 
 ASKED = (*NEW, "undecided")
-"""Outcomes that wait for a person; `held` is confirmed as a whole, `unreadable` is nobody's to decide."""
+"""Outcomes that wait for a person; `known` is confirmed as a whole, `unreadable` is nobody's to decide."""
 
 
 @dataclass(frozen=True)
@@ -99,13 +99,13 @@ def card_named(cards: Sequence[Card], lot: LotRow, card_id: str) -> Card:
 
 
 def to_confirm(catalogue: Catalogue, cards: Sequence[Card], above: float) -> tuple[Card, ...]:
-    """Held cards that nobody has confirmed yet, if the answer is at least so sure."""
+    """Cards of known records that nobody has confirmed yet, if the answer is at least so sure."""
     done = settled(catalogue, cards)
     return tuple(
         card
         for card in cards
         if card.is_front
-        and card.outcome == "held"
+        and card.outcome == "known"
         and card.card not in done
         and (card.found["confidence"]["record"] or 0.0) >= above
     )

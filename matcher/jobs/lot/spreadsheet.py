@@ -32,8 +32,8 @@ LINES = 5
 TEXT = 17
 DOUBTFUL = (178, 58, 30)
 
-ORDER = ("undecided", "unreadable", "new_caption", "new_crop", "new_pose", "held")
-"""The doubtful first: what stops half-way, then what is new, then what is held, the least sure first."""
+ORDER = ("undecided", "unreadable", "new_caption", "new_crop", "new_pose", "known")
+"""The doubtful first: what stops half-way, then what is new, then what is known, the least sure first."""
 
 
 def write_sheet(catalogue: Catalogue, lot: LotRow, target: Path) -> int:
@@ -107,8 +107,8 @@ def _words(card: Card, decided: Settled | None) -> list[tuple[str, Any, bool]]:
     outcome = card.outcome.replace("_", " ")
     told: list[tuple[str, Any, bool]] = [(record or outcome, INK if record else DOUBTFUL, True)]
     closest = f"closest {found['candidates'][0]['record_id']}" if found["candidates"] else "like none enrolled"
-    held = outcome if sure is None else f"{outcome} {100 * sure:.0f} %"
-    state = held if record else closest
+    stated = outcome if sure is None else f"{outcome} {100 * sure:.0f} %"
+    state = stated if record else closest
     told.append((decided.state if decided and decided.state != "open" else state, INK, False))
     known = " ".join(str(found[name]) for name in ("pose", "crop", "caption") if found[name])
     told.append((known or "-", INK, False))

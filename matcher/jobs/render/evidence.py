@@ -175,7 +175,7 @@ def _print_window(page: Pixels, pixels: Pixels, to_page: NDArray[np.float64], co
 def _headline(card: CardAnswer, name: str) -> str:
     known, sure = card.answer.established, card.answer.confidence
     told = {
-        "held": f"held: {known.get('record_id')}, {known.get('caption')}",
+        "known": f"known: {known.get('record_id')}, {known.get('caption')}",
         "new_crop": f"new crop of pose {known.get('pose')}",
         "new_caption": f"new caption on pose {known.get('pose')}, crop {known.get('crop')}",
         "new_pose": "new pose: none of the enrolled negatives",

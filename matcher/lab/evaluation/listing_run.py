@@ -209,7 +209,7 @@ def _note(sightings: Sequence[Later], folder: Path, output: Path, catalogue: Pat
         answers = _answered(jobs, output / "noted.jsonl", catalogue, workers, say)
         for later in left:
             answer = answers[f"{later.name}.jpg"]
-            cards = [{**card, "outcome": "held", "record_id": later.query.record_id} for card in answer["cards"][:1]]
+            cards = [{**card, "outcome": "known", "record_id": later.query.record_id} for card in answer["cards"][:1]]
             data = (folder / f"{later.name}.jpg").read_bytes()
             copies.see(opened, {**answer, "cards": cards}, data, person(WHO), source="a sale", seen_on="1999-05")
 

@@ -235,11 +235,11 @@ def duplicate_lines(rows: Sequence[dict[str, Any]]) -> Iterator[str]:
 def _queue_lines(catalogue: Catalogue, cards: Sequence[Card]) -> Iterator[str]:
     (lot,) = {card.item.lot_id for card in cards}
     cases = queue(catalogue, store.lot(catalogue, lot), cards)
-    held = to_confirm(catalogue, cards, 0.0)
+    known = to_confirm(catalogue, cards, 0.0)
     waiting = sum(len(case.cards) for case in cases)
-    made = len(cases) + bool(held)
+    made = len(cases) + bool(known)
     yield (
-        f"decisions: {len(cases)} for {waiting} cards that wait, 1 for {len(held)} held: {made / len(cards):.2f} a "
+        f"decisions: {len(cases)} for {waiting} cards that wait, 1 for {len(known)} known: {made / len(cards):.2f} a "
         f"card of the lot (bar 0.5), {len(cases) / max(1, waiting):.2f} a waiting card"
     )
 

@@ -45,7 +45,7 @@ SAME_COPY_EVERY, TWO_COPIES_EVERY = 3, 5
 """Every third known query shows the very card of a reference; every fifth record has two."""
 
 OUTCOMES: dict[Kind, str] = {
-    "known": "held",
+    "known": "known",
     "new_crop": "new_crop",
     "new_caption": "new_caption",
     "near_pose": "new_pose",

@@ -18,10 +18,10 @@ LEGIBLE = 0.30
 class ScoredAnswer:
     """One query's answer against its truth.
 
-    outcome:    of the answer, or 'no card'. right: the outcome, and for `held` the record too.
+    outcome:    of the answer, or 'no card'. right: the outcome, and for `known` the record too.
     pose_first, record_first: the closest candidate's; None where the truth is not enrolled.
-    held_wrong: held, but nothing or another record is true.
-    score:      how sure the answer is that the card is a held record: the highest record confidence of any candidate.
+    known_wrong: called known, but nothing or another record is true.
+    score:      how sure the answer is that the card is a known record: the highest record confidence of any candidate.
     """
 
     kind: str
@@ -31,7 +31,7 @@ class ScoredAnswer:
     right: bool
     pose_first: bool | None
     record_first: bool | None
-    held_wrong: bool
+    known_wrong: bool
     score: float
 
     @property
@@ -49,16 +49,16 @@ def score_answer(row: Row) -> ScoredAnswer:
     outcome = answer.get("outcome", "no card")
     candidates = answer.get("candidates", [])
     closest = candidates[0] if candidates else {}
-    held = outcome == "held"
+    known = outcome == "known"
     return ScoredAnswer(
         kind=row["kind"],
         fade=row["fade"],
         condition=row["condition"],
         outcome=outcome,
-        right=outcome == truth["outcome"] and (not held or answer["record_id"] == truth["record_id"]),
+        right=outcome == truth["outcome"] and (not known or answer["record_id"] == truth["record_id"]),
         pose_first=closest.get("pose") == truth["pose"] if truth["pose"] else None,
         record_first=closest.get("record_id") == truth["record_id"] if truth["record_id"] else None,
-        held_wrong=held and answer["record_id"] != truth["record_id"],
+        known_wrong=known and answer["record_id"] != truth["record_id"],
         score=max((candidate["confidence"]["record"] or 0.0 for candidate in candidates), default=0.0),
     )
 

@@ -69,7 +69,7 @@ def cells(rows: Sequence[Row]) -> list[Cell]:
         _windows(given),
         _crops(given, scored),
         _captions(given, scored),
-        _held(given, scored),
+        _open_set(given, scored),
         _calibration(given),
         _copies(given),
         _speed(given),
@@ -131,7 +131,7 @@ def _records(rows: list[Row], scored: list[ScoredAnswer]) -> Iterator[Cell]:
     ):
         cell = share(what, [bool(v.record_first) for _, v in some], bar)
         yield replace(cell, baselines=_named([row for row, _ in some], "record_id"))
-    yield share("held as the right record, known, good light, contrast >= 30 %", [v.right for _, v in good])
+    yield share("known as the right record, known, good light, contrast >= 30 %", [v.right for _, v in good])
 
 
 def _named(rows: list[Row], what: str) -> tuple[tuple[str, float], ...]:
@@ -186,11 +186,13 @@ def _captions(rows: list[Row], scored: list[ScoredAnswer]) -> Iterator[Cell]:
             what = f"caption differs by {change}, {name}"
             yield share(f"{what}: right or undecided", honest, Bar(bar) if bar else None)
             yield share(f"{what}: right", [v.right for v in some])
-            yield share(f"{what}: wrong words held", [v.held_wrong for v in some], Bar(0.02, True) if bar else None)
+            yield share(
+                f"{what}: new words called known", [v.known_wrong for v in some], Bar(0.02, True) if bar else None
+            )
     yield area("caption rung on pairs, AUROC", *of_pairs(rows, "caption"))
 
 
-def _held(rows: list[Row], scored: list[ScoredAnswer]) -> Iterator[Cell]:
+def _open_set(rows: list[Row], scored: list[ScoredAnswer]) -> Iterator[Cell]:
     strange = ("near_pose", "unknown")
     for name, kinds, bar in (("all others", tuple(KINDS), Bar(0.995)), ("near pose and unknown", strange, None)):
         some = [(row, v) for row, v in zip(rows, scored, strict=True) if v.kind == "known" or v.kind in kinds]
@@ -199,12 +201,12 @@ def _held(rows: list[Row], scored: list[ScoredAnswer]) -> Iterator[Cell]:
         baselines = tuple(
             (r, measures.auroc([row["baselines"][r]["score"] for row, _ in some], truth)) for r in BASELINES
         )
-        yield replace(area(f"held or not, known / {name}, AUROC", scores, truth, bar), baselines=baselines)
+        yield replace(area(f"in the catalogue or not, known / {name}, AUROC", scores, truth, bar), baselines=baselines)
         false = measures.false_positives_at(scores, truth)
-        yield Cell(f"held or not, known / {name}, false positives at 95 % found", false, len(some), true=sum(truth))
-    held = [v.held_wrong for v in scored if v.kind in strange]
-    yield share("wrongly held, near pose and unknown", held, Bar(0.005, True))
-    yield share("wrongly held, all", [v.held_wrong for v in scored])
+        yield Cell(f"in the catalogue or not, known / {name}, false positives at 95 % found", false, len(some), true=sum(truth))
+    wrong = [v.known_wrong for v in scored if v.kind in strange]
+    yield share("wrongly called known, near pose and unknown", wrong, Bar(0.005, True))
+    yield share("wrongly called known, all", [v.known_wrong for v in scored])
 
 
 def _calibration(rows: list[Row]) -> Iterator[Cell]:

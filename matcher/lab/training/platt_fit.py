@@ -17,7 +17,7 @@ from matcher.lab.evaluation.scored_answers import stated
 
 SCALED = ("pose", "copy")
 """The crop is left as it is: what it states is nearly always settled, and true. So is the caption: with a scaling it
-was too modest less often, but of 400 photos with other negatives one more was held with wrong words."""
+was too modest less often, but of 400 photos with other negatives one more was called known with wrong words."""
 
 MOST = 0.9999
 """Stated probabilities are published with four digits."""

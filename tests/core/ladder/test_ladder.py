@@ -220,7 +220,7 @@ def candidate(record: str, pose: str, crop: str, *p: float | None) -> Candidate:
 
 OUTCOMES = [
     # candidates (record, pose, crop, p(pose), p(crop), p(caption)) -> outcome, record
-    ([("V1", "P1", "A", 0.99, 0.98, 0.97), ("V2", "P1", "A", 0.99, 0.98, 0.02)], "held", "V1"),
+    ([("V1", "P1", "A", 0.99, 0.98, 0.97), ("V2", "P1", "A", 0.99, 0.98, 0.02)], "known", "V1"),
     ([("V1", "P1", "A", 0.99, 0.02), ("V2", "P1", "B", 0.99, 0.05)], "new_crop", None),
     ([("V1", "P1", "A", 0.99, 0.98, 0.03), ("V2", "P1", "A", 0.99, 0.98, 0.01)], "new_caption", None),
     ([("V1", "P1", "A", 0.01), ("V9", "P2", "A", 0.02)], "new_pose", None),
@@ -270,14 +270,14 @@ def test_one_reference_that_was_outlined_badly_is_outvoted_by_its_equals() -> No
 
 @pytest.mark.parametrize(
     ("read", "outcome"),
-    [({"V1": 0.9, "V2": 0.05}, "held"), ({"V1": 0.02, "V2": 0.02}, "new_caption"), ({}, "undecided")],
+    [({"V1": 0.9, "V2": 0.05}, "known"), ({"V1": 0.02, "V2": 0.02}, "new_caption"), ({}, "undecided")],
 )
 def test_what_was_read_settles_what_the_inks_leave_open(read: dict[str, float], outcome: str) -> None:
     rows = [candidate("V1", "P1", "A", 0.99, 0.98, 0.55), candidate("V2", "P1", "A", 0.99, 0.98, 0.5)]
     heard = CaptionEvidence({name: log_odds(p) for name, p in read.items()}, "read")
     answer = decide(rows, Thresholds(), 5, CALIBRATION, heard)
     assert answer.outcome == outcome
-    assert answer.established.get("record_id") == ("V1" if outcome == "held" else None)
+    assert answer.established.get("record_id") == ("V1" if outcome == "known" else None)
 
 
 def test_confidences_of_an_answer_multiply_to_the_record() -> None:

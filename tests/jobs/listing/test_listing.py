@@ -46,7 +46,7 @@ def candidate(
 
 
 def card(outcome: str, *candidates: dict[str, Any], contrast: float = 0.5, **look: Any) -> dict[str, Any]:
-    best = candidates[0] if outcome == "held" else {}
+    best = candidates[0] if outcome == "known" else {}
     return {
         "outcome": outcome,
         "record_id": best.get("record_id"),
@@ -72,12 +72,12 @@ def statuses(result: dict[str, Any]) -> dict[str, str]:
     return {claim["kind"]: claim["status"] for claim in result["claims"]}
 
 
-HELD = card("held", candidate(1))
+KNOWN = card("known", candidate(1))
 """Arturo Brellby, P001: standing, with oar."""
 
 
 def test_a_listing_that_fits(assessor: Assessor) -> None:
-    found = weigh(assessor, "Arturo Brellby with oar, Quay Rowers, full length. Rebacked.", photo(HELD))
+    found = weigh(assessor, "Arturo Brellby with oar, Quay Rowers, full length. Rebacked.", photo(KNOWN))
     assert statuses(found) == {
         "subject": "agrees", "pose": "agrees", "club": "agrees", "crop": "agrees", "condition": "cannot be told",
     }  # fmt: skip
@@ -90,7 +90,7 @@ def test_a_listing_that_fits(assessor: Assessor) -> None:
 
 
 def test_the_sitter_is_right_and_the_pose_is_not(assessor: Assessor) -> None:
-    found = weigh(assessor, "Arturo Brellby, seated", photo(HELD))
+    found = weigh(assessor, "Arturo Brellby, seated", photo(KNOWN))
     assert statuses(found) == {"subject": "agrees", "pose": "contradicts"}
     (pose,) = [claim for claim in found["claims"] if claim["kind"] == "pose"]
     assert pose["confidence"] == pytest.approx(0.99)
@@ -104,11 +104,11 @@ def test_the_sitter_is_right_and_the_pose_is_not(assessor: Assessor) -> None:
     ("text", "cards", "expected"),
     [
         # another sitter
-        ("Zoë Ondarre", [HELD], "contradicts"),
+        ("Zoë Ondarre", [KNOWN], "contradicts"),
         # a pose that is described for another pose of the sitter, though nothing excludes it
-        ("lantern at feet", [HELD], "contradicts"),
+        ("lantern at feet", [KNOWN], "contradicts"),
         # a term that no description of the sitter has
-        ("arms folded", [HELD], "cannot be told"),
+        ("arms folded", [KNOWN], "cannot be told"),
         # not sure enough of the pose to speak against it
         ("seated", [card("undecided", candidate(1, pose=0.7))], "cannot be told"),
         # a negative that is not known
@@ -118,43 +118,43 @@ def test_the_sitter_is_right_and_the_pose_is_not(assessor: Assessor) -> None:
         ("Arturo Brellby", [card("undecided", candidate(1, 0.5), candidate(2, 0.48))], "agrees"),
         ("with oar", [card("undecided", candidate(1, 0.5), candidate(2, 0.48))], "cannot be told"),
         # captions, to the letter
-        ("caption reads 'Arturo Brellby'", [HELD], "agrees"),
-        ("caption reads 'Arturo Brelby'", [HELD], "contradicts"),
-        ("caption reads 'Arturo Brellbie'", [HELD], "cannot be told"),
+        ("caption reads 'Arturo Brellby'", [KNOWN], "agrees"),
+        ("caption reads 'Arturo Brelby'", [KNOWN], "contradicts"),
+        ("caption reads 'Arturo Brellbie'", [KNOWN], "cannot be told"),
         ("caption reads 'Arturo Brelby'", [card("undecided", candidate(1, caption=None))], "cannot be told"),
         # a crop, a club, what is not described or stated
-        ("bust", [HELD], "contradicts"),
+        ("bust", [KNOWN], "contradicts"),
         ("bust", [card("new_crop", candidate(1, crop=0.01, caption=None))], "cannot be told"),
-        ("Tessaly R. C.", [HELD], "contradicts"),
-        ("Fern Cocoa", [HELD], "cannot be told"),
-        ("unlisted", [HELD], "contradicts"),
+        ("Tessaly R. C.", [KNOWN], "contradicts"),
+        ("Fern Cocoa", [KNOWN], "cannot be told"),
+        ("unlisted", [KNOWN], "contradicts"),
         ("unlisted", [card("new_pose", candidate(1, 0.03, None, None))], "agrees"),
         # denied
-        ("not Pinnock", [HELD], "agrees"),
-        ("not Brellby", [HELD], "contradicts"),
+        ("not Pinnock", [KNOWN], "agrees"),
+        ("not Brellby", [KNOWN], "contradicts"),
         # condition words beside the catalogue's cards
-        ("strong image", [card("held", candidate(1), contrast=0.12)], "contradicts"),
-        ("strong image", [card("held", candidate(1), contrast=0.9)], "agrees"),
-        ("strong image", [card("held", candidate(1), contrast=0.5)], "cannot be told"),
-        ("faded", [card("held", candidate(1), contrast=0.2)], "agrees"),
-        ("not faded", [card("held", candidate(1), contrast=0.12)], "contradicts"),
+        ("strong image", [card("known", candidate(1), contrast=0.12)], "contradicts"),
+        ("strong image", [card("known", candidate(1), contrast=0.9)], "agrees"),
+        ("strong image", [card("known", candidate(1), contrast=0.5)], "cannot be told"),
+        ("faded", [card("known", candidate(1), contrast=0.2)], "agrees"),
+        ("not faded", [card("known", candidate(1), contrast=0.12)], "contradicts"),
         # measured on a scan
-        ("1 7/16 x 2 1/2 in", [card("held", candidate(1), facts={"size_mm": [36.4, 63.6]})], "agrees"),
-        ("42 x 63 mm", [card("held", candidate(1), facts={"size_mm": [36.4, 63.6]})], "contradicts"),
-        ("trimmed", [card("held", candidate(1), facts={"off_size_mm": [-2.1, 0.1], "sigma": {"size_mm": 0.2}})],
+        ("1 7/16 x 2 1/2 in", [card("known", candidate(1), facts={"size_mm": [36.4, 63.6]})], "agrees"),
+        ("42 x 63 mm", [card("known", candidate(1), facts={"size_mm": [36.4, 63.6]})], "contradicts"),
+        ("trimmed", [card("known", candidate(1), facts={"off_size_mm": [-2.1, 0.1], "sigma": {"size_mm": 0.2}})],
          "agrees"),
-        ("trimmed", [card("held", candidate(1), facts={"off_size_mm": [0.1, 0.1], "sigma": {"size_mm": 0.2}})],
+        ("trimmed", [card("known", candidate(1), facts={"off_size_mm": [0.1, 0.1], "sigma": {"size_mm": 0.2}})],
          "contradicts"),
-        ("36 x 63 mm", [HELD], "cannot be told"),
+        ("36 x 63 mm", [KNOWN], "cannot be told"),
         # how many
-        ("one card", [HELD], "agrees"),
-        ("two cards", [HELD], "contradicts"),
-        ("one card", [HELD, HELD], "contradicts"),
-        ("one card", [HELD, card("new_pose")], "cannot be told"),
+        ("one card", [KNOWN], "agrees"),
+        ("two cards", [KNOWN], "contradicts"),
+        ("one card", [KNOWN, KNOWN], "contradicts"),
+        ("one card", [KNOWN, card("new_pose")], "cannot be told"),
         # one of several cards on a picture
-        ("Pinnock", [HELD, card("held", candidate(4))], "agrees"),
-        ("Ondarre", [HELD, card("held", candidate(4))], "contradicts"),
-        ("Ondarre", [HELD, card("unreadable")], "cannot be told"),
+        ("Pinnock", [KNOWN, card("known", candidate(4))], "agrees"),
+        ("Ondarre", [KNOWN, card("known", candidate(4))], "contradicts"),
+        ("Ondarre", [KNOWN, card("unreadable")], "cannot be told"),
         ("Ondarre", [], "cannot be told"),
     ],
 )  # fmt: skip
@@ -166,17 +166,17 @@ def test_one_claim(assessor: Assessor, text: str, cards: list[dict[str, Any]], e
 
 
 def test_a_name_that_is_not_sure_contradicts_nothing(assessor: Assessor) -> None:
-    assert statuses(weigh(assessor, "Quentin Ondarre", photo(HELD))) == {"subject": "cannot be told"}
+    assert statuses(weigh(assessor, "Quentin Ondarre", photo(KNOWN))) == {"subject": "cannot be told"}
 
 
 def test_the_rest_is_asked_of_the_card_that_is_named(assessor: Assessor) -> None:
-    found = weigh(assessor, "Pinnock, sitting", photo(HELD, card("held", candidate(4))))
+    found = weigh(assessor, "Pinnock, sitting", photo(KNOWN, card("known", candidate(4))))
     assert statuses(found) == {"subject": "agrees", "pose": "agrees"}
     assert any("shows Arturo Brellby, whom the text does not name" in note for note in found["notes"])
 
 
 def test_ten_cards_under_one_description(assessor: Assessor) -> None:
-    found = weigh(assessor, "Arturo Brellby with oar", photo(*[HELD] * 10))
+    found = weigh(assessor, "Arturo Brellby with oar", photo(*[KNOWN] * 10))
     assert found["verdict"]["step"] == "in accord"
     assert any("10 cards" in note for note in found["notes"])
 
@@ -190,13 +190,13 @@ def test_a_picture_that_cannot_be_read_is_told(assessor: Assessor) -> None:
 
 
 def test_a_text_that_claims_nothing(assessor: Assessor) -> None:
-    found = weigh(assessor, "写真 старая открытка", photo(HELD))
+    found = weigh(assessor, "写真 старая открытка", photo(KNOWN))
     assert found["verdict"]["step"] == "open"
     assert [one["words"] for one in found["unread"]] == ["写真 старая открытка"]
 
 
 def test_results_are_plain_json(assessor: Assessor) -> None:
-    found = weigh(assessor, "<script>alert(1)</script> Brellby, 1 7/16 x 2 1/2 in, two cards, 1887", photo(HELD))
+    found = weigh(assessor, "<script>alert(1)</script> Brellby, 1 7/16 x 2 1/2 in, two cards, 1887", photo(KNOWN))
     assert json.loads(json.dumps(found)) == found
     assert found["text"].startswith("<script>")
 
@@ -316,7 +316,7 @@ def call(lot: Path, *words: Any, code: int = 0, said: str | bytes | None = None)
 
 
 def test_the_command_weighs_a_listing_and_notes_sightings(lot: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    path, told = photo_answer(lot, 60, "held", pose="P000", record_id="V000")
+    path, told = photo_answer(lot, 60, "known", pose="P000", record_id="V000")
     monkeypatch.setattr(import_module("matcher.cli.listing"), "identify_all", lambda jobs, *_: iter([told]))
     shown = call(lot, "--text", "-", path, said="Sitter 0")
     assert shown.stdout.startswith("IN ACCORD   subject as described")

@@ -141,7 +141,7 @@ def note(references: CatalogueReferences, folder: Path) -> None:
     """Note a photo of a scene as a sighting of V000."""
     path = folder / "seen.png"
     assert cv2.imwrite(str(path), scene(3))
-    _, told = photo_answer(folder, 70, "held", pose="P000", record_id="V000")
+    _, told = photo_answer(folder, 70, "known", pose="P000", record_id="V000")
     card: dict[str, Any] = {**told["cards"][0], "quad": CORNERS.tolist()}
     answer = {**told, "photo": "seen.png", "sha256": read_photo(path).sha256, "cards": [card]}
     with Catalogue.open(references.catalogue.folder) as catalogue:

@@ -40,10 +40,10 @@ def lot_scans(tmp_path: Path) -> Path:
 
 
 def answers() -> Quick:
-    held = found("held", record_id="V000", pose="P000", crop="A", confidence={"record": 0.95})
+    known = found("known", record_id="V000", pose="P000", crop="A", confidence={"record": 0.95})
     return Quick({
-        "page1.png": [held], "again.png": [held], "page2.png": [found("new_pose"), found("undecided", pose="P000")],
-        "page3.png": [found("new_pose")], "page4.png": [held], "page5.png": [found("unreadable")],
+        "page1.png": [known], "again.png": [known], "page2.png": [found("new_pose"), found("undecided", pose="P000")],
+        "page3.png": [found("new_pose")], "page4.png": [known], "page5.png": [found("unreadable")],
         "лист 10.png": [found("new_crop", pose="P000")], "without_suffix": [found("unreadable")],
     })  # fmt: skip
 

@@ -42,11 +42,11 @@ def box(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def lot(catalogue: Catalogue, box: Path) -> LotRow:
-    """p1 to p3 show one new pose, p4 and p5 cannot be told, p6 and p7 are held; p7 is p6's very card again."""
-    held = found("held", record_id="V000", pose="P000", crop="A", confidence={"record": 0.95, "copy": 0.1})
+    """p1 to p3 show one new pose, p4 and p5 cannot be told, p6 and p7 are known; p7 is p6's very card again."""
+    known = found("known", record_id="V000", pose="P000", crop="A", confidence={"record": 0.95, "copy": 0.1})
     quick = Quick({
         **{f"p{k}.png": [found("new_pose", caption=None)] for k in (1, 2, 3)},
-        **{f"p{k}.png": [found("undecided", pose="P000")] for k in (4, 5)}, "p6.png": [held], "p7.png": [held],
+        **{f"p{k}.png": [found("undecided", pose="P000")] for k in (4, 5)}, "p6.png": [known], "p7.png": [known],
     })  # fmt: skip
     lot = tag(catalogue, box, quick).lot
     for one, other in (("1.1", "2.1"), ("2.1", "3.1"), ("4.1", "5.1")):
@@ -232,7 +232,7 @@ def test_faces_and_the_contact_sheet(catalogue: Catalogue, lot: LotRow, tmp_path
     with Image.open(tmp_path / "s.png") as page:
         assert page.size == (1240, 1754)
     order = [card.outcome for card in in_order(cards_of(catalogue, lot))]
-    assert order == ["undecided"] * 2 + ["new_pose"] * 3 + ["held"] * 2
+    assert order == ["undecided"] * 2 + ["new_pose"] * 3 + ["known"] * 2
 
 
 # Sidecars
@@ -348,7 +348,7 @@ def test_the_commands_of_a_lot(catalogue: Catalogue, lot: LotRow, tmp_path: Path
         return result.stdout
 
     assert lot.lot_id in call("lots", "list")
-    assert "2 decisions settle 5 cards; 2 held cards" in call("lots", "queue", lot.lot_id)
+    assert "2 decisions settle 5 cards; 2 cards of known records" in call("lots", "queue", lot.lot_id)
     preview = call("lots", "choose", lot.lot_id, "4.1", "V001", "--preview")
     assert "5.1" in preview
     assert "nothing was decided" in preview
@@ -358,7 +358,7 @@ def test_the_commands_of_a_lot(catalogue: Catalogue, lot: LotRow, tmp_path: Path
     assert {row["card"]: row.get("decided_record") for row in rows}["4.1"] == "V001"
     call("lots", "accept", lot.lot_id, "1.1", "--subject", "Bo Fell", "--caption", "BO FELL", "--by", "Ada Quill")
     call("lots", "confirm", lot.lot_id, "--above", "0.9", "--by", "Ada Quill")
-    assert "1 decisions settle 1 cards; 0 held" in call("lots", "queue", lot.lot_id)
+    assert "1 decisions settle 1 cards; 0 cards of known records" in call("lots", "queue", lot.lot_id)
     call("lots", "undo", lot.lot_id, "--all", "--by", "Ada Quill")
     call("lots", "save", lot.lot_id, tmp_path / "out.xlsx")
     call("lots", "sheet", lot.lot_id, tmp_path / "out.pdf")
