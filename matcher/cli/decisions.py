@@ -12,6 +12,7 @@ from matcher.catalogue import Catalogue
 from matcher.catalogue.log import undo_redo
 from matcher.catalogue.log.decisions import DecisionRow, as_json
 from matcher.catalogue.log.log_io import export_log, replay_log
+from matcher.catalogue.log.past_words import outcome_now
 from matcher.cli.shared import (
     ByOption,
     CatalogueOption,
@@ -66,7 +67,8 @@ def show(number: Annotated[int, typer.Argument(metavar="NUMBER", min=1)], catalo
     if not row.standing:
         console.print("standing  no: it was undone")
     for name, value in row.evidence.items():
-        console.print(f"evidence  {name}: {value}", markup=False)
+        said = outcome_now(value) if name == "outcome" else value
+        console.print(f"evidence  {name}: {said}", markup=False)
     for change in row.changes:
         kind = "new" if change.before is None else "gone" if change.after is None else "changed"
         keys = ", ".join(map(str, change.key))

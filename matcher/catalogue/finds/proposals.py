@@ -17,6 +17,7 @@ from sqlalchemy import Select, func, select
 from matcher.catalogue.exchange.table import is_day
 from matcher.catalogue.log.changes import Draft, find_id
 from matcher.catalogue.log.decisions import machine
+from matcher.catalogue.log.past_words import outcome_ever, outcome_now
 from matcher.catalogue.records import files
 from matcher.catalogue.records.ingest import PreparedReference, keep_description
 from matcher.catalogue.records.prepare import prepare_outline
@@ -182,13 +183,16 @@ def check_day(text: str) -> None:
 
 def _where(query: Select[Any], state: str | None, outcome: str | None) -> Select[Any]:
     query = query if state is None else query.where(Find.state == state)
-    return query if outcome is None else query.where(Find.outcome == outcome)
+    return query if outcome is None else query.where(Find.outcome.in_(outcome_ever(outcome)))
 
 
 def _found(catalogue: Catalogue, query: Select[Any]) -> tuple[FindRow, ...]:
     with catalogue.reading() as connection:
         rows = [dict(row._mapping) for row in connection.execute(query)]
-    return tuple(FindRow(**{**row, "quad": tuple(map(tuple, row["quad"]))}) for row in rows)
+    return tuple(
+        FindRow(**{**row, "outcome": outcome_now(row["outcome"]), "quad": tuple(map(tuple, row["quad"]))})
+        for row in rows
+    )
 
 
 def no_such_find(wanted_find: str) -> CatalogueError:

@@ -24,6 +24,7 @@ from matcher.catalogue.finds.proposals import (
 )
 from matcher.catalogue.log.changes import Draft
 from matcher.catalogue.log.decisions import Actor, DecisionRow, Entry
+from matcher.catalogue.log.past_words import outcome_now
 from matcher.catalogue.records.ingest import add_record, copy_of
 from matcher.catalogue.records.numbering import next_name
 from matcher.catalogue.records.store import PATIENCE, Catalogue
@@ -199,7 +200,7 @@ def _evidence(row: Mapping[str, Any]) -> dict[str, Any]:
     closest = told["candidates"][0] if told["candidates"] else None
     return {
         "sha256": row["sha256"],
-        "outcome": row["outcome"],
+        "outcome": outcome_now(row["outcome"]),
         "confidence": told["confidence"],
         "closest": closest and {k: closest[k] for k in ("record_id", "reference", "confidence", "crop_shift_mm")},
         "description": told["versions"].get("description"),
