@@ -20,9 +20,9 @@ from matcher.catalogue.exchange.check import check
 from matcher.catalogue.log import undo_redo
 from matcher.catalogue.log.decisions import person
 from matcher.catalogue.records.files import only_writer
-from matcher.catalogue.records.numbering import next_name
 from matcher.catalogue.tables import migrate
 from matcher.catalogue.tables.database import URL_VARIABLE, guarded
+from matcher.catalogue.tables.given_ids import next_id
 from matcher.catalogue.tables.models import Base, Reference, description_columns
 from matcher.core.errors import CatalogueError
 from tests.support.enrolling import change, mounted, run
@@ -96,8 +96,8 @@ def test_an_older_catalogue_is_taken_over_without_loss(folder: Path) -> None:
         assert len(catalogue.records()) == 3
         with catalogue.writing(), catalogue.deciding(person("Ada Quill"), "edit") as entry:
             assert entry.draft.give(Reference) == 7
-            assert next_name(entry.draft.connection, "record", "V00001") == "V004"
-            assert next_name(entry.draft.connection, "pose", "P0001") == "P002"
+            assert next_id(entry.draft.connection, "record", "V00001") == "V004"
+            assert next_id(entry.draft.connection, "pose", "P0001") == "P002"
 
 
 def old_rows(folder: Path) -> list[tuple[str, dict[str, object]]]:

@@ -1,7 +1,7 @@
 """A consistent copy of a catalogue while it is in use: opened catalogue in, a folder that is one too out.
 
 SQLite's own online backup copies the database at one moment (https://sqlite.org/backup.html). From a shared
-database the log is read at one moment and played into a new SQLite file. Images never change and are never deleted,
+database the log is read at one moment and replayed into a new SQLite file. Images never change and are never deleted,
 so those that the copy names can be copied afterwards.
 """
 
@@ -17,7 +17,7 @@ from pathlib import Path
 from sqlalchemy import select
 
 from matcher.catalogue.calibration_store import NAME
-from matcher.catalogue.log.log_io import export_log, play
+from matcher.catalogue.log.log_io import export_log, replay
 from matcher.catalogue.records import files
 from matcher.catalogue.records.store import Catalogue
 from matcher.catalogue.tables.bookkeeping import Image
@@ -78,7 +78,7 @@ def _copy_by_log(catalogue: Catalogue, part: Path) -> None:
         log = Path(scratch) / "log.jsonl"
         export_log(catalogue, log)
         with Catalogue.make_in(part) as copy, copy.writing(), copy.replaying() as connection:
-            play(connection, log)
+            replay(connection, log)
 
 
 def _images_in(folder: Path) -> list[str]:

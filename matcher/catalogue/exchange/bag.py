@@ -5,7 +5,7 @@
     DIR/data/images/ab/...  every image ever named, by its SHA-256
 
 Exporting the same catalogue gives the same bytes. Importing checks every file against the manifest before anything
-is stored, plays the log, and holds the tables against what that gave.
+is stored, replays the log, and holds the tables against what that gave.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from sqlalchemy import select
 
 from matcher.catalogue.exchange import package
 from matcher.catalogue.log.changes import Draft
-from matcher.catalogue.log.log_io import Replayed, play, sha256_of
+from matcher.catalogue.log.log_io import Replayed, replay, sha256_of
 from matcher.catalogue.records import files
 from matcher.catalogue.records.enrol import update_index
 from matcher.catalogue.records.store import PATIENCE, Catalogue
@@ -107,7 +107,7 @@ def bring_bag(catalogue: Catalogue, bag: Path, check: Callable[[Draft], None] | 
     with catalogue.writing(PATIENCE), catalogue.bringing(new), catalogue.replaying() as connection:
         if check:
             check(Draft(connection))
-        done = play(connection, data / package.LOG)
+        done = replay(connection, data / package.LOG)
         rows = connection.execute(select(Image.sha256, Image.suffix)).all()
         lacking = [name for row in rows if (name := files.image_name(*row)) not in images]
         if lacking:

@@ -26,9 +26,9 @@ from matcher.catalogue.log.changes import Draft
 from matcher.catalogue.log.decisions import Actor, DecisionRow, Entry
 from matcher.catalogue.log.past_words import outcome_now
 from matcher.catalogue.records.ingest import add_record, copy_of
-from matcher.catalogue.records.numbering import next_name
 from matcher.catalogue.records.store import PATIENCE, Catalogue
 from matcher.catalogue.tables.bookkeeping import Find
+from matcher.catalogue.tables.given_ids import next_id
 from matcher.catalogue.tables.models import Record, RecordRow, Reference
 from matcher.core.errors import CatalogueError
 
@@ -163,9 +163,9 @@ def _record_of(draft: Draft, row: Mapping[str, Any], wanted: Wanted) -> RecordRo
     crop = wanted.crop or row["crop"] or next_letter([str(one["crop"]) for one in of_pose])
     stated = ("club", "issuer", "year", "series", "issuer_mark", "caption_place", "note")
     return RecordRow(
-        record_id=wanted.record_id or next_name(draft.connection, "record", "V00001"),
+        record_id=wanted.record_id or next_id(draft.connection, "record", "V00001"),
         subject=subject,
-        pose=pose or next_name(draft.connection, "pose", "P0001"),
+        pose=pose or next_id(draft.connection, "pose", "P0001"),
         crop=crop,
         caption=wanted.caption,
         **{name: getattr(wanted, name) for name in stated},

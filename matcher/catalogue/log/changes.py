@@ -11,14 +11,13 @@ import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from itertools import islice
 from typing import Any
 
 from sqlalchemy import JSON, Column, Connection, Table, and_, delete, insert, select, update
 from sqlalchemy.exc import IntegrityError
 
-from matcher.catalogue.records import numbering
 from matcher.catalogue.tables.bookkeeping import CropWindow, Find, Given, Image, PoseFrame, Series, Sighting, Spelling
+from matcher.catalogue.tables.given_ids import keep_id
 from matcher.catalogue.tables.models import Base, Copy, Record, Reference, UtcTime
 
 LOGGED: Mapping[str, Table] = {
@@ -31,9 +30,6 @@ _NUMBERED = {"references": "id", "copies": "id", "sightings": "id", "finds": "fi
 _FINDS_PREFIX = "F"
 _TOO_LARGE = 2**31
 """For an integer column of a database."""
-
-AT_ONCE = 256
-"""Rows asked for in one statement."""
 
 
 class Misfit(Exception):
@@ -164,7 +160,18 @@ def touched(changes: Iterable[Change]) -> Iterator[tuple[str, str]]:
                     yield table, canonical([values[column]])
 
 
-def expect(change: Change, now: Mapping[str, Any] | None) -> None:
+def _apply(connection: Connection, change: Change) -> None:
+    table = LOGGED[change.table]
+    _expect(change, read_row(connection, table, change.key))
+    try:
+        with connection.begin_nested():
+            connection.execute(_statement(table, change))
+    except IntegrityError:
+        raise Misfit(change.table, change.key, "is bound to other rows, or would be there twice") from None
+    _keep_what_is_given_out(connection, change)
+
+
+def _expect(change: Change, now: Mapping[str, Any] | None) -> None:
     """Raise Misfit unless a row is as the change takes it to be. now: its JSON values, or None where there is none."""
     if change.before is None and now is not None:
         raise Misfit(change.table, change.key, "is there already")
@@ -176,75 +183,45 @@ def expect(change: Change, now: Mapping[str, Any] | None) -> None:
             raise Misfit(change.table, change.key, f"has another {', '.join(other)} by now")
 
 
-def remember(connection: Connection, changes: Sequence[Change]) -> None:
-    """What new rows give out for good: their numbers, their images, ids of records and poses."""
-    new = [(change.table, change.after) for change in changes if change.before is None and change.after is not None]
-    _remember_numbers(connection, new)
-    _remember_images(connection, new)
-    names = [("record", str(change.key[0])) for change in changes if change.table == "records" and not change.before]
-    poses = [change.after.get("pose") for change in changes if change.table == "records" and change.after is not None]
-    numbering.remember(connection, [*names, *(("pose", pose) for pose in poses if pose is not None)])
-
-
-def stored_values(table: Table, values: Mapping[str, Any]) -> dict[str, Any]:
-    """The reverse of `to_json`: what goes into the columns."""
-    return {name: _stored(table, name, value) for name, value in values.items()}
-
-
-def _apply(connection: Connection, change: Change) -> None:
-    table = LOGGED[change.table]
-    expect(change, read_row(connection, table, change.key))
-    try:
-        with connection.begin_nested():
-            connection.execute(_statement(table, change))
-    except IntegrityError:
-        raise Misfit(change.table, change.key, "is bound to other rows, or would be there twice") from None
-    remember(connection, [change])
-
-
 def _statement(table: Table, change: Change) -> Any:
     if change.after is None:
         return delete(table).where(_is(table, change.key))
-    values = stored_values(table, change.after)
+    values = {name: _stored(table, name, value) for name, value in change.after.items()}
     if change.before is None:
         return insert(table).values(values)
     return update(table).where(_is(table, change.key)).values(values)
 
 
-_New = Sequence[tuple[str, Mapping[str, Any]]]
+def _keep_what_is_given_out(connection: Connection, change: Change) -> None:
+    """What a new row gives out for good: its number, its image; ids of records and poses."""
+    if change.after is None:
+        return
+    if change.before is None:
+        _keep_number(connection, change.table, change.after)
+        _keep_image(connection, change.after)
+    if change.table == "records":
+        if change.before is None:
+            keep_id(connection, "record", str(change.key[0]))
+        if change.after.get("pose") is not None:
+            keep_id(connection, "pose", change.after["pose"])
 
 
-def _remember_numbers(connection: Connection, new: _New) -> None:
-    highest: dict[str, int] = {}
-    for table, after in new:
-        if table in _NUMBERED:
-            number = int(str(after[_NUMBERED[table]]).removeprefix(_FINDS_PREFIX))
-            highest[table] = max(number, highest.get(table, 0))
-    for kind, number in highest.items():
-        known = last_given(connection, kind)
-        if not known:
-            connection.execute(insert(Given).values(kind=kind, last=number))
-        elif number > known:
-            connection.execute(update(Given).where(Given.kind == kind).values(last=number))
+def _keep_number(connection: Connection, kind: str, row: Mapping[str, Any]) -> None:
+    if kind not in _NUMBERED:
+        return
+    number = int(str(row[_NUMBERED[kind]]).removeprefix(_FINDS_PREFIX))
+    known = last_given(connection, kind)
+    if not known:
+        connection.execute(insert(Given).values(kind=kind, last=number))
+    elif number > known:
+        connection.execute(update(Given).where(Given.kind == kind).values(last=number))
 
 
-def _remember_images(connection: Connection, new: _New) -> None:
-    named: dict[str, str] = {}
-    for _, after in new:
-        if after.get("sha256") and "suffix" in after:
-            named.setdefault(after["sha256"], after["suffix"])
-    for some in batched(named, AT_ONCE):
-        held = set(connection.execute(select(Image.sha256).where(Image.sha256.in_(some))).scalars())
-        lacking = [{"sha256": sha256, "suffix": named[sha256]} for sha256 in some if sha256 not in held]
-        if lacking:
-            connection.execute(insert(Image), lacking)
-
-
-def batched(values: Iterable[Any], size: int) -> Iterator[list[Any]]:
-    """The values in lists of at most so many."""
-    rest = iter(values)
-    while some := list(islice(rest, size)):
-        yield some
+def _keep_image(connection: Connection, row: Mapping[str, Any]) -> None:
+    if not row.get("sha256") or "suffix" not in row:
+        return
+    if not connection.execute(select(Image.sha256).where(Image.sha256 == row["sha256"])).first():
+        connection.execute(insert(Image).values(sha256=row["sha256"], suffix=row["suffix"]))
 
 
 def _is(table: Table, key: Sequence[Any]) -> Any:

@@ -1,4 +1,4 @@
-"""The log taken out as JSON Lines, and played into a catalogue: the same log always gives the same catalogue.
+"""The log taken out as JSON Lines, and replayed into a catalogue: the same log always gives the same catalogue.
 
 The first line says of which catalogue the log is, how many decisions follow, and the digest of the last. Every
 further line is a decision with its changes. Replaying checks all of that, the chain, and that each change fits the
@@ -9,15 +9,15 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
 
 from sqlalchemy import Connection, select, update
+from sqlalchemy.exc import DataError
 
-from matcher.catalogue.log.bulk_apply import Misplayed, play_rows
 from matcher.catalogue.log.changes import LOGGED, Draft, Misfit, canonical, to_json
 from matcher.catalogue.log.decisions import (
     DecisionRow,
@@ -26,16 +26,14 @@ from matcher.catalogue.log.decisions import (
     identity,
     last,
     read,
+    write,
 )
 from matcher.catalogue.log.log_file import VERSION, LogHead, bad_log, chained, decisions_in, opened, read_head
 from matcher.catalogue.records import files
 from matcher.catalogue.records.store import PATIENCE, Catalogue
 from matcher.catalogue.tables.bookkeeping import Decision, Identity, Image
 from matcher.catalogue.tables.database import guarded
-from matcher.core.errors import CatalogueError, PlatekinError
-
-CHANGES_AT_ONCE = 2000
-"""Played together: enough that the statements do not count, few enough for any memory."""
+from matcher.core.errors import CatalogueError
 
 
 @dataclass(frozen=True)
@@ -71,7 +69,7 @@ def write_log(connection: Connection, stream: IO[str]) -> int:
 def replay_log(
     catalogue: Catalogue, log: Path, images: Path | None = None, check: Callable[[Draft], None] | None = None
 ) -> Replayed:
-    """Play a log into an empty catalogue, or into one whose own log it continues.
+    """Replay a log into an empty catalogue, or into one whose own log it continues.
 
     images: a folder whose files are taken, by their content, as the pictures that the log names.
     check: as in `Catalogue.deciding`.
@@ -81,34 +79,41 @@ def replay_log(
     with catalogue.writing(PATIENCE), _bringing(catalogue, pictures), catalogue.replaying() as connection:
         if check:
             check(Draft(connection))
-        done = play(connection, log)
+        done = replay(connection, log)
         named = [(sha256, suffix) for sha256, suffix in connection.execute(select(Image.sha256, Image.suffix))]
     lacking = sum(not (catalogue.folder / files.image_name(*one)).exists() for one in named)
     return Replayed(done, lacking)
 
 
-def play(connection: Connection, log: Path) -> int:
-    """Play a log through a connection, whose owner commits; returns how many decisions were new."""
+def replay(connection: Connection, log: Path) -> int:
+    """Replay a log through a connection, whose owner commits; returns how many decisions were new.
+
+    Raises BadTable (missing_file, bad_log) and CatalogueError (another_catalogue, does_not_fit, newer_version); then
+    nothing may be kept.
+    """
     with opened(log) as stream:
         head = read_head(stream, log)
-        held, _ = last(connection)
-        if held == 0:
+        present, _ = last(connection)
+        if present == 0:
             _take_identity(connection, head, log)
         elif identity(connection) != head.catalogue:
             raise another_catalogue(log)
         entries = connection.execute(select(Decision.number, Decision.digest))
         known = {entry.number: entry.digest for entry in entries}
         number, before = 0, beginning(head.catalogue)
-        for rows in _batches(chained(stream, log, before)):
-            number, before = rows[-1].number, rows[-1].digest
-            _play(connection, rows, known, log)
+        for row in chained(stream, log, before):
+            number, before = row.number, row.digest
+            if number not in known:
+                _make_again(connection, row, log)
+            elif known[number] != row.digest:
+                why = f"{log} line {number + 1}: decision {number} is another than in the catalogue"
+                raise CatalogueError("does_not_fit", why, "the two have parted: keep one, enrol the other's records")
     if number != head.decisions or before != head.digest:
         raise bad_log(log, number + 1, f"the log ends after {number} of {head.decisions} decisions")
-    if number < held:
-        raise CatalogueError(
-            "does_not_fit", f"{log}: the catalogue is {held - number} decisions ahead of this log", "export a newer log"
-        )
-    return number - held
+    if number < present:
+        why = f"{log}: the catalogue is {present - number} decisions ahead of this log"
+        raise CatalogueError("does_not_fit", why, "export a newer log")
+    return number - present
 
 
 def content_digest(connection: Connection) -> str:
@@ -162,38 +167,18 @@ def another_catalogue(log: Path) -> CatalogueError:
     )
 
 
-def _batches(rows: Iterator[DecisionRow]) -> Iterator[list[DecisionRow]]:
-    """Decisions in lists that are played at once. What lies before a bad line comes before its error."""
-    some: list[DecisionRow] = []
-    weight = 0
+def _make_again(connection: Connection, row: DecisionRow, log: Path) -> None:
+    """Make a decision's changes, and write it into the catalogue's own log."""
+    draft = Draft(connection)
     try:
-        for row in rows:
-            some.append(row)
-            weight += 1 + len(row.changes)
-            if weight >= CHANGES_AT_ONCE:
-                yield some
-                some, weight = [], 0
-    except PlatekinError:
-        if some:
-            yield some
-        raise
-    if some:
-        yield some
-
-
-def _play(connection: Connection, rows: Sequence[DecisionRow], known: Mapping[int, str], log: Path) -> None:
-    """known: number -> digest of the decisions that the catalogue holds."""
-    for row in rows:
-        if row.number in known and known[row.number] != row.digest:
-            why = f"{log} line {row.number + 1}: decision {row.number} is another than in the catalogue"
-            raise CatalogueError("does_not_fit", why, "the two have parted: keep one, enrol the other's records")
-    new = [row for row in rows if row.number not in known]
-    try:
-        if new:
-            play_rows(connection, new)
-    except Misplayed as misplayed:
-        why = f"{log} line {misplayed.row.number + 1}: {misplayed}"
-        raise CatalogueError("does_not_fit", why, "the log does not belong to what is in the catalogue") from None
+        for change in row.changes:
+            draft.make(change)
+    except (Misfit, DataError) as error:
+        # A null character, say, which PostgreSQL cannot store.
+        why = str(error) if isinstance(error, Misfit) else f"this database cannot hold it: {error.orig}"
+        told = f"{log} line {row.number + 1}: {why}"
+        raise CatalogueError("does_not_fit", told, "the log does not belong to what is in the catalogue") from None
+    write(connection, [row])
 
 
 def _take_identity(connection: Connection, head: LogHead, log: Path) -> None:

@@ -19,7 +19,7 @@ from typing import Any, Self
 
 from sqlalchemy import URL, Connection, delete, insert, select
 
-from matcher.catalogue.log.changes import Draft, Misfit, batched
+from matcher.catalogue.log.changes import Draft, Misfit
 from matcher.catalogue.log.decisions import Actor, Entry, append, references_told, whoever_runs_this
 from matcher.catalogue.records import files
 from matcher.catalogue.records.ingest import NewReference, add_record, add_reference, keep_description
@@ -246,7 +246,8 @@ class Catalogue(CatalogueReader):
 
     def _described_anew(self) -> Iterator[list[tuple[ReferenceRow, Description]]]:
         stale = [r for r in self.references() if r.fingerprint != fingerprint()]
-        for some in batched(stale, _DESCRIBED_AT_ONCE):
+        for start in range(0, len(stale), _DESCRIBED_AT_ONCE):
+            some = stale[start : start + _DESCRIBED_AT_ONCE]
             yield [(reference, describe(self.face(reference))) for reference in some]
 
     def _keep(self, made: Sequence[tuple[ReferenceRow, Description]]) -> int:

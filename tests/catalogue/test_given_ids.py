@@ -11,7 +11,7 @@ from matcher.catalogue import Catalogue
 from matcher.catalogue.log import undo_redo
 from matcher.catalogue.log.decisions import person
 from matcher.catalogue.records.corrections import edit_record
-from matcher.catalogue.records.numbering import next_name, remember
+from matcher.catalogue.tables.given_ids import keep_id, next_id
 from matcher.catalogue.tables.models import Base
 
 ADA = person("Ada Quill")
@@ -44,19 +44,18 @@ def connection() -> Iterator[Connection]:
         (["V1234567890123456789012", "V000001"], "V000002"),  # nobody's counting
     ],
 )
-@pytest.mark.parametrize("at_once", [1, 9])
-def test_next_name(connection: Connection, ids: list[str], wanted: str, at_once: int) -> None:
-    for start in range(0, len(ids), at_once):
-        remember(connection, [("record", name) for name in ids[start : start + at_once]])
-    remember(connection, [("pose", "P7")])
-    assert next_name(connection, "record", "V00001") == wanted
-    assert next_name(connection, "pose", "P0001") == "P8"
+def test_next_id(connection: Connection, ids: list[str], wanted: str) -> None:
+    for name in ids:
+        keep_id(connection, "record", name)
+    keep_id(connection, "pose", "P7")
+    assert next_id(connection, "record", "V00001") == wanted
+    assert next_id(connection, "pose", "P0001") == "P8"
 
 
 def test_names_follow_decisions_and_are_not_given_again(catalogue: Catalogue) -> None:
     def following() -> tuple[str, str]:
         with catalogue.reading() as connection:
-            return next_name(connection, "record", "V1"), next_name(connection, "pose", "P1")
+            return next_id(connection, "record", "V1"), next_id(connection, "pose", "P1")
 
     assert following() == ("V004", "P002")
     edited = edit_record(catalogue, "V003", {"pose": "P009"}, ADA)
