@@ -118,7 +118,10 @@ class Draft:
         self.make(Change(table.name, tuple(key), now, None))
 
     def make(self, change: Change) -> None:
-        """Make one change, whoever thought of it. Raises Misfit."""
+        """Make one change, whoever thought of it. Raises Misfit, after which the transaction must be given up.
+
+        Who wants to go on in it makes the change inside a savepoint (`Connection.begin_nested`).
+        """
         _apply(self.connection, change)
         self.changes.append(change)
 
@@ -164,8 +167,7 @@ def _apply(connection: Connection, change: Change) -> None:
     table = LOGGED[change.table]
     _expect(change, read_row(connection, table, change.key))
     try:
-        with connection.begin_nested():
-            connection.execute(_statement(table, change))
+        connection.execute(_statement(table, change))
     except IntegrityError:
         raise Misfit(change.table, change.key, "is bound to other rows, or would be there twice") from None
     _keep_what_is_given_out(connection, change)
@@ -210,11 +212,11 @@ def _keep_number(connection: Connection, kind: str, row: Mapping[str, Any]) -> N
     if kind not in _NUMBERED:
         return
     number = int(str(row[_NUMBERED[kind]]).removeprefix(_FINDS_PREFIX))
-    known = last_given(connection, kind)
-    if not known:
+    lower = (Given.kind == kind) & (Given.last < number)
+    if not connection.execute(update(Given).where(lower).values(last=number)).rowcount and not last_given(
+        connection, kind
+    ):
         connection.execute(insert(Given).values(kind=kind, last=number))
-    elif number > known:
-        connection.execute(update(Given).where(Given.kind == kind).values(last=number))
 
 
 def _keep_image(connection: Connection, row: Mapping[str, Any]) -> None:

@@ -223,8 +223,9 @@ def turn(entry: Entry, target: DecisionRow) -> None:
     if entry.action == "undo":
         changes = [change.inverse() for change in reversed(changes)]
     try:
-        for change in changes:
-            entry.draft.make(change)
+        with entry.draft.connection.begin_nested():  # the log is asked for the reason afterwards
+            for change in changes:
+                entry.draft.make(change)
     except Misfit as misfit:
         raise _in_the_way(entry.draft.connection, entry.action, target, misfit) from None
     entry.undoes, entry.about = target.number, target.about
