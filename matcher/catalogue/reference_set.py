@@ -52,7 +52,7 @@ class CatalogueReferences:
         catalogue = Catalogue.open(folder, settings=settings)
         # Read first: what is decided while the rest is being read must count as news.
         seen = catalogue.last_decision()
-        index = ReferenceIndex.open(folder / "index", fingerprint())
+        index = _stored_index(folder)
         references = cls(catalogue, index, seen)
         synchronise(index, references._known, references._description)
         return references
@@ -76,7 +76,8 @@ class CatalogueReferences:
     def refresh(self) -> bool:
         """Take in what other processes have decided or refitted since; the cost goes with the news, not the catalogue.
 
-        Returns whether there was any.
+        Returns whether there was any. Raises CatalogueError (unreachable, locked, damaged, ...); all stays as it was
+        then, and the next call asks again for what this one missed.
         """
         refitted = self._take_in_confidence()
         news = self._take_in_decisions()
@@ -105,9 +106,20 @@ class CatalogueReferences:
         news = self.catalogue.decisions(after=self._seen)
         records, references = _concerned(news)
         references |= {i for record_id in records for i in self._of_record.get(record_id, ())}
-        rows = {row.id: row for row in self.catalogue.references_among(references, records)}
+        found = self.catalogue.references_among(references, records)
+        # Where a record is gone already, a later decision has taken it out with its references.
+        owners = {row.record_id: row for row in self.catalogue.records_among({row.record_id for row in found})}
+        rows = {row.id: row for row in found if row.record_id in owners}
+        added = {row.id: self.catalogue.description(row) for row in rows.values() if row.id not in self._known}
+        # All is read: nothing below can fail, so that a database that went away half-way leaves no half of the news.
         for reference_id in references | set(rows):
-            self._replace(reference_id, rows.get(reference_id))
+            self._forget(reference_id)
+        for row in rows.values():
+            self._hold(row, owners[row.record_id])
+        for reference_id in references - set(rows):
+            self.index.remove(reference_id)
+        for reference_id, description in added.items():
+            self.index.add(reference_id, description)
         self._seen = news[-1].number if news else newest
         return True
 
@@ -118,19 +130,12 @@ class CatalogueReferences:
         self._by_pose[known.record.pose].append(known)
         self._of_record[row.record_id].add(row.id)
 
-    def _replace(self, reference_id: int, row: ReferenceRow | None) -> None:
-        """Hold this row in place of what was held under its id; None: hold it no more."""
-        before = self._known.pop(reference_id, None)
+    def _forget(self, reference_id: int) -> None:
         self._rows.pop(reference_id, None)
+        before = self._known.pop(reference_id, None)
         if before is not None:
             self._by_pose[before.record.pose].remove(before)
             self._of_record[before.record.record_id].discard(reference_id)
-        if row is not None:
-            self._hold(row, self.catalogue.record(row.record_id))
-            if before is None:
-                self.index.add(reference_id, self._description(reference_id))
-        elif before is not None:
-            self.index.remove(reference_id)
 
     def known(self, reference_id: int) -> KnownReference | None:
         """The reference with its record; None if it was removed since the index was read."""
@@ -170,6 +175,12 @@ def _concerned(news: tuple[DecisionRow, ...]) -> tuple[set[str], set[int]]:
         elif table == "references":
             references.add(json.loads(key)[0])
     return records, references
+
+
+def _stored_index(folder: Path) -> ReferenceIndex:
+    """The index in the folder, read once more where it came out empty: its files may have been exchanged just then."""
+    index = ReferenceIndex.open(folder / "index", fingerprint())
+    return index if len(index) else ReferenceIndex.open(folder / "index", fingerprint())
 
 
 def _stamp(folder: Path) -> str | None:

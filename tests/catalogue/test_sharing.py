@@ -14,12 +14,17 @@ import pytest
 from matcher.catalogue import Catalogue
 from matcher.catalogue.calibration_store import NAME
 from matcher.catalogue.exchange.check import check
+from matcher.catalogue.finds.resolution import Wanted, accept
 from matcher.catalogue.log.decisions import person
 from matcher.catalogue.records import files
 from matcher.catalogue.records.corrections import edit_record
 from matcher.catalogue.reference_set import CatalogueReferences
 from matcher.catalogue.tables.database import URL_FILE
 from matcher.core.calibration import Calibration
+from matcher.core.describe import fingerprint
+from matcher.core.errors import CatalogueError
+from matcher.core.search.reference_index import ReferenceIndex
+from tests.support.cards import ADA, a_find
 
 TIMES = 20
 """Decisions of each writer."""
@@ -93,7 +98,7 @@ def test_where_the_folders_lock_does_not_reach_the_database_keeps_writers_apart(
     nothing_is_lost(catalogue, first)
 
 
-def test_an_open_shelf_sees_a_refitted_confidence(catalogue: Catalogue) -> None:
+def test_open_references_see_a_refitted_confidence(catalogue: Catalogue) -> None:
     shipped = Calibration.load()
     with CatalogueReferences.open(catalogue.folder) as references:
         assert references.calibration == shipped
@@ -108,3 +113,42 @@ def test_an_open_shelf_sees_a_refitted_confidence(catalogue: Catalogue) -> None:
         (catalogue.folder / NAME).unlink()
         assert references.refresh()
         assert references.calibration == shipped
+
+
+@pytest.mark.parametrize("fails", ["decisions", "references_among", "records_among", "description"])
+def test_news_that_could_not_be_read_are_asked_for_again(
+    catalogue: Catalogue, scans: Path, monkeypatch: pytest.MonkeyPatch, fails: str
+) -> None:
+    """A database that goes away for a moment, as at a restart, while news are being read: nothing is half taken in."""
+    wanted = a_find(catalogue, scans, 70)
+    with CatalogueReferences.open(catalogue.folder) as references:
+        before = {i: references.known(i) for i in references.index.reference_ids()}
+        accept(catalogue, wanted.find_id, ADA, Wanted(record_id="V900", caption="new"))
+        edit_record(catalogue, "V000", {"caption": "other words"}, ADA)
+        catalogue.remove_record("V003", ADA)
+        with monkeypatch.context() as away:
+            away.setattr(references.catalogue, fails, unreachable)
+            with pytest.raises(CatalogueError, match="does not answer"):
+                references.refresh()
+        assert {i: references.known(i) for i in references.index.reference_ids()} == before
+        assert len(references) == len(before)
+        assert references.refresh()
+        assert not references.refresh()
+        new = catalogue.references("V900")[0]
+        assert references.search(catalogue.description(new))[0].reference_id == new.id
+        assert {known.record.caption for known in references.of_pose("P000")} >= {"new", "other words"}
+        assert references.index.reference_ids() == {row.id for row in catalogue.references()}
+
+
+def unreachable(*_: object, **__: object) -> None:
+    raise CatalogueError("unreachable", "the catalogue's database does not answer", "check the server")
+
+
+def test_an_index_that_was_being_written_is_read_again(catalogue: Catalogue, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is read while its files are exchanged looks damaged, and so empty: no reason to describe all anew."""
+    opened = ReferenceIndex.open
+    torn = iter([ReferenceIndex(catalogue.folder / "index", fingerprint())])
+    monkeypatch.setattr(ReferenceIndex, "open", lambda *args: next(torn, None) or opened(*args))
+    monkeypatch.setattr(CatalogueReferences, "_description", unreachable)
+    with CatalogueReferences.open(catalogue.folder) as references:
+        assert references.index.reference_ids() == {row.id for row in catalogue.references()}
