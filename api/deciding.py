@@ -20,8 +20,9 @@ from matcher.catalogue.log import undo_redo
 from matcher.catalogue.log.changes import Draft, canonical
 from matcher.catalogue.log.decisions import Actor, DecisionRow, last
 from matcher.catalogue.records import corrections, series
-from matcher.catalogue.tables.bookkeeping import Answered, Find
+from matcher.catalogue.tables.finds import Find
 from matcher.catalogue.tables.models import Record, Reference
+from matcher.catalogue.tables.service import RequestKey
 from matcher.catalogue.tokens import Scope
 from matcher.jobs import crop_map
 
@@ -176,7 +177,7 @@ def carry_out(catalogue: Catalogue, wish: Deciding, who: Actor, told: Mapping[st
     match wish:
         case Accept():
             skipped = {"note", "by", "action", "find_id"}
-            wanted = resolution.Wanted(**{k.rstrip("_"): v for k, v in wish.model_dump(exclude=skipped).items()})
+            wanted = resolution.RecordFields(**{k.rstrip("_"): v for k, v in wish.model_dump(exclude=skipped).items()})
             return resolution.accept(catalogue, wish.find_id, who, wanted, **told)
         case MergeFind():
             return resolution.merge(catalogue, wish.find_id, wish.record_id, who, wish.copy_, **told)
@@ -214,9 +215,9 @@ def _carry_out_others(catalogue: Catalogue, wish: Deciding, who: Actor, told: Ma
         case SetSeries():
             return series.set_series(catalogue, wish.series, dict(wish.fields.items()), who, **told)
         case JoinCopy():
-            return copies.join(catalogue, wish.kind, wish.number, wish.copy_, who, **told)
+            return copies.join_copy(catalogue, wish.kind, wish.number, wish.copy_, who, **told)
         case PartCopy():
-            return copies.part(catalogue, wish.kind, wish.number, who, **told)
+            return copies.part_copy(catalogue, wish.kind, wish.number, who, **told)
         case MapCrops():
             done = crop_map.map_crops(
                 catalogue, wish.pose, **{k: told[k] for k in ("idempotency", "check") if k in told}
@@ -261,7 +262,9 @@ def unchanged_since(wish: Deciding | None, if_match: str) -> Callable[[Draft], N
 def asked_before(catalogue: Catalogue, key: str, request: str) -> DecisionRow | None:
     """The decision that this key was answered with. Raises Problem bad_key where it was for another request."""
     with catalogue.reading() as connection:
-        row = connection.execute(select(Answered.request, Answered.decision).where(Answered.key == key)).one_or_none()
+        row = connection.execute(
+            select(RequestKey.request, RequestKey.decision).where(RequestKey.key == key)
+        ).one_or_none()
     if row is None:
         return None
     if row.request != request:

@@ -23,7 +23,7 @@ from api.lot_worker import LotWorker
 from api.problems import PROBLEMS, Problem, documented
 from api.routes import ACCESS, REQUEST, STORAGE, Service, ServiceNow
 from matcher.catalogue import Catalogue
-from matcher.catalogue.finds.resolution import Wanted
+from matcher.catalogue.finds.resolution import RecordFields
 from matcher.catalogue.log.changes import canonical
 from matcher.catalogue.log.decisions import Actor, DecisionRow
 from matcher.jobs.lot import review, store
@@ -222,7 +222,7 @@ def _carried_out(
     match wish:
         case shapes.AcceptCard():
             skipped = {"note", "by", "action", "card", "apart", "alone"}
-            wanted = Wanted(**wish.model_dump(exclude=skipped))
+            wanted = RecordFields(**wish.model_dump(exclude=skipped))
             return review.accept(catalogue, lot, wish.card, who, wanted, apart=_apart(wish), batch=batch)
         case shapes.ChooseRecord():
             return review.choose(catalogue, lot, wish.card, wish.record_id, who, apart=_apart(wish), batch=batch)

@@ -62,7 +62,7 @@ async def see(
 
     def store() -> shapes.Seen:
         told: dict[str, Any] = {"source": query.source, "seen_on": query.seen_on, "idempotency": (key, asked)}
-        return _seen(sightings.see(service.catalogue, answer, photo.data, who, **told))
+        return _seen(sightings.note_sightings(service.catalogue, answer, photo.data, who, **told))
 
     return await run_in_threadpool(store)
 

@@ -18,7 +18,7 @@ from fastapi.testclient import TestClient
 from sqlalchemy import create_engine, make_url
 
 from matcher.catalogue import Catalogue
-from matcher.catalogue.finds.resolution import Wanted, accept, reject
+from matcher.catalogue.finds.resolution import RecordFields, accept, reject
 from matcher.catalogue.log import undo_redo
 from matcher.catalogue.log.log_io import export_log, replay_log
 from matcher.catalogue.tables import database as catalogue_database
@@ -106,8 +106,8 @@ def catalogue(folder: Path) -> Iterator[Catalogue]:
 def lived_in(catalogue: Catalogue, scans: Path) -> Catalogue:
     """A catalogue with some history, texts that a spreadsheet would run, and an undone record."""
     a, b = a_find(catalogue, scans, 50), a_find(catalogue, scans, 51, "new_pose")
-    accept(catalogue, a.find_id, ADA, Wanted(caption=AWKWARD, copy="-mine"))
-    undo_redo.undo(catalogue, [accept(catalogue, b.find_id, ADA, Wanted(subject="Zoë", caption="")).number], ADA)
+    accept(catalogue, a.find_id, ADA, RecordFields(caption=AWKWARD, copy="-mine"))
+    undo_redo.undo(catalogue, [accept(catalogue, b.find_id, ADA, RecordFields(subject="Zoë", caption="")).number], ADA)
     reject(catalogue, b.find_id, ADA)
     return catalogue
 

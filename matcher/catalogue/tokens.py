@@ -14,7 +14,7 @@ from typing import Literal
 from sqlalchemy import delete, insert, select
 
 from matcher.catalogue.records.store import PATIENCE, Catalogue
-from matcher.catalogue.tables.bookkeeping import Token
+from matcher.catalogue.tables.service import Token
 from matcher.core.errors import CatalogueError
 
 Scope = Literal["read", "decide", "manage"]

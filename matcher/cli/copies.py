@@ -52,7 +52,7 @@ def see(
                 failed += 1
                 messages.print(answer["error"]["message"], markup=False)
                 continue
-            decision = catalogue_copies.see(
+            decision = catalogue_copies.note_sightings(
                 opened, answer, photo.read_bytes(), actor(by), source=source, seen_on=seen_on, note=note
             )
             if decision:
@@ -99,7 +99,7 @@ def confirm(
 ) -> None:
     """Say which physical card a reference or a sighting shows."""
     with Catalogue.open(catalogue) as opened:
-        tell(catalogue_copies.join(opened, kind, number, copy, actor(by), note=note), quiet)
+        tell(catalogue_copies.join_copy(opened, kind, number, copy, actor(by), note=note), quiet)
 
 
 @app.command("part")
@@ -109,7 +109,7 @@ def part(
 ) -> None:  # fmt: skip
     """Take back which physical card a reference or a sighting shows."""
     with Catalogue.open(catalogue) as opened:
-        tell(catalogue_copies.part(opened, kind, number, actor(by), note=note), quiet)
+        tell(catalogue_copies.part_copy(opened, kind, number, actor(by), note=note), quiet)
 
 
 def scarcity(

@@ -11,7 +11,7 @@ from rich.console import Console
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue.finds import resolution
-from matcher.catalogue.finds.resolution import FindRow, State, Wanted
+from matcher.catalogue.finds.resolution import FindRow, RecordFields, State
 from matcher.cli.shared import (
     ByOption,
     CatalogueOption,
@@ -154,7 +154,7 @@ def accept(
     quiet: QuietOption = False,
 ) -> None:
     """Accept a find: it becomes a new record, its photo the record's first reference."""
-    wanted = Wanted(
+    wanted = RecordFields(
         record_id=record, subject=subject, pose=pose, crop=crop, caption=caption, club=club, issuer=issuer, year=year,
         series=series, issuer_mark=issuer_mark, caption_place=caption_place, copy=copy,
     )  # fmt: skip

@@ -152,7 +152,7 @@ def _note(
         for photo, answer in zip(photos, answers, strict=True):
             if answer["error"]:
                 continue
-            decision = sightings.see(
+            decision = sightings.note_sightings(
                 opened, answer, photo.read_bytes(), actor(by), source=source, seen_on=seen_on, note=told
             )
             if decision:

@@ -9,7 +9,7 @@ import typer
 from rich.console import Console
 
 from matcher.catalogue import Catalogue
-from matcher.catalogue.finds.resolution import Wanted
+from matcher.catalogue.finds.resolution import RecordFields
 from matcher.catalogue.log.decisions import DecisionRow
 from matcher.cli.lots import LotArgument, app, opened_lot
 from matcher.cli.shared import (
@@ -87,7 +87,7 @@ def accept(
     quiet: QuietOption = False,
 ) -> None:
     """Accept a card as a new record; its like become sightings of it."""
-    wanted = Wanted(
+    wanted = RecordFields(
         record_id=record, subject=subject, pose=pose, crop=crop, caption=caption, club=club, issuer=issuer, year=year
     )
     with opened_lot(catalogue, lot) as (opened, row):

@@ -17,7 +17,7 @@ from sqlalchemy import select
 from matcher.catalogue.calibration_store import confidence_in_use
 from matcher.catalogue.log.decisions import DecisionRow, machine
 from matcher.catalogue.records.store import PATIENCE, Catalogue
-from matcher.catalogue.tables.bookkeeping import CropWindow, PoseFrame
+from matcher.catalogue.tables.facts import CropWindow, PoseFrame
 from matcher.catalogue.tables.models import Reference, ReferenceRow
 from matcher.core.align.alignment import align
 from matcher.core.align.view import View

@@ -10,8 +10,8 @@ import pytest
 
 from matcher.catalogue import Catalogue, RecordRow
 from matcher.catalogue.exchange.check import check
-from matcher.catalogue.finds.resolution import Wanted, accept, find, merge
-from matcher.catalogue.finds.sightings import join, part, see, sightings
+from matcher.catalogue.finds.resolution import RecordFields, accept, find, merge
+from matcher.catalogue.finds.sightings import join_copy, note_sightings, part_copy, sightings
 from matcher.catalogue.log import undo_redo
 from matcher.catalogue.log.decisions import person
 from matcher.catalogue.records import corrections, name_search
@@ -132,8 +132,8 @@ def test_series_are_listed_with_what_names_them(catalogue: Catalogue) -> None:
         (lambda c: corrections.edit_record(c, "V000", {"crop": "A"}, ADA), "nothing_changed"),
         (lambda c: set_series(c, "S1", {"width_mm": "wide"}, ADA), "missing_value"),
         (lambda c: set_series(c, " ", {"title": "x"}, ADA), "missing_value"),
-        (lambda c: join(c, "sighting", 9, "x", ADA), "no_such_sighting"),
-        (lambda c: join(c, "reference", 1, None, ADA), "missing_value"),
+        (lambda c: join_copy(c, "sighting", 9, "x", ADA), "no_such_sighting"),
+        (lambda c: join_copy(c, "reference", 1, None, ADA), "missing_value"),
         (lambda c: map_crops(c, "P999"), "no_such_record"),
     ],
 )
@@ -155,7 +155,7 @@ def a_sighting(catalogue: Catalogue, scans: Path, seed: int, copy: float, refere
     path, told = photo_answer(
         scans, seed, "known", record_id="V000", closest="V000", reference=reference, confidence={"copy": copy}
     )
-    decision = see(catalogue, told, path.read_bytes(), ADA, source="sale", seen_on="1991")
+    decision = note_sightings(catalogue, told, path.read_bytes(), ADA, source="sale", seen_on="1991")
     assert decision is not None
     return sightings(catalogue)[-1].id
 
@@ -164,11 +164,11 @@ def test_a_sighting_is_joined_by_a_person_only(catalogue: Catalogue, scans: Path
     number = a_sighting(catalogue, scans, 60, copy=0.9)
     (row,) = sightings(catalogue, open_only=True)
     assert (row.suggested_reference, row.suggested_probability, row.copy, row.confirmed) == (1, 0.9, None, False)
-    join(catalogue, "sighting", number, None, ADA)
+    join_copy(catalogue, "sighting", number, None, ADA)
     (row,) = sightings(catalogue, "V000")
     assert (row.copy, row.confirmed, row.who) == ("first", True, "Ada Quill")
     assert sightings(catalogue, open_only=True) == ()
-    part(catalogue, "sighting", number, ADA)
+    part_copy(catalogue, "sighting", number, ADA)
     assert sightings(catalogue)[0].copy is None
     assert check(catalogue) == ()
 
@@ -178,16 +178,16 @@ def test_a_suggested_reference_without_a_copy_gets_one(catalogue: Catalogue, sca
     path, told = photo_answer(
         scans, 61, "known", record_id="V001", closest="V001", reference=str(reference.id), confidence={"copy": 0.8}
     )
-    see(catalogue, told, path.read_bytes(), ADA)
-    assert see(catalogue, told, path.read_bytes(), ADA) is None  # noted already
-    join(catalogue, "sighting", 1, None, ADA)
+    note_sightings(catalogue, told, path.read_bytes(), ADA)
+    assert note_sightings(catalogue, told, path.read_bytes(), ADA) is None  # noted already
+    join_copy(catalogue, "sighting", 1, None, ADA)
     assert catalogue.reference(reference.id).copy == sightings(catalogue)[0].copy == f"copy of reference {reference.id}"
 
 
 def test_scarcity_counts_what_is_certain_and_what_may_be(catalogue: Catalogue, scans: Path, tmp_path: Path) -> None:
     a_sighting(catalogue, scans, 60, copy=0.9)
     a_sighting(catalogue, scans, 61, copy=0.1)
-    join(catalogue, "sighting", 1, None, ADA)
+    join_copy(catalogue, "sighting", 1, None, ADA)
     found = {row.record.record_id: row for row in scarcity(catalogue)}
     assert (found["V000"].seen, found["V000"].at_least, found["V000"].at_most) == (4, 2, 3)
     assert found["V000"].first == "1991"
@@ -208,7 +208,7 @@ def test_gaps_are_named(catalogue: Catalogue, scans: Path) -> None:
     corrections.split_pose(catalogue, "P000", ["V001"], "P009", ADA)
     assert {("one crop", "P000"), ("one crop", "P009")} <= {(gap.kind, gap.about) for gap in gaps(catalogue)}
     turned = a_find(catalogue, scans, 50, pose="P001")
-    accept(catalogue, turned.find_id, ADA, Wanted(caption="faint"))
+    accept(catalogue, turned.find_id, ADA, RecordFields(caption="faint"))
     with catalogue.writing(), catalogue.deciding(ADA, "edit") as entry:
         from matcher.catalogue.tables.models import Reference
 

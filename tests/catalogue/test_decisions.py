@@ -7,9 +7,9 @@ from pathlib import Path
 import pytest
 
 from matcher.catalogue import Catalogue
-from matcher.catalogue.finds.resolution import Wanted, accept, merge, reject
+from matcher.catalogue.finds.resolution import RecordFields, accept, merge, reject
 from matcher.catalogue.log import undo_redo
-from matcher.catalogue.log.changes import Change, Draft, Misfit
+from matcher.catalogue.log.changes import Change, ChangeConflict, Draft
 from matcher.catalogue.log.decisions import Entry, append
 from matcher.catalogue.tables.models import Record
 from matcher.core.errors import CatalogueError
@@ -22,7 +22,7 @@ from tests.support.history import ADA, code_of, digest, rows
 def test_each_decision_can_be_undone_and_redone(catalogue: Catalogue, scans: Path) -> None:
     a, b, c = (a_find(catalogue, scans, seed) for seed in (50, 51, 52))
     for decide in (
-        lambda: accept(catalogue, a.find_id, ADA, Wanted(caption="new", copy="mine")),
+        lambda: accept(catalogue, a.find_id, ADA, RecordFields(caption="new", copy="mine")),
         lambda: merge(catalogue, b.find_id, "V001", ADA, "lent"),
         lambda: reject(catalogue, c.find_id, ADA),
     ):
@@ -49,7 +49,7 @@ def test_removing_can_be_undone(catalogue: Catalogue) -> None:
 
 def test_what_later_decisions_build_on_stays(catalogue: Catalogue, scans: Path) -> None:
     a, b = a_find(catalogue, scans, 50), a_find(catalogue, scans, 51)
-    first = accept(catalogue, a.find_id, ADA, Wanted(caption="new"))
+    first = accept(catalogue, a.find_id, ADA, RecordFields(caption="new"))
     second = merge(catalogue, b.find_id, "V004", ADA)
     before = digest(catalogue)
     with pytest.raises(CatalogueError, match=rf"decisions .*{second.number} build on it") as caught:
@@ -121,5 +121,5 @@ def test_an_entry_without_a_change_is_not_written(catalogue: Catalogue) -> None:
     assert entry.row is None
     with catalogue.reading() as connection:
         assert append(connection, Entry(ADA, "edit", Draft(connection))) is None
-        with pytest.raises(Misfit):
+        with pytest.raises(ChangeConflict):
             Draft(connection).update(Record, ["V999"], note="")

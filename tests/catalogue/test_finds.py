@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from matcher.catalogue import Catalogue
-from matcher.catalogue.finds.resolution import Wanted, accept, count_finds, find, merge, propose, reject
+from matcher.catalogue.finds.resolution import RecordFields, accept, count_finds, find, merge, propose, reject
 from matcher.catalogue.log import undo_redo
 from matcher.catalogue.log.decisions import machine, person
 from matcher.catalogue.reference_set import CatalogueReferences
@@ -45,7 +45,7 @@ def test_accepting_makes_a_record_that_is_known_at_once(catalogue: Catalogue, sc
     with CatalogueReferences.open(catalogue.folder) as references:
         found = a_find(catalogue, scans, 50)
         assert len(references) == 6
-        decision = accept(catalogue, found.find_id, ADA, Wanted(caption="Oakmere", copy="mine"), note="sure")
+        decision = accept(catalogue, found.find_id, ADA, RecordFields(caption="Oakmere", copy="mine"), note="sure")
         record = catalogue.record("V004")
         assert (record.subject, record.pose, record.crop, record.caption) == ("Sitter 0", "P000", "C", "Oakmere")
         (reference,) = catalogue.references("V004")
@@ -68,10 +68,10 @@ def test_accepting_makes_a_record_that_is_known_at_once(catalogue: Catalogue, sc
 def test_a_new_pose_wants_a_subject_and_words(catalogue: Catalogue, scans: Path) -> None:
     found = a_find(catalogue, scans, 51, "new_pose")
     before = digest(catalogue)
-    assert code_of(accept, catalogue, found.find_id, ADA, Wanted(caption="x")) == "missing_value"
-    assert code_of(accept, catalogue, found.find_id, ADA, Wanted(subject="Someone")) == "missing_value"
+    assert code_of(accept, catalogue, found.find_id, ADA, RecordFields(caption="x")) == "missing_value"
+    assert code_of(accept, catalogue, found.find_id, ADA, RecordFields(subject="Someone")) == "missing_value"
     assert digest(catalogue) == before
-    accept(catalogue, found.find_id, ADA, Wanted(subject="Someone", caption=""))
+    accept(catalogue, found.find_id, ADA, RecordFields(subject="Someone", caption=""))
     record = catalogue.record("V004")
     assert (record.subject, record.pose, record.crop, record.caption) == ("Someone", "P002", "A", "")
 
@@ -79,12 +79,12 @@ def test_a_new_pose_wants_a_subject_and_words(catalogue: Catalogue, scans: Path)
 @pytest.mark.parametrize(
     "wanted",
     [
-        Wanted(record_id="V001", caption="new"),  # that id is taken
-        Wanted(subject="Another", caption="new"),  # the pose shows somebody else
-        Wanted(crop="A", caption="SITTER 0, Oakmere", club="Oakmere"),  # that variation is V000
+        RecordFields(record_id="V001", caption="new"),  # that id is taken
+        RecordFields(subject="Another", caption="new"),  # the pose shows somebody else
+        RecordFields(crop="A", caption="SITTER 0, Oakmere", club="Oakmere"),  # that variation is V000
     ],
 )
-def test_what_clashes_is_not_accepted(catalogue: Catalogue, scans: Path, wanted: Wanted) -> None:
+def test_what_clashes_is_not_accepted(catalogue: Catalogue, scans: Path, wanted: RecordFields) -> None:
     found = a_find(catalogue, scans, 50)
     before = digest(catalogue)
     assert code_of(accept, catalogue, found.find_id, ADA, wanted) == "clash"
@@ -111,6 +111,6 @@ def test_a_machine_decides_nothing(catalogue: Catalogue, scans: Path) -> None:
     found = a_find(catalogue, scans, 50)
     before = digest(catalogue)
     with pytest.raises(ValueError, match="a machine may not accept"):
-        accept(catalogue, found.find_id, machine(), Wanted(caption="x"))
+        accept(catalogue, found.find_id, machine(), RecordFields(caption="x"))
     assert digest(catalogue) == before
     assert code_of(person, " ") == "no_name"

@@ -19,7 +19,8 @@ from matcher.catalogue.log.changes import Draft
 from matcher.catalogue.log.decisions import beginning, digest_of, from_json, person
 from matcher.catalogue.log.log_io import content_digest, export_log, replay_log
 from matcher.catalogue.records.ingest import add_record
-from matcher.catalogue.tables.bookkeeping import Given, Image, Naming, Spelling
+from matcher.catalogue.tables.facts import Spelling
+from matcher.catalogue.tables.log import IdPrefix, Image, LastNumber
 from matcher.catalogue.tables.models import Copy, Record, Reference
 from matcher.core.errors import CatalogueError, PlatekinError
 
@@ -92,7 +93,7 @@ def everything(connection: Connection) -> tuple[Any, ...]:
     """Rows by decisions, and what is remembered beside them."""
     beside = [
         sorted(tuple(row) for row in connection.execute(select(*table.__table__.columns)))
-        for table in (Given, Image, Naming)
+        for table in (LastNumber, Image, IdPrefix)
     ]
     return content_digest(connection), beside
 

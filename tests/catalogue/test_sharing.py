@@ -14,7 +14,7 @@ import pytest
 from matcher.catalogue import Catalogue
 from matcher.catalogue.calibration_store import NAME
 from matcher.catalogue.exchange.check import check
-from matcher.catalogue.finds.resolution import Wanted, accept
+from matcher.catalogue.finds.resolution import RecordFields, accept
 from matcher.catalogue.log.decisions import person
 from matcher.catalogue.records import files
 from matcher.catalogue.records.corrections import edit_record
@@ -123,7 +123,7 @@ def test_news_that_could_not_be_read_are_asked_for_again(
     wanted = a_find(catalogue, scans, 70)
     with CatalogueReferences.open(catalogue.folder) as references:
         before = {i: references.known(i) for i in references.index.reference_ids()}
-        accept(catalogue, wanted.find_id, ADA, Wanted(record_id="V900", caption="new"))
+        accept(catalogue, wanted.find_id, ADA, RecordFields(record_id="V900", caption="new"))
         edit_record(catalogue, "V000", {"caption": "other words"}, ADA)
         catalogue.remove_record("V003", ADA)
         with monkeypatch.context() as away:

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from matcher.catalogue import Catalogue
-from matcher.catalogue.finds.resolution import Wanted, accept, finds, reject
+from matcher.catalogue.finds.resolution import RecordFields, accept, finds, reject
 from matcher.catalogue.log import undo_redo
 from matcher.catalogue.log.decisions import person
 from matcher.catalogue.log.log_io import content_digest
@@ -38,7 +38,7 @@ def code_of(call: Any, *arguments: Any, **options: Any) -> str:
 
 def some_history(catalogue: Catalogue, scans: Path) -> None:
     a, b = a_find(catalogue, scans, 50), a_find(catalogue, scans, 51, "new_pose")
-    accept(catalogue, a.find_id, ADA, Wanted(caption='Zoë, "new"', copy="mine"))
-    undo_redo.undo(catalogue, [accept(catalogue, b.find_id, ADA, Wanted(subject="Zoë", caption="")).number], ADA)
+    accept(catalogue, a.find_id, ADA, RecordFields(caption='Zoë, "new"', copy="mine"))
+    undo_redo.undo(catalogue, [accept(catalogue, b.find_id, ADA, RecordFields(subject="Zoë", caption="")).number], ADA)
     reject(catalogue, b.find_id, person("Bo"))
     catalogue.remove_record("V002")

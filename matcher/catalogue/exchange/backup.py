@@ -20,8 +20,8 @@ from matcher.catalogue.calibration_store import NAME
 from matcher.catalogue.log.log_io import export_log, replay
 from matcher.catalogue.records import files
 from matcher.catalogue.records.store import Catalogue
-from matcher.catalogue.tables.bookkeeping import Image
 from matcher.catalogue.tables.database import DATABASE, guarded, open_engine, own_url, sqlite_path
+from matcher.catalogue.tables.log import Image
 from matcher.core.errors import CatalogueError
 
 

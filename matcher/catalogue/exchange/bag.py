@@ -25,8 +25,8 @@ from matcher.catalogue.log.log_io import Replayed, replay, sha256_of
 from matcher.catalogue.records import files
 from matcher.catalogue.records.enrol import update_index
 from matcher.catalogue.records.store import PATIENCE, Catalogue
-from matcher.catalogue.tables.bookkeeping import Image
 from matcher.catalogue.tables.database import guarded
+from matcher.catalogue.tables.log import Image
 from matcher.core.errors import BadTable, CatalogueError
 
 DECLARATION = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
@@ -93,9 +93,9 @@ def import_bag(catalogue: Catalogue, bag: Path, progress: Callable[[int, int], N
     """
     problems = check_bag(bag, progress)
     if problems:
-        told = "; ".join(f"{problem.kind}: {problem.name}" for problem in problems[:PROBLEMS_TOLD])
+        listed = "; ".join(f"{problem.kind}: {problem.name}" for problem in problems[:PROBLEMS_TOLD])
         more = f"; and {len(problems) - PROBLEMS_TOLD} more" if len(problems) > PROBLEMS_TOLD else ""
-        raise BadTable("bad_bag", f"{bag}: {told}{more}", "copy the export again, whole")
+        raise BadTable("bad_bag", f"{bag}: {listed}{more}", "copy the export again, whole")
     return bring_bag(catalogue, bag)
 
 

@@ -12,12 +12,12 @@ from pathlib import Path
 
 from sqlalchemy import Connection, select
 
-from matcher.catalogue.log.changes import LOGGED, Misfit, canonical, to_json
+from matcher.catalogue.log.changes import LOGGED, ChangeConflict, canonical, to_json
 from matcher.catalogue.log.decisions import BY_MACHINE, beginning, digest_of, identity, read
 from matcher.catalogue.log.log_io import fold, sha256_of
 from matcher.catalogue.records import files
 from matcher.catalogue.records.store import Catalogue
-from matcher.catalogue.tables.bookkeeping import Image
+from matcher.catalogue.tables.log import Image
 from matcher.catalogue.tables.models import Described, Reference, description_of
 from matcher.core.describe import fingerprint
 from matcher.core.search.reference_index import ReferenceIndex
@@ -61,9 +61,9 @@ def _log(connection: Connection) -> Iterator[CatalogueProblem]:
 def _tables(connection: Connection) -> Iterator[CatalogueProblem]:
     """The tables hold just what the log says."""
     try:
-        told = fold(read(connection))
-    except Misfit as misfit:
-        yield CatalogueProblem("log_broken", f"the log contradicts itself: {misfit}", RESTORE)
+        logged = fold(read(connection))
+    except ChangeConflict as conflict:
+        yield CatalogueProblem("log_broken", f"the log contradicts itself: {conflict}", RESTORE)
         return
     for name, table in LOGGED.items():
         keys = [column.name for column in table.primary_key.columns]
@@ -71,8 +71,8 @@ def _tables(connection: Connection) -> Iterator[CatalogueProblem]:
         for row in connection.execute(select(table)):
             values = to_json(table, row._asdict())
             stored[canonical([values[key] for key in keys])] = values
-        for key in sorted(set(stored) | set(told[name])):
-            if stored.get(key) != told[name].get(key):
+        for key in sorted(set(stored) | set(logged[name])):
+            if stored.get(key) != logged[name].get(key):
                 yield CatalogueProblem("not_in_log", f"{name} {key} is not what the log says", RESTORE)
 
 

@@ -45,9 +45,9 @@ def preview(path: Path, mapping: Mapping[str, str]) -> Preview:
     """Look at a table under a mapping (theirs -> ours); nothing is stored. Raises BadTable."""
     header, rows = _read(path)
     names = _names(path, header, mapping)
-    told = [row.cells for row in rows]
+    cells = [row.cells for row in rows]
     ours = {*REQUIRED, *OPTIONAL}
-    shown = tuple({name: row.get(theirs, "") for theirs, name in names.items()} for row in told[:SHOWN])
+    shown = tuple({name: row.get(theirs, "") for theirs, name in names.items()} for row in cells[:SHOWN])
     return Preview(
         columns=tuple((theirs, name if name in ours else "") for theirs, name in names.items()),
         lacking=tuple(name for name in REQUIRED if name not in names.values()),

@@ -81,9 +81,9 @@ def record_rows(connection: Connection) -> list[dict[str, str]]:
 
 
 def _record_row(row: Mapping[str, Any]) -> dict[str, str]:
-    told = {str(key): str(value) for key, value in {**row["more"], **row["extra"]}.items()}
-    told |= {name: row[name] for name in (*_TEXTS, "source", "note", "seen_on")}
-    return {**told, "copy": row["copy"] or "", "image": image_name(row["sha256"], row["suffix"])}
+    cells = {str(key): str(value) for key, value in {**row["more"], **row["extra"]}.items()}
+    cells |= {name: row[name] for name in (*_TEXTS, "source", "note", "seen_on")}
+    return {**cells, "copy": row["copy"] or "", "image": image_name(row["sha256"], row["suffix"])}
 
 
 def dublin_core(connection: Connection) -> bytes:
@@ -132,7 +132,7 @@ def _cell(value: Any) -> object:
 
 def _package(connection: Connection, resources: Sequence[Mapping[str, Any]]) -> bytes:
     number, digest = last(connection)
-    told = {
+    described = {
         "$schema": PROFILE,
         "name": "platekin-catalogue",
         "id": identity(connection),
@@ -141,7 +141,7 @@ def _package(connection: Connection, resources: Sequence[Mapping[str, Any]]) -> 
         "platekin": {"decisions": number, "digest": digest, "log": LOG},
         "resources": list(resources),
     }
-    return (json.dumps(told, ensure_ascii=False, indent=1) + "\n").encode("utf-8")
+    return (json.dumps(described, ensure_ascii=False, indent=1) + "\n").encode("utf-8")
 
 
 def _resource(name: str, columns: Sequence[str], key: Sequence[str] | None, path: str = "") -> dict[str, Any]:

@@ -22,7 +22,7 @@ from matcher.catalogue.records import files
 from matcher.catalogue.records.ingest import PreparedReference, keep_description
 from matcher.catalogue.records.prepare import prepare_outline
 from matcher.catalogue.records.store import PATIENCE, Catalogue
-from matcher.catalogue.tables.bookkeeping import Find
+from matcher.catalogue.tables.finds import Find
 from matcher.catalogue.tables.models import Quad, outline_key
 from matcher.core.detect.detection import CardQuad
 from matcher.core.errors import CatalogueError, UnreadablePhoto
@@ -67,12 +67,12 @@ class FindRow:
 
 def propose(
     catalogue: Catalogue, answer: Mapping[str, Any], data: bytes, *, source: str = "", seen_on: str = "",
-    only: Collection[int] | None = None, **told: Any,
+    only: Collection[int] | None = None, **logged: Any,
 ) -> tuple[FindRow, ...]:  # fmt: skip
     """Propose the new cards of one photo, as one decision of the machine; a card that was proposed before is left out.
 
     answer: the published object; data: the photo's bytes. only: places (from 0) of the cards to propose, whatever
-    their outcome, as a person wants to decide on them. told: as `Catalogue.deciding` takes it.
+    their outcome, as a person wants to decide on them. logged: as `Catalogue.deciding` takes it.
     Returns the finds of this photo's new cards, old and new. Raises CatalogueError, UnreadablePhoto.
     """
     check_day(seen_on)
@@ -95,7 +95,7 @@ def propose(
     with (
         catalogue.writing(PATIENCE),
         catalogue.bringing(named),
-        catalogue.deciding(machine(), "propose", **told) as entry,
+        catalogue.deciding(machine(), "propose", **logged) as entry,
     ):
         known = [
             _propose(entry.draft, answer, card, one, data, source, seen_on)

@@ -23,11 +23,11 @@ from matcher.catalogue.finds.proposals import (
     propose,
 )
 from matcher.catalogue.log.changes import Draft
-from matcher.catalogue.log.decisions import Actor, DecisionRow, Entry
+from matcher.catalogue.log.decisions import Actor, DecisionRow, Entry, decided
 from matcher.catalogue.log.past_words import outcome_now
 from matcher.catalogue.records.ingest import add_record, copy_of
 from matcher.catalogue.records.store import PATIENCE, Catalogue
-from matcher.catalogue.tables.bookkeeping import Find
+from matcher.catalogue.tables.finds import Find
 from matcher.catalogue.tables.given_ids import next_id
 from matcher.catalogue.tables.models import Record, RecordRow, Reference
 from matcher.core.errors import CatalogueError
@@ -35,12 +35,11 @@ from matcher.core.errors import CatalogueError
 __all__ = [
     "NEW",
     "FindRow",
+    "RecordFields",
     "State",
-    "Wanted",
     "accept",
     "check_day",
     "count_finds",
-    "decided",
     "find",
     "finds",
     "merge",
@@ -51,7 +50,7 @@ __all__ = [
 
 
 @dataclass(frozen=True)
-class Wanted:
+class RecordFields:
     """What a person says of the record that a find becomes; None: as the identification established it."""
 
     record_id: str | None = None
@@ -69,12 +68,14 @@ class Wanted:
     note: str = ""
 
 
-def accept(catalogue: Catalogue, wanted_find: str, who: Actor, wanted: Wanted = Wanted(), **told: Any) -> DecisionRow:
-    """Make a find a new record, with its photo as the first reference. told: further fields of the log's entry.
+def accept(
+    catalogue: Catalogue, wanted_find: str, who: Actor, wanted: RecordFields = RecordFields(), **logged: Any
+) -> DecisionRow:
+    """Make a find a new record, with its photo as the first reference. logged: further fields of the log's entry.
 
     Raises CatalogueError no_such_find, already_decided, missing_value, clash.
     """
-    with catalogue.writing(PATIENCE), catalogue.deciding(who, "accept", **told) as entry:
+    with catalogue.writing(PATIENCE), catalogue.deciding(who, "accept", **logged) as entry:
         row = _open_find(entry.draft, wanted_find)
         record = _record_of(entry.draft, row, wanted)
         if entry.draft.row(Record, record.record_id) is not None:
@@ -86,20 +87,20 @@ def accept(catalogue: Catalogue, wanted_find: str, who: Actor, wanted: Wanted = 
 
 
 def merge(
-    catalogue: Catalogue, wanted_find: str, record_id: str, who: Actor, copy: str = "", **told: Any
+    catalogue: Catalogue, wanted_find: str, record_id: str, who: Actor, copy: str = "", **logged: Any
 ) -> DecisionRow:
     """Make a find a further reference of a known record."""
-    with catalogue.writing(PATIENCE), catalogue.deciding(who, "merge_find", **told) as entry:
+    with catalogue.writing(PATIENCE), catalogue.deciding(who, "merge_find", **logged) as entry:
         row = _open_find(entry.draft, wanted_find)
         if entry.draft.row(Record, record_id) is None:
             raise CatalogueError("no_such_record", f"no record {record_id}", "list the records to see their ids")
-        _become(entry, row, record_id, "merged", Wanted(copy=copy, note=entry.note))
+        _become(entry, row, record_id, "merged", RecordFields(copy=copy, note=entry.note))
     return decided(entry)
 
 
-def reject(catalogue: Catalogue, wanted_find: str, who: Actor, **told: Any) -> DecisionRow:
+def reject(catalogue: Catalogue, wanted_find: str, who: Actor, **logged: Any) -> DecisionRow:
     """Decide that a find is none; it stays in the list of rejected ones, and is not proposed again."""
-    with catalogue.writing(PATIENCE), catalogue.deciding(who, "reject", **told) as entry:
+    with catalogue.writing(PATIENCE), catalogue.deciding(who, "reject", **logged) as entry:
         row = _open_find(entry.draft, wanted_find)
         entry.draft.update(Find, [wanted_find], state="rejected")
         entry.about, entry.outcome = wanted_find, "rejected"
@@ -118,14 +119,7 @@ def next_letter(known: Sequence[str]) -> str:
     return next(name for name in names if name not in known)
 
 
-def decided(entry: Entry) -> DecisionRow:
-    """The decision that an entry became. Raises CatalogueError nothing_changed where it came to nothing."""
-    if entry.row is None:
-        raise CatalogueError("nothing_changed", "that is how it is already", "look at the record or the log")
-    return entry.row
-
-
-def _become(entry: Entry, row: Mapping[str, Any], record_id: str, state: State, wanted: Wanted) -> None:
+def _become(entry: Entry, row: Mapping[str, Any], record_id: str, state: State, wanted: RecordFields) -> None:
     """Make the find a reference of a record that is there."""
     draft = entry.draft
     if draft.rows(Reference, record_id=record_id, sha256=row["sha256"]):
@@ -147,7 +141,7 @@ def _become(entry: Entry, row: Mapping[str, Any], record_id: str, state: State, 
     entry.evidence = _evidence(row)
 
 
-def _record_of(draft: Draft, row: Mapping[str, Any], wanted: Wanted) -> RecordRow:
+def _record_of(draft: Draft, row: Mapping[str, Any], wanted: RecordFields) -> RecordRow:
     """The record that a find becomes: what was established, unless the person says otherwise."""
     pose = wanted.pose or row["pose"]
     of_pose = draft.rows(Record, pose=pose) if pose else []
@@ -196,14 +190,14 @@ def _open_find(draft: Draft, wanted_find: str) -> dict[str, Any]:
 
 def _evidence(row: Mapping[str, Any]) -> dict[str, Any]:
     """What the log keeps of a find's evidence: scores, the closest reference, with what it was made."""
-    told = row["evidence"]
-    closest = told["candidates"][0] if told["candidates"] else None
+    found = row["evidence"]
+    closest = found["candidates"][0] if found["candidates"] else None
     return {
         "sha256": row["sha256"],
         "outcome": outcome_now(row["outcome"]),
-        "confidence": told["confidence"],
+        "confidence": found["confidence"],
         "closest": closest and {k: closest[k] for k in ("record_id", "reference", "confidence", "crop_shift_mm")},
-        "description": told["versions"].get("description"),
+        "description": found["versions"].get("description"),
     }
 
 

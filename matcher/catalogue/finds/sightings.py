@@ -14,12 +14,12 @@ from typing import Any
 
 from sqlalchemy import select
 
-from matcher.catalogue.finds.resolution import check_day, decided
-from matcher.catalogue.log.decisions import Actor, DecisionRow
+from matcher.catalogue.finds.proposals import check_day
+from matcher.catalogue.log.decisions import Actor, DecisionRow, decided
 from matcher.catalogue.records import files
 from matcher.catalogue.records.ingest import copy_of
 from matcher.catalogue.records.store import PATIENCE, Catalogue
-from matcher.catalogue.tables.bookkeeping import Sighting
+from matcher.catalogue.tables.finds import Sighting
 from matcher.catalogue.tables.models import Copy, Quad, Record, Reference, outline_key
 from matcher.core.errors import CatalogueError, UnreadablePhoto
 
@@ -50,9 +50,9 @@ class SightingRow:
     suggested_probability: float | None
 
 
-def see(
+def note_sightings(
     catalogue: Catalogue, answer: Mapping[str, Any], data: bytes, who: Actor, *, source: str = "", seen_on: str = "",
-    **told: Any,
+    **logged: Any,
 ) -> DecisionRow | None:  # fmt: skip
     """Note every `known` card of a photo as a sighting of its record; None where there is none, or none is new.
 
@@ -66,7 +66,11 @@ def see(
         return None
     suffix = files.suffix_of(data)
     image: dict[str, Any] = {files.image_name(answer["sha256"], suffix): data}
-    with catalogue.writing(PATIENCE), catalogue.bringing(image), catalogue.deciding(who, "see", **told) as entry:
+    with (
+        catalogue.writing(PATIENCE),
+        catalogue.bringing(image),
+        catalogue.deciding(who, "see", **logged) as entry,
+    ):
         made = []
         for card in known:
             outline = outline_key(card["quad"])
@@ -88,13 +92,15 @@ def see(
     return entry.row
 
 
-def join(catalogue: Catalogue, kind: str, number: int, label: str | None, who: Actor, **told: Any) -> DecisionRow:
+def join_copy(
+    catalogue: Catalogue, kind: str, number: int, label: str | None, who: Actor, **logged: Any
+) -> DecisionRow:
     """Say which copy a reference or a sighting shows; without a label: confirm what the copy rung suggests.
 
     kind: "reference" or "sighting". A suggested reference that has no copy yet becomes one together with it.
     """
     model = {"reference": Reference, "sighting": Sighting}[kind]
-    with catalogue.writing(PATIENCE), catalogue.deciding(who, "join_copy", **told) as entry:
+    with catalogue.writing(PATIENCE), catalogue.deciding(who, "join_copy", **logged) as entry:
         draft = entry.draft
         row = draft.row(model, number)
         if row is None:
@@ -115,10 +121,10 @@ def join(catalogue: Catalogue, kind: str, number: int, label: str | None, who: A
     return decided(entry)
 
 
-def part(catalogue: Catalogue, kind: str, number: int, who: Actor, **told: Any) -> DecisionRow:
+def part_copy(catalogue: Catalogue, kind: str, number: int, who: Actor, **logged: Any) -> DecisionRow:
     """Say that it is open again which copy a reference or a sighting shows."""
     model = {"reference": Reference, "sighting": Sighting}[kind]
-    with catalogue.writing(PATIENCE), catalogue.deciding(who, "part_copy", **told) as entry:
+    with catalogue.writing(PATIENCE), catalogue.deciding(who, "part_copy", **logged) as entry:
         row = entry.draft.row(model, number)
         if row is None:
             raise CatalogueError(f"no_such_{kind}", f"no {kind} {number}", "list what has been seen")

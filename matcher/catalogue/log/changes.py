@@ -2,7 +2,7 @@
 
 A `Draft` changes rows inside a transaction and keeps what it did: for each row its table, key, and the values
 before and after. From these the log can undo a decision, redo it, and rebuild a catalogue from nothing. A change
-that does not fit the rows it meets raises `Misfit`: nothing is ever guessed.
+that does not fit the rows it meets raises `ChangeConflict`: nothing is ever guessed.
 """
 
 from __future__ import annotations
@@ -16,8 +16,10 @@ from typing import Any
 from sqlalchemy import JSON, Column, Connection, Table, and_, delete, insert, select, update
 from sqlalchemy.exc import IntegrityError
 
-from matcher.catalogue.tables.bookkeeping import CropWindow, Find, Given, Image, PoseFrame, Series, Sighting, Spelling
+from matcher.catalogue.tables.facts import CropWindow, PoseFrame, Series, Spelling
+from matcher.catalogue.tables.finds import Find, Sighting
 from matcher.catalogue.tables.given_ids import keep_id
+from matcher.catalogue.tables.log import Image, LastNumber
 from matcher.catalogue.tables.models import Base, Copy, Record, Reference, UtcTime
 
 LOGGED: Mapping[str, Table] = {
@@ -32,7 +34,7 @@ _TOO_LARGE = 2**31
 """For an integer column of a database."""
 
 
-class Misfit(Exception):
+class ChangeConflict(Exception):
     """A change meets rows that it was not made for: which row, and why it does not fit."""
 
     def __init__(self, table: str, key: Sequence[Any], why: str) -> None:
@@ -103,7 +105,7 @@ class Draft:
         table = LOGGED[model.__tablename__]
         now = read_row(self.connection, table, key)
         if now is None:
-            raise Misfit(table.name, key, "is not there")
+            raise ChangeConflict(table.name, key, "is not there")
         wanted = to_json(table, values)
         changed = [name for name, value in wanted.items() if now[name] != value]
         if changed:
@@ -114,11 +116,11 @@ class Draft:
         table = LOGGED[model.__tablename__]
         now = read_row(self.connection, table, key)
         if now is None:
-            raise Misfit(table.name, key, "is not there")
+            raise ChangeConflict(table.name, key, "is not there")
         self.make(Change(table.name, tuple(key), now, None))
 
     def make(self, change: Change) -> None:
-        """Make one change, whoever thought of it. Raises Misfit, after which the transaction must be given up.
+        """Make one change, whoever thought of it. Raises ChangeConflict, after which the transaction must be given up.
 
         Who wants to go on in it makes the change inside a savepoint (`Connection.begin_nested`).
         """
@@ -131,7 +133,7 @@ class Draft:
 
 
 def last_given(connection: Connection, kind: str) -> int:
-    return int(connection.execute(select(Given.last).where(Given.kind == kind)).scalar() or 0)
+    return int(connection.execute(select(LastNumber.last).where(LastNumber.kind == kind)).scalar() or 0)
 
 
 def find_id(number: int) -> str:
@@ -169,20 +171,20 @@ def _apply(connection: Connection, change: Change) -> None:
     try:
         connection.execute(_statement(table, change))
     except IntegrityError:
-        raise Misfit(change.table, change.key, "is bound to other rows, or would be there twice") from None
+        raise ChangeConflict(change.table, change.key, "is bound to other rows, or would be there twice") from None
     _keep_what_is_given_out(connection, change)
 
 
 def _expect(change: Change, now: Mapping[str, Any] | None) -> None:
-    """Raise Misfit unless a row is as the change takes it to be. now: its JSON values, or None where there is none."""
+    """Raise ChangeConflict unless a row is as the change takes it to be. now: its JSON values, None for no row."""
     if change.before is None and now is not None:
-        raise Misfit(change.table, change.key, "is there already")
+        raise ChangeConflict(change.table, change.key, "is there already")
     if change.before is not None and now is None:
-        raise Misfit(change.table, change.key, "is not there")
+        raise ChangeConflict(change.table, change.key, "is not there")
     if change.before is not None and now is not None:
         other = [name for name, value in change.before.items() if now[name] != value]
         if other:
-            raise Misfit(change.table, change.key, f"has another {', '.join(other)} by now")
+            raise ChangeConflict(change.table, change.key, f"has another {', '.join(other)} by now")
 
 
 def _statement(table: Table, change: Change) -> Any:
@@ -212,11 +214,11 @@ def _keep_number(connection: Connection, kind: str, row: Mapping[str, Any]) -> N
     if kind not in _NUMBERED:
         return
     number = int(str(row[_NUMBERED[kind]]).removeprefix(_FINDS_PREFIX))
-    lower = (Given.kind == kind) & (Given.last < number)
-    if not connection.execute(update(Given).where(lower).values(last=number)).rowcount and not last_given(
+    lower = (LastNumber.kind == kind) & (LastNumber.last < number)
+    if not connection.execute(update(LastNumber).where(lower).values(last=number)).rowcount and not last_given(
         connection, kind
     ):
-        connection.execute(insert(Given).values(kind=kind, last=number))
+        connection.execute(insert(LastNumber).values(kind=kind, last=number))
 
 
 def _keep_image(connection: Connection, row: Mapping[str, Any]) -> None:

@@ -17,8 +17,8 @@ from typing import Any, Literal
 
 from sqlalchemy import Connection, func, insert, select
 
-from matcher.catalogue.log.changes import Change, Draft, Misfit, canonical, touched
-from matcher.catalogue.tables.bookkeeping import Decision, Identity
+from matcher.catalogue.log.changes import Change, ChangeConflict, Draft, canonical, touched
+from matcher.catalogue.tables.log import Decision, Identity
 from matcher.core.errors import CatalogueError
 
 TURNS = ("undo", "redo")
@@ -125,6 +125,13 @@ def append(connection: Connection, entry: Entry) -> DecisionRow | None:
     return row
 
 
+def decided(entry: Entry) -> DecisionRow:
+    """The decision that an entry became. Raises CatalogueError nothing_changed where it came to nothing."""
+    if entry.row is None:
+        raise CatalogueError("nothing_changed", "that is how it is already", "look at the record or the log")
+    return entry.row
+
+
 def write(connection: Connection, rows: Sequence[DecisionRow]) -> None:
     """Add entries to the log; nothing is looked at."""
     connection.execute(insert(Decision), [{**as_json(row), "at": row.at} for row in rows])
@@ -149,8 +156,8 @@ def beginning(catalogue_id: str) -> str:
 
 def digest_of(row: DecisionRow, before: str) -> str:
     """SHA-256 of the digest before and of all that the entry says, in canonical JSON."""
-    told = {name: value for name, value in as_json(row).items() if name != "digest"}
-    return hashlib.sha256(f"{before}\n{canonical(told)}".encode()).hexdigest()
+    content = {name: value for name, value in as_json(row).items() if name != "digest"}
+    return hashlib.sha256(f"{before}\n{canonical(content)}".encode()).hexdigest()
 
 
 def as_json(row: DecisionRow) -> dict[str, Any]:
@@ -217,7 +224,7 @@ def undone_numbers(connection: Connection) -> set[int]:
     return {number for number, action in newest.items() if number is not None and action == "undo"}
 
 
-def turn(entry: Entry, target: DecisionRow) -> None:
+def reverse(entry: Entry, target: DecisionRow) -> None:
     """Make the target's changes backwards (undo) or again (redo). Raises CatalogueError in_the_way."""
     changes = list(target.changes)
     if entry.action == "undo":
@@ -226,13 +233,13 @@ def turn(entry: Entry, target: DecisionRow) -> None:
         with entry.draft.connection.begin_nested():  # the log is asked for the reason afterwards
             for change in changes:
                 entry.draft.make(change)
-    except Misfit as misfit:
-        raise _in_the_way(entry.draft.connection, entry.action, target, misfit) from None
+    except ChangeConflict as conflict:
+        raise _in_the_way(entry.draft.connection, entry.action, target, conflict) from None
     entry.undoes, entry.about = target.number, target.about
     entry.outcome = f"decision {target.number} ({target.action}) {'undone' if entry.action == 'undo' else 'redone'}"
 
 
-def _in_the_way(connection: Connection, action: str, target: DecisionRow, misfit: Misfit) -> CatalogueError:
+def _in_the_way(connection: Connection, action: str, target: DecisionRow, conflict: ChangeConflict) -> CatalogueError:
     rows = set(touched(target.changes))
     later = [
         str(row.number)
@@ -242,7 +249,7 @@ def _in_the_way(connection: Connection, action: str, target: DecisionRow, misfit
     which = f": decisions {', '.join(later[-IN_THE_WAY_TOLD:])} build on it or changed the same" if later else ""
     return CatalogueError(
         "in_the_way",
-        f"decision {target.number} cannot be {action[:2]}done now: {misfit}{which}",
+        f"decision {target.number} cannot be {action[:2]}done now: {conflict}{which}",
         "undo those first, the newest first" if later else "look at the log for what changed it",
     )
 

@@ -18,7 +18,7 @@ from typing import IO, Any
 from sqlalchemy import Connection, select, update
 from sqlalchemy.exc import DataError
 
-from matcher.catalogue.log.changes import LOGGED, Draft, Misfit, canonical, to_json
+from matcher.catalogue.log.changes import LOGGED, ChangeConflict, Draft, canonical, to_json
 from matcher.catalogue.log.decisions import (
     DecisionRow,
     as_json,
@@ -31,8 +31,8 @@ from matcher.catalogue.log.decisions import (
 from matcher.catalogue.log.log_file import VERSION, LogHead, bad_log, chained, decisions_in, opened, read_head
 from matcher.catalogue.records import files
 from matcher.catalogue.records.store import PATIENCE, Catalogue
-from matcher.catalogue.tables.bookkeeping import Decision, Identity, Image
 from matcher.catalogue.tables.database import guarded
+from matcher.catalogue.tables.log import Decision, Identity, Image
 from matcher.core.errors import CatalogueError
 
 
@@ -118,23 +118,26 @@ def replay(connection: Connection, log: Path) -> int:
 
 def content_digest(connection: Connection) -> str:
     """SHA-256 of all rows that decisions can change, and of the log's end: equal for equal catalogues."""
-    told = hashlib.sha256(identity(connection).encode())
+    content = hashlib.sha256(identity(connection).encode())
     for table in LOGGED.values():
         rows = connection.execute(select(table).order_by(*table.primary_key.columns))
         for row in rows:
-            told.update(f"{table.name} {canonical(to_json(table, row._asdict()))}\n".encode())
-    told.update(canonical(last(connection)).encode())
-    return told.hexdigest()
+            content.update(f"{table.name} {canonical(to_json(table, row._asdict()))}\n".encode())
+    content.update(canonical(last(connection)).encode())
+    return content.hexdigest()
 
 
 def fold(rows: Iterator[DecisionRow]) -> dict[str, dict[str, dict[str, Any]]]:
-    """What the tables must hold by the log alone: rows by table and key. Raises Misfit where it contradicts itself."""
+    """What the tables must hold by the log alone: rows by table and key.
+
+    Raises ChangeConflict where the log contradicts itself.
+    """
     tables: dict[str, dict[str, dict[str, Any]]] = {name: {} for name in LOGGED}
     for row in rows:
         for change in row.changes:
             held, key = tables[change.table], canonical(list(change.key))
             if (change.before is None) == (key in held):
-                raise Misfit(change.table, change.key, f"contradicts decision {row.number}")
+                raise ChangeConflict(change.table, change.key, f"contradicts decision {row.number}")
             if change.after is None:
                 del held[key]
             else:
@@ -173,11 +176,11 @@ def _make_again(connection: Connection, row: DecisionRow, log: Path) -> None:
     try:
         for change in row.changes:
             draft.make(change)
-    except (Misfit, DataError) as error:
+    except (ChangeConflict, DataError) as error:
         # A null character, say, which PostgreSQL cannot store.
-        why = str(error) if isinstance(error, Misfit) else f"this database cannot hold it: {error.orig}"
-        told = f"{log} line {row.number + 1}: {why}"
-        raise CatalogueError("does_not_fit", told, "the log does not belong to what is in the catalogue") from None
+        why = str(error) if isinstance(error, ChangeConflict) else f"this database cannot hold it: {error.orig}"
+        message = f"{log} line {row.number + 1}: {why}"
+        raise CatalogueError("does_not_fit", message, "the log does not belong to what is in the catalogue") from None
     write(connection, [row])
 
 

@@ -6,22 +6,22 @@ from collections.abc import Sequence
 from typing import Any, Literal
 
 from matcher.catalogue.log.changes import Draft
-from matcher.catalogue.log.decisions import TURNS, Actor, DecisionRow, Entry, append, read, turn
+from matcher.catalogue.log.decisions import TURNS, Actor, DecisionRow, Entry, append, read, reverse
 from matcher.catalogue.records.store import PATIENCE, Catalogue
 from matcher.core.errors import CatalogueError
 
 
-def undo(catalogue: Catalogue, numbers: Sequence[int], who: Actor, **told: Any) -> tuple[DecisionRow, ...]:
+def undo(catalogue: Catalogue, numbers: Sequence[int], who: Actor, **logged: Any) -> tuple[DecisionRow, ...]:
     """Undo decisions, the newest first, in one transaction.
 
     Raises CatalogueError no_such_decision, already_undone, in_the_way.
     """
-    return _turn(catalogue, sorted(set(numbers), reverse=True), who, "undo", **told)
+    return _reverse(catalogue, sorted(set(numbers), reverse=True), who, "undo", **logged)
 
 
-def redo(catalogue: Catalogue, numbers: Sequence[int], who: Actor, **told: Any) -> tuple[DecisionRow, ...]:
+def redo(catalogue: Catalogue, numbers: Sequence[int], who: Actor, **logged: Any) -> tuple[DecisionRow, ...]:
     """Make undone decisions again, the oldest first, in one transaction."""
-    return _turn(catalogue, sorted(set(numbers)), who, "redo", **told)
+    return _reverse(catalogue, sorted(set(numbers)), who, "redo", **logged)
 
 
 def undoable(catalogue: Catalogue) -> int | None:
@@ -49,20 +49,20 @@ def batch_of(catalogue: Catalogue, number: int) -> tuple[int, ...]:
     return tuple(row.number for row in catalogue.decisions(batch=batch) if row.standing and row.action not in TURNS)
 
 
-def _turn(
-    catalogue: Catalogue, numbers: Sequence[int], who: Actor, action: Literal["undo", "redo"], **told: Any
+def _reverse(
+    catalogue: Catalogue, numbers: Sequence[int], who: Actor, action: Literal["undo", "redo"], **logged: Any
 ) -> tuple[DecisionRow, ...]:
     done: list[DecisionRow] = []
     many = len(numbers) > 1
-    once = {name: told.pop(name) for name in ("idempotency", "check") if name in told}
-    with catalogue.writing(PATIENCE), catalogue.deciding(who, action, **once, **told) as last:
+    once = {name: logged.pop(name) for name in ("idempotency", "check") if name in logged}
+    with catalogue.writing(PATIENCE), catalogue.deciding(who, action, **once, **logged) as last:
         for place, number in enumerate(numbers):
             draft = Draft(last.draft.connection)
-            entry = last if place == len(numbers) - 1 else Entry(who, action, draft, **told)
+            entry = last if place == len(numbers) - 1 else Entry(who, action, draft, **logged)
             if many:
                 entry.batch = done[0].number if done else 0
             target = _target(entry.draft, number, action)
-            turn(entry, target)
+            reverse(entry, target)
             if entry is not last:
                 row = append(draft.connection, entry)
                 assert row is not None  # a decision changes something, and so does turning it round

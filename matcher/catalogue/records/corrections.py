@@ -8,12 +8,12 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from matcher.catalogue.finds.resolution import decided
 from matcher.catalogue.log.changes import Draft
-from matcher.catalogue.log.decisions import Actor, DecisionRow, references_told
-from matcher.catalogue.records.removal import remove_record
+from matcher.catalogue.log.decisions import Actor, DecisionRow, decided, references_told
+from matcher.catalogue.records.ingest import copy_of, remove_record
 from matcher.catalogue.records.store import PATIENCE, Catalogue
-from matcher.catalogue.tables.bookkeeping import CropWindow, Find, PoseFrame, Sighting, Spelling
+from matcher.catalogue.tables.facts import CropWindow, PoseFrame, Spelling
+from matcher.catalogue.tables.finds import Find, Sighting
 from matcher.catalogue.tables.models import Copy, Record, Reference
 from matcher.core.errors import CatalogueError
 
@@ -26,10 +26,10 @@ VARIATION = ("pose", "crop", "caption", "club", "issuer", "issuer_mark")
 
 
 def edit_record(
-    catalogue: Catalogue, record_id: str, fields: Mapping[str, str], who: Actor, **told: Any
+    catalogue: Catalogue, record_id: str, fields: Mapping[str, str], who: Actor, **logged: Any
 ) -> DecisionRow:
     """Put right what a record says. Raises CatalogueError no_such_record, missing_value, clash, nothing_changed."""
-    with catalogue.writing(PATIENCE), catalogue.deciding(who, "edit", about=record_id, **told) as entry:
+    with catalogue.writing(PATIENCE), catalogue.deciding(who, "edit", about=record_id, **logged) as entry:
         _record(entry.draft, record_id)
         _check_fields(fields)
         entry.draft.update(Record, [record_id], **fields)
@@ -38,9 +38,9 @@ def edit_record(
     return decided(entry)
 
 
-def take_out(catalogue: Catalogue, record_id: str, who: Actor, **told: Any) -> DecisionRow:
+def take_out(catalogue: Catalogue, record_id: str, who: Actor, **logged: Any) -> DecisionRow:
     """Take out a record with all that hangs on it; undoing brings it back."""
-    with catalogue.writing(PATIENCE), catalogue.deciding(who, "remove", about=record_id, **told) as entry:
+    with catalogue.writing(PATIENCE), catalogue.deciding(who, "remove", about=record_id, **logged) as entry:
         _record(entry.draft, record_id)
         gone = len(entry.draft.rows(Reference, record_id=record_id))
         remove_record(entry.draft, record_id)
@@ -48,14 +48,14 @@ def take_out(catalogue: Catalogue, record_id: str, who: Actor, **told: Any) -> D
     return decided(entry)
 
 
-def merge_records(catalogue: Catalogue, gone: str, into: str, who: Actor, **told: Any) -> DecisionRow:
+def merge_records(catalogue: Catalogue, gone: str, into: str, who: Actor, **logged: Any) -> DecisionRow:
     """Find that two records are one: all that hangs on `gone` goes over to `into`.
 
     A copy whose label both know keeps it with the old record's id added; an image that both have is kept once.
     """
     if gone == into:
         raise CatalogueError("clash", f"{gone} and {into} are one record already", "name two records")
-    with catalogue.writing(PATIENCE), catalogue.deciding(who, "merge_records", about=into, **told) as entry:
+    with catalogue.writing(PATIENCE), catalogue.deciding(who, "merge_records", about=into, **logged) as entry:
         draft = entry.draft
         _record(draft, gone)
         _record(draft, into)
@@ -67,10 +67,10 @@ def merge_records(catalogue: Catalogue, gone: str, into: str, who: Actor, **told
 
 def split_record(
     catalogue: Catalogue, record_id: str, references: Sequence[int], new_id: str, fields: Mapping[str, str], who: Actor,
-    sightings: Sequence[int] = (), **told: Any,
+    sightings: Sequence[int] = (), **logged: Any,
 ) -> DecisionRow:  # fmt: skip
     """Find that one record was two: these references (and sightings) become a new record, which says `fields`."""
-    with catalogue.writing(PATIENCE), catalogue.deciding(who, "split_record", about=record_id, **told) as entry:
+    with catalogue.writing(PATIENCE), catalogue.deciding(who, "split_record", about=record_id, **logged) as entry:
         draft = entry.draft
         old = _record(draft, record_id)
         if draft.row(Record, new_id) is not None:
@@ -99,10 +99,10 @@ def split_record(
 
 
 def merge_poses(
-    catalogue: Catalogue, gone: str, into: str, who: Actor, crops: Mapping[str, str] | None = None, **told: Any
+    catalogue: Catalogue, gone: str, into: str, who: Actor, crops: Mapping[str, str] | None = None, **logged: Any
 ) -> DecisionRow:
     """Find that two poses are one negative. crops: what crops of `gone` are called in `into`, where they differ."""
-    with catalogue.writing(PATIENCE), catalogue.deciding(who, "merge_poses", about=into, **told) as entry:
+    with catalogue.writing(PATIENCE), catalogue.deciding(who, "merge_poses", about=into, **logged) as entry:
         draft = entry.draft
         moving, there = _of_pose(draft, gone), _of_pose(draft, into)
         if gone == into or moving[0]["subject"] != there[0]["subject"]:
@@ -121,10 +121,10 @@ def merge_poses(
 
 
 def split_pose(
-    catalogue: Catalogue, pose: str, record_ids: Sequence[str], new_pose: str, who: Actor, **told: Any
+    catalogue: Catalogue, pose: str, record_ids: Sequence[str], new_pose: str, who: Actor, **logged: Any
 ) -> DecisionRow:
     """Find that one pose was two negatives: these records are of the new one."""
-    with catalogue.writing(PATIENCE), catalogue.deciding(who, "split_pose", about=pose, **told) as entry:
+    with catalogue.writing(PATIENCE), catalogue.deciding(who, "split_pose", about=pose, **logged) as entry:
         draft = entry.draft
         held = [row["record_id"] for row in _of_pose(draft, pose)]
         if draft.rows(Record, pose=new_pose):
@@ -140,9 +140,9 @@ def split_pose(
     return decided(entry)
 
 
-def merge_subjects(catalogue: Catalogue, gone: str, into: str, who: Actor, **told: Any) -> DecisionRow:
+def merge_subjects(catalogue: Catalogue, gone: str, into: str, who: Actor, **logged: Any) -> DecisionRow:
     """Find that two names are one sitter: `gone` becomes a spelling of `into`."""
-    with catalogue.writing(PATIENCE), catalogue.deciding(who, "merge_subjects", about=into, **told) as entry:
+    with catalogue.writing(PATIENCE), catalogue.deciding(who, "merge_subjects", about=into, **logged) as entry:
         draft = entry.draft
         moving = draft.rows(Record, subject=gone)
         if not moving or gone == into or not draft.rows(Record, subject=into):
@@ -158,9 +158,9 @@ def merge_subjects(catalogue: Catalogue, gone: str, into: str, who: Actor, **tol
     return decided(entry)
 
 
-def add_spelling(catalogue: Catalogue, subject: str, spelling: str, who: Actor, **told: Any) -> DecisionRow:
+def add_spelling(catalogue: Catalogue, subject: str, spelling: str, who: Actor, **logged: Any) -> DecisionRow:
     """Note another spelling of a subject's name; finding by either finds both."""
-    with catalogue.writing(PATIENCE), catalogue.deciding(who, "spelling", about=subject, **told) as entry:
+    with catalogue.writing(PATIENCE), catalogue.deciding(who, "spelling", about=subject, **logged) as entry:
         draft = entry.draft
         if not draft.rows(Record, subject=subject):
             raise CatalogueError("no_such_record", f"no record shows {subject!r}", "list the records to see the names")
@@ -205,8 +205,6 @@ def _copy_there(draft: Draft, copy_id: int | None, new_id: str) -> int | None:
     """The copy of the same label in another record: a physical card goes with what shows it."""
     if copy_id is None:
         return None
-    from matcher.catalogue.records.ingest import copy_of
-
     held = draft.row(Copy, copy_id)
     assert held is not None  # a foreign key says so
     return copy_of(draft, new_id, str(held["label"]))

@@ -1,6 +1,6 @@
-"""What comes into the catalogue: what the stages found out about an image, and how that becomes rows.
+"""What comes into the catalogue and goes out of it: what the stages found out about an image becomes rows.
 
-In: `RecordRow` and `NewReference`; out: changes in a draft, whose owner commits.
+In: `RecordRow` and `NewReference`, or the id of a record that is to go; out: changes in a draft, whose owner commits.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from sqlalchemy import Connection, delete, insert
 
 from matcher.catalogue.log.changes import Draft
 from matcher.catalogue.records.files import image_name, suffix_of
+from matcher.catalogue.tables.finds import Find, Sighting
 from matcher.catalogue.tables.models import (
     Copy,
     Described,
@@ -95,6 +96,19 @@ def add_reference(draft: Draft, record_id: str, arrival: NewReference) -> int:
     )
     keep_description(draft.connection, prepared.sha256, outline_key(prepared.quad), prepared.description)
     return number
+
+
+def remove_record(draft: Draft, record_id: str) -> None:
+    """Remove a record with all that hangs on it; a find that had become it counts as rejected."""
+    for find in draft.rows(Find, record_id=record_id):
+        draft.update(Find, [find["find_id"]], state="rejected", record_id=None, reference_id=None)
+    for sighting in draft.rows(Sighting, record_id=record_id):
+        draft.delete(Sighting, sighting["id"])
+    for reference in draft.rows(Reference, record_id=record_id):
+        draft.delete(Reference, reference["id"])
+    for copy in draft.rows(Copy, record_id=record_id):
+        draft.delete(Copy, copy["id"])
+    draft.delete(Record, record_id)
 
 
 def copy_of(draft: Draft, record_id: str, label: str) -> int | None:

@@ -17,7 +17,7 @@ from sqlalchemy import Connection, select
 
 from matcher.catalogue.log.decisions import DecisionRow
 from matcher.catalogue.records.store import Catalogue
-from matcher.catalogue.tables.bookkeeping import Spelling
+from matcher.catalogue.tables.facts import Spelling
 from matcher.catalogue.tables.models import RecordRow
 
 FEW = 200

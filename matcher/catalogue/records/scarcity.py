@@ -14,7 +14,7 @@ from pathlib import Path
 from sqlalchemy import select
 
 from matcher.catalogue.records.store import Catalogue
-from matcher.catalogue.tables.bookkeeping import Sighting
+from matcher.catalogue.tables.finds import Sighting
 from matcher.catalogue.tables.models import RecordRow, Reference
 from matcher.core.errors import CatalogueError
 

@@ -8,10 +8,9 @@ from typing import Any
 
 from sqlalchemy import func, select
 
-from matcher.catalogue.finds.resolution import decided
-from matcher.catalogue.log.decisions import Actor, DecisionRow
+from matcher.catalogue.log.decisions import Actor, DecisionRow, decided
 from matcher.catalogue.records.store import PATIENCE, Catalogue
-from matcher.catalogue.tables.bookkeeping import Series
+from matcher.catalogue.tables.facts import Series
 from matcher.catalogue.tables.models import Record
 from matcher.core.errors import CatalogueError
 
@@ -48,16 +47,16 @@ def all_series(catalogue: Catalogue) -> tuple[SeriesRow, ...]:
     )
 
 
-def set_series(catalogue: Catalogue, series: str, fields: Mapping[str, str], who: Actor, **told: Any) -> DecisionRow:
+def set_series(catalogue: Catalogue, series: str, fields: Mapping[str, str], who: Actor, **logged: Any) -> DecisionRow:
     """Say what a series is: title, issuer, years, nominal size in mm, note; made where it is not there.
 
-    told: further fields of the log's entry. Raises CatalogueError missing_value, nothing_changed.
+    logged: further fields of the log's entry. Raises CatalogueError missing_value, nothing_changed.
     """
     if not series.strip():
         raise CatalogueError("missing_value", "a series needs an id", "name it as the records do")
     for name in ("width_mm", "height_mm"):
         _check_size(name, fields.get(name, ""))
-    with catalogue.writing(PATIENCE), catalogue.deciding(who, "series", about=series, **told) as entry:
+    with catalogue.writing(PATIENCE), catalogue.deciding(who, "series", about=series, **logged) as entry:
         if entry.draft.row(Series, series) is None:
             entry.draft.insert(Series, series=series, **{**dict.fromkeys(FIELDS, ""), **fields})
         else:

@@ -19,19 +19,19 @@ from typing import Any, Self
 
 from sqlalchemy import URL, Connection, delete, insert, select
 
-from matcher.catalogue.log.changes import Draft, Misfit
+from matcher.catalogue.log.changes import ChangeConflict, Draft
 from matcher.catalogue.log.decisions import Actor, Entry, append, references_told, whoever_runs_this
 from matcher.catalogue.records import files
-from matcher.catalogue.records.ingest import NewReference, add_record, add_reference, keep_description
+from matcher.catalogue.records.ingest import NewReference, add_record, add_reference, keep_description, remove_record
 from matcher.catalogue.records.queries import CatalogueReader
-from matcher.catalogue.records.removal import remove_record
 from matcher.catalogue.tables import database, migrate
-from matcher.catalogue.tables.bookkeeping import Answered, Identity, Image
 from matcher.catalogue.tables.database import failure, guarded, not_a_catalogue
+from matcher.catalogue.tables.log import Identity, Image
 from matcher.catalogue.tables.models import (
     RecordRow,
     ReferenceRow,
 )
+from matcher.catalogue.tables.service import RequestKey
 from matcher.core.describe import Description, describe, fingerprint
 from matcher.core.errors import CatalogueError
 from matcher.core.settings import Settings
@@ -115,11 +115,11 @@ class Catalogue(CatalogueReader):
         action: str,
         idempotency: tuple[str, str] | None = None,
         check: Callable[[Draft], None] | None = None,
-        **told: Any,
+        **logged: Any,
     ) -> Iterator[Entry]:
         """Make one decision: what is changed through the entry's draft is stored with it, or nothing is.
 
-        Only inside `writing`. told: further fields of the entry; batch=0 begins a batch with this decision.
+        Only inside `writing`. logged: further fields of the entry; batch=0 begins a batch with this decision.
         idempotency: (key, hash of the request) to remember with the decision, so that a repeated request finds it.
         check: called first, inside the transaction; what it raises ends the decision.
         Afterwards `entry.row` holds the decision, or None where nothing was changed. Raises CatalogueError
@@ -128,16 +128,16 @@ class Catalogue(CatalogueReader):
         try:
             with guarded(self.folder), database.for_writing(self._engine).begin() as connection:
                 database.one_writer(connection, select(Identity.id).with_for_update())
-                entry = Entry(who, action, Draft(connection), **told)
+                entry = Entry(who, action, Draft(connection), **logged)
                 if check:
                     check(entry.draft)
                 yield entry
                 entry.row = append(connection, entry)
                 if idempotency and entry.row:
                     key, asked = idempotency
-                    connection.execute(insert(Answered).values(key=key, request=asked, decision=entry.row.number))
-        except Misfit as misfit:
-            raise CatalogueError("clash", f"{self.folder}: {misfit}", "list what is there, then ask again") from None
+                    connection.execute(insert(RequestKey).values(key=key, request=asked, decision=entry.row.number))
+        except ChangeConflict as conflict:
+            raise CatalogueError("clash", f"{self.folder}: {conflict}", "list what is there, then ask again") from None
 
     @contextmanager
     def bringing(self, named: Mapping[str, bytes | Path]) -> Iterator[None]:
@@ -186,14 +186,10 @@ class Catalogue(CatalogueReader):
 
         Only inside `writing`. Returns the new references' ids.
         """
-        told: dict[str, Any] = {
-            "about": record.record_id,
-            "batch": batch,
-            "outcome": references_told(len(arrivals)),
-        }
+        logged: dict[str, Any] = {"about": record.record_id, "batch": batch, "outcome": references_told(len(arrivals))}
         with (
             self.bringing(self.files_of(arrivals)),
-            self.deciding(who or whoever_runs_this(), "enrol", **told) as entry,
+            self.deciding(who or whoever_runs_this(), "enrol", **logged) as entry,
         ):
             add_record(entry.draft, record)
             return tuple(add_reference(entry.draft, record.record_id, a) for a in arrivals)
@@ -218,12 +214,9 @@ class Catalogue(CatalogueReader):
         with self.writing(PATIENCE), guarded(self.folder):
             self.record(record_id)
             gone = self.references(record_id)
-            told: dict[str, Any] = {
-                "about": record_id,
-                "note": note,
-                "outcome": f"removed with {references_told(len(gone))}",
-            }
-            with self.deciding(who or whoever_runs_this(), "remove", **told) as entry:
+            outcome = f"removed with {references_told(len(gone))}"
+            actor = who or whoever_runs_this()
+            with self.deciding(actor, "remove", about=record_id, note=note, outcome=outcome) as entry:
                 remove_record(entry.draft, record_id)
         return tuple(reference.id for reference in gone)
 

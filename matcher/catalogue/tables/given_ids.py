@@ -10,7 +10,7 @@ import re
 
 from sqlalchemy import Connection, case, insert, select, update
 
-from matcher.catalogue.tables.bookkeeping import Naming
+from matcher.catalogue.tables.log import IdPrefix
 
 _NUMBERED = re.compile(r"(.*?)(\d{1,18})", re.DOTALL)
 """Longer numbers are nobody's counting, and no database's integers."""
@@ -22,21 +22,21 @@ def keep_id(connection: Connection, kind: str, name: str) -> None:
     if match is None:
         return
     prefix, written = match.groups()
-    higher = Naming.last < int(written)
+    higher = IdPrefix.last < int(written)
     known = connection.execute(
-        update(Naming).where(Naming.kind == kind, Naming.prefix == prefix).values(
-            times=Naming.times + 1,
-            digits=case((higher, len(written)), else_=Naming.digits),
-            last=case((higher, int(written)), else_=Naming.last),
+        update(IdPrefix).where(IdPrefix.kind == kind, IdPrefix.prefix == prefix).values(
+            times=IdPrefix.times + 1,
+            digits=case((higher, len(written)), else_=IdPrefix.digits),
+            last=case((higher, int(written)), else_=IdPrefix.last),
         )
     )  # fmt: skip
     if not known.rowcount:
         new = {"digits": len(written), "last": int(written), "times": 1}
-        connection.execute(insert(Naming).values(kind=kind, prefix=prefix, **new))
+        connection.execute(insert(IdPrefix).values(kind=kind, prefix=prefix, **new))
 
 
 def next_id(connection: Connection, kind: str, first: str) -> str:
     """The id after the highest of the commonest beginning, or `first` where none ends in a number."""
-    query = select(Naming.prefix, Naming.digits, Naming.last).where(Naming.kind == kind)
-    row = connection.execute(query.order_by(Naming.times.desc(), Naming.prefix).limit(1)).first()
+    query = select(IdPrefix.prefix, IdPrefix.digits, IdPrefix.last).where(IdPrefix.kind == kind)
+    row = connection.execute(query.order_by(IdPrefix.times.desc(), IdPrefix.prefix).limit(1)).first()
     return first if row is None else f"{row.prefix}{row.last + 1:0{row.digits}d}"

@@ -17,10 +17,10 @@ from sqlalchemy import select
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue.finds import resolution, sightings
-from matcher.catalogue.finds.resolution import Wanted
+from matcher.catalogue.finds.resolution import RecordFields
 from matcher.catalogue.log import undo_redo
 from matcher.catalogue.log.decisions import TURNS, Actor, DecisionRow
-from matcher.catalogue.tables.bookkeeping import Answered
+from matcher.catalogue.tables.service import RequestKey
 from matcher.core.errors import CatalogueError, UnreadablePhoto
 from matcher.jobs.lot import store
 from matcher.jobs.lot.cards import NEW, Card
@@ -75,8 +75,8 @@ def propose(catalogue: Catalogue, lot: LotRow) -> tuple[str, ...]:
 
 
 def accept(
-    catalogue: Catalogue, lot: LotRow, card_id: str, who: Actor, wanted: Wanted, *, apart: Collection[str] | None = (),
-    note: str = "", batch: Batch | None = None,
+    catalogue: Catalogue, lot: LotRow, card_id: str, who: Actor, wanted: RecordFields, *,
+    apart: Collection[str] | None = (), note: str = "", batch: Batch | None = None,
 ) -> tuple[DecisionRow, ...]:  # fmt: skip
     """Make the card a new record, and its like sightings of it. apart: cards to leave out; None: all but this one.
 
@@ -148,16 +148,15 @@ def confirm(
     _missing(chosen)
     batch = batch or Batch(lot, note)
     for some in _by_picture(chosen):
-        told = [{**card.found} for card in some]
-        batch.add(sightings.see(catalogue, {**some[0].photo, "cards": told}, _bytes_of(catalogue, some[0]), who,
-                             source=_source(some[0]), **batch.told()))  # fmt: skip
+        answer, data = {**some[0].photo, "cards": [dict(card.found) for card in some]}, _bytes_of(catalogue, some[0])
+        batch.add(sightings.note_sightings(catalogue, answer, data, who, source=_source(some[0]), **batch.told()))
     return tuple(batch.made)
 
 
 def decisions(catalogue: Catalogue, lot: LotRow, standing: bool = True) -> tuple[DecisionRow, ...]:
     """The lot's entries of the log, the oldest first. standing: only those that were not undone."""
     with catalogue.reading() as connection:
-        own = select(Answered.decision).where(Answered.key.startswith(f"lot:{lot.lot_id}:", autoescape=True))
+        own = select(RequestKey.decision).where(RequestKey.key.startswith(f"lot:{lot.lot_id}:", autoescape=True))
         numbers = sorted(connection.execute(own).scalars())
     rows = catalogue.decisions(numbers=numbers) if numbers else ()
     return tuple(row for row in rows if row.action not in TURNS and (row.standing or not standing))
@@ -215,7 +214,7 @@ def _proposed(catalogue: Catalogue, cards: Sequence[Card], batch: Batch) -> list
     )
     key = told["idempotency"][0]
     with catalogue.reading() as connection:
-        number = connection.execute(select(Answered.decision).where(Answered.key == key)).scalar()
+        number = connection.execute(select(RequestKey.decision).where(RequestKey.key == key)).scalar()
     if number is not None:
         batch.add(catalogue.decision(number))
     return [row.find_id for row in rows]
@@ -234,7 +233,7 @@ def _seen(catalogue: Catalogue, cards: Iterable[Card], record_id: str, who: Acto
         told = [{**card.found, "outcome": "known", "record_id": record_id} for card in some]
         answer = {**some[0].photo, "cards": told}
         data = _bytes_of(catalogue, some[0])
-        batch.add(sightings.see(catalogue, answer, data, who, source=_source(some[0]), **batch.told()))
+        batch.add(sightings.note_sightings(catalogue, answer, data, who, source=_source(some[0]), **batch.told()))
 
 
 def _by_picture(cards: Iterable[Card]) -> list[list[Card]]:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from sqlalchemy import select
 
 from matcher.catalogue import Catalogue
-from matcher.catalogue.tables.bookkeeping import Find, Sighting
+from matcher.catalogue.tables.finds import Find, Sighting
 from matcher.core.errors import CatalogueError
 from matcher.jobs.lot import store
 from matcher.jobs.lot.cards import NEW, Card, cards_of

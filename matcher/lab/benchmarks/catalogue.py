@@ -28,7 +28,7 @@ import numpy as np
 from matcher.catalogue import Catalogue, RecordRow
 from matcher.catalogue.exchange.bag import export_bag, import_bag
 from matcher.catalogue.exchange.check import check
-from matcher.catalogue.finds.resolution import Wanted, accept
+from matcher.catalogue.finds.resolution import RecordFields, accept
 from matcher.catalogue.log import undo_redo
 from matcher.catalogue.log.changes import Draft
 from matcher.catalogue.log.decisions import Entry, append, person
@@ -131,7 +131,7 @@ def _killed_at(moment: float, work: Callable[[], None]) -> bool:
 def bag(folder: Path, places: Places) -> Iterator[tuple[str, str]]:
     with stocked(places.make(folder / "c"), 60) as catalogue:
         found = a_find(catalogue, folder, 900)
-        undo_redo.undo(catalogue, [accept(catalogue, found.find_id, ADA, Wanted(caption="x")).number], ADA)
+        undo_redo.undo(catalogue, [accept(catalogue, found.find_id, ADA, RecordFields(caption="x")).number], ADA)
         export_bag(catalogue, folder / "one")
     with Catalogue.open(places.make(folder / "d"), create=True) as again:
         import_bag(again, folder / "one")
@@ -173,7 +173,7 @@ def accepting(folder: Path, places: Places) -> Iterator[tuple[str, str]]:
             for seed in range(12):
                 found = a_find(catalogue, folder, 1000 + seed, pose="P00000")
                 began, cpu = time.monotonic(), time.process_time()
-                accept(catalogue, found.find_id, ADA, Wanted(caption=f"new {seed}"))
+                accept(catalogue, found.find_id, ADA, RecordFields(caption=f"new {seed}"))
                 references.refresh()
                 times.append(1000 * (time.monotonic() - began))
                 cpu_times.append(1000 * (time.process_time() - cpu))

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue.exchange.bag import export_bag, import_bag
-from matcher.catalogue.finds.resolution import Wanted, accept, finds
+from matcher.catalogue.finds.resolution import RecordFields, accept, finds
 from matcher.catalogue.log import undo_redo
 from matcher.catalogue.log.decisions import person
 from matcher.catalogue.records.corrections import merge_records
@@ -36,7 +36,7 @@ def busy(work: Path, seed: int) -> None:
             found = a_find(catalogue, work, number + 1, "new_pose")
             for one in finds(catalogue, "open"):
                 note = f"accept-{number}-{one.find_id}"
-                wanted = Wanted(subject=f"T{number}{one.find_id}", caption=note)
+                wanted = RecordFields(subject=f"T{number}{one.find_id}", caption=note)
                 decision = accept(catalogue, one.find_id, ADA, wanted, note=note)
                 say(work, note)
                 if rng.random() < 0.4:

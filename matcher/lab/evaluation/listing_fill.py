@@ -19,7 +19,7 @@ from matcher.catalogue import Catalogue
 from matcher.catalogue.finds.sightings import sightings
 from matcher.catalogue.log.decisions import person
 from matcher.catalogue.records import files
-from matcher.catalogue.tables.bookkeeping import Sighting
+from matcher.catalogue.tables.finds import Sighting
 from matcher.catalogue.tables.models import outline_key
 
 QUALITY = 85

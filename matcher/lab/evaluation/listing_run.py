@@ -211,7 +211,9 @@ def _note(sightings: Sequence[Later], folder: Path, output: Path, catalogue: Pat
             answer = answers[f"{later.name}.jpg"]
             cards = [{**card, "outcome": "known", "record_id": later.query.record_id} for card in answer["cards"][:1]]
             data = (folder / f"{later.name}.jpg").read_bytes()
-            copies.see(opened, {**answer, "cards": cards}, data, person(WHO), source="a sale", seen_on="1999-05")
+            copies.note_sightings(
+                opened, {**answer, "cards": cards}, data, person(WHO), source="a sale", seen_on="1999-05"
+            )
 
 
 def _write(path: Path, rows: Iterable[dict[str, Any]]) -> None:

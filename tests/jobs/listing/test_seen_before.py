@@ -145,7 +145,9 @@ def note(references: CatalogueReferences, folder: Path) -> None:
     card: dict[str, Any] = {**told["cards"][0], "quad": CORNERS.tolist()}
     answer = {**told, "photo": "seen.png", "sha256": read_photo(path).sha256, "cards": [card]}
     with Catalogue.open(references.catalogue.folder) as catalogue:
-        sightings.see(catalogue, answer, path.read_bytes(), person("Ada"), source="sale 7", seen_on="1999-05")
+        sightings.note_sightings(
+            catalogue, answer, path.read_bytes(), person("Ada"), source="sale 7", seen_on="1999-05"
+        )
 
 
 @pytest.mark.parametrize("change", CHANGES)

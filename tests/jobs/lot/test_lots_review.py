@@ -19,7 +19,7 @@ from typer.testing import CliRunner
 from matcher.catalogue import Catalogue
 from matcher.catalogue.exchange.check import check
 from matcher.catalogue.finds import resolution, sightings
-from matcher.catalogue.finds.resolution import Wanted
+from matcher.catalogue.finds.resolution import RecordFields
 from matcher.cli import app
 from matcher.core.errors import CatalogueError, UnreadablePhoto
 from matcher.jobs.lot import review, store
@@ -65,7 +65,7 @@ def test_one_find_for_a_new_pose_that_turns_up_three_times(catalogue: Catalogue,
     assert review.propose(catalogue, lot) == ()
     (open_find,) = resolution.finds(catalogue, "open")
     assert queue(catalogue, lot)[0].find_id == open_find.find_id
-    made = review.accept(catalogue, lot, "2.1", ADA, Wanted(subject="Bo Fell", caption="BO FELL"))
+    made = review.accept(catalogue, lot, "2.1", ADA, RecordFields(subject="Bo Fell", caption="BO FELL"))
     assert [(row.action, row.actor) for row in made][-2:] == [("see", "person"), ("see", "person")]
     record = next(r for r in catalogue.records() if r.subject == "Bo Fell")
     assert len(catalogue.references(record.record_id)) == 1
@@ -77,7 +77,7 @@ def test_one_find_for_a_new_pose_that_turns_up_three_times(catalogue: Catalogue,
 
 
 def test_a_decision_is_undone_with_all_that_it_settled(catalogue: Catalogue, lot: LotRow) -> None:
-    review.accept(catalogue, lot, "1.1", ADA, Wanted(subject="Bo Fell", caption=""))
+    review.accept(catalogue, lot, "1.1", ADA, RecordFields(subject="Bo Fell", caption=""))
     review.choose(catalogue, lot, "4.1", "V001", ADA)
     assert cases(catalogue, lot) == []
     assert [row.record_id for row in sightings.sightings(catalogue, "V001")] == ["V001", "V001"]
@@ -95,7 +95,7 @@ def test_a_decision_is_undone_with_all_that_it_settled(catalogue: Catalogue, lot
 
 def test_a_whole_lot_is_undone(catalogue: Catalogue, lot: LotRow) -> None:
     review.propose(catalogue, lot)
-    review.accept(catalogue, lot, "1.1", ADA, Wanted(subject="Bo Fell", caption=""))
+    review.accept(catalogue, lot, "1.1", ADA, RecordFields(subject="Bo Fell", caption=""))
     review.reject(catalogue, lot, "4.1", ADA)
     review.confirm(catalogue, lot, cards_of(catalogue, lot), ADA)
     assert cases(catalogue, lot) == []
@@ -113,7 +113,7 @@ def test_without_a_record_the_closest_is_chosen(catalogue: Catalogue, lot: LotRo
 
 
 def test_like_cards_can_be_left_out(catalogue: Catalogue, lot: LotRow) -> None:
-    review.accept(catalogue, lot, "1.1", ADA, Wanted(subject="Bo Fell", caption=""), apart=["3.1"])
+    review.accept(catalogue, lot, "1.1", ADA, RecordFields(subject="Bo Fell", caption=""), apart=["3.1"])
     assert cases(catalogue, lot) == [["4.1", "5.1"], ["3.1"]]
     review.reject(catalogue, lot, "4.1", ADA, apart=None)
     assert cases(catalogue, lot) in ([["3.1"], ["5.1"]], [["5.1"], ["3.1"]])

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from alembic import context
 
-from matcher.catalogue.tables import (
-    bookkeeping,  # noqa: F401  (their tables belong to Base)
-)
+from matcher.catalogue.tables import facts, finds, log, lots, service  # noqa: F401  (their tables belong to Base)
 from matcher.catalogue.tables.models import Base
 
 

@@ -1,0 +1,32 @@
+"""What the HTTP service keeps: who may use it, and which requests it has answered."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from sqlalchemy import CheckConstraint, String
+from sqlalchemy.orm import Mapped, mapped_column
+
+from matcher.catalogue.tables.models import Base, UtcTime
+
+
+class Token(Base):
+    """A right to use the HTTP service. Only the token's SHA-256 is kept: it is 256 bits of chance, not a password."""
+
+    __tablename__ = "tokens"
+    __table_args__ = (CheckConstraint("scope IN ('read', 'decide', 'manage')", name="scope"),)
+
+    name: Mapped[str] = mapped_column(String(64), primary_key=True)
+    scope: Mapped[str] = mapped_column(String(8))
+    digest: Mapped[str] = mapped_column(String(64), unique=True)
+    made_at: Mapped[datetime] = mapped_column(UtcTime)
+
+
+class RequestKey(Base):
+    """A request that was answered under an Idempotency-Key: asked again, it gets the same decision."""
+
+    __tablename__ = "answered"
+
+    key: Mapped[str] = mapped_column(String(128), primary_key=True)
+    request: Mapped[str] = mapped_column(String(64))
+    decision: Mapped[int]
