@@ -1,27 +1,41 @@
 """The catalogue: records, their reference images and copies, kept in a folder.
 
-table      CSV of records -> checked rows
-prepare    image -> prepared reference (the stages' work, in worker processes)
-enrol      table + folder -> catalogue, report (`tally`: what became of each row)
-store      the catalogue opened: adding, removing, deciding; holdings is its reading half
-arrivals   what comes in -> rows
-models     records, copies, references: tables, and the frozen rows that leave the package
-registers  the other tables: log, finds, sightings, series, tokens, ...; lot_registers those of scanned lots
-changes    single changes of rows: made, kept, turned round
-decisions  the log: append-only, chained; turning undoes and redoes; journal exports and replays it (logfile reads
-           its lines, playing makes many decisions at once)
-proposals  an answer -> open finds, by the machine; finds: a person's decisions on them
-revise     records, poses and subjects merged, split, put right; removal takes one out; cropmap maps a pose's crops
-series     what is said of each series, and how many records name it
-copies     sightings, and which physical card they show; scarcity counts them and names gaps
-search     a name, however it is spelt -> records
-package    the catalogue as files (Data Package, Dublin Core); bag wraps and imports them; sheets guards CSV cells
-zipped     many files as one zip, packed while it is read; unpacked once it is found harmless
-mapping    somebody's own table -> a table with our columns
-check      is all well; backup copies it while in use; tokens say who may use the HTTP service
-files      images, face cache, the writer's lock
-database   engine, and the one table of storage failures
-migrate    versions of the database (Alembic)
+tables/     what the database holds, and how it is opened
+    models          records, copies, references, descriptions: tables, and the frozen rows that leave the package
+    facts           series, other spellings of names, the frame and crops of each pose
+    finds, lots     what came from outside: finds and sightings; scans that are tagged together
+    log, service    decisions and what is given out for good; tokens and answered requests of the HTTP service
+    given_ids       ids like V00017: those in use, and the next free one
+    database        the engine, and the one table of storage failures
+    migrate         versions of the database (Alembic, `migrations`)
+log/        the log of decisions: append-only, chained
+    changes         single changes of rows: made, kept, turned round
+    decisions       the log's entries, written and read
+    undo_redo       decisions undone and made again
+    log_io          the log exported and replayed; log_file reads its lines
+    past_words      words of earlier versions, as they are called now
+records/    what is known
+    queries         reading: records, references, faces, descriptions
+    store           `Catalogue`: opening, adding, removing, deciding
+    enrol           a table and its images -> catalogue; prepare does the stages' work, enrol_report tells each row
+    ingest          what comes in (or goes) -> changes of rows
+    corrections     records, poses and subjects merged, split, put right
+    name_search     a name, however it is spelt -> records
+    series          what is said of each series
+    scarcity        how many copies of each record have been seen, and what is lacking
+    files           images, face cache, the writer's lock
+finds/      what came from outside
+    proposals       an answer -> open finds, by the machine
+    resolution      a person's decisions on them
+    sightings       cards seen, and which physical card they show
+exchange/   ways in and out
+    table           CSV of records -> checked rows; csv_text guards cells, mapping takes somebody else's columns
+    package         the catalogue as files (Data Package, Dublin Core); bag wraps and imports them, zipped packs them
+    backup          a copy of the catalogue while it is in use
+    check           is all well?
+reference_set       what `identify` asks of a catalogue, opened once a process
+calibration_store   which confidence a catalogue is judged with
+tokens              who may use the HTTP service
 """
 
 from matcher.catalogue.records.queries import Counts

@@ -32,7 +32,7 @@ class TokenRow:
 
 
 def make_token(catalogue: Catalogue, name: str, scope: Scope) -> str:
-    """A new token, told this once. Raises CatalogueError clash, no_name."""
+    """A new token, shown this once. Raises CatalogueError clash, no_name."""
     if not name.strip() or len(name) > 64 or not name.isprintable():
         raise CatalogueError("no_name", "a token needs the name of who uses it", "give up to 64 letters")
     token = f"pk_{secrets.token_urlsafe(32)}"
@@ -46,12 +46,14 @@ def make_token(catalogue: Catalogue, name: str, scope: Scope) -> str:
 
 
 def revoke_token(catalogue: Catalogue, name: str) -> None:
+    """Take a person's right away, at once. Raises CatalogueError no_such_token."""
     with catalogue.writing(PATIENCE), catalogue.replaying() as connection:
         if not connection.execute(delete(Token).where(Token.name == name)).rowcount:
             raise CatalogueError("no_such_token", f"no token for {name}", "list the tokens")
 
 
 def tokens(catalogue: Catalogue) -> tuple[TokenRow, ...]:
+    """Who may use the service, by name; the tokens themselves are kept nowhere."""
     with catalogue.reading() as connection:
         query = select(Token.name, Token.scope, Token.made_at).order_by(Token.name)
         return tuple(TokenRow(**row._mapping) for row in connection.execute(query))

@@ -171,12 +171,14 @@ def finds(
 
 
 def count_finds(catalogue: Catalogue, state: State | None = None, outcome: str | None = None) -> int:
+    """How many finds `finds` would list without a limit."""
     with catalogue.reading() as connection:
         query = _where(select(func.count()).select_from(Find), state, outcome)
         return int(connection.execute(query).scalar_one())
 
 
 def check_day(text: str) -> None:
+    """Refuse what is no day, month or year like 1987-05-23; "" stands for unknown. Raises CatalogueError bad_day."""
     if not is_day(text):
         raise CatalogueError("bad_day", f"{text!r} is no day", "write it like 1987-05-23, 1987-05 or 1987")
 
@@ -196,4 +198,5 @@ def _found(catalogue: Catalogue, query: Select[Any]) -> tuple[FindRow, ...]:
 
 
 def no_such_find(wanted_find: str) -> CatalogueError:
+    """The error for a find that is not there."""
     return CatalogueError("no_such_find", f"no find {wanted_find}", "list the finds to see their ids")

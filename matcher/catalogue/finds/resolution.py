@@ -89,7 +89,10 @@ def accept(
 def merge(
     catalogue: Catalogue, wanted_find: str, record_id: str, who: Actor, copy: str = "", **logged: Any
 ) -> DecisionRow:
-    """Make a find a further reference of a known record."""
+    """Make a find a further reference of a known record.
+
+    Raises CatalogueError no_such_find, already_decided, no_such_record, clash.
+    """
     with catalogue.writing(PATIENCE), catalogue.deciding(who, "merge_find", **logged) as entry:
         row = _open_find(entry.draft, wanted_find)
         if entry.draft.row(Record, record_id) is None:
@@ -99,7 +102,10 @@ def merge(
 
 
 def reject(catalogue: Catalogue, wanted_find: str, who: Actor, **logged: Any) -> DecisionRow:
-    """Decide that a find is none; it stays in the list of rejected ones, and is not proposed again."""
+    """Decide that a find is none; it stays in the list of rejected ones, and is not proposed again.
+
+    Raises CatalogueError no_such_find, already_decided.
+    """
     with catalogue.writing(PATIENCE), catalogue.deciding(who, "reject", **logged) as entry:
         row = _open_find(entry.draft, wanted_find)
         entry.draft.update(Find, [wanted_find], state="rejected")

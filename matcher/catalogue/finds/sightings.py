@@ -56,7 +56,8 @@ def note_sightings(
 ) -> DecisionRow | None:  # fmt: skip
     """Note every `known` card of a photo as a sighting of its record; None where there is none, or none is new.
 
-    That the card is the record is the person's word, who notes it; which copy it is stays open.
+    answer: the published object; data: the photo's bytes. That the card is the record is the word of the person who
+    notes it; which copy it is stays open. Raises CatalogueError bad_day, UnreadablePhoto changed.
     """
     check_day(seen_on)
     if hashlib.sha256(data).hexdigest() != answer["sha256"]:
@@ -98,6 +99,7 @@ def join_copy(
     """Say which copy a reference or a sighting shows; without a label: confirm what the copy rung suggests.
 
     kind: "reference" or "sighting". A suggested reference that has no copy yet becomes one together with it.
+    Raises CatalogueError no_such_reference, no_such_sighting, missing_value, nothing_changed.
     """
     model = {"reference": Reference, "sighting": Sighting}[kind]
     with catalogue.writing(PATIENCE), catalogue.deciding(who, "join_copy", **logged) as entry:
@@ -122,7 +124,10 @@ def join_copy(
 
 
 def part_copy(catalogue: Catalogue, kind: str, number: int, who: Actor, **logged: Any) -> DecisionRow:
-    """Say that it is open again which copy a reference or a sighting shows."""
+    """Say that it is open again which copy a reference or a sighting shows.
+
+    Raises CatalogueError no_such_reference, no_such_sighting, nothing_changed.
+    """
     model = {"reference": Reference, "sighting": Sighting}[kind]
     with catalogue.writing(PATIENCE), catalogue.deciding(who, "part_copy", **logged) as entry:
         row = entry.draft.row(model, number)

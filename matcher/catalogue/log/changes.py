@@ -53,9 +53,11 @@ class Change:
     after: Mapping[str, Any] | None
 
     def inverse(self) -> Change:
+        """The change that takes this one back."""
         return Change(self.table, self.key, self.after, self.before)
 
     def as_json(self) -> dict[str, Any]:
+        """As the log keeps it; `from_json` is the reverse."""
         return {"table": self.table, "key": list(self.key), "before": self.before, "after": self.after}
 
     @classmethod
@@ -96,6 +98,7 @@ class Draft:
         return [to_json(table, row._asdict()) for row in found]
 
     def insert(self, model: type[Base], **values: Any) -> None:
+        """Add a row; values: of all its columns. Raises ChangeConflict where its key is there already."""
         table = LOGGED[model.__tablename__]
         after = to_json(table, values)
         self.make(Change(table.name, tuple(after[c.name] for c in table.primary_key.columns), None, after))
@@ -113,6 +116,7 @@ class Draft:
             self.make(Change(table.name, tuple(key), before, after))
 
     def delete(self, model: type[Base], *key: Any) -> None:
+        """Take a row out. Raises ChangeConflict where it is not there, or others point at it."""
         table = LOGGED[model.__tablename__]
         now = read_row(self.connection, table, key)
         if now is None:
@@ -133,14 +137,21 @@ class Draft:
 
 
 def last_given(connection: Connection, kind: str) -> int:
+    """The highest number of a kind ('references', 'copies', 'sightings', 'finds') ever given out; 0 for none."""
     return int(connection.execute(select(LastNumber.last).where(LastNumber.kind == kind)).scalar() or 0)
 
 
 def find_id(number: int) -> str:
+    """How the find of this number is called.
+
+    >>> find_id(3)
+    'F00003'
+    """
     return f"{_FINDS_PREFIX}{number:05d}"
 
 
 def read_row(connection: Connection, table: Table, key: Sequence[Any]) -> dict[str, Any] | None:
+    """One row as JSON values, by its primary key; None where there is none."""
     row = connection.execute(select(table).where(_is(table, key))).one_or_none()
     return None if row is None else to_json(table, row._asdict())
 

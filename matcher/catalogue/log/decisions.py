@@ -41,6 +41,7 @@ class Actor:
 
 
 def person(name: str) -> Actor:
+    """A person by name. Raises CatalogueError no_name for a blank, unprintable or very long one."""
     return Actor("person", name.strip())
 
 
@@ -53,6 +54,7 @@ def whoever_runs_this() -> Actor:
 
 
 def machine() -> Actor:
+    """This version of the program."""
     return Actor("machine", f"platekin {version('platekin')}")
 
 
@@ -146,6 +148,7 @@ def last(connection: Connection) -> tuple[int, str]:
 
 
 def identity(connection: Connection) -> str:
+    """Which catalogue this is: 32 hexadecimal digits, given when it was made."""
     return str(connection.execute(select(Identity.id)).scalar_one())
 
 
@@ -255,6 +258,7 @@ def _in_the_way(connection: Connection, action: str, target: DecisionRow, confli
 
 
 def count(connection: Connection) -> int:
+    """How many entries the log has."""
     return int(connection.execute(select(func.count()).select_from(Decision)).scalar_one())
 
 

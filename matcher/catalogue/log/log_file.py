@@ -96,4 +96,5 @@ def _line(stream: IO[bytes], log: Path, line: int) -> dict[str, Any] | None:
 
 
 def bad_log(log: Path, line: int, why: str) -> BadTable:
+    """The error for a line that cannot be right; line: from 1."""
     return BadTable("bad_log", f"{log} line {line}: {why}", "export the log again, and copy it whole")

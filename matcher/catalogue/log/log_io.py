@@ -51,6 +51,7 @@ def export_log(catalogue: Catalogue, target: Path) -> int:
 
 
 def write_log(connection: Connection, stream: IO[str]) -> int:
+    """Write the log as JSON Lines into an open stream; returns how many decisions."""
     number, digest = last(connection)
     head = {
         "platekin": "log",
@@ -163,6 +164,7 @@ def new_file(target: Path) -> Iterator[IO[str]]:
 
 
 def another_catalogue(log: Path) -> CatalogueError:
+    """The error for a log that is not of this catalogue."""
     return CatalogueError(
         "another_catalogue",
         f"{log}: this is the log of another catalogue",
@@ -209,6 +211,7 @@ def _pictures(log: Path, images: Path) -> dict[str, Path]:
 
 
 def sha256_of(path: Path) -> str:
+    """SHA-256 of a file's content, in hexadecimal digits. Raises OSError."""
     with path.open("rb") as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 

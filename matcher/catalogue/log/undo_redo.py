@@ -20,7 +20,7 @@ def undo(catalogue: Catalogue, numbers: Sequence[int], who: Actor, **logged: Any
 
 
 def redo(catalogue: Catalogue, numbers: Sequence[int], who: Actor, **logged: Any) -> tuple[DecisionRow, ...]:
-    """Make undone decisions again, the oldest first, in one transaction."""
+    """Make undone decisions again, the oldest first, in one transaction. Raises as `undo` does."""
     return _reverse(catalogue, sorted(set(numbers)), who, "redo", **logged)
 
 

@@ -39,7 +39,7 @@ def edit_record(
 
 
 def take_out(catalogue: Catalogue, record_id: str, who: Actor, **logged: Any) -> DecisionRow:
-    """Take out a record with all that hangs on it; undoing brings it back."""
+    """Take out a record with all that hangs on it; undoing brings it back. Raises CatalogueError no_such_record."""
     with catalogue.writing(PATIENCE), catalogue.deciding(who, "remove", about=record_id, **logged) as entry:
         _record(entry.draft, record_id)
         gone = len(entry.draft.rows(Reference, record_id=record_id))
@@ -52,6 +52,7 @@ def merge_records(catalogue: Catalogue, gone: str, into: str, who: Actor, **logg
     """Find that two records are one: all that hangs on `gone` goes over to `into`.
 
     A copy whose label both know keeps it with the old record's id added; an image that both have is kept once.
+    Raises CatalogueError no_such_record, clash.
     """
     if gone == into:
         raise CatalogueError("clash", f"{gone} and {into} are one record already", "name two records")
@@ -69,7 +70,10 @@ def split_record(
     catalogue: Catalogue, record_id: str, references: Sequence[int], new_id: str, fields: Mapping[str, str], who: Actor,
     sightings: Sequence[int] = (), **logged: Any,
 ) -> DecisionRow:  # fmt: skip
-    """Find that one record was two: these references (and sightings) become a new record, which says `fields`."""
+    """Find that one record was two: these references (and sightings) become a new record, which says `fields`.
+
+    Raises CatalogueError no_such_record, no_such_reference, no_such_sighting, missing_value, clash.
+    """
     with catalogue.writing(PATIENCE), catalogue.deciding(who, "split_record", about=record_id, **logged) as entry:
         draft = entry.draft
         old = _record(draft, record_id)
@@ -101,7 +105,10 @@ def split_record(
 def merge_poses(
     catalogue: Catalogue, gone: str, into: str, who: Actor, crops: Mapping[str, str] | None = None, **logged: Any
 ) -> DecisionRow:
-    """Find that two poses are one negative. crops: what crops of `gone` are called in `into`, where they differ."""
+    """Find that two poses are one negative. crops: what crops of `gone` are called in `into`, where they differ.
+
+    Raises CatalogueError no_such_record, clash.
+    """
     with catalogue.writing(PATIENCE), catalogue.deciding(who, "merge_poses", about=into, **logged) as entry:
         draft = entry.draft
         moving, there = _of_pose(draft, gone), _of_pose(draft, into)
@@ -123,7 +130,10 @@ def merge_poses(
 def split_pose(
     catalogue: Catalogue, pose: str, record_ids: Sequence[str], new_pose: str, who: Actor, **logged: Any
 ) -> DecisionRow:
-    """Find that one pose was two negatives: these records are of the new one."""
+    """Find that one pose was two negatives: these records are of the new one.
+
+    Raises CatalogueError no_such_record, clash.
+    """
     with catalogue.writing(PATIENCE), catalogue.deciding(who, "split_pose", about=pose, **logged) as entry:
         draft = entry.draft
         held = [row["record_id"] for row in _of_pose(draft, pose)]
@@ -141,7 +151,7 @@ def split_pose(
 
 
 def merge_subjects(catalogue: Catalogue, gone: str, into: str, who: Actor, **logged: Any) -> DecisionRow:
-    """Find that two names are one sitter: `gone` becomes a spelling of `into`."""
+    """Find that two names are one sitter: `gone` becomes a spelling of `into`. Raises CatalogueError no_such_record."""
     with catalogue.writing(PATIENCE), catalogue.deciding(who, "merge_subjects", about=into, **logged) as entry:
         draft = entry.draft
         moving = draft.rows(Record, subject=gone)
@@ -159,7 +169,10 @@ def merge_subjects(catalogue: Catalogue, gone: str, into: str, who: Actor, **log
 
 
 def add_spelling(catalogue: Catalogue, subject: str, spelling: str, who: Actor, **logged: Any) -> DecisionRow:
-    """Note another spelling of a subject's name; finding by either finds both."""
+    """Note another spelling of a subject's name; finding by either finds both.
+
+    Raises CatalogueError no_such_record, clash.
+    """
     with catalogue.writing(PATIENCE), catalogue.deciding(who, "spelling", about=subject, **logged) as entry:
         draft = entry.draft
         if not draft.rows(Record, subject=subject):

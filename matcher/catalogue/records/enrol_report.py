@@ -64,16 +64,20 @@ class Tally:
         self._failed: list[FailedRow] = []
 
     def add(self, row: TableRow, result: Literal["added", "unchanged"], note: str = "") -> None:
+        """A row went well."""
         self._tell(RowOutcome(row.line, row.record_id, row.image, result, note))
 
     def fail(self, row: TableRow, error: PlatekinError, then: str = "") -> None:
+        """A row was not stored; then: what follows from it, added to the message."""
         self.failed_row(row.line, row.record_id, row.image, error, then)
 
     def failed_row(self, line: int, record_id: str, image: str, error: PlatekinError, then: str = "") -> None:
+        """The same for a row of which only these are known."""
         self._failed.append(FailedRow(line, image, error.code, error.message + then, error.remedy))
         self._tell(RowOutcome(line, record_id, image, "failed", error.message + then))
 
     def report(self, records: int, references: int) -> EnrolReport:
+        """The whole, once all rows are through; records, references: in the catalogue now."""
         results = [outcome.result for outcome in self._outcomes]
         return EnrolReport(
             added=results.count("added"),

@@ -41,6 +41,7 @@ class NameSearch:
 
     @classmethod
     def of(cls, catalogue: Catalogue) -> NameSearch:
+        """The names of all records of a catalogue, with their spellings, as they are now."""
         with catalogue.reading() as connection:
             return cls(catalogue.records(), _spellings(connection))
 

@@ -131,6 +131,7 @@ class CatalogueReader:
         raise self._no_such_reference(reference_id)
 
     def counts(self) -> Counts:
+        """How much there is, in one query."""
         query = select(
             select(func.count()).select_from(Record).scalar_subquery().label("records"),
             select(func.count()).select_from(Reference).scalar_subquery().label("references"),
@@ -189,6 +190,7 @@ class CatalogueReader:
             return tuple(read_log(connection, **which))
 
     def decision(self, number: int) -> DecisionRow:
+        """One entry of the log. Raises CatalogueError no_such_decision."""
         found = self.decisions(numbers=[number])
         if not found:
             raise CatalogueError("no_such_decision", f"{self.folder}: no decision {number}", "list the log")

@@ -83,6 +83,7 @@ class Catalogue(CatalogueReader):
         return database.database_url(self.folder)
 
     def close(self) -> None:
+        """Give the database back; the object is of no use afterwards."""
         self._engine.dispose()
 
     def __enter__(self) -> Self:

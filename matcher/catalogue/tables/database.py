@@ -111,6 +111,7 @@ MAKE_ONE = "check the path, or make one with: platekin enrol RECORDS.csv --catal
 
 
 def not_a_catalogue(folder: Path, why: str, remedy: str = MAKE_ONE) -> CatalogueError:
+    """The error for a folder or database that is no catalogue."""
     return CatalogueError("not_a_catalogue", f"{folder} is not a catalogue: {why}", remedy)
 
 
@@ -233,6 +234,7 @@ def _file_failure(folder: Path, error: OSError) -> CatalogueError:
 
 
 def disk_is_full(folder: Path) -> bool:
+    """Whether hardly anything is free where the folder lies; False where that cannot be asked."""
     try:
         return shutil.disk_usage(folder).free < FULL_BELOW
     except OSError:
