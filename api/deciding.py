@@ -13,10 +13,9 @@ from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 from sqlalchemy import select
 
 from api.problems import Problem
-from matcher.catalogue import Catalogue
+from matcher.catalogue import Catalogue, undo_redo
 from matcher.catalogue.finds import resolution
 from matcher.catalogue.finds import sightings as copies
-from matcher.catalogue.log import undo_redo
 from matcher.catalogue.log.changes import Draft, canonical
 from matcher.catalogue.log.decisions import Actor, DecisionRow, last
 from matcher.catalogue.records import corrections, series

@@ -14,7 +14,6 @@ from typing import Any, Literal
 import numpy as np
 from sqlalchemy import Select, func, select
 
-from matcher.catalogue.exchange.table import is_day
 from matcher.catalogue.log.changes import Draft, find_id
 from matcher.catalogue.log.decisions import machine
 from matcher.catalogue.log.past_words import outcome_ever, outcome_now
@@ -22,6 +21,7 @@ from matcher.catalogue.records import files
 from matcher.catalogue.records.ingest import PreparedReference, keep_description
 from matcher.catalogue.records.prepare import prepare_outline
 from matcher.catalogue.records.store import PATIENCE, Catalogue
+from matcher.catalogue.records.table import is_day
 from matcher.catalogue.tables.finds import Find
 from matcher.catalogue.tables.models import Quad, outline_key
 from matcher.core.detect.detection import CardQuad

@@ -203,7 +203,9 @@ def _open_set(rows: list[Row], scored: list[ScoredAnswer]) -> Iterator[Cell]:
         )
         yield replace(area(f"in the catalogue or not, known / {name}, AUROC", scores, truth, bar), baselines=baselines)
         false = measures.false_positives_at(scores, truth)
-        yield Cell(f"in the catalogue or not, known / {name}, false positives at 95 % found", false, len(some), true=sum(truth))
+        yield Cell(
+            f"in the catalogue or not, known / {name}, false positives at 95 % found", false, len(some), true=sum(truth)
+        )
     wrong = [v.known_wrong for v in scored if v.kind in strange]
     yield share("wrongly called known, near pose and unknown", wrong, Bar(0.005, True))
     yield share("wrongly called known, all", [v.known_wrong for v in scored])
