@@ -17,10 +17,9 @@ import pytest
 from fastapi.testclient import TestClient
 from sqlalchemy import create_engine, make_url
 
-from matcher.catalogue import Catalogue
+from matcher.catalogue import Catalogue, undo_redo
+from matcher.catalogue.exchange.log_io import export_log, replay_log
 from matcher.catalogue.finds.resolution import RecordFields, accept, reject
-from matcher.catalogue.log import undo_redo
-from matcher.catalogue.log.log_io import export_log, replay_log
 from matcher.catalogue.tables import database as catalogue_database
 from matcher.catalogue.tables.database import DATABASE, URL_VARIABLE
 from tests.support.cards import ADA, AWKWARD, a_find

@@ -11,9 +11,8 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
 from api.problems import Problem
-from matcher.catalogue import Catalogue
+from matcher.catalogue import Catalogue, undo_redo
 from matcher.catalogue.finds import resolution, sightings
-from matcher.catalogue.log import undo_redo
 from matcher.catalogue.log.decisions import Actor, DecisionRow
 from matcher.catalogue.records import corrections, series
 from matcher.catalogue.tokens import Scope

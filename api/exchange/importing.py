@@ -20,13 +20,13 @@ from api.problems import PROBLEMS, Fault, Problem
 from matcher.catalogue import Catalogue
 from matcher.catalogue.exchange.bag import PROBLEMS_TOLD, check_bag
 from matcher.catalogue.exchange.bag import bring_bag as bring_unpacked
+from matcher.catalogue.exchange.log_io import replay_log
 from matcher.catalogue.exchange.mapping import JSON_LINES, mapped_table, parse_mapping, preview
-from matcher.catalogue.exchange.table import read_table
 from matcher.catalogue.exchange.zipped import CHUNK, Limits, unzip
 from matcher.catalogue.log.changes import Draft
 from matcher.catalogue.log.decisions import Actor
-from matcher.catalogue.log.log_io import replay_log
 from matcher.catalogue.records.enrol import enrol
+from matcher.catalogue.records.table import read_table
 from matcher.catalogue.tables.database import guarded
 from matcher.core.errors import PlatekinError
 

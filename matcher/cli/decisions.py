@@ -8,10 +8,9 @@ from typing import Annotated
 import typer
 from rich.console import Console
 
-from matcher.catalogue import Catalogue
-from matcher.catalogue.log import undo_redo
+from matcher.catalogue import Catalogue, undo_redo
+from matcher.catalogue.exchange.log_io import export_log, replay_log
 from matcher.catalogue.log.decisions import DecisionRow, as_json
-from matcher.catalogue.log.log_io import export_log, replay_log
 from matcher.catalogue.log.past_words import outcome_now
 from matcher.cli.options import CatalogueOption, DecisionOptions, FormatOption, QuietOption, grouped
 from matcher.cli.output import print_rows, remark

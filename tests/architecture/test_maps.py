@@ -8,7 +8,11 @@ from pathlib import Path
 
 import pytest
 
-MAPPED = ["matcher.lab", *(f"matcher.lab.{room}" for room in ("synthesis", "evaluation", "training", "benchmarks"))]
+MAPPED = [
+    "matcher.lab", *(f"matcher.lab.{room}" for room in ("synthesis", "evaluation", "training", "benchmarks")),
+    "matcher.catalogue",
+    *(f"matcher.catalogue.{room}" for room in ("tables", "log", "records", "finds", "exchange")),
+]  # fmt: skip
 
 
 @pytest.mark.parametrize("package", MAPPED)

@@ -15,9 +15,8 @@ from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import create_engine
 
-from matcher.catalogue import Catalogue
+from matcher.catalogue import Catalogue, undo_redo
 from matcher.catalogue.exchange.check import check
-from matcher.catalogue.log import undo_redo
 from matcher.catalogue.log.decisions import person
 from matcher.catalogue.records.files import only_writer
 from matcher.catalogue.tables import migrate

@@ -8,11 +8,10 @@ from typing import Any
 
 import pytest
 
-from matcher.catalogue import Catalogue, RecordRow
+from matcher.catalogue import Catalogue, RecordRow, undo_redo
 from matcher.catalogue.exchange.check import check
 from matcher.catalogue.finds.resolution import RecordFields, accept, find, merge
 from matcher.catalogue.finds.sightings import join_copy, note_sightings, part_copy, sightings
-from matcher.catalogue.log import undo_redo
 from matcher.catalogue.log.decisions import person
 from matcher.catalogue.records import corrections, name_search
 from matcher.catalogue.records.name_search import Names, NameSearch

@@ -6,9 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from matcher.catalogue import Catalogue
+from matcher.catalogue import Catalogue, undo_redo
 from matcher.catalogue.finds.resolution import RecordFields, accept, merge, reject
-from matcher.catalogue.log import undo_redo
 from matcher.catalogue.log.changes import Change, ChangeConflict, Draft
 from matcher.catalogue.log.decisions import Entry, append
 from matcher.catalogue.tables.models import Record

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from matcher.catalogue.exchange.table import read_table
 from matcher.catalogue.records.enrol import enrol
+from matcher.catalogue.records.table import read_table
 from matcher.core.errors import BadTable
 from tests.support.enrolling import codes, draw, dump, row, run, write_table
 

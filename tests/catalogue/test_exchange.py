@@ -18,7 +18,7 @@ from matcher.catalogue import Catalogue
 from matcher.catalogue.exchange.backup import backup
 from matcher.catalogue.exchange.bag import check_bag, export_bag, import_bag
 from matcher.catalogue.exchange.check import check
-from matcher.catalogue.log.log_io import content_digest
+from matcher.catalogue.exchange.log_io import content_digest
 from matcher.catalogue.records import store
 from matcher.core.describe import Description, describe
 from matcher.core.errors import BadTable, CatalogueError, PlatekinError

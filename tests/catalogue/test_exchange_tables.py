@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 
 from matcher.catalogue import Catalogue
-from matcher.catalogue.exchange.csv_text import guard, unguard
 from matcher.catalogue.exchange.mapping import mapped_table, parse_mapping, preview
 from matcher.catalogue.exchange.package import record_rows, records_csv, records_jsonl
-from matcher.catalogue.exchange.table import read_table
+from matcher.catalogue.records.csv_text import guard, unguard
+from matcher.catalogue.records.table import read_table
 from matcher.core.errors import BadTable
 from tests.support.cards import AWKWARD
 from tests.support.enrolling import run

@@ -6,9 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from matcher.catalogue import Catalogue
+from matcher.catalogue import Catalogue, undo_redo
 from matcher.catalogue.finds.resolution import RecordFields, accept, count_finds, find, merge, propose, reject
-from matcher.catalogue.log import undo_redo
 from matcher.catalogue.log.decisions import machine, person
 from matcher.catalogue.reference_set import CatalogueReferences
 from tests.support.cards import a_find, photo_answer

@@ -7,8 +7,7 @@ from collections.abc import Iterator
 import pytest
 from sqlalchemy import Connection, create_engine
 
-from matcher.catalogue import Catalogue
-from matcher.catalogue.log import undo_redo
+from matcher.catalogue import Catalogue, undo_redo
 from matcher.catalogue.log.decisions import person
 from matcher.catalogue.records.corrections import edit_record
 from matcher.catalogue.tables.given_ids import keep_id, next_id

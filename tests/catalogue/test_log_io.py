@@ -9,8 +9,8 @@ from typing import Any
 import pytest
 
 from matcher.catalogue import Catalogue
+from matcher.catalogue.exchange.log_io import export_log, fold, replay_log
 from matcher.catalogue.log.decisions import as_json
-from matcher.catalogue.log.log_io import export_log, fold, replay_log
 from matcher.core.errors import BadTable
 from tests.support.enrolling import run
 from tests.support.history import code_of, digest, rows, some_history

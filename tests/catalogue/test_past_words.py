@@ -16,13 +16,12 @@ from alembic import command
 from sqlalchemy import select
 from typer.testing import CliRunner
 
-from matcher.catalogue import Catalogue
+from matcher.catalogue import Catalogue, undo_redo
 from matcher.catalogue.exchange.bag import export_bag, import_bag
 from matcher.catalogue.exchange.check import check
+from matcher.catalogue.exchange.log_io import export_log, replay_log
 from matcher.catalogue.finds.resolution import count_finds, find, finds, merge
 from matcher.catalogue.finds.sightings import sightings
-from matcher.catalogue.log import undo_redo
-from matcher.catalogue.log.log_io import export_log, replay_log
 from matcher.catalogue.tables import migrate
 from matcher.catalogue.tables.lots import LotAnswer
 from matcher.cli import app

@@ -13,11 +13,10 @@ from typing import Any
 import pytest
 from sqlalchemy import Connection, select
 
-from matcher.catalogue import Catalogue, RecordRow
-from matcher.catalogue.log import undo_redo
+from matcher.catalogue import Catalogue, RecordRow, undo_redo
+from matcher.catalogue.exchange.log_io import content_digest, export_log, replay_log
 from matcher.catalogue.log.changes import Draft
 from matcher.catalogue.log.decisions import beginning, digest_of, from_json, person
-from matcher.catalogue.log.log_io import content_digest, export_log, replay_log
 from matcher.catalogue.records.ingest import add_record
 from matcher.catalogue.tables.facts import Spelling
 from matcher.catalogue.tables.log import IdPrefix, Image, LastNumber

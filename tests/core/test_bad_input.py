@@ -17,7 +17,7 @@ from api.settings import ServiceSettings
 from matcher.catalogue import Catalogue
 from matcher.catalogue.exchange.bag import export_bag
 from matcher.catalogue.exchange.check import check
-from matcher.catalogue.log.log_io import content_digest
+from matcher.catalogue.exchange.log_io import content_digest
 from matcher.cli import main
 from matcher.core.errors import CatalogueError
 from tests.support.enrolling import mounted

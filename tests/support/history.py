@@ -7,11 +7,10 @@ from typing import Any
 
 import pytest
 
-from matcher.catalogue import Catalogue
+from matcher.catalogue import Catalogue, undo_redo
+from matcher.catalogue.exchange.log_io import content_digest
 from matcher.catalogue.finds.resolution import RecordFields, accept, finds, reject
-from matcher.catalogue.log import undo_redo
 from matcher.catalogue.log.decisions import person
-from matcher.catalogue.log.log_io import content_digest
 from matcher.core.errors import PlatekinError
 from tests.support.cards import a_find
 

@@ -17,7 +17,7 @@ from pathlib import Path
 from sqlalchemy import select
 
 from matcher.catalogue.calibration_store import NAME
-from matcher.catalogue.log.log_io import export_log, replay
+from matcher.catalogue.exchange.log_io import export_log, replay
 from matcher.catalogue.records import files
 from matcher.catalogue.records.store import Catalogue
 from matcher.catalogue.tables.database import DATABASE, guarded, open_engine, own_url, sqlite_path

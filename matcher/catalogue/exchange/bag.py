@@ -20,8 +20,8 @@ from pathlib import Path, PurePosixPath
 from sqlalchemy import select
 
 from matcher.catalogue.exchange import package
+from matcher.catalogue.exchange.log_io import Replayed, replay, sha256_of
 from matcher.catalogue.log.changes import Draft
-from matcher.catalogue.log.log_io import Replayed, replay, sha256_of
 from matcher.catalogue.records import files
 from matcher.catalogue.records.enrol import update_index
 from matcher.catalogue.records.store import PATIENCE, Catalogue

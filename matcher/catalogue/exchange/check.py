@@ -12,9 +12,9 @@ from pathlib import Path
 
 from sqlalchemy import Connection, select
 
+from matcher.catalogue.exchange.log_io import fold, sha256_of
 from matcher.catalogue.log.changes import LOGGED, ChangeConflict, canonical, to_json
 from matcher.catalogue.log.decisions import BY_MACHINE, beginning, digest_of, identity, read
-from matcher.catalogue.log.log_io import fold, sha256_of
 from matcher.catalogue.records import files
 from matcher.catalogue.records.store import Catalogue
 from matcher.catalogue.tables.log import Image

@@ -11,8 +11,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from matcher.catalogue.exchange.csv_text import csv_bytes
-from matcher.catalogue.exchange.table import OPTIONAL, REQUIRED, read_cells, read_text
+from matcher.catalogue.records.csv_text import csv_bytes
+from matcher.catalogue.records.table import OPTIONAL, REQUIRED, read_cells, read_text
 from matcher.core.errors import BadTable
 
 SHOWN = 5

@@ -13,12 +13,12 @@ from typing import Any
 
 from sqlalchemy import Connection, Table, select
 
-from matcher.catalogue.exchange.csv_text import csv_bytes
-from matcher.catalogue.exchange.table import OPTIONAL, REQUIRED
+from matcher.catalogue.exchange.log_io import write_log
 from matcher.catalogue.log.changes import LOGGED, canonical, to_json
 from matcher.catalogue.log.decisions import identity, last, read
-from matcher.catalogue.log.log_io import write_log
+from matcher.catalogue.records.csv_text import csv_bytes
 from matcher.catalogue.records.files import image_name
+from matcher.catalogue.records.table import OPTIONAL, REQUIRED
 from matcher.catalogue.tables.models import Copy, Record, Reference
 
 LOG = "decisions.jsonl"

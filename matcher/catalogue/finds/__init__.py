@@ -1,1 +1,8 @@
-"""What came to the catalogue from outside: finds proposed and decided, cards noted as seen."""
+"""What came from outside: cards that may be new, proposed and decided; cards that were only seen.
+
+In the order in which a card meets them:
+    proposals   an answer -> open finds, by the machine
+    resolution  a person's decisions on them
+    sightings   cards seen, and which physical card they show
+    evidence    what is stored of an answer with them, made and read
+"""

@@ -14,7 +14,6 @@ from typing import Any, Literal
 import numpy as np
 from sqlalchemy import Select, func, select
 
-from matcher.catalogue.exchange.table import is_day
 from matcher.catalogue.finds.evidence import FindEvidence, evidence_from_json, evidence_json
 from matcher.catalogue.log.changes import Draft, find_id
 from matcher.catalogue.log.decisions import machine
@@ -23,6 +22,7 @@ from matcher.catalogue.records import files
 from matcher.catalogue.records.ingest import PreparedReference, keep_description
 from matcher.catalogue.records.prepare import prepare_outline
 from matcher.catalogue.records.store import PATIENCE, Catalogue
+from matcher.catalogue.records.table import is_day
 from matcher.catalogue.tables.finds import Find
 from matcher.catalogue.tables.models import Quad, outline_key
 from matcher.core.answer import CardResult, PhotoAnswer

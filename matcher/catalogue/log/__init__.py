@@ -1,1 +1,8 @@
-"""Every decision: made, written down, undone, taken out and played in again."""
+"""The log of decisions: append-only, each entry chained to the one before it.
+
+From a single change to the whole:
+    changes     single changes of rows: made, kept, turned round
+    decisions   the log's entries, written and read
+    log_file    an exported log's lines, read and found whole
+    past_words  words of earlier versions, as they are called now
+"""

@@ -1,1 +1,17 @@
-"""Records, references and copies: stored, read, enrolled, corrected, searched."""
+"""What is known: records and their reference images, enrolled, read, found by name and put right.
+
+Reading and storing, then what comes in, then what people do with it:
+    queries       reading: records, references, faces, descriptions
+    store         `Catalogue`: opening, adding, removing, deciding
+    table         CSV of records -> checked rows
+    csv_text      cells that a spreadsheet would run as formulas, made harmless
+    enrol         a table and its images -> catalogue
+    enrol_report  what became of each row
+    prepare       an image -> a prepared reference (the stages' work, in worker processes)
+    ingest        what comes in, or goes -> changes of rows
+    corrections   records, poses and subjects merged, split, put right
+    name_search   a name, however it is spelt -> records
+    series        what is said of each series
+    scarcity      how many copies of each record have been seen, and what is lacking
+    files         images, face cache, the writer's lock
+"""

@@ -13,13 +13,13 @@ from dataclasses import dataclass, replace
 from itertools import groupby
 from pathlib import Path
 
-from matcher.catalogue.exchange.table import SAME_IF_STATED, Table, TableRow, find_clashes, read_table
 from matcher.catalogue.log.changes import Draft
 from matcher.catalogue.log.decisions import Actor, whoever_runs_this
 from matcher.catalogue.records.enrol_report import EnrolReport, RowOutcome, Tally
 from matcher.catalogue.records.ingest import NewReference
 from matcher.catalogue.records.prepare import Prepare, Prepared, prepare_in_order, prepare_reference
 from matcher.catalogue.records.store import Catalogue
+from matcher.catalogue.records.table import SAME_IF_STATED, Table, TableRow, find_clashes, read_table
 from matcher.catalogue.tables.database import disk_is_full, failure, guarded
 from matcher.catalogue.tables.models import RecordRow, ReferenceRow
 from matcher.core.describe import fingerprint

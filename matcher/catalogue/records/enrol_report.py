@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
-from matcher.catalogue.exchange.table import TableRow
+from matcher.catalogue.records.table import TableRow
 from matcher.core.errors import PlatekinError
 
 

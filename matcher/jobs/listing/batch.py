@@ -17,7 +17,7 @@ from typing import Any
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue.calibration_store import NAME as CONFIDENCE
-from matcher.catalogue.exchange.table import read_cells
+from matcher.catalogue.records.table import read_cells
 from matcher.core.errors import BadListing, BadTable, PlatekinError
 from matcher.core.settings import Settings
 from matcher.core.versions import versions

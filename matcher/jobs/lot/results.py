@@ -16,7 +16,7 @@ from typing import Any, Literal
 import xlsxwriter
 
 from matcher.catalogue import Catalogue
-from matcher.catalogue.exchange.csv_text import csv_bytes, guard
+from matcher.catalogue.records.csv_text import csv_bytes, guard
 from matcher.catalogue.records.files import write_whole
 from matcher.core.answer_json import CAUTIONS, to_json
 from matcher.core.errors import CatalogueError

@@ -15,10 +15,9 @@ from typing import Any, Literal
 
 from sqlalchemy import select
 
-from matcher.catalogue import Catalogue
+from matcher.catalogue import Catalogue, undo_redo
 from matcher.catalogue.finds import resolution, sightings
 from matcher.catalogue.finds.resolution import RecordFields
-from matcher.catalogue.log import undo_redo
 from matcher.catalogue.log.decisions import TURNS, Actor, DecisionRow
 from matcher.catalogue.tables.service import RequestKey
 from matcher.core.answer import KNOWN, PhotoAnswer

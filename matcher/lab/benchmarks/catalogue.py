@@ -25,14 +25,13 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from matcher.catalogue import Catalogue, RecordRow
+from matcher.catalogue import Catalogue, RecordRow, undo_redo
 from matcher.catalogue.exchange.bag import export_bag, import_bag
 from matcher.catalogue.exchange.check import check
+from matcher.catalogue.exchange.log_io import content_digest, export_log, replay_log
 from matcher.catalogue.finds.resolution import RecordFields, accept
-from matcher.catalogue.log import undo_redo
 from matcher.catalogue.log.changes import Draft
 from matcher.catalogue.log.decisions import Entry, append, person
-from matcher.catalogue.log.log_io import content_digest, export_log, replay_log
 from matcher.catalogue.records.ingest import keep_description
 from matcher.catalogue.records.name_search import NameSearch
 from matcher.catalogue.reference_set import CatalogueReferences

@@ -10,10 +10,9 @@ import random
 import shutil
 from pathlib import Path
 
-from matcher.catalogue import Catalogue
+from matcher.catalogue import Catalogue, undo_redo
 from matcher.catalogue.exchange.bag import export_bag, import_bag
 from matcher.catalogue.finds.resolution import RecordFields, accept, finds
-from matcher.catalogue.log import undo_redo
 from matcher.catalogue.log.decisions import person
 from matcher.catalogue.records.corrections import merge_records
 from matcher.lab.benchmarks.stock import a_find, draw, enrol_whole, row, write_table

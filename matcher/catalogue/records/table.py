@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 
-from matcher.catalogue.exchange.csv_text import unguard
+from matcher.catalogue.records.csv_text import unguard
 from matcher.catalogue.tables.models import RecordRow
 from matcher.core.errors import BadTable
 
