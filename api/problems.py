@@ -115,7 +115,6 @@ PROBLEMS: Mapping[str, Kind] = {
     "no_cluster": Kind(503, "No cluster answers", "Start its scheduler and its workers.", 30),
     "cluster_differs": Kind(503, "The cluster runs other versions", "Install the same versions on every machine."),
     "cluster_blind": Kind(503, "The cluster does not see the files", "Keep them where every machine sees them."),
-    "shard_lost": Kind(503, "A part of the index is not to be had", "Start its worker again.", 10),
     "unexpected": Kind(500, "Something unexpected happened", "Please report it, with the photo."),
     # the request
     "bad_request": Kind(400, "The request cannot be read", "See the description at /openapi.json."),

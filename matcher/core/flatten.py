@@ -13,9 +13,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.core.contrast import normalise
 from matcher.core.detect.detection import CardQuad
 from matcher.core.detect.warp import warp_quad
+from matcher.core.filters import normalise
 from matcher.core.photo import Photo, to_grey
 from matcher.core.settings import FaceSize
 

@@ -1,6 +1,6 @@
 """Stage 1: bytes or a path in, one `Photo` out: upright, sRGB, within limits, content hash known.
 
-The only place that decodes picture files (`formats` opens them). Orientation (EXIF tag 0x0112, CIPA DC-008), colour
+The only place that decodes picture files (`image_files` opens them). Orientation (EXIF tag 0x0112, CIPA DC-008), colour
 profile, bit depth and alpha are settled here once, so that no later stage has to ask. No other metadata survives.
 """
 
@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import hashlib
 import io
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -19,7 +18,7 @@ from numpy.typing import NDArray
 from PIL import Image, ImageCms, ImageOps
 
 from matcher.core.errors import UnreadablePhoto
-from matcher.core.image_files import DAMAGED, open_page, page_count
+from matcher.core.image_files import DAMAGED, open_page
 from matcher.core.settings import PhotoLimits
 
 _SRGB = ImageCms.createProfile("sRGB")
@@ -82,16 +81,6 @@ def read_photo(
     dpi = _scan_resolution(image)
     digest = hashlib.sha256(data).hexdigest()
     return Photo(pixels, to_grey(pixels), digest, dpi / reduced if dpi else None, name, reduced)
-
-
-def read_pages(source: Path | bytes, limits: PhotoLimits | None = None, name: str | None = None) -> Iterator[Photo]:
-    """Every page of a TIFF or PDF, one after the other; of any other file, the one picture. Raises as `read_photo`."""
-    limits = limits or PhotoLimits()
-    name = name or (str(source) if isinstance(source, Path) else "photo")
-    data = _checked_bytes(source, limits, name)
-    count = page_count(data, limits, name)
-    for page in range(count):
-        yield read_photo(data, limits, name if count == 1 else f"{name}, page {page + 1}", page)
 
 
 def png_of(photo: Photo) -> bytes:

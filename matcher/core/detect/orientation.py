@@ -17,9 +17,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.core.contrast import slow
 from matcher.core.detect.geometry import Array
 from matcher.core.detect.warp import warp_quad
+from matcher.core.filters import slow
 from matcher.core.nets import weight_file
 from matcher.core.photo import to_grey
 

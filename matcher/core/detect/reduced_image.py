@@ -8,8 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from matcher.core.filters import shrink
 from matcher.core.photo import Photo
-from matcher.core.shrink import shrink
 
 LONG_SIDE = 800
 """Pixels; a card that fills 15 % of the frame is still 120 pixels high, its 1 mm border 2 pixels."""

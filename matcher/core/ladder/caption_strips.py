@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.align.alignment import Alignment, warp_reference
-from matcher.core.contrast import slow
+from matcher.core.filters import slow
 from matcher.core.flatten import Face
 from matcher.core.settings import FaceSize
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from matcher.core.align.alignment import Alignment, warp_reference
 from matcher.core.align.view import picture_zone
 from matcher.core.calibration import Calibration, log_gap
-from matcher.core.contrast import slow
+from matcher.core.filters import slow
 from matcher.core.flatten import Face
 from matcher.core.ladder.crop import CropFinding
 from matcher.core.ladder.local_ncc import Band, correlation_map
