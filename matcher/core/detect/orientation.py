@@ -11,7 +11,6 @@ cannot contradict itself.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -21,6 +20,7 @@ from matcher.core.detect.geometry import Array
 from matcher.core.detect.warp import warp_quad
 from matcher.core.filters import slow
 from matcher.core.nets import weight_file
+from matcher.core.nets.runtime import infer
 from matcher.core.photo import to_grey
 
 Floats = NDArray[np.float32]
@@ -71,10 +71,8 @@ def orientation(pixels: NDArray[np.uint8], corners: Array) -> Orientation:
     flat, _ = warp_quad(pixels, corners, SHAPE[::-1])
     shown = prepared(to_grey(flat))
     turned = shown.turned()
-    network = _network()
-    for name in ("whole", "head", "foot"):
-        network.setInput(np.stack([getattr(shown, name), getattr(turned, name)]), name)
-    as_is, upside_down = np.asarray(network.forward(), np.float64)
+    both = {name: np.stack([getattr(shown, name), getattr(turned, name)]) for name in ("whole", "head", "foot")}
+    as_is, upside_down = infer(WEIGHTS, **both).astype(np.float64)
     odds = float(as_is[0] - upside_down[0])
     return Orientation(odds, float(1 / (1 + np.exp(-np.clip((as_is[1] + upside_down[1]) / 2, -30, 30)))))
 
@@ -95,9 +93,3 @@ def evened(grey: Grey, window_px: float, rim: int) -> Floats:
     contrast = np.sqrt(slow(detail * detail, window_px))
     even = detail / (contrast + 0.5 * float(np.median(contrast)) + 0.6)
     return np.stack([np.clip(tones, -1.5, 1.5), np.clip(even, -4, 4)]).astype(np.float32)
-
-
-@lru_cache(maxsize=1)
-def _network() -> cv2.dnn.Net:
-    """Read once a process; its weights never change."""
-    return cv2.dnn.readNetFromONNX(str(WEIGHTS))
