@@ -9,6 +9,7 @@ print are everywhere. Weighed by a logistic model fitted on staged pictures (`sc
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from matcher.core.detect.geometry import clockwise_portrait
 from matcher.core.detect.orientation import orientation
@@ -16,11 +17,11 @@ from matcher.core.detect.proposals import frame_quad
 from matcher.core.detect.quad_classifier import UNEVEN, classify_quads, tones
 from matcher.core.detect.reduced_image import ReducedImage
 from matcher.core.nets import weight_file
-from matcher.core.nets.dense import Values, load_network
+from matcher.core.nets.runtime import infer
 from matcher.core.photo import Photo
 from matcher.core.settings import FaceSize
 
-WEIGHTS = weight_file("full_frame.json")
+WEIGHTS = weight_file("full_frame.onnx")
 
 LEAST = 1e-4
 """Scores of the judge nearer to 0 or 1 than this count as that."""
@@ -28,12 +29,12 @@ LEAST = 1e-4
 
 def fills_frame(photo: Photo, picture: ReducedImage, size: FaceSize) -> float:
     """How likely the whole picture is one card; 0 where it has not a card's proportions, or shows nothing at all."""
-    measured = whole_measurements(photo, picture, size)
-    return float(load_network(WEIGHTS)(measured)[0]) if len(measured) else 0.0
+    measured = full_frame_measurements(photo, picture, size)
+    return float(infer(WEIGHTS, measurements=measured)[0]) if len(measured) else 0.0
 
 
-def whole_measurements(photo: Photo, picture: ReducedImage, size: FaceSize) -> Values:
-    """(0 or 1, 4): the judge's log odds, how sure the bearing is, how like a back it is, how uneven its detail."""
+def full_frame_measurements(photo: Photo, picture: ReducedImage, size: FaceSize) -> NDArray[np.float32]:
+    """(0 or 1, 4): log odds of the rim, how sure the way up is, how like a back it looks, how uneven its detail is."""
     quads = clockwise_portrait(frame_quad(picture, size))
     if not len(quads):
         return np.empty((0, 4), np.float32)

@@ -3,7 +3,7 @@
 In: the reduced picture and a pool of quads, each already on edges near it; out: 0 to 1 for each. Where `scoring` asks
 whether the sides hold, this looks at what lies around them too: parallel edges inside (a print on its mount) and
 outside (a mount, a holder), the tones inside, and how the quads of the pool lie in each other. The measurements are
-weighed by a multinomial logit fitted on staged scenes (`scripts/fit_detection`), its weights in `quad_classifier.json`.
+weighed by a multinomial logit fitted on staged scenes (`scripts/fit_detection`), its weights in `quad_classifier.onnx`.
 """
 
 from __future__ import annotations
@@ -17,10 +17,12 @@ from matcher.core.detect.reduced_image import ReducedImage
 from matcher.core.detect.sampling import across_sides, grid, outward, sample
 from matcher.core.detect.scoring import LEVELS, Evidence, measure, score, side_strength
 from matcher.core.nets import weight_file
-from matcher.core.nets.dense import Values, load_network
+from matcher.core.nets.runtime import infer
 from matcher.core.settings import FaceSize
 
-WEIGHTS = weight_file("quad_classifier.json")
+Values = NDArray[np.float32]
+
+WEIGHTS = weight_file("quad_classifier.onnx")
 
 PROFILE_MM = np.arange(-4.0, 4.01, 0.25, dtype=np.float32)
 STATIONS = np.linspace(0.05, 0.95, 16, dtype=np.float32)
@@ -35,7 +37,7 @@ def classify_quads(picture: ReducedImage, quads: Array, size: FaceSize) -> Value
     """(n,) 0 to 1: how much each quad (n, 4, 2), in reduced pixels, looks like the outer edge of a card."""
     if not len(quads):
         return np.empty(0, np.float32)
-    return load_network(WEIGHTS)(measurements(picture, quads, size))
+    return infer(WEIGHTS, measurements=measurements(picture, quads, size))
 
 
 def measurements(picture: ReducedImage, quads: Array, size: FaceSize) -> Values:
