@@ -63,7 +63,7 @@ def identify(
     given: Detections | None = None,
 ) -> Identification:
     """Find and identify every card in the photo; given: outlines that a person has drawn, in place of finding them."""
-    outlines = detect(photo, settings.face) if given is None else given
+    outlines = detect(photo, settings.face, settings.detect) if given is None else given
     cards = tuple(_likelier_outline(photo, outline, references, settings, calibration) for outline in outlines)
     return Identification(photo, cards, outlines.reason)
 
@@ -74,9 +74,9 @@ def _likelier_outline(
     """Where two outlines of one card are nearly as likely, and the first fits no known card, the match decides."""
     first = identify_card(photo, outline, references, settings, calibration)
     settled = settings.thresholds.pose
-    if outline.alternative is None or _fit(first) >= settled:
+    if outline.runner_up is None or _fit(first) >= settled:
         return first
-    other = replace(outline, corners=outline.alternative, alternative=None)
+    other = replace(outline, corners=outline.runner_up, runner_up=None)
     second = identify_card(photo, other, references, settings, calibration)
     # Only a match speaks for the other outline: that it fits nothing a little better says nothing.
     before, after = (card.answer.confidence.pose or 0.0 for card in (first, second))

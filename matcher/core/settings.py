@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from matcher.core.detect.settings import DetectSettings
+
 
 @dataclass(frozen=True)
 class PhotoLimits:
@@ -66,5 +68,6 @@ class Settings:
 
     photo: PhotoLimits = field(default_factory=PhotoLimits)
     face: FaceSize = field(default_factory=FaceSize)
+    detect: DetectSettings = field(default_factory=DetectSettings)
     thresholds: Thresholds = field(default_factory=Thresholds)
     top: int = 5

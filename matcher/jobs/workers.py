@@ -83,7 +83,9 @@ class Worker:
             if job.alone:
                 photo = self._page_alone(photo, job.alone)
             references = self._current_shelf()
-            given = None if job.quad is None else given_quads(photo, np.array(job.quad, np.float64))
+            given = (
+                None if job.quad is None else given_quads(photo, np.array(job.quad, np.float64), self.settings.detect)
+            )
             found = identify(photo, references, self.settings, references.calibration, given)
             if job.pictures:
                 self._save_pictures(job.pictures, job, found)

@@ -6,6 +6,7 @@ Runs in worker processes, one thread each; a picture that fails, or even ends it
 from __future__ import annotations
 
 from collections.abc import Callable, Generator, Sequence
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
@@ -30,7 +31,7 @@ WORTH_A_POOL = 8
 """Below this many images starting a worker takes longer than the work."""
 
 
-REFERENCE_HELD = 4.0
+REFERENCE_UPRIGHT = 4.0
 """Log odds that a reference is given upright: its owner has looked at it, and what is enrolled upside down is hardly
 found again. An estimate, no source; of 279 rehearsed references that were, three looked turned, by 1.6 to 3.4."""
 
@@ -41,7 +42,7 @@ def prepare_reference(path: Path, settings: Settings) -> PreparedReference:
     Raises UnreadablePhoto (the codes of `read_photo`, and no_card).
     """
     photo = read_photo(path, settings.photo)
-    outlines = detect(photo, settings.face, REFERENCE_HELD)
+    outlines = detect(photo, settings.face, replace(settings.detect, upright_log_odds=REFERENCE_UPRIGHT))
     if not outlines:
         raise UnreadablePhoto(
             "no_card",

@@ -1,9 +1,9 @@
-"""Is the whole picture one card? A photo in, 0 to 1 out.
+"""Is the full picture one card? A photo in, 0 to 1 out.
 
 Pictures in sales are often cut to the card, or a little inside of it: there is no table, and often no edge, that could
-tell. What does: how much its rim looks like a card's (`judge`), how surely something on it has a right way up and how
-little it looks like a bare board (`bearing`), and that detail lies in some places and not in others; grain, weave and
-print are everywhere. Weighed by a logistic model fitted on staged pictures (`scripts/fit_detection`).
+tell. What does: how much its rim looks like a card's (`quad_classifier`), how surely something on it has a right way
+up and how little it looks like a bare board (`orientation`), and that detail lies in some places and not in others;
+grain, weave and print are everywhere. Weighed by a logistic model fitted on staged pictures (`scripts/fit_detection`).
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from matcher.core.detect.orientation import orientation
 from matcher.core.detect.proposals import frame_quad
 from matcher.core.detect.quad_classifier import UNEVEN, classify_quads, tones
 from matcher.core.detect.reduced_image import ReducedImage
+from matcher.core.detect.settings import ProposalSettings
 from matcher.core.nets import weight_file
 from matcher.core.nets.runtime import infer
 from matcher.core.photo import Photo
@@ -24,18 +25,22 @@ from matcher.core.settings import FaceSize
 WEIGHTS = weight_file("full_frame.onnx")
 
 LEAST = 1e-4
-"""Scores of the judge nearer to 0 or 1 than this count as that."""
+"""Scores of the classifier nearer to 0 or 1 than this count as that; part of what the model was fitted to."""
 
 
-def fills_frame(photo: Photo, picture: ReducedImage, size: FaceSize) -> float:
-    """How likely the whole picture is one card; 0 where it has not a card's proportions, or shows nothing at all."""
-    measured = full_frame_measurements(photo, picture, size)
+def fills_frame(
+    photo: Photo, picture: ReducedImage, size: FaceSize, settings: ProposalSettings = ProposalSettings()
+) -> float:
+    """How likely the full picture is one card, 0 to 1; 0 where it has not a card's proportions, or shows nothing."""
+    measured = full_frame_measurements(photo, picture, size, settings)
     return float(infer(WEIGHTS, measurements=measured)[0]) if len(measured) else 0.0
 
 
-def full_frame_measurements(photo: Photo, picture: ReducedImage, size: FaceSize) -> NDArray[np.float32]:
+def full_frame_measurements(
+    photo: Photo, picture: ReducedImage, size: FaceSize, settings: ProposalSettings = ProposalSettings()
+) -> NDArray[np.float32]:
     """(0 or 1, 4): log odds of the rim, how sure the way up is, how like a back it looks, how uneven its detail is."""
-    quads = clockwise_portrait(frame_quad(picture, size))
+    quads = clockwise_portrait(frame_quad(picture, size, settings))
     if not len(quads):
         return np.empty((0, 4), np.float32)
     score = float(np.clip(classify_quads(picture, quads, size)[0], LEAST, 1 - LEAST))

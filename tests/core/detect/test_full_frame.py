@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 
 from matcher.core.detect import full_frame, quad_classifier
-from matcher.core.detect.detection import FILLED, FOUND, detect
+from matcher.core.detect.detection import detect
 from matcher.core.detect.reduced_image import reduce
+from matcher.core.detect.settings import DetectSettings
 from matcher.core.nets.runtime import infer
 from matcher.core.photo import Photo, read_photo
 from matcher.core.settings import FaceSize
@@ -58,7 +59,7 @@ def test_nothing_of_another_shape_is_measured() -> None:
 
 
 def test_a_camera_picture_must_be_likelier_to_be_a_card(monkeypatch: pytest.MonkeyPatch) -> None:
-    chance = (FOUND + FILLED) / 2
+    chance = (DetectSettings().found + DetectSettings().camera_filled) / 2
     monkeypatch.setattr("matcher.core.detect.detection.fills_frame", lambda *_: chance)
     noise = np.random.default_rng(1).normal(120, 12, (800, 460, 3)).clip(0, 255).astype(np.uint8)
     assert len(detect(Photo.from_pixels(noise))) == 1
