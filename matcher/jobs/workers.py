@@ -83,9 +83,8 @@ class Worker:
             if job.alone:
                 photo = self._page_alone(photo, job.alone)
             references = self._current_shelf()
-            given = (
-                None if job.quad is None else given_quads(photo, np.array(job.quad, np.float64), self.settings.detect)
-            )
+            corners = None if job.quad is None else np.array(job.quad, np.float64)
+            given = None if corners is None else given_quads(photo, corners, self.settings.detect)
             found = identify(photo, references, self.settings, references.calibration, given)
             if job.pictures:
                 self._save_pictures(job.pictures, job, found)

@@ -59,7 +59,8 @@ def refine(
 class _Sampling:
     """How n quads that are smoothed alike are sampled.
 
-    scale: (n,) px per mm. step: (n,) px between samples across a side. half: samples averaged to either side of an edge.
+    scale: (n,) px per mm. step: (n,) px between samples across a side.
+    half: samples averaged to either side of an edge.
     """
 
     scale: Array
