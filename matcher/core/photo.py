@@ -59,7 +59,7 @@ class Photo:
 
     @classmethod
     def from_pixels(cls, pixels: NDArray[np.uint8], name: str = "array", dpi: float | None = None) -> Photo:
-        """Wrap pixels that are already upright RGB (rehearsals, tests)."""
+        """Wrap pixels that are already upright RGB (drawn cards, tests)."""
         digest = hashlib.sha256(np.ascontiguousarray(pixels).tobytes()).hexdigest()
         return cls(pixels, to_grey(pixels), digest, dpi, name)
 
@@ -78,13 +78,13 @@ def read_photo(
     data = _checked_bytes(source, limits, name)
     image, reduced = open_page(data, limits, name, page)
     pixels = np.ascontiguousarray(_upright_srgb(image, reduced, name))
-    dpi = _scan_resolution(image)
+    dpi = _scan_resolution(image, limits)
     digest = hashlib.sha256(data).hexdigest()
     return Photo(pixels, to_grey(pixels), digest, dpi / reduced if dpi else None, name, reduced)
 
 
 def png_of(photo: Photo) -> bytes:
-    """The picture as a file of its own, with its resolution; the same pixels give the same bytes."""
+    """The picture as a PNG file of its own, with its resolution; the same pixels give the same bytes."""
     out = io.BytesIO()
     stated = {"dpi": (photo.dpi, photo.dpi)} if photo.dpi else {}
     Image.fromarray(photo.pixels).save(out, "PNG", compress_level=1, **stated)
@@ -174,10 +174,10 @@ def _from_profile(image: Image.Image) -> Image.Image:
     return converted if converted is not None else image.convert("RGB")
 
 
-def _scan_resolution(image: Image.Image) -> float | None:
+def _scan_resolution(image: Image.Image, limits: PhotoLimits) -> float | None:
     """Cameras write 72 or 96 whatever they took, so only what a scanner would say is believed."""
     try:
         x, y = (float(v) for v in image.info.get("dpi", (0, 0)))
     except (TypeError, ValueError, ZeroDivisionError):
         return None
-    return x if 150 <= x <= 4800 and abs(x - y) < 1 else None
+    return x if limits.scan_least_dpi <= x <= limits.scan_most_dpi and abs(x - y) < 1 else None

@@ -81,7 +81,7 @@ def test_pixels_come_out_as_pillow_decodes_them(form: str) -> None:
 @pytest.mark.parametrize("form", ["JPEG", "PNG"])
 def test_a_very_large_scan_is_read_at_half_its_size(form: str) -> None:
     data = encoded(drawing(), form, dpi=(600, 600))
-    photo = read_photo(data, PhotoLimits(whole_pixels=SIZE[0] * SIZE[1] // 2))
+    photo = read_photo(data, PhotoLimits(full_size_pixels=SIZE[0] * SIZE[1] // 2))
     assert (photo.width, photo.height, photo.reduced) == (SIZE[0] // 2, SIZE[1] // 2, 2)
     assert photo.dpi == pytest.approx(300, abs=1)  # millimetres stay what they are
     whole = read_photo(data)

@@ -21,9 +21,6 @@ from matcher.core.align.settings import RegistrationSettings
 Floats = NDArray[np.float32]
 Matrix = NDArray[np.float64]
 
-INDEPENDENT_PX = 32.0
-"""Pixels over which disagreement is correlated: so many make one independent observation."""
-
 _ROW = 64
 """Spots a row, where they are sampled: OpenCV samples pictures, not lists."""
 
@@ -66,10 +63,9 @@ class Layer:
         x, y = (column - middle[0]) / half, (row - middle[1]) / half
         return x.astype(np.float32), y.astype(np.float32), self.smooth.ravel()[index]
 
-    @property
-    def correlation_area(self) -> float:
-        """How many of the samples make one independent observation."""
-        return max(1.0, INDEPENDENT_PX * self.samples[0].size / max(1, int(np.count_nonzero(self.mask))))
+    def correlation_area(self, correlated_px: float) -> float:
+        """How many of the samples make one independent observation; correlated_px: how many pixels do."""
+        return max(1.0, correlated_px * self.samples[0].size / max(1, int(np.count_nonzero(self.mask))))
 
     @property
     def frame(self) -> tuple[float, tuple[float, float]]:
@@ -168,7 +164,7 @@ def _fit(query: Layer, reference: Layer, transform: Matrix, settings: Registrati
     gain, residual, correlation = _tone(grey, toned)
     return _Fit(
         x, y, u, v, w, across * half, down * half, toned, gain, residual, correlation, transform,
-        query.correlation_area, settings,
+        query.correlation_area(settings.correlated_px), settings,
     )  # fmt: skip
 
 

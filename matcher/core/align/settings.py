@@ -52,6 +52,8 @@ class RegistrationSettings:
     skewed: float = 0.05
     """Usual size of what a homography adds to a similarity, as a share of the picture: corners located a mm or two off;
     own estimate."""
+    correlated_px: float = 32.0
+    """Pixels over which disagreement is correlated: so many make one independent observation; own estimate."""
     fewest: int = 100
     """Spots shown by both, below which nothing is said; own choice."""
 
