@@ -63,7 +63,7 @@ def identify(
     given: Detections | None = None,
 ) -> Identification:
     """Find and identify every card in the photo; given: outlines that a person has drawn, in place of finding them."""
-    outlines = detect(photo, settings.face, settings.detect) if given is None else given
+    outlines = detect(photo, settings.face) if given is None else given
     cards = tuple(_likelier_outline(photo, outline, references, settings, calibration) for outline in outlines)
     return Identification(photo, cards, outlines.reason)
 

@@ -7,8 +7,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from matcher.core.detect.settings import DetectSettings
-
 
 @dataclass(frozen=True)
 class PhotoLimits:
@@ -83,6 +81,5 @@ class Settings:
 
     photo: PhotoLimits = field(default_factory=PhotoLimits)
     face: FaceSize = field(default_factory=FaceSize)
-    detect: DetectSettings = field(default_factory=DetectSettings)
     thresholds: Thresholds = field(default_factory=Thresholds)
     top: int = 5

@@ -83,8 +83,7 @@ class Worker:
             if job.alone:
                 photo = self._page_alone(photo, job.alone)
             references = self._current_shelf()
-            corners = None if job.quad is None else np.array(job.quad, np.float64)
-            given = None if corners is None else given_quads(photo, corners, self.settings.detect)
+            given = None if job.quad is None else given_quads(photo, np.array(job.quad, np.float64))
             found = identify(photo, references, self.settings, references.calibration, given)
             if job.pictures:
                 self._save_pictures(job.pictures, job, found)

@@ -6,7 +6,6 @@ Runs in worker processes, one thread each; a picture that fails, or even ends it
 from __future__ import annotations
 
 from collections.abc import Callable, Generator, Sequence
-from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
@@ -15,6 +14,7 @@ from matcher.catalogue.records.ingest import PreparedReference
 from matcher.core.condition import condition
 from matcher.core.describe import describe
 from matcher.core.detect.detection import CardQuad, detect
+from matcher.core.detect.settings import DetectSettings
 from matcher.core.errors import PlatekinError, UnreadablePhoto
 from matcher.core.flatten import flatten
 from matcher.core.parallel.cluster import Cluster
@@ -42,7 +42,7 @@ def prepare_reference(path: Path, settings: Settings) -> PreparedReference:
     Raises UnreadablePhoto (the codes of `read_photo`, and no_card).
     """
     photo = read_photo(path, settings.photo)
-    outlines = detect(photo, settings.face, replace(settings.detect, upright_log_odds=REFERENCE_UPRIGHT))
+    outlines = detect(photo, settings.face, DetectSettings(upright_log_odds=REFERENCE_UPRIGHT))
     if not outlines:
         raise UnreadablePhoto(
             "no_card",
