@@ -67,7 +67,7 @@ class Condition:
     off_nominal:       aspect as a share of the nominal one, less 1: below 0 is narrower than nominal (or less trimmed
                        in height).
     off_size_mm:       (width, height) less the nominal size, where the scan resolution is known: below 0 is trimmed.
-    off_square:        degrees by which the worst corner misses a right angle, where a flat scan lets it be told.
+    off_square:        degrees by which the worst corner misses a right angle, where a flat scan shows it.
     upright, back:     how likely the outline was the right way up by what is seen on the card, and how likely this is
                        its back; None without an outline.
     scale:             "scan" if millimetres come from the scan's resolution, "nominal" if from the card's usual size.
@@ -212,7 +212,7 @@ def _rim(face: Face) -> float:
 
 @dataclass(frozen=True)
 class _Cut:
-    """How the card is cut; None where it cannot be told."""
+    """How the card is cut; None where it is not known."""
 
     size_mm: tuple[float, float] | None = None
     aspect: float | None = None

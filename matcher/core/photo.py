@@ -51,10 +51,12 @@ class Photo:
 
     @property
     def width(self) -> int:
+        """Pixels."""
         return int(self.pixels.shape[1])
 
     @property
     def height(self) -> int:
+        """Pixels."""
         return int(self.pixels.shape[0])
 
     @classmethod

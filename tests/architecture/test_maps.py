@@ -8,7 +8,11 @@ from pathlib import Path
 
 import pytest
 
-MAPPED = ["matcher.lab", *(f"matcher.lab.{room}" for room in ("synthesis", "evaluation", "training", "benchmarks"))]
+MAPPED = [
+    "matcher.lab",
+    *(f"matcher.lab.{room}" for room in ("synthesis", "evaluation", "training", "benchmarks")),
+    *(f"matcher.core.{room}" for room in ("detect", "align", "search", "parallel")),
+]
 
 
 @pytest.mark.parametrize("package", MAPPED)

@@ -49,6 +49,7 @@ class Alignment:
 
     @classmethod
     def failed(cls, reason: str) -> Alignment:
+        """A falsy alignment with its reason, for people."""
         return cls(np.eye(3), 0, 0.0, float("inf"), 0.0, "none", reason)
 
     @property

@@ -75,6 +75,7 @@ class Layer:
 
     @property
     def to_frame(self) -> Matrix:
+        """(3, 3) from pixels to these coordinates."""
         half, (x, y) = self.frame
         return np.array([[1 / half, 0, -x / half], [0, 1 / half, -y / half], [0, 0, 1.0]])
 

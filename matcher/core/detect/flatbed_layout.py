@@ -32,6 +32,7 @@ class Patch:
 
     @property
     def shape(self) -> tuple[int, int]:
+        """(height, width) of the mask, pixels of the reduced picture."""
         return int(self.mask.shape[0]), int(self.mask.shape[1])
 
 

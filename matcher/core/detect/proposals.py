@@ -1,4 +1,4 @@
-"""The pool of quads that are judged: proposals from lines and regions, the best of them moved onto edges near them."""
+"""The pool of quads that are scored: proposals from lines and regions, the best of them moved onto edges near them."""
 
 from __future__ import annotations
 

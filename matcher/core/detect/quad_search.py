@@ -1,4 +1,4 @@
-"""The search in the reduced picture: a pool of quads, judged alike, thinned to one a card, with a second guess."""
+"""The search in the reduced picture: a pool of quads, scored alike, thinned to one a card, with a runner-up."""
 
 from __future__ import annotations
 

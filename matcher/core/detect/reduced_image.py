@@ -30,10 +30,12 @@ class ReducedImage:
 
     @property
     def width(self) -> int:
+        """Reduced pixels."""
         return int(self.lab.shape[1])
 
     @property
     def height(self) -> int:
+        """Reduced pixels."""
         return int(self.lab.shape[0])
 
 

@@ -1,6 +1,7 @@
-"""Which references resemble a face: `reference_index`, the stage, and what it is made of.
+"""Stage `search`: a description in, the references most like it out.
 
-settings.py         its numbers
-descriptor_store.py descriptors, hashes and points in memory; the nearest of each: exact, or in an inverted file
-voting.py           neighbours of a face's descriptors in, a shortlist out; knows nothing of how they were found
+reference_index   the stage: add, remove, search, save
+settings          its numbers, and where each comes from
+descriptor_store  descriptors, hashes and points in memory; the nearest of each: exact, or in an inverted file
+voting            neighbours of a face's descriptors in, a shortlist out; knows nothing of how they were found
 """

@@ -93,6 +93,7 @@ class DescriptorStore:
         return 0 if self.exact else int(self._descriptors.nlist)
 
     def reference_ids(self) -> set[int]:
+        """Ids of all references held."""
         return set(self._points)
 
     def add(self, reference_id: int, description: Description) -> None:

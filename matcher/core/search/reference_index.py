@@ -62,6 +62,7 @@ class ReferenceIndex:
         return len(self._store)
 
     def reference_ids(self) -> set[int]:
+        """Ids of all references held."""
         return self._store.reference_ids()
 
     @property

@@ -47,6 +47,7 @@ class Neighbours:
 
     @classmethod
     def none(cls, queries: int) -> Neighbours:
+        """Of so many query descriptors, none with a neighbour."""
         empty = np.empty((queries, 0), np.int64)
         return cls(empty.astype(np.int32), empty, empty)
 
