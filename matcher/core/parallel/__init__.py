@@ -1,5 +1,6 @@
 """Many items at once: the same functions in worker processes of this machine, or on a cluster of many.
 
-processes  worker processes, set up in one way
-cluster    work on many machines, by Dask
+The room:
+    processes  worker processes, set up in one way
+    cluster    work on many machines, by Dask
 """
