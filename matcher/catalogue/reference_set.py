@@ -81,15 +81,7 @@ class CatalogueReferences:
         """
         refitted = self._take_in_confidence()
         news = self._take_in_decisions()
-        self._take_in_lists()
         return news or refitted
-
-    def _take_in_lists(self) -> None:
-        """Change to the index's lists where another process has written them anew; until then the old ones answer."""
-        renewed = self.index.renewed()
-        if renewed is not None:
-            synchronise(renewed, self._known, self._description)
-            self.index = renewed
 
     def _take_in_confidence(self) -> bool:
         stamp = _stamp(self.catalogue.folder)

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from matcher.core import contrast
+from matcher.core.filters import NormaliseSettings
 from matcher.core.flatten import Face
 
 
@@ -85,10 +85,11 @@ def describe(face: Face, settings: DescribeSettings = DescribeSettings()) -> Des
 @lru_cache
 def fingerprint(settings: DescribeSettings = DescribeSettings()) -> str:
     """Sixteen hexadecimal digits that differ whenever descriptions could."""
+    normal = NormaliseSettings()
     facts = {
         "algorithm": "normalise+orb+phash256/2",
         "settings": asdict(settings),
-        "contrast": [contrast.WINDOW_MM, contrast.SMOOTH_PX],
+        "contrast": [normal.window_mm, normal.smooth_px],
         "opencv": cv2.__version__.split(".")[0],
         "imagehash": version("imagehash"),
     }

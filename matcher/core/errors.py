@@ -188,7 +188,6 @@ KINDS: Mapping[str, ErrorKind] = {
     "no_cluster": ErrorKind(503, "No cluster answers", "Start its scheduler and its workers.", retry_after=30),
     "cluster_differs": ErrorKind(503, "The cluster runs other versions", "Install the same versions on every machine."),
     "cluster_blind": ErrorKind(503, "The cluster does not see the files", "Keep them where every machine sees them."),
-    "shard_lost": ErrorKind(503, "A part of the index is not to be had", "Start its worker again.", retry_after=10),
     "unexpected": ErrorKind(500, "Something unexpected happened", "Please report it, with the photo."),
 }
 """What each code means, for all codes that are raised in this package or in the service on its behalf."""

@@ -13,17 +13,24 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.core.contrast import normalise
 from matcher.core.detect.detection import CardQuad
 from matcher.core.detect.warp import warp_quad
+from matcher.core.filters import normalise
 from matcher.core.photo import Photo, to_grey
 from matcher.core.settings import FaceSize
 
-GLARE_LEVEL = 246
-"""Darkest channel of a burnt-out highlight. Aged albumen paper is cream: its blue stays well below this."""
 
-GLARE_MARGIN_MM = 0.5
-"""A highlight's halo reaches a little further than its burnt-out core."""
+@dataclass(frozen=True)
+class GlareSettings:
+    """What counts as burnt out."""
+
+    level: int = 246
+    """Darkest channel of a burnt-out highlight. Aged albumen paper is cream: its blue stays well below this; own
+    choice."""
+    core_mm: float = 0.4
+    """Radius of the smallest highlight: about half a square millimetre; smaller ones are grain; own choice."""
+    margin_mm: float = 0.5
+    """A highlight's halo reaches a little further than its burnt-out core; own choice."""
 
 
 @dataclass(frozen=True)
@@ -54,10 +61,15 @@ class Face:
                 raise ValueError(f"{name} must be {expected}, not {shape}")
 
     @classmethod
-    def from_pixels(cls, pixels: NDArray[np.uint8], size: FaceSize | None = None) -> Face:
-        """Wrap a stored face, (height, width, 3) uint8 RGB; the glare mask is computed anew."""
+    def from_pixels(
+        cls, pixels: NDArray[np.uint8], size: FaceSize | None = None, glare: GlareSettings = GlareSettings()
+    ) -> Face:
+        """Wrap a stored face, (height, width, 3) uint8 RGB; the glare mask is computed anew.
+
+        Raises ValueError where the pixels have not the size.
+        """
         size = size or FaceSize()
-        return cls(pixels, to_grey(pixels), ~_glare(pixels, size), size)
+        return cls(pixels, to_grey(pixels), ~_glare(pixels, size, glare), size)
 
     @cached_property
     def normal(self) -> NDArray[np.uint8]:
@@ -75,7 +87,9 @@ class Face:
         )
 
 
-def flatten(photo: Photo, outline: CardQuad, size: FaceSize | None = None) -> Face:
+def flatten(
+    photo: Photo, outline: CardQuad, size: FaceSize | None = None, glare: GlareSettings = GlareSettings()
+) -> Face:
     """Cut the card out and flatten it.
 
     outline.corners: (4, 2) TL TR BR BL in photo pixels. Where the photo holds more pixels than the face
@@ -83,16 +97,16 @@ def flatten(photo: Photo, outline: CardQuad, size: FaceSize | None = None) -> Fa
     """
     size = size or FaceSize()
     pixels, covered = warp_quad(photo.pixels, outline.corners, (size.width, size.height))
-    return Face(pixels, to_grey(pixels), covered & ~_glare(pixels, size), size)
+    return Face(pixels, to_grey(pixels), covered & ~_glare(pixels, size, glare), size)
 
 
-def _glare(pixels: NDArray[np.uint8], size: FaceSize) -> NDArray[np.bool_]:
-    """Burnt-out patches of at least a square millimetre, with their halo."""
-    burnt = (cv2.min(cv2.min(pixels[..., 0], pixels[..., 1]), pixels[..., 2]) >= GLARE_LEVEL).astype(np.uint8)
+def _glare(pixels: NDArray[np.uint8], size: FaceSize, settings: GlareSettings) -> NDArray[np.bool_]:
+    """(height, width): burnt-out patches with their halo."""
+    burnt = (cv2.min(cv2.min(pixels[..., 0], pixels[..., 1]), pixels[..., 2]) >= settings.level).astype(np.uint8)
     if not burnt.any():
         return np.zeros(burnt.shape, dtype=bool)
-    opened = cv2.morphologyEx(burnt, cv2.MORPH_OPEN, _disc(size.px_per_mm * 0.4))
-    return np.asarray(cv2.dilate(opened, _disc(size.px_per_mm * GLARE_MARGIN_MM)) > 0)
+    opened = cv2.morphologyEx(burnt, cv2.MORPH_OPEN, _disc(size.px_per_mm * settings.core_mm))
+    return np.asarray(cv2.dilate(opened, _disc(size.px_per_mm * settings.margin_mm)) > 0)
 
 
 def _disc(radius: float) -> NDArray[np.uint8]:

@@ -84,9 +84,9 @@ def _likelier_outline(
     """Where two outlines of one card are nearly as likely, and the first fits no known card, the match decides."""
     first = identify_card(photo, outline, references, settings, calibration)
     settled = settings.thresholds.pose
-    if outline.alternative is None or _fit(first) >= settled:
+    if outline.runner_up is None or _fit(first) >= settled:
         return first
-    other = replace(outline, corners=outline.alternative, alternative=None)
+    other = replace(outline, corners=outline.runner_up, runner_up=None)
     second = identify_card(photo, other, references, settings, calibration)
     # Only a match speaks for the other outline: that it fits nothing a little better says nothing.
     before, after = (card.answer.confidence.pose or 0.0 for card in (first, second))

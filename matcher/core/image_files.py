@@ -25,14 +25,14 @@ DAMAGED = (
 )  # fmt: skip
 """What decoders raise over broken files; each was met in the mutation tests or is documented."""
 
-SCAN_DPI = 300.0
-"""At which a PDF page without a picture of its own scale is drawn."""
-
 _HEIC_BRANDS = (b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1", b"heif")
 
 
 def open_page(data: bytes, limits: PhotoLimits, name: str, page: int = 0) -> tuple[Image.Image, int]:
-    """The page, and by how much it is to be read smaller (1, 2, 4). JPEGs are set to decode so by themselves."""
+    """The page, and by how much it is to be read smaller (1, 2, 4). JPEGs are set to decode so by themselves.
+
+    Raises UnreadablePhoto not_an_image, animated, too_many_pixels, too_small.
+    """
     image = _pdf_page(data, limits, name, page) if is_pdf(data) else _open(data, limits, name, page)
     width, height = image.size
     if width * height > limits.max_pixels:
@@ -44,7 +44,7 @@ def open_page(data: bytes, limits: PhotoLimits, name: str, page: int = 0) -> tup
             "use the original photograph, not a thumbnail",
         )
     reduced = 1
-    while width * height > limits.whole_pixels * reduced**2:
+    while width * height > limits.full_size_pixels * reduced**2:
         reduced *= 2
     if reduced > 1 and image.format == "JPEG":
         image.draft(None, (-(-width // reduced), -(-height // reduced)))
@@ -52,7 +52,10 @@ def open_page(data: bytes, limits: PhotoLimits, name: str, page: int = 0) -> tup
 
 
 def page_count(data: bytes, limits: PhotoLimits, name: str) -> int:
-    """How many pages a TIFF or PDF has; 1 for anything else."""
+    """How many pages a TIFF or PDF has; 1 for anything else.
+
+    Raises UnreadablePhoto not_an_image, also for more pages than the limit; animated, too_many_pixels.
+    """
     if is_pdf(data):
         document = _document(data, name)
         count = len(document)
@@ -147,7 +150,7 @@ def _pdf_page(data: bytes, limits: PhotoLimits, name: str, number: int) -> Image
     try:
         page = document[number]
         width, height = page.get_size()
-        dpi = _picture_dpi(page)
+        dpi = _picture_dpi(page, limits)
         if width * height * (dpi / 72) ** 2 > limits.max_pixels:
             raise _too_many_pixels(name, "", limits)
         drawn: Image.Image = page.render(scale=dpi / 72).to_pil().convert("RGB")
@@ -163,9 +166,9 @@ def _pdf_page(data: bytes, limits: PhotoLimits, name: str, number: int) -> Image
     return drawn
 
 
-def _picture_dpi(page: Any) -> float:
+def _picture_dpi(page: Any, limits: PhotoLimits) -> float:
     """Pixels an inch of the page's largest picture; a usual scan's where there is none, or none that is plausible."""
-    best, most = SCAN_DPI, 0.0
+    best, most = limits.pdf_dpi, 0.0
     for item in page.get_objects(max_depth=3):
         if not hasattr(item, "get_px_size"):
             continue
@@ -174,4 +177,4 @@ def _picture_dpi(page: Any) -> float:
         if right > left and (right - left) * (top - bottom) > most:
             most = (right - left) * (top - bottom)
             best = 72 * pixels / (right - left)
-    return best if 72 <= best <= 1200 else SCAN_DPI
+    return best if limits.pdf_least_dpi <= best <= limits.pdf_most_dpi else limits.pdf_dpi

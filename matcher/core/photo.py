@@ -1,6 +1,6 @@
 """Stage 1: bytes or a path in, one `Photo` out: upright, sRGB, within limits, content hash known.
 
-The only place that decodes picture files (`formats` opens them). Orientation (EXIF tag 0x0112, CIPA DC-008), colour
+The only place that decodes picture files (`image_files` opens them). Orientation (EXIF tag 0x0112, CIPA DC-008), colour
 profile, bit depth and alpha are settled here once, so that no later stage has to ask. No other metadata survives.
 """
 
@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import hashlib
 import io
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -19,7 +18,7 @@ from numpy.typing import NDArray
 from PIL import Image, ImageCms, ImageOps
 
 from matcher.core.errors import UnreadablePhoto
-from matcher.core.image_files import DAMAGED, open_page, page_count
+from matcher.core.image_files import DAMAGED, open_page
 from matcher.core.settings import PhotoLimits
 
 _SRGB = ImageCms.createProfile("sRGB")
@@ -52,15 +51,17 @@ class Photo:
 
     @property
     def width(self) -> int:
+        """Pixels."""
         return int(self.pixels.shape[1])
 
     @property
     def height(self) -> int:
+        """Pixels."""
         return int(self.pixels.shape[0])
 
     @classmethod
     def from_pixels(cls, pixels: NDArray[np.uint8], name: str = "array", dpi: float | None = None) -> Photo:
-        """Wrap pixels that are already upright RGB (rehearsals, tests)."""
+        """Wrap pixels that are already upright RGB (drawn cards, tests)."""
         digest = hashlib.sha256(np.ascontiguousarray(pixels).tobytes()).hexdigest()
         return cls(pixels, to_grey(pixels), digest, dpi, name)
 
@@ -79,23 +80,13 @@ def read_photo(
     data = _checked_bytes(source, limits, name)
     image, reduced = open_page(data, limits, name, page)
     pixels = np.ascontiguousarray(_upright_srgb(image, reduced, name))
-    dpi = _scan_resolution(image)
+    dpi = _scan_resolution(image, limits)
     digest = hashlib.sha256(data).hexdigest()
     return Photo(pixels, to_grey(pixels), digest, dpi / reduced if dpi else None, name, reduced)
 
 
-def read_pages(source: Path | bytes, limits: PhotoLimits | None = None, name: str | None = None) -> Iterator[Photo]:
-    """Every page of a TIFF or PDF, one after the other; of any other file, the one picture. Raises as `read_photo`."""
-    limits = limits or PhotoLimits()
-    name = name or (str(source) if isinstance(source, Path) else "photo")
-    data = _checked_bytes(source, limits, name)
-    count = page_count(data, limits, name)
-    for page in range(count):
-        yield read_photo(data, limits, name if count == 1 else f"{name}, page {page + 1}", page)
-
-
 def png_of(photo: Photo) -> bytes:
-    """The picture as a file of its own, with its resolution; the same pixels give the same bytes."""
+    """The picture as a PNG file of its own, with its resolution; the same pixels give the same bytes."""
     out = io.BytesIO()
     stated = {"dpi": (photo.dpi, photo.dpi)} if photo.dpi else {}
     Image.fromarray(photo.pixels).save(out, "PNG", compress_level=1, **stated)
@@ -185,10 +176,10 @@ def _from_profile(image: Image.Image) -> Image.Image:
     return converted if converted is not None else image.convert("RGB")
 
 
-def _scan_resolution(image: Image.Image) -> float | None:
+def _scan_resolution(image: Image.Image, limits: PhotoLimits) -> float | None:
     """Cameras write 72 or 96 whatever they took, so only what a scanner would say is believed."""
     try:
         x, y = (float(v) for v in image.info.get("dpi", (0, 0)))
     except (TypeError, ValueError, ZeroDivisionError):
         return None
-    return x if 150 <= x <= 4800 and abs(x - y) < 1 else None
+    return x if limits.scan_least_dpi <= x <= limits.scan_most_dpi and abs(x - y) < 1 else None

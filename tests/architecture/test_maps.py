@@ -9,10 +9,12 @@ from pathlib import Path
 import pytest
 
 MAPPED = [
-    "matcher.lab", *(f"matcher.lab.{room}" for room in ("synthesis", "evaluation", "training", "benchmarks")),
+    "matcher.lab",
+    *(f"matcher.lab.{room}" for room in ("synthesis", "evaluation", "training", "benchmarks")),
     "matcher.catalogue",
     *(f"matcher.catalogue.{room}" for room in ("tables", "log", "records", "finds", "exchange")),
-]  # fmt: skip
+    *(f"matcher.core.{room}" for room in ("detect", "align", "search", "parallel")),
+]
 
 
 @pytest.mark.parametrize("package", MAPPED)

@@ -55,7 +55,6 @@ def references(tmp_path) -> One:  # type: ignore[no-untyped-def]
     described = describe(shown)
     index = ReferenceIndex(tmp_path, described.fingerprint)
     index.add(1, described)
-    index.fit_size()
     return One(shown, index)
 
 

@@ -13,7 +13,8 @@ import pytest
 from PIL import Image
 
 from matcher.core.errors import UnreadablePhoto
-from matcher.core.photo import read_pages, read_photo
+from matcher.core.image_files import page_count
+from matcher.core.photo import read_photo
 from matcher.core.settings import PhotoLimits
 
 SIZE = (128, 176)
@@ -52,19 +53,19 @@ def test_every_page_of_a_pdf_and_of_a_tiff_is_a_photo() -> None:
     pages = [drawing(tone) for tone in tones]
     tiff = encoded(pages[0], "TIFF", save_all=True, append_images=pages[1:])
     for data in (pdf_of_scans(3), tiff):
-        photos = list(read_pages(data, name="lot"))
-        assert [photo.name for photo in photos] == ["lot, page 1", "lot, page 2", "lot, page 3"]
+        assert page_count(data, PhotoLimits(), "lot") == 3
+        photos = [read_photo(data, page=page) for page in range(3)]
         assert [int(photo.grey[10, 10]) for photo in photos] == pytest.approx(tones, abs=3)
         assert len({photo.sha256 for photo in photos}) == 1
 
 
 def test_one_picture_is_one_page() -> None:
-    assert [photo.name for photo in read_pages(encoded(drawing(), "JPEG"), name="a.jpg")] == ["a.jpg"]
+    assert page_count(encoded(drawing(), "JPEG"), PhotoLimits(), "a.jpg") == 1
 
 
 def test_too_many_pages_and_pages_too_large_are_refused() -> None:
     with pytest.raises(UnreadablePhoto, match="3 pages"):
-        list(read_pages(pdf_of_scans(3), PhotoLimits(max_pages=2)))
+        page_count(pdf_of_scans(3), PhotoLimits(max_pages=2), "lot")
     with pytest.raises(UnreadablePhoto) as caught:
         read_photo(pdf_of_scans(), PhotoLimits(max_pixels=10_000))
     assert caught.value.code == "too_many_pixels"
@@ -80,7 +81,7 @@ def test_pixels_come_out_as_pillow_decodes_them(form: str) -> None:
 @pytest.mark.parametrize("form", ["JPEG", "PNG"])
 def test_a_very_large_scan_is_read_at_half_its_size(form: str) -> None:
     data = encoded(drawing(), form, dpi=(600, 600))
-    photo = read_photo(data, PhotoLimits(whole_pixels=SIZE[0] * SIZE[1] // 2))
+    photo = read_photo(data, PhotoLimits(full_size_pixels=SIZE[0] * SIZE[1] // 2))
     assert (photo.width, photo.height, photo.reduced) == (SIZE[0] // 2, SIZE[1] // 2, 2)
     assert photo.dpi == pytest.approx(300, abs=1)  # millimetres stay what they are
     whole = read_photo(data)

@@ -14,6 +14,7 @@ from matcher.catalogue.records.ingest import PreparedReference
 from matcher.core.condition import condition
 from matcher.core.describe import describe
 from matcher.core.detect.detection import CardQuad, detect
+from matcher.core.detect.settings import DetectSettings
 from matcher.core.errors import PlatekinError, UnreadablePhoto
 from matcher.core.flatten import flatten
 from matcher.core.parallel.cluster import Cluster
@@ -30,7 +31,7 @@ WORTH_A_POOL = 8
 """Below this many images starting a worker takes longer than the work."""
 
 
-REFERENCE_HELD = 4.0
+REFERENCE_UPRIGHT = 4.0
 """Log odds that a reference is given upright: its owner has looked at it, and what is enrolled upside down is hardly
 found again. An estimate, no source; of 279 rehearsed references that were, three looked turned, by 1.6 to 3.4."""
 
@@ -41,7 +42,7 @@ def prepare_reference(path: Path, settings: Settings) -> PreparedReference:
     Raises UnreadablePhoto (the codes of `read_photo`, and no_card).
     """
     photo = read_photo(path, settings.photo)
-    outlines = detect(photo, settings.face, REFERENCE_HELD)
+    outlines = detect(photo, settings.face, DetectSettings(upright_log_odds=REFERENCE_UPRIGHT))
     if not outlines:
         raise UnreadablePhoto(
             "no_card",

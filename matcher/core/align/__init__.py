@@ -1,1 +1,8 @@
-"""Two faces registered on each other: `align`, with a side's `View` and the fine `registration`."""
+"""Stage `align`: two faces in, where each spot of the one lies on the other out.
+
+The room:
+    alignment     the stage: starts from features, the best refined and checked
+    settings      its numbers, and where each comes from
+    view          one side, with what is computed of it once; where on a face the picture is
+    registration  one picture registered on another to a fraction of a pixel
+"""

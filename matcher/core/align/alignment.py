@@ -15,32 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.align.registration import Layer, register
-from matcher.core.align.view import REDUCTION, Features, View, picture_zone
-from matcher.core.settings import FaceSize
-
-UPRIGHT_DEGREES = 20.0
-"""Two upright faces differ by a few degrees at most: matches that turn further are chance."""
-
-DISTINCT = 0.8
-"""Ratio of nearest to second nearest distance below which a SIFT match is distinct (Lowe 2004)."""
-
-MANY_INLIERS = 16
-"""A homography fits eight numbers, and chance gives it eight or ten matches: fewer than this prove nothing."""
-
-RANSAC_TRIALS = 2000
-RANSAC_CONFIDENCE = 0.999
-
-FEW_INLIERS = 14
-"""Below this many ORB inliers a second, slower try with SIFT is worth its time."""
-
-DOUBTFUL = 0.30
-"""Correlation below which the start was probably wrong."""
-
-DUBIOUS = 0.60
-"""Correlation below which a start that was given is not relied upon: the card it came from may have been misplaced."""
-
-STEPS = 10
-"""At most so many on the coarse pictures, and again on the fine ones; two to six are usual."""
+from matcher.core.align.settings import AlignSettings, RegistrationSettings
+from matcher.core.align.view import Features, View, picture_zone
 
 
 @dataclass(frozen=True)
@@ -72,6 +48,7 @@ class Alignment:
 
     @classmethod
     def failed(cls, reason: str) -> Alignment:
+        """A falsy alignment with its reason, for people."""
         return cls(np.eye(3), 0, 0.0, float("inf"), 0.0, "none", reason)
 
     @property
@@ -85,50 +62,57 @@ def align(
 ) -> Alignment:
     """Register the query's picture on the reference's; falsy with a reason where nothing holds.
 
-    start, (3, 3), is a transform known to be nearly right; it spares the search for features.
+    start: (3, 3) float64, a transform known to be nearly right; it spares the search for features.
     thorough: whether SIFT, several times slower, may be tried where ORB does not convince.
+    The query's settings count.
     """
+    settings = query.settings
     pictures = _Pictures(query, reference)
     best = pictures.best([] if start is None else [(start, 0, "given")])
-    if start is None or best.correlation < DUBIOUS:
+    if start is None or best.correlation < settings.dubious:
         best = max(best, pictures.best(_orb_starts(query, reference)), key=lambda fit: fit.correlation)
-    if start is None and thorough and (best.inliers < FEW_INLIERS or best.correlation < DOUBTFUL):
-        sift = _sift_starts(query.sift, reference.sift, best.inliers)
+    if start is None and thorough and (best.inliers < settings.few_inliers or best.correlation < settings.doubtful):
+        sift = _sift_starts(query.sift, reference.sift, best.inliers, settings)
         best = max(best, pictures.best([*sift, (np.eye(3), 0, "none")]), key=lambda fit: fit.correlation)
-    return _checked(best, pictures, query.face.size)
+    return _checked(best, pictures, settings)
 
 
-def _checked(best: _Fit, pictures: _Pictures, size: FaceSize) -> Alignment:
-    if best.correlation < 0.05:
+def _checked(best: _Fit, pictures: _Pictures, settings: AlignSettings) -> Alignment:
+    if best.correlation < settings.least_correlation:
         return Alignment.failed("the two pictures could not be laid over each other")
     if best.transform[0, 0] <= 0:
         return Alignment.failed("one of the two faces stands on its head")
-    overlap = _overlap(best.transform, size)
-    if not 0.4 < _scale(best.transform) < 2.5 or overlap < 0.25:
+    overlap = _overlap(best.transform, picture_zone(pictures.query.face.size, settings.zone))
+    scale_fits = settings.smallest_scale < _scale(best.transform) < settings.largest_scale
+    if not scale_fits or overlap < settings.least_overlap:
         return Alignment.failed("only a transform that no crop explains was found")
     sigma = pictures.sigma(best.correlation)
     return Alignment(best.transform, best.inliers, best.correlation, sigma, overlap, best.method)
 
 
-def match_features(query: Features, reference: Features) -> tuple[NDArray[np.float64] | None, int]:
-    """Similarity transform (2, 3) between two sets of (points, angles, descriptors), and its inliers."""
+def match_features(
+    query: Features, reference: Features, settings: AlignSettings = AlignSettings()
+) -> tuple[NDArray[np.float64] | None, int]:
+    """Similarity transform (2, 3) between two sets of (points, angles, descriptors), and its inliers; None and 0 where
+    too few matches agree, or only on a scale that no crop explains."""
     if len(query[2]) < 4 or len(reference[2]) < 4:
         return None, 0
     norm = cv2.NORM_HAMMING if query[2].dtype == np.uint8 else cv2.NORM_L2
     matches = cv2.BFMatcher(norm).knnMatch(query[2], reference[2], k=2)
     pairs = np.array([(m.queryIdx, m.trainIdx) for near in matches for m in near], dtype=np.int64)
     turn = (query[1][pairs[:, 0]] - reference[1][pairs[:, 1]] + 180) % 360 - 180
-    pairs = pairs[np.abs(turn) < UPRIGHT_DEGREES]
+    pairs = pairs[np.abs(turn) < settings.upright_degrees]
     if len(pairs) < 4:
         return None, 0
     transform, inliers = cv2.estimateAffinePartial2D(
         query[0][pairs[:, 0]],
         reference[0][pairs[:, 1]],
-        ransacReprojThreshold=4.0,
-        maxIters=RANSAC_TRIALS,
-        confidence=RANSAC_CONFIDENCE,
+        ransacReprojThreshold=settings.agree_px,
+        maxIters=settings.trials,
+        confidence=settings.confidence,
     )
-    if transform is None or not 0.4 < float(np.hypot(transform[0, 0], transform[1, 0])) < 2.5:
+    smallest, largest = settings.smallest_scale, settings.largest_scale
+    if transform is None or not smallest < float(np.hypot(transform[0, 0], transform[1, 0])) < largest:
         return None, 0
     return np.asarray(transform, np.float64), int(inliers.sum())
 
@@ -137,22 +121,24 @@ Start = tuple[NDArray[np.float64], int, str]
 
 
 def _orb_starts(query: View, reference: View) -> list[Start]:
-    found, inliers = match_features(query.orb, reference.orb)
+    found, inliers = match_features(query.orb, reference.orb, query.settings)
     return [] if found is None else [(_square(found), inliers, "orb")]
 
 
-def _sift_starts(query: Features, reference: Features, fewest: int) -> list[Start]:
+def _sift_starts(query: Features, reference: Features, fewest: int, settings: AlignSettings) -> list[Start]:
     """A similarity with more inliers than `fewest`; a homography, for a face whose outline was badly off."""
-    similar, found = match_features(query, reference)
+    similar, found = match_features(query, reference, settings)
+    sift = settings.sift
     starts: list[Start] = [(_square(similar), found, "sift")] if similar is not None and found > fewest else []
     if min(len(query[2]), len(reference[2])) < 8:
         return starts
     near = cv2.BFMatcher(cv2.NORM_L2).knnMatch(query[2], reference[2], k=2)
-    pairs = np.array([(a.queryIdx, a.trainIdx) for a, b in near if a.distance < DISTINCT * b.distance], np.int64)
-    if len(pairs) < MANY_INLIERS:
+    pairs = np.array([(a.queryIdx, a.trainIdx) for a, b in near if a.distance < sift.distinct * b.distance], np.int64)
+    if len(pairs) < sift.many_inliers:
         return starts
-    skewed, inliers = cv2.findHomography(query[0][pairs[:, 0]], reference[0][pairs[:, 1]], cv2.USAC_MAGSAC, 3.0)
-    if skewed is not None and int(inliers.sum()) >= max(MANY_INLIERS, found):
+    source, target = query[0][pairs[:, 0]], reference[0][pairs[:, 1]]
+    skewed, inliers = cv2.findHomography(source, target, cv2.USAC_MAGSAC, sift.agree_px)
+    if skewed is not None and int(inliers.sum()) >= max(sift.many_inliers, found):
         starts.append((np.asarray(skewed, np.float64), int(inliers.sum()), "sift"))
     return starts
 
@@ -181,8 +167,9 @@ class _Pictures:
 
     def refine(self, start: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
         """(homography in full face pixels, correlation); the start and -1 where the two share too little."""
-        nearer, _ = _at_scale(self.query.coarse, self.reference.coarse, start, REDUCTION / 2)
-        return _at_scale(self.query.fine, self.reference.fine, nearer, REDUCTION)
+        scale, settings = self.query.settings.reduction, self.query.settings.registration
+        nearer, _ = _at_scale(self.query.coarse, self.reference.coarse, start, scale / 2, settings)
+        return _at_scale(self.query.fine, self.reference.fine, nearer, scale, settings)
 
     def sigma(self, correlation: float) -> float:
         """Cramer-Rao bound of a shift, in full face pixels, for the noise that the correlation implies."""
@@ -190,23 +177,20 @@ class _Pictures:
         if not slopes:
             return float("inf")
         noise = variance * max(1 - correlation**2, 0.0) / max(correlation, 0.05) ** 2
-        return float(np.sqrt(_NOISE_AREA * noise / slopes) / REDUCTION)
+        settings = self.query.settings
+        return float(np.sqrt(settings.noise_area_px * noise / slopes) / settings.reduction)
 
 
 def _at_scale(
-    query: Layer, reference: Layer, start: NDArray[np.float64], scale: float
+    query: Layer, reference: Layer, start: NDArray[np.float64], scale: float, settings: RegistrationSettings
 ) -> tuple[NDArray[np.float64], float]:
     """Register two layers that are `scale` times the face, in face pixels."""
     # Pixels count from the middle of the first one, which is another spot at another scale.
     down = np.array([[scale, 0, (scale - 1) / 2], [0, scale, (scale - 1) / 2], [0, 0, 1.0]])
     up = np.linalg.inv(down)
-    found, correlation = register(query, reference, down @ start @ up, STEPS)
+    found, correlation = register(query, reference, down @ start @ up, settings)
     full = up @ found @ down
     return full / full[2, 2], correlation
-
-
-_NOISE_AREA = 130.0
-"""Pixels of the reduced face over which disagreement is correlated (grain, blur and stains are no white noise)."""
 
 
 def _square(affine: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -217,10 +201,10 @@ def _scale(transform: NDArray[np.float64]) -> float:
     return float(np.sqrt(abs(np.linalg.det(transform[:2, :2]))))
 
 
-def _overlap(transform: NDArray[np.float64], size: FaceSize) -> float:
-    zone = picture_zone(size)
+def _overlap(transform: NDArray[np.float64], zone: NDArray[np.bool_]) -> float:
+    """Share of the query's zone that falls on the reference's, which is the same part of the face."""
     row, column = np.nonzero(zone[::8, ::8])
     spots = np.stack([column, row], axis=1).astype(np.float64)[None] * 8
     landed = np.rint(cv2.perspectiveTransform(spots, transform)[0]).astype(int)
-    on_face = ((landed >= 0) & (landed < (size.width, size.height))).all(axis=1)
+    on_face = ((landed >= 0) & (landed < zone.shape[::-1])).all(axis=1)
     return float(zone[landed[on_face, 1], landed[on_face, 0]].sum() / max(1, len(landed)))

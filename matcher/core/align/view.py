@@ -15,24 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.align.registration import Layer
+from matcher.core.align.settings import AlignSettings, PictureZoneSettings
 from matcher.core.describe import Description, describe
 from matcher.core.flatten import Face
 from matcher.core.settings import FaceSize
-
-BORDER_MM = 2.0
-"""Mount border and cut-edge wear: left out at the sides."""
-
-HEAD_MM = 6.0
-"""Left out at the head: some captions stand there, and would be taken for a part of the picture that has moved."""
-
-CAPTION_MM = 8.5
-"""The usual printed strip below the picture, with its dividing line; left out at the foot."""
-
-BOX_PX = 8
-"""The comparator halves the picture three times."""
-
-REDUCTION = 0.5
-"""Scale of the reduced pictures: registering gains nothing from finer ones, and is four times faster."""
 
 Features = tuple[NDArray[np.float32], NDArray[np.float32], NDArray[Any]]
 """(n, 2) points, (n,) angles in degrees, (n, d) descriptors."""
@@ -44,19 +30,20 @@ class View:
 
     face: Face
     described: Description | None = None
+    settings: AlignSettings = AlignSettings()
 
     @cached_property
-    def text(self) -> Description:
+    def description(self) -> Description:
         """The face's description: a start that is given may spare it."""
         return self.described or describe(self.face)
 
     @cached_property
     def orb(self) -> Features:
         """The description's features inside the picture."""
-        text, zone = self.text, picture_zone(self.face.size)
-        column, row = np.rint(text.points).astype(int).T if len(text.points) else np.empty((2, 0), int)
+        found, zone = self.description, self._zone
+        column, row = np.rint(found.points).astype(int).T if len(found.points) else np.empty((2, 0), int)
         inside = zone[row, column]
-        return text.points[inside], text.angles[inside], text.descriptors[inside]
+        return found.points[inside], found.angles[inside], found.descriptors[inside]
 
     @cached_property
     def sift(self) -> Features:
@@ -64,9 +51,12 @@ class View:
 
         Of the reduced face: SIFT doubles a picture before it looks at it.
         """
-        sift = cv2.SIFT.create(nfeatures=500, contrastThreshold=0.015, edgeThreshold=12)
+        numbers, reduction = self.settings.sift, self.settings.reduction
+        sift = cv2.SIFT.create(
+            nfeatures=numbers.features, contrastThreshold=numbers.contrast, edgeThreshold=numbers.edge
+        )
         keypoints, rows = sift.detectAndCompute(self.reduced, self.reduced_mask)
-        points = (np.array([k.pt for k in keypoints], np.float32).reshape(-1, 2) + 0.5) / REDUCTION - 0.5
+        points = (np.array([k.pt for k in keypoints], np.float32).reshape(-1, 2) + 0.5) / reduction - 0.5
         angles = np.array([k.angle for k in keypoints], np.float32)
         if not keypoints:
             return points, angles, np.empty((0, 128), np.float32)
@@ -75,18 +65,18 @@ class View:
 
     @cached_property
     def reduced(self) -> NDArray[np.uint8]:
-        """The contrast-normalised face at `REDUCTION`."""
-        return _reduced(self.face.normal)
+        """(h, w) uint8: the contrast-normalised face at `settings.reduction`."""
+        return self._reduced(self.face.normal)
 
     @cached_property
     def fine(self) -> Layer:
         """The reduced face, for registering."""
-        return Layer(self.reduced, self.reduced_mask, enough=5000)
+        return Layer(self.reduced, self.reduced_mask, self.settings.fine_spots)
 
     @cached_property
     def coarse(self) -> Layer:
         """The same at half its size once more: from there the way to the right place is seen from further off."""
-        return Layer(_reduced(self.reduced), _reduced(self.reduced_mask), enough=1500)
+        return Layer(self._reduced(self.reduced), self._reduced(self.reduced_mask), self.settings.coarse_spots)
 
     @cached_property
     def detail(self) -> tuple[float, float]:
@@ -100,42 +90,46 @@ class View:
 
     @cached_property
     def reduced_mask(self) -> NDArray[np.uint8]:
-        """255 where the reduced face shows picture that may be believed."""
-        return _reduced((self.face.trusted & picture_zone(self.face.size)).astype(np.uint8) * 255)
+        """(h, w) uint8: 255 where the reduced face shows picture that may be believed."""
+        return self._reduced((self.face.trusted & self._zone).astype(np.uint8) * 255)
+
+    @cached_property
+    def _zone(self) -> NDArray[np.bool_]:
+        return picture_zone(self.face.size, self.settings.zone)
+
+    def _reduced(self, image: NDArray[np.uint8]) -> NDArray[np.uint8]:
+        factor = self.settings.reduction
+        return np.asarray(cv2.resize(image, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA), dtype=np.uint8)
 
 
-def picture_zone(size: FaceSize) -> NDArray[np.bool_]:
+def picture_zone(size: FaceSize, settings: PictureZoneSettings = PictureZoneSettings()) -> NDArray[np.bool_]:
     """(height, width) bool: the part of a face where the photograph itself is, whatever the mount."""
-    return _zone(size, HEAD_MM)
+    return _zone(size, settings, settings.head_mm)
 
 
-def wide_zone(size: FaceSize) -> NDArray[np.bool_]:
-    """The same with the head, where no caption stands there."""
-    return _zone(size, BORDER_MM)
+def wide_zone(size: FaceSize, settings: PictureZoneSettings = PictureZoneSettings()) -> NDArray[np.bool_]:
+    """(height, width) bool: the same with the head, where no caption stands there."""
+    return _zone(size, settings, settings.border_mm)
 
 
-def _zone(size: FaceSize, head_mm: float) -> NDArray[np.bool_]:
+def _zone(size: FaceSize, settings: PictureZoneSettings, head_mm: float) -> NDArray[np.bool_]:
     zone = np.zeros((size.height, size.width), dtype=bool)
-    border, head, caption = (round(mm * size.px_per_mm) for mm in (BORDER_MM, head_mm, CAPTION_MM))
+    border, head, caption = (round(mm * size.px_per_mm) for mm in (settings.border_mm, head_mm, settings.caption_mm))
     zone[head : size.height - caption, border : size.width - border] = True
     return zone
 
 
-def picture_box(size: FaceSize) -> tuple[slice, slice]:
-    """Rows and columns of the smallest part of a face that holds the wide zone, in steps of `BOX_PX`."""
-    rows, columns = (np.flatnonzero(wide_zone(size).any(axis=axis)) for axis in (1, 0))
-    top, left = (int(found[0]) // BOX_PX * BOX_PX for found in (rows, columns))
-    height, width = (-(-(int(f[-1]) + 1 - s) // BOX_PX) * BOX_PX for f, s in ((rows, top), (columns, left)))
+def picture_box(size: FaceSize, settings: PictureZoneSettings = PictureZoneSettings()) -> tuple[slice, slice]:
+    """Rows and columns of the smallest part of a face that holds the wide zone, in steps of `settings.box_px`."""
+    step = settings.box_px
+    rows, columns = (np.flatnonzero(wide_zone(size, settings).any(axis=axis)) for axis in (1, 0))
+    top, left = (int(found[0]) // step * step for found in (rows, columns))
+    height, width = (-(-(int(f[-1]) + 1 - s) // step) * step for f, s in ((rows, top), (columns, left)))
     return slice(top, min(top + height, size.height)), slice(left, min(left + width, size.width))
 
 
-def picture_corners(size: FaceSize) -> NDArray[np.float64]:
-    """(4, 2) TL TR BR BL of the part of any face where the picture is."""
-    row, column = np.nonzero(picture_zone(size))
+def picture_corners(size: FaceSize, settings: PictureZoneSettings = PictureZoneSettings()) -> NDArray[np.float64]:
+    """(4, 2) float64, TL TR BR BL, of the part of any face where the picture is: middles of its corner pixels."""
+    row, column = np.nonzero(picture_zone(size, settings))
     left, right, top, bottom = column.min(), column.max(), row.min(), row.max()
     return np.array([[left, top], [right, top], [right, bottom], [left, bottom]], dtype=np.float64)
-
-
-def _reduced(image: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    half = cv2.resize(image, None, fx=REDUCTION, fy=REDUCTION, interpolation=cv2.INTER_AREA)
-    return np.asarray(half, dtype=np.uint8)

@@ -1,1 +1,24 @@
-"""Helpers of the stage `locate`: the reduced picture, quads proposed from lines and regions, scores, refinement."""
+"""Stage `detect`: a photo in, the outlines of its cards out.
+
+The way through the room, in its order:
+    detection          the stage: a page of cards, else cards whose edges are seen, else the full picture
+    settings           its numbers, and where each comes from
+    reduced_image      the photo made small: colours, normalised gradient, thin edges
+    flatbed_layout     many cards on one even ground, by their common size
+    quad_search        quads proposed, scored, set against each other; one a card is left
+    proposals          the pool of quads: from lines, from regions, moved onto edges near them
+    line_proposals     quads from long straight lines
+    region_proposals   quads from what stands out from its surroundings
+    caption_extension  a quad carried on over the strip that bears the caption
+    refinement         where exactly a card's sides run
+    side_strips        mount or table between two lines that run beside each other
+    scoring            what edges and inside say for a quad, by weights set by hand
+    quad_classifier    the same and what lies around, by weights that were fitted
+    drawn_rectangles   quads that are only a drawn outline
+    suppression        overlapping quads thinned, and reading order
+    full_frame         whether the full picture is one card
+    orientation        which way up a card is, and front from back
+    geometry           plane geometry of quads
+    sampling           colours along and across the sides of quads
+    warp               a card cut out and flattened
+"""

@@ -27,9 +27,10 @@ class _Strip:
 
 
 def with_caption(picture: ReducedImage, quad: Array, height_mm: float, nominal: float) -> NDArray[np.float32]:
-    """The quad (4, 2), portrait order, lengthened at either short side where the card plainly goes on.
+    """The quad (4, 2), in reduced pixels and portrait order, lengthened at either short side where the card plainly
+    goes on.
 
-    Only tried while the quad is too stout for the nominal width over height.
+    Only tried while the quad is too stout for `nominal`, a card's width over height. height_mm: the card's.
     """
     quad = np.asarray(quad, np.float32)
     for turn in (0, 2):
@@ -49,8 +50,11 @@ def with_caption(picture: ReducedImage, quad: Array, height_mm: float, nominal: 
 
 
 def to_nominal(picture: ReducedImage, quad: Array, nominal: float) -> list[NDArray[np.float32]]:
-    """The quad brought to the nominal proportions, at its top and at its foot; none if it has about these or is too far
-    from them. A short side that cannot be told from the table's grain is found so from the three others."""
+    """The quad (4, 2) brought to the nominal width over height, at its top and at its foot.
+
+    None if it has about that or is too far from it. A short side that is lost in the table's grain is found so from the
+    three others.
+    """
     stout = float(true_ratio(quad[None], picture.width, picture.height)[0]) / nominal
     if not (1.05 < stout < 1.45 or 0.80 < stout < 0.95):
         return []

@@ -9,6 +9,7 @@ from matcher.core.detect.geometry import Array, height
 from matcher.core.detect.reduced_image import ReducedImage
 from matcher.core.detect.sampling import across_sides, grid, sample
 from matcher.core.detect.scoring import LEVELS
+from matcher.core.detect.settings import DrawnSettings
 
 STROKE_MM, BEYOND_MM = (-2.0, -1.5, -1.0, -0.5, 0.0, 0.5, 1.0, 1.5, 2.0), (3.0, 4.0, 5.0)
 """Where, across a side, it is looked for the stroke and for the table."""
@@ -18,20 +19,10 @@ ALONG = np.linspace(0.1, 0.9, 16, dtype=np.float32)
 ACROSS, DOWN = np.linspace(0.25, 0.75, 12), np.linspace(0.2, 0.8, 20)
 """Where it is looked for the inside, shares of the quad's sides: a stroke can be thick."""
 
-STRONG = 12.0
-"""Least step from table to stroke, levels."""
 
-SAME = 0.2
-"""Share of that step within which inside and table are of one colour."""
-
-SIDES = 3
-"""Sides, of four, on which that must be so: something may lie beside the fourth."""
-
-AS_EVEN = (1.5, 2.0)
-"""Factor and levels by which the inside's lightness may vary more than the table's; a photograph's varies far more."""
-
-
-def only_drawn(picture: ReducedImage, quads: Array, height_mm: float) -> NDArray[np.bool_]:
+def only_drawn(
+    picture: ReducedImage, quads: Array, height_mm: float, settings: DrawnSettings = DrawnSettings()
+) -> NDArray[np.bool_]:
     """(n,) for quads (n, 4, 2) in reduced pixels: a stroke runs around, and inside and outside of it is the same."""
     if not len(quads):
         return np.empty(0, bool)
@@ -42,7 +33,7 @@ def only_drawn(picture: ReducedImage, quads: Array, height_mm: float) -> NDArray
     beyond = np.median(table, axis=(2, 3))
     step = np.linalg.norm(np.median(stroke, axis=2) - beyond[:, :, None], axis=-1).max(axis=2)
     apart = np.linalg.norm(np.median(middle, axis=(1, 2))[:, None] - beyond, axis=-1)
-    same = (step > STRONG) & (apart < SAME * step + 1)
+    same = (step > settings.stroke_levels) & (apart < settings.same * step + 1)
     uneven = np.median(table[..., 0].std(axis=(2, 3)), axis=1)
-    even = middle[..., 0].std(axis=(1, 2)) < AS_EVEN[0] * uneven + AS_EVEN[1]
-    return np.asarray((same.sum(axis=1) >= SIDES) & even)
+    even = middle[..., 0].std(axis=(1, 2)) < settings.even_factor * uneven + settings.even_levels
+    return np.asarray((same.sum(axis=1) >= settings.sides) & even)

@@ -16,25 +16,10 @@ from numpy.typing import NDArray
 
 from matcher.core.detect.reduced_image import ReducedImage
 from matcher.core.detect.scoring import measure
+from matcher.core.detect.settings import FlatbedSettings
 from matcher.core.settings import FaceSize
 
 Quads = NDArray[np.float32]
-
-RIM = 3
-"""Pixels of the reduced picture."""
-
-EVEN = 0.80
-"""Share of the picture's rim that must have the lid's colour."""
-
-PAPER = 0.7
-"""Share of the inside that must have a hue of paper, in half of the cards or more."""
-
-MOST_ROWS = 6
-TOLERANCE = 0.07
-"""By how much a card may differ from the common size, as a natural logarithm: trimmed cards do."""
-
-MOUNT_MM = 0.95
-"""Where cards touch, three edges run side by side: print, cut, print; the middle one is the cards' border."""
 
 
 @dataclass(frozen=True)
@@ -47,6 +32,7 @@ class Patch:
 
     @property
     def shape(self) -> tuple[int, int]:
+        """(height, width) of the mask, pixels of the reduced picture."""
         return int(self.mask.shape[0]), int(self.mask.shape[1])
 
 
@@ -59,40 +45,46 @@ class FlatbedPage:
     alone: NDArray[np.bool_]
 
 
-def flatbed_quads(picture: ReducedImage, size: FaceSize, px_per_mm: float | None = None) -> FlatbedPage:
+def flatbed_quads(
+    picture: ReducedImage,
+    size: FaceSize,
+    px_per_mm: float | None = None,
+    settings: FlatbedSettings = FlatbedSettings(),
+) -> FlatbedPage:
     """The cards of a page.
 
     px_per_mm: scale of the reduced picture, where the scan's resolution is known. Where it is not, the scale comes
     from cards that lie alone, which most must.
     """
     none = FlatbedPage(np.empty((0, 4, 2), np.float32), np.empty(0, bool))
-    ground = _from_lid(picture.lab)
+    ground = _from_lid(picture.lab, settings)
     if ground is None:
         return none
     apart, threshold = ground
     patches = _patches(picture, (apart > threshold).astype(np.uint8))
-    height = _common_height(patches, size.aspect, px_per_mm * size.height_mm if px_per_mm else None)
+    height = _common_height(patches, size.aspect, px_per_mm * size.height_mm if px_per_mm else None, settings)
     if height is None:
         return none
-    parts = [_cells(patch, height, size) for patch in patches]
+    parts = [_cells(patch, height, size, settings) for patch in patches]
     cells = [cell for part in parts for cell in part]
     if len(cells) < 2:
         return none
     quads = np.asarray(cells, np.float32)
-    if float(np.median(measure(picture, quads, size.height_mm).paper)) < PAPER:
+    if float(np.median(measure(picture, quads, size.height_mm).paper)) < settings.paper:
         return none
     return FlatbedPage(quads, np.array([len(part) == 1 for part in parts for _ in part], bool))
 
 
-def _from_lid(lab: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], int] | None:
+def _from_lid(lab: NDArray[np.uint8], settings: FlatbedSettings) -> tuple[NDArray[np.uint8], int] | None:
     """(h, w) colour distance to the lid, which has one colour, that of most of the outermost pixels, and the distance
     above which something is no lid; None where the rim has no one colour."""
-    rim = [lab[:RIM], lab[-RIM:], lab[:, :RIM], lab[:, -RIM:]]
-    ring = np.concatenate([part.reshape(-1, 1, 3) for part in rim])
+    rim = settings.rim_px
+    strips = [lab[:rim], lab[-rim:], lab[:, :rim], lab[:, -rim:]]
+    ring = np.concatenate([strip.reshape(-1, 1, 3) for strip in strips])
     lid = np.median(ring, axis=(0, 1)).astype(np.uint8)
     apart = _apart(ring, lid)
     near = apart[apart <= 6]
-    if len(near) < EVEN * len(ring):
+    if len(near) < settings.even * len(ring):
         return None
     return _apart(lab, lid), max(4, round(float(np.percentile(near, 95))) + 3)
 
@@ -132,42 +124,44 @@ def _level(picture: ReducedImage, contour: NDArray[np.int32]) -> Patch:
     return Patch(mask, np.minimum(np.abs(turned), 2.0).astype(np.float32), back)
 
 
-def _common_height(patches: list[Patch], aspect: float, known: float | None) -> float | None:
+def _common_height(patches: list[Patch], aspect: float, known: float | None, settings: FlatbedSettings) -> float | None:
     """The height of card, in pixels, by which most of the patches' area divides into whole cards."""
-    guesses = [known] if known else [float(patch.shape[0]) for patch in patches if _is_one(patch, aspect)]
+    tolerance = settings.tolerance
+    guesses = [known] if known else [float(patch.shape[0]) for patch in patches if _is_one(patch, aspect, tolerance)]
     if not known and len(guesses) < max(2, 0.5 * len(patches)):
         return None
-    worth = [(_explained(patches, guess, aspect), guess) for guess in guesses]
+    worth = [(_explained(patches, guess, aspect, tolerance), guess) for guess in guesses]
     best = max(worth, default=(0.0, 0.0))
-    return best[1] if best[0] > 0.6 else None
+    return best[1] if best[0] > settings.explained else None
 
 
-def _is_one(patch: Patch, aspect: float) -> bool:
+def _is_one(patch: Patch, aspect: float, tolerance: float) -> bool:
     """Whether a patch has one upright card's shape and fills it, as a card seen straight from above does."""
     high, wide = patch.shape
-    return bool(abs(np.log(wide / high / aspect)) < 2 * TOLERANCE and patch.mask.mean() > 0.965)
+    return bool(abs(np.log(wide / high / aspect)) < 2 * tolerance and patch.mask.mean() > 0.965)
 
 
-def _explained(patches: list[Patch], height: float, aspect: float) -> float:
+def _explained(patches: list[Patch], height: float, aspect: float, tolerance: float) -> float:
     """Share of the patches' area that whole cards of this height account for."""
     total = explained = 0.0
     for patch in patches:
         high, wide = patch.shape
         total += high * wide
         rows, columns = high / height, wide / (height * aspect)
-        whole = max(1, round(rows)), max(1, round(columns))
-        if abs(np.log(rows / whole[0])) < TOLERANCE and abs(np.log(columns / whole[1])) < TOLERANCE:
+        down, across = max(1, round(rows)), max(1, round(columns))
+        if abs(np.log(rows / down)) < tolerance and abs(np.log(columns / across)) < tolerance:
             explained += high * wide
     return explained / max(total, 1.0)
 
 
-def _cells(patch: Patch, height: float, size: FaceSize) -> list[NDArray[np.float64]]:
+def _cells(patch: Patch, height: float, size: FaceSize, settings: FlatbedSettings) -> list[NDArray[np.float64]]:
     """The cards of one patch."""
     high, _ = patch.shape
     rows = round(high / height)
-    if rows < 1 or rows > MOST_ROWS or abs(np.log(high / height / rows)) > 2 * TOLERANCE:
+    tolerance = 2 * settings.tolerance
+    if rows < 1 or rows > settings.most_rows or abs(np.log(high / height / rows)) > tolerance:
         return []
-    mount = MOUNT_MM * height / size.height_mm
+    mount = settings.mount_mm * height / size.height_mm
     cells = []
     bounds = _cuts(_across(patch.edges[..., 1], 1), 0, high, rows, mount)
     for top, bottom in pairwise(bounds):
@@ -176,7 +170,7 @@ def _cells(patch: Patch, height: float, size: FaceSize) -> list[NDArray[np.float
         energy = _across(patch.edges[inner][..., 0], 0)
         for left, right in _runs(covered):
             count = round((right - left) / (height * size.aspect))
-            if count < 1 or abs(np.log((right - left) / (height * size.aspect) / count)) > 2 * TOLERANCE:
+            if count < 1 or abs(np.log((right - left) / (height * size.aspect) / count)) > tolerance:
                 continue
             sides = _cuts(energy, left, right, count, mount)
             cells += [_quad(patch, a, top, b, bottom) for a, b in pairwise(sides)]

@@ -1,40 +1,46 @@
-"""Is the whole picture one card? A photo in, 0 to 1 out.
+"""Is the full picture one card? A photo in, 0 to 1 out.
 
 Pictures in sales are often cut to the card, or a little inside of it: there is no table, and often no edge, that could
-tell. What does: how much its rim looks like a card's (`judge`), how surely something on it has a right way up and how
-little it looks like a bare board (`bearing`), and that detail lies in some places and not in others; grain, weave and
-print are everywhere. Weighed by a logistic model fitted on staged pictures (`scripts/fit_detection`).
+tell. What does: how much its rim looks like a card's (`quad_classifier`), how surely something on it has a right way
+up and how little it looks like a bare board (`orientation`), and that detail lies in some places and not in others;
+grain, weave and print are everywhere. Weighed by a logistic model fitted on staged pictures (`scripts/fit_detection`).
 """
 
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from matcher.core.detect.geometry import clockwise_portrait
 from matcher.core.detect.orientation import orientation
 from matcher.core.detect.proposals import frame_quad
 from matcher.core.detect.quad_classifier import UNEVEN, classify_quads, tones
 from matcher.core.detect.reduced_image import ReducedImage
+from matcher.core.detect.settings import ProposalSettings
 from matcher.core.nets import weight_file
-from matcher.core.nets.dense import Values, load_network
+from matcher.core.nets.runtime import infer
 from matcher.core.photo import Photo
 from matcher.core.settings import FaceSize
 
-WEIGHTS = weight_file("full_frame.json")
+WEIGHTS = weight_file("full_frame.onnx")
 
 LEAST = 1e-4
-"""Scores of the judge nearer to 0 or 1 than this count as that."""
+"""Scores of the classifier nearer to 0 or 1 than this count as that; part of what the model was fitted to."""
 
 
-def fills_frame(photo: Photo, picture: ReducedImage, size: FaceSize) -> float:
-    """How likely the whole picture is one card; 0 where it has not a card's proportions, or shows nothing at all."""
-    measured = whole_measurements(photo, picture, size)
-    return float(load_network(WEIGHTS)(measured)[0]) if len(measured) else 0.0
+def fills_frame(
+    photo: Photo, picture: ReducedImage, size: FaceSize, settings: ProposalSettings = ProposalSettings()
+) -> float:
+    """How likely the full picture is one card, 0 to 1; 0 where it has not a card's proportions, or shows nothing."""
+    measured = full_frame_measurements(photo, picture, size, settings)
+    return float(infer(WEIGHTS, measurements=measured)[0]) if len(measured) else 0.0
 
 
-def whole_measurements(photo: Photo, picture: ReducedImage, size: FaceSize) -> Values:
-    """(0 or 1, 4): the judge's log odds, how sure the bearing is, how like a back it is, how uneven its detail."""
-    quads = clockwise_portrait(frame_quad(picture, size))
+def full_frame_measurements(
+    photo: Photo, picture: ReducedImage, size: FaceSize, settings: ProposalSettings = ProposalSettings()
+) -> NDArray[np.float32]:
+    """(0 or 1, 4): log odds of the rim, how sure the way up is, how like a back it looks, how uneven its detail is."""
+    quads = clockwise_portrait(frame_quad(picture, size, settings))
     if not len(quads):
         return np.empty((0, 4), np.float32)
     score = float(np.clip(classify_quads(picture, quads, size)[0], LEAST, 1 - LEAST))

@@ -119,7 +119,7 @@ def intersect(first: Array, second: Array) -> Array:
 
 
 def inside(point: Array, quad: Array) -> bool:
-    """Whether a point (2,) lies in one convex quad (4, 2)."""
+    """Whether a point (2,) lies in one convex quad (4, 2), whichever way its corners go."""
     edge = quad[NEXT] - quad
     to_point = point - quad
     cross = edge[:, 0] * to_point[:, 1] - edge[:, 1] * to_point[:, 0]

@@ -14,24 +14,7 @@ from numpy.typing import NDArray
 
 from matcher.core.detect.geometry import clockwise_portrait, intersect, is_convex, ratio, sides, skew
 from matcher.core.detect.reduced_image import ReducedImage
-
-ANGLES = 360
-"""Half-degree steps over the half circle."""
-
-STRIDE = 2
-"""Pixels between samples along a line."""
-
-MAX_EDGES = 30_000
-MAX_LINES = 130
-SECTORS, PER_SECTOR = 12, 34
-"""Of each range of 15 degrees only so many lines: grain and rows of print all run one way, a card's sides do not."""
-
-MAX_SEGMENTS = 150
-SIZES = ((0.0, 0.16, 110), (0.16, 0.3, 130), (0.3, 0.5, 110), (0.5, 9.0, 90))
-"""Ranges of length, as a share of the long side, and how many parallel pairs of each are tried."""
-
-MIN_SIDE = 0.055
-"""Shortest side of a card, as a share of the picture's long side."""
+from matcher.core.detect.settings import LineSettings
 
 
 @dataclass(frozen=True)
@@ -41,8 +24,9 @@ class Segments:
     lines:   (n, 3) float, unit normal and distance: a x + b y = c.
     span:    (n, 2) float, start and end along the line's direction (-b, a).
     worth:   (n,) float, supported length, more where the colours on the two sides differ.
-    support: (n, t) float, running sum of support along the line, index = (position + origin) / STRIDE.
+    support: (n, t) float, running sum of support along the line, index = (position + origin) / stride.
     polarity: (n, t) float, running sum of signed support.
+    origin:  pixels; stride: pixels between samples.
     """
 
     lines: NDArray[np.float32]
@@ -51,84 +35,90 @@ class Segments:
     support: NDArray[np.float32]
     polarity: NDArray[np.float32]
     origin: int
+    stride: int
 
 
-def line_quads(picture: ReducedImage, limit: int = 120) -> NDArray[np.float32]:
-    """(n, 4, 2) quads in reduced pixels, best supported first, near-duplicates removed."""
-    segments = find_segments(picture)
+Pairs = tuple[NDArray[np.intp], NDArray[np.intp]]
+"""(k,) and (k,) numbers of segments that may be opposite sides of one card."""
+
+
+def line_quads(picture: ReducedImage, limit: int, settings: LineSettings = LineSettings()) -> NDArray[np.float32]:
+    """(n, 4, 2) quads in reduced pixels, near-duplicates removed.
+
+    At most `limit` of four lines, best supported first, and a third as many of two lines and their ends.
+    """
+    segments = _supported(picture, _vote(picture, settings), settings)
     if len(segments.lines) < 4:
         return np.empty((0, 4, 2), np.float32)
     long_side = max(picture.width, picture.height)
-    first, second = _parallel_pairs(segments, long_side)
-    quads, worth = _pairs_of_pairs(segments, first, second, long_side)
-    more = _from_two_sides(segments, first, second, long_side, limit // 3)
-    return np.concatenate([_distinct(quads, worth, limit), more])
+    shortest = settings.shortest_side * long_side
+    pairs = _parallel_pairs(segments, long_side, settings)
+    quads, worth = _pairs_of_pairs(segments, pairs, shortest)
+    more, more_worth = _from_two_sides(segments, pairs, shortest)
+    found = (_distinct(quads, worth, limit, settings.alike), _distinct(more, more_worth, limit // 3, settings.alike))
+    return np.concatenate(found)
 
 
-def find_segments(picture: ReducedImage) -> Segments:
-    """The picture's straight, supported segments."""
-    lines = _vote(picture)
-    return _supported(picture, lines)
-
-
-def _vote(picture: ReducedImage) -> NDArray[np.float32]:
+def _vote(picture: ReducedImage, settings: LineSettings) -> NDArray[np.float32]:
     """(k, 3) lines: peaks of a Hough vote in which every thin edge votes near its own gradient direction."""
     y, x = np.nonzero(picture.edges)
-    if len(x) > MAX_EDGES:
-        some = np.linspace(0, len(x) - 1, MAX_EDGES).astype(int)
-        y, x = y[some], x[some]
+    if len(x) > settings.most_edges:
+        chosen = np.linspace(0, len(x) - 1, settings.most_edges).astype(int)
+        y, x = y[chosen], x[chosen]
     slope = picture.slope[y, x]
     weight = np.minimum(np.linalg.norm(slope, axis=1), 2.0)
-    own = np.round(np.arctan2(slope[:, 1], slope[:, 0]) * (ANGLES / np.pi)).astype(np.int32)
+    angles = settings.angles
+    own = np.round(np.arctan2(slope[:, 1], slope[:, 0]) * (angles / np.pi)).astype(np.int32)
     reach = int(np.hypot(picture.width, picture.height)) + 2
-    angle = np.arange(ANGLES) * (np.pi / ANGLES)
+    angle = np.arange(angles) * (np.pi / angles)
     cosine, sine = np.cos(angle).astype(np.float32), np.sin(angle).astype(np.float32)
     fx, fy = x.astype(np.float32) + 0.5, y.astype(np.float32) + 0.5
     spread = np.arange(-4, 5, 2, dtype=np.int32)[:, None]
-    bin_ = (own + spread + (np.arange(len(own), dtype=np.int32) & 1)) % ANGLES
+    bin_ = (own + spread + (np.arange(len(own), dtype=np.int32) & 1)) % angles
     distance = np.rint(fx * cosine[bin_] + fy * sine[bin_]).astype(np.int32) + reach
     place = (bin_ * (2 * reach) + distance).ravel()
-    votes = np.bincount(place, np.tile(weight, len(spread)), minlength=ANGLES * 2 * reach).astype(np.float32)
-    table = np.asarray(cv2.GaussianBlur(votes.reshape(ANGLES, 2 * reach), (3, 5), 0), dtype=np.float32)
-    peaks = _peaks(table)
+    votes = np.bincount(place, np.tile(weight, len(spread)), minlength=angles * 2 * reach).astype(np.float32)
+    table = np.asarray(cv2.GaussianBlur(votes.reshape(angles, 2 * reach), (3, 5), 0), dtype=np.float32)
+    peaks = _peaks(table, settings)
     return np.stack([cosine[peaks[:, 0]], sine[peaks[:, 0]], (peaks[:, 1] - reach).astype(np.float32)], axis=1)
 
 
-def _peaks(table: NDArray[np.float32]) -> NDArray[np.intp]:
+def _peaks(table: NDArray[np.float32], settings: LineSettings) -> NDArray[np.intp]:
     """Local maxima of the vote, after taking away what texture gives to every neighbouring line alike."""
     table = table - cv2.boxFilter(table, -1, (31, 1))
     window = cv2.getStructuringElement(cv2.MORPH_RECT, (5, 9))
     top = (table >= cv2.dilate(table, window)) & (table > 4)
     where = np.argwhere(top)
     where = where[np.argsort(-table[top])]
-    sector = where[:, 0] // (ANGLES // SECTORS)
-    kept = np.concatenate([np.nonzero(sector == i)[0][:PER_SECTOR] for i in range(SECTORS)])
-    return np.asarray(where[np.sort(kept)[:MAX_LINES]])
+    sector = where[:, 0] // (settings.angles // settings.sectors)
+    kept = [np.nonzero(sector == i)[0][: settings.most_per_sector] for i in range(settings.sectors)]
+    return np.asarray(where[np.sort(np.concatenate(kept))[: settings.most_lines]])
 
 
-def _supported(picture: ReducedImage, lines: NDArray[np.float32]) -> Segments:
+def _supported(picture: ReducedImage, lines: NDArray[np.float32], settings: LineSettings) -> Segments:
     """Sample the gradient along every line; cut the lines into stretches with support."""
-    reach = (int(np.hypot(picture.width, picture.height)) // STRIDE + 2) * STRIDE
-    signed = _signed_support(picture, lines, reach)
+    stride = settings.stride
+    reach = (int(np.hypot(picture.width, picture.height)) // stride + 2) * stride
+    signed = _signed_support(picture, lines, reach, stride)
     present = np.abs(signed)
-    window = 30 // STRIDE + 1
+    window = 30 // stride + 1
     density = cv2.blur(present, (window, 1), borderType=cv2.BORDER_CONSTANT) if len(lines) else present
-    shortest = MIN_SIDE * max(picture.width, picture.height)
+    shortest = settings.shortest_side * max(picture.width, picture.height)
     rows, spans = [], []
     for row in range(len(lines)):
         for start, end in _runs(density[row] > 0.4):
-            if (end - start) * STRIDE >= 0.6 * shortest:
+            if (end - start) * stride >= 0.6 * shortest:
                 rows.append(row)
                 spans.append((start, end))
     running = np.pad(np.cumsum(present, axis=1), ((0, 0), (1, 0)))
     polarity = np.pad(np.cumsum(signed, axis=1), ((0, 0), (1, 0)))
     index, cut = np.array(rows, int), np.array(spans, int).reshape(-1, 2)
-    span = (cut * STRIDE - reach).astype(np.float32)
-    worth = (running[index, cut[:, 1]] - running[index, cut[:, 0]]) * STRIDE
+    span = (cut * stride - reach).astype(np.float32)
+    worth = (running[index, cut[:, 1]] - running[index, cut[:, 0]]) * stride
     worth = worth * _two_sided(picture, lines[index], span)
-    keep = np.argsort(-worth)[:MAX_SEGMENTS]
+    keep = np.argsort(-worth)[: settings.most_segments]
     index = index[keep]
-    return Segments(lines[index], span[keep], worth[keep], running[index], polarity[index], reach)
+    return Segments(lines[index], span[keep], worth[keep], running[index], polarity[index], reach, stride)
 
 
 def _two_sided(picture: ReducedImage, lines: NDArray[np.float32], span: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -148,9 +138,9 @@ def _two_sided(picture: ReducedImage, lines: NDArray[np.float32], span: NDArray[
     return np.asarray(np.clip(0.5 + 0.5 * apart, 0.5, 1.5), dtype=np.float32)
 
 
-def _signed_support(picture: ReducedImage, lines: NDArray[np.float32], reach: int) -> NDArray[np.float32]:
-    """(k, 2 reach / STRIDE) values -1, 0, 1: an edge along the line there, and which way it goes."""
-    along = np.arange(-reach, reach, STRIDE, dtype=np.float32)
+def _signed_support(picture: ReducedImage, lines: NDArray[np.float32], reach: int, stride: int) -> NDArray[np.float32]:
+    """(k, 2 reach / stride) values -1, 0, 1: an edge along the line there, and which way it goes."""
+    along = np.arange(-reach, reach, stride, dtype=np.float32)
     best = np.zeros((len(lines), len(along)), np.float32)
     a, b, c = lines[:, :1], lines[:, 1:2], lines[:, 2:]
     x, y = a * c - b * along, b * c + a * along
@@ -174,9 +164,10 @@ def _runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
 
 
 def _from_two_sides(
-    segments: Segments, first: NDArray[np.intp], second: NDArray[np.intp], long_side: int, limit: int
-) -> NDArray[np.float32]:
-    """Quads that end where their two long sides end, for short sides lost among grain, print or glare."""
+    segments: Segments, pairs: Pairs, shortest: float
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Quads that end where their two long sides end, for short sides lost among grain, print or glare; their worth."""
+    first, second = pairs
     normal, span = segments.lines[:, :2], segments.span
     direction = np.stack([-normal[:, 1], normal[:, 0]], axis=1)
     foot = normal * segments.lines[:, 2:]
@@ -187,14 +178,16 @@ def _from_two_sides(
     c, d = (foot[second] + along * ends[:, i : i + 1] for i in (1, 0))
     quads = np.stack([a, b, c, d], axis=1)
     shape = np.linalg.norm(a - d, axis=1) / np.maximum(np.linalg.norm(a - b, axis=1), 1)
-    good = _plausible(quads, long_side) & (shape < 1) & (skew(quads) < 0.35)
+    good = _plausible(quads, shortest) & (shape < 1) & (skew(quads) < 0.35)
     worth = np.sqrt(segments.worth[first] * segments.worth[second])
-    return _distinct(quads[good].astype(np.float32), worth[good], limit)
+    return quads[good].astype(np.float32), worth[good]
 
 
 def _pairs_of_pairs(
-    segments: Segments, first: NDArray[np.intp], second: NDArray[np.intp], long_side: int
+    segments: Segments, pairs: Pairs, shortest: float
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Quads of two pairs of parallel sides that cross, and their worth."""
+    first, second = pairs
     a, b = np.triu_indices(len(first), 1)
     normal = segments.lines[:, :2]
     middle = normal[first] + normal[second] * np.sign(np.sum(normal[first] * normal[second], axis=1))[:, None]
@@ -205,12 +198,12 @@ def _pairs_of_pairs(
     quads = np.stack(
         [intersect(segments.lines[order[:, i - 1]], segments.lines[order[:, i]]) for i in range(4)], axis=1
     )
-    good = _plausible(quads, long_side)
+    good = _plausible(quads, shortest)
     quads, order = quads[good].astype(np.float32), order[good]
     return quads, _worth(quads, order, segments)
 
 
-def _parallel_pairs(segments: Segments, long_side: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+def _parallel_pairs(segments: Segments, long_side: int, settings: LineSettings) -> Pairs:
     """Index pairs of segments that could be opposite sides of one card, the most promising first."""
     i, j = np.triu_indices(len(segments.lines), 1)
     normal, span = segments.lines[:, :2], segments.span
@@ -224,24 +217,26 @@ def _parallel_pairs(segments: Segments, long_side: int) -> tuple[NDArray[np.intp
     overlap = np.minimum(high, span[i, 1]) - np.maximum(low, span[i, 0])
     union = np.maximum(high, span[i, 1]) - np.minimum(low, span[i, 0])
     shape = apart / np.maximum(overlap, 1)
-    good = parallel & (apart > 0.8 * MIN_SIDE * long_side) & (overlap > 0.35 * union) & (shape > 0.25) & (shape < 4.5)
+    good = parallel & (apart > 0.8 * settings.shortest_side * long_side)
+    good &= (overlap > 0.35 * union) & (shape > 0.25) & (shape < 4.5)
     i, j = i[good], j[good]
     worth = np.sqrt(segments.worth[i] * segments.worth[j]) * (overlap[good] / union[good]) ** 2
-    keep = _of_every_size(worth, overlap[good] / long_side)
+    keep = _of_every_size(worth, overlap[good] / long_side, settings)
     return i[keep], j[keep]
 
 
-def _of_every_size(worth: NDArray[np.floating], size: NDArray[np.floating]) -> NDArray[np.intp]:
+def _of_every_size(worth: NDArray[np.floating], size: NDArray[np.floating], settings: LineSettings) -> NDArray[np.intp]:
     """The best of each range of lengths: the long lines of a floor must not crowd out a small card's."""
     order = np.argsort(-worth)
-    kept = [order[(size[order] >= low) & (size[order] < high)][:share] for low, high, share in SIZES]
+    ranges = settings.pairs_by_length
+    kept = [order[(size[order] >= low) & (size[order] < high)][:most] for low, high, most in ranges]
     return np.concatenate(kept)
 
 
-def _plausible(quads: NDArray[np.floating], long_side: int) -> NDArray[np.bool_]:
+def _plausible(quads: NDArray[np.floating], shortest: float) -> NDArray[np.bool_]:
     """(n,) which quads could be a card in perspective; the cheap questions first, there are many quads."""
     good = np.isfinite(quads).all(axis=(1, 2))
-    good[good] = (sides(quads[good]) > MIN_SIDE * long_side).all(axis=1)
+    good[good] = (sides(quads[good]) > shortest).all(axis=1)
     good[good] = is_convex(quads[good])
     shape = ratio(clockwise_portrait(quads[good]))
     good[good] = (shape > 0.42) & (shape < 0.82)
@@ -259,7 +254,7 @@ def _worth(quads: NDArray[np.float32], order: NDArray[np.intp], segments: Segmen
         line = segments.lines[order[:, i]]
         direction = np.stack([-line[:, 1], line[:, 0]], axis=1)
         ends = np.stack([np.sum(quads[:, k] * direction, axis=1) for k in (i, (i + 1) % 4)], axis=1)
-        begin, end = ((bound + segments.origin) / STRIDE for bound in (ends.min(axis=1), ends.max(axis=1)))
+        begin, end = ((bound + segments.origin) / segments.stride for bound in (ends.min(axis=1), ends.max(axis=1)))
         length = np.maximum(end - begin, 1)
 
         def count(
@@ -279,11 +274,11 @@ def _worth(quads: NDArray[np.float32], order: NDArray[np.intp], segments: Segmen
     return np.asarray(worth, dtype=np.float32)
 
 
-def _distinct(quads: NDArray[np.float32], worth: NDArray[np.float32], limit: int) -> NDArray[np.float32]:
-    """Best first; a quad whose corners all lie within 1 % of its size of a better one adds nothing."""
+def _distinct(quads: NDArray[np.float32], worth: NDArray[np.float32], limit: int, alike: float) -> NDArray[np.float32]:
+    """Best first, at most `limit`; none whose corners all lie within `alike` of its size of a better one's."""
     order = np.argsort(-worth)[: 6 * limit]
     quads = clockwise_portrait(quads[order]).astype(np.float32)
-    reach = 0.012 * np.ptp(quads, axis=1).max(axis=1)
+    reach = alike * np.ptp(quads, axis=1).max(axis=1)
     flat = quads.reshape(len(quads), 8)
     left = np.ones(len(quads), bool)
     kept: list[int] = []

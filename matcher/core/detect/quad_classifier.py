@@ -1,9 +1,11 @@
-"""The last judgement of a few dozen quads: which is the outer edge of a card, and is any?
+"""The last word on a few dozen quads: which is the outer edge of a card, and is any?
 
 In: the reduced picture and a pool of quads, each already on edges near it; out: 0 to 1 for each. Where `scoring` asks
 whether the sides hold, this looks at what lies around them too: parallel edges inside (a print on its mount) and
 outside (a mount, a holder), the tones inside, and how the quads of the pool lie in each other. The measurements are
-weighed by a multinomial logit fitted on staged scenes (`scripts/fit_detection`), its weights in `quad_classifier.json`.
+weighed by a multinomial logit fitted on staged scenes (`scripts/fit_detection`), its weights in `quad_classifier.onnx`.
+
+The numbers here define what was fitted: they change only with a new fit.
 """
 
 from __future__ import annotations
@@ -17,10 +19,12 @@ from matcher.core.detect.reduced_image import ReducedImage
 from matcher.core.detect.sampling import across_sides, grid, outward, sample
 from matcher.core.detect.scoring import LEVELS, Evidence, measure, score, side_strength
 from matcher.core.nets import weight_file
-from matcher.core.nets.dense import Values, load_network
+from matcher.core.nets.runtime import infer
 from matcher.core.settings import FaceSize
 
-WEIGHTS = weight_file("quad_classifier.json")
+Values = NDArray[np.float32]
+
+WEIGHTS = weight_file("quad_classifier.onnx")
 
 PROFILE_MM = np.arange(-4.0, 4.01, 0.25, dtype=np.float32)
 STATIONS = np.linspace(0.05, 0.95, 16, dtype=np.float32)
@@ -35,11 +39,11 @@ def classify_quads(picture: ReducedImage, quads: Array, size: FaceSize) -> Value
     """(n,) 0 to 1: how much each quad (n, 4, 2), in reduced pixels, looks like the outer edge of a card."""
     if not len(quads):
         return np.empty(0, np.float32)
-    return load_network(WEIGHTS)(measurements(picture, quads, size))
+    return infer(WEIGHTS, measurements=measurements(picture, quads, size))
 
 
 def measurements(picture: ReducedImage, quads: Array, size: FaceSize) -> Values:
-    """(n, f) everything that is weighed of each quad."""
+    """(n, f) float32: everything that is weighed of each quad (n, 4, 2), in reduced pixels."""
     quads = clockwise_portrait(np.asarray(quads, np.float32))
     evidence = measure(picture, quads, size.height_mm)
     first = score(evidence, size.aspect)
@@ -110,7 +114,7 @@ def _between(low: float, high: float) -> NDArray[np.bool_]:
 
 
 def tones(picture: ReducedImage, quads: Array) -> Values:
-    """(n, 10): an old print has one tone scale, and fine detail in some places and none in others."""
+    """(n, 10) for quads (n, 4, 2): an old print has one tone scale, and fine detail in some places, in others none."""
     points = grid(quads, np.linspace(0.05, 0.95, 14), np.linspace(0.04, 0.96, 24))
     patch = sample(picture.lab, points).reshape(len(quads), -1, 3)
     light = patch[..., 0] / 128

@@ -8,19 +8,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from matcher.core.detect.settings import ReductionSettings
+from matcher.core.filters import shrink
 from matcher.core.photo import Photo
-from matcher.core.shrink import shrink
-
-LONG_SIDE = 800
-"""Pixels; a card that fills 15 % of the frame is still 120 pixels high, its 1 mm border 2 pixels."""
-
-NOISE_FLOOR = 0.7
-"""Levels per pixel of gradient that sensor noise and JPEG leave in the reduced picture."""
 
 
 @dataclass(frozen=True)
 class ReducedImage:
-    """A photo reduced to about LONG_SIDE.
+    """A photo reduced for the search.
 
     lab:   (h, w, 3) uint8, CIE L a b as OpenCV packs them, lightly smoothed.
     slope: (h, w, 2) float32, gradient x y of the strongest channel, divided by the local mean gradient.
@@ -35,30 +30,34 @@ class ReducedImage:
 
     @property
     def width(self) -> int:
+        """Reduced pixels."""
         return int(self.lab.shape[1])
 
     @property
     def height(self) -> int:
+        """Reduced pixels."""
         return int(self.lab.shape[0])
 
 
-def reduce(photo: Photo) -> ReducedImage:
-    """Reduce a photo for the search."""
-    factor = min(1.0, LONG_SIDE / max(photo.width, photo.height))
+def reduce(photo: Photo, settings: ReductionSettings = ReductionSettings()) -> ReducedImage:
+    """Reduce a photo to at most `settings.long_side`; smaller photos keep their size, at least 8 pixels each way."""
+    factor = min(1.0, settings.long_side / max(photo.width, photo.height))
     shape = (max(8, round(photo.width * factor)), max(8, round(photo.height * factor)))
     # A linear rest is quicker; after a halving it leaves hardly more grain than areas would.
     small = shrink(photo.pixels, shape, cv2.INTER_LINEAR if factor <= 0.5 else cv2.INTER_AREA)
     lab = np.asarray(cv2.GaussianBlur(cv2.cvtColor(small, cv2.COLOR_RGB2LAB), (0, 0), 1.0), dtype=np.uint8)
-    slope = _normalised(*_strongest_gradient(lab))
-    edges = _thin(slope)
+    slope = _normalised(*_strongest_gradient(lab, settings), settings)
+    edges = _thin(slope, settings)
     scale = (shape[0] / photo.width, shape[1] / photo.height)
     return ReducedImage(lab, slope, edges, scale)
 
 
-def _strongest_gradient(lab: NDArray[np.uint8]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+def _strongest_gradient(
+    lab: NDArray[np.uint8], settings: ReductionSettings
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Per pixel, the gradient of whichever of L, a, b changes most; chroma counts more, its range is smaller."""
     best_x = best_y = best = None
-    for channel, weight in ((0, 1.0), (1, 1.6), (2, 1.6)):
+    for channel, weight in enumerate((1.0, settings.chroma_weight, settings.chroma_weight)):
         plane = np.ascontiguousarray(lab[..., channel])
         x = cv2.Scharr(plane, cv2.CV_32F, 1, 0, scale=weight / 32)
         y = cv2.Scharr(plane, cv2.CV_32F, 0, 1, scale=weight / 32)
@@ -73,24 +72,24 @@ def _strongest_gradient(lab: NDArray[np.uint8]) -> tuple[NDArray[np.float32], ND
     return best_x, best_y  # type: ignore[return-value]
 
 
-def _normalised(x: NDArray[np.float32], y: NDArray[np.float32]) -> NDArray[np.float32]:
+def _normalised(x: NDArray[np.float32], y: NDArray[np.float32], settings: ReductionSettings) -> NDArray[np.float32]:
     size = cv2.magnitude(x, y)
-    window = (LONG_SIDE // 25) | 1
+    window = (settings.long_side // settings.windows_along) | 1
     local = cv2.boxFilter(size, -1, (window, window), borderType=cv2.BORDER_REPLICATE)
-    gain = 1.0 / (local + NOISE_FLOOR)
+    gain = 1.0 / (local + settings.noise_floor)
     return np.stack([x * gain, y * gain], axis=-1).astype(np.float32, copy=False)
 
 
-def _thin(slope: NDArray[np.float32]) -> NDArray[np.bool_]:
+def _thin(slope: NDArray[np.float32], settings: ReductionSettings) -> NDArray[np.bool_]:
     counts = np.clip(slope * 200, -32000, 32000).astype(np.int16)
     x, y = np.ascontiguousarray(counts[..., 0]), np.ascontiguousarray(counts[..., 1])
-    return np.asarray(cv2.Canny(x, y, 160, 300, L2gradient=True) > 0)
+    return np.asarray(cv2.Canny(x, y, settings.thin_low, settings.thin_high, L2gradient=True) > 0)
 
 
-def soften(picture: ReducedImage, window: int = 9) -> ReducedImage:
+def soften(picture: ReducedImage, settings: ReductionSettings = ReductionSettings()) -> ReducedImage:
     """Half the size, and without whatever is thinner than half the window: print, grain, weave, drawn lines."""
     small = cv2.resize(picture.lab, (picture.width // 2, picture.height // 2), interpolation=cv2.INTER_AREA)
-    lab = np.asarray(cv2.medianBlur(small, window), dtype=np.uint8)
-    slope = _normalised(*_strongest_gradient(lab))
+    lab = np.asarray(cv2.medianBlur(small, settings.softened_by), dtype=np.uint8)
+    slope = _normalised(*_strongest_gradient(lab, settings), settings)
     scale = (picture.scale[0] * small.shape[1] / picture.width, picture.scale[1] * small.shape[0] / picture.height)
-    return ReducedImage(lab, slope, _thin(slope), scale)
+    return ReducedImage(lab, slope, _thin(slope, settings), scale)

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from matcher.core.detect.geometry import Array, height, intersect
 from matcher.core.detect.sampling import across_sides, outward, side_points
 from matcher.core.detect.scoring import LEVELS
+from matcher.core.detect.settings import Reach, RefinementSettings
 from matcher.core.detect.side_strips import (
     Indices,
     Sides,
@@ -27,44 +28,19 @@ from matcher.core.detect.side_strips import (
     past_ends,
 )
 
-LEAN = 11
-"""Tilts tried for a side, each way and none."""
 
+def refine(
+    pixels: NDArray[np.uint8],
+    quads: Array,
+    height_mm: float,
+    reach: Reach,
+    settings: RefinementSettings = RefinementSettings(),
+) -> Values:
+    """(n, 4, 2) float32: quads, clockwise, in pixels of `pixels`, moved onto the card's outer edges within `reach`.
 
-NARROW_MM = 1.6
-"""A mount shows this much beside its print, seldom more; a sleeve usually leaves more."""
-
-RIVAL = 0.6
-"""Share of the strongest line's strength from which a line inside of it is tried."""
-
-
-@dataclass(frozen=True)
-class Reach:
-    """How far to look, in mm at the card's scale."""
-
-    inward: float
-    outward: float
-    step: float
-    stations: int
-    smooth: float
-    back: float = 1.9
-    """How far inwards it is looked for the card's edge where the strongest line turns out to lie on the table."""
-    black: tuple[float, float, float] = (0, 0, 0)
-    """Black in the colours of the pixels that are looked at."""
-    outermost: bool = True
-    """Whether, of two edges that run beside each other, the outer one may be taken; not where cards touch."""
-
-
-WIDE = Reach(inward=1.6, outward=2.4, step=0.16, stations=36, smooth=0.22, black=(0, 128, 128))
-FINE = Reach(inward=0.9, outward=1.3, step=0.06, stations=72, smooth=0.16)
-TOUCHING = Reach(inward=0.8, outward=0.8, step=0.06, stations=72, smooth=0.16, outermost=False)
-
-
-def refine(pixels: NDArray[np.uint8], quads: Array, height_mm: float, reach: Reach) -> Values:
-    """Quads (n, 4, 2), clockwise, in pixels of `pixels`, moved onto the card's outer edges within `reach`.
-
-    pixels: (h, w, 3) uint8 in any colour space. A side that shows no edge, or lies on the picture's own border,
-    stays where it is. All sides of all quads go through each step together.
+    pixels: (h, w, 3) uint8 in any colour space. height_mm: the card's, which gives the scale of each quad.
+    A side that shows no edge, or lies on the picture's own border, stays where it is. All sides of all quads go
+    through each step together.
     """
     moved = np.array(quads, np.float32)
     if not len(moved):
@@ -73,13 +49,28 @@ def refine(pixels: NDArray[np.uint8], quads: Array, height_mm: float, reach: Rea
     step = np.maximum(reach.step * scale, 0.5)
     half = np.maximum(1, np.rint(reach.smooth * scale / step)).astype(int)
     for count in np.unique(half):
-        some = np.nonzero(half == count)[0]
-        moved[some] = _refined(pixels, moved[some], scale[some], step[some], int(count), reach)
+        alike = np.nonzero(half == count)[0]
+        sampling = _Sampling(scale[alike], step[alike], int(count), reach)
+        moved[alike] = _refined(pixels, moved[alike], sampling, settings)
     return moved
 
 
-def _refined(pixels: NDArray[np.uint8], quads: Values, scale: Array, step: Array, half: int, reach: Reach) -> Values:
-    """Quads whose samples are smoothed alike. scale: (n,) px per mm; step: (n,) px between samples across a side."""
+@dataclass(frozen=True)
+class _Sampling:
+    """How n quads that are smoothed alike are sampled.
+
+    scale: (n,) px per mm. step: (n,) px between samples across a side.
+    half: samples averaged to either side of an edge.
+    """
+
+    scale: Array
+    step: Array
+    half: int
+    reach: Reach
+
+
+def _refined(pixels: NDArray[np.uint8], quads: Values, sampling: _Sampling, settings: RefinementSettings) -> Values:
+    scale, step, half, reach = sampling.scale, sampling.step, sampling.half, sampling.reach
     inward, outwards = (np.rint(far * scale / step).astype(int) for far in (reach.inward, reach.outward))
     back = np.rint(max(reach.back, reach.inward) * scale / step).astype(int) if reach.outermost else inward
     first = int(back.max())
@@ -95,11 +86,11 @@ def _refined(pixels: NDArray[np.uint8], quads: Values, scale: Array, step: Array
         low=np.repeat(first - inward + half, 4),
         lowest=np.repeat(first - back + half, 4),
         high=np.minimum(np.repeat(first + outwards + 1 - half, 4), room.ravel()),
-        wide=np.repeat(NARROW_MM * scale / step, 4) if reach.outermost else None,
+        wide=np.repeat(settings.mount_mm * scale / step, 4) if reach.outermost else None,
         half=half,
         black=np.asarray(reach.black, np.float32) * LEVELS,
     )
-    shift = np.nan_to_num(_fit(sides) - first) * np.repeat(step, 4)[:, None]
+    shift = np.nan_to_num(_fit(sides, settings) - first) * np.repeat(step, 4)[:, None]
     lines = _lines(points + shift.reshape(*points.shape[:3], 1) * normals[:, :, None])
     corners = intersect(np.roll(lines, 1, axis=1), lines)
     return _sane(corners, quads, scale * (max(reach.back, reach.inward) + reach.outward))
@@ -125,23 +116,24 @@ def _room(points: Array, normals: Array, offsets: Array, size: tuple[int, int]) 
     return np.asarray((outside.mean(axis=2) < 0.5).sum(axis=-1))
 
 
-def _fit(sides: Sides) -> Array:
+def _fit(sides: Sides, settings: RefinementSettings) -> Array:
     """(n, s) fractional index among the offsets of each side's straight line; nan where there is none."""
     steps = _steps(sides.colours, sides.half)
-    chosen = _choose(*_strengths(steps, sides), steps, sides)
+    strength, lean = _strengths(steps, sides, settings.tilts)
+    chosen = _choose(strength, lean, steps, sides, settings)
     settled = _settle(steps, np.maximum(chosen, 0), sides.half)
     return np.where(chosen < 0, np.nan, settled)
 
 
-def _strengths(steps: Values, sides: Sides) -> tuple[Values, Indices]:
+def _strengths(steps: Values, sides: Sides, tilts: int) -> tuple[Values, Indices]:
     """Of the lines through every offset, the most consistent tilt's strength and number (n, o); -1 outside of range."""
     size = np.sqrt(np.einsum("nsoc,nsoc->nso", steps, steps))[..., None]
     # Saturating: a few strong stations (print, glare) must not outvote a long faint edge.
     steady = np.concatenate([steps, size], axis=-1) / (size + np.float32(6.0))
     running = np.cumsum(np.pad(steady, ((0, 0), (1, 0), (0, 0), (0, 0))), axis=1, dtype=np.float32)
     stations, count = steps.shape[1:3]
-    strength = np.empty((LEAN, len(steps), count), np.float32)
-    for number, shifts in enumerate(_leans(stations, count)):
+    strength = np.empty((tilts, len(steps), count), np.float32)
+    for number, shifts in enumerate(_leans(stations, count, tilts)):
         along = np.zeros((len(steps), count, 4), np.float32)
         turns = [0, *(np.nonzero(np.diff(shifts))[0] + 1), stations]
         for start, end in pairwise(turns):
@@ -156,17 +148,19 @@ def _strengths(steps: Values, sides: Sides) -> tuple[Values, Indices]:
     return np.where(allowed, strength.max(axis=0), -1), strength.argmax(axis=0)
 
 
-def _leans(stations: int, count: int) -> Indices:
-    """(LEAN, s) by how many offsets each tilt departs from its middle at each station."""
+def _leans(stations: int, count: int, tilts: int) -> Indices:
+    """(tilts, s) by how many offsets each tilt departs from its middle at each station."""
     most = 0.22 * min(count, 26)
-    return np.rint(np.linspace(-0.5, 0.5, stations)[None] * np.linspace(-most, most, LEAN)[:, None]).astype(int)
+    return np.rint(np.linspace(-0.5, 0.5, stations)[None] * np.linspace(-most, most, tilts)[:, None]).astype(int)
 
 
-def _choose(strength: Values, lean: Indices, steps: Values, sides: Sides) -> NDArray[np.int_]:
+def _choose(
+    strength: Values, lean: Indices, steps: Values, sides: Sides, settings: RefinementSettings
+) -> NDArray[np.int_]:
     """(n, s) offset indices of each side's line, -1 where there is none: the outermost line that is nearly as strong
     as the best and has card, not table, inside of it."""
     stations, count = steps.shape[1:3]
-    rows, leans = np.arange(len(strength)), _leans(stations, count)
+    rows, leans = np.arange(len(strength)), _leans(stations, count, settings.tilts)
 
     def paths(of: Indices, at: Indices) -> Indices:
         return np.asarray(np.clip(at[:, None] + leans[lean[of, at]], 0, count - 1))
@@ -178,15 +172,15 @@ def _choose(strength: Values, lean: Indices, steps: Values, sides: Sides) -> NDA
         outside = np.pad(strength, ((0, 0), (1, 1)), constant_values=-1)
         peak = (strength >= outside[:, :-2]) & (strength >= outside[:, 2:])
         of, at = np.nonzero(
-            peak & (strength > (RIVAL * most)[:, None]) & (np.arange(count) < (best - sides.half)[:, None])
+            peak & (strength > (settings.rival * most)[:, None]) & (np.arange(count) < (best - sides.half)[:, None])
         )
-        table = is_table_between(of, paths(of, at), paths(of, best[of]), steps, sides)
+        table = is_table_between(of, paths(of, at), paths(of, best[of]), steps, sides, settings.strips)
         np.minimum.at(best, of[table], at[table])
         chosen = best.copy()
         peak &= (strength > np.maximum(0.12, 0.4 * most)[:, None]) & (np.arange(count) > (best + sides.half)[:, None])
         of, at = np.nonzero(peak)
         inner, outer = paths(of, best[of]), paths(of, at)
-        card = is_card_between(of, inner, outer, steps, sides, sides.wide)
+        card = is_card_between(of, inner, outer, steps, sides, settings.strips)
         np.maximum.at(chosen, of[card], at[card])
     lost = (most < 0.10) | (sides.high - sides.low < 3)
     return np.where(lost[:, None], -1, paths(rows, chosen))

@@ -13,32 +13,37 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.detect.geometry import BEFORE, area, clockwise_portrait, is_convex, ratio, sides
-from matcher.core.detect.line_proposals import MIN_SIDE
 from matcher.core.detect.reduced_image import ReducedImage
+from matcher.core.detect.settings import RegionSettings
 
 
-def region_quads(picture: ReducedImage, nominal: float, limit: int = 200) -> NDArray[np.float32]:
-    """(n, 4, 2) quads in reduced pixels, the largest first. nominal: a card's width over height."""
-    quads = [quad for mask in _masks(picture) for quad in _outlines_of(mask)]
+def region_quads(
+    picture: ReducedImage, nominal: float, settings: RegionSettings = RegionSettings()
+) -> NDArray[np.float32]:
+    """(n, 4, 2) quads in reduced pixels, the largest first, at most `settings.quads`.
+
+    nominal: a card's width over height.
+    """
+    quads = [quad for mask in _masks(picture, settings) for quad in _outlines_of(mask, settings)]
     if not quads:
         return np.empty((0, 4, 2), np.float32)
-    whole = _distinct(clockwise_portrait(np.array(quads, np.float32)), limit)
-    shape = 1 / np.maximum(ratio(whole), 1e-3)
+    single = _distinct(clockwise_portrait(np.array(quads, np.float32)), settings)
+    shape = 1 / np.maximum(ratio(single), 1e-3)
     # Three in a row look like one card, which is far likelier.
     several = np.nonzero(np.abs(np.log(shape * nominal)) >= 0.2)[0]
-    parts = [part for i in several for part in _split(whole[i], float(shape[i]), nominal)]
-    found = np.concatenate([whole, clockwise_portrait(np.array(parts, np.float32))]) if parts else whole
+    parts = [part for i in several for part in _split(single[i], float(shape[i]), nominal, settings.most_touching)]
+    found = np.concatenate([single, clockwise_portrait(np.array(parts, np.float32))]) if parts else single
     stout = ratio(found)
-    smallest = MIN_SIDE * max(picture.width, picture.height)
+    smallest = settings.shortest_side * max(picture.width, picture.height)
     good = is_convex(found) & (stout > 0.4) & (stout < 0.85) & (sides(found).min(axis=1) > smallest)
-    return np.asarray(found[good][:limit], dtype=np.float32)
+    return np.asarray(found[good][: settings.quads], dtype=np.float32)
 
 
-def _split(quad: NDArray[np.float32], shape: float, nominal: float) -> list[NDArray[np.float32]]:
-    """The parts of a region `shape` times as long as wide in which two to five cards touch, in a column or in a row."""
+def _split(quad: NDArray[np.float32], shape: float, nominal: float, most: int) -> list[NDArray[np.float32]]:
+    """The parts of a region `shape` times as long as wide in which two to `most` cards touch, in a column or a row."""
     quad = quad[BEFORE]  # portrait corners: the long way now runs from corner 0 to corner 1
     parts = []
-    for count in range(2, 6):
+    for count in range(2, most + 1):
         if min(abs(log(shape / (count / nominal))), abs(log(shape / (count * nominal)))) > 0.12:
             continue
         at = np.linspace(0, 1, count + 1, dtype=np.float32)[:, None]
@@ -47,23 +52,23 @@ def _split(quad: NDArray[np.float32], shape: float, nominal: float) -> list[NDAr
     return parts
 
 
-def _distinct(quads: NDArray[np.float32], limit: int) -> NDArray[np.float32]:
-    """Without those that lie within a pixel and a half of an earlier one; the masks often agree."""
+def _distinct(quads: NDArray[np.float32], settings: RegionSettings) -> NDArray[np.float32]:
+    """Without those that lie close to an earlier one; the masks often agree."""
     quads = quads[np.argsort(-np.abs(area(quads)))]
     flat = quads.reshape(-1, 8)
-    apart = np.abs(flat[:, None] - flat[None]).max(axis=2) > 1.5
+    apart = np.abs(flat[:, None] - flat[None]).max(axis=2) > settings.alike_px
     kept: list[int] = []
     for i in range(len(quads)):
-        if len(kept) >= limit:
+        if len(kept) >= settings.quads:
             break
         if apart[i, kept[-30:]].all():
             kept.append(i)
     return np.asarray(quads[kept])
 
 
-def _masks(picture: ReducedImage) -> Iterator[NDArray[np.uint8]]:
+def _masks(picture: ReducedImage, settings: RegionSettings) -> Iterator[NDArray[np.uint8]]:
     distance = _from_border(picture.lab)
-    for threshold in (5, 10, 20, 40):
+    for threshold in settings.thresholds:
         yield (distance > threshold).astype(np.uint8)
     side = (max(picture.width, picture.height) // 60) | 1
     smooth = np.asarray(cv2.blur(picture.lab, (side, side)), dtype=np.uint8)
@@ -102,29 +107,29 @@ def _walled_off(picture: ReducedImage) -> NDArray[np.uint8]:
     return np.asarray(room[1:-1, 1:-1] != 2, dtype=np.uint8)
 
 
-def _outlines_of(mask: NDArray[np.uint8]) -> Iterator[NDArray[np.float32]]:
+def _outlines_of(mask: NDArray[np.uint8], settings: RegionSettings) -> Iterator[NDArray[np.float32]]:
     """Quads around each large connected part."""
     kernel = np.ones((3, 3), np.uint8)
     opened = cv2.morphologyEx(mask, cv2.MORPH_OPEN, kernel, iterations=2)
     contours, _ = cv2.findContours(opened, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
-    least = 0.5 * (MIN_SIDE * max(mask.shape)) ** 2
+    least = 0.5 * (settings.shortest_side * max(mask.shape)) ** 2
     for contour in contours:
         if cv2.contourArea(contour) < least:
             continue
         hull = np.asarray(cv2.convexHull(contour), dtype=np.int32)
         filled = cv2.contourArea(contour) / max(cv2.contourArea(hull), 1)
-        if filled < 0.6:
+        if filled < settings.filled:
             continue
         box = cv2.boxPoints(cv2.minAreaRect(hull))
         yield np.asarray(box + 0.5, dtype=np.float32)
-        corners = _four_corners(hull)
+        corners = _four_corners(hull, settings.tolerances)
         if corners is not None:
             yield corners
 
 
-def _four_corners(hull: NDArray[np.int32]) -> NDArray[np.float32] | None:
+def _four_corners(hull: NDArray[np.int32], tolerances: tuple[float, ...]) -> NDArray[np.float32] | None:
     length = cv2.arcLength(hull, True)
-    for tolerance in (0.01, 0.02, 0.03, 0.045, 0.06):
+    for tolerance in tolerances:
         corners = cv2.approxPolyDP(hull, tolerance * length, True)
         if len(corners) == 4:
             return np.asarray(corners.reshape(4, 2) + 0.5, dtype=np.float32)

@@ -1,4 +1,7 @@
-"""One judgement for all proposed quads: is this the outer edge of a card?"""
+"""The first score, alike for all proposed quads: is this the outer edge of a card?
+
+Where colours are sampled is part of what the classifier was fitted to, and changes only with a new fit.
+"""
 
 from __future__ import annotations
 

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from matcher.core.detect.geometry import NEXT, Array
 from matcher.core.detect.sampling import outward, sample
 from matcher.core.detect.scoring import LEVELS
+from matcher.core.detect.settings import StripSettings
 
 Values = NDArray[np.float32]
 Indices = NDArray[np.intp]
@@ -21,19 +22,6 @@ Indices = NDArray[np.intp]
 PAST_MM = np.array([2.2, 1.7, 1.3, 1.3, 1.7, 2.2], np.float32)
 """How far past a side's start, and its end, it is looked what lies there: past a mount of which only the print has
 been found so far, and not yet past a sleeve."""
-
-DEEPEST_SHADOW = 0.4
-"""Share of the light that a card's shadow leaves at least."""
-
-ENDS_WITH_CARD = 0.3
-"""Share of the step from a strip to the table beyond that there must be from the strip to what lies past its ends: a
-mount ends with the card; shadows, lines of print, rules and a sleeve's rim run on."""
-
-LEAST_STEP = 0.12
-"""Share of the step from card to strip that there must be from strip to table for the strip to be a mount."""
-
-RUNS_ON = 0.2
-"""Share of the inner line's step within which a strip looks like what lies past the card's ends: it is the table."""
 
 
 @dataclass(frozen=True)
@@ -44,7 +32,8 @@ class Sides:
              its end. black: (3,) black in these colours.
     low:     (n,) first offset in which a line may run; lowest: and one for which the strongest is given up.
     high:    (n,) offset before which it runs.
-    wide:    (n,) NARROW_MM in offsets; None where the strongest line is taken, whatever lies beside it.
+    wide:    (n,) what a mount shows beside its print, in offsets; None where the strongest line is
+             taken, whatever lies beside it.
     half:    offsets that are averaged to either side of an edge.
     """
 
@@ -68,21 +57,23 @@ def past_ends(pixels: NDArray[np.uint8], quads: Values, scale: Array, offsets: A
     return sample(pixels, points + offsets[:, None, None, :, None] * normal) * LEVELS
 
 
-def is_table_between(of: Indices, inner: Indices, outer: Indices, steps: Values, sides: Sides) -> NDArray[np.bool_]:
-    """(k,) whether the strip between two lines (k, s) plainly is the table: it runs on past both ends of the card, and
-    the inner line is an edge all along."""
+def is_table_between(
+    of: Indices, inner: Indices, outer: Indices, steps: Values, sides: Sides, settings: StripSettings
+) -> NDArray[np.bool_]:
+    """(k,) whether the strip between two lines (k, s), of side `of` (k,), plainly is the table: it runs on past both
+    ends of the card, and the inner line is an edge all along."""
     if not len(of):
         return np.empty(0, bool)
     row, station, centre = of[:, None], np.arange(inner.shape[1]), (inner + outer + 1) // 2
     strip = sides.colours[row, station, centre]
     at = steps[row, station, inner]
     step = lengths(at.mean(axis=1))
-    same = np.median(_past(of, centre, strip, sides), axis=2).max(axis=1) < RUNS_ON * step
+    same = np.median(_past(of, centre, strip, sides, settings), axis=2).max(axis=1) < settings.runs_on * step
     return np.asarray(same & _all_along(at) & (step > 6))
 
 
 def is_card_between(
-    of: Indices, inner: Indices, outer: Indices, steps: Values, sides: Sides, wide: Array
+    of: Indices, inner: Indices, outer: Indices, steps: Values, sides: Sides, settings: StripSettings
 ) -> NDArray[np.bool_]:
     """(k,) whether the strip between two lines (k, s) of side `of` (k,) is plain card: even along the side, and
     unlike what lies beyond."""
@@ -100,17 +91,17 @@ def is_card_between(
     uneven = np.median(lengths(middle - np.median(middle, axis=1, keepdims=True)), axis=1)
     card = _all_along(steps[row, station, outer]) & (step > 3) & (step > 0.8 * uneven)
     # What is far more like the table than like the card is the table: its weave, a shadow, a blurred edge's tail.
-    card &= step > LEAST_STEP * lengths(before.mean(axis=1) - within)
+    card &= step > settings.least_step * lengths(before.mean(axis=1) - within)
     # Darker than the card on one side and the table on the other is the card's own shadow.
     card &= level[:, 0] >= np.minimum(within[:, 0], beyond.mean(axis=1)[:, 0]) - np.minimum(0.25 * step, 2)
     card &= ~_is_drawn_line(of, outer, sides, level, beyond.mean(axis=1))
-    card &= _past(of, centre, middle, sides).min(axis=(1, 2)) > ENDS_WITH_CARD * step
+    card &= _past(of, centre, middle, sides, settings).min(axis=(1, 2)) > settings.ends_with_card * step
     # A sleeve's clear margin is wider than a mount's and hardly differs from the table beyond.
-    narrow = (outer - inner).mean(axis=1) < wide[of]
+    narrow = np.full(len(of), True) if sides.wide is None else (outer - inner).mean(axis=1) < sides.wide[of]
     return np.asarray(card & (narrow | (step > 0.35 * lengths(middle.mean(axis=1) - within))))
 
 
-def _past(of: Indices, centre: Indices, strip: Values, sides: Sides) -> Array:
+def _past(of: Indices, centre: Indices, strip: Values, sides: Sides, settings: StripSettings) -> Array:
     """(k, 2, 3) how far the colours past a side's start and end are from those of a strip along it there, (k, s, 3) at
     offsets `centre` (k, s)."""
     quarter, far = strip.shape[1] // 4, len(PAST_MM) // 2
@@ -120,7 +111,7 @@ def _past(of: Indices, centre: Indices, strip: Values, sides: Sides) -> Array:
         seen, lit = np.median(strip[:, within], axis=1)[:, None] - sides.black, beside - sides.black
         # Beside the card the table may lie in its shadow: the same colour, darker.
         left = np.einsum("kpc,kpc->kp", np.broadcast_to(seen, lit.shape), lit)
-        left = np.clip(left / np.maximum(np.einsum("kpc,kpc->kp", lit, lit), 1), DEEPEST_SHADOW, 1)
+        left = np.clip(left / np.maximum(np.einsum("kpc,kpc->kp", lit, lit), 1), settings.deepest_shadow, 1)
         ends.append(lengths(seen - left[..., None] * lit))
     return np.stack(ends, axis=1)
 

@@ -9,7 +9,7 @@ from matcher.core.detect.geometry import Array, area, height, inside
 
 
 def suppress_overlaps(quads: Array, scores: Array, least: float, limit: int = 40) -> NDArray[np.intp]:
-    """Indices, best first, of quads of at least the score `least` that do not share a card.
+    """Indices, best first, at most `limit`, of quads (n, 4, 2) of at least the score `least` that share no card.
 
     Of quads on the same card the best wins; between nearly equal ones, the larger (a mount, not its print). What
     holds two good outlines side by side is a group of cards, not a card.
@@ -35,12 +35,12 @@ def _groups(quads: Array, scores: Array, size: Array) -> NDArray[np.float64]:
     inner = _centres_inside(quads[good])
     for a, i in enumerate(good):
         part = size[good] / size[i]
-        held: list[int] = []
+        separate: list[int] = []
         for b in np.nonzero(inner[a] & (part > 0.02) & (part < 0.5))[0]:
-            alike = not held or 0.6 < part[b] / part[held[0]] < 1.7
-            if alike and not any(inner[b, h] or inner[h, b] for h in held):
-                held.append(int(b))
-        group[i] = len(held) >= 2
+            alike = not separate or 0.6 < part[b] / part[separate[0]] < 1.7
+            if alike and not any(inner[b, h] or inner[h, b] for h in separate):
+                separate.append(int(b))
+        group[i] = len(separate) >= 2
     return group
 
 
@@ -54,7 +54,8 @@ def _centres_inside(quads: Array) -> NDArray[np.bool_]:
 
 
 def companions(quads: Array, scores: Array, least: float) -> NDArray[np.intp]:
-    """Indices of the best quad and of others that can be cards beside it: about as large, and nearly as sure."""
+    """Indices of the first quad, which is the best, and of others that can be cards beside it: about as large, and
+    scored nearly as high."""
     relative = height(quads) / height(quads[:1])
     sure = scores >= max(0.8, least, 0.85 * float(scores[0]))
     sure[0] = True
@@ -62,7 +63,10 @@ def companions(quads: Array, scores: Array, least: float) -> NDArray[np.intp]:
 
 
 def reading_order(quads: Array) -> list[int]:
-    """Indices row by row from the top, each row from the left; cards within half a height make one row."""
+    """Indices of quads (n, 4, 2), row by row from the top, each row from the left.
+
+    Cards within half a height of the topmost make one row with it.
+    """
     centre = quads.mean(axis=1)
     half = 0.5 * float(np.median(height(quads)))
     order: list[int] = []

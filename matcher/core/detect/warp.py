@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.detect.geometry import Array, sides
-from matcher.core.shrink import shrink
+from matcher.core.filters import shrink
 
 Pixels = NDArray[np.uint8]
 

@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.core.contrast import slow
+from matcher.core.filters import slow
 from matcher.core.ladder.registered import Registered
 from matcher.core.ladder.settings import StripSettings
 from matcher.core.settings import FaceSize

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from matcher.core.align.view import picture_zone
 from matcher.core.calibration import Calibration, log_gap
-from matcher.core.contrast import slow
+from matcher.core.filters import slow
 from matcher.core.ladder.crop import CropFinding
 from matcher.core.ladder.local_ncc import correlation_map
 from matcher.core.ladder.registered import Registered

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.core.contrast import slow
+from matcher.core.filters import slow
 from matcher.core.ladder.caption_strips import CaptionStrip
 from matcher.core.ladder.settings import InkSettings
 

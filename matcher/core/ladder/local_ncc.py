@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.core.contrast import slow
+from matcher.core.filters import slow
 from matcher.core.ladder.settings import Band, CorrelationSettings
 
 Floats = NDArray[np.float32]

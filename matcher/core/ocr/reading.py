@@ -16,9 +16,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.core.contrast import slow
 from matcher.core.detect.detection import CardQuad
 from matcher.core.detect.warp import warp_quad
+from matcher.core.filters import slow
 from matcher.core.ladder.caption_strips import caption_strips
 from matcher.core.ladder.settings import StripSettings
 from matcher.core.ocr.reader import Reader, reader

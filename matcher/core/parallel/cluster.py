@@ -43,8 +43,8 @@ class Cluster:
         try:
             from distributed import Client
         except ImportError:
-            told = "work on a cluster needs Dask, which is not installed"
-            raise PlatekinError("missing_part", told, "pip install 'platekin[cluster]'") from None
+            message = "work on a cluster needs Dask, which is not installed"
+            raise PlatekinError("missing_part", message, "pip install 'platekin[cluster]'") from None
         client = None
         try:
             client = Client(address, timeout=patience, set_as_default=False)
@@ -52,8 +52,8 @@ class Cluster:
         except (OSError, TimeoutError, ValueError) as error:
             if client is not None:
                 client.close()
-            told = f"{address}: no cluster with a worker answers there ({type(error).__name__})"
-            raise PlatekinError("no_cluster", told, "start it: dask scheduler, and dask worker ADDRESS") from None
+            message = f"{address}: no cluster with a worker answers there ({type(error).__name__})"
+            raise PlatekinError("no_cluster", message, "start it: dask scheduler, and dask worker ADDRESS") from None
         made = cls(address, client)
         try:
             made._check([folder.resolve() for folder in folders])
@@ -70,14 +70,14 @@ class Cluster:
 
     def _check(self, folders: list[Path]) -> None:
         """Answers of another version, or of another catalogue, would be mixed with ours unnoticed."""
-        for worker, (theirs, unseen) in self.client.run(_looks, folders).items():
-            if theirs != _looks([])[0]:
-                told = f"the worker {worker} runs other versions of platekin or its libraries"
-                raise PlatekinError("cluster_differs", told, "install the same versions on every machine")
+        for worker, (found, unseen) in self.client.run(_looks, folders).items():
+            if found != _looks([])[0]:
+                message = f"the worker {worker} runs other versions of platekin or its libraries"
+                raise PlatekinError("cluster_differs", message, "install the same versions on every machine")
             if unseen:
-                told = f"the worker {worker} does not see {unseen[0]}"
+                message = f"the worker {worker} does not see {unseen[0]}"
                 todo = "put catalogue and photos on storage that every machine has under the same path"
-                raise PlatekinError("cluster_blind", told, todo)
+                raise PlatekinError("cluster_blind", message, todo)
 
     def in_order(
         self, items: Iterable[Item], work: Callable[[Item], Result], lost: Callable[[Item], Result]
@@ -108,8 +108,10 @@ class Cluster:
         except (CancelledError, CommClosedError, OSError) as error:
             if isinstance(error, OSError) and self.client.status == "running":
                 raise
-            told = f"{self.address}: the cluster's scheduler was lost"
-            raise PlatekinError("no_cluster", told, "start it again, and run again: it goes on where it was") from error
+            message = f"{self.address}: the cluster's scheduler was lost"
+            raise PlatekinError(
+                "no_cluster", message, "start it again, and run again: it goes on where it was"
+            ) from error
         finally:
             if self.client.status == "running":
                 self.client.cancel([future for _, future in flying])

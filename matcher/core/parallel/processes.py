@@ -76,7 +76,7 @@ def _alone(
 
 
 def _submit(pool: ProcessPoolExecutor, work: Callable[[Item], Result], item: Item) -> Future[Result]:
-    """A pool that broke meanwhile refuses work at once; that is told in the future, like any other break."""
+    """A pool that broke meanwhile refuses work at once; that is known from the future, like any other break."""
     try:
         return pool.submit(work, item)
     except BrokenProcessPool as error:
@@ -102,7 +102,7 @@ def usable_processors() -> int:
 
 def _start(set_up: Callable[..., None] | None, args: tuple[Any, ...]) -> None:
     one_thread()
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent is told too, and ends its workers
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent gets it too, and ends its workers
     threading.Thread(target=_end_with_parent, daemon=True).start()
     if set_up is not None:
         set_up(*args)

@@ -14,18 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.describe import Description
-
-NEIGHBOURS = 24
-"""Neighbours asked per descriptor: one negative may stand in the catalogue in many crops, captions and copies."""
-
-MANY_NEIGHBOURS = 128
-"""The same of a large index: of a million references, strangers' descriptors fill 24 places before the right one."""
-
-FAR = 72
-"""Hamming distance (of 256) beyond which two ORB descriptors of the same spot hardly ever lie."""
-
-CHECKED = 48
-"""References whose votes are checked for one common transform."""
+from matcher.core.search.settings import VotingSettings
 
 
 @dataclass(frozen=True)
@@ -58,20 +47,21 @@ class Neighbours:
 
     @classmethod
     def none(cls, queries: int) -> Neighbours:
+        """Of so many query descriptors, none with a neighbour."""
         empty = np.empty((queries, 0), np.int64)
         return cls(empty.astype(np.int32), empty, empty)
 
     @classmethod
-    def joined(cls, parts: Sequence[Neighbours]) -> Neighbours:
-        """The nearest of all parts, as many as each was asked for, as if they had been one."""
-        count = max(part.distances.shape[1] for part in parts)
-        distances = np.concatenate([part.distances for part in parts], axis=1)
-        references = np.concatenate([part.references for part in parts], axis=1)
-        rows = np.concatenate([part.rows for part in parts], axis=1)
-        # By reference and row where distances are equal: the order must not depend on which part something came from.
+    def ordered(
+        cls, distances: NDArray[np.int32], references: NDArray[np.int64], rows: NDArray[np.int64]
+    ) -> Neighbours:
+        """Nearest first, and by reference and row where distances are equal: FAISS leaves that order to chance."""
         order = np.lexsort((rows, references, np.where(references < 0, np.iinfo(np.int32).max, distances)))
-        order = order[:, :count]
-        return cls(*(np.take_along_axis(one, order, axis=1) for one in (distances, references, rows)))
+        return cls(
+            np.take_along_axis(distances, order, axis=1),
+            np.take_along_axis(references, order, axis=1),
+            np.take_along_axis(rows, order, axis=1),
+        )
 
     def without_last_ties(self) -> Neighbours:
         """Without those exactly as far as the last of a full row: which of these were taken was left to chance."""
@@ -87,19 +77,25 @@ PointsOf = Callable[[Sequence[int]], Mapping[int, NDArray[np.float32]]]
 
 
 def shortlist(
-    description: Description, neighbours: Neighbours, by_hash: Sequence[int], points_of: PointsOf, limit: int
+    description: Description,
+    neighbours: Neighbours,
+    by_hash: Sequence[int],
+    points_of: PointsOf,
+    limit: int,
+    settings: VotingSettings = VotingSettings(),
 ) -> tuple[Hit, ...]:
     """The references most like this description, best first, at most `limit`.
 
+    neighbours: of the description's descriptors, row by row.
     by_hash: references that are to be on it whatever the descriptors say, if there is room.
     """
-    votes = _Votes.of(neighbours)
-    ranked = votes.most(CHECKED)
+    votes = _Votes.of(neighbours, settings.far_bits)
+    ranked = votes.most(settings.checked)
     ranked += [reference for reference in by_hash if reference not in ranked]
     cast = {reference: votes.cast_for(reference) for reference in ranked}
     points = points_of([reference for reference in ranked if len(cast[reference][1])])
     hits = [
-        Hit(reference, total, *_agreeing(description, points.get(reference), pairs))
+        Hit(reference, total, *_agreeing(description, points.get(reference), pairs, settings))
         for reference, (total, pairs) in cast.items()
     ]
     return tuple(sorted(hits, key=lambda hit: (-hit.inliers, -hit.votes))[:limit])
@@ -119,15 +115,15 @@ class _Votes:
     pairs: NDArray[np.int64]
 
     @classmethod
-    def of(cls, neighbours: Neighbours) -> _Votes:
+    def of(cls, neighbours: Neighbours, far_bits: int) -> _Votes:
         """Each query descriptor votes once for a reference, by the nearest of that reference's descriptors."""
-        query, rank = np.nonzero((neighbours.references >= 0) & (neighbours.distances <= FAR))
+        query, rank = np.nonzero((neighbours.references >= 0) & (neighbours.distances <= far_bits))
         reference, row = neighbours.references[query, rank], neighbours.rows[query, rank]
         # Neighbours come nearest first, and `unique` keeps the first of equals.
         _, first = np.unique(reference * len(neighbours.references) + query, return_index=True)
         reference, query, row, rank = reference[first], query[first], row[first], rank[first]
         names, starts = np.unique(reference, return_index=True)
-        weights = 1.0 - neighbours.distances[query, rank] / (FAR + 1)
+        weights = 1.0 - neighbours.distances[query, rank] / (far_bits + 1)
         totals = np.add.reduceat(weights, starts) if len(names) else np.empty(0)
         return cls(names, totals, np.append(starts, len(query)), np.stack([query, row], axis=1))
 
@@ -144,15 +140,22 @@ class _Votes:
 
 
 def _agreeing(
-    description: Description, points: NDArray[np.float32] | None, matched: NDArray[np.int64]
+    description: Description, points: NDArray[np.float32] | None, matched: NDArray[np.int64], settings: VotingSettings
 ) -> tuple[int, bool]:
-    if points is None or len(matched) < 4:
-        return len(matched) // 4, False
+    """Votes, (n, 2) query row and reference row, that agree on one similarity; whether it is a half turn."""
+    if points is None or len(matched) < settings.fewest:
+        return 0, False
     source = description.points[matched[:, 0]]
     target = np.ascontiguousarray(points[matched[:, 1]])
     transform, inliers = cv2.estimateAffinePartial2D(
-        source, target, ransacReprojThreshold=6.0, maxIters=300, confidence=0.99, refineIters=0
+        source,
+        target,
+        ransacReprojThreshold=settings.agree_px,
+        maxIters=settings.trials,
+        confidence=settings.confidence,
+        refineIters=0,
     )
-    if transform is None or not 0.4 < np.hypot(transform[0, 0], transform[1, 0]) < 2.5:
+    smallest, largest = settings.smallest_scale, settings.largest_scale
+    if transform is None or not smallest < np.hypot(transform[0, 0], transform[1, 0]) < largest:
         return 0, False
     return int(inliers.sum()), bool(transform[0, 0] < 0)

@@ -106,7 +106,6 @@ def _meetings(
     for number, text in enumerate(texts):
         if text is not None:
             index.add(number, text)
-    index.fit_size()
     for number, (card, text) in enumerate(zip(fronts, texts, strict=True)):
         others = []
         for hit in index.search(text, NEIGHBOURS + 1) if text is not None else ():

@@ -16,11 +16,11 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from matcher.catalogue.reference_set import CatalogueReferences
+from matcher.core.filters import shrink
 from matcher.core.flatten import Face
 from matcher.core.identify import CardAnswer, Identification
 from matcher.core.ladder.candidate import Candidate
 from matcher.core.photo import Photo
-from matcher.core.shrink import shrink
 from matcher.jobs.job import WorkerContext
 from matcher.jobs.render.crop_map import CropMap, crop_map
 from matcher.jobs.render.evidence import Mosaic, agreement_picture, crop_mosaic, laid_over

@@ -102,7 +102,6 @@ def index_of(references: CatalogueReferences, size: int, work: Path) -> Referenc
         index = ReferenceIndex(work / "none", fingerprint())
         for number, text in list(references.catalogue.descriptions())[:size]:
             index.add(number, text)
-        index.fit_size()
         return index
     folder = work / f"index-{size}"
     if not (folder / "index.json").is_file():

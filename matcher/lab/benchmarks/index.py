@@ -18,8 +18,8 @@ import numpy as np
 
 from matcher.core.describe import Description, fingerprint
 from matcher.core.parallel.processes import one_thread, process_pool
-from matcher.core.search.exact import ExactRows
-from matcher.core.search.reference_index import ReferenceIndex, search
+from matcher.core.search.reference_index import ReferenceIndex
+from matcher.core.search.settings import SearchSettings
 from matcher.lab.benchmarks.cards import records_of
 from matcher.lab.benchmarks.simulated_index import Real, describe_cards, grow
 
@@ -29,18 +29,12 @@ POSES = 4
 """Negatives at the head of the shortlist that `identify` registers."""
 
 
-class Oracle:
+def oracle_of(real: Real, folder: Path) -> ReferenceIndex:
     """The exact index, whatever the size."""
-
-    def __init__(self, real: Real) -> None:
-        self._rows = ExactRows()
-        for number, text in enumerate(real.references):
-            self._rows.add(number, text)
-        self.neighbours, self.nearest_hashes = self._rows.neighbours, lambda bits: self._rows.nearest_hashes(bits, 4)
-        self.points_of = self._rows.points_of
-
-    def asked(self, description: Description) -> Description:
-        return description
+    index = ReferenceIndex(folder, fingerprint(), SearchSettings(exact_below=10**9))
+    for number, description in enumerate(real.references):
+        index.add(number, description)
+    return index
 
 
 def measure_sizes(real_folder: Path, sizes: list[int], queries: int, work: Path) -> list[dict[str, object]]:
@@ -81,7 +75,7 @@ def _measure(real_folder: Path, size: int, folder: Path, queries: int) -> dict[s
     files = sum(path.stat().st_size for path in folder.rglob("*") if path.is_file())
     return {
         "kind": index.kind,
-        "cells": index.cells.ntotal,
+        "cells": index.cells,
         "opening_s": round(opening, 3),
         "file_gb": round(files / 1e9, 2),
         "resident_gb": round((_resident() - before) / 1e9, 2),
@@ -95,17 +89,17 @@ def _oracle(real_folder: Path, queries: int) -> dict[str, object]:
     one_thread()
     real = Real.load(real_folder)
     rows = {"references": len(real.references), "kind": "oracle (FAISS flat, all descriptors)"}
-    return {**rows, **_ask(Oracle(real), real, real.queries[1::2][:queries])}
+    return {**rows, **_ask(oracle_of(real, real_folder), real, real.queries[1::2][:queries])}
 
 
-def _ask(index: object, real: Real, queries: list[tuple[int, Description]]) -> dict[str, object]:
-    """Time and recall. A pass before it brings what is mapped into memory, as a service that has run for a while."""
+def _ask(index: ReferenceIndex, real: Real, queries: list[tuple[int, Description]]) -> dict[str, object]:
+    """Time and recall, after a pass that warms caches, as in a service that has run for a while."""
     walls, cpus, first, few, listed = [], [], 0, 0, 0
     for _, text in queries[:12]:
-        search(index, text)
+        index.search(text)
     for owner, text in queries:
         wall, cpu = time.perf_counter(), time.process_time()
-        hits = search(index, text)
+        hits = index.search(text)
         walls.append(time.perf_counter() - wall)
         cpus.append(time.process_time() - cpu)
         poses = [real.owners[h.reference_id] if h.reference_id < len(real.owners) else -1 for h in hits]
@@ -161,5 +155,5 @@ def _timed(work: Callable[[], Result]) -> tuple[float, Result]:
 
 
 def _resident() -> int:
-    """Bytes of this process in memory, mapped files included."""
+    """Bytes of this process in memory."""
     return int(Path("/proc/self/statm").read_text().split()[1]) * os.sysconf("SC_PAGE_SIZE")

@@ -3,22 +3,18 @@
 real:      four cards of each photograph (two crops, two captions), drawn, aged and described; to every fourth
            photograph a query: another copy, photographed, flattened by corners that are off by 3 px or so.
 simulated: a reference's descriptors are drawn from those of all real ones, each with 0 to 4 % of its bits turned: a
-           choice, since more turned bits would leave a query far fewer near neighbours than real cards do. They lie in
-           the cell of the descriptor that they were made from; places are those of a real reference. So a simulated
-           reference resembles nothing as a whole, and much in its parts.
+           choice, since more turned bits would leave a query far fewer near neighbours than real cards do. Places are
+           those of a real reference. So a simulated reference resembles nothing as a whole, and much in its parts.
 """
 
 from __future__ import annotations
 
 import io
-import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
-import faiss
 import numpy as np
 from numpy.typing import NDArray
 
@@ -26,17 +22,15 @@ from matcher.core.describe import Description, describe, fingerprint
 from matcher.core.detect.detection import CardQuad
 from matcher.core.flatten import flatten
 from matcher.core.photo import read_photo
-from matcher.core.search.inverted_lists import BYTES, SAMPLE_PER_CELL, cells_for, nearest_cell, train_cells, write_lists
-from matcher.core.search.recent_lists import KEPT, RecentRows
-from matcher.core.search.selection import coarsest
+from matcher.core.search.descriptor_store import coarsest
+from matcher.core.search.reference_index import ReferenceIndex, synchronise
 from matcher.lab.synthesis import make_copy, photograph, write_photo
 from matcher.lab.synthesis.chance import random_age, random_crop, random_scene
 from matcher.lab.synthesis.negatives import negative_of
 from matcher.lab.synthesis.words import random_caption
 
 TURNED = 0.04
-MASKS = 1_000_000
-AT_ONCE = 4_000
+TURNED_OF_HASH = 0.25
 
 
 @dataclass(frozen=True)
@@ -102,64 +96,32 @@ def query(number: int, path: Path) -> Description:
 
 def grow(real: Real, count: int, folder: Path, first: int = 0) -> None:
     """Write an index of `count` references, numbered from `first`, the real ones first, for `ReferenceIndex.open`."""
-    lists = folder / "lists-1-00000000"
-    lists.mkdir(parents=True)
-    kept = [coarsest(text, KEPT) for text in real.references[:count]]
-    rows = np.concatenate([text.descriptors for text in kept])
-    starts = np.concatenate([[0], np.cumsum([len(text.descriptors) for text in kept])])
-    simulated = count - len(kept)
-    total = len(rows) + simulated * KEPT
-    rng = np.random.default_rng(7)
-    sample = rows[rng.choice(len(rows), min(len(rows), SAMPLE_PER_CELL * cells_for(total)), replace=False)]
-    cells = train_cells(sample, min(cells_for(total), len(rows)))
-    source = rng.integers(0, len(rows), simulated * KEPT, dtype=np.int32)
-    cell = nearest_cell(cells, rows).astype(np.int32)
-    cell = np.concatenate([cell, cell[source]])
-    sizes = write_lists(lists / "lists.bin", _lists(rows, source, np.argsort(cell, kind="stable"), cell, cells.ntotal))
-    np.save(lists / "sizes.npy", sizes)
-    faiss.write_index_binary(cells, str(lists / "cells.faiss"))
-    np.save(lists / "references.npy", np.arange(first, first + count, dtype=np.int64))
-    np.save(lists / "starts.npy", np.concatenate([starts, starts[-1] + KEPT * np.arange(1, simulated + 1)]))
-    _write_points(lists, kept, simulated, rng)
-    RecentRows(cells).write(folder / "recent-1-00000000.npz")
-    np.save(folder / "removed-1-00000000.npy", np.empty(0, np.int64))
-    names = {"lists": lists.name, "recent": "recent-1-00000000.npz", "removed": "removed-1-00000000.npy"}
-    facts = {"format": 2, "fingerprint": fingerprint(), "references": count, "kind": "inverted lists", **names}
-    (folder / "index.json").write_text(json.dumps(facts))
+    index = ReferenceIndex(folder, fingerprint())
+    strangers = Strangers(real, index.settings.kept)
+
+    def load(number: int) -> Description:
+        place = number - first
+        return real.references[place] if place < len(real.references) else strangers.description(place)
+
+    synchronise(index, range(first, first + count), load, keep=True)
+    index.save()
 
 
-def _lists(
-    rows: np.ndarray, source: np.ndarray, order: np.ndarray, cell: np.ndarray, cells: int
-) -> Iterator[tuple[np.ndarray, np.ndarray]]:
-    rng = np.random.default_rng(8)
-    turned = np.concatenate(
-        [
-            np.packbits(rng.random((AT_ONCE, 256), np.float32) < rng.uniform(0, TURNED, (AT_ONCE, 1)), axis=1)
-            for _ in range(MASKS // AT_ONCE)
-        ]
-    )
-    bounds = np.searchsorted(cell, np.arange(cells + 1), sorter=order)
-    for start, end in pairwise(bounds.tolist()):
-        ids = order[start:end].astype(np.int64)
-        real = ids < len(rows)
-        codes = rows[np.where(real, ids, source[np.where(real, 0, ids - len(rows))] if len(source) else ids)]
-        noise = turned[rng.integers(0, MASKS, len(ids))]
-        noise[real] = 0
-        yield codes ^ noise, ids
+class Strangers:
+    """Simulated references, each the same whenever it is asked for."""
 
+    def __init__(self, real: Real, features: int) -> None:
+        """features: descriptors of each."""
+        kept = [coarsest(description, features) for description in real.references]
+        self._rows = np.concatenate([one.descriptors for one in kept])
+        self._places = [one for one in kept if len(one.points) == features]
+        self._features = features
 
-def _write_points(lists: Path, kept: list[Description], simulated: int, rng: np.random.Generator) -> None:
-    real = np.concatenate([text.points for text in kept])
-    whole = [number for number, text in enumerate(kept) if len(text.points) == KEPT]
-    places = np.stack([kept[number].points for number in whole])
-    hashes = np.stack([text.hashes for text in kept])
-    shape = (len(real) + simulated * KEPT, 2)
-    points = np.lib.format.open_memmap(lists / "points.npy", "w+", np.float32, shape)
-    bits = np.lib.format.open_memmap(lists / "hashes.npy", "w+", np.uint8, (len(kept) + simulated, BYTES))
-    points[: len(real)], bits[: len(kept)] = real, hashes
-    for start in range(0, simulated, AT_ONCE):
-        end = min(start + AT_ONCE, simulated)
-        like = rng.integers(0, len(whole), end - start)
-        points[len(real) + start * KEPT : len(real) + end * KEPT] = places[like].reshape(-1, 2)
-        noise = np.packbits(rng.random((end - start, 256), np.float32) < 0.25, axis=1)
-        bits[len(kept) + start : len(kept) + end] = hashes[rng.integers(0, len(kept), end - start)] ^ noise
+    def description(self, number: int) -> Description:
+        """One of them."""
+        rng = np.random.default_rng([7, number])
+        like = self._places[rng.integers(len(self._places))]
+        rows = self._rows[rng.integers(len(self._rows), size=self._features)]
+        turned = rng.random((self._features, 256), np.float32) < rng.uniform(0, TURNED, (self._features, 1))
+        bits = np.packbits(rng.random(256, np.float32) < TURNED_OF_HASH)
+        return replace(like, descriptors=rows ^ np.packbits(turned, axis=1), hashes=like.hashes ^ bits)

@@ -73,7 +73,7 @@ class PairJudge:
             "method": found.method,
             "reason": found.reason,
             "hash": self.baselines.hash_score(query_view.face, reference_view.face),
-            "inliers": inliers(query_view.text, reference_view.text),
+            "inliers": inliers(query_view.description, reference_view.description),
             **self._rungs(query_view.face, reference_view.face, found),
         }
         return row | (self._truth(query, known) if same else {})

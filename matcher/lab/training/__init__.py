@@ -8,7 +8,8 @@ Coefficients:
     fit_reading            `scripts/fit_reading`: what the reader's findings are worth
     fit_detection          `scripts/fit_detection`: both of the next
     quad_fit               staged scenes               -> which quad is a card
-    full_frame_fit         staged scenes               -> whether the whole picture is one
+    full_frame_fit         staged scenes               -> whether the full picture is one
+    logistic_onnx          a model of either           -> the file that the product runs
 
 Networks, which need PyTorch:
     train_change_detector  `scripts/train_change_detector`

@@ -1,7 +1,7 @@
 """Fit the weights by which outlines are chosen, on staged scenes over pictures that are there to fit.
 
-scripts/fit_detection FOLDER                which quad is a card: quad_classifier.json
-scripts/fit_detection FOLDER --whole        whether the whole picture is one: full_frame.json
+scripts/fit_detection FOLDER                which quad is a card: quad_classifier.onnx
+scripts/fit_detection FOLDER --whole        whether the whole picture is one: full_frame.onnx
 """
 
 import argparse
@@ -11,7 +11,8 @@ from matcher.core.detect import full_frame, quad_classifier
 from matcher.core.errors import BadTable
 from matcher.lab import manifests
 from matcher.lab.evaluation.detection import props_from
-from matcher.lab.training.full_frame_fit import fit_whole
+from matcher.lab.training.full_frame_fit import fit_full_frame
+from matcher.lab.training.logistic_onnx import write_logistic
 from matcher.lab.training.quad_fit import choices, fit_choice
 
 
@@ -29,12 +30,12 @@ def main() -> None:
         parser.error(str(error))
     scenes = chosen.scenes or (100 if chosen.whole else 216)
     if chosen.whole:
-        network, weights = fit_whole(props, scenes, chosen.seed), full_frame.WEIGHTS
+        model, weights = fit_full_frame(props, scenes, chosen.seed), full_frame.WEIGHTS
         source = f"pictures cut to the card, {scenes} of each kind, and pictures without one, seed {chosen.seed}"
     else:
-        network, weights = fit_choice(list(choices(props, scenes, chosen.seed))), quad_classifier.WEIGHTS
+        model, weights = fit_choice(list(choices(props, scenes, chosen.seed))), quad_classifier.WEIGHTS
         source = f"{scenes} staged scenes and half as many empty ones, seed {chosen.seed}"
-    weights.write_text(network.to_json(source), encoding="utf-8")
+    write_logistic(model, weights, source=source)
 
 
 if __name__ == "__main__":

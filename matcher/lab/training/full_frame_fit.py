@@ -1,4 +1,4 @@
-"""Fit the weights by which `core.detect.full_frame` decides; in: pictures for tuning; out: a `Network` of one layer.
+"""Fit the weights by which `core.detect.full_frame` decides; in: pictures for tuning; out: a model.
 
 Cards cut to their edges or a little inside, fronts and some backs, against tables, cloth, paper and print without one.
 """
@@ -12,14 +12,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.core.detect.full_frame import whole_measurements
+from matcher.core.detect.full_frame import full_frame_measurements
 from matcher.core.detect.reduced_image import reduce
-from matcher.core.nets.dense import Network
 from matcher.core.photo import Photo
 from matcher.core.settings import FaceSize
 from matcher.lab.evaluation.detection import draw
 from matcher.lab.synthesis.backs import card_back
 from matcher.lab.synthesis.staging import EMPTY, Props, draw_card
+from matcher.lab.training.logistic_onnx import LogisticModel, standardised
 
 CARDS = ("cropped", "overcropped", "back")
 SHARES = {"cropped": 1.0, "overcropped": 1.0, "back": 0.25}
@@ -32,7 +32,7 @@ WITHOUT_SHARE = 0.25
 """Of each of these nine, so that there are as many pictures without a card as with one."""
 
 
-def fit_whole(props: Props, pictures: int, seed: int) -> Network:
+def fit_full_frame(props: Props, pictures: int, seed: int) -> LogisticModel:
     """Plain logistic regression (scikit-learn)."""
     from sklearn.linear_model import LogisticRegression
 
@@ -44,9 +44,8 @@ def fit_whole(props: Props, pictures: int, seed: int) -> Network:
             truth.append(kind in CARDS)
     values = np.array(rows, np.float64)
     mean, scale = values.mean(axis=0), values.std(axis=0) + 1e-3
-    model = LogisticRegression(C=1.0).fit(np.clip((values - mean) / scale, -4, 4), np.array(truth))
-    layer = (model.coef_.T.astype(np.float32), model.intercept_.astype(np.float32))
-    return Network(mean.astype(np.float32), scale.astype(np.float32), (layer,), True)
+    model = LogisticRegression(C=1.0).fit(standardised(values, mean, scale), np.array(truth))
+    return LogisticModel(mean, scale, model.coef_[0], float(model.intercept_[0]))
 
 
 def _measured(kind: str, props: Props, seed: int) -> Iterator[NDArray[np.float32]]:
@@ -55,7 +54,7 @@ def _measured(kind: str, props: Props, seed: int) -> Iterator[NDArray[np.float32
         key = (seed, number, sum(map(ord, kind)))
         pixels = _back(props, np.random.default_rng(key)) if kind == "back" else draw(kind, key, props).pixels
         photo = Photo.from_pixels(pixels)
-        yield from whole_measurements(photo, reduce(photo), FaceSize())
+        yield from full_frame_measurements(photo, reduce(photo), FaceSize())
 
 
 def _back(props: Props, rng: np.random.Generator) -> NDArray[np.uint8]:

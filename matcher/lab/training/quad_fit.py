@@ -1,6 +1,6 @@
-"""Fit the weights by which `quad_classifier` chooses, on staged scenes; in: pictures; out: a `Network` of one layer.
+"""Fit the weights by which `quad_classifier` chooses, on staged scenes; in: pictures; out: a model.
 
-SciPy does the fitting; what is stored is plain numbers. Only the pictures set aside for tuning take part.
+SciPy does the fitting. Only the pictures set aside for tuning take part.
 """
 
 from __future__ import annotations
@@ -14,12 +14,12 @@ from numpy.typing import NDArray
 from matcher.core.detect.proposals import propose_quads
 from matcher.core.detect.quad_classifier import measurements
 from matcher.core.detect.reduced_image import reduce
-from matcher.core.nets.dense import Network
 from matcher.core.photo import Photo
 from matcher.core.settings import FaceSize
 from matcher.lab.evaluation.detection import draw, plan
 from matcher.lab.evaluation.detection_measures import jaccard
 from matcher.lab.synthesis.staging import EMPTY, SINGLE, Props, Staged
+from matcher.lab.training.logistic_onnx import LogisticModel, standardised
 
 Values = NDArray[np.float32]
 
@@ -53,13 +53,13 @@ def _right(scene: Staged, quads: NDArray[np.floating]) -> Values:
     return np.asarray(share / share.sum(), np.float32)
 
 
-def fit_choice(pools: Sequence[Choice], weight_decay: float = 1.0) -> Network:
+def fit_choice(pools: Sequence[Choice], weight_decay: float = 1.0) -> LogisticModel:
     """Log odds of each quad against "there is no card here": a multinomial logit over each scene's pool and nothing."""
     from scipy.optimize import minimize
 
     every = np.concatenate([one.inputs for one in pools])
     mean, scale = every.mean(axis=0), every.std(axis=0) + 1e-3
-    x = np.clip((every - mean) / scale, -4, 4).astype(np.float64)
+    x = standardised(every, mean, scale)
     right = np.concatenate([one.right for one in pools]).astype(np.float64)
     counts = [len(one.inputs) for one in pools]
     first, scene = np.cumsum([0, *counts[:-1]]), np.repeat(np.arange(len(pools)), counts)
@@ -75,5 +75,4 @@ def fit_choice(pools: Sequence[Choice], weight_decay: float = 1.0) -> Network:
         return surprise + float(decay @ parameters[:-1]), np.append(x.T @ slope + 2 * decay, slope.sum())
 
     found = minimize(loss, np.zeros(x.shape[1] + 1), jac=True, method="L-BFGS-B", options={"maxiter": 300}).x
-    layer = (found[:-1, None].astype(np.float32), found[-1:].astype(np.float32))
-    return Network(mean.astype(np.float32), scale.astype(np.float32), (layer,), True)
+    return LogisticModel(mean, scale, found[:-1], float(found[-1]))

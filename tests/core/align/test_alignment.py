@@ -10,7 +10,8 @@ import cv2
 import numpy as np
 import pytest
 
-from matcher.core.align.alignment import RANSAC_CONFIDENCE, RANSAC_TRIALS, Alignment, align
+from matcher.core.align.alignment import Alignment, align
+from matcher.core.align.settings import AlignSettings
 from matcher.core.align.view import View, picture_zone
 from matcher.core.flatten import Face
 from matcher.core.photo import read_photo
@@ -119,8 +120,8 @@ def test_graffiti_pair_beats_plain_ransac_against_the_published_homography() -> 
 def test_ransac_is_given_trials_enough() -> None:
     # Fischler & Bolles 1981: k = log(1 - z) / log(1 - w^n). Two matches make a similarity; with our
     # trials and z a share of true matches of w = 0.06 suffices: faint prints have about one in ten.
-    trials = np.log(1 - RANSAC_CONFIDENCE) / np.log(1 - 0.06**2)
-    assert trials < RANSAC_TRIALS
+    trials = np.log(1 - AlignSettings().confidence) / np.log(1 - 0.06**2)
+    assert trials < AlignSettings().trials
     # The same formula on the paper's own example: w = 0.5, n = 4, z = 0.95 needs 46.4 trials (from memory: "k = 46").
     assert np.log(1 - 0.95) / np.log(1 - 0.5**4) == pytest.approx(46.4, abs=0.1)
 

@@ -8,6 +8,7 @@ import pytest
 from numpy.typing import NDArray
 
 from matcher.core.align.registration import Layer, register
+from matcher.core.align.settings import RegistrationSettings
 
 SHAPE = (320, 184)
 
@@ -44,7 +45,7 @@ TRUE = np.array([[1.03, 0.01, -4.0], [-0.012, 1.02, 5.0], [2e-5, -1e-5, 1.0]])
 def test_a_known_homography_is_found_again_to_a_tenth_of_a_pixel(fading: float) -> None:
     reference = scene(1)
     query = np.asarray(128 + fading * (moved(reference, TRUE).astype(np.float32) - 128) + 10, np.uint8)
-    found, correlation = register(whole(query), whole(reference), np.eye(3), 20)
+    found, correlation = register(whole(query), whole(reference), np.eye(3), RegistrationSettings(steps=20))
     assert farthest(found, TRUE) < 0.1
     assert correlation > 0.98
 
@@ -53,7 +54,7 @@ def test_a_part_that_has_moved_does_not_pull_the_rest_along() -> None:
     reference = scene(2)
     query = moved(reference, TRUE)
     query[60:200, 70:150] = scene(3)[60:200, 70:150]  # a fifth of the picture shows something else
-    found, _ = register(whole(query), whole(reference), np.eye(3), 20)
+    found, _ = register(whole(query), whole(reference), np.eye(3), RegistrationSettings(steps=20))
     assert farthest(found, TRUE) < 0.3
 
 
@@ -63,7 +64,7 @@ def test_where_half_of_the_picture_is_bare_nothing_but_likelihood_holds_it_there
     reference[:, :110] = 128
     noisy = moved(reference, shift).astype(np.float32) + rng.normal(0, 12, SHAPE)
     query = np.asarray(np.clip(noisy, 0, 255), np.uint8)
-    found, _ = register(whole(query), whole(reference), np.eye(3), 20)
+    found, _ = register(whole(query), whole(reference), np.eye(3), RegistrationSettings(steps=20))
     assert farthest(found, shift) < 1.0
 
 
@@ -71,7 +72,7 @@ def test_two_pictures_that_share_nothing_say_so() -> None:
     mask = np.zeros(SHAPE, np.uint8)
     mask[:40] = 255
     away = np.array([[1, 0, 0], [0, 1, 200.0], [0, 0, 1]])
-    start, correlation = register(Layer(scene(5), mask), Layer(scene(5), mask), away, 10)
+    start, correlation = register(Layer(scene(5), mask), Layer(scene(5), mask), away)
     assert correlation == -1
     assert (start == away).all()
 

@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from matcher.core.detect import full_frame
-from matcher.core.detect.detection import FILLED, FOUND, detect
+from matcher.core.detect import full_frame, quad_classifier
+from matcher.core.detect.detection import detect
 from matcher.core.detect.reduced_image import reduce
-from matcher.core.nets.dense import Network
+from matcher.core.detect.settings import DetectSettings
+from matcher.core.nets.runtime import infer
 from matcher.core.photo import Photo, read_photo
 from matcher.core.settings import FaceSize
 from matcher.lab.synthesis.staging import Props, stage
 from matcher.lab.training import full_frame_fit
+from matcher.lab.training.logistic_onnx import write_logistic
 
 NEGATIVES = Path(__file__).parents[3] / "reference_demo" / "negatives"
 PICTURES = [read_photo(path) for path in sorted(NEGATIVES.glob("*1.jpg"))]
@@ -51,12 +54,12 @@ def test_a_picture_of_that_shape_without_a_card_is_none(kind: str) -> None:
 
 def test_nothing_of_another_shape_is_measured() -> None:
     square = Photo.from_pixels(staged("cropped", 0).pixels[:400, :400])
-    assert full_frame.whole_measurements(square, reduce(square), FaceSize()).shape == (0, 4)
+    assert full_frame.full_frame_measurements(square, reduce(square), FaceSize()).shape == (0, 4)
     assert full_frame.fills_frame(square, reduce(square), FaceSize()) == 0.0
 
 
 def test_a_camera_picture_must_be_likelier_to_be_a_card(monkeypatch: pytest.MonkeyPatch) -> None:
-    chance = (FOUND + FILLED) / 2
+    chance = (DetectSettings().found + DetectSettings().camera_filled) / 2
     monkeypatch.setattr("matcher.core.detect.detection.fills_frame", lambda *_: chance)
     noise = np.random.default_rng(1).normal(120, 12, (800, 460, 3)).clip(0, 255).astype(np.uint8)
     assert len(detect(Photo.from_pixels(noise))) == 1
@@ -65,13 +68,16 @@ def test_a_camera_picture_must_be_likelier_to_be_a_card(monkeypatch: pytest.Monk
     assert "no card found" in view.reason
 
 
-def test_the_shipped_weights_have_their_source() -> None:
-    assert '"source":"pictures cut to the card' in full_frame.WEIGHTS.read_text()
-    assert isinstance(full_frame.load_network(full_frame.WEIGHTS), Network)
+@pytest.mark.parametrize("weights", [full_frame.WEIGHTS, quad_classifier.WEIGHTS])
+def test_the_shipped_weights_have_their_source(weights: Path) -> None:
+    assert json.loads(weights.with_suffix(".json").read_text())["source"]
 
 
-def test_weights_are_fitted_anew_on_other_pictures(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_weights_are_fitted_anew_on_other_pictures(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.setattr(full_frame_fit, "WITHOUT", ("no_wood", "no_cloth"))
-    fitted = full_frame_fit.fit_whole(PROPS, 4, seed=3)
-    card, bare = np.array([[4.0, 2.5, 0.0, 0.7]], np.float32), np.array([[-6.0, 0.3, 0.5, 0.2]], np.float32)
-    assert float(fitted(bare)[0]) < 0.5 < float(fitted(card)[0])
+    weights = tmp_path / "fitted.onnx"
+    write_logistic(full_frame_fit.fit_full_frame(PROPS, 4, seed=3), weights, seed=3)
+    bare, card = [-6.0, 0.3, 0.5, 0.2], [4.0, 2.5, 0.0, 0.7]
+    seen = infer(weights, measurements=np.array([bare, card], np.float32))
+    assert seen[0] < 0.5 < seen[1]
+    assert json.loads(weights.with_suffix(".json").read_text()) == {"seed": 3}

@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from matcher.core.detect.refinement import FINE, WIDE, Reach, refine
+from matcher.core.detect.refinement import refine
+from matcher.core.detect.settings import Reach, RefinementSettings
 
 SCALE = 10.0
 LEFT, TOP, WIDTH, HEIGHT = 200, 150, 365, 635
@@ -33,7 +34,7 @@ def scene(beside: str) -> NDArray[np.uint8]:
     return np.asarray(np.clip(table + noise, 0, 255), np.uint8)
 
 
-@pytest.mark.parametrize("reach", [FINE, WIDE], ids=["fine", "wide"])
+@pytest.mark.parametrize("reach", [RefinementSettings().fine, RefinementSettings().wide], ids=["fine", "wide"])
 @pytest.mark.parametrize("beside", ["nothing", "mount", "shadow", "rule", "sleeve"])
 def test_the_outer_of_two_lines_is_taken_only_if_it_ends_with_the_card(beside: str, reach: Reach) -> None:
     off = np.array([[4, 3], [-3, 4], [-4, -3], [3, -4]], np.float32)

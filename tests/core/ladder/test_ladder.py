@@ -11,7 +11,7 @@ import pytest
 from skimage.metrics import structural_similarity
 
 from matcher.core.align.alignment import Alignment, align
-from matcher.core.align.view import BOX_PX, View, picture_box, picture_zone
+from matcher.core.align.view import View, picture_box, picture_zone
 from matcher.core.calibration import Calibration, RungModel, log_odds, sigmoid
 from matcher.core.flatten import Face
 from matcher.core.ladder.candidate import Candidate, Confidence
@@ -64,7 +64,7 @@ def moved_arm(negative: np.ndarray) -> np.ndarray:
 def test_the_picture_box_holds_the_whole_zone_in_whole_steps() -> None:
     rows, columns = picture_box(SIZE)
     assert picture_zone(SIZE)[rows, columns].sum() == picture_zone(SIZE).sum()
-    assert (rows.stop - rows.start) % BOX_PX == (columns.stop - columns.start) % BOX_PX == 0
+    assert (rows.stop - rows.start) % 8 == (columns.stop - columns.start) % 8 == 0
 
 
 @pytest.mark.parametrize("contrast", [0.8, 0.4, 0.2])

@@ -12,21 +12,16 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pytest
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue.records.prepare import prepare_in_order
-from matcher.core.describe import Description, describe, fingerprint
 from matcher.core.errors import PlatekinError
 from matcher.core.parallel.cluster import Cluster
-from matcher.core.search import reference_index as index_module
-from matcher.core.search.reference_index import ReferenceIndex, synchronise
 from matcher.core.settings import Settings
 from matcher.jobs.job import Job
 from matcher.jobs.workers import identify_all
 from matcher.lab.training.recalibrate import Task, worked
-from tests.support.faces import face_of, picture, window
 
 pytest.importorskip("distributed")
 pytestmark = pytest.mark.filterwarnings("ignore::ResourceWarning", "ignore::DeprecationWarning:distributed")
@@ -162,48 +157,3 @@ def _prepared(scans: list[Path], **how: Any) -> list[Any]:
         (one.code, one.message) if isinstance(one, PlatekinError) else (one.sha256, one.quad, one.facts, one.face)
         for one in found
     ]
-
-
-@pytest.fixture(scope="module")
-def descriptions() -> dict[int, Description]:
-    return {i: describe(face_of(picture(i), noise=2, seed=i)) for i in IDS}
-
-
-@pytest.mark.parametrize("kind", ["exact", "inverted lists"])
-def test_two_shards_answer_as_one_index_and_one_that_is_killed_comes_back(
-    cluster: Cluster, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, descriptions: dict[int, Description], kind: str
-) -> None:
-    from matcher.core.search.shards import ShardedIndex, split
-
-    monkeypatch.setattr(index_module, "EXACT_BELOW", 10**6 if kind == "exact" else 1000)
-    whole = ReferenceIndex(tmp_path / "whole", fingerprint())
-    synchronise(whole, IDS, descriptions.__getitem__)
-    assert whole.kind == kind
-    folders = [tmp_path / "first", tmp_path / "second"]
-    split(whole, folders, descriptions.__getitem__)
-    shards = ShardedIndex(cluster.client, folders, fingerprint())
-    assert len(shards) == len(IDS)
-    queries = [describe(face_of(picture(i), window(1.1, 4, 5), contrast=0.4, noise=3, seed=77)) for i in IDS]
-    before = [whole.search(query) for query in queries]
-    assert [shards.search(query) for query in queries] == before
-    assert shards.nearest_hashes(queries[0].hashes, 5) == whole.nearest_hashes(queries[0].hashes, 5)
-    places: dict[str, Any] = cluster.client.run(os.getpid)
-    os.kill(next(iter(places.values())), signal.SIGKILL)
-    assert [shards.search(query) for query in queries] == before
-
-
-def test_a_shard_that_cannot_be_had_is_told(
-    cluster: Cluster, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, descriptions: dict[int, Description]
-) -> None:
-    from matcher.core.search import shards as module
-
-    index = ReferenceIndex(tmp_path / "whole", fingerprint())
-    index.add(3, descriptions[3])
-    index.save()
-    shards = module.ShardedIndex(cluster.client, [index.folder], fingerprint())
-    monkeypatch.setattr(module, "Shard", np.nonzero)  # what cannot be set up as an actor
-    shards._parts[0] = None
-    with pytest.raises(PlatekinError) as told:
-        shards.search(descriptions[3])
-    assert told.value.code == "shard_lost"
-    assert "whole" in told.value.message

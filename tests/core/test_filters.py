@@ -1,11 +1,12 @@
-"""Pictures made smaller: against averages worked out by hand, and nothing but the size may change."""
+"""Shared filters: averages against those worked out by hand, the wide blur against OpenCV's own, equal contrast."""
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 
-from matcher.core.shrink import shrink
+from matcher.core.filters import normalise, shrink, slow
 
 
 def test_blocks_are_averaged() -> None:
@@ -28,3 +29,18 @@ def test_fine_stripes_become_grey_instead_of_false_stripes() -> None:
     pixels = np.zeros((60, 300, 3), np.uint8)
     pixels[:, ::2] = 200
     assert np.abs(shrink(pixels, (110, 22)).astype(int) - 100).max() <= 1
+
+
+@pytest.mark.parametrize("sigma", [3.0, 12.0])
+def test_the_wide_blur_is_nearly_opencvs_own(sigma: float) -> None:
+    values = cv2.GaussianBlur(np.random.default_rng(4).normal(120, 60, (160, 120)).astype(np.float32), (0, 0), 2.0)
+    exact = cv2.GaussianBlur(values, (0, 0), sigma)
+    assert np.abs(slow(values, sigma) - exact)[20:-20, 20:-20].max() < 0.1 * np.ptp(values)
+
+
+def test_a_faint_print_comes_out_as_a_strong_one() -> None:
+    strong = cv2.GaussianBlur(np.random.default_rng(5).normal(0, 400, (320, 184)), (0, 0), 6.0) + 128
+    faint = 150 + 0.3 * (strong - 128)
+    one, other = (normalise(np.clip(part, 0, 255).astype(np.uint8), 5.0).astype(float) for part in (strong, faint))
+    assert np.corrcoef(one.ravel(), other.ravel())[0, 1] > 0.97
+    assert abs(one.mean() - 128) < 5

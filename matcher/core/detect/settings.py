@@ -1,0 +1,275 @@
+"""The numbers of stage `detect`, and where each comes from.
+
+Lengths in mm are at the card's scale. What a fitted classifier or a trained network was shown (where colours are
+sampled, how large a card is cut out) is no setting: it stands beside the weights' use and changes only with them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class ReductionSettings:
+    """The reduced picture on which cards are looked for."""
+
+    long_side: int = 800
+    """Pixels; a card that fills 15 % of the frame is still 120 pixels high, its 1 mm border 2 pixels; own choice."""
+    noise_floor: float = 0.7
+    """Levels a pixel of gradient that sensor noise and JPEG leave in the reduced picture; own estimate."""
+    chroma_weight: float = 1.6
+    """Weight of a and b beside L in the gradient: their range is smaller; own choice."""
+    windows_along: int = 25
+    """The local mean gradient is taken over the long side divided by this; own choice."""
+    thin_low: int = 160
+    thin_high: int = 300
+    """Canny's two thresholds, in 200ths of the local mean gradient; own choice."""
+    softened_by: int = 9
+    """Median window, pixels, of the softened picture: print, grain, weave and drawn lines are thinner; own choice."""
+
+
+@dataclass(frozen=True)
+class LineSettings:
+    """Quads proposed from straight lines."""
+
+    angles: int = 360
+    """Steps of direction over the half circle, half a degree each; own choice."""
+    stride: int = 2
+    """Pixels between samples along a line; own choice."""
+    most_edges: int = 30_000
+    """Edge pixels that vote, evenly chosen, so that grain does not cost time; own choice."""
+    most_lines: int = 130
+    """Lines kept of the vote; own choice."""
+    sectors: int = 12
+    most_per_sector: int = 34
+    """Of each range of 15 degrees only so many lines: grain and rows of print all run one way, a card's sides do not;
+    own choice."""
+    most_segments: int = 150
+    """Supported stretches kept of the lines; own choice."""
+    pairs_by_length: tuple[tuple[float, float, int], ...] = (
+        (0.0, 0.16, 110), (0.16, 0.3, 130), (0.3, 0.5, 110), (0.5, 9.0, 90),
+    )  # fmt: skip
+    """Ranges of length, as a share of the long side, and how many parallel pairs of each are tried; own choice."""
+    shortest_side: float = 0.055
+    """Shortest side of a card, as a share of the picture's long side; own choice."""
+    alike: float = 0.012
+    """Share of its size within which all corners of a quad lie near a better one's, and it adds nothing; own choice."""
+    quads: int = 60
+    """Quads kept of the picture; own choice."""
+    softened_quads: int = 40
+    """And of the softened picture, where that is looked at; own choice."""
+
+
+@dataclass(frozen=True)
+class RegionSettings:
+    """Quads proposed from regions that stand out."""
+
+    thresholds: tuple[int, ...] = (5, 10, 20, 40)
+    """Colour distances to the picture's border above which something stands out, levels; own choice."""
+    shortest_side: float = LineSettings.shortest_side
+    """Shortest side of a card, as a share of the picture's long side; own choice."""
+    filled: float = 0.6
+    """Share of its hull that a region must fill; own choice."""
+    tolerances: tuple[float, ...] = (0.01, 0.02, 0.03, 0.045, 0.06)
+    """Shares of a hull's length by which its outline may be simplified to four corners; own choice."""
+    alike_px: float = 1.5
+    """Reduced pixels within which two quads are one; own choice."""
+    most_touching: int = 5
+    """Cards in a row or column that a region may be divided into; own choice."""
+    quads: int = 200
+    """Quads kept; own choice."""
+
+
+@dataclass(frozen=True)
+class ProposalSettings:
+    """Which proposals are measured and moved onto edges."""
+
+    plain: float = 0.95
+    """First score above which the second, coarser search for lines is not needed; own choice."""
+    worth_a_look: float = 0.03
+    """First score below which a proposal is not even moved onto the edges near it; own choice."""
+    measured: int = 70
+    """Proposals, at most, that are measured; own choice, for time."""
+    edge_weights: tuple[float, float, float, float] = (0.5, 0.7, 0.9, 0.9)
+    """Of a proposal's four sides, weakest first: one or two may be faint; own choice."""
+    looked_at: int = 12
+    """Proposals, at most, that are moved onto edges; own choice, for time."""
+    blank_levels: float = 3.0
+    """Spread of lightness below which a picture shows nothing; own choice."""
+    frame_tolerance: float = 0.16
+    """Largest difference, as a natural logarithm, between a picture's proportions and those of a card that fills it;
+    own choice: hand-cut cards and pictures cut a little inside."""
+    alike: float = 0.025
+    """Share of its size within which all corners of one proposal lie near another's, and one is enough; own choice."""
+    lines: LineSettings = LineSettings()
+    regions: RegionSettings = RegionSettings()
+
+
+@dataclass(frozen=True)
+class DrawnSettings:
+    """When a quad is only a drawn rectangle."""
+
+    stroke_levels: float = 12.0
+    """Least step from table to stroke; own choice."""
+    same: float = 0.2
+    """Share of that step within which inside and table are of one colour; own choice."""
+    sides: int = 3
+    """Sides, of four, on which that must be so: something may lie beside the fourth."""
+    even_factor: float = 1.5
+    even_levels: float = 2.0
+    """By how much the inside's lightness may vary more than the table's; a photograph's varies far more; own choice."""
+
+
+@dataclass(frozen=True)
+class ChoiceSettings:
+    """How scored quads are set against each other."""
+
+    another: float = 0.93
+    """Intersection over union below which a second outline on the same card is a guess of its own; own choice."""
+    same: float = 0.008
+    """Share of its height within which all corners of one quad lie near another's: the two say the same; own choice."""
+    full: float = 0.98
+    """Share of the picture's area from which a quad is the picture itself; own choice."""
+    rimmed_least: float = 0.6
+    rimmed_most: float = 0.88
+    """Shares of the picture's area that a card with a rim of the lid around it fills; a print on its mount fills more;
+    own choice."""
+    rim: float = 0.01
+    """Share of the picture's long side that is left on every side of such a card; what reaches the picture's own edge
+    is a print without its mount or its words; own choice."""
+    rival: float = 0.4
+    """Score from which another quad is a rival to the full picture; own choice."""
+    rival_of_size: float = 0.2
+    """Score from which a quad of the nominal size is a rival to quads of another; own choice."""
+    shape_tolerance: float = 0.035
+    """Largest difference, as a natural logarithm, from the nominal proportions, the tilt taken out; own choice."""
+    size_tolerance: float = 0.06
+    """The same from the nominal size on a scan: trimmed cards; own choice."""
+    square: float = 0.05
+    """Largest cosine of a corner of a scanned card: a flatbed knows no perspective, and scissors cut within 3
+    degrees; own choice."""
+    rectangle: float = 0.03
+    no_rectangle: float = 0.07
+    """Cosines between a card's sides, the tilt taken out: of what a camera may well see, and of what it hardly can; the
+    focal length is a guess, hence the gap; own choice."""
+    border_px: float = 2.5
+    """So near, in reduced pixels, a side is the picture's border; own choice."""
+    near: float = 0.2
+    """Two quads lie in one place whose middles are no further apart than this share of the height; own choice."""
+    as_large: float = 0.8
+    """A quad that contradicts another has at least this share of its area: a print is no rival of its mount; own
+    choice."""
+    fitting_odds: float = 4.0
+    """By how much the nominal size, both ways, raises the odds of a quad that is not settled by itself; chance gives
+    that size far more seldom; own choice."""
+    settled: float = 0.8
+    """Score from which a quad is as good as certain; own choice."""
+    unlikely: float = 0.3
+    """What is left of the score of a quad that a rival contradicts; own choice."""
+    nearly: float = 0.2
+    """By how much less a second outline may score and still be worth a try; own choice."""
+    drawn: DrawnSettings = DrawnSettings()
+
+
+@dataclass(frozen=True)
+class StripSettings:
+    """What lies between two lines that run beside each other: the card's mount, or the table?"""
+
+    deepest_shadow: float = 0.4
+    """Share of the light that a card's shadow leaves at least; own estimate."""
+    ends_with_card: float = 0.3
+    """Share of the step from a strip to the table beyond that there must be from the strip to what lies past its ends:
+    a mount ends with the card; shadows, lines of print, rules and a sleeve's rim run on; own choice."""
+    least_step: float = 0.12
+    """Share of the step from card to strip that there must be from strip to table for the strip to be a mount; own
+    choice."""
+    runs_on: float = 0.2
+    """Share of the inner line's step within which a strip looks like what lies past the card's ends: it is the table;
+    own choice."""
+
+
+@dataclass(frozen=True)
+class Reach:
+    """How far, and how finely, a side's line is looked for.
+
+    inward, outward: mm to either side of the proposed one. step: mm between samples across. stations: samples along.
+    smooth: mm averaged to either side of an edge.
+    """
+
+    inward: float
+    outward: float
+    step: float
+    stations: int
+    smooth: float
+    back: float = 1.9
+    """How far inwards it is looked for the card's edge where the strongest line turns out to lie on the table."""
+    black: tuple[float, float, float] = (0, 0, 0)
+    """Black in the colours of the pixels that are looked at."""
+    outermost: bool = True
+    """Whether, of two edges that run beside each other, the outer one may be taken; not where cards touch."""
+
+
+@dataclass(frozen=True)
+class RefinementSettings:
+    """Where exactly a card's sides run."""
+
+    wide: Reach = Reach(inward=1.6, outward=2.4, step=0.16, stations=36, smooth=0.22, black=(0, 128, 128))
+    """On the reduced picture, from a proposal; own choice."""
+    fine: Reach = Reach(inward=0.9, outward=1.3, step=0.06, stations=72, smooth=0.16)
+    """On the photo's own pixels, from a quad on the reduced picture's edges; own choice."""
+    touching: Reach = Reach(inward=0.8, outward=0.8, step=0.06, stations=72, smooth=0.16, outermost=False)
+    """The same where cards touch: beyond the edge lies the next card; own choice."""
+    tilts: int = 11
+    """Tilts tried for a side, each way and none; own choice."""
+    mount_mm: float = 1.6
+    """A mount shows this much beside its print, seldom more; a sleeve usually leaves more; own estimate."""
+    rival: float = 0.6
+    """Share of the strongest line's strength from which a line inside of it is tried; own choice."""
+    strips: StripSettings = StripSettings()
+
+
+@dataclass(frozen=True)
+class FlatbedSettings:
+    """Many cards on one even ground."""
+
+    rim_px: int = 3
+    """Outermost pixels of the reduced picture that show the lid; own choice."""
+    even: float = 0.80
+    """Share of the picture's rim that must have the lid's colour; own choice."""
+    paper: float = 0.7
+    """Share of the inside that must have a hue of paper, in half of the cards or more; own choice."""
+    most_rows: int = 6
+    """Rows of touching cards; own choice."""
+    tolerance: float = 0.07
+    """By how much a card may differ from the common size, as a natural logarithm: trimmed cards do; own choice."""
+    explained: float = 0.6
+    """Share of what stands out that whole cards of one size must account for; own choice."""
+    mount_mm: float = 0.95
+    """Where cards touch, three edges run side by side: print, cut, print; the middle one is the cards' border. Common
+    width of a border, no source."""
+
+
+@dataclass(frozen=True)
+class DetectSettings:
+    """All numbers of the stage."""
+
+    found: float = 0.5
+    """Score at which an outline counts as a card; below it the photo is said to hold none; own choice."""
+    on_page: float = 0.95
+    """Score given to a card found by the common size of all on its page; own estimate."""
+    upright_log_odds: float = 1.5
+    """That a card is shown upright rather than upside down, before it is looked at; own estimate, no source."""
+    camera_tolerance: float = 0.0015
+    """How exactly a picture has a telephone's 9 to 16: nobody cuts a card to 9 to 16 exactly; own choice."""
+    camera_filled: float = 0.9
+    """How likely such a picture must be a card that fills it: it is most often a camera's picture of something else;
+    own choice."""
+    most_beyond: float = 0.5
+    """A corner that a person has drawn may lie this far outside the photo, in long sides: a card may be cut off."""
+    least_side_px: float = 24.0
+    """Shortest side of a drawn outline: below it, no picture can be compared; own choice."""
+    reduction: ReductionSettings = ReductionSettings()
+    proposals: ProposalSettings = ProposalSettings()
+    choice: ChoiceSettings = ChoiceSettings()
+    refinement: RefinementSettings = RefinementSettings()
+    flatbed: FlatbedSettings = FlatbedSettings()
