@@ -13,11 +13,15 @@ class PhotoLimits:
     """What `photo` accepts, checked before anything is decoded."""
 
     max_bytes: int = 250_000_000
+    """Largest file."""
     max_pixels: int = 200_000_000
+    """Largest picture."""
     min_side: int = 64
+    """Least width and height, pixels."""
     whole_pixels: int = 64_000_000
     """Above this many, a picture is read at a half or a quarter of its size."""
     max_pages: int = 500
+    """Most pages of a TIFF or PDF."""
 
 
 @dataclass(frozen=True)
@@ -25,9 +29,13 @@ class FaceSize:
     """The flattened face: its nominal size in mm, and its fixed size in pixels (about 10 px/mm)."""
 
     width_mm: float = 36.5
+    """The nominal card's width."""
     height_mm: float = 63.5
+    """The nominal card's height."""
     width: int = 368
+    """Of the flattened face, pixels."""
     height: int = 640
+    """Of the flattened face, pixels."""
 
     @property
     def px_per_mm(self) -> float:
@@ -68,3 +76,4 @@ class Settings:
     face: FaceSize = field(default_factory=FaceSize)
     thresholds: Thresholds = field(default_factory=Thresholds)
     top: int = 5
+    """Most candidates that an answer lists."""
