@@ -28,14 +28,16 @@ from matcher.jobs.workers import Job, identify_all
 
 app = typer.Typer(no_args_is_help=True, help="Sightings of cards, and the copies that you say they are.")
 
-Kind = Annotated[Literal["reference", "sighting"], typer.Argument(metavar="reference|sighting")]
-Number = Annotated[int, typer.Argument(metavar="NUMBER", min=1)]
+Kind = Annotated[
+    Literal["reference", "sighting"], typer.Argument(metavar="reference|sighting", help="Which of the two it is.")
+]
+Number = Annotated[int, typer.Argument(metavar="NUMBER", min=1, help="Its number in the lists.")]
 SeriesOption = Annotated[str | None, typer.Option(help="Only of this series.")]
 
 
 @app.command("see")
 def see(
-    photos: Annotated[list[Path], typer.Argument(metavar="PHOTO...")],
+    photos: Annotated[list[Path], typer.Argument(metavar="PHOTO...", help="Photos or scans of cards.")],
     catalogue: CatalogueOption,
     source: Annotated[str, typer.Option(help="Where they were seen.")] = "",
     seen_on: Annotated[str, typer.Option(metavar="DAY", help="When: 1987-05-23, 1987-05 or 1987.")] = "",

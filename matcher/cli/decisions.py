@@ -28,7 +28,10 @@ from matcher.core.errors import CatalogueError
 
 app = typer.Typer(no_args_is_help=True, help="The log: who decided what, when, on what evidence; undo and redo.")
 
-NumberArgument = Annotated[int | None, typer.Argument(metavar="[NUMBER]", min=1)]
+NumberArgument = Annotated[
+    int | None,
+    typer.Argument(metavar="[NUMBER]", min=1, help="The decision's number; the newest that fits, if not given."),
+]
 
 
 @app.command("list")
@@ -55,7 +58,10 @@ def _line(row: DecisionRow) -> tuple[object, ...]:
 
 
 @app.command("show")
-def show(number: Annotated[int, typer.Argument(metavar="NUMBER", min=1)], catalogue: CatalogueOption) -> None:
+def show(
+    number: Annotated[int, typer.Argument(metavar="NUMBER", min=1, help="The decision's number in the log.")],
+    catalogue: CatalogueOption,
+) -> None:
     """Show one decision with its evidence and the changes that it made."""
     with Catalogue.open(catalogue) as opened:
         row = opened.decision(number)
@@ -125,7 +131,7 @@ def export(
 
 @app.command("replay")
 def replay(
-    log: Annotated[Path, typer.Argument(metavar="LOG.jsonl")],
+    log: Annotated[Path, typer.Argument(metavar="LOG.jsonl", help="A log that was exported.")],
     catalogue: CatalogueOption,
     images: Annotated[
         Path | None, typer.Option(metavar="DIR", help="Folder to take the pictures from, found by content.")

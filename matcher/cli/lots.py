@@ -73,7 +73,7 @@ def show(lot: LotArgument, catalogue: CatalogueOption, format: FormatOption = "t
 @app.command("save")
 def save(
     lot: LotArgument,
-    target: Annotated[Path, typer.Argument(metavar="FILE.csv|.jsonl|.xlsx")],
+    target: Annotated[Path, typer.Argument(metavar="FILE.csv|.jsonl|.xlsx", help="Replaces an older one.")],
     catalogue: CatalogueOption,
     quiet: QuietOption = False,
 ) -> None:
@@ -86,7 +86,7 @@ def save(
 @app.command("sheet")
 def sheet(
     lot: LotArgument,
-    target: Annotated[Path, typer.Argument(metavar="FILE.pdf|.png")],
+    target: Annotated[Path, typer.Argument(metavar="FILE.pdf|.png", help="As .png a file a page.")],
     catalogue: CatalogueOption,
     quiet: QuietOption = False,
 ) -> None:
@@ -99,7 +99,7 @@ def sheet(
 @app.command("faces")
 def faces(
     lot: LotArgument,
-    target: Annotated[Path, typer.Argument(metavar="DIR")],
+    target: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to write them into.")],
     catalogue: CatalogueOption,
     quiet: QuietOption = False,
 ) -> None:

@@ -28,7 +28,7 @@ poses = typer.Typer(no_args_is_help=True, help="Merge and split poses; their cro
 subjects = typer.Typer(no_args_is_help=True, help="Names of sitters, and their spellings.")
 series = typer.Typer(no_args_is_help=True, help="What is known of a series.")
 
-PoseArgument = Annotated[str, typer.Argument(metavar="POSE")]
+PoseArgument = Annotated[str, typer.Argument(metavar="POSE", help="The pose's name, like P0001.")]
 
 
 @poses.command("merge")
@@ -121,8 +121,8 @@ def merge_subjects(
 
 @subjects.command("spelling")
 def spelling(
-    subject: Annotated[str, typer.Argument(metavar="NAME")],
-    other: Annotated[str, typer.Argument(metavar="SPELLING")],
+    subject: Annotated[str, typer.Argument(metavar="NAME", help="A name that the catalogue knows the sitter by.")],
+    other: Annotated[str, typer.Argument(metavar="SPELLING", help="Another spelling of it.")],
     catalogue: CatalogueOption,
     by: ByOption = None,
     note: NoteOption = "",
@@ -156,9 +156,9 @@ def _size(row: catalogue_series.SeriesRow) -> str:
 def set_series(
     name: Annotated[str, typer.Argument(metavar="SERIES", help="Its id, as records name it.")],
     catalogue: CatalogueOption,
-    title: Annotated[str | None, typer.Option()] = None,
-    issuer: Annotated[str | None, typer.Option()] = None,
-    years: Annotated[str | None, typer.Option()] = None,
+    title: Annotated[str | None, typer.Option(help="What the series is called.")] = None,
+    issuer: Annotated[str | None, typer.Option(help="Who issued it.")] = None,
+    years: Annotated[str | None, typer.Option(help="When: 1884-1889.")] = None,
     width_mm: Annotated[str | None, typer.Option(help="Nominal width of its cards.")] = None,
     height_mm: Annotated[str | None, typer.Option(help="Nominal height of its cards.")] = None,
     about: Annotated[str | None, typer.Option(help="A remark on the series.")] = None,

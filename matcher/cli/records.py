@@ -107,7 +107,7 @@ FieldsOption = Annotated[
 def search(
     name: Annotated[str, typer.Argument(metavar="NAME", help="As you remember it; a few letters may be wrong.")],
     catalogue: CatalogueOption,
-    limit: Annotated[int, typer.Option(min=1, max=500)] = 10,
+    limit: Annotated[int, typer.Option(min=1, max=500, help="At most so many records.")] = 10,
     format: FormatOption = "table",
 ) -> None:
     """Find records by a name, however it is spelt."""

@@ -15,7 +15,7 @@ from matcher.cli.shared import CatalogueOption, QuietOption, messages
 def serve(
     catalogue: CatalogueOption,
     host: Annotated[str, typer.Option(help="Address to listen on.")] = "127.0.0.1",
-    port: Annotated[int, typer.Option(min=0, max=65535)] = 8760,
+    port: Annotated[int, typer.Option(min=0, max=65535, help="Port to listen on.")] = 8760,
     workers: Annotated[int | None, typer.Option(min=1, help="Processes that identify.")] = None,
     scans: Annotated[
         Path | None, typer.Option(exists=True, file_okay=False, help="Folder whose scans may be taken as lots.")
