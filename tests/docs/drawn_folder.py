@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -49,5 +48,5 @@ def _scanned(copy: Copy, number: int) -> bytes:
 def _photographed(copy: Copy, scene: Scene, number: int) -> bytes:
     size = FaceSize()
     scale = needed_px_per_mm(scene, (size.width_mm, size.height_mm))
-    shot = photograph(draw_card(copy, scale), replace(scene), np.random.default_rng([number, 4]))
+    shot = photograph(draw_card(copy, scale), scene, np.random.default_rng([number, 4]))
     return write_photo(shot, scene)

@@ -62,7 +62,7 @@ def test_files_and_folders_exist(name: str) -> None:
     assert [path for path in paths_in(text) if not list(ROOT.glob(path))] == []
     assert [path for path in linked_in(text) if not ((ROOT / name).parent / path).exists()] == []
     there = {path.name for path in FILES} | {path.name for path in ROOT.iterdir()}
-    assert file_names_in(text) <= there | {"vocabulary.json"}, file_names_in(text) - there
+    assert file_names_in(text) <= there, file_names_in(text) - there
 
 
 @pytest.mark.parametrize("name", NAMES)

@@ -15,7 +15,6 @@ import matcher
 from matcher import (
     Catalogue,
     CatalogueError,
-    FaceSize,
     Identification,
     Settings,
     UnreadablePhoto,
@@ -176,7 +175,3 @@ def test_corners_must_be_four(catalogue: Catalogue, scans: Path) -> None:
         identify(scans / "scan0.png", catalogue, corners=[[0, 0], [9, 0], [9, 9]])
     with pytest.raises(UnreadablePhoto, match="outline"):
         identify(scans / "scan0.png", catalogue, corners=[[0, 0], [9, 0], [9, 9], [0, 9]])
-
-
-def test_a_face_of_another_size_is_asked_for_by_settings() -> None:
-    assert Settings(face=FaceSize(width_mm=64, height_mm=100)).face.aspect == 0.64

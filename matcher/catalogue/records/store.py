@@ -74,8 +74,9 @@ class Catalogue(CatalogueReader):
         return catalogue
 
     @classmethod
-    def make_in(cls, folder: Path) -> Catalogue:
+    def make_in(cls, folder: str | os.PathLike[str]) -> Catalogue:
         """A new catalogue in a folder that is there, in an SQLite file of its own whatever address is set."""
+        folder = Path(folder)
         catalogue = cls(folder, database.open_engine(database.own_url(folder), create=True), Settings())
         catalogue._bring_up_to_date(create=True)
         return catalogue
