@@ -36,6 +36,14 @@ def command_lines(text: str) -> Iterator[list[str]]:
                 yield shlex.split(line.removeprefix("$ "), comments=True)[1:]
 
 
+def script_lines(text: str) -> Iterator[list[str]]:
+    """Every `scripts/...` that stands in a block, as words."""
+    for block in blocks(text):
+        for line in block.splitlines():
+            if line.startswith("scripts/"):
+                yield shlex.split(line.removeprefix("scripts/"), comments=True)
+
+
 def command_mentions(text: str) -> Iterator[list[str]]:
     """Every `platekin ...` in the running text, as words."""
     for mention in re.findall(r"`platekin ([^`]+)`", text):

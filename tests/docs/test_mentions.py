@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import re
+from argparse import ArgumentParser
+from contextlib import suppress
+from importlib import import_module
 from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
 
-from tests.docs.documents import NAMES, ROOT, command_lines, command_mentions, tables, text_of
+from tests.docs.documents import NAMES, ROOT, command_lines, command_mentions, script_lines, tables, text_of
 from tests.docs.reference import commands
 
 TOP = ("matcher", "api", "tests", "scripts", "reference_demo", ".github", ".ci")
@@ -83,6 +86,46 @@ def test_every_script_is_named() -> None:
     scripts = {path.name for path in (ROOT / "scripts").iterdir() if path.is_file() and "." not in path.name}
     assert len(scripts) > 5
     assert [name for name in scripts if f"scripts/{name}`" not in DOCUMENTS["DEVELOPERS.md"]] == []
+
+
+def parser_of(script: str) -> ArgumentParser | None:
+    """The parser of the module that a script runs; None where it runs no module of the lab."""
+    module = re.search(r"\bmatcher\.lab\.[\w.]+", (ROOT / "scripts" / script).read_text(encoding="utf-8"))
+    if module is None:
+        return None
+    made: list[ArgumentParser] = []
+
+    def stop(parser: ArgumentParser, *_: object, **__: object) -> None:
+        made.append(parser)
+        raise Stopped
+
+    with pytest.MonkeyPatch.context() as patched, suppress(Stopped):
+        patched.setattr(ArgumentParser, "parse_args", stop)
+        import_module(module[0]).main()
+    return made[0]
+
+
+class Stopped(Exception):
+    """Raised in place of doing what a script does."""
+
+
+@pytest.mark.parametrize("name", ["DEVELOPERS.md", "matcher/lab/RESULTS.md"])
+def test_script_lines_are_understood(name: str) -> None:
+    lines = list(script_lines(DOCUMENTS[name]))
+    assert len(lines) > 5
+    for script, *words in lines:
+        parser = parser_of(script)
+        numbered = ["1" if word in ("FIRST", "LAST") else word for word in words]
+        if parser is not None:
+            parser.parse_args(numbered)
+
+
+def test_a_wrong_script_line_is_found(capsys: pytest.CaptureFixture[str]) -> None:
+    parser = parser_of("evaluate")
+    assert parser is not None
+    with pytest.raises(SystemExit):
+        parser.parse_args(["FOLDER", "--output", "DIR", "--demo"])
+    assert "--demo" in capsys.readouterr().err
 
 
 def test_every_variable_is_named() -> None:
