@@ -64,9 +64,10 @@ class CatalogueReferences:
 
     @classmethod
     def _read(cls, catalogue: Catalogue) -> Self:
+        folder = catalogue.folder
         # Read first: what is decided while the rest is being read must count as news.
         seen = catalogue.last_decision()
-        index = ReferenceIndex.open(catalogue.folder / "index", fingerprint())
+        index = ReferenceIndex.open(folder / "index", fingerprint())
         references = cls(catalogue, index, seen)
         synchronise(index, references._known, references._description)
         return references
