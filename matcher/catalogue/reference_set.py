@@ -7,6 +7,7 @@ and descriptions come when they are needed and the last ones used are kept.
 from __future__ import annotations
 
 import json
+import os
 from collections import defaultdict
 from functools import lru_cache
 from pathlib import Path
@@ -47,9 +48,23 @@ class CatalogueReferences:
         self.description = lru_cache(FACES_KEPT)(self._description)
 
     @classmethod
-    def open(cls, folder: Path, settings: Settings | None = None) -> Self:
+    def open(cls, folder: str | os.PathLike[str], settings: Settings | None = None) -> Self:
         """Open a catalogue for identifying; what the stored index lacks is added in memory."""
-        catalogue = Catalogue.open(folder, settings=settings)
+        return cls._read(Catalogue.open(folder, settings=settings))
+
+    @classmethod
+    def of(cls, catalogue: Catalogue) -> CatalogueReferences:
+        """The references of an opened catalogue: read at the first call and kept with it, brought up to date later."""
+        kept = catalogue.reference_set
+        if isinstance(kept, CatalogueReferences):
+            kept.refresh()
+            return kept
+        catalogue.reference_set = made = cls._read(catalogue)
+        return made
+
+    @classmethod
+    def _read(cls, catalogue: Catalogue) -> Self:
+        folder = catalogue.folder
         # Read first: what is decided while the rest is being read must count as news.
         seen = catalogue.last_decision()
         index = _stored_index(folder)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import io
+import os
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -67,16 +68,17 @@ class Photo:
 
 
 def read_photo(
-    source: Path | bytes, limits: PhotoLimits | None = None, name: str | None = None, page: int = 0
+    source: str | os.PathLike[str] | bytes, limits: PhotoLimits | None = None, name: str | None = None, page: int = 0
 ) -> Photo:
     """Decode a picture file, or its bytes, into an upright sRGB `Photo`.
 
-    page: which page of a TIFF or PDF; other files have one only.
+    source: the file's path, or the file's content. name: what messages call it; its path, if not given.
+    page: which page of a TIFF or PDF, from 0; other files have one only.
     Raises UnreadablePhoto (codes: missing_file, empty_file, file_too_large, not_an_image, truncated,
     too_many_pixels, too_small, animated) with a message that names the file and a remedy.
     """
     limits = limits or PhotoLimits()
-    name = name or (str(source) if isinstance(source, Path) else "photo")
+    name = name or _name_of(source)
     data = _checked_bytes(source, limits, name)
     image, reduced = open_page(data, limits, name, page)
     pixels = np.ascontiguousarray(_upright_srgb(image, reduced, name))
@@ -98,8 +100,12 @@ def to_grey(pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:
     return np.asarray(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
 
 
-def _checked_bytes(source: Path | bytes, limits: PhotoLimits, name: str) -> bytes:
-    data = _read_bytes(source, limits, name) if isinstance(source, Path) else source
+def _name_of(source: str | os.PathLike[str] | bytes) -> str:
+    return "photo" if isinstance(source, bytes) else os.fspath(source)
+
+
+def _checked_bytes(source: str | os.PathLike[str] | bytes, limits: PhotoLimits, name: str) -> bytes:
+    data = source if isinstance(source, bytes) else _read_bytes(Path(source), limits, name)
     _check_bytes(data, limits, name)
     return data
 

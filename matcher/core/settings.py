@@ -88,3 +88,4 @@ class Settings:
     ladder: LadderSettings = field(default_factory=LadderSettings)
     ocr: OcrSettings = field(default_factory=OcrSettings)
     top: int = 5
+    """Most candidates that an answer lists."""

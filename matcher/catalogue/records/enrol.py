@@ -7,6 +7,7 @@ same call may be made again and ends with the same catalogue. Originals are only
 from __future__ import annotations
 
 import hashlib
+import os
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing
 from dataclasses import dataclass, replace
@@ -30,15 +31,15 @@ from matcher.core.settings import Settings
 
 
 def enrol(
-    csv_path: Path,
-    folder: Path,
+    csv_path: str | os.PathLike[str],
+    folder: str | os.PathLike[str],
     settings: Settings | None = None,
     progress: Callable[[int, int], None] | None = None,
     workers: int | None = None,
     on_row: Callable[[RowOutcome], None] | None = None,
     prepare: Prepare = prepare_reference,
     who: Actor | None = None,
-    images: Path | None = None,
+    images: str | os.PathLike[str] | None = None,
     check: Callable[[Draft], None] | None = None,
     cluster: Cluster | None = None,
 ) -> EnrolReport:
@@ -53,7 +54,7 @@ def enrol(
     disk_full, newer_version, ...); what was stored before stays, and the same call goes on from there.
     """
     settings = settings or Settings()
-    table = read_table(csv_path, images)
+    table = read_table(Path(csv_path), None if images is None else Path(images))
     with Catalogue.open(folder, create=True, settings=settings) as catalogue, catalogue.writing():
         if check:
             with catalogue.reading() as connection:

@@ -35,6 +35,7 @@ from matcher.core.detect.detection import CardQuad
 from matcher.core.errors import CatalogueError, UnreadablePhoto
 from matcher.core.flatten import Face, flatten
 from matcher.core.photo import read_photo
+from matcher.core.reference_set import ReferenceSet
 from matcher.core.settings import Settings
 
 _RECORD = tuple(Record.__table__.columns)
@@ -92,6 +93,8 @@ class CatalogueReader:
         self.folder = folder
         self.settings = settings
         self._engine = engine
+        self.reference_set: ReferenceSet | None = None
+        """What `CatalogueReferences.of` has made of it, kept for the next time it is asked."""
 
     def records(self) -> tuple[RecordRow, ...]:
         """All records, by id."""

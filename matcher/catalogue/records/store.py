@@ -11,6 +11,7 @@ read_only, disk_full, damaged, unreachable, no_such_record, no_such_reference.
 
 from __future__ import annotations
 
+import os
 import uuid
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager, suppress
@@ -47,11 +48,13 @@ class Catalogue(CatalogueReader):
     """A catalogue folder, opened. Use `Catalogue.open`; close it, or use it as a context manager."""
 
     @classmethod
-    def open(cls, folder: Path, create: bool = False, settings: Settings | None = None) -> Catalogue:
+    def open(cls, folder: str | os.PathLike[str], create: bool = False, settings: Settings | None = None) -> Catalogue:
         """Open a catalogue; with `create`, make the folder and the database where they are missing.
 
-        A catalogue of an older version is brought up to date.
+        A catalogue of an older version is brought up to date. Raises CatalogueError (not_a_catalogue, newer_version,
+        read_only, damaged, unreachable).
         """
+        folder = Path(folder)
         url = database.database_url(folder)
         path = database.sqlite_path(url)
         with guarded(folder):
@@ -71,8 +74,9 @@ class Catalogue(CatalogueReader):
         return catalogue
 
     @classmethod
-    def make_in(cls, folder: Path) -> Catalogue:
+    def make_in(cls, folder: str | os.PathLike[str]) -> Catalogue:
         """A new catalogue in a folder that is there, in an SQLite file of its own whatever address is set."""
+        folder = Path(folder)
         catalogue = cls(folder, database.open_engine(database.own_url(folder), create=True), Settings())
         catalogue._bring_up_to_date(create=True)
         return catalogue
@@ -195,7 +199,7 @@ class Catalogue(CatalogueReader):
             add_record(entry.draft, record)
             return tuple(add_reference(entry.draft, record.record_id, a) for a in arrivals)
 
-    def restore_image(self, reference: ReferenceRow, path: Path) -> bool:
+    def restore_image(self, reference: ReferenceRow, path: str | os.PathLike[str]) -> bool:
         """Store a reference's image again where it was lost; `path` must hold the same bytes. Only inside `writing`.
 
         Returns whether it had been lost.
@@ -204,7 +208,7 @@ class Catalogue(CatalogueReader):
         if stored.is_file():
             return False
         with guarded(self.folder):
-            files.write_whole(stored, path.read_bytes())
+            files.write_whole(stored, Path(path).read_bytes())
         return True
 
     def remove_record(self, record_id: str, who: Actor | None = None, note: str = "") -> tuple[int, ...]:

@@ -12,7 +12,11 @@ from dataclasses import dataclass, field
 
 @dataclass(frozen=True)
 class Band:
-    """Scales in face pixels: detail between `fine` and `coarse` (Gaussian sigmas), compared in windows of `window`."""
+    """Which detail is compared, in face pixels.
+
+    fine, coarse: Gaussian sigmas of the band that holds the detail.
+    window:       Gaussian sigma of the windows in which it is compared.
+    """
 
     fine: float
     coarse: float

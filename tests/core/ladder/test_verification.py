@@ -273,7 +273,9 @@ def test_a_face_is_verified_against_references_that_no_catalogue_holds() -> None
     ]
     references = InMemory(faces, records)
     view = View(face_of(shown, noise=2, caption="J. Kelwick", seed=5))
-    found = {one.record.record_id: one for one in verify(view, references, UNSCALED, references.search(view.description))}
+    found = {
+        one.record.record_id: one for one in verify(view, references, UNSCALED, references.search(view.description))
+    }
     assert set(found) == {"V1", "V2", "V3", "V4"}
     assert found["V1"].pose_probability > 0.9 > 0.1 > found["V4"].pose_probability
     assert found["V1"].crop_probability > 0.9 > 0.1 > found["V3"].crop_probability
