@@ -58,6 +58,12 @@ def false_positives_at(scores: Numbers, truth: Truths, found: float = 0.95) -> f
     return float(false[true >= found - 1e-12].min())
 
 
+def cllr(log_odds: Numbers, truth: Truths) -> float:
+    """Cost of log likelihood ratios (natural logarithm), in bits (Bruemmer & du Preez 2006): 0 perfect, 1 says nothing."""
+    own, other = np.asarray(log_odds)[np.asarray(truth, bool)], np.asarray(log_odds)[~np.asarray(truth, bool)]
+    return float(0.5 * (np.logaddexp(0, -own).mean() + np.logaddexp(0, other).mean()) / np.log(2))
+
+
 def reliability(given: Numbers, truth: Truths) -> Reliability:
     """Calibration of stated probabilities 0..1."""
     from sklearn.metrics import brier_score_loss

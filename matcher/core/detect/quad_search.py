@@ -66,11 +66,18 @@ def _inside_first(
     if not full.any():
         return scores
     share = area(quads) / (picture.width * picture.height)
-    inside = (share > choice.rimmed_least) & (share < choice.rimmed_most) & (scores >= choice.rival)
-    inside &= _of_nominal_shape(picture, quads, size, choice)
     far = np.array([picture.width, picture.height]) - quads
-    inside &= np.minimum(quads, far).min(axis=(1, 2)) > choice.rim * max(picture.width, picture.height)
-    return np.where(full & inside.any(), choice.unlikely * scores, scores).astype(np.float32)
+    rim = np.minimum(quads, far).min(axis=(1, 2)) / max(picture.width, picture.height)
+    off = np.abs(np.log(true_ratio(quads, picture.width, picture.height) / size.aspect))
+    rimmed = (
+        (share > choice.rimmed_least)
+        & (share < choice.rimmed_most)
+        & (rim > choice.rim)
+        & (off < choice.shape_tolerance)
+    )
+    lying = (share > choice.lying_least) & (share < choice.rimmed_most) & (rim > choice.lid) & (off < choice.hand_cut)
+    seen = (rimmed | lying) & (scores >= choice.rival)
+    return np.where(full & seen.any(), choice.unlikely * scores, scores).astype(np.float32)
 
 
 def likely_first(

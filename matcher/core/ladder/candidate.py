@@ -25,7 +25,7 @@ class Confidence:
 
 @dataclass(frozen=True)
 class Candidate:
-    """One reference, how it was registered, and what was found on each rung."""
+    """One reference, how it was registered, and what was found on each rung; matches: features that agreed on the shortlist."""
 
     reference: KnownReference
     alignment: Alignment
@@ -34,6 +34,7 @@ class Candidate:
     caption: CaptionFinding | None = None
     copy: CopyFinding | None = None
     confidence: Confidence = Confidence()
+    matches: int = 0
 
     @property
     def record(self) -> KnownRecord:

@@ -175,7 +175,9 @@ def measure_crop(alignment: Alignment, size: FaceSize, settings: CropSettings | 
     sides, own = (np.linalg.norm(np.roll(one, -1, axis=0) - one, axis=1) for one in (landed, zone))
     # Sides come in the order top, right, bottom, left.
     stretch = float((sides[[1, 3]].sum() / own[[1, 3]].sum()) / (sides[[0, 2]].sum() / own[[0, 2]].sum()))
-    scale, card = round(1.0 / alignment.scale, 4), (size.width_mm, size.height_mm)
+    # By the areas: under perspective the transform's own entries tell the scale of its first pixel alone.
+    areas = [abs(cv2.contourArea(one.astype(np.float32))) for one in (zone, landed)]
+    scale, card = round(float(np.sqrt(areas[0] / max(areas[1], 1.0))), 4), (size.width_mm, size.height_mm)
     return Window(dx, dy, scale, round(sigma, 3), (left, top, right, bottom), round(stretch, 4), card)
 
 

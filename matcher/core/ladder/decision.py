@@ -60,8 +60,8 @@ def decide(
     if standing is None:
         reason = "no enrolled picture resembles this one"
         return Answer("new_pose", {}, Confidence(pose=0.0), (), (reason,))
-    compared = standing.ranked()
-    answer = _Decision(thresholds, standing, compared, reading.words if reading else "").answer()
+    compared, read = standing.ranked(), reading.words if reading else ""
+    answer = _Decision(thresholds, standing, compared, read, (settings or LadderSettings()).decision).answer()
     return replace(answer, candidates=best_of_each_record(compared)[:top], compared=compared)
 
 
@@ -73,6 +73,7 @@ class _Decision:
     standing: Standing
     compared: Sequence[Candidate]
     read: str
+    settings: DecisionSettings
 
     def answer(self) -> Answer:
         confidence = self.standing.confidence
@@ -86,6 +87,10 @@ class _Decision:
         poses, confidence = self.standing.poses, Confidence(pose=self.standing.confidence.pose)
         words = poses.lead.pose.words if poses.lead.pose else poses.lead.alignment.reason
         closest = f"closest enrolled pose {self.standing.pose}: {words}"
+        if not poses.evidence:
+            if max(candidate.matches for candidate in self.compared) < self.settings.least_matches:
+                return _made("new_pose", {}, confidence, closest, "no enrolled picture resembles this one")
+            return _made("undecided", {}, confidence, closest, "no enrolled picture could be compared with this one")
         if poses.most_alone <= 1 - self.thresholds.pose:
             return _made("new_pose", {}, confidence, closest)
         rivals = poses.most_alone >= self.thresholds.pose

@@ -24,11 +24,13 @@ class PoseEvidence:
     """What all of a pose's references say.
 
     probability: that the query shows this pose, before poses compete.
+    log_ratio:   of the likelihoods of what was seen, if it is one negative and if it is not; natural logarithm.
     lead:        the reference that speaks most nearly as all of them together.
     finding:     what that one showed.
     """
 
     probability: float
+    log_ratio: float
     lead: Candidate
     finding: PoseFinding
 
@@ -54,4 +56,7 @@ def _fused(
     expected = np.clip([found.expected for _, found in kept], 0.01, 0.99)
     together = float(np.average(odds, weights=expected / (1 - expected)))
     lead, finding = kept[int(np.abs(odds - together).argmin())]
-    return PoseEvidence(calibration.answered("pose", together), lead, finding)
+    if max(candidate.matches for candidate, _ in judged) < settings.weak_matches:
+        together -= settings.weak
+    stated = calibration.answered("pose", together + log_odds(settings.prior))
+    return PoseEvidence(float(np.clip(stated, 1 - settings.surest, settings.surest)), together, lead, finding)

@@ -1,14 +1,15 @@
 """Rung 1, pose: do the two faces come from one negative, or from two exposures?
 
 A `Registered` pair in, a `PoseFinding` out. Inliers and a good fit are no evidence: backdrop, props and mount are
-shared between negatives. What decides is whether the picture itself agrees everywhere it can be judged, compared with
-what the two prints' noise and fade allow, and whether the worst coherent patch still does: a moved arm before a shared
-backdrop is such a patch.
+shared between negatives. Nor is every difference: two prints of one negative have tones of their own, and creases,
+stickers and ink lie upon one card alone. What decides is whether the picture has moved: edges that go on elsewhere, a
+hand that is gone here and there again. `movement` sees it; correlation and its map are for people to look at.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -19,21 +20,25 @@ from matcher.core.align.view import picture_box
 from matcher.core.calibration import Calibration, log_gap
 from matcher.core.ladder.change_detector import DifferenceMap, compare, difference_features
 from matcher.core.ladder.local_ncc import STEP, CorrelationMap, correlation_map, pooled
+from matcher.core.ladder.movement import CELL, MovementMap, compare_movement, movement_features
 from matcher.core.ladder.registered import Registered
-from matcher.core.ladder.settings import LadderSettings, PoseSettings
+from matcher.core.ladder.settings import PoseSettings
 from matcher.core.settings import FaceSize
+
+Grey = NDArray[np.uint8]
 
 
 @dataclass(frozen=True)
 class PoseFinding:
-    """The picture's agreement.
+    """Whether the picture has moved.
 
     probability: that both faces come from one negative.
     agreement:   weighted mean correlation at the fine scale, and what one negative would give (expected).
     judged:      share of the face that could be judged.
-    map:         (height, width) / 2 float32 over the query face, 1 agrees, 0 disagrees, NaN cannot be judged.
+    damaged:     share of the picture that is laid over or lost on one of the cards, and says nothing.
+    map:         (height, width) / 2 float32 over the query face, 1 the same, 0 moved, NaN cannot be judged.
     features:    what the probability was computed from.
-    parts:       the pictures as they were compared, for rivals to be compared by.
+    compared:    the pictures as they were compared.
     """
 
     probability: float
@@ -42,22 +47,32 @@ class PoseFinding:
     judged: float
     map: NDArray[np.float32]
     features: dict[str, float]
-    parts: tuple[DifferenceMap, ...] = field(default=(), repr=False)
+    damaged: float = 0.0
+    compared: PictureComparison | None = field(default=None, repr=False, compare=False)
+
+    @property
+    def parts(self) -> tuple[DifferenceMap, ...]:
+        """The pictures as rivals are compared by, worked out when it is asked for."""
+        return (self.compared.difference,) if self.compared else ()
 
     @property
     def share(self) -> float:
-        """Share of the spots that can be judged where the pictures agree."""
+        """Share of the spots that can be judged where the pictures show the same."""
         judged = self.map[~np.isnan(self.map)]
         return float((judged > 0.5).mean()) if judged.size else 0.0
 
     @property
     def words(self) -> str:
-        found = f"the picture agrees over {100 * self.share:.0f} % of what can be judged"
-        found += f", {100 * self.judged:.0f} % of the face, correlated {self.agreement:.2f}"
-        found += f" where one negative would give {self.expected:.2f}"
+        damage = f"; {100 * self.damaged:.0f} % of it is damaged or covered on one card and does not count"
+        said = damage if self.damaged >= LEAST_DAMAGE else ""
         if self.probability >= 0.5:
-            return f"same negative: {found}"
-        return f"another exposure: {found}; {_place(self.map)}"
+            return f"same negative: nothing has moved in the {100 * self.judged:.0f} % of the face that can be judged{said}"
+        moved = self.compared.moved_words if self.compared else ""
+        return f"another exposure: the picture has moved{moved}{said}"
+
+
+LEAST_DAMAGE = 0.01
+"""Share of the picture from which damage is told; our own choice."""
 
 
 def judge_pose(pair: Registered, calibration: Calibration) -> PoseFinding | None:
@@ -74,7 +89,8 @@ def judge_pose(pair: Registered, calibration: Calibration) -> PoseFinding | None
         judged=compared.judged,
         map=_evidence_map(compared),
         features=features,
-        parts=(compared.part,),
+        damaged=compared.damaged,
+        compared=compared,
     )
 
 
@@ -82,26 +98,71 @@ def judge_pose(pair: Registered, calibration: Calibration) -> PoseFinding | None
 class PictureComparison:
     """Two registered pictures, compared over the query's picture box.
 
-    fine, medium: agreement at two scales.
-    part:         where the change detector sees something different.
-    size, box:    the face, and the rows and columns of it that were compared.
-    alignment:    by which they were registered.
-    settings:     with which they were compared.
+    query, reference: (height, width) uint8, the box of both.
+    mask:             (height, width) bool, what of it both show.
+    fine:             agreement at the fine scale.
+    movement:         what has moved, and what is damaged.
+    size, box:        the face, and the rows and columns of it that were compared.
+    alignment:        by which they were registered.
     """
 
+    query: Grey
+    reference: Grey
+    mask: NDArray[np.bool_]
     fine: CorrelationMap
-    medium: CorrelationMap
-    part: DifferenceMap
+    movement: MovementMap
     size: FaceSize
     box: tuple[slice, slice]
     alignment: Alignment
-    settings: LadderSettings
 
     @property
     def judged(self) -> float:
         """Share of the face that could be judged."""
-        whole = self.size.height * self.size.width / STEP**2
-        return float((self.fine.weight > 0).sum()) / whole
+        return (
+            float((self.movement.shown * (self.movement.damaged < 0.5)).sum())
+            * CELL**2
+            / (self.size.height * self.size.width)
+        )
+
+    @property
+    def damaged(self) -> float:
+        """Share of what both show that is laid over or lost on one of the two."""
+        movement = self.movement
+        return float((movement.damaged > 0.5).sum() / max(float(movement.shown.sum()), 1.0))
+
+    @cached_property
+    def difference(self) -> DifferenceMap:
+        """Where the two show different things at all: how two poses that both may fit are told apart."""
+        return compare("pictures", self.query, self.reference, self.mask)
+
+    @cached_property
+    def moved_words(self) -> str:
+        """Where on the face most has moved, and by how much."""
+        moved = self.movement.moved
+        spot = cv2.GaussianBlur(moved, (0, 0), SPOT_CELLS)
+        row, column = np.unravel_index(int(spot.argmax()), spot.shape)
+        top, left = (part.start // CELL for part in self.box)
+        down = ("upper", "middle", "lower")[min(2, int(3 * CELL * (row + top) / self.size.height))]
+        across = ("left", "centre", "right")[min(2, int(3 * CELL * (column + left) / self.size.width))]
+        far = _displacement(self.query, self.reference, moved) / self.size.px_per_mm
+        by = f", by about {far:.1f} mm" if 0.1 <= far <= MOST_FOLLOWED_MM else ""
+        return f" at the {down} {across}{by}"
+
+
+SPOT_CELLS = 4.0
+"""Gaussian sigma, cells, of the spot that is named: about a hand."""
+
+MOST_FOLLOWED_MM = 3.0
+"""A larger displacement is none that flow can follow: something else stands there. Our own choice."""
+
+
+def _displacement(query: Grey, reference: Grey, moved: NDArray[np.float32]) -> float:
+    """Median length, pixels, of the flow (Kroeger et al. 2016) between the two where it has moved."""
+    sides = [np.ascontiguousarray(grey) for grey in (query, reference)]
+    flow = cv2.DISOpticalFlow.create(cv2.DISOPTICAL_FLOW_PRESET_FAST).calc(*sides, None)
+    cells = cv2.resize(np.linalg.norm(flow, axis=2), moved.shape[::-1], interpolation=cv2.INTER_AREA)
+    where = moved > 0.5 * float(moved.max(initial=0.0))
+    return float(np.median(cells[where])) if where.any() else 0.0
 
 
 def compare_pictures(pair: Registered) -> PictureComparison | None:
@@ -111,13 +172,13 @@ def compare_pictures(pair: Registered) -> PictureComparison | None:
     mask = well_inside(pair.both_picture, settings.pose)[box]
     query, reference = pair.query.face.grey[box], pair.warped[box]
     greys = query.astype(np.float32), reference.astype(np.float32)
-    fine, medium = (
-        correlation_map(*greys, mask, band, settings.correlation) for band in (settings.pose.fine, settings.pose.medium)
-    )
-    if fine is None or medium is None:
+    fine = correlation_map(*greys, mask, settings.pose.fine, settings.correlation)
+    if fine is None:
         return None
-    part = compare("pictures", query, reference, mask)
-    return PictureComparison(fine, medium, part, size, box, pair.alignment, settings)
+    movement = compare_movement(query, reference, mask)
+    if movement.comparable < settings.pose.least_comparable:
+        return None
+    return PictureComparison(query, reference, mask, fine, movement, size, box, pair.alignment)
 
 
 def well_inside(mask: NDArray[np.bool_], settings: PoseSettings | None = None) -> NDArray[np.bool_]:
@@ -130,51 +191,34 @@ def well_inside(mask: NDArray[np.bool_], settings: PoseSettings | None = None) -
 
 
 def pose_features(compared: PictureComparison) -> dict[str, float]:
-    """What the probability is computed from: differences, shortfalls from agreement, the noise they are seen in."""
-    settings = compared.settings
-    # How well the whole was registered excuses a little; inliers say nothing: backdrops and mounts have plenty.
-    features = {"correlation": log_gap(1 - compared.alignment.correlation, 0.02)}
-    for name, part in (("fine", compared.fine), ("medium", compared.medium)):
-        mean, expected = part.mean(part.correlation), part.mean(part.expected)
-        features[f"{name}_mean"] = log_gap(1 - mean, 0.02)
-        features[f"{name}_expected"] = log_gap(1 - expected, 0.02)
-        features[f"{name}_shortfall"] = log_gap(expected - mean, 0.05)
-        features[f"{name}_detail_query"], features[f"{name}_detail_reference"] = np.log(part.detail)
-        for patch in settings.pose.patches_px:
-            worst = _worst_patch(part, patch)
-            features[f"{name}_worst_{patch:.0f}"] = log_gap(worst, 0.05)
-            # Besides its logarithm the shortfall itself: a patch that disagrees altogether settles the matter.
-            features[f"{name}_patch_{patch:.0f}"] = max(worst, 0.0) ** 2
-    return {**features, **difference_features([compared.part], settings.change)}
+    """What the probability is computed from: what has moved, what differs at all, and how far the two correlate beside what
+    their noise allows. Movement decides; the others tell how much it is to be believed."""
+    fine, difference = compared.fine, difference_features([compared.difference])
+    mean, expected = fine.mean(fine.correlation), fine.mean(fine.expected)
+    return {
+        **movement_features(compared.movement),
+        "correlation": log_gap(1 - compared.alignment.correlation, 0.02),
+        "fine_shortfall": log_gap(expected - mean, 0.05),
+        "fine_mean": log_gap(1 - mean, 0.02),
+        "fine_expected": log_gap(1 - expected, 0.02),
+        **{name: value for name, value in difference.items() if name not in SUMMED},
+    }
 
 
-def _worst_patch(part: CorrelationMap, sigma: float) -> float:
-    """Largest shortfall against what one negative would give, over any patch of `sigma` pixels with detail."""
-    shortfall = pooled((part.expected - part.correlation) * part.weight, sigma)
-    detail = pooled(part.weight, sigma)
-    judged = part.weight > 0
-    typical = float(detail[judged].mean()) if judged.any() else 1.0
-    dense = judged & (detail > 0.5 * float(np.median(detail[judged]))) if judged.any() else judged
-    # A third of the usual detail is added below: a bare patch must not win by dividing by next to nothing.
-    return float((shortfall / (detail + 0.3 * typical))[dense].max()) if dense.any() else 0.0
+SUMMED = ("differs_sum", "differs_all")
+"""Of the differences only the largest count: what is spread over the whole face is fading and grain."""
 
 
 def _evidence_map(compared: PictureComparison) -> NDArray[np.float32]:
-    """1 where the spot shows the same, 0 where something else, NaN where there is no detail to tell."""
+    """1 where the spot shows the same, 0 where it has moved, NaN where that cannot be told: no detail, or damage."""
     part, (rows, columns) = compared.fine, compared.box
-    differs = cv2.resize(compared.part.probability, part.weight.shape[::-1], interpolation=cv2.INTER_LINEAR)
-    judged = (part.weight > 0) & ((pooled(part.weight, 4.0) > 0.08) | (differs > 0.5))
+    moved, damaged = (
+        cv2.resize(one, part.weight.shape[::-1], interpolation=cv2.INTER_LINEAR)
+        for one in (compared.movement.moved, compared.movement.damaged)
+    )
+    judged = (part.weight > 0) & (damaged < 0.5) & ((pooled(part.weight, 4.0) > 0.08) | (moved > 0.5))
     whole = np.full((compared.size.height // STEP, compared.size.width // STEP), np.nan, np.float32)
     top, left = rows.start // STEP, columns.start // STEP
     height, width = judged.shape
-    whole[top : top + height, left : left + width] = np.where(judged, 1 - differs, np.nan)
+    whole[top : top + height, left : left + width] = np.where(judged, 1 - moved, np.nan)
     return whole
-
-
-def _place(evidence: NDArray[np.float32]) -> str:
-    """Where on the face the disagreement is worst, in words."""
-    gap = pooled(np.nan_to_num(1.0 - evidence, nan=0.0), 18.0)
-    row, column = np.unravel_index(int(gap.argmax()), gap.shape)
-    down = ("upper", "middle", "lower")[min(2, int(3 * row / gap.shape[0]))]
-    across = ("left", "centre", "right")[min(2, int(3 * column / gap.shape[1]))]
-    return f"they differ most at the {down} {across}"

@@ -37,21 +37,19 @@ class PoseRanking:
     def shares(self) -> dict[str, float]:
         """Probability of each pose once the likely ones have been compared with each other where they differ."""
         contenders = {candidate.record.pose: Contender(0.0, ()) for candidate in self.candidates}
-        contenders |= {name: Contender(one.probability, one.finding.parts) for name, one in self.evidence.items()}
+        rivals = [
+            name for name, one in self.evidence.items() if one.probability >= self.settings.head_to_head.challenges
+        ]
+        for name, one in self.evidence.items():
+            # Only where several poses may fit are they compared where they differ: that takes two networks' time a pair.
+            parts = one.finding.parts if len(rivals) > 1 and name in rivals else ()
+            contenders[name] = Contender(one.probability, parts)
         return share_odds(contenders, self.calibration, self.settings.head_to_head)
 
     @property
     def likeliest(self) -> str:
         """The pose that the answer is about. Raises ValueError where there is no candidate."""
         return max(self.shares, key=lambda name: self.shares[name])
-
-    @property
-    def likeliest_alone(self) -> str | None:
-        """The pose that is verified further: the likeliest before poses compete; None where none was judged.
-
-        Where another pose wins the comparison, that one's crops are not measured, and the answer stops at its crop.
-        """
-        return max(self.evidence, key=lambda name: self.evidence[name].probability, default=None)
 
     @property
     def most_alone(self) -> float:

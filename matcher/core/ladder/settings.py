@@ -138,17 +138,16 @@ class InkSettings:
 class PoseSettings:
     """`pose`.
 
-    fine, medium: fine detail tells exposures apart on strong prints, medium detail survives on faint ones. By hand; at
-                  a sigma of 1 px near-identical exposures were told apart best (AUROC 0.98 at 50 % residual contrast).
-    patches_px:   Gaussian sigmas of a coherent patch: about a hand, and about a head with shoulders. By hand; features
-                  are named after them.
-    seam_px:      left out along the edge of what both show: mounts, cut edges and glare end there. By hand.
+    fine:             the scale at which agreement is told: near-identical exposures were told apart best at a sigma of
+                      1 px (AUROC 0.98 at 50 % residual contrast).
+    seam_px:          left out along the edge of what both show: mounts, cut edges and glare end there. By hand.
+    least_comparable: share of the picture that must be shown on both and damaged on neither. Own choice: under a tenth
+                      holds no sitter.
     """
 
     fine: Band = Band(fine=1.0, coarse=5.0, window=7.0)
-    medium: Band = Band(fine=2.0, coarse=9.0, window=12.0)
-    patches_px: tuple[float, ...] = (10.0, 18.0)
     seam_px: int = 8
+    least_comparable: float = 0.08
 
 
 @dataclass(frozen=True)
@@ -235,10 +234,22 @@ class FusionSettings:
     least_correlation: a reference that correlates less than this share of the pose's best one was registered wrongly.
                        By hand.
     most_probable:     no single reference is surer than this: it would drown the others. By hand.
+    prior:             how likely a card's negative is enrolled before anything is compared; what pairs say is a likelihood
+                       ratio, and this is what turns it into a probability. Own choice: most cards that are asked about
+                       belong to a series that the catalogue covers.
+    weak_matches, weak: a pose of which fewer features agreed on the shortlist is less likely by this many nats. Of the demo's
+                       38 known cards none has fewer than 57, of its 9 strangers 8 have 26 or fewer: some four nats; less
+                       is taken, both being few.
+    surest:            no answer states more than this, or less than the rest: some hundreds of pairs a world cannot bear
+                       out more.
     """
 
     least_correlation: float = 0.8
     most_probable: float = 0.9999
+    prior: float = 0.6
+    weak_matches: int = 40
+    weak: float = 1.5
+    surest: float = 0.995
 
 
 @dataclass(frozen=True)
@@ -284,9 +295,12 @@ class DecisionSettings:
     """`decision`.
 
     caption_open: between these the comparison of inks leaves a caption open, and the words are read as well. By hand.
+    least_matches: features that must have agreed on the shortlist for a face that could not be registered to be open; with
+                  fewer it resembles nothing. As `FusionSettings.weak_matches`.
     """
 
     caption_open: tuple[float, float] = (0.03, 0.97)
+    least_matches: int = 40
 
 
 @dataclass(frozen=True)

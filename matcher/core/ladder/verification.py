@@ -41,9 +41,10 @@ def verify(
     """Register the shortlist's poses; then every crop of the best pose; then every caption of the best crop."""
     verifier = Verifier(view, references, calibration, settings or LadderSettings())
     candidates = poses_again(verifier, first_of_each_pose(verifier, hits))
-    pose = rank_poses(candidates, calibration, verifier.settings).likeliest_alone
-    if pose is None:
+    ranking = rank_poses(candidates, calibration, verifier.settings)
+    if not ranking.evidence:
         return candidates
+    pose = ranking.likeliest
     same_pose = [candidate for candidate in candidates if candidate.record.pose == pose]
     others = [candidate for candidate in candidates if candidate.record.pose != pose]
     same_pose = crops_again(verifier, every_crop(verifier, same_pose, pose))
@@ -125,10 +126,12 @@ def first_of_each_pose(verifier: Verifier, hits: Sequence[Hit]) -> list[Candidat
     for hit, known in _one_of_each_pose(verifier.references, hits, settings):
         certain = any(candidate.pose_probability >= settings.certain for candidate in candidates)
         if certain and hit.inliers < settings.far_fewer * most:
-            candidates.append(Candidate(known, Alignment.failed("not registered: another pose is all but certain")))
+            spared = Alignment.failed("not registered: another pose is all but certain")
+            candidates.append(Candidate(known, spared, matches=hit.inliers))
         else:
             thorough = not certain and len(candidates) < settings.thorough
-            candidates.append(verifier.pose(verifier.register(known, thorough=thorough)))
+            registered = replace(verifier.register(known, thorough=thorough), matches=hit.inliers)
+            candidates.append(verifier.pose(registered))
     return candidates
 
 

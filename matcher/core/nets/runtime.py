@@ -25,6 +25,11 @@ def infer(path: Path, **inputs: Floats) -> Floats:
     return np.asarray(_session(path).run(None, inputs)[0], np.float32)
 
 
+def infer_all(path: Path, **inputs: Floats) -> tuple[Floats, ...]:
+    """All of the network's outputs, in the file's order."""
+    return tuple(np.asarray(one, np.float32) for one in _session(path).run(None, inputs))
+
+
 @lru_cache(maxsize=8)
 def _session(path: Path) -> Any:
     """Read once a process; its weights never change."""

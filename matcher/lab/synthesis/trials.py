@@ -217,7 +217,7 @@ def _judged_rivals(
         by_words = kind == "captions"
         truth: dict[str, bool | None] = {"pose": True, "caption": right} if by_words else {"pose": right}
         yield Trial(kind, contrast, truth, alone)
-        parts.append(words if by_words else (compared.part,))
+        parts.append(words if by_words else (compared.difference,))
     yield Trial(kind, contrast, {RUNG: shows_first}, {RUNG: rival_features(parts[0], parts[1])})
 
 

@@ -141,20 +141,22 @@ def _rounded(values: NDArray[np.float64]) -> tuple[float, ...]:
     return tuple(round(float(value), 6) for value in values)
 
 
+def rung_json(model: RungModel) -> dict[str, Any]:
+    """One rung as `Calibration.load` reads it."""
+    return {
+        "names": model.names,
+        "centres": model.centres,
+        "scales": model.scales,
+        "weights": model.weights,
+        "intercept": model.intercept,
+    }
+
+
 def as_json(
     models: Mapping[str, RungModel], provenance: Mapping[str, object], answers: Mapping[str, PlattScaling] | None = None
 ) -> dict[str, Any]:
     """What `Calibration.load` reads."""
-    rungs = {
-        rung: {
-            "names": model.names,
-            "centres": model.centres,
-            "scales": model.scales,
-            "weights": model.weights,
-            "intercept": model.intercept,
-        }
-        for rung, model in models.items()
-    }
+    rungs = {rung: rung_json(model) for rung, model in models.items()}
     scaled = {rung: (scaling.shift, scaling.slope) for rung, scaling in (answers or {}).items()}
     return {"provenance": provenance, "rungs": rungs, "answers": scaled}
 

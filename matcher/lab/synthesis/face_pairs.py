@@ -1,0 +1,189 @@
+"""Registered pairs of faces drawn as faces: the truth of every spot and of the pair known, a hundred times as fast as by
+printing, photographing and registering whole cards.
+
+A negative and, for a pair that differs, another moment or another picture in; two greys out, each with a print, a wear and
+a picture of its own, laid over each other but for what registering leaves. What the change detector learns from.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from matcher.lab.synthesis.picture_history import pictured, random_history
+from matcher.lab.synthesis.prints import Field, random_look, render_print, retouched, smooth_field
+from matcher.lab.synthesis.wear import KINDS, worn
+
+CELL = 4
+"""Pixels of a face that share one label."""
+
+SAME, MOVED, ON_QUERY, ON_REFERENCE, IGNORED = 0, 1, 2, 3, 255
+"""Labels of a cell: one thing, something else, laid over or lost on one of the two, or not to be learnt from."""
+
+TELLING_CELLS = 10
+"""A pair of two exposures is told apart only if so many cells that differ can be seen: some 1.5 square millimetres."""
+
+
+@dataclass(frozen=True)
+class DrawnFace:
+    """One picture of one card, flattened.
+
+    grey: (h, w) uint8. content: number of the exposure that it shows. opaque: (h, w) float32, what of it is laid over.
+    """
+
+    grey: NDArray[np.uint8]
+    content: int
+    opaque: Field
+
+
+@dataclass(frozen=True)
+class FacePair:
+    """Two faces laid over each other, and the truth.
+
+    shown: (h / CELL, w / CELL) bool, where both are. labels: its shape, uint8.
+    same:  whether both come from one negative; None where they do not, but hardly a spot that tells it can be seen.
+    """
+
+    query: DrawnFace
+    reference: DrawnFace
+    shown: NDArray[np.bool_]
+    labels: NDArray[np.uint8]
+    same: bool | None
+
+
+def windows_of(negatives: Sequence[NDArray[np.uint8]], size: tuple[int, int], rng: np.random.Generator) -> list[Field]:
+    """One window of pictures of one frame, each (h, w) 0..1 float32: some zoom, either way round, a plate's grain each."""
+    height, width = size
+    rows, columns = negatives[0].shape
+    scale = min(columns / width, rows / height) / np.exp(rng.uniform(0, 0.5))
+    x = rng.uniform(0, columns - width * scale)
+    y = rng.uniform(0, rows - height * scale) * rng.uniform(0, 1)
+    move = np.array([[scale, 0, x], [0, scale, y]])
+    flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
+    flip, coarse, strong = rng.random() < 0.5, float(rng.uniform(0.5, 1.1)), rng.uniform(0, 0.06)
+    views = []
+    for negative in negatives:
+        view = cv2.warpAffine(negative, move, (width, height), flags=flags, borderMode=cv2.BORDER_REFLECT)
+        grain = cv2.GaussianBlur(rng.standard_normal(size, dtype=np.float32), (0, 0), coarse)
+        grained = np.clip((view[:, ::-1] if flip else view) / 255 + grain * strong, 0, 1)
+        views.append(np.ascontiguousarray(grained, np.float32))
+    return views
+
+
+def faces_of(
+    contents: Sequence[tuple[int, Field]], rng: np.random.Generator, tone: float, wear: float
+) -> list[DrawnFace]:
+    """Each content printed, worn and pictured by itself; the first as references mostly are: scanned, kept better."""
+    faces = []
+    for place, (number, view) in enumerate(contents):
+        milder = rng.uniform(0, 1) if place == 0 else 1.0
+        card, opaque = _card(view, rng, tone * milder, wear * milder)
+        kind = rng.random() if place else 0.0
+        grey = pictured(card, random_history(rng, scanned=kind < 0.25, small=kind > 0.75), rng)
+        by = _residual(view.shape, rng)
+        faces.append(DrawnFace(np.rint(255 * _warped(grey, by)).astype(np.uint8), number, _warped(opaque, by)))
+    return faces
+
+
+def face_pairs(contents: Sequence[Field], faces: Sequence[DrawnFace], rng: np.random.Generator) -> Iterator[FacePair]:
+    """Every pair of `faces`; contents: the clean views by their numbers."""
+    differing: dict[tuple[int, int], NDArray[np.uint8]] = {}
+    for reference, query in combinations(faces, 2):
+        key = (reference.content, query.content)
+        if key not in differing:
+            differing[key] = _differs(contents[key[0]], contents[key[1]])
+        shown = _shown(query.grey.shape, rng)
+        labels = _labels(differing[key], query.opaque, reference.opaque, shown)
+        same = key[0] == key[1]
+        told = same or int((labels == MOVED).sum()) >= TELLING_CELLS
+        yield FacePair(query, reference, shown, labels, same if told else None)
+
+
+def _card(view: Field, rng: np.random.Generator, tone: float, wear: float) -> tuple[Field, Field]:
+    """One print of a view, worn: its reflectance, and what of it is laid over or lost."""
+    if tone > 0 and rng.random() < 0.12 * tone:
+        view = retouched(view, rng)
+    card = render_print(view, random_look(rng, tone), rng)
+    if rng.random() >= wear:
+        return card, np.zeros_like(card)
+    names = list(KINDS)
+    count = min(len(names), 1 + int(rng.poisson(0.7)))
+    return worn(card, [str(name) for name in rng.choice(names, count, replace=False)], rng, float(rng.uniform(0.1, 1)))
+
+
+def _differs(first: Field, second: Field) -> NDArray[np.uint8]:
+    """(h, w) uint8 of two clean views: `SAME`, `MOVED`, or `IGNORED` where it is a matter of opinion."""
+    if first is second:
+        return np.zeros(first.shape, np.uint8)
+
+    def detail(view: Field) -> Field:
+        return np.asarray(cv2.GaussianBlur(view, (0, 0), 1.0) - cv2.GaussianBlur(view, (0, 0), 8.0), np.float32)
+
+    def near(values: Field) -> Field:
+        return np.asarray(cv2.GaussianBlur(values, (0, 0), 3.5), np.float32)
+
+    a, b = detail(first), detail(second)
+    gone = near((a - b) ** 2)
+    level, share = np.sqrt(gone), gone / (near(a * a) + near(b * b) + 1e-5)
+    labels = np.full(first.shape, IGNORED, np.uint8)
+    labels[(level < 0.006) | (share < 0.03)] = SAME
+    labels[(level > 0.016) & (share > 0.25)] = MOVED
+    return labels
+
+
+def visibly_moved(first: Field, second: Field) -> int:
+    """Cells of two clean views, (h, w) 0..1 at a face's scale, that clearly show something else."""
+    return int((_differs(first, second) == MOVED).sum()) // CELL**2
+
+
+def _residual(shape: tuple[int, ...], rng: np.random.Generator) -> NDArray[np.float32]:
+    """(2, h, w) pixels: what registering leaves, mostly under half a pixel, smooth over the face."""
+    far = float(min(np.exp(rng.normal(np.log(0.35), 0.65)), 1.8))
+    return np.stack([far * smooth_field(shape, rng, int(rng.integers(1, 4))) for _ in range(2)])
+
+
+def _warped(field: Field, by: NDArray[np.float32]) -> Field:
+    rows, columns = np.mgrid[0 : field.shape[0], 0 : field.shape[1]].astype(np.float32)
+    return np.asarray(
+        cv2.remap(field, columns + by[0], rows + by[1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.float32
+    )
+
+
+def _shown(shape: tuple[int, ...], rng: np.random.Generator) -> NDArray[np.bool_]:
+    """Cells where both are shown: all of them, or what two windows of one negative have in common."""
+    height, width = (side // CELL for side in shape)
+    shown = np.ones((height, width), bool)
+    if rng.random() < 0.35:
+        top, bottom = (rng.random() < 0.5) * rng.uniform(0, 0.3, 2)
+        left, right = (rng.random() < 0.5) * rng.uniform(0, 0.2, 2)
+        shown[:] = False
+        shown[round(top * height) : round((1 - bottom) * height), round(left * width) : round((1 - right) * width)] = (
+            True
+        )
+    return shown
+
+
+def _labels(
+    differs: NDArray[np.uint8], on_query: Field, on_reference: Field, shown: NDArray[np.bool_]
+) -> NDArray[np.uint8]:
+    height, width = (side // CELL for side in differs.shape)
+
+    def cells(values: NDArray[np.floating]) -> NDArray[np.float32]:
+        return np.asarray(
+            cv2.resize(values.astype(np.float32), (width, height), interpolation=cv2.INTER_AREA), np.float32
+        )
+
+    moved, open_ = cells(differs == MOVED), cells(differs == IGNORED)
+    labels = np.full((height, width), SAME, np.uint8)
+    labels[(open_ > 0.5) | ((moved > 0.1) & (moved < 0.5))] = IGNORED
+    labels[moved >= 0.5] = MOVED
+    for label, opaque in ((ON_REFERENCE, cells(on_reference)), (ON_QUERY, cells(on_query))):
+        labels[(opaque > 0.08) & (opaque <= 0.3)] = IGNORED
+        labels[opaque > 0.3] = label
+    labels[~shown] = IGNORED
+    return labels

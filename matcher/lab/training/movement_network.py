@@ -1,0 +1,103 @@
+"""The network that tells movement from damage: two registered faces in, what each spot shows and whether all is one negative out.
+
+Both faces go through one encoder; its features are compared at every small displacement (a cost volume, as in FlowNet,
+Dosovitskiy et al. 2015), so that what has moved finds itself elsewhere, and what lies upon a card finds itself nowhere.
+"""
+
+from __future__ import annotations
+
+import torch
+from torch import nn
+from torch.nn import functional
+
+CLASSES = 4
+"""Same, moved, laid over or lost on the query, the same on the reference: `synthesis.face_pairs` numbers them."""
+
+FEATURES, DESCRIPTOR, DEEP = 32, 16, 64
+NEAR, FAR = 2, 3
+"""Displacements looked at, in cells of 4 pixels and of 8."""
+
+SHOWN_NOT = -30.0
+
+
+class MovementNetwork(nn.Module):
+    """query, reference: (n, 2, h, w), detail at equal contrast and tone; noise: (n, 2); shown: (n, 1, h / 4, w / 4).
+
+    Gives (n, 4, h / 4, w / 4) logits of the classes, and (n,) log odds that both come from one negative.
+    """
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.edges = nn.Conv2d(2, 16, 5, 2, 2)
+        self.parts = nn.Conv2d(16, FEATURES, 3, 2, 1)
+        self.noise = nn.Linear(2, FEATURES)
+        self.near = nn.Conv2d(FEATURES, FEATURES, 3, 1, 1)
+        self.describe = nn.Conv2d(FEATURES, DESCRIPTOR, 1)
+        near, far = (2 * NEAR + 1) ** 2, (2 * FAR + 1) ** 2
+        self.join = nn.Conv2d(2 * FEATURES + near, 48, 1)
+        self.down = nn.Conv2d(48, DEEP, 3, 2, 1)
+        self.deepen = nn.Conv2d(DEEP + far, DEEP, 1)
+        self.around = nn.ModuleList(nn.Conv2d(DEEP, DEEP, 3, 1, gap, gap) for gap in (1, 2, 4, 8))
+        self.whole = nn.Linear(DEEP, DEEP)
+        self.up = nn.Conv2d(DEEP, 48, 1)
+        self.last = nn.Conv2d(48, 48, 3, 1, 1)
+        self.classes = nn.Conv2d(48, CLASSES, 1)
+        self.telling = nn.Conv2d(DEEP, 8, 1)
+        self.pair = nn.Sequential(nn.Linear(8 + 8 + 5 + 2, 32), nn.ReLU(), nn.Linear(32, 1))
+
+    def encoded(self, face: torch.Tensor, noise: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:
+        seen = torch.relu(self.edges(face))
+        seen = torch.relu(self.parts(seen) + self.noise(noise)[:, :, None, None])
+        seen = torch.relu(self.near(seen)) + seen
+        return seen, self.describe(seen)
+
+    def forward(
+        self, query: torch.Tensor, reference: torch.Tensor, noise: torch.Tensor, shown: torch.Tensor
+    ) -> tuple[torch.Tensor, torch.Tensor]:
+        first, own = self.encoded(query, noise)
+        second, other = self.encoded(reference, noise.flip(1))
+        joined = torch.relu(self.join(torch.cat([first, second, displaced(own, other, NEAR)], 1)))
+        far = displaced(functional.avg_pool2d(own, 2), functional.avg_pool2d(other, 2), FAR)
+        deep = torch.relu(self.deepen(torch.cat([torch.relu(self.down(joined)), far], 1)))
+        for layer in self.around:
+            deep = torch.relu(layer(deep)) + deep
+        here = functional.avg_pool2d(shown, 2)
+        mean = (deep * here).sum((2, 3)) / (here.sum((2, 3)) + 1)
+        deep = deep + torch.relu(self.whole(mean))[:, :, None, None]
+        fine = joined + functional.interpolate(self.up(deep), scale_factor=2.0, mode="nearest")
+        fine = torch.relu(self.last(torch.relu(fine))) + fine
+        logits = self.classes(fine)
+        return logits, self.odds(logits, deep, shown, here, noise)
+
+    def odds(
+        self, logits: torch.Tensor, deep: torch.Tensor, shown: torch.Tensor, here: torch.Tensor, noise: torch.Tensor
+    ) -> torch.Tensor:
+        """Log odds of one negative, from the strongest movement at five sizes and from what tells beside it."""
+        moved = functional.softmax(logits, 1)[:, 1:2] * shown
+        sizes = [pooled_most(moved, size) for size in (1, 3, 7, 15, 31)]
+        telling = self.telling(deep)
+        strongest = torch.logsumexp((telling + SHOWN_NOT * (1 - here)).flatten(2), 2)
+        usual = (telling * here).sum((2, 3)) / (here.sum((2, 3)) + 1)
+        asked = torch.cat([strongest, usual, *sizes, noise], 1)
+        odds: torch.Tensor = self.pair(asked)
+        return odds[:, 0]
+
+
+def displaced(first: torch.Tensor, second: torch.Tensor, reach: int) -> torch.Tensor:
+    """(n, (2 reach + 1) squared, h, w): how alike the features are at every displacement up to `reach` cells."""
+    first = first / (first.square().sum(1, keepdim=True) + 1e-4).sqrt()
+    second = second / (second.square().sum(1, keepdim=True) + 1e-4).sqrt()
+    height, width = first.shape[2], first.shape[3]
+    wide = functional.pad(second, (reach, reach, reach, reach))
+    alike = [
+        (first * wide[:, :, row : row + height, column : column + width]).sum(1, keepdim=True)
+        for row in range(2 * reach + 1)
+        for column in range(2 * reach + 1)
+    ]
+    return torch.cat(alike, 1)
+
+
+def pooled_most(chance: torch.Tensor, size: int) -> torch.Tensor:
+    """(n, 1): log of the largest mean of `size` x `size` cells."""
+    mean = functional.avg_pool2d(chance, size, 1, size // 2) if size > 1 else chance
+    return torch.log(mean.amax((2, 3)) + 1e-3)
