@@ -153,8 +153,19 @@ class CatalogueReferences:
         return self._rows[reference_id]
 
     def search(self, description: Description) -> tuple[Hit, ...]:
-        """The shortlist for a face, the most matches first."""
-        return self.index.search(description)
+        """The shortlist for a face, the most matches first: so many references, and of no pose more than a few.
+
+        Cut by reference alone, forty pictures of one exposure would leave its near twin no place on it.
+        """
+        settings = self.index.settings
+        found: dict[str, int] = defaultdict(int)
+        kept: list[Hit] = []
+        for hit in self.index.search(description, settings.voting.checked + settings.by_hash):
+            known = self._known.get(hit.reference_id)
+            if known is not None and found[known.record.pose] < settings.of_one_pose:
+                found[known.record.pose] += 1
+                kept.append(hit)
+        return tuple(kept[: settings.shortlist])
 
     def of_pose(self, pose: str) -> tuple[KnownReference, ...]:
         """All references of a pose, the most legible first."""

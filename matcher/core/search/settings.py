@@ -61,6 +61,8 @@ class SearchSettings:
     """References with the nearest perceptual hashes, which are on the list whatever the descriptors say; own choice."""
     shortlist: int = 12
     """References on the shortlist; own choice."""
+    of_one_pose: int = 4
+    """Of them, so many at the most of one pose; own choice: the clearest of a few is compared, others when in doubt."""
     save_every: int = 50_000
     """References added between two savings while a large index is built, so that a break costs little; own choice."""
     voting: VotingSettings = VotingSettings()
