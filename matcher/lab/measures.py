@@ -59,7 +59,10 @@ def false_positives_at(scores: Numbers, truth: Truths, found: float = 0.95) -> f
 
 
 def cllr(log_odds: Numbers, truth: Truths) -> float:
-    """Cost of log likelihood ratios (natural logarithm), in bits (Bruemmer & du Preez 2006): 0 perfect, 1 says nothing."""
+    """Cost of log likelihood ratios (natural logarithm), in bits: 0 perfect, 1 as good as saying nothing.
+
+    Bruemmer & du Preez 2006.
+    """
     own, other = np.asarray(log_odds)[np.asarray(truth, bool)], np.asarray(log_odds)[~np.asarray(truth, bool)]
     return float(0.5 * (np.logaddexp(0, -own).mean() + np.logaddexp(0, other).mean()) / np.log(2))
 

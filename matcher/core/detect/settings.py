@@ -143,7 +143,7 @@ class ChoiceSettings:
     print leaves so much of its mount on all four sides; own choice. Of 30 drawn scans on a plain lid with a rim of 5 to
     9 mm, 7 were taken for the full picture without this rule, and none of 40 with it."""
     hand_cut: float = 0.12
-    """Largest difference, as a natural logarithm, from the nominal proportions of a card that was trimmed; own choice."""
+    """Largest difference, as a natural logarithm, from the nominal proportions of a trimmed card; own choice."""
     rival: float = 0.4
     """Score from which another quad is a rival to the full picture; own choice."""
     rival_of_size: float = 0.2

@@ -6,8 +6,8 @@
     copy     the very same physical card?
 
 `verification` knows which references are asked about what, and hands each rung a `registered` pair. The rungs measure
-(`local_ncc`, `ink_correlation` and `change_detector` are their rulers), `calibration` turns measurements into
-probabilities. `pose_ranking` says which pose the card shows (`fusion`: several references of one pose; `head_to_head`:
-poses against each other), `standing` does so for every rung, and `decision` where the answer stops. `settings` holds
-every number.
+(`movement`, `local_ncc`, `ink_correlation` and `change_detector` are their rulers), `calibration` turns measurements
+into probabilities. `pose_ranking` says which pose the card shows (`fusion`: several references of one pose;
+`head_to_head`: poses against each other), `standing` does so for every rung, and `decision` where the answer stops.
+`settings` holds every number.
 """

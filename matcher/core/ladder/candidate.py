@@ -25,7 +25,10 @@ class Confidence:
 
 @dataclass(frozen=True)
 class Candidate:
-    """One reference, how it was registered, and what was found on each rung; matches: features that agreed on the shortlist."""
+    """One reference, how it was registered, and what was found on each rung.
+
+    matches: features that agreed on the shortlist.
+    """
 
     reference: KnownReference
     alignment: Alignment

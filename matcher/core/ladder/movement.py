@@ -1,10 +1,11 @@
 """Has the sitter moved, or does something lie upon a card? A small network's word on two registered faces.
 
 Two greys of one frame in, a `MovementMap` out: for every spot how likely it shows the same thing, something that has
-moved, or what was laid over or lost on either card; and for the pair the log odds of one negative. Another exposure is a
-displacement of the picture: edges go on elsewhere. What lies upon a card belongs to nothing on the other one, and says
-nothing about the exposure. The network learnt it on drawn prints, wear and movements (`lab/training/train_movement.py`);
-its features are compared at every small displacement, so that what has moved finds itself again.
+moved, or what was laid over or lost on either card; and for the pair the log odds of one negative. Another exposure is
+a displacement of the picture: edges go on elsewhere. What lies upon a card belongs to nothing on the other one, and
+says nothing about the exposure. The network learnt it on drawn prints, wear and movements
+(`lab/training/train_movement.py`); its features are compared at every small displacement, so that what has moved finds
+itself again.
 
 The constants here are the shape of what the network was trained on: they change with the weights alone.
 """
@@ -98,7 +99,7 @@ def compare_movement(query: Grey, reference: Grey, mask: NDArray[np.bool_]) -> M
 
 
 def movement_features(found: MovementMap) -> dict[str, float]:
-    """What the pose's probability is computed from: the network's log odds, and how large and sure the largest movement is."""
+    """What the pose's probability is computed from: the network's log odds, how large and sure the largest movement."""
     moved = found.moved
     features = {"odds": float(np.clip(found.log_odds, -12, 12)), "moved_most": log_gap(float(moved.max()), 0.01)}
     for size in SPOTS_PX:
@@ -113,4 +114,5 @@ def toned(grey: Grey) -> Floats:
     """A face's tones about their median, in units of their usual spread: flat losses, ink and paper stand out."""
     values = grey.astype(np.float32)
     low, middle, high = np.percentile(values[::4, ::4], [25, 50, 75])
-    return np.clip((values - middle) / np.float32(high - low + 8), -TONE_LIMIT, TONE_LIMIT).astype(np.float32)
+    even = np.clip((values - middle) / np.float32(high - low + 8), -TONE_LIMIT, TONE_LIMIT)
+    return np.asarray(even, np.float32)

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Any
 
 import cv2
 import numpy as np
@@ -66,7 +67,8 @@ class PoseFinding:
         damage = f"; {100 * self.damaged:.0f} % of it is damaged or covered on one card and does not count"
         said = damage if self.damaged >= LEAST_DAMAGE else ""
         if self.probability >= 0.5:
-            return f"same negative: nothing has moved in the {100 * self.judged:.0f} % of the face that can be judged{said}"
+            where = f"the {100 * self.judged:.0f} % of the face that can be judged"
+            return f"same negative: nothing has moved in {where}{said}"
         moved = self.compared.moved_words if self.compared else ""
         return f"another exposure: the picture has moved{moved}{said}"
 
@@ -159,7 +161,9 @@ MOST_FOLLOWED_MM = 3.0
 def _displacement(query: Grey, reference: Grey, moved: NDArray[np.float32]) -> float:
     """Median length, pixels, of the flow (Kroeger et al. 2016) between the two where it has moved."""
     sides = [np.ascontiguousarray(grey) for grey in (query, reference)]
-    flow = cv2.DISOpticalFlow.create(cv2.DISOPTICAL_FLOW_PRESET_FAST).calc(*sides, None)
+    # Without a flow to start from, which OpenCV's type information does not know.
+    follower: Any = cv2.DISOpticalFlow.create(cv2.DISOPTICAL_FLOW_PRESET_FAST)
+    flow = follower.calc(*sides, None)
     cells = cv2.resize(np.linalg.norm(flow, axis=2), moved.shape[::-1], interpolation=cv2.INTER_AREA)
     where = moved > 0.5 * float(moved.max(initial=0.0))
     return float(np.median(cells[where])) if where.any() else 0.0
@@ -191,8 +195,8 @@ def well_inside(mask: NDArray[np.bool_], settings: PoseSettings | None = None) -
 
 
 def pose_features(compared: PictureComparison) -> dict[str, float]:
-    """What the probability is computed from: what has moved, what differs at all, and how far the two correlate beside what
-    their noise allows. Movement decides; the others tell how much it is to be believed."""
+    """What the probability is computed from: what has moved, what differs at all, and how far the two correlate beside
+    what their noise allows. Movement decides; the others tell how much it is to be believed."""
     fine, difference = compared.fine, difference_features([compared.difference])
     mean, expected = fine.mean(fine.correlation), fine.mean(fine.expected)
     return {

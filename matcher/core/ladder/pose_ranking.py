@@ -41,7 +41,7 @@ class PoseRanking:
             name for name, one in self.evidence.items() if one.probability >= self.settings.head_to_head.challenges
         ]
         for name, one in self.evidence.items():
-            # Only where several poses may fit are they compared where they differ: that takes two networks' time a pair.
+            # Only where several poses may fit are they compared where they differ: that takes a network's time each.
             parts = one.finding.parts if len(rivals) > 1 and name in rivals else ()
             contenders[name] = Contender(one.probability, parts)
         return share_odds(contenders, self.calibration, self.settings.head_to_head)

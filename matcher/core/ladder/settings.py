@@ -234,14 +234,15 @@ class FusionSettings:
     least_correlation: a reference that correlates less than this share of the pose's best one was registered wrongly.
                        By hand.
     most_probable:     no single reference is surer than this: it would drown the others. By hand.
-    prior:             how likely a card's negative is enrolled before anything is compared; what pairs say is a likelihood
-                       ratio, and this is what turns it into a probability. Own choice: most cards that are asked about
-                       belong to a series that the catalogue covers.
-    weak_matches, weak: a pose of which fewer features agreed on the shortlist is less likely by this many nats. Of the demo's
-                       38 known cards none has fewer than 57, of its 9 strangers 8 have 26 or fewer: some four nats; less
-                       is taken, both being few.
-    surest:            no answer states more than this, or less than the rest: some hundreds of pairs a world cannot bear
-                       out more.
+    prior:             how likely a card's negative is enrolled before anything is compared; what pairs say is a
+                       likelihood ratio, and this is what turns it into a probability. Own choice: most cards that are
+                       asked about belong to a series that the catalogue covers.
+    weak_matches:      features that should have agreed on the shortlist. Of the demo's 38 known cards none has fewer
+                       than 57, of its 9 strangers 8 have 26 or fewer.
+    weak:              a pose of which fewer agreed is less likely by this many nats. The demo says some four; less is
+                       taken, its cards being few.
+    surest:            no answer states more than this, or less than the rest: some hundreds of pairs a world cannot
+                       bear out more.
     """
 
     least_correlation: float = 0.8
@@ -295,8 +296,8 @@ class DecisionSettings:
     """`decision`.
 
     caption_open: between these the comparison of inks leaves a caption open, and the words are read as well. By hand.
-    least_matches: features that must have agreed on the shortlist for a face that could not be registered to be open; with
-                  fewer it resembles nothing. As `FusionSettings.weak_matches`.
+    least_matches: features that must have agreed on the shortlist for a face that could not be registered to be open;
+                  with fewer it resembles nothing. As `FusionSettings.weak_matches`.
     """
 
     caption_open: tuple[float, float] = (0.03, 0.97)

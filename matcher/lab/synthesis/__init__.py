@@ -4,10 +4,14 @@ What is on a card:
     negatives       any photograph               -> a negative; another exposure of it
     chance          a random generator           -> window, wear, scene
     words           a random generator           -> captions, and small changes to them
+    prints          a view of a plate + a look   -> one print's own rendering: tone, softness, retouching, screen
+    movement        a view of a plate            -> the view of a plate exposed seconds later
     lettering       a print + a `Caption`        -> the print with the words on it
     printing        negative + window + words    -> fresh `Card`
     ageing          `Card` + `Age`               -> old `Card`
     damage          a grid in mm                 -> stains, foxing, scratches, creases, worn corners
+    wear            a print's greys              -> the worn greys, and what was laid over or lost
+    strokes         a canvas                     -> what wear is drawn with
     backs           `Card`                       -> its back
 
 How it is taken:
@@ -21,12 +25,15 @@ How it is taken:
     scanning        `Card`                       -> `Shot` of a flatbed scanner
     staging         a type of scene              -> `Staged`: cards on anything, or none
     pages           many cards                   -> `Staged`: a flatbed page
+    picture_history  a card's greys              -> a camera's or a sales page's greys
     textures        shape                        -> noise that the others are made of
 
 What is learnt from:
     trials          negatives                    -> `Trial`s: the rungs' features with the right answer
     training_pairs  negatives                    -> registered pairs with the truth of every spot
     sides           negatives                    -> fronts and backs as they are cut out
+    face_pairs      views of plates              -> registered faces with the truth of every spot, fast
+    worlds          negatives                    -> cards that differ in one way each, gone the whole way
 
 Everything is a pure function of its arguments and of an explicit `numpy.random.Generator`. One physical copy
 is one seed (`make_copy`): printed and aged again at another resolution it has the same stains.

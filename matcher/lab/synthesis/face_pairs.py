@@ -1,8 +1,8 @@
-"""Registered pairs of faces drawn as faces: the truth of every spot and of the pair known, a hundred times as fast as by
-printing, photographing and registering whole cards.
+"""Registered pairs of faces drawn as faces, a hundred times as fast as printing, photographing and registering cards.
 
-A negative and, for a pair that differs, another moment or another picture in; two greys out, each with a print, a wear and
-a picture of its own, laid over each other but for what registering leaves. What the change detector learns from.
+The truth of every spot and of the pair is known. A negative and, for a pair that differs, another moment or another
+picture in; two greys out, each with a print, a wear and a picture of its own, laid over each other but for what
+registering leaves. What the movement network learns from.
 """
 
 from __future__ import annotations
@@ -57,7 +57,10 @@ class FacePair:
 
 
 def windows_of(negatives: Sequence[NDArray[np.uint8]], size: tuple[int, int], rng: np.random.Generator) -> list[Field]:
-    """One window of pictures of one frame, each (h, w) 0..1 float32: some zoom, either way round, a plate's grain each."""
+    """One window of pictures of one frame, each (h, w) float32 0..1.
+
+    Some zoom, either way round, and a plate's grain of its own each.
+    """
     height, width = size
     rows, columns = negatives[0].shape
     scale = min(columns / width, rows / height) / np.exp(rng.uniform(0, 0.5))

@@ -26,6 +26,17 @@ def negative_of(path: Path, width: int = 900) -> Picture:
     return np.asarray(cv2.resize(middle, (width, round(width / 0.6)), interpolation=cv2.INTER_CUBIC), np.uint8)
 
 
+def grey_picture(path: Path, longest: int = 640) -> Picture:
+    """(h, w) uint8 grey: the whole photograph, brought down to `longest` pixels a side where it is larger."""
+    grey = read_photo(path).grey
+    scale = longest / max(grey.shape)
+    return (
+        np.asarray(cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), np.uint8)
+        if scale < 1
+        else grey
+    )
+
+
 def another_exposure(negative: Picture, rng: np.random.Generator) -> Picture:
     """One to three spots of (h, w) uint8 changed, each as by a limb or as by an expression."""
     for _ in range(int(rng.integers(1, 4))):

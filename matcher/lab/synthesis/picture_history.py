@@ -65,7 +65,7 @@ def random_history(rng: np.random.Generator, scanned: bool = False, small: bool 
 
 
 def pictured(card: Field, history: PictureHistory, rng: np.random.Generator) -> Field:
-    """The picture of a card with this history, at the face's size; of what a mark of the page covers see `watermark`."""
+    """The picture of a card with this history, at the face's size."""
     h = history
     keep = h.contrast * (1 + h.unevenness * 0.6 * smooth_field(card.shape, rng))
     dark = rng.uniform(0.1, 0.3)
@@ -83,12 +83,12 @@ def pictured(card: Field, history: PictureHistory, rng: np.random.Generator) -> 
     grey = _sensed(np.asarray(grey, np.float32), h, rng)
     bytes_ = np.clip(255 * grey, 0, 255).astype(np.uint8)
     if h.mapped:
-        bytes_ = cv2.createCLAHE(h.mapped, (4, 8)).apply(bytes_)
+        bytes_ = np.asarray(cv2.createCLAHE(h.mapped, (4, 8)).apply(bytes_), np.uint8)
     _, file = cv2.imencode(".jpg", bytes_, [cv2.IMWRITE_JPEG_QUALITY, h.quality])
-    grey = np.asarray(cv2.imdecode(file, cv2.IMREAD_GRAYSCALE), np.float32) * np.float32(1 / 255)
+    seen = np.asarray(cv2.imdecode(file, cv2.IMREAD_GRAYSCALE), np.float32) * np.float32(1 / 255)
     if small != size:
-        grey = np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_CUBIC), np.float32)
-    return np.clip(grey, 0, 1).astype(np.float32)
+        seen = np.asarray(cv2.resize(seen, size, interpolation=cv2.INTER_CUBIC), np.float32)
+    return np.asarray(np.clip(seen, 0, 1), np.float32)
 
 
 def _sensed(grey: Field, h: PictureHistory, rng: np.random.Generator) -> Field:
@@ -99,7 +99,7 @@ def _sensed(grey: Field, h: PictureHistory, rng: np.random.Generator) -> Field:
     if h.noise:
         noise = rng.standard_normal(grey.shape, dtype=np.float32)
         if h.noise_size:
-            noise = cv2.GaussianBlur(noise, (0, 0), h.noise_size)
+            noise = np.asarray(cv2.GaussianBlur(noise, (0, 0), h.noise_size), np.float32)
             noise *= np.float32(2 * np.sqrt(np.pi) * h.noise_size)
         grey = grey + np.float32(h.noise) * noise
     if h.sharpened:

@@ -77,7 +77,7 @@ def render_print(view: Field, look: PrintLook, rng: np.random.Generator) -> Fiel
     if low or high:
         tones = np.clip((tones - low) / max(1 - low - high, 0.2), 0, 1)
     if look.softness:
-        tones = cv2.GaussianBlur(tones, (0, 0), max(look.softness, 0.2))
+        tones = np.asarray(cv2.GaussianBlur(tones, (0, 0), max(look.softness, 0.2)), np.float32)
     if look.acutance:
         tones = tones + np.float32(look.acutance) * (tones - cv2.GaussianBlur(tones, (0, 0), 1.8))
     if look.screen:
@@ -95,7 +95,7 @@ def characteristic(exposure: Field, look: PrintLook) -> Field:
     rising = np.logaddexp(0, (x - np.float32(0.02)) / dark) * dark
     level = 1 - np.logaddexp(0, (1 - rising) / light) * light
     # Reflectance falls by decades of density; the eye's lightness lies between that and a straight line.
-    return np.clip(np.clip(level, 0, 1) ** 1.25, 0, 1).astype(np.float32)
+    return np.asarray(np.clip(np.clip(level, 0, 1) ** 1.25, 0, 1), np.float32)
 
 
 def smooth_field(shape: tuple[int, ...], rng: np.random.Generator, cells: int | None = None) -> Field:
@@ -122,7 +122,7 @@ def retouched(view: Field, rng: np.random.Generator) -> Field:
     plain = (busy < np.quantile(busy, rng.uniform(0.25, 0.5))).astype(np.float32)
     plain = np.asarray(cv2.GaussianBlur(plain, (0, 0), 5), np.float32) ** 2
     if rng.random() < 0.5:
-        # The retoucher evens a ground out, a little lighter or darker than it was; nobody paints it the other way round.
+        # The retoucher evens a ground out, a little lighter or darker than it was, never from black to white.
         ground = np.asarray(cv2.GaussianBlur(view, (0, 0), 25), np.float32)
         painted = ground + np.float32(rng.uniform(-0.2, 0.3)) + 0.05 * smooth_field(view.shape, rng)
         share = np.float32(rng.uniform(0.3, 0.9))

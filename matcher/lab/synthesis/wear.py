@@ -12,82 +12,32 @@ from collections.abc import Callable
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from matcher.lab.synthesis.prints import Field, smooth_field
+from matcher.lab.synthesis.strokes import Worn, blob, canvas_of, draw_line, laid_over, scribble, spot_in, walk
 
-Worn = tuple[Field, Field]
 Kind = Callable[[Field, np.random.Generator, float], Worn]
-
-
-def _over(picture: Field, mask: NDArray[np.floating], tone: float | Field) -> Worn:
-    """`tone` laid over the picture by `mask`, its opacity."""
-    share = np.clip(mask, 0, 1).astype(np.float32)
-    return np.asarray(picture * (1 - share) + np.float32(1) * tone * share, np.float32), share
-
-
-def _drawn(shape: tuple[int, ...], soft: float = 0.0) -> tuple[NDArray[np.uint8], Callable[[], Field]]:
-    """A canvas to draw on, and what gives it as a field 0..1."""
-    canvas = np.zeros(shape[:2], np.uint8)
-
-    def field() -> Field:
-        drawn = canvas.astype(np.float32) * np.float32(1 / 255)
-        return np.asarray(cv2.GaussianBlur(drawn, (0, 0), soft) if soft > 0.15 else drawn, np.float32)
-
-    return canvas, field
-
-
-def _spot(shape: tuple[int, ...], rng: np.random.Generator) -> NDArray[np.float64]:
-    """A point (x, y) of the picture."""
-    return np.array([rng.uniform(0.05, 0.95) * shape[1], rng.uniform(0.05, 0.95) * shape[0]])
-
-
-def _line(canvas: NDArray[np.uint8], points: NDArray[np.floating], thickness: int, value: int = 255) -> None:
-    cv2.polylines(canvas, [np.rint(points * 8).astype(np.int32)], False, value, max(1, thickness), cv2.LINE_AA, 3)
-
-
-def _walk(rng: np.random.Generator, start: NDArray[np.float64], angle: float, steps: int, step: float, bend: float):  # type: ignore[no-untyped-def]
-    turns = angle + np.cumsum(rng.normal(0, bend, steps))
-    return start + np.cumsum(step * np.column_stack([np.cos(turns), np.sin(turns)]), axis=0)
-
-
-def _blob(
-    shape: tuple[int, ...], centre: NDArray[np.float64], radius: float, rng: np.random.Generator, ragged: float
-) -> Field:
-    """A closed, ragged outline filled, 0..1."""
-    canvas, field = _drawn(shape, 0.7)
-    turns = np.linspace(0, 2 * np.pi, 40, endpoint=False)
-    rough = np.ones(40)
-    for wave in range(2, 9):
-        rough += ragged * rng.normal(0, 1 / wave) * np.cos(wave * turns + rng.uniform(0, 6.3))
-    stretch = np.exp(rng.normal(0, 0.35))
-    outline = (
-        np.column_stack([np.cos(turns) * stretch, np.sin(turns) / stretch]) * (radius * np.clip(rough, 0.2, 2))[:, None]
-    )
-    cv2.fillPoly(canvas, [np.rint((centre + outline) * 8).astype(np.int32)], 255, cv2.LINE_AA, 3)
-    return field()
 
 
 def crease(picture: Field, rng: np.random.Generator, strength: float) -> Worn:
     """The emulsion has broken along a line: paper shows, one side stands up and throws a shadow."""
-    height, width = picture.shape
     angle = (
         float(rng.uniform(0, np.pi)) if rng.random() < 0.6 else float(rng.choice([0, np.pi / 2]) + rng.normal(0, 0.05))
     )
     short = rng.random() < 0.3
     steps = int(rng.integers(10, 30)) if short else 140
-    path = _walk(rng, np.zeros(2), angle, steps, 8.0, rng.uniform(0.0, 0.06))
-    path += _spot(picture.shape, rng) - path[len(path) // 2]
-    canvas, field = _drawn(picture.shape, float(rng.uniform(0.3, 1.0)))
-    _line(canvas, path, int(rng.integers(1, 3 + round(4 * strength))))
+    path = walk(rng, np.zeros(2), angle, steps, 8.0, rng.uniform(0.0, 0.06))
+    path += spot_in(picture.shape, rng) - path[len(path) // 2]
+    canvas, field = canvas_of(picture.shape, float(rng.uniform(0.3, 1.0)))
+    draw_line(canvas, path, int(rng.integers(1, 3 + round(4 * strength))))
     broken = field()
-    worn = np.clip(smooth_field(picture.shape, rng, 24) * 1.2 + rng.uniform(0.1, 1.2), 0, 1)
-    lost = broken * worn * np.float32(rng.uniform(0.4, 1.0))
-    dent, depth = _drawn(picture.shape, float(rng.uniform(2, 6)))
-    _line(dent, path + rng.uniform(-4, 4, 2), int(rng.integers(3, 9)))
+    worn_off = np.clip(smooth_field(picture.shape, rng, 24) * 1.2 + rng.uniform(0.1, 1.2), 0, 1)
+    lost = broken * worn_off * np.float32(rng.uniform(0.4, 1.0))
+    dent, depth = canvas_of(picture.shape, float(rng.uniform(2, 6)))
+    draw_line(dent, path + rng.uniform(-4, 4, 2), int(rng.integers(3, 9)))
     relief = np.float32(rng.uniform(-0.45, 0.25) * (0.4 + 0.6 * strength)) * depth()
     shaded = np.clip(picture * (1 + relief), 0, 1)
-    return _over(shaded, lost, float(rng.uniform(0.65, 1.0)))
+    return laid_over(shaded, lost, float(rng.uniform(0.65, 1.0)))
 
 
 def surface_loss(picture: Field, rng: np.random.Generator, strength: float) -> Worn:
@@ -95,43 +45,43 @@ def surface_loss(picture: Field, rng: np.random.Generator, strength: float) -> W
     mask = np.zeros(picture.shape, np.float32)
     for _ in range(int(rng.integers(1, 2 + round(3 * strength)))):
         mask = np.maximum(
-            mask, _blob(picture.shape, _spot(picture.shape, rng), rng.uniform(5, 15 + 35 * strength), rng, 0.9)
+            mask, blob(picture.shape, spot_in(picture.shape, rng), rng.uniform(5, 15 + 35 * strength), rng, 0.9)
         )
     tone = rng.uniform(0.45, 0.98) + 0.05 * smooth_field(picture.shape, rng, 30)
     rim = cv2.GaussianBlur(mask, (0, 0), 1.2) * (1 - mask) * rng.uniform(-0.5, 0.5)
-    return _over(np.clip(picture + rim, 0, 1).astype(np.float32), mask, tone.astype(np.float32))
+    return laid_over(np.clip(picture + rim, 0, 1).astype(np.float32), mask, tone.astype(np.float32))
 
 
 def holes(picture: Field, rng: np.random.Generator, strength: float) -> Worn:
     """Pins, nails, worms: the ground shows through, with a bright rim."""
     mask, rim = np.zeros(picture.shape, np.float32), np.zeros(picture.shape, np.float32)
     for _ in range(int(rng.integers(1, 2 + round(5 * strength)))):
-        centre, radius = _spot(picture.shape, rng), rng.uniform(1.5, 3 + 10 * strength)
-        mask = np.maximum(mask, _blob(picture.shape, centre, radius, rng, 0.25))
-        rim = np.maximum(rim, _blob(picture.shape, centre, radius * rng.uniform(1.1, 1.6), rng, 0.3))
+        centre, radius = spot_in(picture.shape, rng), rng.uniform(1.5, 3 + 10 * strength)
+        mask = np.maximum(mask, blob(picture.shape, centre, radius, rng, 0.25))
+        rim = np.maximum(rim, blob(picture.shape, centre, radius * rng.uniform(1.1, 1.6), rng, 0.3))
     lit = np.clip(picture + rim * rng.uniform(-0.1, 0.4), 0, 1).astype(np.float32)
-    return _over(lit, mask, float(rng.choice([rng.uniform(0, 0.25), rng.uniform(0.6, 1)])))
+    return laid_over(lit, mask, float(rng.choice([rng.uniform(0, 0.25), rng.uniform(0.6, 1)])))
 
 
 def abrasion(picture: Field, rng: np.random.Generator, strength: float) -> Worn:
     """Rubbed: many fine strokes, mostly one way, that take the picture off in part."""
-    canvas, field = _drawn(picture.shape, 0.5)
-    centre, angle, spread = _spot(picture.shape, rng), rng.uniform(0, np.pi), rng.uniform(15, 90)
+    canvas, field = canvas_of(picture.shape, 0.5)
+    centre, angle, spread = spot_in(picture.shape, rng), rng.uniform(0, np.pi), rng.uniform(15, 90)
     for _ in range(int(rng.integers(8, 20 + round(80 * strength)))):
         start = centre + rng.normal(0, spread, 2)
-        _line(
+        draw_line(
             canvas,
-            _walk(rng, start, angle + rng.normal(0, 0.25), 6, rng.uniform(2, 9), 0.1),
+            walk(rng, start, angle + rng.normal(0, 0.25), 6, rng.uniform(2, 9), 0.1),
             1,
             int(rng.integers(90, 255)),
         )
-    return _over(picture, field() * np.float32(rng.uniform(0.4, 0.95)), float(rng.uniform(0.6, 1)))
+    return laid_over(picture, field() * np.float32(rng.uniform(0.4, 0.95)), float(rng.uniform(0.6, 1)))
 
 
 def sticker(picture: Field, rng: np.random.Generator, strength: float) -> Worn:
     """A label or stamp stuck on: flat or printed, four straight sides or a disc, a shadow below."""
-    canvas, field = _drawn(picture.shape, 0.6)
-    centre = _spot(picture.shape, rng)
+    canvas, field = canvas_of(picture.shape, 0.6)
+    centre = spot_in(picture.shape, rng)
     wide, tall = rng.uniform(15, 45 + 60 * strength), rng.uniform(12, 30 + 40 * strength)
     if rng.random() < 0.7:
         box = cv2.boxPoints(((float(centre[0]), float(centre[1])), (2 * wide, 2 * tall), float(rng.normal(0, 12))))
@@ -141,45 +91,30 @@ def sticker(picture: Field, rng: np.random.Generator, strength: float) -> Worn:
     mask = field()
     tone = np.full(picture.shape, rng.uniform(0.3, 1.0), np.float32)
     if rng.random() < 0.6:
-        tone = np.asarray(tone - 0.6 * _scribble(picture.shape, rng, centre, 0.5 * wide, 2), np.float32)
+        tone = np.asarray(tone - 0.6 * scribble(picture.shape, rng, centre, 0.5 * wide, 2), np.float32)
     shade = cv2.GaussianBlur(np.roll(mask, (3, 2), (0, 1)), (0, 0), 2.0) * (1 - mask)
-    return _over(np.asarray(picture * (1 - 0.3 * shade), np.float32), mask, np.clip(tone, 0, 1))
-
-
-def _scribble(
-    shape: tuple[int, ...], rng: np.random.Generator, centre: NDArray[np.float64], reach: float, lines: int
-) -> Field:
-    canvas, field = _drawn(shape, 0.5)
-    thickness = int(rng.integers(1, 4))
-    for _ in range(lines):
-        steps = int(rng.integers(12, 60))
-        along = np.linspace(-1, 1, steps)[:, None] * reach * np.array([np.cos(t := rng.normal(0, 0.4)), np.sin(t)])
-        curls = np.cumsum(rng.normal(0, reach * 0.09, (steps, 2)), axis=0)
-        curls -= np.linspace(0, 1, steps)[:, None] * curls[-1]
-        smooth = np.column_stack([np.convolve(curls[:, k], np.ones(3) / 3, "same") for k in (0, 1)])
-        _line(canvas, centre + rng.normal(0, reach * 0.15, 2) + along + smooth, thickness)
-    return field()
+    return laid_over(np.asarray(picture * (1 - 0.3 * shade), np.float32), mask, np.clip(tone, 0, 1))
 
 
 def ink(picture: Field, rng: np.random.Generator, strength: float) -> Worn:
     """Written or scribbled upon, dark or in white ink."""
-    lines = _scribble(
-        picture.shape, rng, _spot(picture.shape, rng), rng.uniform(25, 60 + 90 * strength), int(rng.integers(1, 4))
+    lines = scribble(
+        picture.shape, rng, spot_in(picture.shape, rng), rng.uniform(25, 60 + 90 * strength), int(rng.integers(1, 4))
     )
     tone = float(rng.uniform(0, 0.25)) if rng.random() < 0.75 else float(rng.uniform(0.85, 1))
-    return _over(picture, lines * np.float32(rng.uniform(0.7, 1.0)), tone)
+    return laid_over(picture, lines * np.float32(rng.uniform(0.7, 1.0)), tone)
 
 
 def pencil(picture: Field, rng: np.random.Generator, strength: float) -> Worn:
     """Faint grey strokes."""
-    lines = _scribble(picture.shape, rng, _spot(picture.shape, rng), rng.uniform(20, 80), int(rng.integers(1, 3)))
-    return _over(picture, lines * np.float32(rng.uniform(0.25, 0.7)), float(rng.uniform(0.2, 0.5)))
+    lines = scribble(picture.shape, rng, spot_in(picture.shape, rng), rng.uniform(20, 80), int(rng.integers(1, 3)))
+    return laid_over(picture, lines * np.float32(rng.uniform(0.25, 0.7)), float(rng.uniform(0.2, 0.5)))
 
 
 def stamp(picture: Field, rng: np.random.Generator, strength: float) -> Worn:
     """A collector's or dealer's rubber stamp: rings, bars and letters, unevenly inked."""
-    canvas, field = _drawn(picture.shape, 0.6)
-    centre, radius = _spot(picture.shape, rng), rng.uniform(15, 30 + 50 * strength)
+    canvas, field = canvas_of(picture.shape, 0.6)
+    centre, radius = spot_in(picture.shape, rng), rng.uniform(15, 30 + 50 * strength)
     place = tuple(int(c) for c in centre)
     if rng.random() < 0.5:
         for share in (1.0, 0.72):
@@ -206,12 +141,12 @@ def stamp(picture: Field, rng: np.random.Generator, strength: float) -> Worn:
         cv2.LINE_AA,
     )
     inked = field() * np.clip(smooth_field(picture.shape, rng, 20) + 0.7, 0, 1)
-    return _over(picture, inked * np.float32(rng.uniform(0.4, 0.95)), float(rng.uniform(0.05, 0.5)))
+    return laid_over(picture, inked * np.float32(rng.uniform(0.4, 0.95)), float(rng.uniform(0.05, 0.5)))
 
 
 def lettering(picture: Field, rng: np.random.Generator, strength: float) -> Worn:
     """Words printed in the picture, at its foot or head, which another card of the negative need not bear."""
-    canvas, field = _drawn(picture.shape, 0.5)
+    canvas, field = canvas_of(picture.shape, 0.5)
     height, width = picture.shape
     low = rng.random() < 0.75
     y = rng.uniform(0.88, 0.98) * height if low else rng.uniform(0.04, 0.1) * height
@@ -229,15 +164,15 @@ def lettering(picture: Field, rng: np.random.Generator, strength: float) -> Worn
             cv2.LINE_AA,
         )
         y += (-1 if low else 1) * 26 * scale
-    return _over(picture, field(), float(rng.choice([rng.uniform(0, 0.2), rng.uniform(0.85, 1)])))
+    return laid_over(picture, field(), float(rng.choice([rng.uniform(0, 0.2), rng.uniform(0.85, 1)])))
 
 
 def tape(picture: Field, rng: np.random.Generator, strength: float) -> Worn:
     """Adhesive tape or its stain: a straight, darker band with firm edges; the picture shows through."""
-    canvas, field = _drawn(picture.shape, float(rng.uniform(0.6, 2.5)))
-    path = _walk(rng, np.zeros(2), float(rng.uniform(0, np.pi)), 140, 8.0, 0.0)
-    path += _spot(picture.shape, rng) - path[70]
-    _line(canvas, path, int(rng.uniform(25, 90)))
+    canvas, field = canvas_of(picture.shape, float(rng.uniform(0.6, 2.5)))
+    path = walk(rng, np.zeros(2), float(rng.uniform(0, np.pi)), 140, 8.0, 0.0)
+    path += spot_in(picture.shape, rng) - path[70]
+    draw_line(canvas, path, int(rng.uniform(25, 90)))
     band = field()
     through = np.float32(rng.uniform(0.4, 0.85))
     toned = picture * through + (1 - through) * np.float32(rng.uniform(0.2, 0.9))
@@ -248,22 +183,22 @@ def tape(picture: Field, rng: np.random.Generator, strength: float) -> Worn:
 
 def water(picture: Field, rng: np.random.Generator, strength: float) -> Worn:
     """A tide mark: inside it a little other in tone, its rim dark."""
-    patch = _blob(picture.shape, _spot(picture.shape, rng), rng.uniform(30, 90 + 120 * strength), rng, 0.5)
+    patch = blob(picture.shape, spot_in(picture.shape, rng), rng.uniform(30, 90 + 120 * strength), rng, 0.5)
     soft = np.asarray(cv2.GaussianBlur(patch, (0, 0), rng.uniform(1, 5)), np.float32)
     rim = np.abs(soft - cv2.GaussianBlur(patch, (0, 0), rng.uniform(4, 12)))
     tone = picture * (1 - np.float32(rng.uniform(-0.15, 0.3)) * soft)
-    worn = tone * (1 - np.float32(rng.uniform(0.3, 1.4)) * rim)
-    return np.clip(worn, 0, 1).astype(np.float32), np.zeros_like(picture)
+    marked = tone * (1 - np.float32(rng.uniform(0.3, 1.4)) * rim)
+    return np.clip(marked, 0, 1).astype(np.float32), np.zeros_like(picture)
 
 
 def spots(picture: Field, rng: np.random.Generator, strength: float) -> Worn:
     """Foxing, mould or flyspecks: many soft or hard specks, in flocks."""
-    canvas, field = _drawn(picture.shape, float(rng.uniform(0.5, 2.5)))
+    canvas, field = canvas_of(picture.shape, float(rng.uniform(0.5, 2.5)))
     for _ in range(int(rng.integers(1, 6))):
-        centre, spread = _spot(picture.shape, rng), rng.uniform(10, 120)
+        centre, spread = spot_in(picture.shape, rng), rng.uniform(10, 120)
         for x, y in centre + rng.normal(0, spread, (int(rng.integers(2, 10 + round(40 * strength))), 2)):
             cv2.circle(canvas, (int(x), int(y)), int(rng.integers(1, 5)), int(rng.integers(80, 255)), -1, cv2.LINE_AA)
-    return _over(
+    return laid_over(
         picture,
         field() * np.float32(rng.uniform(0.3, 0.95)),
         float(rng.choice([rng.uniform(0.15, 0.5), rng.uniform(0.85, 1)])),
@@ -272,7 +207,7 @@ def spots(picture: Field, rng: np.random.Generator, strength: float) -> Worn:
 
 def grazed(picture: Field, rng: np.random.Generator, strength: float) -> Worn:
     """Insects have grazed the surface from an edge inwards: winding, ragged tracks."""
-    canvas, field = _drawn(picture.shape, 0.7)
+    canvas, field = canvas_of(picture.shape, 0.7)
     height, width = picture.shape
     for _ in range(int(rng.integers(1, 3 + round(4 * strength)))):
         side = rng.integers(0, 2)
@@ -282,8 +217,8 @@ def grazed(picture: Field, rng: np.random.Generator, strength: float) -> Worn:
             else np.array([float(rng.choice([0, width])), rng.uniform(0, height)])
         )
         inwards = np.arctan2(*(np.array([width, height]) / 2 - start)[::-1])
-        _line(canvas, _walk(rng, start, inwards, int(rng.integers(8, 40)), 4.0, 0.5), int(rng.integers(3, 9)))
-    return _over(picture, field(), float(rng.uniform(0.6, 0.95)))
+        draw_line(canvas, walk(rng, start, inwards, int(rng.integers(8, 40)), 4.0, 0.5), int(rng.integers(3, 9)))
+    return laid_over(picture, field(), float(rng.uniform(0.6, 0.95)))
 
 
 def coloured(picture: Field, rng: np.random.Generator, strength: float) -> Worn:
@@ -291,7 +226,7 @@ def coloured(picture: Field, rng: np.random.Generator, strength: float) -> Worn:
     smooth = cv2.bilateralFilter(picture, 0, 0.12, 9)
     low, high = np.sort(rng.uniform(0, 1, 2))
     wash = ((smooth > low) & (smooth < max(high, low + 0.12))).astype(np.float32)
-    wash *= _blob(picture.shape, _spot(picture.shape, rng), rng.uniform(40, 160), rng, 0.5)
+    wash *= blob(picture.shape, spot_in(picture.shape, rng), rng.uniform(40, 160), rng, 0.5)
     wash = np.asarray(cv2.GaussianBlur(wash, (0, 0), 1.5), np.float32)
     through = np.float32(rng.uniform(0.45, 0.85))
     toned = picture * through + (1 - through) * np.float32(rng.uniform(0.1, 0.9))
@@ -305,12 +240,12 @@ def torn(picture: Field, rng: np.random.Generator, strength: float) -> Worn:
     height, width = picture.shape
     corner = np.array([float(rng.choice([0, width])), float(rng.choice([0, height]))])
     if rng.random() < 0.5:
-        return _over(
+        return laid_over(
             picture,
-            _blob(picture.shape, corner, rng.uniform(20, 60 + 90 * strength), rng, 0.5),
+            blob(picture.shape, corner, rng.uniform(20, 60 + 90 * strength), rng, 0.5),
             float(rng.uniform(0, 1)),
         )
-    canvas, field = _drawn(picture.shape, 0.8)
+    canvas, field = canvas_of(picture.shape, 0.8)
     depth = rng.uniform(4, 12 + 30 * strength)
     along = np.arange(0, max(height, width) + 20, 12.0)
     ragged = depth * np.clip(1 + 0.5 * rng.standard_normal(len(along)), 0, 2.5)
@@ -322,26 +257,28 @@ def torn(picture: Field, rng: np.random.Generator, strength: float) -> Worn:
         outline = np.array([width, height]) - outline
     cv2.fillPoly(canvas, [np.rint(outline * 8).astype(np.int32)], 255, cv2.LINE_AA, 3)
     tone = rng.uniform(0.1, 1) + 0.06 * smooth_field(picture.shape, rng, 30)
-    return _over(picture, field(), np.clip(tone, 0, 1).astype(np.float32))
+    return laid_over(picture, field(), np.clip(tone, 0, 1).astype(np.float32))
 
 
 def cracked_plate(picture: Field, rng: np.random.Generator, strength: float) -> Worn:
     """The plate broke between two printings: thin branching lines, dark or light, and chips of lost emulsion."""
-    canvas, field = _drawn(picture.shape, 0.4)
-    start, angle = _spot(picture.shape, rng), rng.uniform(0, 2 * np.pi)
+    canvas, field = canvas_of(picture.shape, 0.4)
+    start, angle = spot_in(picture.shape, rng), rng.uniform(0, 2 * np.pi)
     for branch in range(int(rng.integers(1, 4))):
-        _line(canvas, _walk(rng, start, angle + branch * rng.uniform(0.5, 2.6), 90, 7.0, 0.03), int(rng.integers(1, 3)))
+        draw_line(
+            canvas, walk(rng, start, angle + branch * rng.uniform(0.5, 2.6), 90, 7.0, 0.03), int(rng.integers(1, 3))
+        )
     mask = field()
     if rng.random() < 0.5:
-        mask = np.maximum(mask, _blob(picture.shape, start, rng.uniform(3, 14), rng, 0.9))
-    return _over(picture, mask, float(rng.choice([rng.uniform(0, 0.15), rng.uniform(0.85, 1)])))
+        mask = np.maximum(mask, blob(picture.shape, start, rng.uniform(3, 14), rng, 0.9))
+    return laid_over(picture, mask, float(rng.choice([rng.uniform(0, 0.15), rng.uniform(0.85, 1)])))
 
 
 KINDS: dict[str, Kind] = {
     kind.__name__: kind
     for kind in (
-        crease, surface_loss, holes, abrasion, sticker, ink, pencil, stamp, lettering, tape, water, spots, grazed, coloured,
-        torn, cracked_plate,
+        crease, surface_loss, holes, abrasion, sticker, ink, pencil, stamp, lettering, tape, water, spots, grazed,
+        coloured, torn, cracked_plate,
     )
 }  # fmt: skip
 """Every kind of wear by its name."""

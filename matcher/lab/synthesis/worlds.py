@@ -1,7 +1,8 @@
 """Cards of several worlds, for fitting the pose and for telling how it does in each: pictures in, `Pairing`s out.
 
-A world is one way in which two cards of one negative differ: plain ageing, prints of their own tone, one damage a card, small
-pictures, or all together. Every card goes the whole way: printed, aged, worn, photographed or scanned, flattened.
+A world is one way in which two cards of one negative differ: plain ageing, prints of their own tone, one damage a
+card, small pictures, or all together. Every card goes the whole way: printed, aged, worn, photographed or scanned,
+flattened.
 """
 
 from __future__ import annotations
@@ -18,11 +19,12 @@ from matcher.core.flatten import Face
 from matcher.core.photo import to_grey
 from matcher.core.settings import FaceSize
 from matcher.lab.synthesis import Caption, Card, Crop, make_copy
+from matcher.lab.synthesis.chance import another_crop, random_age, random_crop
 from matcher.lab.synthesis.face_pairs import visibly_moved
 from matcher.lab.synthesis.movement import another_moment
 from matcher.lab.synthesis.printing import where_printed
 from matcher.lab.synthesis.prints import random_look, render_print, retouched
-from matcher.lab.synthesis.trials import another_crop, photographed, random_age, random_crop, scanned
+from matcher.lab.synthesis.trials import photographed, scanned
 from matcher.lab.synthesis.wear import KINDS, worn
 from matcher.lab.synthesis.words import random_caption
 
@@ -33,7 +35,6 @@ WORLDS = ("plain", "toned", "worn", "small", "all")
 
 FACE_WIDTH = 368
 """Pixels of a face, in which a print's softness and a movement's reach are counted."""
-
 
 VISIBLE_CELLS = 40
 """Cells that differ clearly, some six square millimetres of a card, from which a person visibly moved."""
@@ -123,9 +124,9 @@ def shrunk(face: Face, rng: np.random.Generator) -> Face:
     scale = float(rng.uniform(240, 600)) / height
     small = cv2.resize(face.grey, (round(width * scale), round(height * scale)), interpolation=cv2.INTER_AREA)
     _, file = cv2.imencode(".jpg", small, [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(55, 90))])
-    grey = cv2.resize(cv2.imdecode(file, cv2.IMREAD_GRAYSCALE), (width, height), interpolation=cv2.INTER_CUBIC)
-    pixels = np.repeat(np.asarray(grey, np.uint8)[..., None], 3, axis=2)
-    return Face.from_pixels(pixels)
+    seen = np.asarray(cv2.imdecode(file, cv2.IMREAD_GRAYSCALE), np.uint8)
+    grey = np.asarray(cv2.resize(seen, (width, height), interpolation=cv2.INTER_CUBIC), np.uint8)
+    return Face.from_pixels(np.repeat(grey[..., None], 3, axis=2))
 
 
 def _card(

@@ -3,6 +3,7 @@
 Coefficients:
     calibrate              `scripts/calibrate`: the confidence of every rung, and the scaling of answers
     fitting                trials                      -> the rungs' logistic models
+    fit_pose               `scripts/fit_pose`: the pose's coefficients, on cards of several worlds
     platt_fit              rows of an evaluation       -> the scaling of answers' log odds
     recalibrate            a catalogue                 -> its own confidence (`platekin rehearse`)
     fit_reading            `scripts/fit_reading`: what the reader's findings are worth
@@ -15,6 +16,10 @@ Networks, which need PyTorch:
     train_change_detector  `scripts/train_change_detector`
     change_windows         registered pairs            -> batches of windows, varied anew
     change_network         batches                     -> where two pictures show different things
+    train_movement         `scripts/train_movement`
+    movement_sets          pictures                    -> sets of four drawn faces, endless
+    movement_learning_network  sets                    -> the trained network
+    movement_network       two registered faces        -> what has moved, and what is damaged
     train_orientation      `scripts/train_orientation`
     orientation_sides      fronts and backs            -> batches as cameras and outlines may give them
     orientation_network    batches                     -> which way up a card is, and front from back

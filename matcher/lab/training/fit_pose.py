@@ -1,10 +1,11 @@
 """Fit the pose's coefficients on cards of several worlds, and tell how they do in the world that was left out.
 
-    scripts/fit_pose MANIFEST --pictures FOLDER --work FOLDER [--output calibration.json]
+    scripts/fit_pose FOLDER... --manifest FILE... --work FOLDER [--output matcher/core/nets/weights/calibration.json]
 
-Every picture of the manifest's role `fit` is a negative; those of `report` with --role show how the shipped coefficients
-do. Faces are drawn once and kept in --work; what is measured of them is measured anew each time. With --output the rung
-`pose` of that file is replaced, and its scaling taken out: the odds are then what the pair alone says.
+Pictures that the manifests list to fit are negatives, a few of each folder; with --role report the shipped coefficients
+are told on those listed to report. Faces are drawn once and kept in --work; what is measured of them is measured anew
+each time. With --output the rung `pose` of that file is replaced, and its scaling taken out: the odds are then what the
+pair alone says.
 """
 
 from __future__ import annotations
@@ -12,8 +13,9 @@ from __future__ import annotations
 import argparse
 import json
 import pickle
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from datetime import date
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -24,13 +26,16 @@ from numpy.typing import NDArray
 from matcher.core.align.alignment import align
 from matcher.core.align.view import View
 from matcher.core.calibration import Calibration, RungModel
+from matcher.core.errors import BadTable
 from matcher.core.flatten import Face
 from matcher.core.ladder.pose import compare_pictures, pose_features
 from matcher.core.ladder.registered import Registered
 from matcher.core.parallel.processes import process_pool
 from matcher.core.photo import to_grey
 from matcher.core.settings import FaceSize
+from matcher.lab.manifests import Role, Taken, add_option, stored, take
 from matcher.lab.measures import auroc, cllr
+from matcher.lab.synthesis.negatives import grey_picture
 from matcher.lab.synthesis.worlds import WORLDS, WorldPair, world_pairs
 from matcher.lab.training.fitting import Rows, fit, rung_json
 
@@ -41,8 +46,8 @@ HEIGHT_PX, WIDEST = 900, 0.62
 """Negatives are brought to this height, and cut to this proportion at the most: a card shows no more of a wide one."""
 
 SPEAKS_AGAINST = (
-    "moved_most", "moved_6", "moved_12", "moved_24", "moved_all", "differs_most", "differs_6", "differs_12", "differs_24",
-    "correlation", "fine_shortfall", "fine_mean",
+    "moved_most", "moved_6", "moved_12", "moved_24", "moved_all", "differs_most", "differs_6", "differs_12",
+    "differs_24", "correlation", "fine_shortfall", "fine_mean",
 )  # fmt: skip
 """However the worlds are drawn, movement, difference and a poor fit must never speak for one negative."""
 
@@ -50,25 +55,21 @@ SURE = float(np.log(3))
 """Log odds from which a rung counts as settled: three in four."""
 
 
-def chosen_pictures(manifest: Path, role: str, most: int, seed: int) -> list[Row]:
-    """Rows of the manifest, at most so many of each source; frames of one room are no negatives of cards."""
+def chosen_pictures(
+    role: Role, folders: Sequence[Path], manifests: Sequence[Path], most: int, seed: int
+) -> list[Taken]:
+    """At most so many pictures of each folder, mixed. Raises BadTable."""
     rng = np.random.default_rng(seed)
-    by_source: dict[str, list[Row]] = {}
-    for row in json.loads(manifest.read_text())["pictures"]:
-        if row["role"] == role:
-            by_source.setdefault(row["source"], []).append(row)
-    chosen: list[Row] = []
-    for rows in by_source.values():
-        if not any(row.get("room") for row in rows):
-            rng.shuffle(rows)  # type: ignore[arg-type]
-            chosen += rows[:most]
-    rng.shuffle(chosen)  # type: ignore[arg-type]
-    return chosen
+    chosen: list[Taken] = []
+    for folder in folders:
+        taken = take(role, [folder], manifests)
+        chosen += [taken[int(k)] for k in rng.permutation(len(taken))[:most]]
+    return [chosen[int(k)] for k in rng.permutation(len(chosen))]
 
 
 def negative(path: Path) -> Picture:
     """A picture as the negative of a card."""
-    grey = np.asarray(cv2.imread(str(path), cv2.IMREAD_GRAYSCALE), np.uint8)
+    grey = grey_picture(path)
     height, width = grey.shape
     if width / height > WIDEST:
         narrow = int(0.6 * height)
@@ -129,66 +130,63 @@ def fitted(table: Sequence[Row]) -> RungModel:
     return fit(rows_of(table), even=True, against=SPEAKS_AGAINST)
 
 
-def told(model: RungModel, table: Sequence[Row]) -> Iterator[str]:
-    """One line a world: near-identical exposures against the same negative."""
-    for world in WORLDS:
-        near = [row for row in table if row["world"] == world and row["features"] and row["relation"] != "other"]
-        odds = np.array([model.logit(row["features"]) for row in near])
-        same = np.array([row["relation"] in ("same", "crop") for row in near])
-        clear = np.array([row["contrast"] >= 0.5 for row in near])
-        yield (
-            f"{world:6} {same.sum()} same, {(~same).sum()} others: AUROC {auroc(odds, same):.3f}, at 50 % contrast and more "
-            f"{auroc(odds[clear], same[clear]):.3f}; Cllr {cllr(odds, same):.3f} bits; called new {np.mean(odds[same] < -SURE):.3f}, "
-            f"others called one {np.mean(odds[~same] > SURE):.3f}"
-        )
+def told(model: RungModel, table: Sequence[Row], world: str) -> str:
+    """One line: near-identical exposures against the same negative, in one world."""
+    near = [row for row in table if row["world"] == world and row["features"] and row["relation"] != "other"]
+    odds = np.array([model.logit(row["features"]) for row in near])
+    same = np.array([row["relation"] in ("same", "crop") for row in near])
+    clear = np.array([row["contrast"] >= 0.5 for row in near])
+    return (
+        f"{world:6} {same.sum()} same, {(~same).sum()} others: AUROC {auroc(odds, same):.3f}, at 50 % contrast and "
+        f"more {auroc(odds[clear], same[clear]):.3f}; Cllr {cllr(odds, same):.3f} bits; "
+        f"called new {np.mean(odds[same] < -SURE):.3f}, others called one {np.mean(odds[~same] > SURE):.3f}"
+    )
+
+
+def table_of(paths: Sequence[Path], seed: int, work: Path) -> list[Row]:
+    """All pairs of these negatives, measured, on two processes."""
+    work.mkdir(parents=True, exist_ok=True)
+    strangers = [paths[(n + len(paths) // 2) % len(paths)] for n in range(len(paths))]
+    tasks = [(n, *both, seed, work) for n, both in enumerate(zip(paths, strangers, strict=True))]
+    with process_pool(2) as pool:
+        return list(chain.from_iterable(pool.map(measured, list(pool.map(draw_or_read, tasks)))))
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("manifest", type=Path)
-    parser.add_argument("--pictures", type=Path, required=True, help="folder in which the manifest's names lie")
+    parser.add_argument("folders", type=Path, nargs="+")
+    add_option(parser)
     parser.add_argument("--role", choices=["fit", "report"], default="fit")
-    parser.add_argument("--most", type=int, default=22, help="pictures taken of each source")
+    parser.add_argument("--most", type=int, default=22, help="pictures taken of each folder")
     parser.add_argument("--work", type=Path, required=True, help="where the drawn faces are kept")
     parser.add_argument("--seed", type=int, default=5)
     parser.add_argument("--output", type=Path, help="the calibration whose rung `pose` is replaced")
     chosen = parser.parse_args()
-    rows = chosen_pictures(chosen.manifest, chosen.role, chosen.most, chosen.seed)
-    chosen.work.mkdir(parents=True, exist_ok=True)
-    paths = [chosen.pictures / row["name"] for row in rows]
-    tasks = [
-        (n, own, paths[(n + len(paths) // 2) % len(paths)], chosen.seed, chosen.work) for n, own in enumerate(paths)
-    ]
-    with process_pool(2) as pool:
-        kept = list(pool.map(draw_or_read, tasks))
-        table = [row for found in pool.map(measured, kept) for row in found]
-    lost = [row for row in table if not row["features"]]
-    print(
-        f"{len(table)} pairs of {len(paths)} negatives, {sum(r['relation'] in ('same', 'crop') for r in lost)} of one negative not compared"
-    )
-    if chosen.role == "report":
-        print("the shipped coefficients:", *told(Calibration.load().rungs["pose"], table), sep="\n")
-        return
+    if chosen.output and chosen.role != "fit":
+        parser.error("coefficients are fitted on pictures that are listed to fit: leave --output out")
+    try:
+        taken = chosen_pictures(chosen.role, chosen.folders, chosen.manifest, chosen.most, chosen.seed)
+    except BadTable as error:
+        parser.error(str(error))
+    table = table_of([one.path for one in taken], chosen.seed, chosen.work)
+    lost = sum(row["relation"] in ("same", "crop") for row in table if not row["features"])
+    print(f"{len(table)} pairs of {len(taken)} negatives, {lost} of one negative not compared")
     for world in WORLDS:
-        model = fitted([row for row in table if row["world"] != world])
-        print(*(line for line in told(model, table) if line.startswith(world)), "(this world left out)")
+        others = [row for row in table if row["world"] != world]
+        print(told(fitted(others) if chosen.role == "fit" else Calibration.load().rungs["pose"], table, world))
     if chosen.output:
-        replace_pose(
-            chosen.output, fitted(table), {"pairs": len(table), "seed": chosen.seed, "made": date.today().isoformat()}
-        )
+        replace_pose(chosen.output, fitted(table), len(table), chosen.seed, stored(taken))
 
 
-def replace_pose(path: Path, model: RungModel, provenance: Row) -> None:
+def replace_pose(path: Path, model: RungModel, pairs: int, seed: int, manifests: dict[str, int]) -> None:
     """Write the rung into a calibration, with where it comes from."""
-    stored = json.loads(path.read_text())
-    stored["rungs"]["pose"] = rung_json(model)
-    stored["provenance"]["pose"] = {
-        "worlds": list(WORLDS),
-        "pictures": "role fit of manifests/movement.json",
-        **provenance,
-    }
-    stored["answers"].pop("pose", None)
-    path.write_text(json.dumps(stored, indent=1) + "\n")
+    calibration = json.loads(path.read_text())
+    calibration["rungs"]["pose"] = rung_json(model)
+    made = date.today().isoformat()
+    about = {"made": made, "pairs": pairs, "seed": seed, "worlds": list(WORLDS), "manifests": manifests}
+    calibration["provenance"]["pose"] = about
+    calibration["answers"].pop("pose", None)
+    path.write_text(json.dumps(calibration, indent=1) + "\n")
 
 
 if __name__ == "__main__":

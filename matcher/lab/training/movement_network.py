@@ -1,10 +1,12 @@
-"""The network that tells movement from damage: two registered faces in, what each spot shows and whether all is one negative out.
+"""The network that tells movement from damage: two registered faces in, what each spot shows out. Needs PyTorch.
 
 Both faces go through one encoder; its features are compared at every small displacement (a cost volume, as in FlowNet,
 Dosovitskiy et al. 2015), so that what has moved finds itself elsewhere, and what lies upon a card finds itself nowhere.
 """
 
 from __future__ import annotations
+
+from pathlib import Path
 
 import torch
 from torch import nn
@@ -101,3 +103,16 @@ def pooled_most(chance: torch.Tensor, size: int) -> torch.Tensor:
     """(n, 1): log of the largest mean of `size` x `size` cells."""
     mean = functional.avg_pool2d(chance, size, 1, size // 2) if size > 1 else chance
     return torch.log(mean.amax((2, 3)) + 1e-3)
+
+
+def export(network: MovementNetwork, path: Path) -> None:
+    """Write the ONNX file that `matcher.core.ladder.movement` reads; height and width stay free."""
+    network = network.float().cpu().eval()
+    face, shown = torch.zeros(1, 2, 544, 336), torch.ones(1, 1, 136, 84)
+    free = {side: {2: "height", 3: "width"} for side in ("query", "reference")}
+    cells = {name: {2: "rows", 3: "columns"} for name in ("shown", "classes")}
+    names = {"input_names": ["query", "reference", "noise", "shown"], "output_names": ["classes", "log_odds"]}
+    example = (face, face.clone(), torch.zeros(1, 2), shown)
+    torch.onnx.export(
+        network, example, str(path), dynamic_axes={**free, **cells}, dynamo=False, opset_version=17, **names
+    )
