@@ -29,7 +29,14 @@ from matcher.lab.manifests import (
     stored,
     take,
 )
-from matcher.lab.training import calibrate, fit_reading, train_change_detector, train_orientation
+from matcher.lab.training import (
+    calibrate,
+    fit_pose,
+    fit_reading,
+    train_change_detector,
+    train_movement,
+    train_orientation,
+)
 from reference_demo.cast import NEGATIVES, PLATES
 
 ABOUT = {"name": "made_up", "source": "drawn here", "licence": "CC0 1.0", "about": "for a test"}
@@ -60,7 +67,7 @@ def test_no_picture_room_or_sitter_of_the_committed_lists_has_two_roles() -> Non
 
 def test_the_lists_hold_each_picture_once() -> None:
     hashes = [one.sha256 for manifest in committed() for one in manifest.pictures]
-    assert len(hashes) == len(set(hashes)) == 1200 + 120 + len(PLATES)
+    assert len(hashes) == len(set(hashes)) == 1200 + 120 + 140 + 3 * 55 + len(PLATES)
 
 
 def test_the_demos_list_is_of_its_negatives_and_its_rooms_are_those_of_the_cast() -> None:
@@ -84,14 +91,24 @@ def test_what_the_shipped_weights_have_seen_is_said_of_every_file() -> None:
     for one in told["files"]:
         assert one["role"] in ROLES
         assert one["made_again"] or one["why"]
-        for known in one["known"]:
-            sitters = {picture.sitter for picture in BY_NAME[known["manifest"]].pictures}
-            assert set(known.get("sitters", ())) <= sitters
+        entries = [one, *one.get("rungs", {}).values()]
+        for known in [known for entry in entries for known in entry["known"]]:
+            listed_there = BY_NAME[known["manifest"]].pictures
+            assert set(known.get("sitters", ())) <= {picture.sitter for picture in listed_there}
+            assert {known.get("role", listed_there[0].role)} <= {picture.role for picture in listed_there}
 
 
 def test_the_garments_to_report_on_are_not_those_that_detection_was_fitted_on() -> None:
     even = {one.file for one in BY_NAME["garments"].pictures[::2]}
-    assert not even & {one.file for one in BY_NAME["garments"].pictures if one.role in ("report", "scale")}
+    assert not even & {one.file for one in BY_NAME["garments"].pictures if one.role == "report"}
+
+
+def test_the_exposures_of_a_plate_serve_for_one_thing() -> None:
+    plates: dict[str, list[Picture]] = {}
+    for one in BY_NAME["old_plates"].pictures:
+        plates.setdefault(one.room, []).append(one)
+    assert [len(some) for some in plates.values()] == [3] * 55
+    assert all(len({(one.role, one.sitter, one.pose) for one in some}) == 1 for some in plates.values())
 
 
 # What crosses is found
@@ -166,6 +183,8 @@ def test_what_is_no_entry_is_refused(wrong: dict[str, str]) -> None:
 COMMANDS = {
     calibrate: ["--train", str(NEGATIVES), "--held-out", str(NEGATIVES)],
     fit_reading: [str(NEGATIVES), "--fit", "0", "1", "--report", "2", "3"],
+    fit_pose: [str(NEGATIVES), "--work", "none"],
+    train_movement: [str(NEGATIVES), "--held-out", str(NEGATIVES), "--output", "none"],
     train_change_detector: [str(NEGATIVES), "--work", "none", "--output", "none"],
     train_orientation: [str(NEGATIVES), "--work", "none", "--output", "none"],
 }

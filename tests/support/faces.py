@@ -53,6 +53,16 @@ def face_of(
     return Face.from_pixels(np.repeat(grey[..., None], 3, axis=2))
 
 
+def moved_spot(
+    negative: NDArray[np.uint8], centre: tuple[float, float], radius: float, by: tuple[float, float]
+) -> NDArray[np.uint8]:
+    """The negative of a moment later: what lies about a spot stands `by` further right and down, in pixels."""
+    rows, columns = np.mgrid[0 : negative.shape[0], 0 : negative.shape[1]].astype(np.float32)
+    share = np.exp(-((((columns - centre[0]) ** 2 + (rows - centre[1]) ** 2) / radius**2) ** 2)).astype(np.float32)
+    to = (columns - share * np.float32(by[0]), rows - share * np.float32(by[1]))
+    return np.asarray(cv2.remap(negative, *to, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT), np.uint8)
+
+
 def window(zoom: float = 1.0, dx: float = 0.0, dy: float = 0.0, angle: float = 0.0) -> NDArray[np.float64]:
     """Face to negative: the usual window, magnified by `zoom` and moved by dx, dy face pixels, turned by degrees."""
     usual = np.array([[1.3, 0, 15], [0, 1.3, 10], [0, 0, 1.0]])

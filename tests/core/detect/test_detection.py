@@ -19,6 +19,7 @@ from matcher.core.detect.reduced_image import reduce
 from matcher.core.detect.suppression import reading_order
 from matcher.core.photo import Photo, read_photo
 from matcher.core.settings import FaceSize, Settings
+from matcher.lab.synthesis import Age, Caption, Crop, make_copy, scan
 
 PX_PER_MM = 10.0
 
@@ -213,6 +214,20 @@ def test_a_picture_cut_to_the_card_is_the_card() -> None:
     h, w = card.shape[:2]
     assert len(found) == 1
     assert worst_mm(next(iter(found)), np.array([[0, 0], [w, 0], [w, h], [0, h]], np.float32)) < 1.2
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_a_scan_on_a_plain_lid_is_outlined_by_the_cards_own_edges(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    negative = read_photo(Path(__file__).parents[3] / "reference_demo" / "negatives" / f"{'ABCD'[seed % 4]}1.jpg").grey
+    card = make_copy(negative, Crop(0.5, 0.4, 1.1), Caption("J. Kelwick"), Age(residual_contrast=0.5), seed=seed)
+    shot = scan(card, rng)
+    wider = [int(side) for side in rng.uniform(3, 4, 4) * 300 / 25.4]  # with the scan's own rim, 5 to 9 mm of the lid
+    pixels = np.asarray(cv2.copyMakeBorder(shot.pixels, *wider, cv2.BORDER_REPLICATE), np.uint8)
+    found = detect(Photo.from_pixels(pixels))  # a file that does not tell its resolution
+    assert len(found) == 1
+    corners = np.asarray(shot.corners + [wider[2], wider[0]], np.float32)
+    assert worst_mm(next(iter(found)), corners) < 0.8
 
 
 EMPTY = [

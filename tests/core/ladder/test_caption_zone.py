@@ -16,7 +16,7 @@ from matcher.core.photo import Photo
 from matcher.lab.synthesis import Age, Caption, Crop, make_copy, scan
 from matcher.lab.synthesis.lettering import Style
 from tests.core.ladder.test_ladder import pair_of, studio
-from tests.support.faces import SIZE, face_of, window
+from tests.support.faces import SIZE, face_of, moved_spot, window
 
 
 def card(style: Style, contrast: float, negative: str = "A1") -> Face:
@@ -46,8 +46,7 @@ def test_words_written_into_the_picture_at_the_head_are_no_picture() -> None:
 
 def test_a_head_that_changed_right_under_the_upper_edge_is_seen() -> None:
     negative, cut = studio("B1"), window(1.0, 0, 95)  # the hair touches the upper edge
-    other = negative.copy()
-    other[150:208, 232:292] = other[150:208, 291:231:-1]  # the face looks the other way: 2 to 5.5 mm under the edge
+    other = moved_spot(negative, (262, 185), 50, (18, 4))  # the head stands 1.4 mm aside, 2 to 5.5 mm under the edge
     calibration = Calibration.load()
     reference = face_of(negative, cut, noise=2)
     same, turned = (
@@ -58,3 +57,17 @@ def test_a_head_that_changed_right_under_the_upper_edge_is_seen() -> None:
     assert turned is not None
     assert turned.probability < 0.5 < same.probability
     assert np.nanmin(turned.map[: round(3 * SIZE.px_per_mm)]) < 0.5  # the map is at half the face's scale
+
+
+@pytest.mark.xfail(
+    strict=True, reason="a head turned over in its place is taken for one negative, at 0.8: see RESULTS.md"
+)
+def test_a_face_that_looks_the_other_way_is_another_exposure() -> None:
+    negative, cut = studio("B1"), window(1.0, 0, 95)
+    other = negative.copy()
+    other[150:208, 232:292] = other[150:208, 291:231:-1]
+    found = judge_pose(
+        pair_of(face_of(other, cut, noise=2, seed=4), face_of(negative, cut, noise=2)), Calibration.load()
+    )
+    assert found is not None
+    assert found.probability < 0.5

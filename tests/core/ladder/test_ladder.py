@@ -24,12 +24,12 @@ from matcher.core.ladder.local_ncc import correlation_map
 from matcher.core.ladder.pose import PoseFinding, judge_pose
 from matcher.core.ladder.pose_ranking import rank_poses
 from matcher.core.ladder.registered import Registered
-from matcher.core.ladder.settings import Band, CropSettings
+from matcher.core.ladder.settings import Band, CropSettings, FusionSettings
 from matcher.core.ladder.standing import CaptionEvidence
 from matcher.core.reference_set import KnownRecord, KnownReference
 from matcher.core.settings import Thresholds
 from matcher.jobs.render.crop_map import crop_map
-from tests.support.faces import SIZE, face_of, picture, window
+from tests.support.faces import SIZE, face_of, moved_spot, picture, window
 
 CALIBRATION = Calibration.load()
 UNSCALED = replace(CALIBRATION, platt={})
@@ -54,11 +54,9 @@ def studio(name: str) -> np.ndarray:
     return cv2.resize(cv2.imread(str(path), cv2.IMREAD_GRAYSCALE), (520, 900), interpolation=cv2.INTER_AREA)
 
 
-def moved_arm(negative: np.ndarray) -> np.ndarray:
-    """The same backdrop; one part, about a forearm's size, shows something else."""
-    other = negative.copy()
-    other[250:400, 180:330] = studio("K2")[250:400, 180:330]
-    return other
+def moved_head(negative: np.ndarray) -> np.ndarray:
+    """The same backdrop; the head has moved by 1.4 mm of a card."""
+    return moved_spot(negative, (262, 185), 60, (13, 13))
 
 
 def test_the_picture_box_holds_the_whole_zone_in_whole_steps() -> None:
@@ -72,7 +70,7 @@ def test_one_negative_is_told_from_another_exposure_before_the_same_backdrop(con
     negative = studio("A1")
     reference = face_of(negative, noise=2, seed=1)
     same = face_of(negative, window(1.0, 2, -1), contrast, noise=2, seed=2)
-    other = face_of(moved_arm(negative), window(1.0, 2, -1), contrast, noise=2, seed=3)
+    other = face_of(moved_head(negative), window(1.0, 2, -1), contrast, noise=2, seed=3)
     findings = [judge_pose(pair_of(face, reference), CALIBRATION) for face in (same, other)]
     assert findings[0] is not None
     assert findings[1] is not None
@@ -83,11 +81,11 @@ def test_one_negative_is_told_from_another_exposure_before_the_same_backdrop(con
 
 def test_the_map_shows_where_the_exposures_differ() -> None:
     negative = studio("A1")
-    reference, query = face_of(negative, noise=2), face_of(moved_arm(negative), noise=2, seed=4)
+    reference, query = face_of(negative, noise=2), face_of(moved_head(negative), noise=2, seed=4)
     found = judge_pose(pair_of(query, reference), CALIBRATION)
     assert found is not None
-    rows, columns = (250 - 10) / 1.3 / 2, (180 - 15) / 1.3 / 2  # negative pixels to face pixels to map pixels
-    patch = found.map[int(rows) + 10 : int(rows) + 48, int(columns) + 10 : int(columns) + 48]
+    rows, columns = (185 - 10) / 1.3 / 2, (262 - 15) / 1.3 / 2  # negative pixels to face pixels to map pixels
+    patch = found.map[int(rows) - 12 : int(rows) + 12, int(columns) - 12 : int(columns) + 12]
     assert np.nanmean(patch) < 0.5 < 0.9 < np.nanmean(found.map[190:])
 
 
@@ -175,6 +173,18 @@ def test_margins_say_which_side_shows_more() -> None:
     assert (top, bottom) == pytest.approx((0.0, 0.0), abs=0.2)
 
 
+@pytest.mark.parametrize("lean", [2e-5, 8e-5, -8e-5])
+def test_a_scale_under_perspective_is_that_of_the_areas(lean: float) -> None:
+    seen = np.array([[1.05, 0, 4], [0, 1.05, -6], [lean, -lean / 2, 1.0]])
+    corners = np.argwhere(picture_zone(SIZE))[:, ::-1].astype(np.float64)
+    (left, top), (right, bottom) = corners.min(axis=0), corners.max(axis=0) + 1
+    # The mean area that a pixel of the zone takes on the reference, in closed form: the projection's Jacobian.
+    across, down = np.meshgrid(np.arange(left, right) + 0.5, np.arange(top, bottom) + 0.5)
+    area = np.linalg.det(seen) / (lean * across - lean / 2 * down + 1) ** 3
+    measured = measure_crop(Alignment(seen, 50, 0.9, 0.1, 1.0, "orb"), SIZE)
+    assert measured.scale == pytest.approx(1 / np.sqrt(area.mean()), rel=0.002)
+
+
 # Caption
 
 
@@ -213,6 +223,15 @@ def known(record: str, pose: str, crop: str, caption: str) -> KnownReference:
     return KnownReference(1, KnownRecord(record, "Some One", pose, crop, caption), 0.5)
 
 
+MATCHES = 100
+"""Features that agreed on the shortlist: as many as of cards that are enrolled."""
+
+
+def prior_and(*given: float) -> float:
+    """A pair's probability once the prior is counted in."""
+    return sigmoid(sum(map(log_odds, given)) + log_odds(FusionSettings().prior))
+
+
 def candidate(record: str, pose: str, crop: str, *p: float | None) -> Candidate:
     """p: probabilities of pose, crop and caption."""
     p_pose, p_crop, p_caption = (*p, None, None)[:3]
@@ -223,6 +242,7 @@ def candidate(record: str, pose: str, crop: str, *p: float | None) -> Candidate:
         PoseFinding(float(p_pose or 0), 0.9, 0.9, 0.5, np.ones((4, 4), np.float32), {}),
         None if p_crop is None else CropFinding(p_crop, Window(0, 0, 1, 0.3, (0, 0, 0, 0))),
         None if p_crop is None else CaptionFinding(p_caption, 0.9, 0.1, (9, 9), {}),
+        matches=MATCHES,
     )
 
 
@@ -279,12 +299,12 @@ def test_the_pose_is_chosen_in_one_place() -> None:
     rows = [candidate("V1", "P1", "A", 0.7), candidate("V2", "P2", "A", 0.9), candidate("V3", "P3", "A", 0.2)]
     lost = replace(rows[2], pose=None, alignment=Alignment.failed("not laid over"))
     ranking = rank_poses([*rows[:2], lost], UNSCALED)
-    assert ranking.likeliest == ranking.likeliest_alone == "P2"
+    assert ranking.likeliest == "P2"
     assert ranking.lead == rows[1]
-    assert ranking.most_alone == pytest.approx(0.9)
+    assert ranking.most_alone == pytest.approx(prior_and(0.9))
     assert ranking.shares["P2"] > ranking.shares["P1"] > ranking.shares["P3"] == 0
     none_judged = rank_poses([lost], UNSCALED)
-    assert (none_judged.likeliest_alone, none_judged.likeliest, none_judged.lead) == (None, "P3", lost)
+    assert (none_judged.evidence, none_judged.likeliest, none_judged.lead) == ({}, "P3", lost)
     assert not rank_poses([], UNSCALED)
 
 
@@ -303,7 +323,34 @@ def test_one_reference_that_was_outlined_badly_is_outvoted_by_its_equals() -> No
     verdict = fuse_by_pose([bad, *good], UNSCALED)["P1"]
     assert 0.75 < verdict.probability < 0.98  # all three have a say
     assert verdict.lead in good
-    assert fuse_by_pose([bad], UNSCALED)["P1"].probability == pytest.approx(0.04)
+    alone = fuse_by_pose([bad], UNSCALED)["P1"]
+    assert (alone.log_ratio, alone.probability) == pytest.approx((log_odds(0.04), prior_and(0.04)))
+
+
+@pytest.mark.parametrize(("given", "stated"), [(1 - 1e-9, 0.995), (1e-9, 0.005)])
+def test_no_answer_is_surer_than_its_pairs_bear_out(given: float, stated: float) -> None:
+    assert fuse_by_pose([candidate("V1", "P1", "A", given)], UNSCALED)["P1"].probability == pytest.approx(stated)
+
+
+def test_a_pose_that_hardly_stood_on_the_shortlist_is_less_likely() -> None:
+    settings = FusionSettings()
+    one = candidate("V1", "P1", "A", 0.7)
+    weak = replace(one, matches=settings.weak_matches - 1)
+    there, back = (fuse_by_pose([row], UNSCALED)["P1"] for row in (one, weak))
+    assert there.log_ratio - back.log_ratio == pytest.approx(settings.weak)
+    assert fuse_by_pose([weak, replace(one, matches=settings.weak_matches)], UNSCALED)["P1"].log_ratio > back.log_ratio
+
+
+@pytest.mark.parametrize(
+    ("matches", "outcome"), [(12, "new_pose"), (39, "new_pose"), (40, "undecided"), (300, "undecided")]
+)
+def test_what_could_not_be_compared_is_open_where_features_agreed(matches: int, outcome: str) -> None:
+    lost = Alignment.failed("not laid over")
+    rows = [replace(candidate("V1", "P1", "A", 0.9), pose=None, alignment=lost, matches=n) for n in (3, matches)]
+    answer = decide(rows, Thresholds(), 5, CALIBRATION)
+    assert answer.outcome == outcome
+    assert not answer.established
+    assert "not laid over" in answer.reasons[0]
 
 
 @pytest.mark.parametrize(

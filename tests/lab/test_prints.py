@@ -1,0 +1,154 @@
+"""What the movement network learns from: prints, wear, pictures and movements as they are drawn, and their truth."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import combinations
+
+import numpy as np
+import pytest
+from scipy.stats import spearmanr
+
+from matcher.lab.manifests import Picture, Taken
+from matcher.lab.measures import cllr
+from matcher.lab.synthesis.face_pairs import CELL, IGNORED, MOVED, SAME, face_pairs, faces_of, visibly_moved, windows_of
+from matcher.lab.synthesis.movement import another_moment
+from matcher.lab.synthesis.picture_history import PictureHistory, pictured, random_history
+from matcher.lab.synthesis.prints import Field, PrintLook, characteristic, random_look, render_print, retouched
+from matcher.lab.synthesis.wear import KINDS, worn
+from matcher.lab.synthesis.worlds import WORLDS, world_pairs
+from matcher.lab.training.fit_pose import negative
+from matcher.lab.training.movement_sets import PAIRS, SIZE, Material, drawn_sets
+from reference_demo.cast import PLATES
+from tests.support.faces import face_of, picture
+
+NEUTRAL = PrintLook()
+
+
+@pytest.fixture(scope="module")
+def view() -> Field:
+    return face_of(picture(61)).grey.astype(np.float32) / np.float32(255)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_a_characteristic_curve_never_falls(seed: int) -> None:
+    look = random_look(np.random.default_rng(seed), 1.2) if seed else NEUTRAL
+    tones = characteristic(np.linspace(0, 1, 400, dtype=np.float32), look)
+    assert (np.diff(tones) >= 0).all()
+    assert tones[-1] - tones[0] > 0.1
+
+
+def test_a_neutral_print_keeps_the_order_of_tones(view: Field) -> None:
+    rng = np.random.default_rng(1)
+    plain = render_print(view, replace(random_look(rng, 0.0), grain=0.0), rng)
+    assert replace(random_look(rng, 0.0), grain=0.0) == NEUTRAL
+    assert spearmanr(view[::4, ::4].ravel(), plain[::4, ::4].ravel()).statistic > 0.999
+
+
+def test_prints_differ_the_more_the_stronger(view: Field) -> None:
+    apart = []
+    for strength in (0.2, 1.0):
+        looks = [np.random.default_rng(seed) for seed in range(6)]
+        prints = [render_print(view, random_look(rng, strength), rng) for rng in looks]
+        assert all(one.min() >= 0 and one.max() <= 1 for one in prints)
+        apart.append(np.mean([np.abs(a - b).mean() for a, b in combinations(prints, 2)]))
+    assert apart[1] > 2 * apart[0]
+
+
+def test_a_retoucher_leaves_edges_alone(view: Field) -> None:
+    changed = np.abs(retouched(view, np.random.default_rng(2)) - view)
+    slope = np.hypot(*np.gradient(view))
+    assert changed[slope > np.quantile(slope, 0.95)].mean() < 0.2 * changed.max()
+    assert changed.max() > 0.02
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("seed", [1, 2])
+def test_every_kind_of_wear_changes_something_and_says_what_is_gone(kind: str, seed: int, view: Field) -> None:
+    for strength in (0.1, 1.0):
+        hurt, opaque = worn(view, [kind], np.random.default_rng(seed), strength)
+        again, _ = worn(view, [kind], np.random.default_rng(seed), strength)
+        assert np.array_equal(hurt, again)
+        assert hurt.shape == opaque.shape == view.shape
+        assert 0 <= opaque.min() <= opaque.max() <= 1
+        assert 0 <= hurt.min() <= hurt.max() <= 1
+        assert np.abs(hurt - view).max() > 0.02
+        assert (opaque > 0.5).mean() < 0.6
+
+
+@pytest.mark.parametrize("small", [False, True])
+def test_a_picture_of_a_card_is_of_its_size_and_faint_where_it_faded(small: bool, view: Field) -> None:
+    rng = np.random.default_rng(4)
+    for _ in range(4):
+        seen = pictured(view, random_history(rng, small=small), rng)
+        assert seen.shape == view.shape
+        assert 0 <= seen.min() <= seen.max() <= 1
+    strong, faint = (pictured(view, PictureHistory(contrast=c), np.random.default_rng(1)) for c in (1.0, 0.15))
+    assert faint.std() < 0.3 * strong.std()
+
+
+def test_another_moment_moves_what_is_there(view: Field) -> None:
+    moved = [another_moment(view, np.random.default_rng(seed)) for seed in range(6)]
+    assert all(visibly_moved(view, other) > 0 for other in moved)
+    assert visibly_moved(view, view) == 0
+    assert all(abs(float(other.mean() - view.mean())) < 0.05 for other in moved)
+
+
+def test_pairs_of_faces_carry_the_truth() -> None:
+    rng = np.random.default_rng(5)
+    (view,) = windows_of([picture(62, 900, 540)], SIZE, rng)
+    views = [view, another_moment(view, rng, 1.5)]
+    faces = faces_of([(number, views[number]) for number in (0, 0, 1)], rng, 1.0, 1.0)
+    one, *others = face_pairs(views, faces, rng)
+    assert one.same is True
+    assert not (one.labels == MOVED).any()
+    assert {pair.same for pair in others} <= {False, None}
+    for pair in (one, *others):
+        assert pair.labels.shape == pair.shown.shape == (SIZE[0] // CELL, SIZE[1] // CELL)
+        assert (pair.labels[~pair.shown] == IGNORED).all()
+        assert (pair.labels == SAME).any()
+
+
+def test_sets_of_four_are_of_one_shape_and_a_seed_gives_one() -> None:
+    material = Material([[PLATES["A1"].path, PLATES["B1"].path], [PLATES["C1"].path]], [])
+    first, again = (next(drawn_sets(material, np.random.default_rng(6))) for _ in range(2))
+    assert all(np.array_equal(first[name], again[name]) for name in first)
+    assert first["faces"].shape == (4, 2, *SIZE)
+    assert first["labels"].shape == first["shown"].shape == (len(PAIRS), SIZE[0] // CELL, SIZE[1] // CELL)
+    assert {*first["same"].tolist()} <= {-1, 0, 1}
+    assert 1 in first["same"].tolist()
+    assert material.shares.sum() == pytest.approx(1)
+    assert material.shares[0] > material.shares[1]
+
+
+def test_only_several_poses_of_one_sitter_differ_by_movement() -> None:
+    def taken(number: int, sitter: str, pose: str) -> Taken:
+        name = f"{sitter}{number}.jpg"
+        return Taken(
+            PLATES["A1"].path.with_name(name), "drawn", Picture(name, f"{number:064x}", "train", sitter, "", pose)
+        )
+
+    frames = [taken(1, "a", "up"), taken(2, "a", "down"), taken(3, "b", "up")]
+    plates = [taken(4, "p", "p"), taken(5, "p", "p")]
+    material = Material.of([frames, plates])
+    assert [[path.name for path in group] for group in material.groups] == [["a1.jpg", "a2.jpg"]]
+    assert [len(source) for source in material.sources] == [3, 2]
+
+
+def test_a_world_differs_in_its_own_way_alone() -> None:
+    plate = negative(PLATES["A1"].path)
+    pairs = list(world_pairs(plate, [], negative(PLATES["C1"].path), np.random.default_rng(7), ("plain", "worn")))
+    assert {pair.world for pair in pairs} == {"plain", "worn"} < set(WORLDS)
+    usual = ["same", "same", "crop", "moment", "moment"]
+    assert [pair.relation for pair in pairs] == [*usual, "other", *usual]
+    assert all(bool(pair.wear) == (pair.world == "worn") and pair.tone == 0 for pair in pairs)
+    assert [pair.same for pair in pairs[:6]] == [True, True, True, False, False, False]
+
+
+def test_the_cost_of_likelihood_ratios_against_worked_values() -> None:
+    # Bruemmer & du Preez 2006: half the mean of log2(1 + 1/LR) of one kind and of log2(1 + LR) of the other.
+    assert cllr([0.0, 0.0, 0.0], [True, False, False]) == pytest.approx(1.0)
+    odds = np.log([4.0, 1.0, 0.25, 3.0])
+    by_hand = 0.5 * ((np.log2(1.25) + np.log2(2)) / 2 + (np.log2(1.25) + np.log2(4)) / 2)
+    assert cllr(odds, [True, True, False, False]) == pytest.approx(by_hand)
+    assert by_hand == pytest.approx(0.9109640474436812)
