@@ -104,11 +104,13 @@ def identify_card(
 ) -> CardAnswer:
     """Flatten, describe, shortlist, verify, decide: one card, outlined; raises as `identify` does."""
     face = flatten(photo, outline, settings.face)
-    problem = _unreadable(face, outline, settings)
+    problem = _unreadable(face, settings)
     if problem:  # with nothing to match, it stays as it was outlined
-        answer = Answer("unreadable", {}, Confidence(), (), (problem,))
-        return CardAnswer(outline, face, condition(face, photo, outline), answer)
+        return CardAnswer(outline, face, condition(face, photo, outline), _nothing_read(problem))
     upright = _right_way_up(outline, face, references)
+    problem = _back(outline, upright.hits, settings)
+    if problem:
+        return CardAnswer(outline, face, condition(face, photo, outline), _nothing_read(problem))
     facts = condition(upright.face, photo, upright.outline)
     view = View(upright.face, upright.description)
     candidates = verify(view, references, calibration, upright.hits, settings.ladder)
@@ -175,11 +177,22 @@ def _read_captions(
     return CaptionEvidence(odds, found.words)
 
 
-def _unreadable(face: Face, outline: CardQuad, settings: Settings) -> str:
+def _nothing_read(problem: str) -> Answer:
+    return Answer("unreadable", {}, Confidence(), (), (problem,))
+
+
+def _back(outline: CardQuad, hits: Sequence[Hit], settings: Settings) -> str:
+    """Why this is taken for a card's back; empty where it is none: no back resembles an enrolled front."""
+    back = outline.back or 0.0
+    resembled = max((hit.inliers for hit in hits), default=0) >= settings.ladder.decision.least_matches
+    if back < settings.thresholds.back or resembled:
+        return ""
+    return f"this looks like a card's back ({100 * back:.0f} %): photograph the side with the picture"
+
+
+def _unreadable(face: Face, settings: Settings) -> str:
     """Why this face need not be compared with anything; empty where it may."""
-    limits, back, burnt = settings.thresholds, outline.back or 0.0, glare(face)
-    if back >= limits.back:
-        return f"this looks like a card's back ({100 * back:.0f} %): photograph the side with the picture"
+    limits, burnt = settings.thresholds, glare(face)
     if burnt > limits.most_glare:
         return f"{100 * burnt:.0f} % of the face is burnt out by glare: tilt the card or move the lamp"
     contrast = residual_contrast(face)
