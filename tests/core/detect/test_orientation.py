@@ -12,8 +12,7 @@ from skimage import data
 
 from matcher.core.detect.detection import CardQuad, detect
 from matcher.core.detect.orientation import SHAPE, STRIP, WHOLE, orientation, prepared
-from matcher.core.flatten import flatten
-from matcher.core.identify import _unreadable
+from matcher.core.identify import _back
 from matcher.core.photo import Photo
 from matcher.core.settings import Settings
 from matcher.lab.synthesis import Age, Caption, Card, Crop, Scene, make_copy, photograph
@@ -58,7 +57,7 @@ def test_a_back_is_known_as_one_and_said_to_be(kind: str) -> None:
     photo, outline, _ = found(back, 4)
     assert outline.back is not None
     assert outline.back > 0.9
-    assert "back" in _unreadable(flatten(photo, outline), outline, Settings())
+    assert "back" in _back(outline, (), Settings())
 
 
 def test_a_half_turn_turns_the_answer_over_and_nothing_else() -> None:
