@@ -17,7 +17,7 @@ from matcher.core.detect.detection import CardQuad
 from matcher.core.detect.warp import warp_quad
 from matcher.core.filters import normalise
 from matcher.core.photo import Photo, to_grey
-from matcher.core.settings import FaceSize
+from matcher.core.shared_settings import FaceSize
 
 
 @dataclass(frozen=True)

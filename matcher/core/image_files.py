@@ -15,7 +15,7 @@ from typing import Any
 from PIL import Image, UnidentifiedImageError
 
 from matcher.core.errors import UnreadablePhoto
-from matcher.core.settings import PhotoLimits
+from matcher.core.shared_settings import PhotoLimits
 
 FORMATS = ("JPEG", "PNG", "TIFF", "WEBP", "BMP", "GIF")
 DAMAGED = (

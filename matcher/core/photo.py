@@ -20,7 +20,7 @@ from PIL import Image, ImageCms, ImageOps
 
 from matcher.core.errors import UnreadablePhoto
 from matcher.core.image_files import DAMAGED, open_page
-from matcher.core.settings import PhotoLimits
+from matcher.core.shared_settings import PhotoLimits
 
 _SRGB = ImageCms.createProfile("sRGB")
 

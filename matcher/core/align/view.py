@@ -18,7 +18,7 @@ from matcher.core.align.registration import Layer
 from matcher.core.align.settings import AlignSettings, PictureZoneSettings
 from matcher.core.describe import Description, describe
 from matcher.core.flatten import Face
-from matcher.core.settings import FaceSize
+from matcher.core.shared_settings import FaceSize
 
 Features = tuple[NDArray[np.float32], NDArray[np.float32], NDArray[Any]]
 """(n, 2) points, (n,) angles in degrees, (n, d) descriptors."""

@@ -24,7 +24,7 @@ from matcher.core.detect.settings import DetectSettings, Reach
 from matcher.core.detect.suppression import companions, reading_order
 from matcher.core.errors import UnreadablePhoto
 from matcher.core.photo import Photo
-from matcher.core.settings import FaceSize
+from matcher.core.shared_settings import FaceSize
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from matcher.core.detect.reduced_image import ReducedImage
 from matcher.core.detect.scoring import measure
 from matcher.core.detect.settings import FlatbedSettings
-from matcher.core.settings import FaceSize
+from matcher.core.shared_settings import FaceSize
 
 Quads = NDArray[np.float32]
 

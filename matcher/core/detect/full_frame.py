@@ -20,7 +20,7 @@ from matcher.core.detect.settings import ProposalSettings
 from matcher.core.nets import weight_file
 from matcher.core.nets.runtime import infer
 from matcher.core.photo import Photo
-from matcher.core.settings import FaceSize
+from matcher.core.shared_settings import FaceSize
 
 WEIGHTS = weight_file("full_frame.onnx")
 

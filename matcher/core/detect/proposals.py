@@ -14,7 +14,7 @@ from matcher.core.detect.region_proposals import region_quads
 from matcher.core.detect.sampling import outward, side_points
 from matcher.core.detect.scoring import measure, score
 from matcher.core.detect.settings import DetectSettings, ProposalSettings, RefinementSettings
-from matcher.core.settings import FaceSize
+from matcher.core.shared_settings import FaceSize
 
 Quads = NDArray[np.float32]
 

@@ -20,7 +20,7 @@ from matcher.core.detect.sampling import across_sides, grid, outward, sample
 from matcher.core.detect.scoring import LEVELS, Evidence, measure, score, side_strength
 from matcher.core.nets import weight_file
 from matcher.core.nets.runtime import infer
-from matcher.core.settings import FaceSize
+from matcher.core.shared_settings import FaceSize
 
 Values = NDArray[np.float32]
 

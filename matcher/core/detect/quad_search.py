@@ -15,7 +15,7 @@ from matcher.core.detect.quad_classifier import classify_quads
 from matcher.core.detect.reduced_image import ReducedImage
 from matcher.core.detect.settings import ChoiceSettings, DetectSettings
 from matcher.core.detect.suppression import suppress_overlaps
-from matcher.core.settings import FaceSize
+from matcher.core.shared_settings import FaceSize
 
 Quads = NDArray[np.float32]
 Scores = NDArray[np.float32]

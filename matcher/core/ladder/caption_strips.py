@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from matcher.core.filters import slow
 from matcher.core.ladder.registered import Registered
 from matcher.core.ladder.settings import StripSettings
-from matcher.core.settings import FaceSize
+from matcher.core.shared_settings import FaceSize
 
 Floats = NDArray[np.float32]
 Bools = NDArray[np.bool_]

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from matcher.core.align.view import picture_zone, wide_zone
 from matcher.core.flatten import Face
 from matcher.core.ladder.settings import LadderSettings
-from matcher.core.settings import FaceSize
+from matcher.core.shared_settings import FaceSize
 
 Floats = NDArray[np.float32]
 

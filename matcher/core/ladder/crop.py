@@ -19,7 +19,7 @@ from matcher.core.ladder.caption_strips import Start, register_strips
 from matcher.core.ladder.ink_correlation import correlate_ink
 from matcher.core.ladder.registered import Registered
 from matcher.core.ladder.settings import CropSettings
-from matcher.core.settings import FaceSize
+from matcher.core.shared_settings import FaceSize
 
 EDGES = "edges"
 """The rung's model that knows the card's edges alone, by the names of `Window.edge_features`."""

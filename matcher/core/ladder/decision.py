@@ -14,7 +14,7 @@ from matcher.core.calibration import Calibration
 from matcher.core.ladder.candidate import Candidate, Confidence
 from matcher.core.ladder.settings import DecisionSettings, LadderSettings
 from matcher.core.ladder.standing import CaptionEvidence, Standing, best_by, best_of_each_record, standing_of
-from matcher.core.settings import Thresholds
+from matcher.core.shared_settings import Thresholds
 
 Outcome = Literal["known", "new_crop", "new_caption", "new_pose", "undecided", "unreadable"]
 

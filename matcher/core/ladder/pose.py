@@ -24,7 +24,7 @@ from matcher.core.ladder.local_ncc import STEP, CorrelationMap, correlation_map,
 from matcher.core.ladder.movement import CELL, MovementMap, compare_movement, movement_features
 from matcher.core.ladder.registered import Registered
 from matcher.core.ladder.settings import PoseSettings
-from matcher.core.settings import FaceSize
+from matcher.core.shared_settings import FaceSize
 
 Grey = NDArray[np.uint8]
 

@@ -25,7 +25,7 @@ from matcher.core.ocr.reader import Reader, reader
 from matcher.core.ocr.settings import OcrSettings, ReadingSettings
 from matcher.core.ocr.spelling import Frames
 from matcher.core.photo import Photo
-from matcher.core.settings import FaceSize
+from matcher.core.shared_settings import FaceSize
 
 MISSING = "captions were not read: install the extra with pip install 'platekin[reading]'"
 
