@@ -54,7 +54,7 @@ def test_corners_start_at_the_cards_own_upper_left(rotation: float, contrast: fl
 @pytest.mark.parametrize("kind", ["bare", "printed", "written"])
 def test_a_back_is_known_as_one_and_said_to_be(kind: str) -> None:
     back = card_back(card(), np.random.default_rng(2), kind=kind)
-    photo, outline, _ = found(back, 4)
+    _, outline, _ = found(back, 4)
     assert outline.back is not None
     assert outline.back > 0.9
     assert "back" in _back(outline, (), Settings())
