@@ -67,7 +67,7 @@ class LaidCandidate(BaseModel):
     """Addresses of pictures in the frame of the card's face; null where there is none."""
 
     laid: str | None = Field(description="The candidate's reference, registered on the card.")
-    agreement: str | None = Field(description="The card, blue where the two agree and red where they differ.")
+    agreement: str | None = Field(description="The card, blue where both show the same and red where it has moved.")
 
 
 class CropWindow(BaseModel):

@@ -121,7 +121,7 @@ export class CardCompare extends HTMLElement {
     if (way === "agreement") {
       const map = this.#layers.candidates[this.candidate].agreement;
       if (!map) return void fill(this.stage, h("p", { class: "empty" }, "Too little of the two could be judged for a map."));
-      return this.#panes([["Blue: they agree. Red: they differ. Grey: cannot be judged.",
+      return this.#panes([["Blue: the same. Red: it has moved. Grey: cannot be judged, or damaged.",
         h("img", { src: map, alt: `Where the card and ${one.record_id} agree and differ`, draggable: false })]]);
     }
     this.#panes([[way === "difference" ? "Black: no difference" : `This card under ${one.record_id}`, [face(), upper]]]);

@@ -1,9 +1,9 @@
 """A `CardAnswer` in, one picture out that shows a person why: photo, face, reference, agreement, words.
 
 +-----------+--------+-----------+-----------+-----------+
-| the photo | face   | reference | where the | the known |
-| with its  | as     | laid over | two agree | crops of  |
-| outline   | found  | the face  | or differ | this pose |
+| the photo | face   | reference | what is   | the known |
+| with its  | as     | laid over | the same, | crops of  |
+| outline   | found  | the face  | or moved  | this pose |
 +-----------+--------+-----------+-----------+-----------+
 | outcome, the ladder's findings in words, cautions      |
 +--------------------------------------------------------+
@@ -92,7 +92,7 @@ def evidence_picture(photo: Photo, card: CardAnswer, references: CatalogueRefere
         label = f"reference of {best.record.record_id}, laid over it"
         panels.append((label, laid_over(reference, best)))
         if best.pose:
-            panels.append(("where they agree (blue), differ (red)", agreement_picture(card.face, best)))
+            panels.append(("the same (blue), moved (red)", agreement_picture(card.face, best)))
         known = crop_map(card.answer.compared, card.face.size)
         if known:
             label = f"known crops of {known.pose}; framed: this card's, ± {known.sigma_mm:.1f} mm"
@@ -121,7 +121,7 @@ def laid_over(reference: Face, best: Candidate) -> Pixels:
 
 
 def agreement_picture(face: Face, best: Candidate) -> Pixels:
-    """The face in grey, tinted where the pictures could be judged: blue agrees, red differs."""
+    """The face in grey, tinted where it could be judged: blue shows the same, red has moved."""
     if best.pose is None:
         return face.pixels
     canvas = (face.size.width, face.size.height)
