@@ -11,6 +11,7 @@ from matcher.catalogue import Catalogue
 from matcher.catalogue.finds import sightings
 from matcher.cli.options import CatalogueOption, DayOption, DecisionOptions, FormatOption, grouped
 from matcher.cli.output import messages, print_rows, remark
+from matcher.core.calibration import percent
 from matcher.core.settings import Settings
 from matcher.jobs.job import Job
 from matcher.jobs.workers import identify_all
@@ -73,7 +74,7 @@ def list_sightings(
 
 def _line(row: sightings.SightingRow) -> tuple[object, ...]:
     probability = row.suggested_probability
-    suggested = "" if probability is None else f"{row.suggested_reference} ({100 * probability:.0f} %)"
+    suggested = "" if probability is None else f"{row.suggested_reference} ({percent(probability)})"
     return (row.id, row.record_id, row.seen_on, row.source, row.who, row.copy if row.confirmed else "", suggested)
 
 

@@ -24,6 +24,7 @@ from matcher.cli.options import (
 )
 from matcher.cli.output import messages, print_json, print_rows, progress
 from matcher.core.answer import PhotoAnswer
+from matcher.core.calibration import percent
 from matcher.core.errors import PlatekinError
 from matcher.core.settings import Settings
 from matcher.jobs.job import Job
@@ -121,7 +122,7 @@ def show(find: FindArgument, catalogue: CatalogueOption, format: FormatOption = 
         console.print(f"because    {reason}", markup=False)
     for candidate in row.found.candidates:
         sure = asdict(candidate.confidence)
-        rungs = ", ".join(f"{k} {100 * v:.0f} %" for k, v in sure.items() if v is not None)
+        rungs = ", ".join(f"{k} {percent(v)}" for k, v in sure.items() if v is not None)
         console.print(f"compared   {candidate.record_id} {candidate.crop} {candidate.caption}: {rungs}", markup=False)
     for entry in log:
         undone = "" if entry.standing else " (undone)"

@@ -19,6 +19,7 @@ from matcher.cli.options import CatalogueOption, QuietOption, WorkersOption
 from matcher.cli.output import messages, progress
 from matcher.core.answer import CandidateResult, CardResult, PhotoAnswer
 from matcher.core.answer_json import CAUTIONS, CSV_COLUMNS, csv_rows, to_json
+from matcher.core.calibration import percent
 from matcher.core.settings import Settings
 from matcher.jobs.job import Job
 from matcher.jobs.render.evidence import SaveEvidence
@@ -130,14 +131,14 @@ def _candidate_lines(card: CardResult) -> Iterable[str]:
 def _candidate_line(candidate: CandidateResult) -> str:
     sure = candidate.confidence
     rungs = (("pose", sure.pose), ("crop", sure.crop), ("caption", sure.caption))
-    told = ", ".join(f"{rung} {100 * share:.0f} %" for rung, share in rungs if share is not None)
+    told = ", ".join(f"{rung} {percent(share)}" for rung, share in rungs if share is not None)
     place = f"{candidate.pose} {candidate.crop} {candidate.caption}, {candidate.evidence.club or ''}".rstrip(", ")
     return f"  {candidate.record_id}   {place}   {told or 'could not be laid over it'}"
 
 
 def _cell(value: str | None, probability: float | None) -> str:
     """'P0008 (99 %)'; a rung that was asked but not settled shows its probability alone."""
-    sure = "" if probability is None else f"({100 * probability:.0f} %)"
+    sure = "" if probability is None else f"({percent(probability)})"
     return f"{value or '-'} {sure}".strip()
 
 

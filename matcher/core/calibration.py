@@ -94,6 +94,17 @@ class Calibration:
         return cls(rungs, stored["provenance"], platt)
 
 
+def percent(probability: float) -> str:
+    """A probability as a person is told it: what some hundreds of pairs bear out, never certainty.
+
+    >>> percent(0.974), percent(0.9999), percent(0.0001)
+    ('97 %', 'over 99 %', 'under 1 %')
+    """
+    if probability >= 0.995:
+        return "over 99 %"
+    return "under 1 %" if probability < 0.005 else f"{100 * probability:.0f} %"
+
+
 def log_gap(shortfall: float, floor: float) -> float:
     """A shortfall on a logarithmic scale, levelling off at `floor`: from 0.02 to 0.2 is as far as from 0.2 to 2.
 

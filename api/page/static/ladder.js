@@ -48,7 +48,7 @@ function rung(name, title, share) {
 
 // Nothing is ever certain: neither 0 nor 100 is written.
 export function sureness(share) {
-  if (share > 0.995) return "over 99\u00a0%";
+  if (share >= 0.995) return "over 99\u00a0%";
   return share < 0.005 ? "under 1\u00a0%" : percent(share);
 }
 

@@ -23,6 +23,7 @@ from PIL import Image, ImageDraw, ImageFont
 
 from matcher.catalogue.reference_set import CatalogueReferences
 from matcher.core.answer_json import CAUTIONS
+from matcher.core.calibration import percent
 from matcher.core.detect.detection import CardQuad
 from matcher.core.flatten import Face
 from matcher.core.identify import CardAnswer, Identification
@@ -178,7 +179,7 @@ def _crops(face: Face, known: CropMap, references: CatalogueReferences) -> Pixel
         while any(abs(x - a) < LABEL[0] and abs(y - b) < LABEL[1] for a, b in written):
             y += LABEL[1]
         written.append((x, y))
-        draw.text((x, y), f"{crop.name}  {100 * crop.probability:.0f} %", INK, font=ImageFont.load_default(14))
+        draw.text((x, y), f"{crop.name}  {percent(crop.probability)}", INK, font=ImageFont.load_default(14))
     own = mosaic.place(known.own)
     draw.polygon([tuple(corner) for corner in own.tolist()], outline=OUTLINE, width=3)
     return np.asarray(pale, np.uint8)
@@ -204,7 +205,7 @@ def _headline(card: CardAnswer, name: str) -> str:
         "unreadable": "unreadable",
     }[card.answer.outcome]
     rungs = [(rung, getattr(sure, rung)) for rung in ("pose", "crop", "caption", "record", "copy")]
-    numbers = ", ".join(f"{rung} {100 * value:.0f} %" for rung, value in rungs if value is not None)
+    numbers = ", ".join(f"{rung} {percent(value)}" for rung, value in rungs if value is not None)
     return f"{Path(name).name}   {told}" + (f"   ({numbers})" if numbers else "")
 
 
