@@ -29,6 +29,9 @@ from matcher.core.ladder.registered import Registered
 OWN_SIGMA_MM = 0.25
 """Uncertainty of the frame's own edges: cut by hand (the shift between two copies of one crop, measured)."""
 
+SURELY = 0.9
+"""Probability of one negative from which a window is kept: nobody looks at a map before it is used; own choice."""
+
 
 @dataclass(frozen=True)
 class MappedCrop:
@@ -117,8 +120,8 @@ def _window(
     if not found:
         return None
     agreed = judge_pose(Registered.of(shown.face, onto.face, found, catalogue.settings.ladder), calibration)
-    if agreed is None or agreed.probability < 0.5:
-        return None  # a transform was found, but the pictures under it do not agree
+    if agreed is None or agreed.probability < SURELY:
+        return None  # a transform was found, but the pictures under it may be of two negatives
     # A face's pixels are counted from the centre of the first one, its edges lie half a pixel further out.
     corners = np.array([[0, 0], [size.width, 0], [size.width, size.height], [0, size.height]], np.float64) - 0.5
     points = (cv2.perspectiveTransform(corners[None], found.transform)[0] + 0.5) * scale
