@@ -69,8 +69,8 @@ class PoseFinding:
         if self.probability >= 0.5:
             where = f"the {100 * self.judged:.0f} % of the face that can be judged"
             return f"same negative: nothing has moved in {where}{said}"
-        moved = self.compared.moved_words if self.compared else ""
-        return f"another exposure: the picture has moved{moved}{said}"
+        moved = self.compared.moved_words if self.compared else "the picture has moved"
+        return f"another exposure: {moved}{said}"
 
 
 LEAST_DAMAGE = 0.01
@@ -139,8 +139,11 @@ class PictureComparison:
 
     @cached_property
     def moved_words(self) -> str:
-        """Where on the face most has moved, and by how much."""
+        """Where on the face most has moved, and by how much; or that nearly everything is something else."""
         moved = self.movement.moved
+        share = float((moved > 0.5).sum() / max(float(self.movement.shown.sum()), 1.0))
+        if share > ELSEWHERE:
+            return f"something else is shown over {100 * share:.0f} % of what can be judged"
         spot = cv2.GaussianBlur(moved, (0, 0), SPOT_CELLS)
         row, column = np.unravel_index(int(spot.argmax()), spot.shape)
         top, left = (part.start // CELL for part in self.box)
@@ -148,7 +151,11 @@ class PictureComparison:
         across = ("left", "centre", "right")[min(2, int(3 * CELL * (column + left) / self.size.width))]
         far = _displacement(self.query, self.reference, moved) / self.size.px_per_mm
         by = f", by about {far:.1f} mm" if 0.1 <= far <= MOST_FOLLOWED_MM else ""
-        return f" at the {down} {across}{by}"
+        return f"the picture has moved at the {down} {across}{by}"
+
+
+ELSEWHERE = 0.4
+"""Share of the picture from which nobody would speak of a movement any more: another pose or sitter. Our own choice."""
 
 
 SPOT_CELLS = 4.0
