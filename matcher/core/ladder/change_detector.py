@@ -44,6 +44,10 @@ _NOISE = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32)
 """Immerkaer's mask (1996): blind to edges and shading, it answers to noise alone; its norm is 6."""
 
 
+NetworkInputs = tuple[tuple[Floats, float], tuple[Floats, float]]
+"""What `network_input` gives of the query and of the reference."""
+
+
 @dataclass(frozen=True)
 class DifferenceMap:
     """A part of the query's face with the reference's laid over it, compared.
@@ -66,12 +70,15 @@ class DifferenceMap:
         return np.asarray(self.shown / (1 + np.exp(-np.clip(self.logits, -30, 30))), np.float32)
 
 
-def compare(kind: Kind, query: Grey, reference: Grey, mask: NDArray[np.bool_]) -> DifferenceMap:
+def compare(
+    kind: Kind, query: Grey, reference: Grey, mask: NDArray[np.bool_], sides: NetworkInputs | None = None
+) -> DifferenceMap:
     """Ask the network of its kind where two registered greys differ.
 
     query, reference: (height, width) uint8. mask: (height, width) bool, where both are shown.
+    sides:            `network_input` of both, where another network was asked about them already.
     """
-    (first, noise_1), (second, noise_2) = network_input(query), network_input(reference)
+    (first, noise_1), (second, noise_2) = sides or (network_input(query), network_input(reference))
     rows, columns = (-(-side // STEP) for side in query.shape)
     # Nothing lies beyond the edge, as in the network's own convolutions.
     beyond = ((0, 0), *((0, -side % WHOLE_PX) for side in query.shape))

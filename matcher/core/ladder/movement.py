@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.calibration import log_gap
-from matcher.core.ladder.change_detector import network_input
+from matcher.core.ladder.change_detector import NetworkInputs, network_input
 from matcher.core.nets import weight_file
 from matcher.core.nets.runtime import infer_all
 
@@ -70,8 +70,13 @@ class MovementMap:
         return float((self.shown * (self.damaged < 0.5)).mean())
 
 
-def compare_movement(query: Grey, reference: Grey, mask: NDArray[np.bool_]) -> MovementMap:
-    """Ask the network; query, reference: (height, width) uint8, registered. mask: their shape, where both are shown."""
+def compare_movement(
+    query: Grey, reference: Grey, mask: NDArray[np.bool_], inputs: NetworkInputs | None = None
+) -> MovementMap:
+    """Ask the network; query, reference: (height, width) uint8, registered. mask: their shape, where both are shown.
+
+    inputs: `network_input` of both, where it is at hand.
+    """
     height, width = query.shape
     padded = tuple(-(-side // WHOLE_PX) * WHOLE_PX for side in (height, width))
     shown = np.zeros((padded[0] // CELL, padded[1] // CELL), np.float32)
@@ -80,8 +85,8 @@ def compare_movement(query: Grey, reference: Grey, mask: NDArray[np.bool_]) -> M
     shown[: spots.shape[0], : spots.shape[1]] = spots
     wide = np.repeat(np.repeat(shown, CELL, 0), CELL, 1)
     sides, noise = [], []
-    for grey in (query, reference):
-        even, level = network_input(grey)
+    inputs = inputs or (network_input(query), network_input(reference))
+    for grey, (even, level) in zip((query, reference), inputs, strict=True):
         side = np.zeros((2, *padded), np.float32)
         side[:, :height, :width] = np.stack([even, toned(grey)])
         sides.append((side * wide)[None])

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from matcher.core.align.alignment import Alignment
 from matcher.core.align.view import picture_box
 from matcher.core.calibration import Calibration, log_gap
-from matcher.core.ladder.change_detector import DifferenceMap, compare, difference_features
+from matcher.core.ladder.change_detector import DifferenceMap, compare, difference_features, network_input
 from matcher.core.ladder.local_ncc import STEP, CorrelationMap, correlation_map, pooled
 from matcher.core.ladder.movement import CELL, MovementMap, compare_movement, movement_features
 from matcher.core.ladder.registered import Registered
@@ -53,7 +53,7 @@ class PoseFinding:
 
     @property
     def parts(self) -> tuple[DifferenceMap, ...]:
-        """The pictures as rivals are compared by, worked out when it is asked for."""
+        """The pictures as rivals are compared by."""
         return (self.compared.difference,) if self.compared else ()
 
     @property
@@ -104,6 +104,7 @@ class PictureComparison:
     mask:             (height, width) bool, what of it both show.
     fine:             agreement at the fine scale.
     movement:         what has moved, and what is damaged.
+    difference:       where they show different things at all: by it two poses that both may fit are told apart.
     size, box:        the face, and the rows and columns of it that were compared.
     alignment:        by which they were registered.
     """
@@ -113,6 +114,7 @@ class PictureComparison:
     mask: NDArray[np.bool_]
     fine: CorrelationMap
     movement: MovementMap
+    difference: DifferenceMap
     size: FaceSize
     box: tuple[slice, slice]
     alignment: Alignment
@@ -131,11 +133,6 @@ class PictureComparison:
         """Share of what both show that is laid over or lost on one of the two."""
         movement = self.movement
         return float((movement.damaged > 0.5).sum() / max(float(movement.shown.sum()), 1.0))
-
-    @cached_property
-    def difference(self) -> DifferenceMap:
-        """Where the two show different things at all: how two poses that both may fit are told apart."""
-        return compare("pictures", self.query, self.reference, self.mask)
 
     @cached_property
     def moved_words(self) -> str:
@@ -186,10 +183,12 @@ def compare_pictures(pair: Registered) -> PictureComparison | None:
     fine = correlation_map(*greys, mask, settings.pose.fine, settings.correlation)
     if fine is None:
         return None
-    movement = compare_movement(query, reference, mask)
+    inputs = network_input(query), network_input(reference)
+    movement = compare_movement(query, reference, mask, inputs)
     if movement.comparable < settings.pose.least_comparable:
         return None
-    return PictureComparison(query, reference, mask, fine, movement, size, box, pair.alignment)
+    difference = compare("pictures", query, reference, mask, inputs)
+    return PictureComparison(query, reference, mask, fine, movement, difference, size, box, pair.alignment)
 
 
 def well_inside(mask: NDArray[np.bool_], settings: PoseSettings | None = None) -> NDArray[np.bool_]:

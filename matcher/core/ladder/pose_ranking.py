@@ -37,13 +37,7 @@ class PoseRanking:
     def shares(self) -> dict[str, float]:
         """Probability of each pose once the likely ones have been compared with each other where they differ."""
         contenders = {candidate.record.pose: Contender(0.0, ()) for candidate in self.candidates}
-        rivals = [
-            name for name, one in self.evidence.items() if one.probability >= self.settings.head_to_head.challenges
-        ]
-        for name, one in self.evidence.items():
-            # Only where several poses may fit are they compared where they differ: that takes a network's time each.
-            parts = one.finding.parts if len(rivals) > 1 and name in rivals else ()
-            contenders[name] = Contender(one.probability, parts)
+        contenders |= {name: Contender(one.probability, one.finding.parts) for name, one in self.evidence.items()}
         return share_odds(contenders, self.calibration, self.settings.head_to_head)
 
     @property
