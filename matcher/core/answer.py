@@ -7,10 +7,12 @@ order in which they are published.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Self, get_args
 
+from matcher.core.calibration import log_odds
 from matcher.core.errors import PlatekinError
 from matcher.core.identify import CardAnswer, Identification
 from matcher.core.ladder.candidate import Candidate, Confidence
@@ -59,7 +61,10 @@ class CandidateEvidence:
 
     inliers: matches that agree on one transform. method: how the reference was registered. correlation, agreement,
     expected_agreement, caption_agreement: of 1. judged: share of the face that could be judged.
-    caption_worst_letter: by how much the ink of the worst letter falls short.
+    pose_log10_ratio: what this reference alone says of the pose: 2 where what was seen is a hundred times likelier if
+    both cards come from one negative, -2 where it is a hundred times less likely. How many cards of a known negative
+    are asked about, the prior, is no part of it (`FusionSettings.prior`). caption_worst_letter: by how much the ink of
+    the worst letter falls short.
     """
 
     subject: str | None = None
@@ -70,6 +75,7 @@ class CandidateEvidence:
     agreement: float | None = None
     expected_agreement: float | None = None
     judged: float | None = None
+    pose_log10_ratio: float | None = None
     margins_mm: Margins | None = None
     caption_agreement: float | None = None
     caption_worst_letter: float | None = None
@@ -264,6 +270,7 @@ def _evidence(candidate: Candidate) -> CandidateEvidence:
         agreement=round(pose.agreement, 3) if pose else None,
         expected_agreement=round(pose.expected, 3) if pose else None,
         judged=round(pose.judged, 3) if pose else None,
+        pose_log10_ratio=round(log_odds(pose.probability) / math.log(10), 2) if pose else None,
         margins_mm=Margins(*crop.window.margins_mm) if crop else None,
         caption_agreement=round(caption.agreement, 3) if caption else None,
         caption_worst_letter=round(caption.worst, 3) if caption else None,

@@ -15,6 +15,7 @@ import numpy as np
 
 from matcher.core.align.alignment import align
 from matcher.core.align.view import View
+from matcher.core.altered import known_but_altered
 from matcher.core.calibration import Calibration, log_odds
 from matcher.core.condition import Condition, condition, glare, residual_contrast
 from matcher.core.describe import Description, describe
@@ -104,7 +105,8 @@ def identify_card(
 ) -> CardAnswer:
     """Flatten, describe, shortlist, verify, decide: one card, outlined; raises as `identify` does."""
     face = flatten(photo, outline, settings.face)
-    problem = _unreadable(face, settings)
+    scale = _px_per_mm(outline, face)
+    problem = _unreadable(face, scale, settings)
     if problem:  # with nothing to match, it stays as it was outlined
         return CardAnswer(outline, face, condition(face, photo, outline), _nothing_read(problem))
     upright = _right_way_up(outline, face, references)
@@ -118,7 +120,17 @@ def identify_card(
     answer = decided()
     if is_open(answer, settings.ladder.decision) and can_read(settings.ocr):
         answer = decided(reading=_read_captions(photo, upright, candidates, settings))
+    if scale < settings.thresholds.words_px_per_mm:
+        answer = _without_words(answer, scale * face.size.height_mm, settings.thresholds.words_px_per_mm / scale)
+    if not _resembles(upright.hits, settings):
+        altered = known_but_altered(upright.face, references, calibration, settings)
+        answer = replace(answer, outcome="undecided", reasons=(altered, *answer.reasons)) if altered else answer
     return CardAnswer(upright.outline, upright.face, facts, answer)
+
+
+def _resembles(hits: Sequence[Hit], settings: Settings) -> bool:
+    """Whether any known picture shares so many features with this one that it may be the same."""
+    return max((hit.inliers for hit in hits), default=0) >= settings.ladder.decision.least_matches
 
 
 @dataclass(frozen=True)
@@ -184,15 +196,38 @@ def _nothing_read(problem: str) -> Answer:
 def _back(outline: CardQuad, hits: Sequence[Hit], settings: Settings) -> str:
     """Why this is taken for a card's back; empty where it is none: no back resembles an enrolled front."""
     back = outline.back or 0.0
-    resembled = max((hit.inliers for hit in hits), default=0) >= settings.ladder.decision.least_matches
-    if back < settings.thresholds.back or resembled:
+    if back < settings.thresholds.back or _resembles(hits, settings):
         return ""
     return f"this looks like a card's back ({100 * back:.0f} %): photograph the side with the picture"
 
 
-def _unreadable(face: Face, settings: Settings) -> str:
+def _px_per_mm(outline: CardQuad, face: Face) -> float:
+    """The photo's resolution on the card: pixels of its two long sides over the card's nominal height."""
+    left, right = (float(np.linalg.norm(outline.corners[a] - outline.corners[b])) for a, b in ((0, 3), (1, 2)))
+    return (left + right) / 2 / face.size.height_mm
+
+
+def _without_words(answer: Answer, height_px: float, larger: float) -> Answer:
+    """What is left of an answer where the picture is too small for words to be compared."""
+    if answer.outcome not in ("known", "new_caption"):
+        return answer
+    small = (
+        f"the card is {height_px:.0f} pixels high, too small to compare its words: "
+        f"ask for a picture {larger:.1f} times larger"
+    )
+    kept = {name: value for name, value in answer.established.items() if name in ("pose", "crop")}
+    confidence = replace(answer.confidence, caption=None, record=None, copy=None)
+    return replace(
+        answer, outcome="undecided", established=kept, confidence=confidence, reasons=(*answer.reasons[:2], small)
+    )
+
+
+def _unreadable(face: Face, px_per_mm: float, settings: Settings) -> str:
     """Why this face need not be compared with anything; empty where it may."""
     limits, burnt = settings.thresholds, glare(face)
+    if px_per_mm < limits.least_px_per_mm:
+        height, needed = (round(scale * face.size.height_mm) for scale in (px_per_mm, limits.least_px_per_mm))
+        return f"too small: the card is {height} pixels high, and at least {needed} are needed to tell the pose"
     if burnt > limits.most_glare:
         return f"{100 * burnt:.0f} % of the face is burnt out by glare: tilt the card or move the lamp"
     contrast = residual_contrast(face)

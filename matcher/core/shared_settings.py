@@ -62,6 +62,10 @@ class Thresholds:
                          or below one minus it.
     most_glare:          share of the face that may be burnt out; above, it is `unreadable`.
     least_contrast:      residual contrast that must be left; below, it is `unreadable`.
+    least_px_per_mm:     resolution that a picture of a card must have; below, it is `unreadable`. Of 16 of the demo's
+                         known cards 2 are called new poses at 120 pixels of height, none at 150 (2.4 a mm).
+    words_px_per_mm:     resolution that words need to be compared; below, the caption stays open. Of the same cards 8
+                         are given new words at 180 pixels of height, 1 at 240 (3.8 a mm).
     back:                probability of a card's back from which it is `unreadable`.
 
     All six are our own choice: three in four is where a person would begin to rely on an answer.
@@ -72,4 +76,6 @@ class Thresholds:
     caption: float = 0.75
     most_glare: float = 0.60
     least_contrast: float = 0.03
+    least_px_per_mm: float = 2.2
+    words_px_per_mm: float = 3.6
     back: float = 0.9

@@ -37,6 +37,7 @@ evidence = st.builds(
     CandidateEvidence,
     subject=st.none() | st.text(), club=st.none() | st.text(), inliers=st.none() | st.integers(0, 999),
     method=st.none() | st.text(), correlation=share, agreement=share, expected_agreement=share, judged=share,
+    pose_log10_ratio=st.none() | number,
     margins_mm=st.none() | st.builds(Margins, number, number, number, number), caption_agreement=share,
     caption_worst_letter=share, words=st.lists(st.text()).map(tuple),
 )  # fmt: skip

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
 
+from matcher.core.altered import inverted, mirrored
 from matcher.core.calibration import Calibration
 from matcher.core.condition import condition
 from matcher.core.describe import Description, describe
@@ -18,6 +21,7 @@ from matcher.core.photo import Photo
 from matcher.core.reference_set import KnownRecord, KnownReference
 from matcher.core.search.reference_index import Hit, ReferenceIndex
 from matcher.core.settings import Settings
+from tests.core.ladder.test_ladder import studio
 from tests.support.faces import SIZE, face_of, picture
 
 CALIBRATION = Calibration.load()
@@ -111,3 +115,52 @@ def test_what_looks_like_a_back_is_none_where_it_resembles_an_enrolled_front(
     found = identify_card(photo, outline, references, Settings(), CALIBRATION)
     assert found.answer.outcome == outcome
     assert ("card's back" in found.answer.reasons[0]) == (outcome == "unreadable")
+
+
+@pytest.fixture
+def sitting(tmp_path: Path) -> One:
+    """A reference set of one studio portrait."""
+    shown = face_of(studio("A1"), noise=2, seed=1)
+    described = describe(shown)
+    index = ReferenceIndex(tmp_path, described.fingerprint)
+    index.add(1, described)
+    return One(shown, index)
+
+
+@pytest.mark.parametrize(("change", "told"), [(mirrored, "left to right"), (inverted, "light and dark exchanged")])
+def test_a_known_picture_turned_over_or_shown_as_a_negative_is_no_other_exposure(
+    sitting: One, change: Callable[[Face], Face], told: str
+) -> None:
+    fresh = face_of(studio("A1"), contrast=0.8, noise=2, seed=2)
+    answer = identify_card(*photo_and_outline(change(fresh)), sitting, Settings(), CALIBRATION).answer
+    assert answer.outcome == "undecided"
+    assert "pose P1" in answer.reasons[0]
+    assert told in answer.reasons[0]
+
+
+def test_a_picture_of_another_sitter_is_not_said_to_be_altered(sitting: One) -> None:
+    stranger = face_of(studio("H1"), contrast=0.8, noise=2, seed=2)
+    answer = identify_card(*photo_and_outline(stranger), sitting, Settings(), CALIBRATION).answer
+    assert answer.outcome == "new_pose"
+    assert "look at the card itself" not in " ".join(answer.reasons)
+
+
+@pytest.mark.parametrize(
+    ("height", "outcome", "said"),
+    [(110, "unreadable", "too small"), (200, "undecided", "too small to compare its words")],
+)
+def test_a_picture_too_small_for_the_pose_or_for_its_words_says_so(
+    references: One, height: int, outcome: str, said: str
+) -> None:
+    fresh = face_of(picture(81), contrast=0.9, noise=1, caption="J. Kelwick", seed=2)
+    photo, outline = photo_and_outline(fresh)
+    scale = height / (2 * SIZE.height)
+    small = cv2.resize(photo.pixels, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    shrunk = replace(outline, corners=(outline.corners * scale).astype(np.float32))
+    answer = identify_card(Photo.from_pixels(small), shrunk, references, Settings(), CALIBRATION).answer
+    assert answer.outcome == outcome
+    assert said in " ".join(answer.reasons)
+    assert "record_id" not in answer.established
+    if outcome == "undecided":
+        assert answer.established["pose"] == "P1"
+        assert answer.confidence.caption is None

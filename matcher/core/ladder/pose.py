@@ -85,7 +85,7 @@ def judge_pose(pair: Registered, calibration: Calibration) -> PoseFinding | None
     features = pose_features(compared)
     fine = compared.fine
     return PoseFinding(
-        probability=calibration.probability("pose", features),
+        probability=calibration.probability(pose_rung(pair.alignment, pair.settings.pose), features),
         agreement=fine.mean(fine.correlation),
         expected=fine.mean(fine.expected),
         judged=compared.judged,
@@ -198,6 +198,19 @@ def well_inside(mask: NDArray[np.bool_], settings: PoseSettings | None = None) -
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
     seamless = cv2.erode(mask.astype(np.uint8), kernel, borderType=cv2.BORDER_CONSTANT, borderValue=0)
     return np.asarray(seamless, np.bool_)
+
+
+def pose_rung(alignment: Alignment, settings: PoseSettings | None = None) -> str:
+    """The calibration's model for a pair that was registered so.
+
+    Two pictures that hardly a feature ties together may lie wrongly upon each other: then everything seems to have
+    moved, and says little. `UNSTEADY` weighs that.
+    """
+    least = (settings or PoseSettings()).steady_inliers
+    return STEADY if alignment.method == "given" or alignment.inliers >= least else UNSTEADY
+
+
+STEADY, UNSTEADY = "pose", "pose_unsteady"
 
 
 def pose_features(compared: PictureComparison) -> dict[str, float]:

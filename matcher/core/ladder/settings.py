@@ -143,8 +143,12 @@ class PoseSettings:
     seam_px:          left out along the edge of what both show: mounts, cut edges and glare end there. By hand.
     least_comparable: share of the picture that must be shown on both and damaged on neither. Own choice: under a tenth
                       holds no sitter.
+    steady_inliers:   features that agree on the transform, from which two pictures surely lie upon each other rightly:
+                      without the pairs that have fewer, the fit's log odds tell exposures apart at an AUROC of 0.940
+                      instead of 0.924.
     """
 
+    steady_inliers: int = 20
     fine: Band = Band(fine=1.0, coarse=5.0, window=7.0)
     seam_px: int = 8
     least_comparable: float = 0.08

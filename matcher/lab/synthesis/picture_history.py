@@ -19,7 +19,8 @@ class PictureHistory:
     """How one picture of a card came about.
 
     contrast:   residual contrast of the card, 0..1. unevenness: of the fading, 0..1.
-    light:      range of the lamp's fall-off, 0..1. gamma: the camera's. blur: sigma, pixels of the face.
+    light:      range of the lamp's fall-off, 0..1. shadow: depth of one that falls on the card, 0..1, 0 none.
+    gamma:      the camera's. blur: sigma, pixels of the face.
     scale:      resolution of the file, as a share of the face's.
     noise:      of the sensor, grey levels 0..1; noise_size: its correlation, pixels.
     sharpened, mapped: strength of sharpening and of local tone mapping, 0 off.
@@ -30,6 +31,7 @@ class PictureHistory:
     contrast: float = 1.0
     unevenness: float = 0.0
     light: float = 0.0
+    shadow: float = 0.0
     gamma: float = 1.0
     blur: float = 0.0
     scale: float = 1.0
@@ -50,6 +52,7 @@ def random_history(rng: np.random.Generator, scanned: bool = False, small: bool 
         contrast=float(np.exp(rng.uniform(np.log(0.1), 0))) if rng.random() < 0.7 else float(rng.uniform(0.5, 1)),
         unevenness=float(rng.uniform(0, 0.5)),
         light=rough * float(rng.uniform(0, 0.3)),
+        shadow=float(rng.uniform(0.1, 0.6)) if not scanned and rng.random() < 0.15 else 0.0,
         gamma=float(np.exp(rng.normal(0, 0.2))),
         blur=rough * float(rng.choice([0.3, 0.8, 1.5]) * rng.uniform(0.5, 1.4)),
         scale=float(rng.uniform(0.3, 0.9)) if small else float(rng.choice([1.0, 1.0, 0.8])),
@@ -71,6 +74,8 @@ def pictured(card: Field, history: PictureHistory, rng: np.random.Generator) -> 
     dark = rng.uniform(0.1, 0.3)
     grey = 1 - (1 - card) * np.clip(keep, 0.03, 1) * (1 - dark)
     grey = grey * rng.uniform(0.7, 0.97) * (1 + h.light * smooth_field(card.shape, rng, 1))
+    if h.shadow:
+        grey = grey * (1 - h.shadow * _shadow(card.shape, rng))
     grey = np.clip(grey, 0, 1) ** h.gamma
     if h.watermark:
         grey = _watermarked(np.asarray(grey, np.float32), h.watermark, rng)
@@ -89,6 +94,18 @@ def pictured(card: Field, history: PictureHistory, rng: np.random.Generator) -> 
     if small != size:
         seen = np.asarray(cv2.resize(seen, size, interpolation=cv2.INTER_CUBIC), np.float32)
     return np.asarray(np.clip(seen, 0, 1), np.float32)
+
+
+def _shadow(shape: tuple[int, ...], rng: np.random.Generator) -> Field:
+    """Where a hand's or a telephone's shadow falls, 0..1: over one side, its rim wavy, crisp or soft."""
+    height, width = shape
+    rows, columns = np.mgrid[0:height, 0:width].astype(np.float32)
+    way = float(rng.uniform(0, 2 * np.pi))
+    along = (columns - width * rng.uniform(0.1, 0.9)) * np.cos(way) + (rows - height * rng.uniform(0.1, 0.9)) * np.sin(
+        way
+    )
+    wavy = along + rng.uniform(0, 60) * smooth_field(shape, rng)
+    return np.asarray(1 / (1 + np.exp(np.clip(-wavy / rng.uniform(1.5, 15), -30, 30))), np.float32)
 
 
 def _sensed(grey: Field, h: PictureHistory, rng: np.random.Generator) -> Field:

@@ -51,13 +51,13 @@ def random_look(rng: np.random.Generator, strength: float) -> PrintLook:
     """A print as unlike a neutral one as `strength` says: 0 the neutral print, 1 as far apart as prints come."""
     s = strength
     return PrintLook(
-        gamma=float(np.exp(s * rng.normal(0.1, 0.42))),
+        gamma=float(np.exp(s * rng.normal(0.12, 0.48))),
         speed=float(s * rng.normal(0, 0.16)),
         toe=float(np.clip(0.5 + s * rng.normal(0, 0.3), 0.05, 1)),
         shoulder=float(np.clip(0.5 + s * rng.normal(0, 0.3), 0.05, 1)),
         blocked=(
-            float(s * rng.uniform(0, 0.3) * (rng.random() < 0.5)),
-            float(s * rng.uniform(0, 0.3) * (rng.random() < 0.5)),
+            float(s * rng.uniform(0, 0.4) * (rng.random() < 0.5)),
+            float(s * rng.uniform(0, 0.4) * (rng.random() < 0.5)),
         ),
         dodging=float(s * rng.uniform(0, 0.3)),
         softness=float(s * rng.choice([0.0, 0.6, 1.2]) * rng.uniform(0.5, 1.3)),

@@ -69,6 +69,31 @@ def blob(
     return field()
 
 
+def patch(
+    shape: tuple[int, ...], centre: NDArray[np.float64], radius: float, rng: np.random.Generator, soft: float = 0.6
+) -> Field:
+    """A closed outline of few straight or round sides, filled, 0..1: a polygon, a star, a box, a disc."""
+    canvas, field = canvas_of(shape, soft)
+    corners = int(rng.integers(3, 13))
+    turns = (
+        np.sort(rng.uniform(0, 2 * np.pi, corners)) if rng.random() < 0.5 else np.arange(corners) * 2 * np.pi / corners
+    )
+    reach = rng.uniform(0.4, 1.0, corners) if rng.random() < 0.5 else np.full(corners, 1.0)
+    outline = np.column_stack([np.cos(turns), np.sin(turns)]) * (radius * reach)[:, None]
+    outline *= np.exp(rng.normal(0, 0.3)) ** np.array([1.0, -1.0])
+    if rng.random() < 0.25:
+        cv2.ellipse(
+            canvas,
+            (tuple(centre), (2 * radius, 2 * radius * rng.uniform(0.4, 1)), float(rng.uniform(0, 180))),
+            255,
+            -1,
+            cv2.LINE_AA,
+        )
+    else:
+        cv2.fillPoly(canvas, [np.rint((centre + outline) * 8).astype(np.int32)], 255, cv2.LINE_AA, 3)
+    return field()
+
+
 def scribble(
     shape: tuple[int, ...], rng: np.random.Generator, centre: NDArray[np.float64], reach: float, lines: int
 ) -> Field:

@@ -21,7 +21,7 @@ from matcher.core.ladder.change_detector import DifferenceMap
 from matcher.core.ladder.copy import copy_features
 from matcher.core.ladder.crop import crop_features, known_crop
 from matcher.core.ladder.head_to_head import RUNG, rival_features
-from matcher.core.ladder.pose import compare_pictures, pose_features
+from matcher.core.ladder.pose import compare_pictures, pose_features, pose_rung
 from matcher.core.ladder.registered import Registered
 from matcher.core.photo import Photo
 from matcher.lab.synthesis import Caption, Card, Crop, make_copy, photograph, scan
@@ -193,7 +193,7 @@ def _judged(kind: str, contrast: float, query: View, reference: View, truth: dic
     if pair is None or compared is None:
         return Trial(kind, contrast, truth, {})
     features = {
-        "pose": pose_features(compared),
+        pose_rung(found): pose_features(compared),
         "crop": crop_features(pair),
         "caption": compare_captions(pair)[0],
         "copy": copy_features(pair, known_crop(pair, 0.5)),
@@ -213,7 +213,7 @@ def _judged_rivals(
         if pair is None or compared is None:
             return
         features, words = compare_captions(pair)
-        alone = {"pose": pose_features(compared), "caption": features}
+        alone = {pose_rung(found): pose_features(compared), "caption": features}
         by_words = kind == "captions"
         truth: dict[str, bool | None] = {"pose": True, "caption": right} if by_words else {"pose": right}
         yield Trial(kind, contrast, truth, alone)

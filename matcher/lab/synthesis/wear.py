@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 
 from matcher.lab.synthesis.prints import Field, smooth_field
-from matcher.lab.synthesis.strokes import Worn, blob, canvas_of, draw_line, laid_over, scribble, spot_in, walk
+from matcher.lab.synthesis.strokes import Worn, blob, canvas_of, draw_line, laid_over, patch, scribble, spot_in, walk
 
 Kind = Callable[[Field, np.random.Generator, float], Worn]
 
@@ -41,15 +41,18 @@ def crease(picture: Field, rng: np.random.Generator, strength: float) -> Worn:
 
 
 def surface_loss(picture: Field, rng: np.random.Generator, strength: float) -> Worn:
-    """The print's skin is gone in patches: flat paper or board with a torn rim."""
+    """The print's skin is gone in patches: flat paper or board, the rim torn or crisp, often hardly another tone."""
     mask = np.zeros(picture.shape, np.float32)
     for _ in range(int(rng.integers(1, 2 + round(3 * strength)))):
-        mask = np.maximum(
-            mask, blob(picture.shape, spot_in(picture.shape, rng), rng.uniform(5, 15 + 35 * strength), rng, 0.9)
-        )
-    tone = rng.uniform(0.45, 0.98) + 0.05 * smooth_field(picture.shape, rng, 30)
-    rim = cv2.GaussianBlur(mask, (0, 0), 1.2) * (1 - mask) * rng.uniform(-0.5, 0.5)
-    return laid_over(np.clip(picture + rim, 0, 1).astype(np.float32), mask, tone.astype(np.float32))
+        centre, radius = spot_in(picture.shape, rng), rng.uniform(5, 15 + 35 * strength)
+        crisp = rng.random() < 0.4
+        one = patch(picture.shape, centre, radius, rng) if crisp else blob(picture.shape, centre, radius, rng, 0.9)
+        mask = np.maximum(mask, one)
+    around = float((picture * mask).sum() / max(float(mask.sum()), 1.0))
+    ground = rng.uniform(0.45, 0.98) if rng.random() < 0.6 else np.clip(around + rng.normal(0, 0.2), 0.05, 1)
+    tone = ground + rng.choice([0.0, 0.05]) * smooth_field(picture.shape, rng, 30)
+    rim = cv2.GaussianBlur(mask, (0, 0), 1.2) * (1 - mask) * rng.uniform(-0.5, 0.5) * float(rng.random() < 0.6)
+    return laid_over(np.clip(picture + rim, 0, 1).astype(np.float32), mask, np.asarray(tone, np.float32))
 
 
 def holes(picture: Field, rng: np.random.Generator, strength: float) -> Worn:
@@ -89,11 +92,12 @@ def sticker(picture: Field, rng: np.random.Generator, strength: float) -> Worn:
     else:
         cv2.circle(canvas, tuple(int(c) for c in centre), round(0.7 * wide), 255, -1, cv2.LINE_AA)
     mask = field()
-    tone = np.full(picture.shape, rng.uniform(0.3, 1.0), np.float32)
-    if rng.random() < 0.6:
+    tone = np.full(picture.shape, rng.uniform(0.1, 1.0), np.float32)
+    if rng.random() < 0.5:
         tone = np.asarray(tone - 0.6 * scribble(picture.shape, rng, centre, 0.5 * wide, 2), np.float32)
     shade = cv2.GaussianBlur(np.roll(mask, (3, 2), (0, 1)), (0, 0), 2.0) * (1 - mask)
-    return laid_over(np.asarray(picture * (1 - 0.3 * shade), np.float32), mask, np.clip(tone, 0, 1))
+    thick = rng.choice([0.0, 0.3])
+    return laid_over(np.asarray(picture * (1 - thick * shade), np.float32), mask, np.clip(tone, 0, 1))
 
 
 def ink(picture: Field, rng: np.random.Generator, strength: float) -> Worn:

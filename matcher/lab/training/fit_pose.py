@@ -4,8 +4,8 @@
 
 Pictures that the manifests list to fit are negatives, a few of each folder; with --role report the shipped coefficients
 are told on those listed to report. Faces are drawn once and kept in --work; what is measured of them is measured anew
-each time. With --output the rung `pose` of that file is replaced, and its scaling taken out: the odds are then what the
-pair alone says.
+each time. With --output the rungs `pose` and `pose_unsteady` of that file are replaced, their scaling taken out: the
+odds are then what the pair alone says.
 """
 
 from __future__ import annotations
@@ -13,7 +13,8 @@ from __future__ import annotations
 import argparse
 import json
 import pickle
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from datetime import date
 from itertools import chain
 from pathlib import Path
@@ -25,16 +26,16 @@ from numpy.typing import NDArray
 
 from matcher.core.align.alignment import align
 from matcher.core.align.view import View
-from matcher.core.calibration import Calibration, RungModel
+from matcher.core.calibration import Calibration, RungModel, sigmoid
 from matcher.core.errors import BadTable
 from matcher.core.flatten import Face
-from matcher.core.ladder.pose import compare_pictures, pose_features
+from matcher.core.ladder.pose import STEADY, UNSTEADY, compare_pictures, pose_features, pose_rung
 from matcher.core.ladder.registered import Registered
 from matcher.core.parallel.processes import process_pool
 from matcher.core.photo import to_grey
 from matcher.core.settings import FaceSize
 from matcher.lab.manifests import Role, Taken, add_option, stored, take
-from matcher.lab.measures import auroc, cllr
+from matcher.lab.measures import auroc, cllr, reliability
 from matcher.lab.synthesis.negatives import grey_picture
 from matcher.lab.synthesis.worlds import WORLDS, WorldPair, world_pairs
 from matcher.lab.training.fitting import Rows, fit, rung_json
@@ -50,6 +51,12 @@ SPEAKS_AGAINST = (
     "differs_24", "correlation", "fine_shortfall", "fine_mean",
 )  # fmt: skip
 """However the worlds are drawn, movement, difference and a poor fit must never speak for one negative."""
+
+UNSTEADY_FEATURES = ("odds", "correlation", "fine_shortfall", "fine_expected")
+"""Where two pictures may lie wrongly upon each other: how far they agree at all, beside what their noise allows."""
+
+Models = Mapping[str, RungModel]
+"""By rung: `STEADY` and `UNSTEADY`."""
 
 SURE = float(np.log(3))
 """Log odds from which a rung counts as settled: three in four."""
@@ -108,7 +115,8 @@ def measured(kept: Path) -> list[Row]:
         found = align(query, reference)
         compared = compare_pictures(Registered.of(query.face, reference.face, found)) if found else None
         row = {"name": name, "world": world, "relation": relation, "tone": tone, "wear": wear, "contrast": contrast}
-        rows.append({**row, "features": pose_features(compared) if compared else None})
+        rung = pose_rung(found) if found else ""
+        rows.append({**row, "rung": rung, "features": pose_features(compared) if compared else None})
     return rows
 
 
@@ -116,31 +124,63 @@ def _face(pixels: Picture, trusted: NDArray[np.bool_]) -> Face:
     return Face(pixels, to_grey(pixels), trusted, FaceSize())
 
 
-def rows_of(table: Sequence[Row]) -> Rows:
-    """The pairs that were compared, as a fit takes them."""
-    used = [row for row in table if row["features"]]
-    names = tuple(used[0]["features"])
+def rows_of(table: Sequence[Row], rung: str) -> Rows:
+    """The pairs of a rung that were compared, as a fit takes them."""
+    used = [row for row in table if row["features"] and row["rung"] == rung]
+    names = tuple(used[0]["features"]) if rung == STEADY else UNSTEADY_FEATURES
     values = np.array([[row["features"][name] for name in names] for row in used], np.float64)
-    truth = np.array([row["relation"] in ("same", "crop") for row in used])
-    return Rows(names, values, truth, tuple(row["relation"] for row in used))
+    return Rows(names, values, _truth(used), tuple(row["relation"] for row in used))
 
 
-def fitted(table: Sequence[Row]) -> RungModel:
-    """Both answers weighed alike, so that the log odds are a likelihood ratio."""
-    return fit(rows_of(table), even=True, against=SPEAKS_AGAINST)
+def fitted(table: Sequence[Row]) -> Models:
+    """Both answers weighed alike, so that the log odds are a likelihood ratio.
+
+    That two pictures lie upon each other by few features, or not at all, is evidence too: it is more often so where
+    they are not of one negative.
+    """
+    models = {rung: fit(rows_of(table, rung), even=True, against=SPEAKS_AGAINST) for rung in (STEADY, UNSTEADY)}
+    truth, unsteady = _truth(table), np.array([row["rung"] != STEADY for row in table])
+    ratio = float(np.log(unsteady[truth].mean() / unsteady[~truth].mean()))
+    models[UNSTEADY] = replace(models[UNSTEADY], intercept=models[UNSTEADY].intercept + ratio)
+    return models
 
 
-def told(model: RungModel, table: Sequence[Row], world: str) -> str:
-    """One line: near-identical exposures against the same negative, in one world."""
-    near = [row for row in table if row["world"] == world and row["features"] and row["relation"] != "other"]
-    odds = np.array([model.logit(row["features"]) for row in near])
-    same = np.array([row["relation"] in ("same", "crop") for row in near])
-    clear = np.array([row["contrast"] >= 0.5 for row in near])
+def told(models: Models, table: Sequence[Row], kind: str) -> str:
+    """One line: near-identical exposures against the same negative, of one kind of pairs."""
+    near = [row for row in table if row["features"] and row["relation"] != "other"]
+    odds = np.array([models[row["rung"]].logit(row["features"]) for row in near])
+    same, contrast = _truth(near), np.array([row["contrast"] for row in near])
+    clear = [
+        f"{auroc(odds[use], same[use]):.3f}"
+        for low, high in CONTRASTS
+        if (use := (contrast >= low) & (contrast < high)).any()
+    ]
+    stated = reliability([sigmoid(value) for value in odds], same)
     return (
-        f"{world:6} {same.sum()} same, {(~same).sum()} others: AUROC {auroc(odds, same):.3f}, at 50 % contrast and "
-        f"more {auroc(odds[clear], same[clear]):.3f}; Cllr {cllr(odds, same):.3f} bits; "
+        f"{kind:14} {same.sum()} same, {(~same).sum()} others: AUROC {auroc(odds, same):.3f}, by contrast "
+        f"{' / '.join(clear)}; Cllr {cllr(odds, same):.3f} bits; ECE {stated.ece:.3f}; "
+        f"right where 0.95 and more is stated {stated.precision:.3f} ({stated.sure}); "
         f"called new {np.mean(odds[same] < -SURE):.3f}, others called one {np.mean(odds[~same] > SURE):.3f}"
     )
+
+
+CONTRASTS = ((0.5, 1.01), (0.3, 0.5), (0.15, 0.3), (0.0, 0.15))
+"""Residual contrast of the query: from, and below."""
+
+
+def by_kind(table: Sequence[Row]) -> Iterator[tuple[str, list[Row]]]:
+    """The pairs by the query's wear, with all of another exposure that bear it, and by how strong its own tone is."""
+    for wear in sorted({row["wear"] for row in table if row["wear"]}):
+        yield wear, [row for row in table if row["wear"] == wear]
+    for low, high in ((0.3, 0.6), (0.6, 0.9), (0.9, 1.21)):
+        yield (
+            f"tone {low}..{min(high, 1.2)}",
+            [row for row in table if row["world"] == "toned" and low <= row["tone"] < high],
+        )
+
+
+def _truth(rows: Sequence[Row]) -> NDArray[np.bool_]:
+    return np.array([row["relation"] in ("same", "crop") for row in rows], np.bool_)
 
 
 def table_of(paths: Sequence[Path], seed: int, work: Path) -> list[Row]:
@@ -171,17 +211,22 @@ def main() -> None:
     table = table_of([one.path for one in taken], chosen.seed, chosen.work)
     lost = sum(row["relation"] in ("same", "crop") for row in table if not row["features"])
     print(f"{len(table)} pairs of {len(taken)} negatives, {lost} of one negative not compared")
+    shipped = Calibration.load().rungs
     for world in WORLDS:
         others = [row for row in table if row["world"] != world]
-        print(told(fitted(others) if chosen.role == "fit" else Calibration.load().rungs["pose"], table, world))
+        models = fitted(others) if chosen.role == "fit" else shipped
+        print(told(models, [row for row in table if row["world"] == world], world))
+    if chosen.role == "report":
+        for kind, rows in by_kind(table):
+            print(told(shipped, rows, kind))
     if chosen.output:
         replace_pose(chosen.output, fitted(table), len(table), chosen.seed, stored(taken))
 
 
-def replace_pose(path: Path, model: RungModel, pairs: int, seed: int, manifests: dict[str, int]) -> None:
-    """Write the rung into a calibration, with where it comes from."""
+def replace_pose(path: Path, models: Models, pairs: int, seed: int, manifests: dict[str, int]) -> None:
+    """Write the rungs into a calibration, with where they come from."""
     calibration = json.loads(path.read_text())
-    calibration["rungs"]["pose"] = rung_json(model)
+    calibration["rungs"] |= {rung: rung_json(model) for rung, model in models.items()}
     made = date.today().isoformat()
     about = {"made": made, "pairs": pairs, "seed": seed, "worlds": list(WORLDS), "manifests": manifests}
     calibration["provenance"]["pose"] = about

@@ -54,7 +54,7 @@ def rows_of(trials: Iterable[Trial], rung: str) -> Rows:
     """Trials that were aligned (and legible, for captions), and of which the rung's right answer is defined."""
     if rung == EDGES:
         return _only(rows_of(trials, "crop"), ("moved", "zoomed", "beyond"))
-    used = [trial for trial in trials if trial.features and trial.truth.get(rung) is not None]
+    used = [trial for trial in trials if rung in trial.features and trial.truth.get(rung) is not None]
     if rung == "caption":
         used = [trial for trial in used if is_legible(trial.features[rung])]
     names = tuple(name for name in used[0].features[rung] if name not in NOT_FITTED.get(rung, ()))

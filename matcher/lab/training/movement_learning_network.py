@@ -1,7 +1,12 @@
-"""How the network that tells movement from damage is trained: drawn sets in, its weights out. Needs PyTorch."""
+"""How the network that tells movement from damage is trained: drawn sets in, its weights out. Needs PyTorch.
+
+On one device, or on several together (`torchrun`).
+"""
 
 from __future__ import annotations
 
+import os
+import queue
 import threading
 import time
 from collections.abc import Iterator, Sequence
@@ -10,7 +15,9 @@ from dataclasses import dataclass, field
 import cv2
 import numpy as np
 import torch
+from torch import distributed, nn
 from torch.nn import functional
+from torch.nn.parallel import DistributedDataParallel
 
 from matcher.lab.measures import auroc, cllr
 from matcher.lab.synthesis.face_pairs import CELL, IGNORED, MOVED
@@ -74,12 +81,13 @@ class Kept:
     parts: Tensors = field(default_factory=dict)
 
     def take_in(self, drawn: Tensors) -> None:
-        for place in range(len(drawn["same"])):
-            for name, value in drawn.items():
-                if name not in self.parts:
-                    self.parts[name] = torch.empty((self.room, *value.shape[1:]), dtype=value.dtype, device=self.device)
-                self.parts[name][self.count % self.room] = value[place].to(self.device, non_blocking=True)
-            self.count += 1
+        """Sets that lie on the device already; the oldest make room."""
+        places = torch.arange(self.count, self.count + len(drawn["same"]), device=self.device) % self.room
+        for name, value in drawn.items():
+            if name not in self.parts:
+                self.parts[name] = torch.empty((self.room, *value.shape[1:]), dtype=value.dtype, device=self.device)
+            self.parts[name][places] = value
+        self.count += len(places)
 
     def batch(self, size: int, generator: torch.Generator) -> Tensors:
         """Pairs at random, sides exchanged and mirrored half of the time."""
@@ -117,10 +125,9 @@ def all_pairs(drawn: Tensors, device: str) -> Tensors:
     return paired(parts, chosen.to(device), pair.to(device), None)
 
 
-def asked(network: MovementNetwork, batch: Tensors) -> tuple[torch.Tensor, torch.Tensor]:
-    said: tuple[torch.Tensor, torch.Tensor] = network(
-        batch["query"], batch["reference"], batch["noise"], batch["shown"]
-    )
+def asked(network: nn.Module, batch: Tensors) -> tuple[torch.Tensor, torch.Tensor]:
+    faces = (batch[name].contiguous(memory_format=torch.channels_last) for name in ("query", "reference"))
+    said: tuple[torch.Tensor, torch.Tensor] = network(*faces, batch["noise"], batch["shown"])
     return said
 
 
@@ -135,7 +142,7 @@ def loss_of(logits: torch.Tensor, odds: torch.Tensor, batch: Tensors) -> torch.T
     return each + PAIR_WEIGHT * pair
 
 
-def report(network: MovementNetwork, held_out: Sequence[Tensors]) -> str:
+def report(network: nn.Module, held_out: Sequence[Tensors]) -> str:
     """AUROC and cost in bits of the pair's log odds on pairs of other pictures, and the share of moved cells found."""
     network.eval()
     found, moved, rows = 0, 0, []
@@ -158,46 +165,124 @@ def report(network: MovementNetwork, held_out: Sequence[Tensors]) -> str:
     return "; ".join([*lines, f"moved cells found {found / max(moved, 1):.3f}"])
 
 
-def train(
-    network: MovementNetwork, source: Iterator[Tensors], held_out: Sequence[Tensors], course: Course, device: str
-) -> dict[str, object]:
+@dataclass(frozen=True)
+class Cards:
+    """The devices that learn together: which of how many this process serves."""
+
+    device: str
+    number: int = 0
+    count: int = 1
+
+    @property
+    def kind(self) -> str:
+        """Either cpu or cuda."""
+        return self.device.partition(":")[0]
+
+    @classmethod
+    def joined(cls) -> Cards:
+        """As `torchrun` has started this process; one device where it has not."""
+        if not torch.cuda.is_available():
+            return cls("cpu")
+        if "WORLD_SIZE" not in os.environ:
+            return cls("cuda")
+        distributed.init_process_group("nccl")
+        own = int(os.environ["LOCAL_RANK"])
+        torch.cuda.set_device(own)
+        return cls(f"cuda:{own}", distributed.get_rank(), distributed.get_world_size())
+
+    def together(self, network: MovementNetwork) -> nn.Module:
+        """The network as all devices learn it."""
+        return DistributedDataParallel(network) if self.count > 1 else network
+
+    def latest(self, share: float) -> float:
+        """The largest share of the time that has gone by on any device, so that all end at one step."""
+        if self.count == 1:
+            return share
+        shares = torch.tensor([share], device=self.device)
+        distributed.all_reduce(shares, distributed.ReduceOp.MAX)
+        return float(shares)
+
+
+@dataclass
+class Pupil:
+    """A network that learns, on one device or on several at once."""
+
+    network: MovementNetwork
+    cards: Cards
+    rate: float
+
+    def __post_init__(self) -> None:
+        self.network.to(memory_format=torch.channels_last)
+        self.joined = self.cards.together(self.network)
+        self.optimiser = torch.optim.AdamW(self.network.parameters(), self.rate, weight_decay=1e-4)
+
+    def pace(self, share: float, step: int) -> None:
+        """The pace rises at first, and falls with the time."""
+        for group in self.optimiser.param_groups:
+            group["lr"] = self.rate * min(1.0, step / 200 + 0.02) * (0.5 + 0.5 * np.cos(np.pi * share)) + 1e-6
+
+    def learn(self, batch: Tensors) -> None:
+        """One step."""
+        with torch.autocast(self.cards.kind, dtype=torch.bfloat16, enabled=self.cards.kind == "cuda"):
+            logits, odds = asked(self.joined, batch)
+        loss = loss_of(logits.float(), odds.float(), batch)
+        self.optimiser.zero_grad()
+        loss.backward()
+        length = nn.utils.clip_grad_norm_(self.network.parameters(), 1.0)
+        if bool(torch.isfinite(length)):
+            self.optimiser.step()
+
+
+@dataclass
+class Drawing:
+    """Sets on their way from the processes that draw to the device, beside the learning."""
+
+    source: Iterator[Tensors]
+    device: str
+    ready: queue.Queue[Tensors] = field(default_factory=lambda: queue.Queue(64))
+    stop: threading.Event = field(default_factory=threading.Event)
+
+    def start(self) -> None:
+        threading.Thread(target=self._carry, daemon=True).start()
+
+    def _carry(self) -> None:
+        # A stream of its own: on the learning's, every copy would wait for what has been asked of the device so far.
+        aside = torch.cuda.Stream(self.device) if self.device != "cpu" else None
+        while not self.stop.is_set():
+            drawn = next(self.source)
+            with torch.cuda.stream(aside):
+                there = {name: value.to(self.device) for name, value in drawn.items()}
+            if aside:
+                aside.synchronize()
+            self.ready.put(there)
+
+    def move_into(self, kept: Kept, at_least: int = 0) -> None:
+        """All that is ready; and so much that so many sets are kept."""
+        while kept.count < at_least or not self.ready.empty():
+            drawn = self.ready.get()
+            if self.device != "cpu":  # else their memory is used anew before they have been copied
+                for value in drawn.values():
+                    value.record_stream(torch.cuda.current_stream())
+            kept.take_in(drawn)
+
+
+def train(pupil: Pupil, source: Iterator[Tensors], held_out: Sequence[Tensors], course: Course) -> dict[str, object]:
     """Learn until the time is up, the pace falling with it, while others are drawn; returns what was done."""
-    optimiser = torch.optim.AdamW(network.parameters(), course.rate, weight_decay=1e-4)
-    kept, generator = Kept(course.room, device), torch.Generator().manual_seed(course.seed)
-    stop, lock = threading.Event(), threading.Lock()
-
-    def draw() -> None:
-        while not stop.is_set():
-            drawn = next(source)
-            with lock:
-                kept.take_in(drawn)
-
-    drawing = threading.Thread(target=draw, daemon=True)
+    cards = pupil.cards
+    kept, generator = Kept(course.room, cards.device), torch.Generator().manual_seed(course.seed + 1000 * cards.number)
+    drawing = Drawing(source, cards.device)
     drawing.start()
-    while kept.count < course.first:
-        time.sleep(0.2)
+    drawing.move_into(kept, course.first)
     started, step = time.monotonic(), 0
-    while (share := (time.monotonic() - started) / (60 * course.minutes)) < 1:
-        for group in optimiser.param_groups:
-            group["lr"] = course.rate * min(1.0, step / 200 + 0.02) * (0.5 + 0.5 * np.cos(np.pi * share)) + 1e-6
-        with lock:
-            batch = kept.batch(course.batch, generator)
-        _learn(network, optimiser, batch, device)
+    while (share := cards.latest((time.monotonic() - started) / (60 * course.minutes))) < 1:
+        pupil.pace(share, step)
+        drawing.move_into(kept)
+        pupil.learn(kept.batch(course.batch, generator))
         step += 1
-        if step % course.tell == 0:
-            print(f"{step} steps, {kept.count} sets: {report(network, held_out)}", flush=True)
-    stop.set()
-    drawing.join()
-    shown = report(network, held_out)
-    print(f"{step} steps in all, {kept.count} sets: {shown}", flush=True)
-    return {"steps": step, "sets": kept.count, "held_out": shown}
-
-
-def _learn(network: MovementNetwork, optimiser: torch.optim.Optimizer, batch: Tensors, device: str) -> None:
-    with torch.autocast(device, dtype=torch.bfloat16, enabled=device == "cuda"):
-        logits, odds = asked(network, batch)
-    loss = loss_of(logits.float(), odds.float(), batch)
-    optimiser.zero_grad()
-    loss.backward()
-    torch.nn.utils.clip_grad_norm_(network.parameters(), 1.0)
-    optimiser.step()
+        if step % course.tell == 0 and cards.number == 0:
+            print(f"{step} steps, {kept.count} sets: {report(pupil.network, held_out)}", flush=True)
+    drawing.stop.set()
+    shown = report(pupil.network, held_out) if cards.number == 0 else ""
+    done = {"steps": step, "sets": kept.count * cards.count, "devices": cards.count, "held_out": shown}
+    print(done, flush=True)
+    return done

@@ -5,7 +5,7 @@
 Each folder is a source. Only pictures that the manifests list to train are learnt from; those listed to fit, of the
 folders held out, show how it goes. Frames of one sitter in several poses differ by real movement. No pair is drawn
 twice. With --state the network goes on from where a run stopped, and its state is kept there. Needs the extra `train`;
-a GPU if there is one.
+a GPU if there is one; several, where it is started by `torchrun`.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--state", type=Path, help="weights to go on from, and to be kept")
     parser.add_argument("--source", default="", help="what the photographs are; stored with the network")
-    parser.add_argument("--output", type=Path, required=True, help="folder of movement.onnx and movement.json")
+    parser.add_argument("--output", type=Path, required=True, help="folder of the network and of what it was made from")
     chosen = parser.parse_args()
     try:
         taken = taken_of("train", chosen.folders, chosen.manifest)
@@ -69,22 +69,26 @@ def learn(material: Material, others: Material, chosen: argparse.Namespace) -> d
     """Train the network and write it; returns what was done."""
     import torch
 
-    from matcher.lab.training.movement_learning_network import Course, all_pairs, sets, train
+    from matcher.lab.training.movement_learning_network import Cards, Course, Pupil, all_pairs, sets, train
     from matcher.lab.training.movement_network import MovementNetwork, export
 
-    device = "cuda" if torch.cuda.is_available() else "cpu"
+    cards = Cards.joined()
     torch.manual_seed(chosen.seed)
-    network = MovementNetwork().to(device)
+    network = MovementNetwork().to(cards.device)
     if chosen.state and chosen.state.exists():
-        network.load_state_dict(torch.load(chosen.state, map_location=device))
-    shown = sets(others, chosen.seed + 1000, chosen.workers)
-    held_out = [all_pairs(next(shown), device) for _ in range(HELD_OUT_SETS[device])]
-    del shown
+        network.load_state_dict(torch.load(chosen.state, map_location=cards.device))
+    held_out = []
+    if cards.number == 0:
+        shown = sets(others, chosen.seed + 1000, chosen.workers)
+        held_out = [all_pairs(next(shown), cards.device) for _ in range(HELD_OUT_SETS[cards.kind])]
+        del shown
     course = Course(chosen.minutes, chosen.rate, chosen.batch, chosen.room, chosen.first, chosen.tell, chosen.seed)
-    done = train(network, sets(material, chosen.seed, chosen.workers), held_out, course, device)
-    if chosen.state:
-        torch.save(network.state_dict(), chosen.state)
-    export(network, chosen.output / "movement.onnx")
+    source = sets(material, 100 * chosen.seed + cards.number, chosen.workers)
+    done = train(Pupil(network, cards, chosen.rate), source, held_out, course)
+    if cards.number == 0:
+        if chosen.state:
+            torch.save(network.state_dict(), chosen.state)
+        export(network, chosen.output / "movement.onnx")
     return done
 
 

@@ -380,7 +380,7 @@ def test_rivals_share_what_only_one_can_have() -> None:
 
 
 def test_every_shipped_rung_has_a_model_with_its_provenance() -> None:
-    assert set(CALIBRATION.rungs) == {"pose", "crop", "edges", "caption", "copy", "rivals"}
+    assert set(CALIBRATION.rungs) == {"pose", "pose_unsteady", "crop", "edges", "caption", "copy", "rivals"}
     assert {"made", "pairs", "seed", "pictures"} <= set(CALIBRATION.provenance)
 
 
