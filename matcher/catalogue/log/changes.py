@@ -8,7 +8,7 @@ that does not fit the rows it meets raises `ChangeConflict`: nothing is ever gue
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any
@@ -16,6 +16,7 @@ from typing import Any
 from sqlalchemy import JSON, Column, Connection, Table, and_, delete, insert, select, update
 from sqlalchemy.exc import IntegrityError
 
+from matcher.catalogue.tables.content import OUTLINE, SHA256, SUFFIXES
 from matcher.catalogue.tables.facts import CropWindow, PoseFrame, Series, Spelling
 from matcher.catalogue.tables.finds import Find, Sighting
 from matcher.catalogue.tables.given_ids import keep_id
@@ -258,15 +259,39 @@ def _may_hold(column: Column[Any], value: Any) -> bool:
     if value is None:
         return bool(column.nullable)
     if isinstance(column.type, JSON):
-        return True
+        return column.name != "quad" or _is_quad(value)
     if isinstance(column.type, UtcTime):
         return isinstance(value, str) and _is_moment(value)
+    pattern = _PATTERNS.get(column.name)
+    if pattern is not None:
+        return isinstance(value, str) and pattern(value)
     kind = column.type.python_type
     if isinstance(value, bool) or kind is bool:
         return isinstance(value, bool) and kind is bool
     if kind is int:
         return isinstance(value, int) and abs(value) < _TOO_LARGE
     return isinstance(value, (int, float) if kind is float else kind)
+
+
+_PATTERNS: Mapping[str, Callable[[str], bool]] = {
+    "sha256": lambda value: SHA256.fullmatch(value) is not None,
+    "suffix": lambda value: value in SUFFIXES,
+    "outline": lambda value: OUTLINE.fullmatch(value) is not None,
+}
+"""What becomes part of a path, or is looked up by."""
+
+
+def _is_quad(value: Any) -> bool:
+    """Whether this is four points of two finite numbers."""
+    return (
+        isinstance(value, list)
+        and len(value) == 4
+        and all(isinstance(corner, list) and len(corner) == 2 and all(map(_is_finite, corner)) for corner in value)
+    )
+
+
+def _is_finite(value: Any) -> bool:
+    return isinstance(value, (int, float)) and not isinstance(value, bool) and abs(value) < _TOO_LARGE
 
 
 def _is_moment(text: str) -> bool:

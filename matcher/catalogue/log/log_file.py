@@ -18,6 +18,7 @@ from matcher.catalogue.log.decisions import (
     digest_of,
     from_json,
 )
+from matcher.catalogue.tables.content import is_plain
 from matcher.core.errors import BadTable, CatalogueError
 
 LONGEST_LINE = 64 * 1024 * 1024
@@ -66,6 +67,9 @@ def decisions_in(stream: IO[bytes], log: Path) -> Iterator[tuple[int, DecisionRo
             row = from_json(stored)
         except (ValueError, KeyError, TypeError) as error:
             raise bad_log(log, place + 1, f"no decision: {error}") from None
+        odd = next(_odd_texts(row), "")
+        if odd:
+            raise bad_log(log, place + 1, f"{odd} holds control characters, or is too long")
         if row.actor == "machine" and row.action not in BY_MACHINE:
             raise bad_log(log, place + 1, f"a machine may not {row.action}")
         yield place, row
@@ -78,6 +82,32 @@ def chained(stream: IO[bytes], log: Path, before: str) -> Iterator[DecisionRow]:
             raise bad_log(log, place + 1, "it does not follow from the lines before: the log was changed")
         before = row.digest
         yield row
+
+
+def _odd_texts(row: DecisionRow) -> Iterator[str]:
+    """What of an entry no person has written: names of its texts that hold control characters or never end."""
+    if not is_plain(row.by) or not row.by.strip() or len(row.by) > 100:
+        yield "the name of who decided"
+    for name in ("action", "about", "outcome", "note"):
+        if not is_plain(getattr(row, name)):
+            yield name
+    for change in row.changes:
+        for values in (change.before, change.after):
+            for name, value in (values or {}).items():
+                if not all(map(is_plain, _texts_in(value))):
+                    yield f"{name} of {change.table}"
+
+
+def _texts_in(value: Any) -> Iterator[str]:
+    if isinstance(value, str):
+        yield value
+    elif isinstance(value, dict):
+        for name, inner in value.items():
+            yield str(name)
+            yield from _texts_in(inner)
+    elif isinstance(value, list):
+        for inner in value:
+            yield from _texts_in(inner)
 
 
 def _line(stream: IO[bytes], log: Path, line: int) -> dict[str, Any] | None:

@@ -26,8 +26,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from matcher.catalogue.tables.content import is_picture_name
 from matcher.catalogue.tables.database import failure
 from matcher.catalogue.tables.models import Quad
+from matcher.core.errors import CatalogueError
 from matcher.core.flatten import Face
 from matcher.core.settings import FaceSize
 
@@ -61,7 +63,13 @@ def suffix_of(data: bytes) -> str:
 
 
 def image_name(sha256: str, suffix: str) -> str:
-    """Path of a stored image, relative to the catalogue."""
+    """Path of a stored image, relative to the catalogue.
+
+    Raises CatalogueError damaged for what is no hash, or no suffix of ours: the path would lead out of the folder.
+    """
+    if not is_picture_name(sha256, suffix):
+        told = f"{str(sha256)[:80]!r} with {str(suffix)[:20]!r} names no stored picture"
+        raise CatalogueError("damaged", told, "restore the catalogue from a backup: platekin check tells what is wrong")
     return f"images/{sha256[:2]}/{sha256}{suffix}"
 
 
