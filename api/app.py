@@ -33,6 +33,7 @@ from matcher.catalogue import Catalogue
 from matcher.catalogue.exchange.zipped import Limits
 from matcher.catalogue.records.name_search import Names
 from matcher.core.answer_json import CAUTIONS
+from matcher.core.parallel.limits import WorkLimits
 from matcher.core.settings import Settings
 from matcher.core.versions import versions
 from matcher.jobs import workers
@@ -48,7 +49,7 @@ SUBJECTS = (
 )  # fmt: skip
 """Modules whose `router` answers the addresses of one subject."""
 
-MakePool = Callable[[Path, Settings, int], Executor]
+MakePool = Callable[[Path, Settings, int, WorkLimits], Executor]
 
 
 def create_app(
@@ -91,7 +92,7 @@ def _lifespan(
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         matching, processes = settings.matching, settings.processes
         with Catalogue.open(settings.catalogue, settings=matching) as catalogue:
-            start = partial(make_pool, settings.catalogue, matching, processes)
+            start = partial(make_pool, settings.catalogue, matching, processes, settings.work_limits)
             queue = WorkQueue(start, work, processes, settings.queue_limit)
             decoding = threading.Semaphore(IMAGES_AT_ONCE)
             lot_worker = LotWorker(LotQueue(catalogue, matching), queue, processes, settings.request_timeout_s)

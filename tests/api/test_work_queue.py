@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import time
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
@@ -13,6 +14,8 @@ from typing import Any
 import pytest
 from fastapi.testclient import TestClient
 
+from matcher.core.parallel.limits import WorkLimits
+from matcher.core.parallel.supervised import supervised_pool
 from tests.support import fake_work
 from tests.support.service import check_problem, queue_of, send, service, wait_until
 
@@ -83,11 +86,49 @@ def test_workers_that_never_get_ready_are_told(library: Path) -> None:
         wait_until(lambda: client.get("/v1/health").json()["status"] == "failing")
 
 
-def broken_processes(library: Path, settings: Any, workers: int) -> Any:
-    pool = fake_work.processes(library, settings, workers)
-    pool._initializer = os._exit  # type: ignore[attr-defined]
-    pool._initargs = (1,)  # type: ignore[attr-defined]
-    return pool
+def broken_processes(library: Any, settings: Any, workers: int, limits: WorkLimits) -> Any:
+    return supervised_pool(workers, os._exit, 1, limits=limits)
+
+
+def test_a_photo_that_never_ends_is_ended_and_costs_nobody_else(library: Path) -> None:
+    """Review of security, finding 2: two such files occupied both processes for an hour."""
+    with service(library, fake_work.processes, workers=2, request_timeout_s=2) as client, ThreadPoolExecutor(6) as many:
+        wait_until(lambda: queue_of(client)["state"] == "ready")
+        spinning = [many.submit(send, client, b"spin") for _ in range(2)]
+        wait_until(lambda: queue_of(client)["working"] == 2)
+        assert {send(client, b"a card").status_code for _ in range(2)} <= {200, 503}
+        for one in spinning:
+            check_problem(one.result(), 503, "timeout")
+        wait_until(lambda: queue_of(client)["working"] == 0)
+        assert send(client, b"a card").status_code == 200
+        assert queue_of(client)["state"] == "ready"
+
+
+def test_health_says_that_photos_keep_ending_their_processes(library: Path) -> None:
+    with service(library, fake_work.processes, workers=1) as client:
+        for _ in range(2):
+            check_problem(send(client, b"die"), 503, "worker_lost")
+        assert client.get("/v1/health").json()["status"] == "failing"
+        assert send(client, b"a card").status_code == 200
+        assert client.get("/v1/health").json()["status"] == "ok"
+
+
+def test_a_photo_that_wants_all_memory_is_refused_it(library: Path) -> None:
+    with service(library, fake_work.processes, worker_memory_bytes=300_000_000) as client:
+        assert send(client, b"eat 50000000").status_code == 415
+        assert send(client, b"eat 1000000000").status_code in (413, 500)  # MemoryError, not the whole machine's memory
+        assert send(client, b"eat 50000000").status_code == 415  # and the process is as good as before
+
+
+def test_closing_does_not_wait_for_a_photo_that_never_ends(library: Path) -> None:
+    with ThreadPoolExecutor(1) as one:
+        with service(library, fake_work.processes) as client:
+            wait_until(lambda: queue_of(client)["state"] == "ready")
+            sent = one.submit(send, client, b"spin")
+            wait_until(lambda: queue_of(client)["working"] == 1)
+            begun = time.monotonic()
+        assert time.monotonic() - begun < 10  # of the 120 s that it might take
+        assert sent.exception(timeout=10) is not None or sent.result().status_code == 503
 
 
 def test_a_mistake_of_ours_tells_nothing_of_the_inside(client: TestClient, caplog: pytest.LogCaptureFixture) -> None:

@@ -18,7 +18,9 @@ from matcher.core.detect.settings import DetectSettings
 from matcher.core.errors import PlatekinError, UnreadablePhoto
 from matcher.core.flatten import flatten
 from matcher.core.parallel.cluster import Cluster
-from matcher.core.parallel.processes import in_order, process_pool, usable_processors
+from matcher.core.parallel.limits import WorkLimits
+from matcher.core.parallel.processes import usable_processors
+from matcher.core.parallel.supervised import in_order, supervised_pool
 from matcher.core.photo import Photo, read_photo
 from matcher.core.settings import Settings
 
@@ -30,6 +32,9 @@ Prepared = PreparedReference | PlatekinError
 WORTH_A_POOL = 8
 """Below this many images starting a worker takes longer than the work."""
 
+
+LIMITS = WorkLimits(job_s=300.0)
+"""Of one image; own choice: the largest takes some 10 s."""
 
 REFERENCE_UPRIGHT = 4.0
 """Log odds that a reference is given upright: its owner has looked at it, and what is enrolled upside down is hardly
@@ -99,7 +104,7 @@ def prepare_in_order(
             yield _attempt(prepare, path, settings)
     else:
         work = partial(_attempt, prepare, settings=settings)
-        yield from in_order(paths, work, _lost, process_pool, workers)
+        yield from in_order(paths, work, _lost, partial(supervised_pool, limits=LIMITS), workers, _late)
 
 
 def _lost(path: Path) -> Prepared:
@@ -108,6 +113,11 @@ def _lost(path: Path) -> Prepared:
         f"{path}: the process that read it came to a sudden end, perhaps for want of memory",
         "save the picture smaller, or close other programs and run again",
     )
+
+
+def _late(path: Path) -> Prepared:
+    why = f"{path}: it was not read within {LIMITS.job_s:g} s"
+    return PlatekinError("timeout", why, "save the picture as a plain JPEG, and enrol it again")
 
 
 def _attempt(prepare: Prepare, path: Path, settings: Settings) -> Prepared:

@@ -21,7 +21,8 @@ from matcher.core.calibration import Calibration
 from matcher.core.describe import Description, describe, fingerprint
 from matcher.core.flatten import Face
 from matcher.core.identify import CardSimilarity, compare_cards
-from matcher.core.parallel.processes import in_order, one_thread, process_pool, usable_processors
+from matcher.core.parallel.processes import one_thread, usable_processors
+from matcher.core.parallel.supervised import in_order, supervised_pool
 from matcher.core.search.reference_index import Hit, ReferenceIndex
 from matcher.core.settings import Settings
 from matcher.jobs.lot import store
@@ -90,8 +91,8 @@ def _judged(
         one_thread()
         results = map(work, _meetings(fronts, list(map(look, paths)), faces, known))
     else:
-        texts = list(in_order(paths, look, _no_text, process_pool, workers))
-        results = in_order(_meetings(fronts, texts, faces, known), work, _no_pairs, process_pool, workers)
+        texts = list(in_order(paths, look, _no_text, supervised_pool, workers))
+        results = in_order(_meetings(fronts, texts, faces, known), work, _no_pairs, supervised_pool, workers)
     for done, pairs in enumerate(results, start=1):
         if tell:
             tell(done, len(fronts))
