@@ -14,7 +14,7 @@ from typing import Any
 from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 
-from api import health, middleware, page, problems, session
+from api import access, health, middleware, page, problems, session
 from api.catalogue import records, scarcity, subjects
 from api.curation import decisions, finds
 from api.exchange import routes as exchange
@@ -76,7 +76,9 @@ def create_app(
     page.install(app, chosen)
     problems.install(app)
     # The one added last stands outermost.
+    app.add_middleware(middleware.UploadRoom, most=chosen.uploads_at_once, apiece=chosen.uploads_apiece)
     app.add_middleware(middleware.BodyLimit, most=chosen.max_body_bytes, imports=chosen.max_import_bytes)
+    app.add_middleware(middleware.TokenFirst, held=access.held)
     app.add_middleware(middleware.SameSite)
     app.add_middleware(middleware.KnownHost, hosts=frozenset(name.lower() for name in chosen.allowed_hosts))
     app.add_middleware(middleware.LastResort)

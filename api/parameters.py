@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Any
 
 from fastapi import Header, Path
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
@@ -45,6 +45,16 @@ def corners_of(text: str | None) -> Quad | None:
         return None
     x1, y1, x2, y2, x3, y3, x4, y4 = map(float, text.split(","))
     return (x1, y1), (x2, y2), (x3, y3), (x4, y4)
+
+
+MOST_KEYS = 64
+
+
+def few_keys(given: Any) -> Any:
+    """Refuse at once an object of many members: to name each one that is not known would make work without end."""
+    if isinstance(given, dict) and len(given) > MOST_KEYS:
+        raise ValueError(f"has {len(given)} members; no request has more than {MOST_KEYS}")
+    return given
 
 
 class Query(BaseModel):

@@ -21,6 +21,9 @@ from matcher.core.errors import KINDS, ErrorKind, PlatekinError
 
 log = logging.getLogger("platekin")
 
+FAULTS_TOLD, LONGEST_NAME, LONGEST_FAULT = 20, 200, 500
+"""Most faults of a request that are told, and letters of each one's place and words: an answer has an end too."""
+
 MEDIA_TYPE = "application/problem+json"
 
 OF_REQUESTS: Mapping[str, ErrorKind] = {
@@ -165,7 +168,10 @@ async def _on_platekin_error(request: Request, error: Exception) -> JSONResponse
 
 async def _on_validation(_: Request, error: Exception) -> JSONResponse:
     assert isinstance(error, RequestValidationError)
-    faults = [Fault(str(one["loc"][0]), ".".join(map(str, one["loc"][1:])), str(one["msg"])) for one in error.errors()]
+    faults = [
+        Fault(str(one["loc"][0]), ".".join(map(str, one["loc"][1:]))[:LONGEST_NAME], str(one["msg"])[:LONGEST_FAULT])
+        for one in error.errors()[:FAULTS_TOLD]
+    ]
     return respond(Problem("validation", faults=faults))
 
 

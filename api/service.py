@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import asyncio
 import threading
+from collections.abc import AsyncIterator
 from dataclasses import dataclass, field
 from typing import Annotated, cast
 
@@ -41,6 +43,7 @@ class Service:
     comparisons: ComparisonCache = field(default_factory=ComparisonCache)
     importing: threading.Semaphore = field(default_factory=threading.Semaphore)
     unpacking: Limits = field(default_factory=Limits)
+    writers: asyncio.Semaphore = field(default_factory=lambda: asyncio.Semaphore(WRITERS))
 
 
 def the_service(request: Request) -> Service:
@@ -49,6 +52,28 @@ def the_service(request: Request) -> Service:
 
 
 ServiceNow = Annotated[Service, Depends(the_service)]
+
+
+WRITERS = 8
+"""Decisions that may wait for the database's writer at once: each keeps one of the threads that all addresses share."""
+
+TURN_S = 20.0
+
+
+async def writers_turn(service: ServiceNow) -> AsyncIterator[None]:
+    """Wait, without keeping a thread, until few enough others are deciding. Raises Problem locked."""
+    try:
+        await asyncio.wait_for(service.writers.acquire(), TURN_S)
+    except TimeoutError:
+        raise Problem("locked") from None
+    try:
+        yield
+    finally:
+        service.writers.release()
+
+
+Turn = Depends(writers_turn)
+"""Of an address that decides: so that many who wait for a busy catalogue leave threads to those who only read."""
 
 
 async def answered(service: Service, job: Job) -> JobResult:

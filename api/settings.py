@@ -24,6 +24,8 @@ class ServiceSettings(BaseSettings):
     workers: int | None = Field(None, ge=1, description="Processes that identify; none given: one a processor.")
     queue_limit: int = Field(8, ge=0, description="Photos that may wait beyond those being worked on.")
     max_body_bytes: int = Field(60_000_000, ge=1, description="Largest body of a request.")
+    uploads_at_once: int = Field(16, ge=1, description="Most files that may be on their way here at once.")
+    uploads_apiece: int = Field(8, ge=1, description="Most of them from one person, or one machine without a token.")
     max_import_bytes: int = Field(2_000_000_000, ge=1, description="Largest body of an import.")
     max_unpacked_bytes: int = Field(8_000_000_000, ge=1, description="Most that an import's zip may unpack to.")
     max_pixels: int = Field(200_000_000, ge=1, description="Largest photo, checked before it is decoded.")

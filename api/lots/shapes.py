@@ -8,11 +8,11 @@ from typing import Annotated, Any, Literal
 
 from fastapi import Path
 from fastapi import Query as QueryParameter
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, FailFast, Field, model_validator
 
-from api.curation.decision_requests import Deciding, Name, Text
+from api.curation.decision_requests import MOST_NAMED, Deciding, Name, Text
 from api.curation.shapes import Decision
-from api.parameters import Paged, Query, Words
+from api.parameters import Paged, Query, Words, few_keys
 
 LotId = Annotated[str, Path(pattern=r"^L[0-9]{5,14}$")]
 CardId = Annotated[str, Field(pattern=r"^[0-9]{1,9}\.[0-9]{1,9}$")]
@@ -38,6 +38,7 @@ class ScanFolders(BaseModel):
 
 class FolderLot(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
+    few_keys = model_validator(mode="before")(few_keys)
 
     folder: Annotated[str, Field(min_length=1, max_length=1000)]
     name: Words = Field("", description="What you call it; the folder's name if nothing is said.")
@@ -120,7 +121,7 @@ class AboutCard(Deciding):
     """apart: like cards to leave out. alone: leave all of them out."""
 
     card: CardId
-    apart: tuple[CardId, ...] = ()
+    apart: Annotated[tuple[CardId, ...], Field(max_length=MOST_NAMED), FailFast()] = ()
     alone: bool = False
 
 

@@ -64,7 +64,7 @@ def test_reads_no_further_than_the_limit() -> None:
     async def nobody(_: Any) -> None: ...
 
     with pytest.raises(Problem):
-        asyncio.run(BodyLimit(swallow, 1000)({"type": "http", "headers": []}, endless, nobody))
+        asyncio.run(BodyLimit(swallow, 1000)({"type": "http", "path": "/v1/identify", "headers": []}, endless, nobody))
     assert asked == 3
 
 

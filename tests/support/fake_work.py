@@ -21,6 +21,10 @@ def obey(job: Job) -> JobResult:
     """`die`, `wait PATH`, `spin`, `eat`, `fail CODE`, `raise`, `blank`; anything else is a photo with one card."""
     data = job.source if isinstance(job.source, bytes) else job.source.read_bytes()
     order, _, rest = data.decode("utf-8", "replace").partition(" ")
+    if rest.startswith("once "):  # `die once PATH`: not again where the mark is there
+        mark = Path(rest.removeprefix("once "))
+        order = "" if mark.exists() else order
+        mark.touch()
     if order == "die":
         os.kill(os.getpid(), signal.SIGKILL)
     if order == "wait":

@@ -71,6 +71,11 @@ def backup_files(catalogue: Catalogue, scratch: Path) -> dict[str, Path]:
 def _copy_sqlite(source: Path, target: Path) -> None:
     with closing(sqlite3.connect(source)) as live, closing(sqlite3.connect(target)) as copy:
         live.backup(copy)
+        # Whoever restores the copy later makes tokens anew: revoked ones must not work again.
+        with copy:
+            copy.execute("DELETE FROM sessions")
+            copy.execute("DELETE FROM tokens")
+        copy.execute("VACUUM")
 
 
 def _copy_by_log(catalogue: Catalogue, part: Path) -> None:

@@ -23,7 +23,7 @@ from matcher.catalogue.exchange import package
 from matcher.catalogue.exchange.log_io import Replayed, replay, sha256_of
 from matcher.catalogue.log.changes import Draft
 from matcher.catalogue.records import files
-from matcher.catalogue.records.enrol import update_index
+from matcher.catalogue.records.enrol import bring_index_up_to_date
 from matcher.catalogue.records.store import PATIENCE, Catalogue
 from matcher.catalogue.tables.database import guarded
 from matcher.catalogue.tables.log import Image
@@ -123,8 +123,7 @@ def _make_findable(catalogue: Catalogue) -> None:
     """Describe what has come in, and index it. It is in already: who writes meanwhile is let through."""
     try:
         catalogue.describe_lacking()
-        with catalogue.writing(PATIENCE):
-            update_index(catalogue)
+        bring_index_up_to_date(catalogue)
     except CatalogueError as error:
         if error.code != "locked":  # else who reads or writes next makes what is lacking
             raise

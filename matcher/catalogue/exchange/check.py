@@ -18,7 +18,7 @@ from matcher.catalogue.log.decisions import BY_MACHINE, beginning, digest_of, id
 from matcher.catalogue.records import files
 from matcher.catalogue.records.store import Catalogue
 from matcher.catalogue.tables.log import Image
-from matcher.catalogue.tables.models import Described, Reference, description_of
+from matcher.catalogue.tables.models import Described, Reference, is_whole
 from matcher.core.describe import fingerprint
 from matcher.core.search.reference_index import ReferenceIndex
 
@@ -79,13 +79,9 @@ def _tables(connection: Connection) -> Iterator[CatalogueProblem]:
 def _descriptions(connection: Connection) -> Iterator[CatalogueProblem]:
     current = fingerprint()
     for row in connection.execute(select(*Described.__table__.columns).execution_options(yield_per=200)):
-        try:
-            if row.fingerprint == current:
-                description_of(row._asdict())
-        except ValueError as error:
-            yield CatalogueProblem(
-                "bad_description", f"of image {row.sha256}: {error}", "delete that row; it is made again"
-            )
+        if row.fingerprint == current and not is_whole(row.sha256, row.outline, row._asdict()):
+            why = f"of image {row.sha256}: it is not what was stored"
+            yield CatalogueProblem("bad_description", why, "enrol any table again, and it is made anew")
 
 
 def _images(folder: Path, named: list[str], progress: Callable[[int, int], None] | None) -> Iterator[CatalogueProblem]:

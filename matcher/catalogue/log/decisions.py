@@ -21,6 +21,16 @@ from matcher.catalogue.log.changes import Change, ChangeConflict, Draft, canonic
 from matcher.catalogue.tables.log import Decision, Identity
 from matcher.core.errors import CatalogueError
 
+
+class AskedBefore(Exception):
+    """A request came again under its Idempotency-Key: the decision that it led to, and the hash of what was asked."""
+
+    def __init__(self, number: int, request: str) -> None:
+        super().__init__(number, request)
+        self.number = number
+        self.request = request
+
+
 TURNS = ("undo", "redo")
 BY_MACHINE = ("propose", "map_crops", "taken_over")
 """All that a machine may decide; everything else is a person's."""

@@ -126,12 +126,14 @@ def write_whole(path: Path, data: bytes, keep: bool = True) -> None:
 
 
 @contextmanager
-def only_writer(folder: Path, wait: float = 0.0) -> Iterator[None]:
+def only_writer(folder: Path, wait: float = 0.0, name: str = LOCK) -> Iterator[None]:
     """Be the one who writes to this catalogue; the lock goes with the process, however it ends.
+
+    name: of the lock's file, for what is no writing of rows: enrolling, the index.
 
     Raises CatalogueError `locked` where another process, or another thread, still writes after `wait` seconds.
     """
-    descriptor = os.open(folder / LOCK, os.O_RDWR | os.O_CREAT, 0o666)
+    descriptor = os.open(folder / name, os.O_RDWR | os.O_CREAT, 0o600)
     until = time.monotonic() + wait
     try:
         while True:
