@@ -56,7 +56,16 @@ PROBLEMS: Mapping[str, ErrorKind] = {**KINDS, **OF_REQUESTS}
 # Codes that addresses have in common, to be named in `documented(...)`.
 STORAGE = ("damaged", "locked", "not_a_catalogue", "newer_version", "unreachable", "disk_full", "unexpected")
 ACCESS = ("no_token", "not_allowed")
-PHOTO = ("empty_file", "not_an_image", "truncated", "too_many_pixels", "file_too_large", "too_small", "animated")
+PHOTO = (
+    "empty_file",
+    "not_an_image",
+    "truncated",
+    "too_many_pixels",
+    "too_much_memory",
+    "file_too_large",
+    "too_small",
+    "animated",
+)
 REQUEST = ("body_too_large", "bad_form", "bad_request", "not_multipart", "validation")
 WORK = ("busy", "timeout", "worker_lost")
 MISSING = ("no_such_find", "no_such_record", "no_such_reference", "no_such_decision", "no_such_sighting")

@@ -86,6 +86,7 @@ KINDS: Mapping[str, ErrorKind] = {
     "truncated": ErrorKind(422, "The picture breaks off", "Copy it again from where it came from."),
     "too_many_pixels": ErrorKind(413, "The picture has too many pixels", "Scan at 300 to 600 dpi, or save it smaller."),
     "file_too_large": ErrorKind(413, "The photo's file is too large", "Save it as a JPEG at quality 90."),
+    "too_much_memory": ErrorKind(413, "The picture needs too much memory", "Save it smaller, as a JPEG."),
     "too_small": ErrorKind(422, "The picture is too small", "Send the original photograph, not a thumbnail."),
     "animated": ErrorKind(415, "The picture is an animation", "Save one frame of it as a JPEG or PNG."),
     "no_card": ErrorKind(422, "No card was found", "Show all four edges, on a ground that differs from the card."),

@@ -193,6 +193,8 @@ def _back(outline: CardQuad, hits: Sequence[Hit], settings: Settings) -> str:
 def _unreadable(face: Face, settings: Settings) -> str:
     """Why this face need not be compared with anything; empty where it may."""
     limits, burnt = settings.thresholds, glare(face)
+    if burnt + face.outside > limits.most_glare >= burnt:
+        return f"{100 * face.outside:.0f} % of the card lies outside the photo: show all four edges"
     if burnt > limits.most_glare:
         return f"{100 * burnt:.0f} % of the face is burnt out by glare: tilt the card or move the lamp"
     contrast = residual_contrast(face)

@@ -56,6 +56,9 @@ class Worker:
             return _failed(job, error)
         except CatalogueError:
             raise
+        except MemoryError:
+            told = f"{job.name}: it needs more memory than one photo may take"
+            return _failed(job, PlatekinError("too_much_memory", told, "save it smaller, as a JPEG"))
         except Exception as error:  # one odd photo must not stop the others
             told = f"{job.name}: {type(error).__name__}: {error}"
             return _failed(job, PlatekinError("unexpected", told, "please report this, with the photo"))

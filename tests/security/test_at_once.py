@@ -77,8 +77,8 @@ def test_two_uploads_into_one_lot_at_once_are_both_kept(catalogue: Catalogue, tm
     rows = store.items(catalogue, lot.lot_id)
     assert [row.number for row in rows] == list(range(1, 25))
     assert {row.name: row.path.read_bytes() for row in rows} == {one.name: one.data for one in sent}
-    held = {path for path in (store.folder_of(catalogue, lot.lot_id) / "photos").iterdir()}
-    assert held == {row.path for row in rows}
+    held = (store.folder_of(catalogue, lot.lot_id) / "photos").iterdir()
+    assert set(held) == {row.path for row in rows}
 
 
 def test_one_file_that_cannot_be_read_fails_alone(catalogue: Catalogue, tmp_path: Path) -> None:

@@ -31,7 +31,7 @@ from matcher.core.search.reference_index import ReferenceIndex, synchronise
 from matcher.core.settings import Settings
 
 LONG_PATIENCE = 120.0
-"""Seconds that one record of a long table waits for another writer: longer than for a decision that somebody watches."""
+"""Seconds that one record of a long table waits for another writer: longer than a decision that somebody watches."""
 
 
 def enrol(

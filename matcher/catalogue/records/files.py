@@ -15,12 +15,14 @@ import fcntl
 import hashlib
 import json
 import os
+import struct
 import threading
 import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import asdict
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -31,13 +33,20 @@ from matcher.catalogue.tables.database import failure
 from matcher.catalogue.tables.models import Quad
 from matcher.core.errors import CatalogueError
 from matcher.core.flatten import Face
+from matcher.core.photo import to_grey
 from matcher.core.settings import FaceSize
 
 LOCK = "writing.lock"
 NOTED = "writing.files"
 FACE_QUALITY = 93
-FLATTEN_VERSION = 1
-"""Raise it when `flatten` gives other pixels for the same image and outline: faces are then cached anew."""
+FLATTEN_VERSION = 2
+"""Raise it when `flatten` gives other pixels for the same image and outline, or faces are kept in another form."""
+
+_MARK = b"platekin face 1\n"
+_TAIL = struct.Struct("<Qd")
+"""Length of the mask, and the share of the face that lies outside the photo."""
+
+_END = hashlib.sha256().digest_size + len(_MARK)
 
 _BEGINNINGS = (
     (b"\xff\xd8\xff", ".jpg"),
@@ -86,24 +95,51 @@ def face_name(sha256: str, quad: Quad, size: FaceSize) -> str:
 
 
 def encode_face(face: Face) -> bytes:
-    """A face as JPEG, colour at full resolution."""
+    """A face as it is kept: a JPEG, colour at full resolution, behind it its mask as PNG, and a digest of both.
+
+    Programs that show JPEGs read no further than the picture's end (ITU-T T.81, B.1.1.3: EOI).
+    """
     options = [
         cv2.IMWRITE_JPEG_QUALITY, FACE_QUALITY,
         cv2.IMWRITE_JPEG_SAMPLING_FACTOR, cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444,
     ]  # fmt: skip
-    done, data = cv2.imencode(".jpg", cv2.cvtColor(face.pixels, cv2.COLOR_RGB2BGR), options)
-    if not done:
-        raise RuntimeError("OpenCV could not encode a face as JPEG")
-    return data.tobytes()
+    picture = _encoded(".jpg", cv2.cvtColor(face.pixels, cv2.COLOR_RGB2BGR), options)
+    mask = _encoded(".png", face.trusted.astype(np.uint8) * 255, [cv2.IMWRITE_PNG_BILEVEL, 1])
+    told = picture + mask + _TAIL.pack(len(mask), face.outside)
+    return told + hashlib.sha256(told).digest() + _MARK
 
 
 def decode_face(data: bytes, size: FaceSize) -> Face | None:
-    """The reverse of `encode_face`; None where the data is damaged or of another size."""
-    decoded = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR) if data else None
-    if decoded is None or decoded.shape != (size.height, size.width, 3):
+    """The reverse of `encode_face`, mask and all; None where anything of it is damaged, or it is of another size."""
+    told, digest, mark = data[: -_END], data[-_END : -len(_MARK)], data[-len(_MARK) :]
+    if mark != _MARK or len(told) <= _TAIL.size or hashlib.sha256(told).digest() != digest:
         return None
-    pixels: NDArray[np.uint8] = np.asarray(cv2.cvtColor(decoded, cv2.COLOR_BGR2RGB), np.uint8)
-    return Face.from_pixels(pixels, size)
+    length, outside = _TAIL.unpack(told[-_TAIL.size :])
+    start = len(told) - _TAIL.size - length
+    pixels, mask = _decoded(told[:start], cv2.IMREAD_COLOR_RGB), _decoded(told[start:], cv2.IMREAD_GRAYSCALE)
+    if pixels is None or mask is None or pixels.shape != (size.height, size.width, 3) or mask.shape != pixels.shape[:2]:
+        return None
+    return Face(pixels, to_grey(pixels), mask > 0, size, outside=outside)
+
+
+def picture_of_face(data: bytes) -> bytes:
+    """The JPEG alone of what `encode_face` gives, to be shown."""
+    if data[-len(_MARK) :] != _MARK:
+        return data
+    length, _ = _TAIL.unpack(data[-_END - _TAIL.size : -_END])
+    return data[: len(data) - _END - _TAIL.size - length]
+
+
+def _encoded(kind: str, pixels: NDArray[Any], options: list[int]) -> bytes:
+    done, data = cv2.imencode(kind, pixels, options)
+    if not done:
+        raise RuntimeError(f"OpenCV could not encode a face as {kind}")
+    return data.tobytes()
+
+
+def _decoded(data: bytes, how: int) -> NDArray[np.uint8] | None:
+    found = cv2.imdecode(np.frombuffer(data, np.uint8), how) if data else None
+    return None if found is None else np.asarray(found, np.uint8)
 
 
 def write_whole(path: Path, data: bytes, keep: bool = True) -> None:
