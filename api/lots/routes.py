@@ -21,6 +21,7 @@ from api.problems import ACCESS, PROBLEMS, REQUEST, STORAGE, WRITING, Problem, d
 from api.service import ServiceNow
 from matcher.catalogue import Catalogue
 from matcher.catalogue.log.decisions import Actor
+from matcher.catalogue.records.files import picture_of_face
 from matcher.jobs.lot import store
 from matcher.jobs.lot.cards import cards_of
 from matcher.jobs.lot.job_queue import Sent, receive
@@ -120,7 +121,7 @@ def show_face(service: ServiceNow, _: MayRead, lot_id: shapes.LotId, card: shape
     lot = store.lot(service.catalogue, lot_id)
     chosen = card_named(cards_of(service.catalogue, lot), lot, card)
     try:
-        data = chosen.face_path(store.faces_of(service.catalogue, lot_id)).read_bytes()
+        data = picture_of_face(chosen.face_path(store.faces_of(service.catalogue, lot_id)).read_bytes())
     except OSError:
         raise Problem("missing_file") from None
     return Response(data, headers={"Cache-Control": "private, no-cache"}, media_type="image/jpeg")

@@ -64,10 +64,9 @@ class CatalogueReferences:
 
     @classmethod
     def _read(cls, catalogue: Catalogue) -> Self:
-        folder = catalogue.folder
         # Read first: what is decided while the rest is being read must count as news.
         seen = catalogue.last_decision()
-        index = _stored_index(folder)
+        index = _stored_index(catalogue)
         references = cls(catalogue, index, seen)
         synchronise(index, references._known, references._description)
         return references
@@ -195,10 +194,11 @@ def _concerned(news: tuple[DecisionRow, ...]) -> tuple[set[str], set[int]]:
     return records, references
 
 
-def _stored_index(folder: Path) -> ReferenceIndex:
+def _stored_index(catalogue: Catalogue) -> ReferenceIndex:
     """The index in the folder, read once more where it came out empty: its files may have been exchanged just then."""
-    index = ReferenceIndex.open(folder / "index", fingerprint())
-    return index if len(index) else ReferenceIndex.open(folder / "index", fingerprint())
+    folder, made_by = catalogue.folder / "index", fingerprint(size=catalogue.settings.face)
+    index = ReferenceIndex.open(folder, made_by)
+    return index if len(index) else ReferenceIndex.open(folder, made_by)
 
 
 def _stamp(folder: Path) -> str | None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from contextlib import nullcontext
 from importlib.util import find_spec
 from pathlib import Path
@@ -12,7 +11,7 @@ import typer
 from rich.console import Console
 
 from matcher.catalogue import Catalogue
-from matcher.catalogue.calibration_store import NAME
+from matcher.catalogue.calibration_store import NAME, written
 from matcher.catalogue.records.files import write_whole
 from matcher.catalogue.reference_set import CatalogueReferences
 from matcher.cli.options import CatalogueOption, ClusterOption, QuietOption
@@ -54,7 +53,7 @@ def rehearse(
             cluster=connected,
         )
     with Catalogue.open(catalogue) as opened, opened.writing():
-        write_whole(catalogue / NAME, (json.dumps(done.calibration, indent=1) + "\n").encode())
+        write_whole(catalogue / NAME, written(done.calibration))
     console = Console(highlight=False, soft_wrap=True)
     console.print(f"{'rung':8} {'pairs':>6}  {'Brier':>15}  {'calibration error':>18}   (shipped, refitted; held out)")
     for gain in done.gains:

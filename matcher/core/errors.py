@@ -169,6 +169,7 @@ KINDS: Mapping[str, ErrorKind] = {
     ),
     "too_few_poses": ErrorKind(422, "The catalogue holds too few poses for that", "Enrol more.", wrong_call=True),
     "missing_part": ErrorKind(500, "A part of platekin is not installed", "The service's owner has to install it."),
+    "damaged_part": ErrorKind(500, "A part of platekin is damaged", "The service's owner has to install it again."),
     "locked": ErrorKind(503, "The catalogue is being written to", "Try again in a few seconds.", retry_after=5),
     "read_only": ErrorKind(503, "The catalogue may not be written", "The service's owner has to allow it."),
     "disk_full": ErrorKind(507, "The disk of the service is full", "The service's owner has to free some space."),

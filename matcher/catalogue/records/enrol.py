@@ -98,7 +98,7 @@ def _update_index(catalogue: Catalogue) -> None:
     references = {reference.id: reference for reference in catalogue.references()}
     with guarded(catalogue.folder):
         try:
-            index = ReferenceIndex.open(folder, fingerprint())
+            index = ReferenceIndex.open(folder, fingerprint(size=catalogue.settings.face))
             if synchronise(index, references, lambda i: catalogue.description(references[i]), keep=True):
                 index.save()
         except RuntimeError as error:  # what FAISS raises, whatever went wrong

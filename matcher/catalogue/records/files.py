@@ -21,7 +21,7 @@ import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import asdict
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import Any
 
 import cv2
@@ -82,7 +82,7 @@ def image_name(sha256: str, suffix: str) -> str:
     return f"images/{sha256[:2]}/{sha256}{suffix}"
 
 
-def face_name(sha256: str, quad: Quad, size: FaceSize) -> str:
+def face_name(sha256: str, quad: Quad | list[list[float]], size: FaceSize) -> str:
     """Path of a cached face, relative to the catalogue; other corners or another scale give another name."""
     facts = {
         "quad": [[round(float(v), 3) for v in corner] for corner in quad],
@@ -94,9 +94,10 @@ def face_name(sha256: str, quad: Quad, size: FaceSize) -> str:
     return f"faces/{sha256[:2]}/{sha256}-{fingerprint}.jpg"
 
 
-def encode_face(face: Face) -> bytes:
-    """A face as it is kept: a JPEG, colour at full resolution, behind it its mask as PNG, and a digest of both.
+def encode_face(face: Face, name: str) -> bytes:
+    """A face as it is kept: a JPEG, colour at full resolution, behind it its mask as PNG, and a digest of all of it.
 
+    name: the path it is kept under; its last part is digested too, so that a face under another's name is told.
     Programs that show JPEGs read no further than the picture's end (ITU-T T.81, B.1.1.3: EOI).
     """
     options = [
@@ -106,13 +107,14 @@ def encode_face(face: Face) -> bytes:
     picture = _encoded(".jpg", cv2.cvtColor(face.pixels, cv2.COLOR_RGB2BGR), options)
     mask = _encoded(".png", face.trusted.astype(np.uint8) * 255, [cv2.IMWRITE_PNG_BILEVEL, 1])
     told = picture + mask + _TAIL.pack(len(mask), face.outside)
-    return told + hashlib.sha256(told).digest() + _MARK
+    return told + _digest(told, name) + _MARK
 
 
-def decode_face(data: bytes, size: FaceSize) -> Face | None:
-    """The reverse of `encode_face`, mask and all; None where anything of it is damaged, or it is of another size."""
-    told, digest, mark = data[: -_END], data[-_END : -len(_MARK)], data[-len(_MARK) :]
-    if mark != _MARK or len(told) <= _TAIL.size or hashlib.sha256(told).digest() != digest:
+def decode_face(data: bytes, size: FaceSize, name: str) -> Face | None:
+    """The reverse of `encode_face`, mask and all; None where anything of it is damaged, or it is another's, or of
+    another size."""
+    told, digest, mark = data[:-_END], data[-_END : -len(_MARK)], data[-len(_MARK) :]
+    if mark != _MARK or len(told) <= _TAIL.size or _digest(told, name) != digest:
         return None
     length, outside = _TAIL.unpack(told[-_TAIL.size :])
     start = len(told) - _TAIL.size - length
@@ -128,6 +130,10 @@ def picture_of_face(data: bytes) -> bytes:
         return data
     length, _ = _TAIL.unpack(data[-_END - _TAIL.size : -_END])
     return data[: len(data) - _END - _TAIL.size - length]
+
+
+def _digest(told: bytes, name: str) -> bytes:
+    return hashlib.sha256(PurePosixPath(name).name.encode() + b"\0" + told).digest()
 
 
 def _encoded(kind: str, pixels: NDArray[Any], options: list[int]) -> bytes:

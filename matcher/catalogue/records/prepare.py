@@ -9,7 +9,7 @@ from collections.abc import Callable, Generator, Sequence
 from functools import partial
 from pathlib import Path
 
-from matcher.catalogue.records.files import decode_face, encode_face
+from matcher.catalogue.records.files import decode_face, encode_face, face_name
 from matcher.catalogue.records.ingest import PreparedReference
 from matcher.core.condition import condition
 from matcher.core.describe import describe
@@ -61,10 +61,11 @@ def prepare_reference(path: Path, settings: Settings) -> PreparedReference:
 def prepare_outline(photo: Photo, outline: CardQuad, settings: Settings, outlines: int = 1) -> PreparedReference:
     """The rest of the stages, for an outline that is known. outlines: how many cards the photo shows."""
     flat = flatten(photo, outline, settings.face)
-    data = encode_face(flat)
-    face = decode_face(data, settings.face)
-    assert face is not None  # just encoded
     a, b, c, d = ((float(x), float(y)) for x, y in outline.corners)
+    name = face_name(photo.sha256, (a, b, c, d), settings.face)
+    data = encode_face(flat, name)
+    face = decode_face(data, settings.face, name)
+    assert face is not None  # just encoded
     seen = condition(face, photo, outline)
     facts = {
         "turned": flat.turned,

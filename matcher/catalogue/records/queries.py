@@ -161,13 +161,13 @@ class CatalogueReader:
         """
         path = self.folder / files.face_name(reference.sha256, reference.quad, self.settings.face)
         with suppress(OSError):
-            cached = files.decode_face(path.read_bytes(), self.settings.face)
+            cached = files.decode_face(path.read_bytes(), self.settings.face, path.name)
             if cached is not None:
                 return cached
-        data = files.encode_face(self._flatten_again(reference))
+        data = files.encode_face(self._flatten_again(reference), path.name)
         with suppress(OSError):  # it is only a cache
             files.write_whole(path, data, keep=False)
-        face = files.decode_face(data, self.settings.face)
+        face = files.decode_face(data, self.settings.face, path.name)
         assert face is not None  # just encoded
         return face
 
@@ -231,7 +231,9 @@ class CatalogueReader:
         )
 
     def _present(self, reference: ReferenceRow, columns: Mapping[str, Any]) -> Description:
-        if columns["fingerprint"] != fingerprint() or not is_whole(reference.sha256, reference.outline, columns):
+        if columns["fingerprint"] != fingerprint(size=self.settings.face) or not is_whole(
+            reference.sha256, reference.outline, columns
+        ):
             return describe(self.face(reference))
         return description_of(columns)
 

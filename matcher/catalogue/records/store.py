@@ -244,7 +244,9 @@ class Catalogue(CatalogueReader):
 
     def _described_anew(self) -> Iterator[list[tuple[ReferenceRow, Description]]]:
         damaged = self._damaged_descriptions()
-        stale = [r for r in self.references() if r.fingerprint != fingerprint() or r.id in damaged]
+        stale = [
+            r for r in self.references() if r.fingerprint != fingerprint(size=self.settings.face) or r.id in damaged
+        ]
         for start in range(0, len(stale), _DESCRIBED_AT_ONCE):
             some = stale[start : start + _DESCRIBED_AT_ONCE]
             yield [(reference, describe(self.face(reference))) for reference in some]

@@ -7,6 +7,7 @@ what SQLite, SQLAlchemy and the file system raise into a `CatalogueError`.
 from __future__ import annotations
 
 import errno
+import json
 import os
 import shutil
 import sqlite3
@@ -103,6 +104,8 @@ def guarded(folder: Path) -> Iterator[None]:
         raise _database_failure(folder, error.orig) from error
     except sqlite3.Error as error:
         raise _database_failure(folder, error) from error
+    except json.JSONDecodeError as error:  # a cell of the database that should hold JSON
+        raise failure("damaged", folder, f"a cell of the database holds no JSON: {error}") from error
     except OSError as error:
         raise _file_failure(folder, error) from error
 

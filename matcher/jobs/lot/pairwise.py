@@ -89,10 +89,10 @@ def _judged(
     results: Iterator[list[PairRow]]
     if len(fronts) < WORTH_A_POOL:
         one_thread()
-        results = map(work, _meetings(fronts, list(map(look, paths)), faces, known))
+        results = map(work, _meetings(fronts, list(map(look, paths)), faces, known, settings))
     else:
         texts = list(in_order(paths, look, _no_text, supervised_pool, workers))
-        results = in_order(_meetings(fronts, texts, faces, known), work, _no_pairs, supervised_pool, workers)
+        results = in_order(_meetings(fronts, texts, faces, known, settings), work, _no_pairs, supervised_pool, workers)
     for done, pairs in enumerate(results, start=1):
         if tell:
             tell(done, len(fronts))
@@ -100,10 +100,11 @@ def _judged(
 
 
 def _meetings(
-    fronts: Sequence[Card], texts: Sequence[Description | None], faces: Path, known: set[frozenset[str]]
-) -> Iterator[_Meeting]:
+    fronts: Sequence[Card], texts: Sequence[Description | None], faces: Path, known: set[frozenset[str]],
+    settings: Settings,
+) -> Iterator[_Meeting]:  # fmt: skip
     """For each card those of the others that may be akin, each pair once."""
-    index = ReferenceIndex(faces, fingerprint())
+    index = ReferenceIndex(faces, fingerprint(size=settings.face))
     for number, text in enumerate(texts):
         if text is not None:
             index.add(number, text)
@@ -160,6 +161,6 @@ def _no_text(path: Path) -> None:
 def _face(path: Path, settings: Settings) -> Face | None:
     """The lot's own face; None where somebody has taken it away: such a card meets nobody."""
     try:
-        return decode_face(path.read_bytes(), settings.face)
+        return decode_face(path.read_bytes(), settings.face, path.name)
     except OSError:
         return None
