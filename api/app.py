@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import logging
 import threading
 from collections.abc import AsyncIterator, Callable
 from concurrent.futures import Executor
@@ -13,6 +14,7 @@ from typing import Any
 
 from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
+from starlette.concurrency import run_in_threadpool
 
 from api import access, health, middleware, page, problems, session
 from api.catalogue import records, scarcity, subjects
@@ -32,13 +34,18 @@ from api.work_queue import Work, WorkQueue
 from matcher.catalogue import Catalogue
 from matcher.catalogue.exchange.zipped import Limits
 from matcher.catalogue.records.name_search import Names
+from matcher.catalogue.records.scratch import clear_scratch
 from matcher.core.answer_json import CAUTIONS
+from matcher.core.errors import PlatekinError
 from matcher.core.parallel.limits import WorkLimits
 from matcher.core.settings import Settings
 from matcher.core.versions import versions
 from matcher.jobs import workers
 from matcher.jobs.listing.assess import Assessors
+from matcher.jobs.lot.cleaning import DAY_S, clear_old
 from matcher.jobs.lot.job_queue import LotQueue
+
+log = logging.getLogger("platekin")
 
 IMAGES_AT_ONCE = 2
 """Reference images decoded at once: one of 200 million pixels takes almost a gigabyte."""
@@ -109,18 +116,32 @@ def _lifespan(
                 lot_worker,
                 settings.tokens_needed,
                 unpacking=Limits(most_bytes=settings.max_unpacked_bytes),
+                share=settings.share_a_person,
             )
             app.state.scans = settings.scans and settings.scans.resolve()
             working = asyncio.create_task(lot_worker.run())
+            clearing = asyncio.create_task(_clear_each_day(catalogue, settings.lots_kept_days))
             try:
                 yield
             finally:
                 working.cancel()
-                await asyncio.gather(working, return_exceptions=True)
+                clearing.cancel()
+                await asyncio.gather(working, clearing, return_exceptions=True)
                 await lot_worker.close()
                 queue.close()
 
     return lifespan
+
+
+async def _clear_each_day(catalogue: Catalogue, kept_days: float) -> None:
+    """At the start and each day: what killed processes have left, and lots that nobody wants any more."""
+    while True:
+        for clear in (partial(clear_scratch, catalogue.folder), partial(clear_old, catalogue, kept_days)):
+            try:
+                await run_in_threadpool(clear)
+            except (PlatekinError, OSError) as error:
+                log.warning("clearing: %s", error)
+        await asyncio.sleep(DAY_S)
 
 
 def _openapi(app: FastAPI) -> dict[str, Any]:

@@ -10,13 +10,17 @@ from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 Point = tuple[float, float]
 Quad = tuple[Point, Point, Point, Point]
 Probability = Annotated[float, Field(ge=0, le=1)]
-Words = Annotated[str, StringConstraints(max_length=200, pattern=r"^[^\x00]*$")]
+PLAIN = r"^[^\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f]*$"
+"""Text without control characters, but for tabs and line ends: what `tables.content.is_plain` allows."""
+
+PLAIN_PART = r"^[^\x00-\x1f\x7f-\x9f/]*$"
+Words = Annotated[str, StringConstraints(max_length=200, pattern=PLAIN)]
 """Text to look for; databases other than SQLite know no NUL."""
 
 RowId = Annotated[int, Field(ge=1, le=2**63 - 1)]
 """What the database can count to."""
 
-PathWord = Annotated[str, Path(min_length=1, max_length=200, pattern=r"^[^\x00/]*$")]
+PathWord = Annotated[str, Path(min_length=1, max_length=200, pattern=PLAIN_PART)]
 PathNumber = Annotated[int, Path(ge=1, le=2**31 - 1)]
 
 KeyHeader = Annotated[

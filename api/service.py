@@ -28,7 +28,8 @@ class Service:
     timeout: seconds to wait for one answer. names, assessors: kept ready for searching and for listings. decoding:
     how many reference images may be decoded at once. tokens_needed: whether requests have to come with a token, see
     `access`. lots: works on what was sent together. comparisons: those whose pictures are still asked for.
-    importing: one import at a time; unpacking: how much its zip may hold.
+    importing: one import at a time; unpacking: how much its zip may hold. share: of the disk, for one person's lots.
+    writers: how many may decide at once.
     """
 
     catalogue: Catalogue
@@ -43,6 +44,7 @@ class Service:
     comparisons: ComparisonCache = field(default_factory=ComparisonCache)
     importing: threading.Semaphore = field(default_factory=threading.Semaphore)
     unpacking: Limits = field(default_factory=Limits)
+    share: float = 0.5
     writers: asyncio.Semaphore = field(default_factory=lambda: asyncio.Semaphore(WRITERS))
 
 

@@ -28,6 +28,10 @@ class ServiceSettings(BaseSettings):
     uploads_apiece: int = Field(8, ge=1, description="Most of them from one person, or one machine without a token.")
     max_import_bytes: int = Field(2_000_000_000, ge=1, description="Largest body of an import.")
     max_unpacked_bytes: int = Field(8_000_000_000, ge=1, description="Most that an import's zip may unpack to.")
+    share_a_person: float = Field(
+        0.5, gt=0, le=1, description="Of what is free or taken by lots, the part that one person's lots may take."
+    )
+    lots_kept_days: float = Field(30.0, ge=0, description="How long lots that were ended are kept.")
     max_pixels: int = Field(200_000_000, ge=1, description="Largest photo, checked before it is decoded.")
     request_timeout_s: float = Field(120.0, gt=0, description="Longest time that one photo may take.")
     worker_memory_bytes: int = Field(

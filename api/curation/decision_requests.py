@@ -10,7 +10,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, FailFast, Field, StringConstraints, model_validator
 
-from api.parameters import few_keys
+from api.parameters import PLAIN, few_keys
 from api.problems import Problem
 from matcher.catalogue import Catalogue, undo_redo
 from matcher.catalogue.finds import resolution, sightings
@@ -19,8 +19,8 @@ from matcher.catalogue.records import corrections, series
 from matcher.catalogue.tokens import Scope
 from matcher.jobs import crop_map
 
-Text = Annotated[str, StringConstraints(max_length=2000, pattern=r"^[^\x00]*$")]
-Name = Annotated[str, StringConstraints(min_length=1, max_length=200, pattern=r"^[^\x00]*$", strip_whitespace=True)]
+Text = Annotated[str, StringConstraints(max_length=2000, pattern=PLAIN)]
+Name = Annotated[str, StringConstraints(min_length=1, max_length=200, pattern=PLAIN, strip_whitespace=True)]
 Number = Annotated[int, Field(ge=1, le=2**31 - 1)]
 MOST_NAMED = 1000
 """Records, references or sightings in one decision."""

@@ -75,4 +75,4 @@ def decide(
 
 def decision_shape(row: DecisionRow) -> shapes.Decision:
     """An entry of the log as it is answered."""
-    return shapes.Decision.model_validate({**as_json(row), "standing": row.standing})
+    return shapes.Decision.model_validate({**as_json(row), "standing": row.standing, "brought_by": row.brought_by})

@@ -10,10 +10,10 @@ from typing import Annotated
 
 import cv2
 import typer
-from rich.console import Console
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue.calibration_store import InUse, confidence_in_use
+from matcher.cli.output import HarmlessConsole
 from matcher.core.calibration import Calibration
 from matcher.core.describe import fingerprint
 from matcher.core.errors import CatalogueError, PlatekinError
@@ -38,7 +38,7 @@ def doctor(
     catalogue: Annotated[Path | None, typer.Option("--catalogue", "-c", help="Examine this catalogue too.")] = None,
 ) -> None:
     """Show versions, examine the installation and a catalogue, and say what to do."""
-    console = Console(highlight=False, soft_wrap=True)
+    console = HarmlessConsole(highlight=False, soft_wrap=True)
     troubled = False
     for check in _checks(catalogue):
         troubled = troubled or bool(check.todo)

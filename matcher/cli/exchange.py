@@ -16,10 +16,10 @@ from matcher.catalogue.exchange.bag import export_bag, import_bag
 from matcher.catalogue.exchange.check import check as check_catalogue
 from matcher.catalogue.exchange.mapping import Preview, mapped_table, parse_mapping, preview
 from matcher.catalogue.records.enrol import enrol
-from matcher.catalogue.records.files import write_whole
+from matcher.catalogue.records.files import ANYBODYS, write_whole
 from matcher.cli.enrol import print_report
 from matcher.cli.options import ByOption, CatalogueOption, FormatOption, QuietOption, actor
-from matcher.cli.output import messages, print_json, print_table, progress, remark
+from matcher.cli.output import harmless, messages, print_json, print_table, progress, remark
 from matcher.core.errors import BadTable, CatalogueError
 
 
@@ -43,7 +43,7 @@ def export(
                 raise CatalogueError("target_exists", f"{target} is there already", "name one that is not there yet")
             with opened.reading() as connection:
                 data = package.records_csv(connection) if form == "csv" else package.records_jsonl(connection)
-            write_whole(target, data)
+            write_whole(target, data, mode=ANYBODYS)
             done = f"{target} written; its image paths are relative to {catalogue}"
     remark(done, quiet)
 
@@ -96,7 +96,7 @@ def check(catalogue: CatalogueOption, format: FormatOption = "table", quiet: Qui
         if format == "json":
             print_json(asdict(trouble))
         else:
-            print(f"{trouble.kind}: {trouble.what}\n    what to do: {trouble.todo}")
+            print(harmless(f"{trouble.kind}: {trouble.what}\n    what to do: {trouble.todo}"))
     if troubles:
         raise typer.Exit(1)
     remark("all is well", quiet)

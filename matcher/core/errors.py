@@ -110,6 +110,7 @@ KINDS: Mapping[str, ErrorKind] = {
     "empty_table": ErrorKind(422, "The table has no rows", "Add one row an image.", wrong_call=True),
     "missing_column": ErrorKind(422, "The table lacks a column", "Add it.", wrong_call=True),
     "duplicate_column": ErrorKind(422, "Two columns have one name", "Rename one of them.", wrong_call=True),
+    "odd_text": ErrorKind(422, "A text cannot be shown", "Type it anew, without control characters.", wrong_call=True),
     "extra_cells": ErrorKind(422, "A row has more cells than the header", "Put texts with commas in quotation marks."),
     "missing_value": ErrorKind(422, "A row lacks a value", "Fill it in.", wrong_call=True, public=True),
     "clash": ErrorKind(409, "Rows contradict each other or the catalogue", "Make them say the same."),
@@ -172,6 +173,9 @@ KINDS: Mapping[str, ErrorKind] = {
     "damaged_part": ErrorKind(500, "A part of platekin is damaged", "The service's owner has to install it again."),
     "locked": ErrorKind(503, "The catalogue is being written to", "Try again in a few seconds.", retry_after=5),
     "read_only": ErrorKind(503, "The catalogue may not be written", "The service's owner has to allow it."),
+    "share_used_up": ErrorKind(
+        507, "Your share of the service's disk is used up", "Take away lots that are done.", public=True
+    ),
     "disk_full": ErrorKind(507, "The disk of the service is full", "The service's owner has to free some space."),
     "damaged": ErrorKind(500, "The catalogue is damaged", "The service's owner has to examine it: platekin doctor."),
     "not_a_catalogue": ErrorKind(
@@ -188,6 +192,7 @@ KINDS: Mapping[str, ErrorKind] = {
         503, "The process at work came to a sudden end", "Try again, or send a smaller photo.", retry_after=2
     ),
     "no_cluster": ErrorKind(503, "No cluster answers", "Start its scheduler and its workers.", retry_after=30),
+    "open_cluster": ErrorKind(503, "The cluster is open to everybody", "Start it with TLS.", wrong_call=True),
     "cluster_differs": ErrorKind(503, "The cluster runs other versions", "Install the same versions on every machine."),
     "cluster_blind": ErrorKind(503, "The cluster does not see the files", "Keep them where every machine sees them."),
     "unexpected": ErrorKind(500, "Something unexpected happened", "Please report it, with the photo."),

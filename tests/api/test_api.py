@@ -172,6 +172,7 @@ ADDRESSES = {
     ("GET", "/v1/finds/{find_id}/image"),
     ("GET", "/v1/decisions"),
     ("POST", "/v1/decisions"),
+    ("DELETE", "/v1/lots/{lot_id}"),
     ("GET", "/v1/decisions/{number}"),
     ("GET", "/v1/search"),
     ("GET", "/v1/series"),

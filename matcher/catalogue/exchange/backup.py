@@ -10,7 +10,6 @@ from __future__ import annotations
 import os
 import shutil
 import sqlite3
-import tempfile
 from contextlib import closing
 from pathlib import Path
 
@@ -19,6 +18,7 @@ from sqlalchemy import select
 from matcher.catalogue.calibration_store import NAME
 from matcher.catalogue.exchange.log_io import export_log, replay
 from matcher.catalogue.records import files
+from matcher.catalogue.records.scratch import scratch_folder
 from matcher.catalogue.records.store import Catalogue
 from matcher.catalogue.tables.database import DATABASE, guarded, open_engine, own_url, sqlite_path
 from matcher.catalogue.tables.log import Image
@@ -79,8 +79,8 @@ def _copy_sqlite(source: Path, target: Path) -> None:
 
 
 def _copy_by_log(catalogue: Catalogue, part: Path) -> None:
-    with tempfile.TemporaryDirectory() as scratch:
-        log = Path(scratch) / "log.jsonl"
+    with scratch_folder(catalogue.folder) as scratch:
+        log = scratch / "log.jsonl"
         export_log(catalogue, log)
         with Catalogue.make_in(part) as copy, copy.writing(), copy.replaying() as connection:
             replay(connection, log)

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
 
+from matcher.catalogue.log.changes import odd_texts
 from matcher.catalogue.log.decisions import (
     BY_MACHINE,
     DecisionRow,
@@ -91,23 +92,7 @@ def _odd_texts(row: DecisionRow) -> Iterator[str]:
     for name in ("action", "about", "outcome", "note"):
         if not is_plain(getattr(row, name)):
             yield name
-    for change in row.changes:
-        for values in (change.before, change.after):
-            for name, value in (values or {}).items():
-                if not all(map(is_plain, _texts_in(value))):
-                    yield f"{name} of {change.table}"
-
-
-def _texts_in(value: Any) -> Iterator[str]:
-    if isinstance(value, str):
-        yield value
-    elif isinstance(value, dict):
-        for name, inner in value.items():
-            yield str(name)
-            yield from _texts_in(inner)
-    elif isinstance(value, list):
-        for inner in value:
-            yield from _texts_in(inner)
+    yield from odd_texts(row.changes)
 
 
 def _line(stream: IO[bytes], log: Path, line: int) -> dict[str, Any] | None:

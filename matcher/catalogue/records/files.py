@@ -21,6 +21,7 @@ import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import asdict
+from functools import partial
 from pathlib import Path, PurePosixPath
 from typing import Any
 
@@ -38,6 +39,9 @@ from matcher.core.settings import FaceSize
 
 LOCK = "writing.lock"
 NOTED = "writing.files"
+ANYBODYS = 0o666
+"""As the umask leaves it."""
+
 FACE_QUALITY = 93
 FLATTEN_VERSION = 2
 """Raise it when `flatten` gives other pixels for the same image and outline, or faces are kept in another form."""
@@ -148,12 +152,15 @@ def _decoded(data: bytes, how: int) -> NDArray[np.uint8] | None:
     return None if found is None else np.asarray(found, np.uint8)
 
 
-def write_whole(path: Path, data: bytes, keep: bool = True) -> None:
-    """Write a file that is either there entirely or not at all; `keep` also makes it survive a power cut."""
+def write_whole(path: Path, data: bytes, keep: bool = True, mode: int = 0o600) -> None:
+    """Write a file that is either there entirely or not at all; `keep` also makes it survive a power cut.
+
+    mode: its owner's alone, as all of a catalogue; `ANYBODYS` for what a person asked for elsewhere.
+    """
     path.parent.mkdir(parents=True, exist_ok=True)
     part = path.with_name(f"{path.name}.{os.getpid()}-{threading.get_ident()}.part")
     try:
-        with part.open("wb") as stream:
+        with open(part, "wb", opener=partial(os.open, mode=mode)) as stream:
             stream.write(data)
             if keep:
                 stream.flush()

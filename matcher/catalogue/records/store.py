@@ -59,7 +59,7 @@ class Catalogue(CatalogueReader):
         path = database.sqlite_path(url)
         with guarded(folder):
             if create:
-                folder.mkdir(parents=True, exist_ok=True)
+                folder.mkdir(mode=0o700, parents=True, exist_ok=True)
             elif not folder.is_dir():
                 why = "it is a file" if folder.exists() else "there is no such folder"
                 raise not_a_catalogue(folder, why)

@@ -12,7 +12,7 @@ import os
 import shutil
 import sqlite3
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -77,6 +77,9 @@ def open_engine(url: URL, create: bool = False) -> Engine:
     mode = "rwc" if create else "rw"
 
     def connect() -> sqlite3.Connection:
+        if create:  # its owner's alone: SQLite's own files beside it take over what it allows
+            with suppress(OSError):
+                os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600))
         return _connect(path, mode) if writable else _connect_for_reading(path)
 
     engine = create_engine(url, creator=connect)

@@ -116,7 +116,7 @@ class ReferenceIndex:
 
         Cells are trained anew first where the index has outgrown them. Raises OSError, RuntimeError.
         """
-        self.folder.mkdir(parents=True, exist_ok=True)
+        self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         if not len(self):
             self._store = DescriptorStore(self.settings)
         elif self._store.outgrown():

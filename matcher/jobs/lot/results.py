@@ -16,7 +16,7 @@ import xlsxwriter
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue.records.csv_text import csv_bytes, guard
-from matcher.catalogue.records.files import picture_of_face, write_whole
+from matcher.catalogue.records.files import ANYBODYS, picture_of_face, write_whole
 from matcher.core.answer_json import CAUTIONS, to_json
 from matcher.core.errors import CatalogueError
 from matcher.jobs.lot import store
@@ -122,7 +122,7 @@ def write_faces(catalogue: Catalogue, lot: LotRow, folder: Path) -> int:
 def write_target(target: Path, data: bytes) -> None:
     """Write a file that a person asked for, whole or not at all. Raises CatalogueError bad_target."""
     try:
-        write_whole(target, data)
+        write_whole(target, data, mode=ANYBODYS)
     except OSError as error:
         raise _bad_target(target, error) from None
 
