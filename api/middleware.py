@@ -18,6 +18,7 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.problems import Problem, respond
+from api.work_queue import asking
 from matcher.core.errors import PlatekinError
 
 log = logging.getLogger("platekin")
@@ -148,6 +149,7 @@ class TokenFirst:
         if scope["type"] == "http" and scope["path"].startswith("/v1/") and scope["path"] not in OPEN:
             try:
                 await run_in_threadpool(self.held, Request(scope))
+                asking.set(whose_request(scope))
             except Problem as problem:
                 await respond(problem)(scope, receive, send)
                 return

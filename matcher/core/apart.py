@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from PIL import Image
 
-SECONDS = 30.0
+SECONDS = 15.0
 """Of processor time, and twice that by the clock; a page of 139 million pixels takes 4 s."""
 
 SPARE_BYTES = 1_500_000_000

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 import signal
 import time
@@ -14,6 +15,7 @@ from typing import Any
 import pytest
 from fastapi.testclient import TestClient
 
+from api.work_queue import LATELY_S, Turns
 from matcher.core.parallel.limits import WorkLimits
 from matcher.core.parallel.supervised import supervised_pool
 from tests.support import fake_work
@@ -137,3 +139,49 @@ def test_a_mistake_of_ours_tells_nothing_of_the_inside(client: TestClient, caplo
     assert "secret" not in response.text
     assert "the secret of /var/inside" in caplog.text  # but the log has it
     assert response.headers["x-content-type-options"] == "nosniff"
+
+
+def test_people_take_turns_and_leave_each_other_a_process() -> None:
+    now = 0.0
+
+    async def play() -> list[str]:
+        nonlocal now
+        turns, told = Turns(2, lambda: now), []
+
+        async def want(whose: str) -> None:
+            await turns.take(whose)
+            told.append(whose)
+
+        many = [asyncio.create_task(want("mallory")) for _ in range(6)]
+        await asyncio.sleep(0)
+        assert told == ["mallory", "mallory"]  # nobody else is about
+        ada = [asyncio.create_task(want("ada")) for _ in range(3)]
+        await asyncio.sleep(0)
+        for whose in ("mallory", "ada", "ada", "ada"):
+            turns.give_back(whose)
+            await asyncio.sleep(0.01)
+        assert told[2:] == ["ada", "ada", "ada"], told  # one place is left free while Ada is about
+        now = 2 * LATELY_S
+        turns.give_back("mallory")
+        await asyncio.sleep(0.01)
+        assert told.count("mallory") == 4
+        for task in (*many, *ada):
+            task.cancel()
+        await asyncio.gather(*many, *ada, return_exceptions=True)
+        return told
+
+    asyncio.run(play())
+
+
+def test_one_who_gives_up_waiting_leaves_no_place_taken() -> None:
+    async def play() -> None:
+        turns = Turns(1)
+        await turns.take("a")
+        waiting = asyncio.create_task(turns.take("b"))
+        await asyncio.sleep(0)
+        waiting.cancel()
+        await asyncio.gather(waiting, return_exceptions=True)
+        turns.give_back("a")
+        await asyncio.wait_for(turns.take("c"), 1)
+
+    asyncio.run(play())
