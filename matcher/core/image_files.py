@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import struct
 import zlib
+from contextlib import suppress
 from typing import Literal
 
 from PIL import Image, UnidentifiedImageError
@@ -147,7 +148,8 @@ def _drawn_apart(data: bytes, kind: Literal["pdf", "heic"], limits: PhotoLimits,
     if drawn.profile:
         image.info["icc_profile"] = drawn.profile
     if drawn.exif:
-        image.getexif().load(drawn.exif)
+        with suppress(*DAMAGED):  # notes that are broken do not break the picture
+            image.getexif().load(drawn.exif)
     return image
 
 
