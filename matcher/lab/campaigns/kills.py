@@ -159,7 +159,7 @@ def run(
     rng, found = random.Random(seed), Kills()
     (folder / "catalogue").mkdir(parents=True)
     if server:
-        (folder / "catalogue" / URL_FILE).write_text(_own_schema(server, f"kills{os.getpid()}"))
+        (folder / "catalogue" / URL_FILE).write_text(own_schema(server, f"kills{os.getpid()}"))
     rows = [row(n, draw(folder / "pictures" / f"s{n}.png", 1000 + n)) for n in range(4)]
     enrol_whole(write_table(folder / "pictures" / "t.csv", rows), folder / "catalogue")
     number = 0
@@ -175,7 +175,7 @@ def run(
     return found
 
 
-def _own_schema(server: str, name: str) -> str:
+def own_schema(server: str, name: str) -> str:
     base = make_url(server)
     engine = create_engine(base)
     with engine.begin() as connection:
