@@ -84,6 +84,7 @@ def create_app(
     problems.install(app)
     # The one added last stands outermost.
     app.add_middleware(middleware.UploadRoom, most=chosen.uploads_at_once, apiece=chosen.uploads_apiece)
+    app.add_middleware(middleware.KnownMethod, described=lambda: app.openapi()["paths"])
     app.add_middleware(middleware.BodyLimit, most=chosen.max_body_bytes, imports=chosen.max_import_bytes)
     app.add_middleware(middleware.TokenFirst, held=access.held)
     app.add_middleware(middleware.SameSite)

@@ -1,7 +1,7 @@
 """What holds for every request and every answer, as plain ASGI around the application.
 
 From the outside in: `Headers` (all answers, errors too), `LastResort` (a mistake of ours tells nothing of the
-inside), `KnownHost`, `SameSite`, `TokenFirst`, `BodyLimit`, `UploadRoom`: all of it before anything is parsed.
+inside), `KnownHost`, `SameSite`, `TokenFirst`, `BodyLimit`, `KnownMethod`, `UploadRoom`: before anything is parsed.
 """
 
 from __future__ import annotations
@@ -9,8 +9,9 @@ from __future__ import annotations
 import logging
 import re
 from collections import Counter
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import MutableHeaders
@@ -157,6 +158,40 @@ class TokenFirst:
                 await respond(Problem(error.code))(scope, receive, send)
                 return
         await self.app(scope, receive, send)
+
+
+@dataclass
+class KnownMethod:
+    """Answers a method that an address has not with 405 and all those that it has (RFC 9110, 15.5.6).
+
+    Starlette's router stops at the first pattern that fits: `/v1/lots/folder` was then a lot of that name, and Allow
+    told the methods of one of several routes of an address. described: gives OpenAPI's paths, once they are made.
+    """
+
+    app: ASGIApp
+    described: Callable[[], Mapping[str, Mapping[str, Any]]]
+
+    def __post_init__(self) -> None:
+        self._known: list[tuple[re.Pattern[str], set[str]]] = []
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        methods = self._methods(scope["path"]) if scope["type"] == "http" else set()
+        if methods and scope["method"] not in methods:
+            allow = {"Allow": ", ".join(sorted(methods))}
+            await respond(Problem("method_not_allowed", headers=allow))(scope, receive, send)
+            return
+        await self.app(scope, receive, send)
+
+    def _methods(self, path: str) -> set[str]:
+        """Of the address that fits best: one without a variable part before one with; none where none fits."""
+        if not self._known:
+            paths = sorted(self.described().items(), key=lambda one: one[0].count("{"))
+            self._known = [(_pattern(one), {name.upper() for name in methods}) for one, methods in paths]
+        return next((methods for pattern, methods in self._known if pattern.fullmatch(path)), set())
+
+
+def _pattern(path: str) -> re.Pattern[str]:
+    return re.compile(re.sub(r"\\{\w+\\}", "[^/]+", re.escape(path)))
 
 
 @dataclass

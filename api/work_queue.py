@@ -87,7 +87,8 @@ class Turns:
 
     def _next(self) -> str | None:
         since = self._clock() - LATELY_S
-        self._seen = {who: at for who, at in self._seen.items() if at > since or who in self._working}
+        about = self._working.keys() | self._waiting.keys()
+        self._seen = {who: at for who, at in self._seen.items() if at > since or who in about}
         for whose, turns in self._waiting.items():
             alone = not self._seen.keys() - {whose}
             most = self._workers if alone else max(1, self._workers - 1)

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, FailFast, Field, StringConstraints, model_validator
+from pydantic import BaseModel, ConfigDict, FailFast, Field, StrictBool, StringConstraints, model_validator
 
 from api.parameters import PLAIN, few_keys
 from api.problems import Problem
@@ -147,7 +147,7 @@ class MapCrops(Deciding):
 class Undo(Deciding):
     action: Literal["undo"]
     number: Number
-    whole_batch: bool = False
+    whole_batch: StrictBool = False
 
 
 class Redo(Deciding):

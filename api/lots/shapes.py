@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal
 
 from fastapi import Path
 from fastapi import Query as QueryParameter
-from pydantic import BaseModel, ConfigDict, FailFast, Field, model_validator
+from pydantic import BaseModel, ConfigDict, FailFast, Field, StrictBool, model_validator
 
 from api.curation.decision_requests import MOST_NAMED, Deciding, Name, Text
 from api.curation.shapes import Decision
@@ -122,7 +122,7 @@ class AboutCard(Deciding):
 
     card: CardId
     apart: Annotated[tuple[CardId, ...], Field(max_length=MOST_NAMED), FailFast()] = ()
-    alone: bool = False
+    alone: StrictBool = False
 
 
 class AcceptCard(AboutCard):
@@ -151,7 +151,7 @@ class RejectCard(AboutCard):
 
 class SkipCard(AboutCard):
     action: Literal["skip"]
-    back: bool = Field(False, description="Take it up again.")
+    back: StrictBool = Field(False, description="Take it up again.")
 
 
 class ConfirmKnown(Deciding):
@@ -161,7 +161,7 @@ class ConfirmKnown(Deciding):
 
 class UndoLot(Deciding):
     action: Literal["undo"]
-    whole: bool = Field(False, description="Everything that was decided on this lot, proposals too.")
+    whole: StrictBool = Field(False, description="Everything that was decided on this lot, proposals too.")
 
 
 Wish = Annotated[

@@ -97,9 +97,11 @@ _LIBRARIES = {"heic": "pi_heif", "pdf": "pypdfium2", "pages": "pypdfium2"}
 
 
 def _limit(memory: int, seconds: float) -> None:
+    import os
     import resource
     from contextlib import suppress
 
+    os.nice(5)  # whoever sent a plain photo does not wait for it
     limits = {
         resource.RLIMIT_AS: memory, resource.RLIMIT_CPU: int(seconds), resource.RLIMIT_FSIZE: 0,
         resource.RLIMIT_CORE: 0, resource.RLIMIT_NOFILE: 64,

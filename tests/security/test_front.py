@@ -206,3 +206,24 @@ def test_a_catalogues_files_are_its_owners_alone(scans: Path, tmp_path: Path) ->
         for path in [tmp_path / "catalogue" / part, *(tmp_path / "catalogue" / part).rglob("*")]:
             if path.is_file():
                 assert stat.S_IMODE(path.stat().st_mode) == 0o600, path
+
+
+def test_a_method_that_an_address_has_not(folder: Path) -> None:
+    """RFC 9110, 15.5.6: 405 with Allow, whatever pattern would fit the address as well."""
+    with service(folder) as client:
+        for method, path, allow in (
+            ("GET", "/v1/lots/folder", "POST"), ("PUT", "/v1/lots/L00001", "DELETE, GET"),
+            ("PATCH", "/v1/session", "DELETE, GET, POST"),
+            ("DELETE", "/v1/records/V000", "GET"), ("POST", "/v1/exports/records.csv", "GET"),
+        ):  # fmt: skip
+            response = client.request(method, path)
+            check_problem(response, 405, "method_not_allowed")
+            assert response.headers["allow"] == allow
+        assert client.get("/v1/records/V003/b").status_code == 200  # an id with a slash
+
+
+def test_truth_is_no_number(folder: Path) -> None:
+    with service(folder) as client:
+        body = {"action": "undo", "number": 1, "whole_batch": 0}
+        response = client.post("/v1/decisions", json=body, headers={"Idempotency-Key": "k", "If-Match": "*"})
+        check_problem(response, 422, "validation")

@@ -28,7 +28,7 @@ from matcher.catalogue.tables.database import DATABASE, URL_FILE
 from matcher.lab.campaigns.at_work import Serving, serving
 from matcher.lab.campaigns.kills import own_schema
 
-FAKETIME = Path("/usr/lib/x86_64-linux-gnu/faketime/libfaketime.so.1")
+FAKETIME = Path("/usr/lib/x86_64-linux-gnu/faketime/libfaketimeMT.so.1")
 
 
 @dataclass(frozen=True)
