@@ -17,6 +17,7 @@ from matcher.catalogue import Catalogue, RecordRow, ReferenceRow
 from matcher.catalogue.calibration_store import NAME, confidence_in_use
 from matcher.catalogue.log.changes import touched
 from matcher.catalogue.log.decisions import DecisionRow
+from matcher.catalogue.tables.database import failure
 from matcher.core.calibration import Calibration
 from matcher.core.describe import Description, fingerprint
 from matcher.core.flatten import Face
@@ -43,6 +44,9 @@ class CatalogueReferences:
         self._by_pose: dict[str, list[KnownReference]] = defaultdict(list)
         self._of_record: dict[str, set[int]] = defaultdict(set)
         for row in catalogue.references():
+            if row.record_id not in records:
+                why = f"reference {row.id} is of {row.record_id}, which is no record"
+                raise failure("damaged", catalogue.folder, why)
             self._hold(row, records[row.record_id])
         self.face = lru_cache(FACES_KEPT)(self._face)
         self.description = lru_cache(FACES_KEPT)(self._description)

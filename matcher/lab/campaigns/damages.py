@@ -94,6 +94,8 @@ def answers(folder: Path, photos: Sequence[Path]) -> list[dict[str, Any]]:
         worker = Worker(folder, Settings())
     except PlatekinError as error:
         return [{"error": error.code} for _ in photos]
+    except Exception as error:  # told as what it is: no error of ours
+        return [{"error": f"unexpected {type(error).__name__}"} for _ in photos]
     told = []
     with worker.references:
         for photo in photos:
@@ -101,6 +103,8 @@ def answers(folder: Path, photos: Sequence[Path]) -> list[dict[str, Any]]:
                 answer = to_json(worker.run(Job(photo.name, photo)).answer)
             except PlatekinError as error:
                 answer = {"error": error.code, "cards": []}
+            except Exception as error:
+                answer = {"error": f"unexpected {type(error).__name__}", "cards": []}
             told.append(answer)
     return told
 
@@ -171,7 +175,7 @@ def _noticed(copy: Path) -> bool:
     try:
         with Catalogue.open(copy) as catalogue:
             return bool(check(catalogue))
-    except PlatekinError:
+    except Exception:  # it could not even be looked at: that is told in its own way
         return True
 
 
