@@ -13,6 +13,7 @@ from matcher.catalogue import Catalogue
 from matcher.catalogue.exchange import package
 from matcher.catalogue.exchange.backup import backup as copy_catalogue
 from matcher.catalogue.exchange.bag import export_bag, import_bag
+from matcher.catalogue.exchange.bare import export_stripped
 from matcher.catalogue.exchange.check import check as check_catalogue
 from matcher.catalogue.exchange.mapping import Preview, mapped_table, parse_mapping, preview
 from matcher.catalogue.records.enrol import enrol
@@ -30,11 +31,21 @@ def export(
         Literal["bag", "csv", "jsonl"],
         typer.Option("--as", help="bag: all of it with images and log; csv, jsonl: the records, one row an image."),
     ] = "bag",
+    strip: Annotated[
+        bool,
+        typer.Option(
+            "--strip",
+            help="A folder with the table and its pictures, without what their files say of place, device and owner; "
+            "it has no log, and is enrolled elsewhere.",
+        ),
+    ] = False,
     quiet: QuietOption = False,
 ) -> None:
     """Write the catalogue out: a bag can be imported again; a table can be enrolled anywhere."""
     with Catalogue.open(catalogue) as opened, progress(quiet) as bar:
-        if form == "bag":
+        if strip:
+            done = f"{export_stripped(opened, target)} images and their table written to {target}"
+        elif form == "bag":
             task = bar.add_task("exporting", total=None)
             counts = export_bag(opened, target, lambda done, total: bar.update(task, completed=done, total=total))
             done = f"{counts['images']} images and {counts['tables']} files written to {target}"

@@ -7,6 +7,7 @@ Besides what Pillow holds of the picture itself, at most the result and one stri
 from __future__ import annotations
 
 import io
+import struct
 from collections.abc import Callable, Iterator
 from typing import Any
 
@@ -31,7 +32,7 @@ _TURNS = {
 }
 """What sets a picture upright, by its EXIF orientation (tag 0x0112, CIPA DC-008)."""
 
-_ORIENTATION = 0x0112
+ORIENTATION = 0x0112
 _DEPTHS = (8, 10, 12, 14, 16, 24, 32)
 """Bits of a sample that cameras and scanners write."""
 
@@ -42,13 +43,21 @@ def decoded(image: Image.Image, reduced: int) -> NDArray[np.uint8]:
     Raises what Pillow raises for a broken picture, and MemoryError.
     """
     image.load()
-    orientation = image.getexif().get(_ORIENTATION, 1)
+    orientation = orientation_of(image)
     if image.mode == "RGB" and reduced == 1 and not image.info.get("icc_profile"):
         whole = image
     else:
         whole = Image.fromarray(_in_strips(image, reduced))
     turn = _TURNS.get(orientation)
     return np.asarray(whole if turn is None else whole.transpose(turn), np.uint8)
+
+
+def orientation_of(image: Image.Image) -> int:
+    """As the file states it; 1, upright, where its notes are broken: they do not break the picture."""
+    try:
+        return int(image.getexif().get(ORIENTATION, 1))
+    except (SyntaxError, ValueError, TypeError, KeyError, IndexError, OSError, struct.error):
+        return 1
 
 
 def _in_strips(image: Image.Image, reduced: int) -> NDArray[np.uint8]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import closing, contextmanager
+from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass, replace
 from itertools import groupby
 from pathlib import Path
@@ -20,6 +20,7 @@ from matcher.catalogue.records import files
 from matcher.catalogue.records.enrol_report import EnrolReport, RowOutcome, Tally
 from matcher.catalogue.records.ingest import NewReference
 from matcher.catalogue.records.prepare import Prepare, Prepared, prepare_in_order, prepare_reference
+from matcher.catalogue.records.scratch import scratch_folder
 from matcher.catalogue.records.store import PATIENCE, Catalogue
 from matcher.catalogue.records.table import SAME_IF_STATED, Table, TableRow, find_clashes, read_table
 from matcher.catalogue.tables.database import disk_is_full, failure, guarded
@@ -29,6 +30,7 @@ from matcher.core.errors import PlatekinError, UnreadablePhoto
 from matcher.core.parallel.cluster import Cluster
 from matcher.core.search.reference_index import ReferenceIndex, synchronise
 from matcher.core.settings import Settings
+from matcher.core.strip import stripped
 
 LONG_PATIENCE = 120.0
 """Seconds that one record of a long table waits for another writer: longer than a decision that somebody watches."""
@@ -46,12 +48,14 @@ def enrol(
     images: str | os.PathLike[str] | None = None,
     check: Callable[[Draft], None] | None = None,
     cluster: Cluster | None = None,
+    strip: bool = False,
 ) -> EnrolReport:
     """Bring all rows of a table into a catalogue, which is made where there is none.
 
     progress: called with (rows done, rows in all). on_row: called with each row's outcome. Both are called
     in this process. workers, prepare, cluster: see `prepare_in_order`. who: decides; whoever runs this, if not given.
     All that one call stores is one batch of the log. images: folder that image paths are relative to; the table's.
+    strip: keep pictures without what their files say of place and device.
     check: called first, with nobody else writing; what it raises ends the call.
 
     Raises BadTable where the table as a whole cannot be used, and CatalogueError (locked, read_only,
@@ -59,7 +63,11 @@ def enrol(
     """
     settings = settings or Settings()
     table = read_table(Path(csv_path), None if images is None else Path(images))
-    with Catalogue.open(folder, create=True, settings=settings) as catalogue, only_enroller(catalogue.folder):
+    with (
+        Catalogue.open(folder, create=True, settings=settings) as catalogue,
+        only_enroller(catalogue.folder),
+        ExitStack() as held,
+    ):
         with catalogue.writing():  # somebody else who writes is told at once, not after an hour's work
             if check:
                 with catalogue.reading() as connection:
@@ -67,6 +75,8 @@ def enrol(
         catalogue.describe_lacking()
         tally = Tally(len(table.rows) + len(table.bad), progress, on_row)
         table = _sound(table, catalogue, tally)
+        if strip:
+            table = _stripped(table, held.enter_context(scratch_folder(catalogue.folder)), settings)
         rows = _new_rows(table, catalogue, tally)
         batch = _Batch(who or whoever_runs_this())
         with closing(prepare_in_order([row.path for row in rows], settings, workers, prepare, cluster)) as results:
@@ -80,7 +90,9 @@ def enrol(
 @contextmanager
 def only_enroller(folder: Path) -> Iterator[None]:
     """Be the one who enrols into this catalogue; decisions go on in between. Raises CatalogueError locked."""
-    with files.only_writer(folder, name="enrolling.lock"):
+    with ExitStack() as held:
+        with guarded(folder):
+            held.enter_context(files.only_writer(folder, name="enrolling.lock"))
         yield
 
 
@@ -89,7 +101,7 @@ def bring_index_up_to_date(catalogue: Catalogue) -> None:
 
     Raises CatalogueError locked, disk_full.
     """
-    with files.only_writer(catalogue.folder, PATIENCE, "indexing.lock"):
+    with guarded(catalogue.folder), files.only_writer(catalogue.folder, PATIENCE, "indexing.lock"):
         _update_index(catalogue)
 
 
@@ -116,6 +128,21 @@ def _sound(table: Table, catalogue: Catalogue, tally: Tally) -> Table:
         if row.line in clashes:
             tally.fail(row, clashes[row.line])
     return replace(table, rows=tuple(row for row in table.rows if row.line not in clashes), bad=())
+
+
+def _stripped(table: Table, scratch: Path, settings: Settings) -> Table:
+    """The table with copies of its pictures that say nothing of place and device; what is no picture stays as it is."""
+    rows = []
+    for number, row in enumerate(table.rows):
+        try:
+            bare = stripped(row.path.read_bytes(), settings.photo, str(row.path))
+        except (UnreadablePhoto, OSError):
+            rows.append(row)  # `prepare` will say why
+            continue
+        path = scratch / f"{number}{files.suffix_of(bare)}"
+        path.write_bytes(bare)
+        rows.append(replace(row, path=path))
+    return replace(table, rows=tuple(rows))
 
 
 def _new_rows(table: Table, catalogue: Catalogue, tally: Tally) -> list[TableRow]:
@@ -272,7 +299,7 @@ def _arrival(row: TableRow, prepared: Prepared) -> NewReference:
         raise UnreadablePhoto("missing_file", f"{row.path}: {error.strerror}", "run again") from None
     if hashlib.sha256(data).hexdigest() != prepared.sha256:
         raise UnreadablePhoto("changed", f"{row.path}: was changed while it was being read", "run again")
-    return NewReference(data, row.path.name, prepared, row.copy, row.source, row.note, row.extra, row.seen_on)
+    return NewReference(data, Path(row.image).name, prepared, row.copy, row.source, row.note, row.extra, row.seen_on)
 
 
 def _record(rows: Sequence[TableRow]) -> RecordRow:
