@@ -71,8 +71,10 @@ class Outcome:
         return self.answers == "other" and not self.noticed
 
 
-def run(folder: Path, photos: Sequence[Path], damages: int, seed: int) -> list[Outcome]:
-    """So many damages, each alone on a copy of a catalogue; files of every kind in turn."""
+def run(
+    folder: Path, photos: Sequence[Path], damages: int, seed: int, tell: Callable[[Outcome], None] = lambda _: None
+) -> list[Outcome]:
+    """So many damages, each alone on a copy of a catalogue; files of every kind in turn. tell: of each as it is seen."""
     rng = random.Random(seed)
     before = answers(folder, photos)
     groups = _groups(folder)
@@ -85,6 +87,7 @@ def run(folder: Path, photos: Sequence[Path], damages: int, seed: int) -> list[O
             noticed = _noticed(copy)  # before anything is asked: what can be made anew is made anew by asking
             after = answers(copy, photos)
         found.append(Outcome(what, how, _compared(before, after), noticed))
+        tell(found[-1])
     return found
 
 
@@ -187,6 +190,10 @@ def _compared(before: Sequence[dict[str, Any]], after: Sequence[dict[str, Any]])
     return "same" if not others else "other" if any(others) else "error"
 
 
+def _print(one: Outcome) -> None:
+    print(f"{one.answers:6} {'told' if one.noticed else '-':5} {one.how:14} {one.what}", flush=True)
+
+
 def main() -> None:
     """Damage a catalogue so many times; exit 1 where an answer changed unnoticed."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
@@ -195,9 +202,7 @@ def main() -> None:
     parser.add_argument("--damages", type=int, default=200)
     parser.add_argument("--seed", type=int, default=1)
     chosen = parser.parse_args()
-    found = run(chosen.catalogue, chosen.photos, chosen.damages, chosen.seed)
-    for one in found:
-        print(f"{one.answers:6} {'told' if one.noticed else '-':5} {one.how:14} {one.what}")
+    found = run(chosen.catalogue, chosen.photos, chosen.damages, chosen.seed, _print)
     print(summary(found))
     raise SystemExit(any(one.silent for one in found))
 
