@@ -74,7 +74,7 @@ class Outcome:
 def run(
     folder: Path, photos: Sequence[Path], damages: int, seed: int, tell: Callable[[Outcome], None] = lambda _: None
 ) -> list[Outcome]:
-    """So many damages, each alone on a copy of a catalogue; files of every kind in turn. tell: of each as it is seen."""
+    """So many damages, each alone on a copy of a catalogue; files of every kind in turn. tell: of each, when seen."""
     rng = random.Random(seed)
     before = answers(folder, photos)
     groups = _groups(folder)
