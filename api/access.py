@@ -13,10 +13,10 @@ from fastapi import Depends, Request
 from api.problems import Problem
 from matcher.catalogue import Catalogue
 from matcher.catalogue.log.decisions import Actor, person, whoever_runs_this
-from matcher.catalogue.tokens import RANK, Scope, TokenRow, token_of
+from matcher.catalogue.tokens import RANK, Scope, TokenRow, signed_in, token_of
 
-COOKIE = "platekin_token"
-"""A browser's token, see `session`."""
+COOKIE = "platekin_session"
+"""A browser's own secret, see `session`."""
 
 CHALLENGE = {"WWW-Authenticate": 'Bearer realm="platekin"'}
 
@@ -31,31 +31,45 @@ def allow(request: Request, scope: Scope, by: str | None = None) -> Actor:
 
     Raises Problem no_token, not_allowed, and CatalogueError no_name.
     """
-    held = _held(request)
-    if held is None:
+    token = held(request)
+    if token is None:
         return person(by) if by is not None else whoever_runs_this()
-    if RANK[held.scope] < RANK[scope]:
-        raise Problem("not_allowed", f"The token of {held.name} allows to {held.scope}; this needs {scope}.")
-    return person(held.name)
+    if RANK[token.scope] < RANK[scope]:
+        raise Problem("not_allowed", f"The token of {token.name} allows to {token.scope}; this needs {scope}.")
+    return person(token.name)
 
 
 def scope_held(request: Request) -> Scope:
     """What the one who asks may do; whoever is at this machine may do everything. Raises Problem no_token."""
-    held = _held(request)
-    return held.scope if held is not None else "manage"
+    token = held(request)
+    return token.scope if token is not None else "manage"
 
 
-def _held(request: Request) -> TokenRow | None:
-    """The token that came with the request; None where none came and none is needed. Raises Problem no_token."""
+def held(request: Request) -> TokenRow | None:
+    """The right that came with the request; None where none came and none is needed. Raises Problem no_token.
+
+    Looked up once a request, before its body is read, and kept with it.
+    """
+    state = request.scope.setdefault("state", {})
+    if "held" not in state:
+        state["held"] = _looked_up(request)
+    return cast(TokenRow | None, state["held"])
+
+
+def _looked_up(request: Request) -> TokenRow | None:
     service = request.app.state.service
     given = request.headers.get("authorization", "")
     if not given and not service.tokens_needed:
         return None  # not even a browser's old cookie counts then
-    kind, _, token = given.partition(" ") if given else ("bearer", "", request.cookies.get(COOKIE, ""))
-    held = token_of(cast(Catalogue, service.catalogue), token.strip()) if kind.lower() == "bearer" else None
-    if held is None:
+    catalogue = cast(Catalogue, service.catalogue)
+    kind, _, token = given.partition(" ")
+    if not given:
+        found = signed_in(catalogue, request.cookies.get(COOKIE, ""))
+    else:
+        found = token_of(catalogue, token.strip()) if kind.lower() == "bearer" else None
+    if found is None:
         raise Problem("no_token", headers=CHALLENGE)
-    return held
+    return found
 
 
 MayRead = Annotated[None, Depends(may_read)]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import logging
 import threading
 from collections.abc import AsyncIterator, Callable
 from concurrent.futures import Executor
@@ -13,8 +14,9 @@ from typing import Any
 
 from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
+from starlette.concurrency import run_in_threadpool
 
-from api import health, middleware, page, problems, session
+from api import access, health, middleware, page, problems, session
 from api.catalogue import records, scarcity, subjects
 from api.curation import decisions, finds
 from api.exchange import routes as exchange
@@ -32,12 +34,18 @@ from api.work_queue import Work, WorkQueue
 from matcher.catalogue import Catalogue
 from matcher.catalogue.exchange.zipped import Limits
 from matcher.catalogue.records.name_search import Names
+from matcher.catalogue.records.scratch import clear_scratch
 from matcher.core.answer_json import CAUTIONS
+from matcher.core.errors import PlatekinError
+from matcher.core.parallel.limits import WorkLimits
 from matcher.core.settings import Settings
 from matcher.core.versions import versions
 from matcher.jobs import workers
 from matcher.jobs.listing.assess import Assessors
+from matcher.jobs.lot.cleaning import DAY_S, clear_old
 from matcher.jobs.lot.job_queue import LotQueue
+
+log = logging.getLogger("platekin")
 
 IMAGES_AT_ONCE = 2
 """Reference images decoded at once: one of 200 million pixels takes almost a gigabyte."""
@@ -48,7 +56,7 @@ SUBJECTS = (
 )  # fmt: skip
 """Modules whose `router` answers the addresses of one subject."""
 
-MakePool = Callable[[Path, Settings, int], Executor]
+MakePool = Callable[[Path, Settings, int, WorkLimits], Executor]
 
 
 def create_app(
@@ -75,7 +83,10 @@ def create_app(
     page.install(app, chosen)
     problems.install(app)
     # The one added last stands outermost.
+    app.add_middleware(middleware.UploadRoom, most=chosen.uploads_at_once, apiece=chosen.uploads_apiece)
+    app.add_middleware(middleware.KnownMethod, described=lambda: app.openapi()["paths"])
     app.add_middleware(middleware.BodyLimit, most=chosen.max_body_bytes, imports=chosen.max_import_bytes)
+    app.add_middleware(middleware.TokenFirst, held=access.held)
     app.add_middleware(middleware.SameSite)
     app.add_middleware(middleware.KnownHost, hosts=frozenset(name.lower() for name in chosen.allowed_hosts))
     app.add_middleware(middleware.LastResort)
@@ -91,7 +102,7 @@ def _lifespan(
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         matching, processes = settings.matching, settings.processes
         with Catalogue.open(settings.catalogue, settings=matching) as catalogue:
-            start = partial(make_pool, settings.catalogue, matching, processes)
+            start = partial(make_pool, settings.catalogue, matching, processes, settings.work_limits)
             queue = WorkQueue(start, work, processes, settings.queue_limit)
             decoding = threading.Semaphore(IMAGES_AT_ONCE)
             lot_worker = LotWorker(LotQueue(catalogue, matching), queue, processes, settings.request_timeout_s)
@@ -106,18 +117,32 @@ def _lifespan(
                 lot_worker,
                 settings.tokens_needed,
                 unpacking=Limits(most_bytes=settings.max_unpacked_bytes),
+                share=settings.share_a_person,
             )
             app.state.scans = settings.scans and settings.scans.resolve()
             working = asyncio.create_task(lot_worker.run())
+            clearing = asyncio.create_task(_clear_each_day(catalogue, settings.lots_kept_days))
             try:
                 yield
             finally:
                 working.cancel()
-                await asyncio.gather(working, return_exceptions=True)
+                clearing.cancel()
+                await asyncio.gather(working, clearing, return_exceptions=True)
                 await lot_worker.close()
                 queue.close()
 
     return lifespan
+
+
+async def _clear_each_day(catalogue: Catalogue, kept_days: float) -> None:
+    """At the start and each day: what killed processes have left, and lots that nobody wants any more."""
+    while True:
+        for clear in (partial(clear_scratch, catalogue.folder), partial(clear_old, catalogue, kept_days)):
+            try:
+                await run_in_threadpool(clear)
+            except (PlatekinError, OSError) as error:
+                log.warning("clearing: %s", error)
+        await asyncio.sleep(DAY_S)
 
 
 def _openapi(app: FastAPI) -> dict[str, Any]:

@@ -16,8 +16,9 @@ from starlette.concurrency import run_in_threadpool
 
 from api.work_queue import WorkQueue
 from matcher.catalogue.records.files import only_writer
-from matcher.core.answer import failed_answer
+from matcher.core.answer import PhotoAnswer, failed_answer
 from matcher.core.errors import Busy, CatalogueError, PlatekinError
+from matcher.jobs.job import Job
 from matcher.jobs.lot import store
 from matcher.jobs.lot.job_queue import LotQueue
 
@@ -39,6 +40,7 @@ class LotWorker:
         self._lots, self._queue, self._at_once, self._timeout = lots, queue, at_once, timeout
         self._woken = asyncio.Event()
         self._finishing = asyncio.Lock()
+        self._again = asyncio.Lock()
         self._begun: set[asyncio.Future[Any]] = set()
 
     def wake(self) -> None:
@@ -48,11 +50,16 @@ class LotWorker:
     async def run(self) -> None:
         """Until cancelled."""
         while True:
-            with suppress(CatalogueError):
+            try:
                 folder = self._lots.catalogue.folder / store.FOLDER
                 folder.mkdir(parents=True, exist_ok=True)
                 with only_writer(folder):  # raises where another service works on lots
                     await self._work()
+            except CatalogueError as error:
+                if error.code != "locked":
+                    log.error("lots: %s: %s", error.code, error)
+            except Exception:  # whatever it is, lots are worked on again in a moment
+                log.exception("lots: unexpected")
             await asyncio.sleep(LOOK_AGAIN_S)
 
     async def close(self) -> None:
@@ -94,7 +101,7 @@ class LotWorker:
             return False
         job = self._lots.job(item)
         try:
-            answer = (await self._queue.answer(job, self._timeout)).answer
+            answer = await self._answer(job)
         except Busy:
             self._lots.give_back(item)
             await asyncio.sleep(TRY_AGAIN_S)
@@ -102,7 +109,7 @@ class LotWorker:
         except CatalogueError:
             self._lots.give_back(item)
             raise
-        except PlatekinError as error:  # it took too long, or ended its worker: that is this photo's answer
+        except PlatekinError as error:  # it took too long, or ended its worker twice: that is this photo's answer
             answer = failed_answer(job.name, error)
         except Exception as error:  # a mistake of ours must not come up again with every look at the queue
             log.exception("lots: unexpected")
@@ -115,6 +122,22 @@ class LotWorker:
             await self._finish(item.lot_id)
         return True
 
+    async def _answer(self, job: Job) -> PhotoAnswer:
+        """One photo's answer; one whose process was lost is tried once more, by itself: it may be innocent."""
+        try:
+            return (await self._queue.answer(job, self._timeout)).answer
+        except PlatekinError as error:
+            if error.code != "worker_lost":
+                raise
+        async with self._again:
+            return (await self._queue.answer(job, self._timeout)).answer
+
     async def _finish(self, lot_id: str) -> None:
-        async with self._finishing:
-            await self._in_thread(self._lots.finish, lot_id)
+        """What is wrong with one lot is that lot's affair: it is tried again when something of it is done, or later."""
+        try:
+            async with self._finishing:
+                await self._in_thread(self._lots.finish, lot_id)
+        except PlatekinError as error:
+            log.error("lots: %s could not be finished: %s: %s", lot_id, error.code, error)
+        except Exception:
+            log.exception("lots: %s could not be finished", lot_id)

@@ -1,24 +1,41 @@
 """What holds for every request and every answer, as plain ASGI around the application.
 
 From the outside in: `Headers` (all answers, errors too), `LastResort` (a mistake of ours tells nothing of the
-inside), `KnownHost`, `SameSite`, `BodyLimit` (before anything is parsed or decoded).
+inside), `KnownHost`, `SameSite`, `TokenFirst`, `BodyLimit`, `KnownMethod`, `UploadRoom`: before anything is parsed.
 """
 
 from __future__ import annotations
 
 import logging
-from collections.abc import Collection
+import re
+from collections import Counter
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
+from typing import Any
 
+from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import MutableHeaders
 from starlette.requests import ClientDisconnect, Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api.problems import Problem, respond
+from api.work_queue import asking
+from matcher.core.errors import PlatekinError
 
 log = logging.getLogger("platekin")
 
 IMPORTS = "/v1/imports/"
+
+UPLOADS = re.compile(r"/v1/(identify|comparisons|finds|sightings|listings|lots|lots/[^/]+/photos|imports/.+)")
+"""Where files may be sent: bodies of all other addresses are small."""
+
+OPEN = ("/v1/session",)
+"""Where one signs in and out: nobody has a token before."""
+
+_HOST = re.compile(r"(?P<name>\[[0-9a-f:.]+\]|[^:\[\]]+)(:[0-9]+)?")
+"""RFC 9110, 7.2: a name, an IPv4 address or a bracketed IPv6 address, then a port."""
+
+CLOSE = {"Connection": "close"}
 
 _ALWAYS = {
     "X-Content-Type-Options": "nosniff",
@@ -89,18 +106,23 @@ class KnownHost:
 
     def _knows(self, request: Request) -> bool:
         host = request.headers.get("host", "").lower()
-        name = host.split("]")[0].removeprefix("[") if host.startswith("[") else host.split(":")[0]
-        return name in self.hosts
+        named = _HOST.fullmatch(host)
+        return named is not None and named["name"].strip("[]") in self.hosts
 
 
 @dataclass
 class SameSite:
-    """Refuses what another site's page has a browser send, unless it only reads (which it then cannot see)."""
+    """Refuses what another site's page has a browser send; the page itself may be linked to from everywhere.
+
+    A page could not read what it asks for, but asking alone makes work: a backup, the check of a whole catalogue.
+    """
 
     app: ASGIApp
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if scope["type"] == "http" and scope["method"] not in ("GET", "HEAD", "OPTIONS") and _foreign(Request(scope)):
+        reads = scope["type"] == "http" and scope["method"] in ("GET", "HEAD", "OPTIONS")
+        page = reads and not scope["path"].startswith("/v1/")
+        if scope["type"] == "http" and not page and _foreign(Request(scope)):
             await respond(Problem("cross_site"))(scope, receive, send)
             return
         await self.app(scope, receive, send)
@@ -115,21 +137,80 @@ def _foreign(request: Request) -> bool:
 
 
 @dataclass
-class BodyLimit:
-    """Refuses a body that is, or while it arrives turns out to be, longer than `most` bytes.
+class TokenFirst:
+    """Asks for the token before a byte of the body is read; `access` then asks what it allows.
 
-    imports: the limit below IMPORTS instead, where whole catalogues come.
+    held: who holds the request's token; raises Problem no_token.
+    """
+
+    app: ASGIApp
+    held: Callable[[Request], object]
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] == "http" and scope["path"].startswith("/v1/") and scope["path"] not in OPEN:
+            try:
+                await run_in_threadpool(self.held, Request(scope))
+                asking.set(whose_request(scope))
+            except Problem as problem:
+                await respond(problem)(scope, receive, send)
+                return
+            except PlatekinError as error:
+                await respond(Problem(error.code))(scope, receive, send)
+                return
+        await self.app(scope, receive, send)
+
+
+@dataclass
+class KnownMethod:
+    """Answers a method that an address has not with 405 and all those that it has (RFC 9110, 15.5.6).
+
+    Starlette's router stops at the first pattern that fits: `/v1/lots/folder` was then a lot of that name, and Allow
+    told the methods of one of several routes of an address. described: gives OpenAPI's paths, once they are made.
+    """
+
+    app: ASGIApp
+    described: Callable[[], Mapping[str, Mapping[str, Any]]]
+
+    def __post_init__(self) -> None:
+        self._known: list[tuple[re.Pattern[str], set[str]]] = []
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        methods = self._methods(scope["path"]) if scope["type"] == "http" else set()
+        if methods and scope["method"] not in methods:
+            allow = {"Allow": ", ".join(sorted(methods))}
+            await respond(Problem("method_not_allowed", headers=allow))(scope, receive, send)
+            return
+        await self.app(scope, receive, send)
+
+    def _methods(self, path: str) -> set[str]:
+        """Of the address that fits best: one without a variable part before one with; none where none fits."""
+        if not self._known:
+            paths = sorted(self.described().items(), key=lambda one: one[0].count("{"))
+            self._known = [(_pattern(one), {name.upper() for name in methods}) for one, methods in paths]
+        return next((methods for pattern, methods in self._known if pattern.fullmatch(path)), set())
+
+
+def _pattern(path: str) -> re.Pattern[str]:
+    return re.compile(re.sub(r"\\{\w+\\}", "[^/]+", re.escape(path)))
+
+
+@dataclass
+class BodyLimit:
+    """Refuses a body that is, or while it arrives turns out to be, longer than its address may be sent.
+
+    most: bytes where files are sent, imports: below IMPORTS, where whole catalogues come; small: everywhere else.
     """
 
     app: ASGIApp
     most: int
     imports: int = 0
+    small: int = 256 * 1024
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
-        most = max(self.most, self.imports) if scope.get("path", "").startswith(IMPORTS) else self.most
+        most = self._most(scope["path"])
         stated = Request(scope).headers.get("content-length", "0")
         if not (stated.isascii() and stated.isdigit()):
             await respond(Problem("bad_request", "Content-Length is not a number."))(scope, receive, send)
@@ -137,6 +218,60 @@ class BodyLimit:
             await respond(_too_large(most))(scope, receive, send)
         else:
             await self.app(scope, _counting(receive, most), send)
+
+    def _most(self, path: str) -> int:
+        if path.startswith(IMPORTS):
+            return max(self.most, self.imports)
+        return self.most if UPLOADS.fullmatch(path) else min(self.small, self.most)
+
+
+@dataclass
+class UploadRoom:
+    """Holds the bodies of so many uploads at once, and of one person or machine at most `apiece` of them."""
+
+    app: ASGIApp
+    most: int
+    apiece: int
+
+    def __post_init__(self) -> None:
+        self._taken: Counter[str] = Counter()
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http" or scope["method"] != "POST" or not UPLOADS.fullmatch(scope["path"]):
+            await self.app(scope, receive, send)
+            return
+        whose = whose_request(scope)
+        if self._taken.total() >= self.most or self._taken[whose] >= self.apiece:
+            await respond(Problem("busy", "Too many files are being sent at once.", headers=CLOSE))(
+                scope, receive, send
+            )
+            return
+        self._taken[whose] += 1
+        left = False
+
+        def leave() -> None:
+            nonlocal left
+            if not left:
+                left = True
+                self._taken -= Counter({whose: 1})
+
+        async def arriving() -> Message:
+            message = await receive()
+            if not message.get("more_body", False):
+                leave()  # it is whole: what is done with it now is limited elsewhere
+            return message
+
+        try:
+            await self.app(scope, arriving, send)
+        finally:
+            leave()
+
+
+def whose_request(scope: Scope) -> str:
+    """Who a request is reckoned to: the token's name, or the machine that it comes from."""
+    held = scope.get("state", {}).get("held")
+    client = scope.get("client") or ("",)
+    return f"token {held.name}" if held is not None else f"machine {client[0]}"
 
 
 def _counting(receive: Receive, most: int) -> Receive:
@@ -155,4 +290,4 @@ def _counting(receive: Receive, most: int) -> Receive:
 
 def _too_large(most: int) -> Problem:
     # The rest is not read: the connection cannot be used for another request.
-    return Problem("body_too_large", f"The limit is {most / 1e6:g} MB.", headers={"Connection": "close"})
+    return Problem("body_too_large", f"The limit is {most / 1e6:g} MB.", headers=CLOSE)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Any
 
 from fastapi import Header, Path
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
@@ -10,13 +10,17 @@ from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 Point = tuple[float, float]
 Quad = tuple[Point, Point, Point, Point]
 Probability = Annotated[float, Field(ge=0, le=1)]
-Words = Annotated[str, StringConstraints(max_length=200, pattern=r"^[^\x00]*$")]
+PLAIN = r"^[^\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f]*$"
+"""Text without control characters, but for tabs and line ends: what `tables.content.is_plain` allows."""
+
+PLAIN_PART = r"^[^\x00-\x1f\x7f-\x9f/]*$"
+Words = Annotated[str, StringConstraints(max_length=200, pattern=PLAIN)]
 """Text to look for; databases other than SQLite know no NUL."""
 
 RowId = Annotated[int, Field(ge=1, le=2**63 - 1)]
 """What the database can count to."""
 
-PathWord = Annotated[str, Path(min_length=1, max_length=200, pattern=r"^[^\x00/]*$")]
+PathWord = Annotated[str, Path(min_length=1, max_length=200, pattern=PLAIN_PART)]
 PathNumber = Annotated[int, Path(ge=1, le=2**31 - 1)]
 
 KeyHeader = Annotated[
@@ -45,6 +49,16 @@ def corners_of(text: str | None) -> Quad | None:
         return None
     x1, y1, x2, y2, x3, y3, x4, y4 = map(float, text.split(","))
     return (x1, y1), (x2, y2), (x3, y3), (x4, y4)
+
+
+MOST_KEYS = 64
+
+
+def few_keys(given: Any) -> Any:
+    """Refuse at once an object of many members: to name each one that is not known would make work without end."""
+    if isinstance(given, dict) and len(given) > MOST_KEYS:
+        raise ValueError(f"has {len(given)} members; no request has more than {MOST_KEYS}")
+    return given
 
 
 class Query(BaseModel):

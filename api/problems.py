@@ -21,6 +21,9 @@ from matcher.core.errors import KINDS, ErrorKind, PlatekinError
 
 log = logging.getLogger("platekin")
 
+FAULTS_TOLD, LONGEST_NAME, LONGEST_FAULT = 20, 200, 500
+"""Most faults of a request that are told, and letters of each one's place and words: an answer has an end too."""
+
 MEDIA_TYPE = "application/problem+json"
 
 OF_REQUESTS: Mapping[str, ErrorKind] = {
@@ -53,7 +56,16 @@ PROBLEMS: Mapping[str, ErrorKind] = {**KINDS, **OF_REQUESTS}
 # Codes that addresses have in common, to be named in `documented(...)`.
 STORAGE = ("damaged", "locked", "not_a_catalogue", "newer_version", "unreachable", "disk_full", "unexpected")
 ACCESS = ("no_token", "not_allowed")
-PHOTO = ("empty_file", "not_an_image", "truncated", "too_many_pixels", "file_too_large", "too_small", "animated")
+PHOTO = (
+    "empty_file",
+    "not_an_image",
+    "truncated",
+    "too_many_pixels",
+    "too_much_memory",
+    "file_too_large",
+    "too_small",
+    "animated",
+)
 REQUEST = ("body_too_large", "bad_form", "bad_request", "not_multipart", "validation")
 WORK = ("busy", "timeout", "worker_lost")
 MISSING = ("no_such_find", "no_such_record", "no_such_reference", "no_such_decision", "no_such_sighting")
@@ -165,7 +177,10 @@ async def _on_platekin_error(request: Request, error: Exception) -> JSONResponse
 
 async def _on_validation(_: Request, error: Exception) -> JSONResponse:
     assert isinstance(error, RequestValidationError)
-    faults = [Fault(str(one["loc"][0]), ".".join(map(str, one["loc"][1:])), str(one["msg"])) for one in error.errors()]
+    faults = [
+        Fault(str(one["loc"][0]), ".".join(map(str, one["loc"][1:]))[:LONGEST_NAME], str(one["msg"])[:LONGEST_FAULT])
+        for one in error.errors()[:FAULTS_TOLD]
+    ]
     return respond(Problem("validation", faults=faults))
 
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import asyncio
 import threading
+from collections.abc import AsyncIterator
 from dataclasses import dataclass, field
 from typing import Annotated, cast
 
@@ -26,7 +28,8 @@ class Service:
     timeout: seconds to wait for one answer. names, assessors: kept ready for searching and for listings. decoding:
     how many reference images may be decoded at once. tokens_needed: whether requests have to come with a token, see
     `access`. lots: works on what was sent together. comparisons: those whose pictures are still asked for.
-    importing: one import at a time; unpacking: how much its zip may hold.
+    importing: one import at a time; unpacking: how much its zip may hold. share: of the disk, for one person's lots.
+    writers: how many may decide at once.
     """
 
     catalogue: Catalogue
@@ -41,6 +44,8 @@ class Service:
     comparisons: ComparisonCache = field(default_factory=ComparisonCache)
     importing: threading.Semaphore = field(default_factory=threading.Semaphore)
     unpacking: Limits = field(default_factory=Limits)
+    share: float = 0.5
+    writers: asyncio.Semaphore = field(default_factory=lambda: asyncio.Semaphore(WRITERS))
 
 
 def the_service(request: Request) -> Service:
@@ -49,6 +54,28 @@ def the_service(request: Request) -> Service:
 
 
 ServiceNow = Annotated[Service, Depends(the_service)]
+
+
+WRITERS = 8
+"""Decisions that may wait for the database's writer at once: each keeps one of the threads that all addresses share."""
+
+TURN_S = 20.0
+
+
+async def writers_turn(service: ServiceNow) -> AsyncIterator[None]:
+    """Wait, without keeping a thread, until few enough others are deciding. Raises Problem locked."""
+    try:
+        await asyncio.wait_for(service.writers.acquire(), TURN_S)
+    except TimeoutError:
+        raise Problem("locked") from None
+    try:
+        yield
+    finally:
+        service.writers.release()
+
+
+Turn = Depends(writers_turn)
+"""Of an address that decides: so that many who wait for a busy catalogue leave threads to those who only read."""
 
 
 async def answered(service: Service, job: Job) -> JobResult:

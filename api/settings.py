@@ -7,6 +7,7 @@ from pathlib import Path
 from pydantic import Field
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
+from matcher.core.parallel.limits import WorkLimits
 from matcher.core.parallel.processes import usable_processors
 from matcher.core.settings import PhotoLimits, Settings
 
@@ -23,10 +24,19 @@ class ServiceSettings(BaseSettings):
     workers: int | None = Field(None, ge=1, description="Processes that identify; none given: one a processor.")
     queue_limit: int = Field(8, ge=0, description="Photos that may wait beyond those being worked on.")
     max_body_bytes: int = Field(60_000_000, ge=1, description="Largest body of a request.")
+    uploads_at_once: int = Field(16, ge=1, description="Most files that may be on their way here at once.")
+    uploads_apiece: int = Field(8, ge=1, description="Most of them from one person, or one machine without a token.")
     max_import_bytes: int = Field(2_000_000_000, ge=1, description="Largest body of an import.")
     max_unpacked_bytes: int = Field(8_000_000_000, ge=1, description="Most that an import's zip may unpack to.")
+    share_a_person: float = Field(
+        0.5, gt=0, le=1, description="Of what is free or taken by lots, the part that one person's lots may take."
+    )
+    lots_kept_days: float = Field(30.0, ge=0, description="How long lots that were ended are kept.")
     max_pixels: int = Field(200_000_000, ge=1, description="Largest photo, checked before it is decoded.")
-    request_timeout_s: float = Field(120.0, gt=0, description="Longest time to wait for one answer.")
+    request_timeout_s: float = Field(120.0, gt=0, description="Longest time that one photo may take.")
+    worker_memory_bytes: int = Field(
+        3_000_000_000, ge=100_000_000, description="Most memory that one photo may take in a process at work."
+    )
     allowed_hosts: tuple[str, ...] = Field(
         (),
         description="Host names that the service answers to; none given: any. A service for this machine only "
@@ -41,6 +51,11 @@ class ServiceSettings(BaseSettings):
     @property
     def processes(self) -> int:
         return self.workers or usable_processors()
+
+    @property
+    def work_limits(self) -> WorkLimits:
+        """Of one photo: it ends, with its process, when nobody would wait for it any more."""
+        return WorkLimits(self.request_timeout_s, self.worker_memory_bytes)
 
     @property
     def matching(self) -> Settings:

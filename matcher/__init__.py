@@ -12,8 +12,13 @@ it is first asked for, so that a stage of `matcher.core` can be used without the
 
 from __future__ import annotations
 
+import os
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
+
+# ONNX Runtime reports to its maker unless it is told not to before it is loaded, in every process: and every process
+# that works for us, a spawned worker or a cluster's, loads this package first. Nothing leaves the machine.
+os.environ["ORT_DISABLE_TELEMETRY"] = "1"
 
 if TYPE_CHECKING:
     from matcher.catalogue.records.enrol import enrol

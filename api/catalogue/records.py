@@ -42,9 +42,8 @@ def records(service: ServiceNow, query: Annotated[shapes.RecordsQuery, Query()])
 def record(
     service: ServiceNow, response: Response, record_id: Annotated[Words, Path(min_length=1)]
 ) -> shapes.RecordDetail:
-    found = record_detail(service.catalogue, record_id)
-    response.headers["ETag"] = current_tag(service.catalogue, "record", record_id)
-    return found
+    response.headers["ETag"] = current_tag(service.catalogue, "record", record_id)  # first, as for finds
+    return record_detail(service.catalogue, record_id)
 
 
 @router.get(

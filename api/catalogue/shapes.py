@@ -8,9 +8,9 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
-from api.parameters import Paged, Quad, Query, RowId, Words
+from api.parameters import PLAIN, Paged, Quad, Query, RowId, Words
 
-Text = Annotated[str, StringConstraints(min_length=1, max_length=200, pattern=r"^[^\x00]*$")]
+Text = Annotated[str, StringConstraints(min_length=1, max_length=200, pattern=PLAIN)]
 
 
 class RecordsQuery(Query):

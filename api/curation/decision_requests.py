@@ -8,8 +8,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints
+from pydantic import BaseModel, ConfigDict, FailFast, Field, StrictBool, StringConstraints, model_validator
 
+from api.parameters import PLAIN, few_keys
 from api.problems import Problem
 from matcher.catalogue import Catalogue, undo_redo
 from matcher.catalogue.finds import resolution, sightings
@@ -18,9 +19,13 @@ from matcher.catalogue.records import corrections, series
 from matcher.catalogue.tokens import Scope
 from matcher.jobs import crop_map
 
-Text = Annotated[str, StringConstraints(max_length=2000, pattern=r"^[^\x00]*$")]
-Name = Annotated[str, StringConstraints(min_length=1, max_length=200, pattern=r"^[^\x00]*$", strip_whitespace=True)]
+Text = Annotated[str, StringConstraints(max_length=2000, pattern=PLAIN)]
+Name = Annotated[str, StringConstraints(min_length=1, max_length=200, pattern=PLAIN, strip_whitespace=True)]
 Number = Annotated[int, Field(ge=1, le=2**31 - 1)]
+MOST_NAMED = 1000
+"""Records, references or sightings in one decision."""
+
+Numbers = Annotated[list[Number], Field(max_length=MOST_NAMED), FailFast()]
 Fields = dict[Literal[corrections.EDITABLE], Text]  # type: ignore[valid-type]
 
 
@@ -28,6 +33,7 @@ class Deciding(BaseModel):
     """What every decision may say. by: who decides, on this machine; elsewhere the token's name counts."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
+    few_keys = model_validator(mode="before")(few_keys)
     note: Text = ""
     by: Name | None = None
 
@@ -83,8 +89,8 @@ class MergeRecords(AboutRecord):
 class SplitRecord(AboutRecord):
     action: Literal["split_record"]
     new_record_id: Name
-    references: list[Number]
-    sightings: list[Number] = []
+    references: Numbers
+    sightings: Numbers = []
     fields: Fields = {}
 
 
@@ -92,14 +98,14 @@ class MergePoses(Deciding):
     action: Literal["merge_poses"]
     pose: Name
     into: Name
-    crops: dict[Name, Name] = {}
+    crops: Annotated[dict[Name, Name], Field(max_length=MOST_NAMED)] = {}
 
 
 class SplitPose(Deciding):
     action: Literal["split_pose"]
     pose: Name
     new_pose: Name
-    records: list[Name]
+    records: Annotated[list[Name], Field(max_length=MOST_NAMED), FailFast()]
 
 
 class MergeSubjects(Deciding):
@@ -141,7 +147,7 @@ class MapCrops(Deciding):
 class Undo(Deciding):
     action: Literal["undo"]
     number: Number
-    whole_batch: bool = False
+    whole_batch: StrictBool = False
 
 
 class Redo(Deciding):

@@ -13,11 +13,19 @@ from fastapi import APIRouter, Query, Request, Response
 from api.access import MayRead, allow
 from api.curation import shapes
 from api.curation.decision_requests import Wish, carry_out, scope_of
-from api.curation.preconditions import asked_before, current_tag, hash_of, headers_given, unchanged_since
+from api.curation.preconditions import (
+    answered_with,
+    asked_before,
+    current_tag,
+    hash_of,
+    headers_given,
+    own_key,
+    unchanged_since,
+)
 from api.parameters import KeyHeader, MatchHeader, PathNumber
 from api.problems import ACCESS, CLASHES, MISSING, STORAGE, WRITING, documented
-from api.service import ServiceNow
-from matcher.catalogue.log.decisions import DecisionRow, as_json, count
+from api.service import ServiceNow, Turn
+from matcher.catalogue.log.decisions import AskedBefore, DecisionRow, as_json, count
 
 router = APIRouter(prefix="/v1")
 
@@ -45,6 +53,7 @@ def show_decision(service: ServiceNow, _: MayRead, number: PathNumber) -> shapes
 
 @router.post("/decisions", operation_id="decide", summary="Decide: accept, merge, split, edit, undo, ...",
              status_code=201,
+             dependencies=[Turn],
              responses=documented("validation", "missing_value", "no_name", *MISSING, *CLASHES, "precondition_needed",
                                   "changed_since", "bad_request", "body_too_large", *WRITING))  # fmt: skip
 def decide(
@@ -53,14 +62,17 @@ def decide(
     """One decision of the person who asks. `action` says which; If-Match names the find or record, or the log."""
     who = allow(request, scope_of(wish), wish.by)
     key, if_match = headers_given(key, if_match)
-    request_hash = hash_of(wish)
+    key, request_hash = own_key(request, key), hash_of(wish)
     earlier = asked_before(service.catalogue, key, request_hash)
     if earlier is not None:
         return decision_shape(earlier)
     given = {"idempotency": (key, request_hash), "check": unchanged_since(wish, if_match)}
-    return decision_shape(carry_out(service.catalogue, wish, who, given))
+    try:
+        return decision_shape(carry_out(service.catalogue, wish, who, given))
+    except AskedBefore as before:
+        return decision_shape(answered_with(service.catalogue, before, request_hash))
 
 
 def decision_shape(row: DecisionRow) -> shapes.Decision:
     """An entry of the log as it is answered."""
-    return shapes.Decision.model_validate({**as_json(row), "standing": row.standing})
+    return shapes.Decision.model_validate({**as_json(row), "standing": row.standing, "brought_by": row.brought_by})

@@ -13,12 +13,14 @@ from starlette.concurrency import run_in_threadpool
 from api import upload
 from api.access import MayRead, allow
 from api.curation import shapes
-from api.curation.preconditions import asked_before, current_tag
+from api.curation.preconditions import answered_with, asked_before, current_tag, own_key
 from api.parameters import KeyHeader, PathWord, corners_of
 from api.pictures import documented_jpeg, stored_picture
 from api.problems import ACCESS, PHOTO, REQUEST, STORAGE, WORK, WRITING, Problem, documented
 from api.service import ServiceNow, answered
+from matcher.catalogue import Catalogue
 from matcher.catalogue.finds import resolution
+from matcher.catalogue.log.decisions import AskedBefore, DecisionRow
 from matcher.jobs.job import Job
 
 router = APIRouter(prefix="/v1")
@@ -36,8 +38,10 @@ def list_finds(service: ServiceNow, _: MayRead, query: Annotated[shapes.FindsQue
 @router.get("/finds/{find_id}", operation_id="show_find", summary="Show one find with its evidence",
             responses=documented("no_such_find", "validation", *ACCESS, *STORAGE))  # fmt: skip
 def show_find(service: ServiceNow, _: MayRead, response: Response, find_id: PathWord) -> shapes.Find:
-    row = resolution.find(service.catalogue, find_id)
+    # The tag first: what is decided in between makes it too old, and an If-Match with it fails. The other way round the
+    # new tag would go with the old text, and would let a decision pass on what nobody has seen.
     response.headers["ETag"] = current_tag(service.catalogue, "find", find_id)
+    row = resolution.find(service.catalogue, find_id)
     return shapes.Find.model_validate(asdict(row))
 
 
@@ -59,12 +63,13 @@ async def propose(
     if key is None:
         raise Problem("key_needed")
     await run_in_threadpool(allow, request, "decide")
+    key = own_key(request, key)
     service.queue.check_room()
     photo = await upload.read_upload(request)
     request_hash = hashlib.sha256(photo.data + query.said).hexdigest()
     earlier = await run_in_threadpool(asked_before, service.catalogue, key, request_hash)
     if earlier is not None:
-        return _proposed(resolution.find(service.catalogue, name) for name in earlier.about.split())
+        return _proposed_by(service.catalogue, earlier)
     job = Job(photo.name, photo.data, quad=corners_of(query.quad))
     result = await answered(service, job)
 
@@ -74,7 +79,15 @@ async def propose(
             idempotency=(key, request_hash),
         )  # fmt: skip
 
-    return _proposed(await run_in_threadpool(store))
+    try:
+        return _proposed(await run_in_threadpool(store))
+    except AskedBefore as before:
+        made = await run_in_threadpool(answered_with, service.catalogue, before, request_hash)
+        return await run_in_threadpool(_proposed_by, service.catalogue, made)
+
+
+def _proposed_by(catalogue: Catalogue, decision: DecisionRow) -> shapes.Proposed:
+    return _proposed(resolution.find(catalogue, name) for name in decision.about.split())
 
 
 def _proposed(rows: Iterable[resolution.FindRow]) -> shapes.Proposed:

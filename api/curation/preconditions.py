@@ -10,13 +10,15 @@ import hashlib
 from collections.abc import Callable
 from typing import Any, Literal
 
+from fastapi import Request
 from sqlalchemy import select
 
+from api.access import held
 from api.curation.decision_requests import AboutFind, AboutRecord, Deciding
 from api.problems import Problem
 from matcher.catalogue import Catalogue
 from matcher.catalogue.log.changes import Draft, canonical
-from matcher.catalogue.log.decisions import DecisionRow, last
+from matcher.catalogue.log.decisions import AskedBefore, DecisionRow, last
 from matcher.catalogue.tables.finds import Find
 from matcher.catalogue.tables.models import Record, Reference
 from matcher.catalogue.tables.service import RequestKey
@@ -93,8 +95,17 @@ def asked_before(catalogue: Catalogue, key: str, request: str) -> DecisionRow | 
         row = connection.execute(
             select(RequestKey.request, RequestKey.decision).where(RequestKey.key == key)
         ).one_or_none()
-    if row is None:
-        return None
-    if row.request != request:
+    return None if row is None else answered_with(catalogue, AskedBefore(row.decision, row.request), request)
+
+
+def answered_with(catalogue: Catalogue, before: AskedBefore, request: str) -> DecisionRow:
+    """The decision that a request under the same key led to, at the same moment too. Raises Problem bad_key."""
+    if before.request != request:
         raise Problem("bad_key")
-    return catalogue.decision(row.decision)
+    return catalogue.decision(before.number)
+
+
+def own_key(request: Request, key: str) -> str:
+    """The key as it is kept: two people may happen to use the same; at this machine nobody is told apart."""
+    token = held(request)
+    return key if token is None else f"{hashlib.sha256(token.name.encode()).hexdigest()[:16]}:{key}"

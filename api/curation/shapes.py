@@ -85,6 +85,7 @@ class Decision(BaseModel):
     changes: list[Mapping[str, Any]]
     digest: str
     standing: bool = Field(description="False once it has been undone.")
+    brought_by: str = Field("", description="Who played it in: `by` is then only what another catalogue's log says.")
 
 
 class DecisionPage(BaseModel):

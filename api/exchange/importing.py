@@ -7,7 +7,6 @@ their paths: here they lose the folders, which are no client's affair.
 from __future__ import annotations
 
 import shutil
-import tempfile
 from collections.abc import Callable, Sequence
 from dataclasses import asdict
 from pathlib import Path, PurePosixPath
@@ -26,6 +25,7 @@ from matcher.catalogue.exchange.zipped import CHUNK, Limits, unzip
 from matcher.catalogue.log.changes import Draft
 from matcher.catalogue.log.decisions import Actor
 from matcher.catalogue.records.enrol import enrol
+from matcher.catalogue.records.scratch import scratch_folder
 from matcher.catalogue.records.table import read_table
 from matcher.catalogue.tables.database import guarded
 from matcher.core.errors import PlatekinError
@@ -38,17 +38,19 @@ def in_scratch(
     catalogue: Catalogue, bring: Callable[[dict[str, UploadFile], Path], Done], files: dict[str, UploadFile]
 ) -> Done:
     """Bring files in by way of a scratch folder; what is wrong with them is said in full, but without our folders."""
-    with guarded(Path(tempfile.gettempdir())), tempfile.TemporaryDirectory() as scratch:
+    with guarded(catalogue.folder), scratch_folder(catalogue.folder) as scratch:
         try:
-            return bring(files, Path(scratch))
+            return bring(files, scratch)
         except PlatekinError as error:
             kind = PROBLEMS.get(error.code)
             if kind is None or kind.status >= 500:
                 raise
-            raise Problem(error.code, _without(str(error), Path(scratch), catalogue.folder)) from error
+            raise Problem(error.code, _without(str(error), scratch, catalogue.folder)) from error
 
 
-def bring_bag(catalogue: Catalogue, packed: IO[bytes], scratch: Path, limits: Limits, check: Check) -> shapes.Imported:
+def bring_bag(
+    catalogue: Catalogue, packed: IO[bytes], scratch: Path, limits: Limits, check: Check, who: Actor
+) -> shapes.Imported:
     """Raises Problem bad_bag with a fault a file, BadTable (bad_zip, zip_too_large, bad_log, ...), CatalogueError."""
     folder = scratch / "bag"
     folder.mkdir()
@@ -60,13 +62,13 @@ def bring_bag(catalogue: Catalogue, packed: IO[bytes], scratch: Path, limits: Li
     if problems:
         message = f"{len(problems)} files of the bag are not as its manifests say."
         raise Problem("bad_bag", message, [Fault("body", one.name, one.kind) for one in problems[:PROBLEMS_TOLD]])
-    return shapes.Imported(**asdict(bring_unpacked(catalogue, folder, check)))
+    return shapes.Imported(**asdict(bring_unpacked(catalogue, folder, check, who)))
 
 
-def play_log(catalogue: Catalogue, log: IO[bytes], scratch: Path, check: Check) -> shapes.Imported:
+def play_log(catalogue: Catalogue, log: IO[bytes], scratch: Path, check: Check, who: Actor) -> shapes.Imported:
     """Raises BadTable bad_log, CatalogueError another_catalogue, does_not_fit, newer_version."""
     path = _stored(log, scratch / "log.jsonl")
-    return shapes.Imported(**asdict(replay_log(catalogue, path, check=check)))
+    return shapes.Imported(**asdict(replay_log(catalogue, path, check=check, who=who)))
 
 
 def look_at_table(table: UploadFile, scratch: Path, columns: Sequence[str]) -> shapes.TablePreview:

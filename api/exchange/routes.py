@@ -8,8 +8,8 @@ being done twice.
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import ExitStack
 from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated, Any, TypeVar
@@ -32,6 +32,7 @@ from matcher.catalogue.exchange.backup import backup_files
 from matcher.catalogue.exchange.bag import bag_files, contents_of
 from matcher.catalogue.exchange.check import check
 from matcher.catalogue.exchange.zipped import zip_stream
+from matcher.catalogue.records.scratch import scratch_folder
 
 FOLDER = "platekin-catalogue"
 """What a download's zip holds; RFC 8493, section 4: a bag that is packed has one folder at its top."""
@@ -68,15 +69,15 @@ def export_catalogue(request: Request, service: ServiceNow) -> StreamingResponse
 def backup(request: Request, service: ServiceNow) -> StreamingResponse:
     """The catalogue as it is at this moment, also while others write; unpack it and name the folder as --catalogue."""
     allow(request, "manage")
-    scratch = tempfile.TemporaryDirectory()
+    held = ExitStack()
     try:
-        named = backup_files(service.catalogue, Path(scratch.name))
+        named = backup_files(service.catalogue, held.enter_context(scratch_folder(service.catalogue.folder)))
     except BaseException:
-        scratch.cleanup()
+        held.close()
         raise
 
     def files() -> Iterator[tuple[str, Path]]:
-        with scratch:
+        with held:
             yield from named.items()
 
     return _download("backup.zip", files())
@@ -91,8 +92,8 @@ async def import_bag(
     """Into an empty catalogue, or one that the bag continues: all of it, or nothing."""
 
     def bring(files: dict[str, UploadFile], scratch: Path) -> shapes.Imported:
-        check = unchanged_since(None, if_match or "")
-        return importing.bring_bag(service.catalogue, files["bag"].file, scratch, service.unpacking, check)
+        check, who = unchanged_since(None, if_match or ""), allow(request, "manage")
+        return importing.bring_bag(service.catalogue, files["bag"].file, scratch, service.unpacking, check, who)
 
     return await _import(request, response, service, if_match, ("bag",), (), bring)
 
@@ -106,7 +107,8 @@ async def import_log(
     """Into an empty catalogue, or one that the log continues; the pictures that it names come with a bag."""
 
     def bring(files: dict[str, UploadFile], scratch: Path) -> shapes.Imported:
-        return importing.play_log(service.catalogue, files["log"].file, scratch, unchanged_since(None, if_match or ""))
+        check, who = unchanged_since(None, if_match or ""), allow(request, "manage")
+        return importing.play_log(service.catalogue, files["log"].file, scratch, check, who)
 
     return await _import(request, response, service, if_match, ("log",), (), bring)
 

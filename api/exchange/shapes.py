@@ -9,11 +9,11 @@ from fastapi import Path
 from pydantic import BaseModel, Field, StringConstraints
 
 from api.curation.decision_requests import Name
-from api.parameters import Query
+from api.parameters import PLAIN, Query
 
 TABLE = "CSV in UTF-8, or JSON Lines where its file name ends in .jsonl; one row a picture."
 
-Column = Annotated[str, StringConstraints(max_length=400, pattern=r"^[^\x00]*$")]
+Column = Annotated[str, StringConstraints(max_length=400, pattern=PLAIN)]
 
 
 ExportName = Annotated[Literal["records.csv", "records.jsonl", "decisions.jsonl"], Path()]

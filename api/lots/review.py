@@ -6,27 +6,34 @@ lot's queue.
 
 from __future__ import annotations
 
+import logging
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request, Response
 
 from api.access import MayRead, allow
 from api.curation.decisions import decision_shape
-from api.curation.preconditions import asked_before, hash_of, headers_given, tag_from, tags_in
+from api.curation.preconditions import asked_before, hash_of, headers_given, own_key, tag_from, tags_in
 from api.lots import shapes
 from api.lots.routes import SENDING, without_folder
 from api.parameters import KeyHeader, MatchHeader, Paged
 from api.problems import ACCESS, CLASHES, MISSING, STORAGE, Problem, documented
-from api.service import ServiceNow
+from api.service import ServiceNow, Turn
 from matcher.catalogue import Catalogue
 from matcher.catalogue.finds.resolution import RecordFields
-from matcher.catalogue.log.decisions import Actor, DecisionRow
+from matcher.catalogue.log.decisions import Actor, AskedBefore, DecisionRow
 from matcher.core.answer_json import to_json
+from matcher.core.errors import CatalogueError
 from matcher.jobs.lot import review, store
 from matcher.jobs.lot.cards import cards_of
 from matcher.jobs.lot.results import card_row
 from matcher.jobs.lot.review_queue import Case, case_of, queue, to_confirm
 from matcher.jobs.lot.store import LotRow
+
+log = logging.getLogger("platekin")
 
 router = APIRouter(prefix="/v1")
 
@@ -38,9 +45,9 @@ def waiting(
 ) -> shapes.CasePage:
     """The decisions that settle most come first. The ETag is the lot's."""
     lot = store.lot(service.catalogue, lot_id)
+    response.headers["ETag"] = _lot_tag(service.catalogue, lot)  # first, as for finds
     cards = cards_of(service.catalogue, lot)
     cases = queue(service.catalogue, lot, cards)
-    response.headers["ETag"] = _lot_tag(service.catalogue, lot)
     return shapes.CasePage(
         total=len(cases),
         cards=sum(len(case.cards) for case in cases),
@@ -51,6 +58,7 @@ def waiting(
 
 @router.post("/lots/{lot_id}/review", operation_id="decide_lot", summary="Decide on a lot: accept, choose, undo, ...",
              status_code=201,
+             dependencies=[Turn],
              responses=documented("no_such_card", "precondition_needed", "changed_since", "missing_value", "no_name",
                                   "missing_file", *MISSING, *CLASHES, *SENDING))  # fmt: skip
 def decide(
@@ -62,14 +70,36 @@ def decide(
     key, if_match = headers_given(key, if_match)
     lot = store.lot(service.catalogue, lot_id)
     request_hash = hash_of(wish)
-    batch = review.Batch(lot, wish.note, key=key, asked=request_hash)
+    batch = review.Batch(lot, wish.note, key=own_key(request, key), asked=request_hash)
     earlier = asked_before(service.catalogue, batch.key_of(0), request_hash)
     if earlier is not None:
-        made = service.catalogue.decisions(batch=earlier.batch)
-        return shapes.Decided(decisions=[decision_shape(row) for row in made])
-    _unchanged(service.catalogue, lot, wish, if_match)
-    rows = _carried_out(service.catalogue, lot, wish, who, batch)
+        return _batch_of(service.catalogue, earlier)
+    with one_at_a_time(lot_id):
+        try:
+            _unchanged(service.catalogue, lot, wish, if_match)
+            rows = _carried_out(service.catalogue, lot, wish, who, batch)
+        except (AskedBefore, Problem, CatalogueError) as refused:
+            # Asked twice at once, the second finds the lot as the first has left it: it is told the same.
+            earlier = asked_before(service.catalogue, batch.key_of(0), request_hash)
+            if earlier is None:
+                raise
+            log.info("lots: %s was asked again at the same moment: %s", lot_id, refused)
+            return _batch_of(service.catalogue, earlier)
     return shapes.Decided(decisions=[decision_shape(row) for row in rows])
+
+
+def _batch_of(catalogue: Catalogue, first: DecisionRow) -> shapes.Decided:
+    return shapes.Decided(decisions=[decision_shape(row) for row in catalogue.decisions(batch=first.batch)])
+
+
+@contextmanager
+def one_at_a_time(lot_id: str) -> Iterator[None]:
+    """One decision on a lot at a time in this service: each is several entries, and looks at what the others made."""
+    with _ONE[hash(lot_id) % len(_ONE)]:
+        yield
+
+
+_ONE = tuple(threading.Lock() for _ in range(16))
 
 
 def _carried_out(

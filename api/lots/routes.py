@@ -13,7 +13,7 @@ from fastapi import APIRouter, Query, Request, Response
 from starlette.concurrency import run_in_threadpool
 
 from api import upload
-from api.access import MayRead, allow
+from api.access import MayRead, allow, scope_held
 from api.lots import shapes
 from api.parameters import KeyHeader, Paged
 from api.pictures import documented_jpeg
@@ -21,8 +21,11 @@ from api.problems import ACCESS, PROBLEMS, REQUEST, STORAGE, WRITING, Problem, d
 from api.service import ServiceNow
 from matcher.catalogue import Catalogue
 from matcher.catalogue.log.decisions import Actor
+from matcher.catalogue.records.files import picture_of_face
+from matcher.core.errors import CatalogueError
 from matcher.jobs.lot import store
 from matcher.jobs.lot.cards import cards_of
+from matcher.jobs.lot.cleaning import check_share, forget_lot
 from matcher.jobs.lot.job_queue import Sent, receive
 from matcher.jobs.lot.results import Kind, as_bytes, rows_of
 from matcher.jobs.lot.review_queue import card_named
@@ -36,7 +39,7 @@ router = APIRouter(prefix="/v1")
 
 
 @router.post("/lots", operation_id="send_lot", summary="Send photos to be tagged together", status_code=201,
-             openapi_extra=upload.MANY, responses=documented("no_pictures", *SENDING))  # fmt: skip
+             openapi_extra=upload.MANY, responses=documented("no_pictures", "share_used_up", *SENDING))  # fmt: skip
 async def send(
     request: Request, service: ServiceNow, query: Annotated[shapes.NewLot, Query()], key: KeyHeader = None
 ) -> shapes.Lot:
@@ -47,10 +50,16 @@ async def send(
         known = hashlib.sha256(f"{who.name}\n{key}".encode()).hexdigest()
         options = {"sides": query.sides}
         name = query.name or photos[0].name
+        check_share(service.catalogue, who.name, sum(len(photo.data) for photo in photos), service.share)
         lot = store.make_lot(service.catalogue, known, name, who.name, [], options, served=True)
         if lot.options != options or lot.name != name:  # the key was used for another one
             raise Problem("bad_key")
-        receive(service.catalogue, lot, photos, service.catalogue.settings)
+        try:
+            receive(service.catalogue, lot, photos, service.catalogue.settings)
+        except CatalogueError:
+            if not any(store.counts(service.catalogue, lot.lot_id).values()):
+                forget_lot(service.catalogue, lot.lot_id)  # nothing of it is here: asked again, it is made again
+            raise
         return lot_shape(service.catalogue, lot)
 
     answer = await run_in_threadpool(made)
@@ -59,15 +68,17 @@ async def send(
 
 
 @router.post("/lots/{lot_id}/photos", operation_id="send_more", summary="Send more photos of a lot", status_code=201,
-             openapi_extra=upload.MANY, responses=documented("no_pictures", "lot_ended", *SENDING))  # fmt: skip
+             openapi_extra=upload.MANY,
+             responses=documented("no_pictures", "lot_ended", "share_used_up", *SENDING))  # fmt: skip
 async def send_more(request: Request, service: ServiceNow, lot_id: shapes.LotId, key: KeyHeader = None) -> shapes.Lot:
     """A photo of the same name and content is not taken twice."""
-    _, photos = await _sent(request, key)
+    who, photos = await _sent(request, key)
 
     def added() -> shapes.Lot:
         lot = store.lot(service.catalogue, lot_id)
         if not lot.served or lot.state != "open":
             raise Problem("lot_ended")
+        check_share(service.catalogue, who.name, sum(len(photo.data) for photo in photos), service.share)
         receive(service.catalogue, lot, photos, service.catalogue.settings)
         return lot_shape(service.catalogue, lot)
 
@@ -120,7 +131,7 @@ def show_face(service: ServiceNow, _: MayRead, lot_id: shapes.LotId, card: shape
     lot = store.lot(service.catalogue, lot_id)
     chosen = card_named(cards_of(service.catalogue, lot), lot, card)
     try:
-        data = chosen.face_path(store.faces_of(service.catalogue, lot_id)).read_bytes()
+        data = picture_of_face(chosen.face_path(store.faces_of(service.catalogue, lot_id)).read_bytes())
     except OSError:
         raise Problem("missing_file") from None
     return Response(data, headers={"Cache-Control": "private, no-cache"}, media_type="image/jpeg")
@@ -146,6 +157,17 @@ def cancel(request: Request, service: ServiceNow, lot_id: shapes.LotId) -> shape
     store.lot(service.catalogue, lot_id)
     store.change_lot(service.catalogue, lot_id, state="cancelled")
     return lot_shape(service.catalogue, store.lot(service.catalogue, lot_id))
+
+
+@router.delete("/lots/{lot_id}", operation_id="forget_lot", summary="Take a lot away", status_code=204,
+               responses=documented("no_such_lot", "lot_busy", "validation", "read_only", *ACCESS,
+                                    *STORAGE))  # fmt: skip
+def take_away(request: Request, service: ServiceNow, lot_id: shapes.LotId) -> None:
+    """With its photos and faces; what was decided on it stays. Another person's wants the scope manage."""
+    who = allow(request, "decide")
+    if store.lot(service.catalogue, lot_id).who != who.name and scope_held(request) != "manage":
+        raise Problem("not_allowed", "The lot is another person's.")
+    forget_lot(service.catalogue, lot_id)
 
 
 @router.post("/lots/{lot_id}/retry", operation_id="retry_lot", summary="Try failed pages again",

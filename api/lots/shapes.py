@@ -8,11 +8,11 @@ from typing import Annotated, Any, Literal
 
 from fastapi import Path
 from fastapi import Query as QueryParameter
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, FailFast, Field, StrictBool, model_validator
 
-from api.curation.decision_requests import Deciding, Name, Text
+from api.curation.decision_requests import MOST_NAMED, Deciding, Name, Text
 from api.curation.shapes import Decision
-from api.parameters import Paged, Query, Words
+from api.parameters import Paged, Query, Words, few_keys
 
 LotId = Annotated[str, Path(pattern=r"^L[0-9]{5,14}$")]
 CardId = Annotated[str, Field(pattern=r"^[0-9]{1,9}\.[0-9]{1,9}$")]
@@ -38,6 +38,7 @@ class ScanFolders(BaseModel):
 
 class FolderLot(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
+    few_keys = model_validator(mode="before")(few_keys)
 
     folder: Annotated[str, Field(min_length=1, max_length=1000)]
     name: Words = Field("", description="What you call it; the folder's name if nothing is said.")
@@ -120,8 +121,8 @@ class AboutCard(Deciding):
     """apart: like cards to leave out. alone: leave all of them out."""
 
     card: CardId
-    apart: tuple[CardId, ...] = ()
-    alone: bool = False
+    apart: Annotated[tuple[CardId, ...], Field(max_length=MOST_NAMED), FailFast()] = ()
+    alone: StrictBool = False
 
 
 class AcceptCard(AboutCard):
@@ -150,7 +151,7 @@ class RejectCard(AboutCard):
 
 class SkipCard(AboutCard):
     action: Literal["skip"]
-    back: bool = Field(False, description="Take it up again.")
+    back: StrictBool = Field(False, description="Take it up again.")
 
 
 class ConfirmKnown(Deciding):
@@ -160,7 +161,7 @@ class ConfirmKnown(Deciding):
 
 class UndoLot(Deciding):
     action: Literal["undo"]
-    whole: bool = Field(False, description="Everything that was decided on this lot, proposals too.")
+    whole: StrictBool = Field(False, description="Everything that was decided on this lot, proposals too.")
 
 
 Wish = Annotated[

@@ -12,7 +12,7 @@ from starlette.concurrency import run_in_threadpool
 from api import upload
 from api.access import MayRead, allow
 from api.curation.decisions import decision_shape
-from api.curation.preconditions import asked_before
+from api.curation.preconditions import answered_with, asked_before, own_key
 from api.parameters import KeyHeader, PathNumber, corners_of
 from api.pictures import documented_jpeg, stored_picture
 from api.problems import ACCESS, PHOTO, REQUEST, STORAGE, WORK, WRITING, Problem, documented
@@ -20,7 +20,7 @@ from api.service import ServiceNow, answered
 from api.sightings import shapes
 from matcher.catalogue.finds import sightings
 from matcher.catalogue.finds.resolution import check_day
-from matcher.catalogue.log.decisions import DecisionRow
+from matcher.catalogue.log.decisions import AskedBefore, DecisionRow
 from matcher.jobs.job import Job
 
 router = APIRouter(prefix="/v1")
@@ -57,6 +57,7 @@ async def see(
         raise Problem("key_needed")
     check_day(query.seen_on)
     who = await run_in_threadpool(allow, request, "decide", query.by)
+    key = own_key(request, key)
     service.queue.check_room()
     photo = await upload.read_upload(request)
     request_hash = hashlib.sha256(b"see " + photo.data + query.said).hexdigest()
@@ -72,7 +73,10 @@ async def see(
         )  # fmt: skip
         return _seen(decision)
 
-    return await run_in_threadpool(store)
+    try:
+        return await run_in_threadpool(store)
+    except AskedBefore as before:
+        return _seen(await run_in_threadpool(answered_with, service.catalogue, before, request_hash))
 
 
 def _seen(row: DecisionRow | None) -> shapes.Seen:

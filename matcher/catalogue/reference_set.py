@@ -17,6 +17,7 @@ from matcher.catalogue import Catalogue, RecordRow, ReferenceRow
 from matcher.catalogue.calibration_store import NAME, confidence_in_use
 from matcher.catalogue.log.changes import touched
 from matcher.catalogue.log.decisions import DecisionRow
+from matcher.catalogue.tables.database import failure
 from matcher.core.calibration import Calibration
 from matcher.core.describe import Description, fingerprint
 from matcher.core.flatten import Face
@@ -43,6 +44,9 @@ class CatalogueReferences:
         self._by_pose: dict[str, list[KnownReference]] = defaultdict(list)
         self._of_record: dict[str, set[int]] = defaultdict(set)
         for row in catalogue.references():
+            if row.record_id not in records:
+                why = f"reference {row.id} is of {row.record_id}, which is no record"
+                raise failure("damaged", catalogue.folder, why)
             self._hold(row, records[row.record_id])
         self.face = lru_cache(FACES_KEPT)(self._face)
         self.description = lru_cache(FACES_KEPT)(self._description)
@@ -64,10 +68,9 @@ class CatalogueReferences:
 
     @classmethod
     def _read(cls, catalogue: Catalogue) -> Self:
-        folder = catalogue.folder
         # Read first: what is decided while the rest is being read must count as news.
         seen = catalogue.last_decision()
-        index = _stored_index(folder)
+        index = _stored_index(catalogue)
         references = cls(catalogue, index, seen)
         synchronise(index, references._known, references._description)
         return references
@@ -195,10 +198,11 @@ def _concerned(news: tuple[DecisionRow, ...]) -> tuple[set[str], set[int]]:
     return records, references
 
 
-def _stored_index(folder: Path) -> ReferenceIndex:
+def _stored_index(catalogue: Catalogue) -> ReferenceIndex:
     """The index in the folder, read once more where it came out empty: its files may have been exchanged just then."""
-    index = ReferenceIndex.open(folder / "index", fingerprint())
-    return index if len(index) else ReferenceIndex.open(folder / "index", fingerprint())
+    folder, made_by = catalogue.folder / "index", fingerprint(size=catalogue.settings.face)
+    index = ReferenceIndex.open(folder, made_by)
+    return index if len(index) else ReferenceIndex.open(folder, made_by)
 
 
 def _stamp(folder: Path) -> str | None:

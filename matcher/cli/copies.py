@@ -9,10 +9,12 @@ import typer
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue.finds import sightings
-from matcher.cli.options import CatalogueOption, DayOption, DecisionOptions, FormatOption, grouped
+from matcher.cli.options import CatalogueOption, DayOption, DecisionOptions, FormatOption, StripOption, grouped
 from matcher.cli.output import messages, print_rows, remark
 from matcher.core.calibration import percent
+from matcher.core.errors import UnreadablePhoto
 from matcher.core.settings import Settings
+from matcher.core.strip import stripped
 from matcher.jobs.job import Job
 from matcher.jobs.workers import identify_all
 
@@ -31,12 +33,14 @@ def see(
     decision: DecisionOptions,
     source: Annotated[str, typer.Option(help="Where they were seen.")] = "",
     seen_on: DayOption = "",
+    strip: StripOption = False,
 ) -> None:
     """Identify photos, and note each known card as seen."""
     failed = 0
     with decision.open() as opened:
-        results = identify_all([Job(str(photo), photo) for photo in photos], decision.catalogue, Settings())
-        for photo, result in zip(photos, results, strict=True):
+        jobs = [Job(str(photo), _bare(photo) if strip else photo) for photo in photos]
+        results = identify_all(jobs, decision.catalogue, Settings())
+        for photo, job, result in zip(photos, jobs, results, strict=True):
             if result.answer.error:
                 failed += 1
                 messages.print(result.answer.error.message, markup=False)
@@ -44,7 +48,7 @@ def see(
             noted = sightings.note_sightings(
                 opened,
                 result.answer,
-                photo.read_bytes(),
+                job.source if isinstance(job.source, bytes) else photo.read_bytes(),
                 decision.actor,
                 source=source,
                 seen_on=seen_on,
@@ -56,6 +60,14 @@ def see(
                 remark(f"{photo}: no known card that is not noted already", decision.quiet)
     if failed:
         raise typer.Exit(1)
+
+
+def _bare(photo: Path) -> bytes | Path:
+    """The photo without what its file says of itself; what is no photo stays, so that it is told what is wrong."""
+    try:
+        return stripped(photo.read_bytes(), name=str(photo))
+    except (OSError, UnreadablePhoto):
+        return photo
 
 
 @app.command("list")

@@ -6,14 +6,13 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.console import Console
 
 from matcher.catalogue import Catalogue, undo_redo
 from matcher.catalogue.exchange.log_io import export_log, replay_log
 from matcher.catalogue.log.decisions import DecisionRow, as_json
 from matcher.catalogue.log.past_words import outcome_now
 from matcher.cli.options import CatalogueOption, DecisionOptions, FormatOption, QuietOption, grouped
-from matcher.cli.output import print_rows, remark
+from matcher.cli.output import HarmlessConsole, print_rows, remark
 from matcher.core.errors import CatalogueError
 
 app = typer.Typer(no_args_is_help=True, help="The log: who decided what, when, on what evidence; undo and redo.")
@@ -40,7 +39,16 @@ def list_decisions(
 
 def _line(row: DecisionRow) -> tuple[object, ...]:
     when = f"{row.at:%Y-%m-%d %H:%M}"
-    return (row.number, when, row.actor, row.by, row.action, row.about, row.outcome, "" if row.standing else "undone")
+    return (
+        row.number,
+        when,
+        row.actor,
+        row.told_by,
+        row.action,
+        row.about,
+        row.outcome,
+        "" if row.standing else "undone",
+    )
 
 
 @app.command("show")
@@ -51,7 +59,7 @@ def show(
     """Show one decision with its evidence and the changes that it made."""
     with Catalogue.open(catalogue) as opened:
         row = opened.decision(number)
-    console = Console(highlight=False, soft_wrap=True)
+    console = HarmlessConsole(highlight=False, soft_wrap=True)
     for name, value in as_json(row).items():
         if name not in ("changes", "evidence") and value not in (None, ""):
             console.print(f"{name:9} {value}", markup=False)

@@ -13,13 +13,12 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.console import Console
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue.log.decisions import whoever_runs_this
 from matcher.catalogue.records.enrol import enrol
 from matcher.catalogue.tables.database import URL_VARIABLE
-from matcher.cli.output import messages, progress
+from matcher.cli.output import HarmlessConsole, messages, progress
 from matcher.core.answer import PhotoAnswer
 from matcher.core.answer_json import CAUTIONS, to_json
 from matcher.core.ladder.candidate import Confidence
@@ -57,7 +56,7 @@ def demo(
     run = _run(output, seed, pictures)
     lines = [json.dumps(to_json(answer), ensure_ascii=False) + "\n" for answer in run.answers]
     (output / "results.jsonl").write_text("".join(lines))
-    console = Console(highlight=False, soft_wrap=True)
+    console = HarmlessConsole(highlight=False, soft_wrap=True)
     for line in ("", *_answers(run), "", *_scores(score(run.truth, run.answers))):
         console.print(line, markup=False)
     took = ", ".join(f"{name} {seconds:.0f} s" for name, seconds in run.seconds.items())

@@ -10,13 +10,14 @@ from typing import Annotated
 
 import cv2
 import typer
-from rich.console import Console
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue.calibration_store import InUse, confidence_in_use
+from matcher.cli.output import HarmlessConsole
 from matcher.core.calibration import Calibration
 from matcher.core.describe import fingerprint
 from matcher.core.errors import CatalogueError, PlatekinError
+from matcher.core.nets import WEIGHTS, digest, sums
 from matcher.core.search.reference_index import ReferenceIndex
 from matcher.core.versions import versions
 
@@ -37,7 +38,7 @@ def doctor(
     catalogue: Annotated[Path | None, typer.Option("--catalogue", "-c", help="Examine this catalogue too.")] = None,
 ) -> None:
     """Show versions, examine the installation and a catalogue, and say what to do."""
-    console = Console(highlight=False, soft_wrap=True)
+    console = HarmlessConsole(highlight=False, soft_wrap=True)
     troubled = False
     for check in _checks(catalogue):
         troubled = troubled or bool(check.todo)
@@ -51,6 +52,7 @@ def doctor(
 def _checks(folder: Path | None) -> Iterator[Check]:
     yield Check("versions", ", ".join(f"{name} {value}" for name, value in versions().items()))
     yield Check("platform", f"{sys.platform}, {cv2.getNumberOfCPUs()} processors")
+    yield _weights()
     yield _confidence(folder)
     if folder is None:
         yield Check("catalogue", "none given: add --catalogue DIR to examine one")
@@ -78,6 +80,24 @@ def _confidence(folder: Path | None) -> Check:
     return Check("confidence", f"shipped, {fit}")
 
 
+def _weights() -> Check:
+    """Whether the networks and coefficients are what was shipped."""
+    damaged = [name for name, told in sums().items() if digest(WEIGHTS / name) != told]
+    found = f"{len(sums()) - len(damaged)} of {len(sums())} files are as shipped"
+    return Check("networks", found, f"install platekin again: {', '.join(damaged)}" if damaged else "")
+
+
+def _database(opened: Catalogue) -> Check:
+    """SQLite's quick look at its own file; what else is stored, `platekin check` looks at."""
+    with opened.reading() as connection:
+        if connection.dialect.name != "sqlite":
+            return Check("database", f"{connection.dialect.name}, it answers")
+        told = [str(row[0]) for row in connection.exec_driver_sql("PRAGMA quick_check(5)")]
+    if told == ["ok"]:
+        return Check("database", "whole; platekin check looks at every picture too")
+    return Check("database", "; ".join(told), "restore the catalogue from a backup")
+
+
 def _catalogue_checks(opened: Catalogue, folder: Path) -> Iterator[Check]:
     counts = opened.counts()
     yield Check(
@@ -94,16 +114,18 @@ def _catalogue_checks(opened: Catalogue, folder: Path) -> Iterator[Check]:
         f"{len(references) - len(lost)} of {len(references)} reference images are there",
         f"enrol these again from your own files: {names}" if lost else "",
     )
-    index = ReferenceIndex.open(folder / "index", fingerprint())
+    index = ReferenceIndex.open(folder / "index", fingerprint(size=opened.settings.face))
     wanted = {reference.id for reference in references}
     stale = len(wanted ^ index.reference_ids())
     yield Check(
         "index",
         f"{len(index)} references, {index.kind}"
-        + (f", {stale} since decided are added when it is opened" if stale else ""),
-        "enrol any table again, and it is brought up to date" if stale > LATE else "",
+        + (f", {stale} since decided are added when it is opened" if stale else "")
+        + ("; what is stored is damaged and left aside" if index.damaged else ""),
+        "enrol any table again, and it is brought up to date" if stale > LATE or index.damaged else "",
     )
-    old = sum(reference.fingerprint != fingerprint() for reference in references)
+    yield _database(opened)
+    old = sum(reference.fingerprint != fingerprint(size=opened.settings.face) for reference in references)
     yield Check(
         "descriptions",
         f"{len(references) - old} of {len(references)} made by this version",

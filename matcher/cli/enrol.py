@@ -10,7 +10,7 @@ import typer
 
 from matcher.catalogue.records.enrol import enrol as enrol_table
 from matcher.catalogue.records.enrol_report import EnrolReport
-from matcher.cli.options import ByOption, CatalogueOption, ClusterOption, QuietOption, actor
+from matcher.cli.options import ByOption, CatalogueOption, ClusterOption, QuietOption, StripOption, actor
 from matcher.cli.output import messages, progress
 from matcher.core.parallel.cluster import Cluster
 
@@ -21,6 +21,7 @@ def enrol(
     workers: Annotated[int | None, typer.Option(min=0, help="Processes; 0 works in this one.")] = None,
     cluster: ClusterOption = None,
     by: ByOption = None,
+    strip: StripOption = False,
     quiet: QuietOption = False,
 ) -> None:
     """Add records and references from a CSV. Enrolling the same file again changes nothing."""
@@ -33,6 +34,7 @@ def enrol(
             workers=workers,
             who=actor(by),
             cluster=machines,
+            strip=strip,
         )
     print_report(report, quiet)
     if report.failed:

@@ -13,13 +13,14 @@ from matcher.catalogue import Catalogue
 from matcher.catalogue.exchange import package
 from matcher.catalogue.exchange.backup import backup as copy_catalogue
 from matcher.catalogue.exchange.bag import export_bag, import_bag
+from matcher.catalogue.exchange.bare import export_stripped
 from matcher.catalogue.exchange.check import check as check_catalogue
 from matcher.catalogue.exchange.mapping import Preview, mapped_table, parse_mapping, preview
 from matcher.catalogue.records.enrol import enrol
-from matcher.catalogue.records.files import write_whole
+from matcher.catalogue.records.files import ANYBODYS, write_whole
 from matcher.cli.enrol import print_report
 from matcher.cli.options import ByOption, CatalogueOption, FormatOption, QuietOption, actor
-from matcher.cli.output import messages, print_json, print_table, progress, remark
+from matcher.cli.output import harmless, messages, print_json, print_table, progress, remark
 from matcher.core.errors import BadTable, CatalogueError
 
 
@@ -30,11 +31,21 @@ def export(
         Literal["bag", "csv", "jsonl"],
         typer.Option("--as", help="bag: all of it with images and log; csv, jsonl: the records, one row an image."),
     ] = "bag",
+    strip: Annotated[
+        bool,
+        typer.Option(
+            "--strip",
+            help="A folder with the table and its pictures, without what their files say of place, device and owner; "
+            "it has no log, and is enrolled elsewhere.",
+        ),
+    ] = False,
     quiet: QuietOption = False,
 ) -> None:
     """Write the catalogue out: a bag can be imported again; a table can be enrolled anywhere."""
     with Catalogue.open(catalogue) as opened, progress(quiet) as bar:
-        if form == "bag":
+        if strip:
+            done = f"{export_stripped(opened, target)} images and their table written to {target}"
+        elif form == "bag":
             task = bar.add_task("exporting", total=None)
             counts = export_bag(opened, target, lambda done, total: bar.update(task, completed=done, total=total))
             done = f"{counts['images']} images and {counts['tables']} files written to {target}"
@@ -43,7 +54,7 @@ def export(
                 raise CatalogueError("target_exists", f"{target} is there already", "name one that is not there yet")
             with opened.reading() as connection:
                 data = package.records_csv(connection) if form == "csv" else package.records_jsonl(connection)
-            write_whole(target, data)
+            write_whole(target, data, mode=ANYBODYS)
             done = f"{target} written; its image paths are relative to {catalogue}"
     remark(done, quiet)
 
@@ -96,7 +107,7 @@ def check(catalogue: CatalogueOption, format: FormatOption = "table", quiet: Qui
         if format == "json":
             print_json(asdict(trouble))
         else:
-            print(f"{trouble.kind}: {trouble.what}\n    what to do: {trouble.todo}")
+            print(harmless(f"{trouble.kind}: {trouble.what}\n    what to do: {trouble.todo}"))
     if troubles:
         raise typer.Exit(1)
     remark("all is well", quiet)

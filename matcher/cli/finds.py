@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.console import Console
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue.finds import resolution
@@ -22,7 +21,7 @@ from matcher.cli.options import (
     WorkersOption,
     grouped,
 )
-from matcher.cli.output import messages, print_json, print_rows, progress
+from matcher.cli.output import HarmlessConsole, harmless, messages, print_json, print_rows, progress
 from matcher.core.answer import PhotoAnswer
 from matcher.core.calibration import percent
 from matcher.core.errors import PlatekinError
@@ -75,7 +74,7 @@ def _propose(opened: Catalogue, job: Job, answer: PhotoAnswer, source: str, seen
         messages.print(str(error), markup=False)
         return False
     for row in found:
-        print(f"{row.find_id}  {_words(row)}  {job.name}")
+        print(harmless(f"{row.find_id}  {_words(row)}  {job.name}"))
     if not found and not quiet:
         outcomes = ", ".join(card.outcome for card in answer.cards)
         messages.print(f"{job.name}: nothing to propose ({outcomes})", markup=False)
@@ -114,7 +113,7 @@ def show(find: FindArgument, catalogue: CatalogueOption, format: FormatOption = 
     if format == "json":
         print_json(asdict(row))
         return
-    console = Console(highlight=False, soft_wrap=True)
+    console = HarmlessConsole(highlight=False, soft_wrap=True)
     console.print(f"{row.find_id}  {row.state}  {_words(row)}", markup=False)
     console.print(f"proposed   {row.proposed_at:%Y-%m-%d %H:%M} by {row.proposed_by} (the machine's suggestion)")
     console.print(f"photo      {row.name}\n           {path}", markup=False)
@@ -126,7 +125,9 @@ def show(find: FindArgument, catalogue: CatalogueOption, format: FormatOption = 
         console.print(f"compared   {candidate.record_id} {candidate.crop} {candidate.caption}: {rungs}", markup=False)
     for entry in log:
         undone = "" if entry.standing else " (undone)"
-        console.print(f"decision   {entry.number} by {entry.actor} {entry.by}: {entry.outcome}{undone}", markup=False)
+        console.print(
+            f"decision   {entry.number} by {entry.actor} {entry.told_by}: {entry.outcome}{undone}", markup=False
+        )
 
 
 @app.command("accept")

@@ -11,12 +11,11 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.console import Console
 from rich.markup import escape
 
 from matcher.catalogue import Catalogue
 from matcher.cli.options import CatalogueOption, QuietOption, WorkersOption
-from matcher.cli.output import messages, progress
+from matcher.cli.output import HarmlessConsole, harmless_json, messages, progress
 from matcher.core.answer import CandidateResult, CardResult, PhotoAnswer
 from matcher.core.answer_json import CAUTIONS, CSV_COLUMNS, csv_rows, to_json
 from matcher.core.calibration import percent
@@ -80,7 +79,7 @@ def identify(
 
 def _json_writer() -> Write:
     def write(answer: PhotoAnswer) -> None:
-        print(json.dumps(to_json(answer), ensure_ascii=False), flush=True)
+        print(harmless_json(json.dumps(to_json(answer), ensure_ascii=False)), flush=True)
 
     return write
 
@@ -97,7 +96,7 @@ def _csv_writer() -> Write:
 
 
 def _table_writer() -> Write:
-    console = Console(highlight=False, soft_wrap=True)
+    console = HarmlessConsole(highlight=False, soft_wrap=True)
 
     def write(answer: PhotoAnswer) -> None:
         for number, card in enumerate(answer.cards, start=1):

@@ -9,13 +9,12 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import typer
-from rich.console import Console
 from rich.text import Text
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue.finds import sightings
 from matcher.cli.options import ByOption, CatalogueOption, QuietOption, WorkersOption, actor, report
-from matcher.cli.output import messages, print_json, progress
+from matcher.cli.output import HarmlessConsole, harmless, messages, print_json, progress
 from matcher.core.answer import PhotoAnswer
 from matcher.core.answer_json import CAUTIONS
 from matcher.core.errors import BadListing
@@ -134,7 +133,7 @@ def _many(table: Path, catalogue: Path, output: Path, workers: int | None, quiet
             if write is _json:
                 write(result)
             else:
-                print(_short(result), flush=True)
+                print(harmless(_short(result)), flush=True)
     if not quiet:
         steps = ", ".join(f"{count} {step}" for step, count in sorted(counts.items()))
         messages.print(f"{steps}; all of it is in {output}", markup=False)
@@ -173,7 +172,7 @@ def _json(result: Mapping[str, Any]) -> None:
 
 
 def _people(result: Mapping[str, Any]) -> None:
-    console = Console(highlight=False, soft_wrap=True)
+    console = HarmlessConsole(highlight=False, soft_wrap=True)
     verdict = result["verdict"]
     console.print(Text.assemble((verdict["step"].upper(), "bold"), f"   {verdict['words']}"))
     for claim in result["claims"]:

@@ -9,13 +9,12 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import typer
-from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeRemainingColumn
 from rich.progress import Progress as Bar
 
 from matcher.catalogue import Catalogue
 from matcher.cli.options import ByOption, CatalogueOption, ClusterOption, QuietOption, WorkersOption, actor
-from matcher.cli.output import messages
+from matcher.cli.output import HarmlessConsole, messages
 from matcher.core.answer_json import CAUTIONS
 from matcher.core.parallel.cluster import Cluster
 from matcher.core.settings import Settings
@@ -112,7 +111,7 @@ def _work(
 
 def summary(lot_id: str, counts: Any, cards: tuple[Card, ...], asked: int | None = None) -> None:
     """What a lot holds, in a few lines on stdout. asked: pictures that this run has identified."""
-    console = Console(highlight=False, soft_wrap=True)
+    console = HarmlessConsole(highlight=False, soft_wrap=True)
     now = "" if asked is None else f" ({asked} now)"
     pages = f"{counts['done']} pages done{now}, {counts['failed']} failed, {counts['queued']} waiting"
     console.print(f"lot {lot_id}: {pages}; {len(cards)} cards", markup=False)
@@ -133,7 +132,7 @@ def summary(lot_id: str, counts: Any, cards: tuple[Card, ...], asked: int | None
 
 
 def print_plan(found: Planned) -> None:
-    console = Console(highlight=False, soft_wrap=True)
+    console = HarmlessConsole(highlight=False, soft_wrap=True)
     name = f"lot {found.lot.lot_id}" if found.lot else "a new lot"
     console.print(f"{name}: {len(found.gathered.pictures)} files, {len(found.items)} pages", markup=False)
     for number, words in (

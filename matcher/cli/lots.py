@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -16,6 +15,7 @@ from matcher.cli.options import CatalogueOption, FormatOption, QuietOption
 from matcher.cli.output import messages, print_json, print_table, remark
 from matcher.jobs.lot import store
 from matcher.jobs.lot.cards import cards_of
+from matcher.jobs.lot.cleaning import forget_lot
 from matcher.jobs.lot.results import rows_of, write_faces, write_results
 from matcher.jobs.lot.sidecar import Naming, write_sidecars
 from matcher.jobs.lot.spreadsheet import write_sheet
@@ -145,6 +145,5 @@ def cancel(lot: LotArgument, catalogue: CatalogueOption) -> None:
 @app.command("forget")
 def forget(lot: LotArgument, catalogue: CatalogueOption) -> None:
     """Remove a lot's working state and its faces; your scans, and what was decided, stay."""
-    with opened_lot(catalogue, lot) as (opened, row), store.only_run(opened, lot):
-        store.forget(opened, row.lot_id)
-        shutil.rmtree(store.folder_of(opened, lot), ignore_errors=True)
+    with opened_lot(catalogue, lot) as (opened, row):
+        forget_lot(opened, row.lot_id)

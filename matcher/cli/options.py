@@ -33,7 +33,10 @@ ByOption = Annotated[
 ]
 ClusterOption = Annotated[
     str | None,
-    typer.Option("--cluster", metavar="ADDRESS", help="Work on a Dask cluster, as tcp://host:8786, not here."),
+    typer.Option("--cluster", metavar="ADDRESS", help="Work on a Dask cluster, as tls://host:8786, not here."),
+]
+StripOption = Annotated[
+    bool, typer.Option("--strip", help="Keep pictures without what their files say of place, device and owner.")
 ]
 NoteOption = Annotated[str, typer.Option("--note", help="Why; kept in the log.")]
 FormatOption = Annotated[Literal["table", "json"], typer.Option("--format", help="json: one object a line.")]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import sys
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict
@@ -16,7 +17,26 @@ from rich.table import Table
 
 Row = TypeVar("Row")
 
-messages = Console(stderr=True, highlight=False, soft_wrap=True)
+_CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f]")
+
+
+def harmless(text: str) -> str:
+    r"""A text without what would give orders to a terminal (ECMA-48): shown as it would be written in a program.
+
+    >>> print(harmless("Zoë\x1b[31m"))
+    Zoë\x1b[31m
+    """
+    return _CONTROL.sub(lambda found: f"\\x{ord(found[0]):02x}", text)
+
+
+class HarmlessConsole(Console):
+    """A console on which no text of others gives orders to the terminal; its own colours are left."""
+
+    def print(self, *objects: Any, **options: Any) -> None:
+        super().print(*(harmless(one) if isinstance(one, str) else one for one in objects), **options)
+
+
+messages = HarmlessConsole(stderr=True, highlight=False, soft_wrap=True)
 
 
 def progress(quiet: bool) -> Progress:
@@ -43,7 +63,12 @@ def print_json(value: Any) -> None:
     def plain(other: Any) -> Any:
         return other.isoformat() if isinstance(other, datetime) else str(other)
 
-    print(json.dumps(value, ensure_ascii=False, default=plain))
+    print(harmless_json(json.dumps(value, ensure_ascii=False, default=plain)))
+
+
+def harmless_json(text: str) -> str:
+    """JSON in which what would give orders to a terminal is escaped too (RFC 8259 lets it stand, from 0x7F on)."""
+    return _CONTROL.sub(lambda found: f"\\u{ord(found[0]):04x}", text)
 
 
 def print_rows(
@@ -64,6 +89,6 @@ def print_table(headings: Sequence[str], rows: Iterable[Sequence[object]]) -> No
     for heading in headings:
         table.add_column(heading)
     for row in rows:
-        table.add_row(*(escape("" if cell is None else str(cell)) for cell in row))
+        table.add_row(*(escape(harmless("" if cell is None else str(cell))) for cell in row))
     width = None if sys.stdout.isatty() else 10_000  # a table is no wider than its words
     Console(highlight=False, width=width).print(table)

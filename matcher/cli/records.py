@@ -7,13 +7,12 @@ from dataclasses import asdict
 from typing import Annotated
 
 import typer
-from rich.console import Console
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue.records.corrections import EDITABLE, edit_record, merge_records, split_record
 from matcher.catalogue.records.name_search import Found, NameSearch
 from matcher.cli.options import CatalogueOption, DecisionOptions, FormatOption, SeriesOption, grouped
-from matcher.cli.output import print_rows, remark
+from matcher.cli.output import HarmlessConsole, print_rows, remark
 
 app = typer.Typer(no_args_is_help=True, help="List, find and show records; put them right, merge, split, remove them.")
 
@@ -49,7 +48,7 @@ def show(record: RecordArgument, catalogue: CatalogueOption) -> None:
     with Catalogue.open(catalogue) as opened:
         row, references = opened.record(record), opened.references(record)
         paths = [opened.image_path(reference) for reference in references]
-    console = Console(highlight=False, soft_wrap=True)
+    console = HarmlessConsole(highlight=False, soft_wrap=True)
     for name, value in asdict(row).items():
         if value:
             console.print(f"{name:10} {value}", markup=False)

@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-import json
 from contextlib import nullcontext
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.console import Console
 
 from matcher.catalogue import Catalogue
-from matcher.catalogue.calibration_store import NAME
+from matcher.catalogue.calibration_store import NAME, written
 from matcher.catalogue.records.files import write_whole
 from matcher.catalogue.reference_set import CatalogueReferences
 from matcher.cli.options import CatalogueOption, ClusterOption, QuietOption
-from matcher.cli.output import messages, progress
+from matcher.cli.output import HarmlessConsole, messages, progress
 from matcher.core.errors import PlatekinError
 from matcher.core.parallel.cluster import Cluster
 from matcher.core.parallel.processes import usable_processors
@@ -54,8 +52,8 @@ def rehearse(
             cluster=connected,
         )
     with Catalogue.open(catalogue) as opened, opened.writing():
-        write_whole(catalogue / NAME, (json.dumps(done.calibration, indent=1) + "\n").encode())
-    console = Console(highlight=False, soft_wrap=True)
+        write_whole(catalogue / NAME, written(done.calibration))
+    console = HarmlessConsole(highlight=False, soft_wrap=True)
     console.print(f"{'rung':8} {'pairs':>6}  {'Brier':>15}  {'calibration error':>18}   (shipped, refitted; held out)")
     for gain in done.gains:
         before, after = gain.shipped, gain.refitted

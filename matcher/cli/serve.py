@@ -12,6 +12,8 @@ from matcher.catalogue import Catalogue
 from matcher.cli.options import CatalogueOption, QuietOption
 from matcher.cli.output import messages
 
+LOOPBACK = ("localhost", "127.0.0.1", "::1")
+
 
 def serve(
     catalogue: CatalogueOption,
@@ -21,31 +23,50 @@ def serve(
     scans: Annotated[
         Path | None, typer.Option(exists=True, file_okay=False, help="Folder whose scans may be taken as lots.")
     ] = None,
+    certificate: Annotated[
+        Path | None, typer.Option(exists=True, dir_okay=False, help="TLS certificate with its chain, PEM.")
+    ] = None,
+    key: Annotated[Path | None, typer.Option(exists=True, dir_okay=False, help="Its private key, PEM.")] = None,
+    behind_proxy: Annotated[
+        bool, typer.Option("--behind-proxy", help="A proxy in front speaks TLS to everybody else.")
+    ] = False,
     quiet: QuietOption = False,
 ) -> None:
     """Show the page in a browser, and answer programs over HTTP."""
-    import uvicorn  # here and not above: no other command should wait for the web framework
-
-    from api.app import create_app
+    from api.app import create_app  # here and not above: no other command should wait for the web framework
+    from api.server import Listening, run
     from api.settings import ServiceSettings
 
+    _check_secrecy(host, certificate, key, behind_proxy)
     with Catalogue.open(catalogue):  # a wrong folder is told now, not at the first request
         pass
     if not _is_free(host, port):
         raise typer.BadParameter(f"{host}:{port} is taken or not this machine's; name another", param_hint="--port")
     # On loopback only loopback's names are answered to: a web page elsewhere must not reach it by a name of its own.
-    hosts = ("localhost", "127.0.0.1", "::1") if host in ("127.0.0.1", "localhost", "::1") else ()
+    hosts = LOOPBACK if host in LOOPBACK and not behind_proxy else ()
     settings = ServiceSettings(catalogue=catalogue, allowed_hosts=hosts, tokens_needed=not hosts)
     settings = settings.model_copy(update={"scans": scans}) if scans else settings
     app = create_app(settings.model_copy(update={"workers": workers}) if workers else settings)
     if not quiet and not hosts:
-        messages.print("it listens beyond this machine: every request needs a token (platekin tokens make NAME)")
+        messages.print("it can be reached from elsewhere: every request needs a token (platekin tokens make NAME)")
     if not quiet:
         messages.print(
-            f"open http://{host}:{port}/ in a browser; programs are answered under /v1 (described by /openapi.json); "
-            "Ctrl-C stops it"
+            f"open http{'s' if certificate else ''}://{host}:{port}/ in a browser; programs are answered under /v1 "
+            "(described by /openapi.json); Ctrl-C stops it"
         )
-    uvicorn.run(app, host=host, port=port, log_level="warning" if quiet else "info", server_header=False)
+    run(app, Listening(host, port, certificate, key, behind_proxy, quiet))
+
+
+def _check_secrecy(host: str, certificate: Path | None, key: Path | None, behind_proxy: bool) -> None:
+    """Beyond this machine tokens must not travel in clear text. Raises BadParameter."""
+    if (certificate is None) != (key is None):
+        raise typer.BadParameter("a certificate and its key go together: name both", param_hint="--certificate, --key")
+    if host not in LOOPBACK and certificate is None and not behind_proxy:
+        raise typer.BadParameter(
+            f"{host} is reached by other machines, and without TLS everybody on the way reads tokens and photos; name "
+            "--certificate and --key, or say --behind-proxy where a proxy in front speaks TLS",
+            param_hint="--host",
+        )
 
 
 def _is_free(host: str, port: int) -> bool:

@@ -14,7 +14,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from matcher.core.nets import weight_file
+from matcher.core.nets import check_weights, weight_file
 
 DEFAULT = "calibration.json"
 
@@ -78,8 +78,9 @@ class Calibration:
 
         Raises OSError, ValueError or KeyError where the file is not there or is no calibration.
         """
-        text = path.read_text() if path else weight_file(DEFAULT).read_text()
-        stored = json.loads(text)
+        path = path or weight_file(DEFAULT)
+        check_weights(path)
+        stored = json.loads(path.read_text())
         rungs = {
             name: RungModel(
                 tuple(model["names"]),

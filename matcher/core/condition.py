@@ -96,8 +96,8 @@ def residual_contrast(face: Face, settings: ConditionSettings = ConditionSetting
 
 
 def glare(face: Face) -> float:
-    """Share of the face, 0 to 1, that is burnt out or lies outside the photograph."""
-    return float(1 - face.trusted.mean())
+    """Share of the face, 0 to 1, that is burnt out."""
+    return max(0.0, float(1 - face.trusted.mean()) - face.outside)
 
 
 def condition(

@@ -20,6 +20,7 @@ from PIL import Image
 
 from matcher.core.filters import NormaliseSettings
 from matcher.core.flatten import Face
+from matcher.core.shared_settings import FaceSize
 
 
 @dataclass(frozen=True)
@@ -78,20 +79,22 @@ def describe(face: Face, settings: DescribeSettings = DescribeSettings()) -> Des
         angles=np.array([k.angle for k in keypoints], np.float32),
         scales=np.array([k.size for k in keypoints], np.float32),
         descriptors=np.asarray(rows, np.uint8),
-        fingerprint=fingerprint(settings),
+        fingerprint=fingerprint(settings, face.size),
     )
 
 
 @lru_cache
-def fingerprint(settings: DescribeSettings = DescribeSettings()) -> str:
-    """Sixteen hexadecimal digits that differ whenever descriptions could."""
+def fingerprint(settings: DescribeSettings = DescribeSettings(), size: FaceSize = FaceSize()) -> str:
+    """Sixteen hexadecimal digits that differ whenever descriptions could; size: of the faces."""
     normal = NormaliseSettings()
     facts = {
-        "algorithm": "normalise+orb+phash256/2",
+        "algorithm": "normalise+orb+phash256/3",  # 3: the face's mask is the one it was cut out with
         "settings": asdict(settings),
         "contrast": [normal.window_mm, normal.smooth_px],
         "opencv": cv2.__version__.split(".")[0],
         "imagehash": version("imagehash"),
+        "pillow": version("pillow").split(".")[0],  # makes the hash's small picture
+        **({} if size == FaceSize() else {"face": asdict(size)}),
     }
     return hashlib.sha256(json.dumps(facts, sort_keys=True).encode()).hexdigest()[:16]
 

@@ -86,6 +86,7 @@ KINDS: Mapping[str, ErrorKind] = {
     "truncated": ErrorKind(422, "The picture breaks off", "Copy it again from where it came from."),
     "too_many_pixels": ErrorKind(413, "The picture has too many pixels", "Scan at 300 to 600 dpi, or save it smaller."),
     "file_too_large": ErrorKind(413, "The photo's file is too large", "Save it as a JPEG at quality 90."),
+    "too_much_memory": ErrorKind(413, "The picture needs too much memory", "Save it smaller, as a JPEG."),
     "too_small": ErrorKind(422, "The picture is too small", "Send the original photograph, not a thumbnail."),
     "animated": ErrorKind(415, "The picture is an animation", "Save one frame of it as a JPEG or PNG."),
     "no_card": ErrorKind(422, "No card was found", "Show all four edges, on a ground that differs from the card."),
@@ -109,6 +110,7 @@ KINDS: Mapping[str, ErrorKind] = {
     "empty_table": ErrorKind(422, "The table has no rows", "Add one row an image.", wrong_call=True),
     "missing_column": ErrorKind(422, "The table lacks a column", "Add it.", wrong_call=True),
     "duplicate_column": ErrorKind(422, "Two columns have one name", "Rename one of them.", wrong_call=True),
+    "odd_text": ErrorKind(422, "A text cannot be shown", "Type it anew, without control characters.", wrong_call=True),
     "extra_cells": ErrorKind(422, "A row has more cells than the header", "Put texts with commas in quotation marks."),
     "missing_value": ErrorKind(422, "A row lacks a value", "Fill it in.", wrong_call=True, public=True),
     "clash": ErrorKind(409, "Rows contradict each other or the catalogue", "Make them say the same."),
@@ -168,8 +170,12 @@ KINDS: Mapping[str, ErrorKind] = {
     ),
     "too_few_poses": ErrorKind(422, "The catalogue holds too few poses for that", "Enrol more.", wrong_call=True),
     "missing_part": ErrorKind(500, "A part of platekin is not installed", "The service's owner has to install it."),
+    "damaged_part": ErrorKind(500, "A part of platekin is damaged", "The service's owner has to install it again."),
     "locked": ErrorKind(503, "The catalogue is being written to", "Try again in a few seconds.", retry_after=5),
     "read_only": ErrorKind(503, "The catalogue may not be written", "The service's owner has to allow it."),
+    "share_used_up": ErrorKind(
+        507, "Your share of the service's disk is used up", "Take away lots that are done.", public=True
+    ),
     "disk_full": ErrorKind(507, "The disk of the service is full", "The service's owner has to free some space."),
     "damaged": ErrorKind(500, "The catalogue is damaged", "The service's owner has to examine it: platekin doctor."),
     "not_a_catalogue": ErrorKind(
@@ -186,6 +192,7 @@ KINDS: Mapping[str, ErrorKind] = {
         503, "The process at work came to a sudden end", "Try again, or send a smaller photo.", retry_after=2
     ),
     "no_cluster": ErrorKind(503, "No cluster answers", "Start its scheduler and its workers.", retry_after=30),
+    "open_cluster": ErrorKind(503, "The cluster is open to everybody", "Start it with TLS.", wrong_call=True),
     "cluster_differs": ErrorKind(503, "The cluster runs other versions", "Install the same versions on every machine."),
     "cluster_blind": ErrorKind(503, "The cluster does not see the files", "Keep them where every machine sees them."),
     "unexpected": ErrorKind(500, "Something unexpected happened", "Please report it, with the photo."),

@@ -41,6 +41,7 @@ class Face:
     grey:    (height, width) uint8.
     trusted: (height, width) bool, False under glare and outside the photograph.
     size:    the nominal size that the pixels stand for; gives px per mm.
+    outside: share of the face, 0 to 1, that lies outside the photograph; not trusted, but no glare either.
     turned:  degrees (0, 90, 180, 270) by which the outline's first reading was turned clockwise to get here.
     """
 
@@ -49,6 +50,7 @@ class Face:
     trusted: NDArray[np.bool_]
     size: FaceSize
     turned: int = 0
+    outside: float = 0.0
 
     def __post_init__(self) -> None:
         expected = (self.size.height, self.size.width)
@@ -97,7 +99,8 @@ def flatten(
     """
     size = size or FaceSize()
     pixels, covered = warp_quad(photo.pixels, outline.corners, (size.width, size.height))
-    return Face(pixels, to_grey(pixels), covered & ~_glare(pixels, size, glare), size)
+    burnt = _glare(pixels, size, glare)
+    return Face(pixels, to_grey(pixels), covered & ~burnt, size, outside=float(1 - covered.mean()))
 
 
 def _glare(pixels: NDArray[np.uint8], size: FaceSize, settings: GlareSettings) -> NDArray[np.bool_]:

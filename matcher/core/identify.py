@@ -228,6 +228,8 @@ def _unreadable(face: Face, px_per_mm: float, settings: Settings) -> str:
     if px_per_mm < limits.least_px_per_mm:
         height, needed = (round(scale * face.size.height_mm) for scale in (px_per_mm, limits.least_px_per_mm))
         return f"too small: the card is {height} pixels high, and at least {needed} are needed to tell the pose"
+    if burnt + face.outside > limits.most_glare >= burnt:
+        return f"{100 * face.outside:.0f} % of the card lies outside the photo: show all four edges"
     if burnt > limits.most_glare:
         return f"{100 * burnt:.0f} % of the face is burnt out by glare: tilt the card or move the lamp"
     contrast = residual_contrast(face)

@@ -1,19 +1,20 @@
 """Picture files opened, not yet decoded: bytes in, a lazy Pillow image of one page out, within limits.
 
-Pillow opens what it knows; HEIC and PDF need an extra of the package (`platekin[heic]`, `platekin[pdf]`). Nothing is
-decoded before format, size and number of pages have been accepted.
+Pillow opens what it knows, and decodes nothing before format, size and number of pages have been accepted. HEIC and PDF
+need an extra of the package (`platekin[heic]`, `platekin[pdf]`), and are drawn in a process of their own (`apart`).
 """
 
 from __future__ import annotations
 
-import importlib
 import io
 import struct
 import zlib
-from typing import Any
+from contextlib import suppress
+from typing import Literal
 
 from PIL import Image, UnidentifiedImageError
 
+from matcher.core import apart
 from matcher.core.errors import UnreadablePhoto
 from matcher.core.shared_settings import PhotoLimits
 
@@ -25,6 +26,12 @@ DAMAGED = (
 )  # fmt: skip
 """What decoders raise over broken files; each was met in the mutation tests or is documented."""
 
+MOST_SCANS = 500
+"""Of a progressive JPEG: each costs a pass over all of the picture. Programs write about ten; libjpeg-turbo's own tests
+of broken files stop at 500 too."""
+
+_SCAN = b"\xff\xda"
+
 _HEIC_BRANDS = (b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1", b"heif")
 
 
@@ -33,7 +40,7 @@ def open_page(data: bytes, limits: PhotoLimits, name: str, page: int = 0) -> tup
 
     Raises UnreadablePhoto not_an_image, animated, too_many_pixels, too_small.
     """
-    image = _pdf_page(data, limits, name, page) if is_pdf(data) else _open(data, limits, name, page)
+    image = _open(data, limits, name, page)
     width, height = image.size
     if width * height > limits.max_pixels:
         raise _too_many_pixels(name, f" ({width} x {height})", limits)
@@ -57,9 +64,10 @@ def page_count(data: bytes, limits: PhotoLimits, name: str) -> int:
     Raises UnreadablePhoto not_an_image, also for more pages than the limit; animated, too_many_pixels.
     """
     if is_pdf(data):
-        document = _document(data, name)
-        count = len(document)
-        document.close()
+        try:
+            count = apart.count_pages(data)
+        except apart.Undrawable as refused:
+            raise _undrawable(refused, "pdf", limits, name) from None
     else:
         image = _open(data, limits, name, 0)
         count = _frames(image, name) if image.format == "TIFF" else 1
@@ -76,11 +84,18 @@ def is_pdf(data: bytes) -> bool:
 
 
 def _open(data: bytes, limits: PhotoLimits, name: str, page: int) -> Image.Image:
+    if is_pdf(data):
+        return _drawn_apart(data, "pdf", limits, name, page)
+    if _is_heic(data):
+        return _drawn_apart(data, "heic", limits, name, page)
     # Pillow warns at its limit and refuses only at twice the limit: our own check is the strict one.
     Image.MAX_IMAGE_PIXELS = limits.max_pixels
-    formats = (*FORMATS, "HEIF") if _is_heic(data) and _with_heic(name) else FORMATS
+    scans = data.count(_SCAN) if data.startswith(b"\xff\xd8") else 0
+    if scans > MOST_SCANS:
+        why = f"{name}: a JPEG in {scans:,} steps, which no camera and no program writes"
+        raise UnreadablePhoto("not_an_image", why, "export it again as a plain JPEG")
     try:
-        image = Image.open(io.BytesIO(data), formats=formats)
+        image = Image.open(io.BytesIO(data), formats=FORMATS)
         if page:
             image.seek(page)
         frames = 1 if image.format == "TIFF" else _frames(image, name)
@@ -92,9 +107,8 @@ def _open(data: bytes, limits: PhotoLimits, name: str, page: int) -> Image.Image
         ) from None
     except DAMAGED as error:
         raise UnreadablePhoto("not_an_image", f"{name}: damaged picture header: {error}", "export it again") from None
-    # Telephones append a depth or gain map to their JPEGs (Multi-Picture Format, CIPA DC-007), or keep a burst in one
-    # HEIC: the first is the photo.
-    if frames > 1 and image.format not in ("MPO", "HEIF"):
+    # Telephones append a depth or gain map to their JPEGs (Multi-Picture Format, CIPA DC-007): the first is the photo.
+    if frames > 1 and image.format != "MPO":
         raise UnreadablePhoto("animated", f"{name}: an animation of {frames} frames", "save one frame as a JPEG or PNG")
     return image
 
@@ -119,62 +133,34 @@ def _is_heic(data: bytes) -> bool:
     return data[4:8] == b"ftyp" and any(brand in data[8:48] for brand in _HEIC_BRANDS)
 
 
-def _with_heic(name: str) -> bool:
+def _drawn_apart(data: bytes, kind: Literal["pdf", "heic"], limits: PhotoLimits, name: str, page: int) -> Image.Image:
+    """A page of a PDF, or a HEIC photo, drawn in a process of its own."""
+    dpi = (limits.pdf_dpi, limits.pdf_least_dpi, limits.pdf_most_dpi)
     try:
-        importlib.import_module("pi_heif").register_heif_opener(thumbnails=False)
-    except ImportError:
-        raise UnreadablePhoto(
-            "not_an_image", f"{name}: a HEIC photo, which needs an extra", "install platekin[heic], or export a JPEG"
-        ) from None
-    return True
+        drawn = apart.draw(data, kind, page, limits.max_pixels, dpi)
+        image = Image.frombytes(drawn.mode, (drawn.width, drawn.height), drawn.pixels)
+    except apart.Undrawable as refused:
+        raise _undrawable(refused, kind, limits, name) from None
+    except DAMAGED as error:
+        raise UnreadablePhoto("not_an_image", f"{name}: cannot be drawn: {error}", "export it again") from None
+    if drawn.dpi:
+        image.info["dpi"] = (drawn.dpi, drawn.dpi)
+    if drawn.profile:
+        image.info["icc_profile"] = drawn.profile
+    if drawn.exif:
+        with suppress(*DAMAGED):  # notes that are broken do not break the picture
+            image.getexif().load(drawn.exif)
+    return image
 
 
-def _document(data: bytes, name: str) -> Any:
-    try:
-        pdfium = importlib.import_module("pypdfium2")
-    except ImportError:
-        raise UnreadablePhoto(
-            "not_an_image", f"{name}: a PDF, which needs an extra", "install platekin[pdf], or export a JPEG or PNG"
-        ) from None
-    try:
-        return pdfium.PdfDocument(data)
-    except (pdfium.PdfiumError, *DAMAGED) as error:
-        raise UnreadablePhoto(
-            "not_an_image", f"{name}: a PDF that cannot be opened: {error}", "export it again"
-        ) from None
-
-
-def _pdf_page(data: bytes, limits: PhotoLimits, name: str, number: int) -> Image.Image:
-    """Draw one page at the resolution of the largest picture on it."""
-    document = _document(data, name)
-    try:
-        page = document[number]
-        width, height = page.get_size()
-        dpi = _picture_dpi(page, limits)
-        if width * height * (dpi / 72) ** 2 > limits.max_pixels:
-            raise _too_many_pixels(name, "", limits)
-        drawn: Image.Image = page.render(scale=dpi / 72).to_pil().convert("RGB")
-    except UnreadablePhoto:
-        raise
-    except (RuntimeError, *DAMAGED) as error:  # PdfiumError is a RuntimeError
-        raise UnreadablePhoto(
-            "not_an_image", f"{name}: a PDF page that cannot be drawn: {error}", "export it again"
-        ) from None
-    finally:
-        document.close()
-    drawn.info["dpi"] = (dpi, dpi)
-    return drawn
-
-
-def _picture_dpi(page: Any, limits: PhotoLimits) -> float:
-    """Pixels an inch of the page's largest picture; a usual scan's where there is none, or none that is plausible."""
-    best, most = limits.pdf_dpi, 0.0
-    for item in page.get_objects(max_depth=3):
-        if not hasattr(item, "get_px_size"):
-            continue
-        left, bottom, right, top = item.get_bounds()
-        pixels = item.get_px_size()[0]
-        if right > left and (right - left) * (top - bottom) > most:
-            most = (right - left) * (top - bottom)
-            best = 72 * pixels / (right - left)
-    return best if limits.pdf_least_dpi <= best <= limits.pdf_most_dpi else limits.pdf_dpi
+def _undrawable(
+    refused: apart.Undrawable, kind: Literal["pdf", "heic"], limits: PhotoLimits, name: str
+) -> UnreadablePhoto:
+    what, instead = {"pdf": ("a PDF", "export a JPEG or PNG"), "heic": ("a HEIC photo", "export a JPEG")}[kind]
+    if refused.code == "missing":
+        return UnreadablePhoto(
+            "not_an_image", f"{name}: {what}, which needs an extra", f"install platekin[{kind}], or {instead}"
+        )
+    if refused.code == "too_many_pixels":
+        return _too_many_pixels(name, "", limits)
+    return UnreadablePhoto(refused.code, f"{name}: {what} that cannot be drawn: {refused.why}", instead)

@@ -1,7 +1,7 @@
 """Stage 1: bytes or a path in, one `Photo` out: upright, sRGB, within limits, content hash known.
 
-The only place that decodes picture files (`image_files` opens them). Orientation (EXIF tag 0x0112, CIPA DC-008), colour
-profile, bit depth and alpha are settled here once, so that no later stage has to ask. No other metadata survives.
+The only place that decodes picture files (`image_files` opens them). Orientation, colour profile, bit depth and alpha
+are settled once (`decoding`), so that no later stage has to ask. No other metadata survives.
 """
 
 from __future__ import annotations
@@ -9,20 +9,19 @@ from __future__ import annotations
 import hashlib
 import io
 import os
+import stat
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image, ImageCms, ImageOps
+from PIL import Image
 
+from matcher.core.decoding import decoded
 from matcher.core.errors import UnreadablePhoto
 from matcher.core.image_files import DAMAGED, open_page
 from matcher.core.shared_settings import PhotoLimits
-
-_SRGB = ImageCms.createProfile("sRGB")
 
 
 @dataclass(frozen=True)
@@ -75,7 +74,7 @@ def read_photo(
     source: the file's path, or the file's content. name: what messages call it; its path, if not given.
     page: which page of a TIFF or PDF, from 0; other files have one only.
     Raises UnreadablePhoto (codes: missing_file, empty_file, file_too_large, not_an_image, truncated,
-    too_many_pixels, too_small, animated) with a message that names the file and a remedy.
+    too_many_pixels, too_small, animated, too_much_memory) with a message that names the file and a remedy.
     """
     limits = limits or PhotoLimits()
     name = name or _name_of(source)
@@ -111,10 +110,15 @@ def _checked_bytes(source: str | os.PathLike[str] | bytes, limits: PhotoLimits, 
 
 
 def _read_bytes(path: Path, limits: PhotoLimits, name: str) -> bytes:
+    """The file, no further than the limit; a pipe or a device, which may have no end, is not even begun."""
     try:
-        if path.is_file() and path.stat().st_size > limits.max_bytes:
-            raise _too_many_bytes(path.stat().st_size, limits, name)
-        return path.read_bytes()
+        with open(path, "rb", opener=_not_waiting) as stream:
+            found = os.fstat(stream.fileno())
+            if not stat.S_ISREG(found.st_mode):
+                raise UnreadablePhoto("missing_file", f"{name}: is no ordinary file", "name the photo's own file")
+            if found.st_size > limits.max_bytes:
+                raise _too_many_bytes(found.st_size, limits, name)
+            return stream.read(limits.max_bytes + 1)
     except FileNotFoundError:
         raise UnreadablePhoto("missing_file", f"{name}: there is no such file", "check the path") from None
     except IsADirectoryError:
@@ -125,6 +129,11 @@ def _read_bytes(path: Path, limits: PhotoLimits, name: str) -> bytes:
         ) from None
     except OSError as error:
         raise UnreadablePhoto("missing_file", f"{name}: {error.strerror}", "check the path and the disk") from None
+
+
+def _not_waiting(path: str, flags: int) -> int:
+    """As `open` does it, but without waiting for somebody to write into a pipe."""
+    return os.open(path, flags | os.O_NONBLOCK)
 
 
 def _check_bytes(data: bytes, limits: PhotoLimits, name: str) -> None:
@@ -144,42 +153,14 @@ def _too_many_bytes(size: int, limits: PhotoLimits, name: str) -> UnreadablePhot
 
 def _upright_srgb(image: Image.Image, reduced: int, name: str) -> NDArray[np.uint8]:
     try:
-        image.load()
-        ImageOps.exif_transpose(image, in_place=True)  # a copy of 12 million pixels costs as much as a stage
-        if reduced > 1 and image.format != "JPEG":
-            image = image.reduce(reduced)
-        return np.asarray(_to_rgb(image), np.uint8)
+        return decoded(image, 1 if image.format == "JPEG" else reduced)  # a JPEG's draft has reduced it already
+    except MemoryError:
+        raise UnreadablePhoto(
+            "too_much_memory", f"{name}: it needs more memory than one photo may take", "save it smaller, as a JPEG"
+        ) from None
     except DAMAGED as error:
         code = "truncated" if "truncated" in str(error).lower() else "not_an_image"
         raise UnreadablePhoto(code, f"{name}: the picture breaks off or is damaged: {error}", "copy it again") from None
-
-
-def _to_rgb(image: Image.Image) -> Image.Image:
-    if image.mode.startswith("I") or image.mode == "F":
-        image = _eight_bit(image)
-    if image.info.get("icc_profile") and image.mode in ("RGB", "CMYK", "L"):
-        return _from_profile(image)
-    if image.mode in ("RGBA", "LA", "PA", "P"):
-        rgba = image.convert("RGBA")
-        paper = Image.new("RGBA", rgba.size, "white")
-        return Image.alpha_composite(paper, rgba).convert("RGB")
-    return image if image.mode == "RGB" else image.convert("RGB")
-
-
-def _eight_bit(image: Image.Image) -> Image.Image:
-    """16- and 32-bit grey to 8 bits by the picture's own range of 2^8 or 2^16 levels (Pillow would clip)."""
-    values = np.asarray(image, dtype=np.float64)
-    top = 255.0 if values.max() <= 255 else 65535.0
-    return Image.fromarray(np.clip(values * (255.0 / top), 0, 255).astype(np.uint8))
-
-
-def _from_profile(image: Image.Image) -> Image.Image:
-    profile: Any = io.BytesIO(image.info["icc_profile"])
-    try:
-        converted = ImageCms.profileToProfile(image, ImageCms.ImageCmsProfile(profile), _SRGB, outputMode="RGB")
-    except (ImageCms.PyCMSError, OSError):
-        return image.convert("RGB")  # a broken profile is common in the wild and harmless here
-    return converted if converted is not None else image.convert("RGB")
 
 
 def _scan_resolution(image: Image.Image, limits: PhotoLimits) -> float | None:

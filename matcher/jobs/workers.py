@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from contextlib import suppress
 from dataclasses import replace
 from functools import partial
@@ -23,10 +22,15 @@ from matcher.core.errors import CatalogueError, PlatekinError, UnreadablePhoto
 from matcher.core.identify import identify
 from matcher.core.ocr.reading import can_read
 from matcher.core.parallel.cluster import Cluster
-from matcher.core.parallel.processes import in_order, one_thread, process_pool, usable_processors
+from matcher.core.parallel.limits import WorkLimits
+from matcher.core.parallel.processes import one_thread, usable_processors
+from matcher.core.parallel.supervised import SupervisedPool, in_order, supervised_pool
 from matcher.core.photo import read_photo
 from matcher.core.settings import Settings
 from matcher.jobs.job import Job, JobResult, WorkerContext
+
+PATIENT = WorkLimits(job_s=600.0)
+"""Where a person waits at a command and can stop it: long enough for a full page on a busy machine; own choice."""
 
 
 class Worker:
@@ -52,6 +56,9 @@ class Worker:
             return _failed(job, error)
         except CatalogueError:
             raise
+        except MemoryError:
+            told = f"{job.name}: it needs more memory than one photo may take"
+            return _failed(job, PlatekinError("too_much_memory", told, "save it smaller, as a JPEG"))
         except Exception as error:  # one odd photo must not stop the others
             told = f"{job.name}: {type(error).__name__}: {error}"
             return _failed(job, PlatekinError("unexpected", told, "please report this, with the photo"))
@@ -73,7 +80,7 @@ def identify_all(
         one_thread()
         yield from map(Worker(folder, settings).run, jobs)
         return
-    yield from in_order(jobs, run, _lost, partial(pool, folder, settings), workers)
+    yield from in_order(jobs, run, _lost, partial(_patient_pool, folder, settings), workers, _late)
 
 
 def _lost(job: Job) -> JobResult:
@@ -82,9 +89,18 @@ def _lost(job: Job) -> JobResult:
     return _failed(job, PlatekinError("worker_lost", told, "save the photo smaller"))
 
 
-def pool(folder: Path, settings: Settings, workers: int) -> ProcessPoolExecutor:
-    """Spawned processes, each with its worker; give them work with `submit(run, job)`."""
-    return process_pool(workers, _set_up, folder, settings)
+def _late(job: Job) -> JobResult:
+    told = f"{job.name}: no answer within {PATIENT.job_s:g} s"
+    return _failed(job, PlatekinError("timeout", told, "save the photo as a plain JPEG, or divide it"))
+
+
+def pool(folder: Path, settings: Settings, workers: int, limits: WorkLimits = WorkLimits()) -> SupervisedPool:
+    """Spawned processes, each with its worker, each within the limits; give them work with `submit(run, job)`."""
+    return supervised_pool(workers, _set_up, folder, settings, limits=limits)
+
+
+def _patient_pool(folder: Path, settings: Settings, workers: int) -> SupervisedPool:
+    return pool(folder, settings, workers, PATIENT)
 
 
 def run(job: Job) -> JobResult:

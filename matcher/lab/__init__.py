@@ -4,6 +4,7 @@
     evaluation   photographs          -> how well it works, as one table
     training     photographs          -> weights and coefficients
     benchmarks   photographs          -> how fast it is, as ratios measured in one run
+    campaigns    a catalogue, files   -> the product mistreated on purpose, and what became of it
     manifests    pictures             -> what each of them may serve for: to train, to fit, to scale, to report
     measures     scores and truths    -> AUROC, Brier, calibration error, intervals
 

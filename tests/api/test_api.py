@@ -64,7 +64,7 @@ def test_reads_no_further_than_the_limit() -> None:
     async def nobody(_: Any) -> None: ...
 
     with pytest.raises(Problem):
-        asyncio.run(BodyLimit(swallow, 1000)({"type": "http", "headers": []}, endless, nobody))
+        asyncio.run(BodyLimit(swallow, 1000)({"type": "http", "path": "/v1/identify", "headers": []}, endless, nobody))
     assert asked == 3
 
 
@@ -172,6 +172,7 @@ ADDRESSES = {
     ("GET", "/v1/finds/{find_id}/image"),
     ("GET", "/v1/decisions"),
     ("POST", "/v1/decisions"),
+    ("DELETE", "/v1/lots/{lot_id}"),
     ("GET", "/v1/decisions/{number}"),
     ("GET", "/v1/search"),
     ("GET", "/v1/series"),

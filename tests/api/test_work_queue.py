@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 import signal
+import time
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
@@ -13,6 +15,9 @@ from typing import Any
 import pytest
 from fastapi.testclient import TestClient
 
+from api.work_queue import LATELY_S, Turns
+from matcher.core.parallel.limits import WorkLimits
+from matcher.core.parallel.supervised import supervised_pool
 from tests.support import fake_work
 from tests.support.service import check_problem, queue_of, send, service, wait_until
 
@@ -83,11 +88,49 @@ def test_workers_that_never_get_ready_are_told(library: Path) -> None:
         wait_until(lambda: client.get("/v1/health").json()["status"] == "failing")
 
 
-def broken_processes(library: Path, settings: Any, workers: int) -> Any:
-    pool = fake_work.processes(library, settings, workers)
-    pool._initializer = os._exit  # type: ignore[attr-defined]
-    pool._initargs = (1,)  # type: ignore[attr-defined]
-    return pool
+def broken_processes(library: Any, settings: Any, workers: int, limits: WorkLimits) -> Any:
+    return supervised_pool(workers, os._exit, 1, limits=limits)
+
+
+def test_a_photo_that_never_ends_is_ended_and_costs_nobody_else(library: Path) -> None:
+    """Review of security, finding 2: two such files occupied both processes for an hour."""
+    with service(library, fake_work.processes, workers=2, request_timeout_s=2) as client, ThreadPoolExecutor(6) as many:
+        wait_until(lambda: queue_of(client)["state"] == "ready")
+        spinning = [many.submit(send, client, b"spin") for _ in range(2)]
+        wait_until(lambda: queue_of(client)["working"] == 2)
+        assert {send(client, b"a card").status_code for _ in range(2)} <= {200, 503}
+        for one in spinning:
+            check_problem(one.result(), 503, "timeout")
+        wait_until(lambda: queue_of(client)["working"] == 0)
+        assert send(client, b"a card").status_code == 200
+        assert queue_of(client)["state"] == "ready"
+
+
+def test_health_says_that_photos_keep_ending_their_processes(library: Path) -> None:
+    with service(library, fake_work.processes, workers=1) as client:
+        for _ in range(2):
+            check_problem(send(client, b"die"), 503, "worker_lost")
+        assert client.get("/v1/health").json()["status"] == "failing"
+        assert send(client, b"a card").status_code == 200
+        assert client.get("/v1/health").json()["status"] == "ok"
+
+
+def test_a_photo_that_wants_all_memory_is_refused_it(library: Path) -> None:
+    with service(library, fake_work.processes, worker_memory_bytes=300_000_000) as client:
+        assert send(client, b"eat 50000000").status_code == 415
+        assert send(client, b"eat 1000000000").status_code in (413, 500)  # MemoryError, not the whole machine's memory
+        assert send(client, b"eat 50000000").status_code == 415  # and the process is as good as before
+
+
+def test_closing_does_not_wait_for_a_photo_that_never_ends(library: Path) -> None:
+    with ThreadPoolExecutor(1) as one:
+        with service(library, fake_work.processes) as client:
+            wait_until(lambda: queue_of(client)["state"] == "ready")
+            sent = one.submit(send, client, b"spin")
+            wait_until(lambda: queue_of(client)["working"] == 1)
+            begun = time.monotonic()
+        assert time.monotonic() - begun < 10  # of the 120 s that it might take
+        assert sent.exception(timeout=10) is not None or sent.result().status_code == 503
 
 
 def test_a_mistake_of_ours_tells_nothing_of_the_inside(client: TestClient, caplog: pytest.LogCaptureFixture) -> None:
@@ -96,3 +139,49 @@ def test_a_mistake_of_ours_tells_nothing_of_the_inside(client: TestClient, caplo
     assert "secret" not in response.text
     assert "the secret of /var/inside" in caplog.text  # but the log has it
     assert response.headers["x-content-type-options"] == "nosniff"
+
+
+def test_people_take_turns_and_leave_each_other_a_process() -> None:
+    now = 0.0
+
+    async def play() -> list[str]:
+        nonlocal now
+        turns, told = Turns(2, lambda: now), []
+
+        async def want(whose: str) -> None:
+            await turns.take(whose)
+            told.append(whose)
+
+        many = [asyncio.create_task(want("mallory")) for _ in range(6)]
+        await asyncio.sleep(0)
+        assert told == ["mallory", "mallory"]  # nobody else is about
+        ada = [asyncio.create_task(want("ada")) for _ in range(3)]
+        await asyncio.sleep(0)
+        for whose in ("mallory", "ada", "ada", "ada"):
+            turns.give_back(whose)
+            await asyncio.sleep(0.01)
+        assert told[2:] == ["ada", "ada", "ada"], told  # one place is left free while Ada is about
+        now = 2 * LATELY_S
+        turns.give_back("mallory")
+        await asyncio.sleep(0.01)
+        assert told.count("mallory") == 4
+        for task in (*many, *ada):
+            task.cancel()
+        await asyncio.gather(*many, *ada, return_exceptions=True)
+        return told
+
+    asyncio.run(play())
+
+
+def test_one_who_gives_up_waiting_leaves_no_place_taken() -> None:
+    async def play() -> None:
+        turns = Turns(1)
+        await turns.take("a")
+        waiting = asyncio.create_task(turns.take("b"))
+        await asyncio.sleep(0)
+        waiting.cancel()
+        await asyncio.gather(waiting, return_exceptions=True)
+        turns.give_back("a")
+        await asyncio.wait_for(turns.take("c"), 1)
+
+    asyncio.run(play())

@@ -21,7 +21,7 @@ from matcher.catalogue.records.ingest import add_record
 from matcher.catalogue.tables.facts import Spelling
 from matcher.catalogue.tables.log import IdPrefix, Image, LastNumber
 from matcher.catalogue.tables.models import Copy, Record, Reference
-from matcher.core.errors import CatalogueError, PlatekinError
+from matcher.core.errors import BadTable, CatalogueError, PlatekinError
 
 ADA = person("Ada Quill")
 
@@ -203,11 +203,22 @@ def test_values_that_no_column_holds_are_no_decision(
         replayed(tmp_path, forge)
 
 
-def test_a_text_that_the_database_cannot_hold(database: str, tmp_path: Path) -> None:
-    """PostgreSQL's manual, 8.3: the character with code zero cannot be stored. SQLite can."""
+def test_a_text_that_no_database_should_hold(tmp_path: Path) -> None:
+    """PostgreSQL's manual, 8.3: the character with code zero cannot be stored. SQLite could."""
 
     def forge(lines: list[dict[str, Any]]) -> None:
         lines[4]["changes"][0]["after"]["note"] = "a\0b"
+
+    with pytest.raises(BadTable, match="line 6: note of records holds control characters"):
+        replayed(tmp_path, forge)
+
+
+def test_a_text_that_the_database_cannot_hold(database: str, tmp_path: Path) -> None:
+    """PostgreSQL's manual, 8.3: a text longer than its column is refused. SQLite does not look."""
+
+    def forge(lines: list[dict[str, Any]]) -> None:
+        row = next(c["after"] for c in lines[4]["changes"] if c["table"] == "references")
+        row["seen_on"] = "1987-05-23, in the morning"
 
     if database == "sqlite":
         assert replayed(tmp_path, forge).decisions == 30

@@ -5,26 +5,36 @@ from __future__ import annotations
 import os
 import signal
 import time
-from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor
-from multiprocessing import get_context
+from concurrent.futures import Executor, ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
 from matcher.core.answer_json import from_json
+from matcher.core.parallel.limits import WorkLimits
+from matcher.core.parallel.supervised import supervised_pool
 from matcher.core.settings import Settings
 from matcher.jobs.job import Job, JobResult
 from matcher.jobs.render.overlays import DrawLayers, Layers
 
 
 def obey(job: Job) -> JobResult:
-    """`die`, `wait PATH`, `fail CODE`, `raise`, `blank`; anything else is a photo with one card."""
+    """`die`, `wait PATH`, `spin`, `eat`, `fail CODE`, `raise`, `blank`; anything else is a photo with one card."""
     data = job.source if isinstance(job.source, bytes) else job.source.read_bytes()
     order, _, rest = data.decode("utf-8", "replace").partition(" ")
+    if rest.startswith("once "):  # `die once PATH`: not again where the mark is there
+        mark = Path(rest.removeprefix("once "))
+        order = "" if mark.exists() else order
+        mark.touch()
     if order == "die":
         os.kill(os.getpid(), signal.SIGKILL)
     if order == "wait":
         while not Path(rest).exists():
             time.sleep(0.01)
+    if order == "spin":
+        while True:
+            pass
+    if order == "eat":
+        return _refused(job, "not_an_image", f"{len(bytearray(int(rest)))} bytes")
     if order == "raise":
         raise RuntimeError("the secret of /var/inside")
     if order == "fail":
@@ -107,11 +117,11 @@ def candidate(number: int) -> dict[str, Any]:
     }
 
 
-def threads(folder: Path, settings: Settings, workers: int) -> Executor:
+def threads(folder: Path, settings: Settings, workers: int, limits: WorkLimits) -> Executor:
     """Quick to start, for what does not depend on processes."""
     return ThreadPoolExecutor(workers)
 
 
-def processes(folder: Path, settings: Settings, workers: int) -> Executor:
-    """Spawned, like the matcher's own, but without its work bench."""
-    return ProcessPoolExecutor(workers, get_context("spawn"))
+def processes(folder: Path, settings: Settings, workers: int, limits: WorkLimits) -> Executor:
+    """Spawned and watched over, like the matcher's own, but without its work bench."""
+    return supervised_pool(workers, limits=limits)

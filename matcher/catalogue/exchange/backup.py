@@ -10,7 +10,6 @@ from __future__ import annotations
 import os
 import shutil
 import sqlite3
-import tempfile
 from contextlib import closing
 from pathlib import Path
 
@@ -19,6 +18,7 @@ from sqlalchemy import select
 from matcher.catalogue.calibration_store import NAME
 from matcher.catalogue.exchange.log_io import export_log, replay
 from matcher.catalogue.records import files
+from matcher.catalogue.records.scratch import scratch_folder
 from matcher.catalogue.records.store import Catalogue
 from matcher.catalogue.tables.database import DATABASE, guarded, open_engine, own_url, sqlite_path
 from matcher.catalogue.tables.log import Image
@@ -71,11 +71,16 @@ def backup_files(catalogue: Catalogue, scratch: Path) -> dict[str, Path]:
 def _copy_sqlite(source: Path, target: Path) -> None:
     with closing(sqlite3.connect(source)) as live, closing(sqlite3.connect(target)) as copy:
         live.backup(copy)
+        # Whoever restores the copy later makes tokens anew: revoked ones must not work again.
+        with copy:
+            copy.execute("DELETE FROM sessions")
+            copy.execute("DELETE FROM tokens")
+        copy.execute("VACUUM")
 
 
 def _copy_by_log(catalogue: Catalogue, part: Path) -> None:
-    with tempfile.TemporaryDirectory() as scratch:
-        log = Path(scratch) / "log.jsonl"
+    with scratch_folder(catalogue.folder) as scratch:
+        log = scratch / "log.jsonl"
         export_log(catalogue, log)
         with Catalogue.make_in(part) as copy, copy.writing(), copy.replaying() as connection:
             replay(connection, log)

@@ -20,10 +20,11 @@ from pathlib import Path, PurePosixPath
 from sqlalchemy import select
 
 from matcher.catalogue.exchange import package
-from matcher.catalogue.exchange.log_io import Replayed, replay, sha256_of
+from matcher.catalogue.exchange.log_io import Replayed, note_import, replay, sha256_of
 from matcher.catalogue.log.changes import Draft
+from matcher.catalogue.log.decisions import Actor
 from matcher.catalogue.records import files
-from matcher.catalogue.records.enrol import update_index
+from matcher.catalogue.records.enrol import bring_index_up_to_date
 from matcher.catalogue.records.store import PATIENCE, Catalogue
 from matcher.catalogue.tables.database import guarded
 from matcher.catalogue.tables.log import Image
@@ -99,8 +100,10 @@ def import_bag(catalogue: Catalogue, bag: Path, progress: Callable[[int, int], N
     return bring_bag(catalogue, bag)
 
 
-def bring_bag(catalogue: Catalogue, bag: Path, check: Callable[[Draft], None] | None = None) -> Replayed:
-    """What `import_bag` does once `check_bag` has found nothing. check: as in `Catalogue.deciding`."""
+def bring_bag(
+    catalogue: Catalogue, bag: Path, check: Callable[[Draft], None] | None = None, who: Actor | None = None
+) -> Replayed:
+    """What `import_bag` does once `check_bag` has found nothing. check: as in `Catalogue.deciding`. who: brings it."""
     data = bag / "data"
     images = {p.relative_to(data).as_posix(): p for p in sorted((data / "images").rglob("*")) if p.is_file()}
     new = {name: path for name, path in images.items() if not (catalogue.folder / name).exists()}
@@ -108,6 +111,7 @@ def bring_bag(catalogue: Catalogue, bag: Path, check: Callable[[Draft], None] | 
         if check:
             check(Draft(connection))
         done = replay(connection, data / package.LOG)
+        note_import(connection, done, who)
         rows = connection.execute(select(Image.sha256, Image.suffix)).all()
         lacking = [name for row in rows if (name := files.image_name(*row)) not in images]
         if lacking:
@@ -123,8 +127,7 @@ def _make_findable(catalogue: Catalogue) -> None:
     """Describe what has come in, and index it. It is in already: who writes meanwhile is let through."""
     try:
         catalogue.describe_lacking()
-        with catalogue.writing(PATIENCE):
-            update_index(catalogue)
+        bring_index_up_to_date(catalogue)
     except CatalogueError as error:
         if error.code != "locked":  # else who reads or writes next makes what is lacking
             raise

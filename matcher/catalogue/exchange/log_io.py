@@ -12,27 +12,30 @@ import os
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import IO, Any
 
-from sqlalchemy import Connection, select, update
+from sqlalchemy import Connection, insert, select, update
 from sqlalchemy.exc import DataError
 
 from matcher.catalogue.log.changes import LOGGED, ChangeConflict, Draft, canonical, to_json
 from matcher.catalogue.log.decisions import (
+    Actor,
     DecisionRow,
     as_json,
     beginning,
     identity,
     last,
     read,
+    whoever_runs_this,
     write,
 )
 from matcher.catalogue.log.log_file import VERSION, LogHead, bad_log, chained, decisions_in, opened, read_head
 from matcher.catalogue.records import files
 from matcher.catalogue.records.store import PATIENCE, Catalogue
 from matcher.catalogue.tables.database import guarded
-from matcher.catalogue.tables.log import Decision, Identity, Image
+from matcher.catalogue.tables.log import Decision, Identity, Image, Import
 from matcher.core.errors import CatalogueError
 
 
@@ -68,12 +71,13 @@ def write_log(connection: Connection, stream: IO[str]) -> int:
 
 
 def replay_log(
-    catalogue: Catalogue, log: Path, images: Path | None = None, check: Callable[[Draft], None] | None = None
-) -> Replayed:
+    catalogue: Catalogue, log: Path, images: Path | None = None, check: Callable[[Draft], None] | None = None,
+    who: Actor | None = None,
+) -> Replayed:  # fmt: skip
     """Replay a log into an empty catalogue, or into one whose own log it continues.
 
     images: a folder whose files are taken, by their content, as the pictures that the log names.
-    check: as in `Catalogue.deciding`.
+    check: as in `Catalogue.deciding`. who: brings it, and answers for what it says; whoever runs this, if not given.
     Raises BadTable (missing_file, bad_log) and CatalogueError (another_catalogue, does_not_fit, ...).
     """
     pictures = _pictures(log, images) if images else {}
@@ -81,6 +85,7 @@ def replay_log(
         if check:
             check(Draft(connection))
         done = replay(connection, log)
+        note_import(connection, done, who)
         named = [(sha256, suffix) for sha256, suffix in connection.execute(select(Image.sha256, Image.suffix))]
     lacking = sum(not (catalogue.folder / files.image_name(*one)).exists() for one in named)
     return Replayed(done, lacking)
@@ -115,6 +120,14 @@ def replay(connection: Connection, log: Path) -> int:
         why = f"{log}: the catalogue is {present - number} decisions ahead of this log"
         raise CatalogueError("does_not_fit", why, "export a newer log")
     return number - present
+
+
+def note_import(connection: Connection, decisions: int, who: Actor | None) -> None:
+    """Note who has brought the newest decisions in: what they say of who decided is another catalogue's word."""
+    number, _ = last(connection)
+    if decisions:
+        told = {"first": number - decisions + 1, "last": number, "at": datetime.now(UTC)}
+        connection.execute(insert(Import).values(**told, by=(who or whoever_runs_this()).name))
 
 
 def content_digest(connection: Connection) -> str:

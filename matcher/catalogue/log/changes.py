@@ -8,7 +8,7 @@ that does not fit the rows it meets raises `ChangeConflict`: nothing is ever gue
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any
@@ -16,11 +16,13 @@ from typing import Any
 from sqlalchemy import JSON, Column, Connection, Table, and_, delete, insert, select, update
 from sqlalchemy.exc import IntegrityError
 
+from matcher.catalogue.tables.content import OUTLINE, SHA256, SUFFIXES, is_plain
 from matcher.catalogue.tables.facts import CropWindow, PoseFrame, Series, Spelling
 from matcher.catalogue.tables.finds import Find, Sighting
 from matcher.catalogue.tables.given_ids import keep_id
 from matcher.catalogue.tables.log import Image, LastNumber
 from matcher.catalogue.tables.models import Base, Copy, Record, Reference, UtcTime
+from matcher.core.errors import CatalogueError
 
 LOGGED: Mapping[str, Table] = {
     model.__tablename__: model.__table__  # type: ignore[misc]
@@ -98,9 +100,13 @@ class Draft:
         return [to_json(table, row._asdict()) for row in found]
 
     def insert(self, model: type[Base], **values: Any) -> None:
-        """Add a row; values: of all its columns. Raises ChangeConflict where its key is there already."""
+        """Add a row; values: of all its columns.
+
+        Raises ChangeConflict where its key is there already, CatalogueError odd_text.
+        """
         table = LOGGED[model.__tablename__]
         after = to_json(table, values)
+        _check_plain(table, after)
         self.make(Change(table.name, tuple(after[c.name] for c in table.primary_key.columns), None, after))
 
     def update(self, model: type[Base], key: Sequence[Any], **values: Any) -> None:
@@ -113,6 +119,7 @@ class Draft:
         changed = [name for name, value in wanted.items() if now[name] != value]
         if changed:
             before, after = {n: now[n] for n in changed}, {n: wanted[n] for n in changed}
+            _check_plain(table, after)
             self.make(Change(table.name, tuple(key), before, after))
 
     def delete(self, model: type[Base], *key: Any) -> None:
@@ -174,6 +181,37 @@ def touched(changes: Iterable[Change]) -> Iterator[tuple[str, str]]:
             for column, table in (("record_id", "records"), ("copy_id", "copies"), ("reference_id", "references")):
                 if values and values.get(column) is not None:
                     yield table, canonical([values[column]])
+
+
+def odd_texts(changes: Iterable[Change]) -> Iterator[str]:
+    """Names of texts that nobody could show: with control characters, or without an end."""
+    for change in changes:
+        for values in (change.before, change.after):
+            yield from (f"{name} of {change.table}" for name in _odd(values or {}))
+
+
+def _odd(values: Mapping[str, Any]) -> Iterator[str]:
+    return (name for name, value in values.items() if not all(map(is_plain, _texts_in(value))))
+
+
+def _check_plain(table: Table, values: Mapping[str, Any]) -> None:
+    """What an earlier version let in may still be turned round: only what is new is looked at."""
+    odd = next(_odd(values), "")
+    if odd:
+        why = f"{odd} of {table.name} holds what cannot be shown, or never ends"
+        raise CatalogueError("odd_text", why, "type it anew, without control characters")
+
+
+def _texts_in(value: Any) -> Iterator[str]:
+    if isinstance(value, str):
+        yield value
+    elif isinstance(value, Mapping):
+        for name, inner in value.items():
+            yield str(name)
+            yield from _texts_in(inner)
+    elif isinstance(value, (list, tuple)):
+        for inner in value:
+            yield from _texts_in(inner)
 
 
 def _apply(connection: Connection, change: Change) -> None:
@@ -258,15 +296,39 @@ def _may_hold(column: Column[Any], value: Any) -> bool:
     if value is None:
         return bool(column.nullable)
     if isinstance(column.type, JSON):
-        return True
+        return column.name != "quad" or _is_quad(value)
     if isinstance(column.type, UtcTime):
         return isinstance(value, str) and _is_moment(value)
+    pattern = _PATTERNS.get(column.name)
+    if pattern is not None:
+        return isinstance(value, str) and pattern(value)
     kind = column.type.python_type
     if isinstance(value, bool) or kind is bool:
         return isinstance(value, bool) and kind is bool
     if kind is int:
         return isinstance(value, int) and abs(value) < _TOO_LARGE
     return isinstance(value, (int, float) if kind is float else kind)
+
+
+_PATTERNS: Mapping[str, Callable[[str], bool]] = {
+    "sha256": lambda value: SHA256.fullmatch(value) is not None,
+    "suffix": lambda value: value in SUFFIXES,
+    "outline": lambda value: OUTLINE.fullmatch(value) is not None,
+}
+"""What becomes part of a path, or is looked up by."""
+
+
+def _is_quad(value: Any) -> bool:
+    """Whether this is four points of two finite numbers."""
+    return (
+        isinstance(value, list)
+        and len(value) == 4
+        and all(isinstance(corner, list) and len(corner) == 2 and all(map(_is_finite, corner)) for corner in value)
+    )
+
+
+def _is_finite(value: Any) -> bool:
+    return isinstance(value, (int, float)) and not isinstance(value, bool) and abs(value) < _TOO_LARGE
 
 
 def _is_moment(text: str) -> bool:

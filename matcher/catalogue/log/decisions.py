@@ -18,8 +18,19 @@ from typing import Any, Literal
 from sqlalchemy import Connection, func, insert, select
 
 from matcher.catalogue.log.changes import Change, ChangeConflict, Draft, canonical, touched
-from matcher.catalogue.tables.log import Decision, Identity
+from matcher.catalogue.tables.content import is_plain
+from matcher.catalogue.tables.log import Decision, Identity, Import
 from matcher.core.errors import CatalogueError
+
+
+class AskedBefore(Exception):
+    """A request came again under its Idempotency-Key: the decision that it led to, and the hash of what was asked."""
+
+    def __init__(self, number: int, request: str) -> None:
+        super().__init__(number, request)
+        self.number = number
+        self.request = request
+
 
 TURNS = ("undo", "redo")
 BY_MACHINE = ("propose", "map_crops", "taken_over")
@@ -65,6 +76,8 @@ class DecisionRow:
     batch: number of the first decision of the run that this one was part of, or None.
     about: id of the find, record, pose, ... outcome: what came of it, for people. undoes: the decision turned round.
     standing: False where a later entry has undone it.
+    brought_by: who played it in from another catalogue's log, "" for what was decided here. Then `by` is only what that
+    log says.
     """
 
     number: int
@@ -81,6 +94,12 @@ class DecisionRow:
     digest: str
     changes: tuple[Change, ...]
     standing: bool = True
+    brought_by: str = ""
+
+    @property
+    def told_by(self) -> str:
+        """Who decided, for people: a name that another catalogue's log tells stands in quotation marks."""
+        return f'"{self.by}" (brought by {self.brought_by})' if self.brought_by else self.by
 
 
 @dataclass
@@ -104,6 +123,10 @@ def append(connection: Connection, entry: Entry) -> DecisionRow | None:
     """Write the entry, unless it changes nothing. The connection's owner commits."""
     if not entry.draft.changes:
         return None
+    if not is_plain(entry.note):
+        raise CatalogueError(
+            "odd_text", "the note holds characters that cannot be shown, or never ends", "type it anew"
+        )
     if entry.who.kind == "machine" and entry.action not in BY_MACHINE:
         raise ValueError(f"a machine may not {entry.action}")
     number, before = last(connection)
@@ -184,7 +207,7 @@ def as_json(row: DecisionRow) -> dict[str, Any]:
 
 def from_json(stored: Mapping[str, Any]) -> DecisionRow:
     """The reverse of `as_json`. Raises ValueError, KeyError, TypeError for anything else."""
-    values = {name: stored[name] for name in DecisionRow.__dataclass_fields__ if name != "standing"}
+    values = {name: stored[name] for name in DecisionRow.__dataclass_fields__ if name not in ("standing", "brought_by")}
     if values["actor"] not in ("person", "machine") or not isinstance(values["number"], int):
         raise ValueError("no decision of a person or a machine")
     texts = (values[name] for name in ("by", "action", "about", "outcome", "note", "digest"))
@@ -212,10 +235,10 @@ def read(
     if actions_not:
         query = query.where(Decision.action.not_in(actions_not))
     query = query.order_by(Decision.number.desc() if newest_first else Decision.number).limit(limit).offset(offset)
-    undone = undone_numbers(connection)
+    undone, brought = undone_numbers(connection), connection.execute(select(Import.first, Import.last, Import.by)).all()
     with connection.execute(query.execution_options(yield_per=500)) as found:
         for row in found:
-            yield _row(row, undone)
+            yield _row(row, undone, brought)
 
 
 def undone_numbers(connection: Connection) -> set[int]:
@@ -262,10 +285,12 @@ def count(connection: Connection) -> int:
     return int(connection.execute(select(func.count()).select_from(Decision)).scalar_one())
 
 
-def _row(stored: Any, undone: set[int]) -> DecisionRow:
+def _row(stored: Any, undone: set[int], brought: Sequence[Any]) -> DecisionRow:
     values = dict(stored._mapping)
     values["changes"] = tuple(Change.from_json(change) for change in values["changes"])
-    return DecisionRow(**values, standing=values["number"] not in undone)
+    number = values["number"]
+    by = next((one.by for one in brought if one.first <= number <= one.last), "")
+    return DecisionRow(**values, standing=number not in undone, brought_by=by)
 
 
 def references_told(count: int) -> str:

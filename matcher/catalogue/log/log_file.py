@@ -12,12 +12,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
 
+from matcher.catalogue.log.changes import odd_texts
 from matcher.catalogue.log.decisions import (
     BY_MACHINE,
     DecisionRow,
     digest_of,
     from_json,
 )
+from matcher.catalogue.tables.content import is_plain
 from matcher.core.errors import BadTable, CatalogueError
 
 LONGEST_LINE = 64 * 1024 * 1024
@@ -66,6 +68,9 @@ def decisions_in(stream: IO[bytes], log: Path) -> Iterator[tuple[int, DecisionRo
             row = from_json(stored)
         except (ValueError, KeyError, TypeError) as error:
             raise bad_log(log, place + 1, f"no decision: {error}") from None
+        odd = next(_odd_texts(row), "")
+        if odd:
+            raise bad_log(log, place + 1, f"{odd} holds control characters, or is too long")
         if row.actor == "machine" and row.action not in BY_MACHINE:
             raise bad_log(log, place + 1, f"a machine may not {row.action}")
         yield place, row
@@ -78,6 +83,16 @@ def chained(stream: IO[bytes], log: Path, before: str) -> Iterator[DecisionRow]:
             raise bad_log(log, place + 1, "it does not follow from the lines before: the log was changed")
         before = row.digest
         yield row
+
+
+def _odd_texts(row: DecisionRow) -> Iterator[str]:
+    """What of an entry no person has written: names of its texts that hold control characters or never end."""
+    if not is_plain(row.by) or not row.by.strip() or len(row.by) > 100:
+        yield "the name of who decided"
+    for name in ("action", "about", "outcome", "note"):
+        if not is_plain(getattr(row, name)):
+            yield name
+    yield from odd_texts(row.changes)
 
 
 def _line(stream: IO[bytes], log: Path, line: int) -> dict[str, Any] | None:

@@ -13,5 +13,6 @@ Reading and storing, then what comes in, then what people do with it:
     name_search   a name, however it is spelt -> records
     series        what is said of each series
     scarcity      how many copies of each record have been seen, and what is lacking
+    scratch       folders for what is on its way, cleared after a kill
     files         images, face cache, the writer's lock
 """

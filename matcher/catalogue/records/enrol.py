@@ -9,17 +9,19 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import closing
+from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass, replace
 from itertools import groupby
 from pathlib import Path
 
 from matcher.catalogue.log.changes import Draft
 from matcher.catalogue.log.decisions import Actor, whoever_runs_this
+from matcher.catalogue.records import files
 from matcher.catalogue.records.enrol_report import EnrolReport, RowOutcome, Tally
 from matcher.catalogue.records.ingest import NewReference
 from matcher.catalogue.records.prepare import Prepare, Prepared, prepare_in_order, prepare_reference
-from matcher.catalogue.records.store import Catalogue
+from matcher.catalogue.records.scratch import scratch_folder
+from matcher.catalogue.records.store import PATIENCE, Catalogue
 from matcher.catalogue.records.table import SAME_IF_STATED, Table, TableRow, find_clashes, read_table
 from matcher.catalogue.tables.database import disk_is_full, failure, guarded
 from matcher.catalogue.tables.models import RecordRow, ReferenceRow
@@ -28,6 +30,10 @@ from matcher.core.errors import PlatekinError, UnreadablePhoto
 from matcher.core.parallel.cluster import Cluster
 from matcher.core.search.reference_index import ReferenceIndex, synchronise
 from matcher.core.settings import Settings
+from matcher.core.strip import stripped
+
+LONG_PATIENCE = 120.0
+"""Seconds that one record of a long table waits for another writer: longer than a decision that somebody watches."""
 
 
 def enrol(
@@ -42,12 +48,14 @@ def enrol(
     images: str | os.PathLike[str] | None = None,
     check: Callable[[Draft], None] | None = None,
     cluster: Cluster | None = None,
+    strip: bool = False,
 ) -> EnrolReport:
     """Bring all rows of a table into a catalogue, which is made where there is none.
 
     progress: called with (rows done, rows in all). on_row: called with each row's outcome. Both are called
     in this process. workers, prepare, cluster: see `prepare_in_order`. who: decides; whoever runs this, if not given.
     All that one call stores is one batch of the log. images: folder that image paths are relative to; the table's.
+    strip: keep pictures without what their files say of place and device.
     check: called first, with nobody else writing; what it raises ends the call.
 
     Raises BadTable where the table as a whole cannot be used, and CatalogueError (locked, read_only,
@@ -55,30 +63,54 @@ def enrol(
     """
     settings = settings or Settings()
     table = read_table(Path(csv_path), None if images is None else Path(images))
-    with Catalogue.open(folder, create=True, settings=settings) as catalogue, catalogue.writing():
-        if check:
-            with catalogue.reading() as connection:
-                check(Draft(connection))
-        catalogue.refresh_descriptions()
+    with (
+        Catalogue.open(folder, create=True, settings=settings) as catalogue,
+        only_enroller(catalogue.folder),
+        ExitStack() as held,
+    ):
+        with catalogue.writing():  # somebody else who writes is told at once, not after an hour's work
+            if check:
+                with catalogue.reading() as connection:
+                    check(Draft(connection))
+        catalogue.describe_lacking()
         tally = Tally(len(table.rows) + len(table.bad), progress, on_row)
         table = _sound(table, catalogue, tally)
+        if strip:
+            table = _stripped(table, held.enter_context(scratch_folder(catalogue.folder)), settings)
         rows = _new_rows(table, catalogue, tally)
         batch = _Batch(who or whoever_runs_this())
         with closing(prepare_in_order([row.path for row in rows], settings, workers, prepare, cluster)) as results:
             for _, group in groupby(zip(rows, results, strict=True), key=lambda pair: pair[0].record_id):
                 _store_group(catalogue, table, list(group), tally, batch)
-        update_index(catalogue)
+        bring_index_up_to_date(catalogue)
         counts = catalogue.counts()
     return tally.report(counts.records, counts.references)
 
 
-def update_index(catalogue: Catalogue) -> None:
-    """Make the search index hold what the catalogue holds. Only inside `catalogue.writing()`."""
+@contextmanager
+def only_enroller(folder: Path) -> Iterator[None]:
+    """Be the one who enrols into this catalogue; decisions go on in between. Raises CatalogueError locked."""
+    with ExitStack() as held:
+        with guarded(folder):
+            held.enter_context(files.only_writer(folder, name="enrolling.lock"))
+        yield
+
+
+def bring_index_up_to_date(catalogue: Catalogue) -> None:
+    """Make the search index hold what the catalogue holds: by one process at a time, while others decide.
+
+    Raises CatalogueError locked, disk_full.
+    """
+    with guarded(catalogue.folder), files.only_writer(catalogue.folder, PATIENCE, "indexing.lock"):
+        _update_index(catalogue)
+
+
+def _update_index(catalogue: Catalogue) -> None:
     folder = catalogue.folder / "index"
     references = {reference.id: reference for reference in catalogue.references()}
     with guarded(catalogue.folder):
         try:
-            index = ReferenceIndex.open(folder, fingerprint())
+            index = ReferenceIndex.open(folder, fingerprint(size=catalogue.settings.face))
             if synchronise(index, references, lambda i: catalogue.description(references[i]), keep=True):
                 index.save()
         except RuntimeError as error:  # what FAISS raises, whatever went wrong
@@ -96,6 +128,21 @@ def _sound(table: Table, catalogue: Catalogue, tally: Tally) -> Table:
         if row.line in clashes:
             tally.fail(row, clashes[row.line])
     return replace(table, rows=tuple(row for row in table.rows if row.line not in clashes), bad=())
+
+
+def _stripped(table: Table, scratch: Path, settings: Settings) -> Table:
+    """The table with copies of its pictures that say nothing of place and device; what is no picture stays as it is."""
+    rows = []
+    for number, row in enumerate(table.rows):
+        try:
+            bare = stripped(row.path.read_bytes(), settings.photo, str(row.path))
+        except (UnreadablePhoto, OSError):
+            rows.append(row)  # `prepare` will say why
+            continue
+        path = scratch / f"{number}{files.suffix_of(bare)}"
+        path.write_bytes(bare)
+        rows.append(replace(row, path=path))
+    return replace(table, rows=tuple(rows))
 
 
 def _new_rows(table: Table, catalogue: Catalogue, tally: Tally) -> list[TableRow]:
@@ -194,8 +241,7 @@ def _store_group(
     record_id = group[0][0].record_id
     if arrivals:
         same = [row for row in table.rows if row.record_id == record_id]
-        catalogue.add(_record(same), [arrival for _, arrival in arrivals], batch.who, batch.number)
-        batch.number = batch.number or catalogue.last_decision()
+        arrivals = _stored(catalogue, _record(same), arrivals, batch, errors)
     for row, arrival in arrivals:
         cards = arrival.prepared.facts.get("outlines", 1)
         tally.add(row, "added", f"{cards} cards found; the clearest was taken" if cards > 1 else "")
@@ -203,6 +249,45 @@ def _store_group(
     then = "" if known else f"; record {record_id} was not stored, for want of a usable image"
     for row, error in errors:
         tally.fail(row, error, then)
+
+
+def _stored(
+    catalogue: Catalogue, record: RecordRow, arrivals: Sequence[tuple[TableRow, NewReference]], batch: _Batch,
+    errors: list[tuple[TableRow, PlatekinError]],
+) -> list[tuple[TableRow, NewReference]]:  # fmt: skip
+    """Store what still fits: others may have decided since the table was held against the catalogue."""
+    with catalogue.writing(LONG_PATIENCE):
+        held = catalogue.records_among([record.record_id])
+        fitting = []
+        for row, arrival in arrivals:
+            try:
+                _check_against(catalogue, record, held[0] if held else None, row, arrival)
+            except PlatekinError as error:
+                errors.append((row, error))
+            else:
+                fitting.append((row, arrival))
+        if fitting:
+            catalogue.add(record, [arrival for _, arrival in fitting], batch.who, batch.number)
+            batch.number = batch.number or catalogue.last_decision()
+    return fitting
+
+
+def _check_against(
+    catalogue: Catalogue, record: RecordRow, held: RecordRow | None, row: TableRow, arrival: NewReference
+) -> None:
+    """Raises UnreadablePhoto clash, duplicate_image for what somebody else has decided otherwise meanwhile."""
+    where = f"{row.path}: meanwhile "
+    if held is not None and (held.subject, held.pose, held.crop, held.caption) != (
+        record.subject, record.pose, record.crop, record.caption
+    ):  # fmt: skip
+        raise UnreadablePhoto(
+            "clash", f"{where}record {held.record_id} says something else", "look at it, then run again"
+        )
+    other = catalogue.record_of_image(arrival.prepared.sha256)
+    if other is not None:
+        raise UnreadablePhoto(
+            "duplicate_image", f"{where}record {other} got this image", "run again, or correct the line"
+        )
 
 
 def _arrival(row: TableRow, prepared: Prepared) -> NewReference:
@@ -214,7 +299,7 @@ def _arrival(row: TableRow, prepared: Prepared) -> NewReference:
         raise UnreadablePhoto("missing_file", f"{row.path}: {error.strerror}", "run again") from None
     if hashlib.sha256(data).hexdigest() != prepared.sha256:
         raise UnreadablePhoto("changed", f"{row.path}: was changed while it was being read", "run again")
-    return NewReference(data, row.path.name, prepared, row.copy, row.source, row.note, row.extra, row.seen_on)
+    return NewReference(data, Path(row.image).name, prepared, row.copy, row.source, row.note, row.extra, row.seen_on)
 
 
 def _record(rows: Sequence[TableRow]) -> RecordRow:

@@ -15,27 +15,42 @@ import fcntl
 import hashlib
 import json
 import os
+import struct
 import threading
 import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import asdict
-from pathlib import Path
+from functools import partial
+from pathlib import Path, PurePosixPath
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from matcher.catalogue.tables.content import is_picture_name
 from matcher.catalogue.tables.database import failure
 from matcher.catalogue.tables.models import Quad
+from matcher.core.errors import CatalogueError
 from matcher.core.flatten import Face
+from matcher.core.photo import to_grey
 from matcher.core.settings import FaceSize
 
 LOCK = "writing.lock"
 NOTED = "writing.files"
+ANYBODYS = 0o666
+"""As the umask leaves it."""
+
 FACE_QUALITY = 93
-FLATTEN_VERSION = 1
-"""Raise it when `flatten` gives other pixels for the same image and outline: faces are then cached anew."""
+FLATTEN_VERSION = 2
+"""Raise it when `flatten` gives other pixels for the same image and outline, or faces are kept in another form."""
+
+_MARK = b"platekin face 1\n"
+_TAIL = struct.Struct("<Qd")
+"""Length of the mask, and the share of the face that lies outside the photo."""
+
+_END = hashlib.sha256().digest_size + len(_MARK)
 
 _BEGINNINGS = (
     (b"\xff\xd8\xff", ".jpg"),
@@ -61,11 +76,17 @@ def suffix_of(data: bytes) -> str:
 
 
 def image_name(sha256: str, suffix: str) -> str:
-    """Path of a stored image, relative to the catalogue."""
+    """Path of a stored image, relative to the catalogue.
+
+    Raises CatalogueError damaged for what is no hash, or no suffix of ours: the path would lead out of the folder.
+    """
+    if not is_picture_name(sha256, suffix):
+        told = f"{str(sha256)[:80]!r} with {str(suffix)[:20]!r} names no stored picture"
+        raise CatalogueError("damaged", told, "restore the catalogue from a backup: platekin check tells what is wrong")
     return f"images/{sha256[:2]}/{sha256}{suffix}"
 
 
-def face_name(sha256: str, quad: Quad, size: FaceSize) -> str:
+def face_name(sha256: str, quad: Quad | list[list[float]], size: FaceSize) -> str:
     """Path of a cached face, relative to the catalogue; other corners or another scale give another name."""
     facts = {
         "quad": [[round(float(v), 3) for v in corner] for corner in quad],
@@ -77,33 +98,69 @@ def face_name(sha256: str, quad: Quad, size: FaceSize) -> str:
     return f"faces/{sha256[:2]}/{sha256}-{fingerprint}.jpg"
 
 
-def encode_face(face: Face) -> bytes:
-    """A face as JPEG, colour at full resolution."""
+def encode_face(face: Face, name: str) -> bytes:
+    """A face as it is kept: a JPEG, colour at full resolution, behind it its mask as PNG, and a digest of all of it.
+
+    name: the path it is kept under; its last part is digested too, so that a face under another's name is told.
+    Programs that show JPEGs read no further than the picture's end (ITU-T T.81, B.1.1.3: EOI).
+    """
     options = [
         cv2.IMWRITE_JPEG_QUALITY, FACE_QUALITY,
         cv2.IMWRITE_JPEG_SAMPLING_FACTOR, cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444,
     ]  # fmt: skip
-    done, data = cv2.imencode(".jpg", cv2.cvtColor(face.pixels, cv2.COLOR_RGB2BGR), options)
+    picture = _encoded(".jpg", cv2.cvtColor(face.pixels, cv2.COLOR_RGB2BGR), options)
+    mask = _encoded(".png", face.trusted.astype(np.uint8) * 255, [cv2.IMWRITE_PNG_BILEVEL, 1])
+    told = picture + mask + _TAIL.pack(len(mask), face.outside)
+    return told + _digest(told, name) + _MARK
+
+
+def decode_face(data: bytes, size: FaceSize, name: str) -> Face | None:
+    """The reverse of `encode_face`, mask and all; None where anything of it is damaged, or it is another's, or of
+    another size."""
+    told, digest, mark = data[:-_END], data[-_END : -len(_MARK)], data[-len(_MARK) :]
+    if mark != _MARK or len(told) <= _TAIL.size or _digest(told, name) != digest:
+        return None
+    length, outside = _TAIL.unpack(told[-_TAIL.size :])
+    start = len(told) - _TAIL.size - length
+    pixels, mask = _decoded(told[:start], cv2.IMREAD_COLOR_RGB), _decoded(told[start:], cv2.IMREAD_GRAYSCALE)
+    if pixels is None or mask is None or pixels.shape != (size.height, size.width, 3) or mask.shape != pixels.shape[:2]:
+        return None
+    return Face(pixels, to_grey(pixels), mask > 0, size, outside=outside)
+
+
+def picture_of_face(data: bytes) -> bytes:
+    """The JPEG alone of what `encode_face` gives, to be shown."""
+    if data[-len(_MARK) :] != _MARK:
+        return data
+    length, _ = _TAIL.unpack(data[-_END - _TAIL.size : -_END])
+    return data[: len(data) - _END - _TAIL.size - length]
+
+
+def _digest(told: bytes, name: str) -> bytes:
+    return hashlib.sha256(PurePosixPath(name).name.encode() + b"\0" + told).digest()
+
+
+def _encoded(kind: str, pixels: NDArray[Any], options: list[int]) -> bytes:
+    done, data = cv2.imencode(kind, pixels, options)
     if not done:
-        raise RuntimeError("OpenCV could not encode a face as JPEG")
+        raise RuntimeError(f"OpenCV could not encode a face as {kind}")
     return data.tobytes()
 
 
-def decode_face(data: bytes, size: FaceSize) -> Face | None:
-    """The reverse of `encode_face`; None where the data is damaged or of another size."""
-    decoded = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR) if data else None
-    if decoded is None or decoded.shape != (size.height, size.width, 3):
-        return None
-    pixels: NDArray[np.uint8] = np.asarray(cv2.cvtColor(decoded, cv2.COLOR_BGR2RGB), np.uint8)
-    return Face.from_pixels(pixels, size)
+def _decoded(data: bytes, how: int) -> NDArray[np.uint8] | None:
+    found = cv2.imdecode(np.frombuffer(data, np.uint8), how) if data else None
+    return None if found is None else np.asarray(found, np.uint8)
 
 
-def write_whole(path: Path, data: bytes, keep: bool = True) -> None:
-    """Write a file that is either there entirely or not at all; `keep` also makes it survive a power cut."""
+def write_whole(path: Path, data: bytes, keep: bool = True, mode: int = 0o600) -> None:
+    """Write a file that is either there entirely or not at all; `keep` also makes it survive a power cut.
+
+    mode: its owner's alone, as all of a catalogue; `ANYBODYS` for what a person asked for elsewhere.
+    """
     path.parent.mkdir(parents=True, exist_ok=True)
     part = path.with_name(f"{path.name}.{os.getpid()}-{threading.get_ident()}.part")
     try:
-        with part.open("wb") as stream:
+        with open(part, "wb", opener=partial(os.open, mode=mode)) as stream:
             stream.write(data)
             if keep:
                 stream.flush()
@@ -118,12 +175,14 @@ def write_whole(path: Path, data: bytes, keep: bool = True) -> None:
 
 
 @contextmanager
-def only_writer(folder: Path, wait: float = 0.0) -> Iterator[None]:
+def only_writer(folder: Path, wait: float = 0.0, name: str = LOCK) -> Iterator[None]:
     """Be the one who writes to this catalogue; the lock goes with the process, however it ends.
+
+    name: of the lock's file, for what is no writing of rows: enrolling, the index.
 
     Raises CatalogueError `locked` where another process, or another thread, still writes after `wait` seconds.
     """
-    descriptor = os.open(folder / LOCK, os.O_RDWR | os.O_CREAT, 0o666)
+    descriptor = os.open(folder / name, os.O_RDWR | os.O_CREAT, 0o600)
     until = time.monotonic() + wait
     try:
         while True:

@@ -23,6 +23,7 @@ from matcher.catalogue.tables.models import (
     RecordRow,
     Reference,
     description_columns,
+    description_digest,
     outline_key,
 )
 from matcher.core.describe import Description
@@ -128,4 +129,5 @@ def keep_description(connection: Connection, sha256: str, outline: str, descript
     which = (Described.sha256 == sha256) & (Described.outline == outline)
     connection.execute(delete(Described).where(which))
     columns = description_columns(description)
-    connection.execute(insert(Described).values(sha256=sha256, outline=outline, **columns))
+    digest = description_digest(sha256, outline, columns)
+    connection.execute(insert(Described).values(sha256=sha256, outline=outline, digest=digest, **columns))

@@ -9,7 +9,7 @@ from collections.abc import Callable, Generator, Sequence
 from functools import partial
 from pathlib import Path
 
-from matcher.catalogue.records.files import decode_face, encode_face
+from matcher.catalogue.records.files import decode_face, encode_face, face_name
 from matcher.catalogue.records.ingest import PreparedReference
 from matcher.core.condition import condition
 from matcher.core.describe import describe
@@ -18,7 +18,9 @@ from matcher.core.detect.settings import DetectSettings
 from matcher.core.errors import PlatekinError, UnreadablePhoto
 from matcher.core.flatten import flatten
 from matcher.core.parallel.cluster import Cluster
-from matcher.core.parallel.processes import in_order, process_pool, usable_processors
+from matcher.core.parallel.limits import WorkLimits
+from matcher.core.parallel.processes import usable_processors
+from matcher.core.parallel.supervised import in_order, supervised_pool
 from matcher.core.photo import Photo, read_photo
 from matcher.core.settings import Settings
 
@@ -30,6 +32,9 @@ Prepared = PreparedReference | PlatekinError
 WORTH_A_POOL = 8
 """Below this many images starting a worker takes longer than the work."""
 
+
+LIMITS = WorkLimits(job_s=300.0)
+"""Of one image; own choice: the largest takes some 10 s."""
 
 REFERENCE_UPRIGHT = 4.0
 """Log odds that a reference is given upright: its owner has looked at it, and what is enrolled upside down is hardly
@@ -56,10 +61,11 @@ def prepare_reference(path: Path, settings: Settings) -> PreparedReference:
 def prepare_outline(photo: Photo, outline: CardQuad, settings: Settings, outlines: int = 1) -> PreparedReference:
     """The rest of the stages, for an outline that is known. outlines: how many cards the photo shows."""
     flat = flatten(photo, outline, settings.face)
-    data = encode_face(flat)
-    face = decode_face(data, settings.face)
-    assert face is not None  # just encoded
     a, b, c, d = ((float(x), float(y)) for x, y in outline.corners)
+    name = face_name(photo.sha256, (a, b, c, d), settings.face)
+    data = encode_face(flat, name)
+    face = decode_face(data, settings.face, name)
+    assert face is not None  # just encoded
     seen = condition(face, photo, outline)
     facts = {
         "turned": flat.turned,
@@ -99,7 +105,7 @@ def prepare_in_order(
             yield _attempt(prepare, path, settings)
     else:
         work = partial(_attempt, prepare, settings=settings)
-        yield from in_order(paths, work, _lost, process_pool, workers)
+        yield from in_order(paths, work, _lost, partial(supervised_pool, limits=LIMITS), workers, _late)
 
 
 def _lost(path: Path) -> Prepared:
@@ -108,6 +114,11 @@ def _lost(path: Path) -> Prepared:
         f"{path}: the process that read it came to a sudden end, perhaps for want of memory",
         "save the picture smaller, or close other programs and run again",
     )
+
+
+def _late(path: Path) -> Prepared:
+    why = f"{path}: it was not read within {LIMITS.job_s:g} s"
+    return PlatekinError("timeout", why, "save the picture as a plain JPEG, and enrol it again")
 
 
 def _attempt(prepare: Prepare, path: Path, settings: Settings) -> Prepared:

@@ -29,6 +29,7 @@ from matcher.catalogue.tables.models import (
     Reference,
     ReferenceRow,
     description_of,
+    is_whole,
 )
 from matcher.core.describe import Description, describe, fingerprint
 from matcher.core.detect.detection import CardQuad
@@ -39,7 +40,7 @@ from matcher.core.reference_set import ReferenceSet
 from matcher.core.settings import Settings
 
 _RECORD = tuple(Record.__table__.columns)
-_LARGE = ("hashes", "points", "angles", "scales", "descriptors")
+_LARGE = ("hashes", "points", "angles", "scales", "descriptors", "digest")
 _REFERENCE = (
     *(column for column in Reference.__table__.columns if column.name != "copy_id"),
     Copy.label.label("copy"),
@@ -127,6 +128,11 @@ class CatalogueReader:
                 found |= {row.id: row for row in self._references(some)}
         return tuple(found[i] for i in sorted(found))
 
+    def record_of_image(self, sha256: str) -> str | None:
+        """The record that has this image as a reference; None where none has."""
+        rows = self._rows(select(Reference.record_id).where(Reference.sha256 == sha256).limit(1))
+        return str(rows[0]["record_id"]) if rows else None
+
     def reference(self, reference_id: int) -> ReferenceRow:
         """One reference. Raises CatalogueError no_such_reference."""
         for row in self._references(_select_references().where(Reference.id == reference_id)):
@@ -155,13 +161,13 @@ class CatalogueReader:
         """
         path = self.folder / files.face_name(reference.sha256, reference.quad, self.settings.face)
         with suppress(OSError):
-            cached = files.decode_face(path.read_bytes(), self.settings.face)
+            cached = files.decode_face(path.read_bytes(), self.settings.face, path.name)
             if cached is not None:
                 return cached
-        data = files.encode_face(self._flatten_again(reference))
+        data = files.encode_face(self._flatten_again(reference), path.name)
         with suppress(OSError):  # it is only a cache
             files.write_whole(path, data, keep=False)
-        face = files.decode_face(data, self.settings.face)
+        face = files.decode_face(data, self.settings.face, path.name)
         assert face is not None  # just encoded
         return face
 
@@ -178,6 +184,14 @@ class CatalogueReader:
             some = {reference.id: reference for reference in references[start : start + _AT_ONCE]}
             for row in self._rows(_DESCRIPTIONS.where(Reference.id.in_(some)).order_by(Reference.id)):
                 yield row["id"], self._present(some[row["id"]], row)
+
+    def _damaged_descriptions(self) -> set[int]:
+        """References whose stored description is not what was stored."""
+        columns = (Described.sha256, Described.outline, Described.fingerprint, *(getattr(Described, n) for n in _LARGE))
+        query = select(Reference.id, *columns).join(Described, _DESCRIBED).execution_options(yield_per=_AT_ONCE)
+        with self.reading() as connection:
+            rows = (row._asdict() for row in connection.execute(query))
+            return {row["id"] for row in rows if not is_whole(row["sha256"], row["outline"], row)}
 
     # The log
 
@@ -217,13 +231,11 @@ class CatalogueReader:
         )
 
     def _present(self, reference: ReferenceRow, columns: Mapping[str, Any]) -> Description:
-        if columns["fingerprint"] != fingerprint():
+        if columns["fingerprint"] != fingerprint(size=self.settings.face) or not is_whole(
+            reference.sha256, reference.outline, columns
+        ):
             return describe(self.face(reference))
-        try:
-            return description_of(columns)
-        except ValueError as error:
-            detail = f"description of reference {reference.id}: {error}"
-            raise failure("damaged", self.folder, detail) from None
+        return description_of(columns)
 
     def _flatten_again(self, reference: Outlined) -> Face:
         path = self.image_path(reference)

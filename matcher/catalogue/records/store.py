@@ -21,7 +21,7 @@ from typing import Any, Self
 from sqlalchemy import URL, Connection, delete, insert, select
 
 from matcher.catalogue.log.changes import ChangeConflict, Draft
-from matcher.catalogue.log.decisions import Actor, Entry, append, references_told, whoever_runs_this
+from matcher.catalogue.log.decisions import Actor, AskedBefore, Entry, append, references_told, whoever_runs_this
 from matcher.catalogue.records import files
 from matcher.catalogue.records.ingest import NewReference, add_record, add_reference, keep_description, remove_record
 from matcher.catalogue.records.queries import CatalogueReader
@@ -59,7 +59,7 @@ class Catalogue(CatalogueReader):
         path = database.sqlite_path(url)
         with guarded(folder):
             if create:
-                folder.mkdir(parents=True, exist_ok=True)
+                folder.mkdir(mode=0o700, parents=True, exist_ok=True)
             elif not folder.is_dir():
                 why = "it is a file" if folder.exists() else "there is no such folder"
                 raise not_a_catalogue(folder, why)
@@ -128,12 +128,15 @@ class Catalogue(CatalogueReader):
         idempotency: (key, hash of the request) to remember with the decision, so that a repeated request finds it.
         check: called first, inside the transaction; what it raises ends the decision.
         Afterwards `entry.row` holds the decision, or None where nothing was changed. Raises CatalogueError
-        clash where a change does not fit.
+        clash where a change does not fit, and AskedBefore where the key was answered already: two that come at the
+        same moment are told the same.
         """
         try:
             with guarded(self.folder), database.for_writing(self._engine).begin() as connection:
                 database.one_writer(connection, select(Identity.id).with_for_update())
                 entry = Entry(who, action, Draft(connection), **logged)
+                if idempotency:
+                    _raise_asked_before(connection, idempotency[0])
                 if check:
                     check(entry.draft)
                 yield entry
@@ -225,15 +228,12 @@ class Catalogue(CatalogueReader):
                 remove_record(entry.draft, record_id)
         return tuple(reference.id for reference in gone)
 
-    def refresh_descriptions(self) -> int:
-        """Store descriptions of the present fingerprint where older ones or none are stored; returns how many.
-
-        Only inside `writing`. Without it, `description` makes them again at every call.
-        """
-        return sum(self._keep(made) for made in self._described_anew())
-
     def describe_lacking(self) -> int:
-        """The same, outside `writing`: others may decide while pictures are being looked at."""
+        """Store descriptions of the present fingerprint where older ones, damaged ones or none are stored; how many.
+
+        Outside `writing`: others may decide while pictures are being looked at. Without it, `description` makes them
+        again at every call.
+        """
         done = 0
         for made in self._described_anew():
             with self.writing(PATIENCE):
@@ -243,7 +243,10 @@ class Catalogue(CatalogueReader):
     # Inside
 
     def _described_anew(self) -> Iterator[list[tuple[ReferenceRow, Description]]]:
-        stale = [r for r in self.references() if r.fingerprint != fingerprint()]
+        damaged = self._damaged_descriptions()
+        stale = [
+            r for r in self.references() if r.fingerprint != fingerprint(size=self.settings.face) or r.id in damaged
+        ]
         for start in range(0, len(stale), _DESCRIBED_AT_ONCE):
             some = stale[start : start + _DESCRIBED_AT_ONCE]
             yield [(reference, describe(self.face(reference))) for reference in some]
@@ -272,3 +275,10 @@ class Catalogue(CatalogueReader):
                 if state == "empty" or not connection.execute(select(Identity.id)).first():
                     connection.execute(delete(Identity))
                     connection.execute(insert(Identity).values(id=uuid.uuid4().hex))
+
+
+def _raise_asked_before(connection: Connection, key: str) -> None:
+    query = select(RequestKey.decision, RequestKey.request).where(RequestKey.key == key)
+    row = connection.execute(query).one_or_none()
+    if row is not None:
+        raise AskedBefore(row.decision, row.request)

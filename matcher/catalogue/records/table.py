@@ -15,6 +15,7 @@ from datetime import date
 from pathlib import Path
 
 from matcher.catalogue.records.csv_text import unguard
+from matcher.catalogue.tables.content import is_plain
 from matcher.catalogue.tables.models import RecordRow
 from matcher.core.errors import BadTable
 
@@ -24,6 +25,10 @@ OPTIONAL = (
 )  # fmt: skip
 LARGEST = 100_000_000
 """Bytes: a million rows; a table beyond that is hardly one."""
+
+ONE_LINE = ("record_id", "subject", "pose", "crop", "copy", "series")
+LONGEST_NAME = 200
+"""Letters of what things are called and found by: whatever is longer could not be asked for over HTTP."""
 
 MAY_BE_BLANK = ("caption",)
 """A card may bear no words; that is a caption too."""
@@ -83,7 +88,8 @@ def read_table(path: Path, images: Path | None = None) -> Table:
     """Read a UTF-8 CSV file, with or without a byte order mark; images: what its image paths start from.
 
     Raises BadTable (codes: missing_file, table_too_large, not_utf8, not_csv, missing_column, duplicate_column,
-    empty_table). Rows set aside have the codes missing_value and extra_cells. Cells are stripped, blank rows skipped.
+    empty_table). Rows set aside have the codes missing_value, extra_cells, odd_text and bad_day. Cells
+    are stripped, blank rows skipped.
     """
     lines = read_cells(path)
     line, header = next(lines, (1, []))
@@ -185,6 +191,14 @@ def _row_error(path: Path, line: int, values: Mapping[str, str], beyond: Sequenc
     blank = [name for name in REQUIRED if not values[name] and name not in MAY_BE_BLANK]
     if blank:
         return BadTable("missing_value", f"{path} line {line}: no {', '.join(blank)}", "fill it in")
+    odd = [name for name, value in values.items() if not is_plain(value) or ("\n" in value and name in ONE_LINE)]
+    if odd:
+        why = f"{path} line {line}: {odd[0]!r} holds characters that cannot be shown, or never ends"
+        return BadTable("odd_text", why, "type it anew, in that cell")
+    long = [name for name in ONE_LINE if len(values.get(name, "")) > LONGEST_NAME]
+    if long:
+        why = f"{path} line {line}: {long[0]} has {len(values[long[0]])} letters"
+        return BadTable("odd_text", why, f"shorten it to {LONGEST_NAME}; put the rest into the note")
     if not is_day(values.get("seen_on", "")):
         why = f"{path} line {line}: seen_on {values['seen_on']!r} is no day"
         return BadTable("bad_day", why, "write it like 1987-05-23, 1987-05 or 1987")

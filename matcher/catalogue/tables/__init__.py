@@ -1,6 +1,7 @@
 """What the database holds, and how it is opened.
 
 The tables, then what is done with the database:
+    content     what names a stored picture, by pattern
     models      records, copies, references, descriptions: tables, and the frozen rows that leave the package
     facts       series, other spellings of names, the common frame and the crops of each pose
     finds       what came from outside: finds, and sightings of cards that are no references

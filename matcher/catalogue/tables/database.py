@@ -7,11 +7,12 @@ what SQLite, SQLAlchemy and the file system raise into a `CatalogueError`.
 from __future__ import annotations
 
 import errno
+import json
 import os
 import shutil
 import sqlite3
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -76,6 +77,9 @@ def open_engine(url: URL, create: bool = False) -> Engine:
     mode = "rwc" if create else "rw"
 
     def connect() -> sqlite3.Connection:
+        if create:  # its owner's alone: SQLite's own files beside it take over what it allows
+            with suppress(OSError):
+                os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600))
         return _connect(path, mode) if writable else _connect_for_reading(path)
 
     engine = create_engine(url, creator=connect)
@@ -103,6 +107,8 @@ def guarded(folder: Path) -> Iterator[None]:
         raise _database_failure(folder, error.orig) from error
     except sqlite3.Error as error:
         raise _database_failure(folder, error) from error
+    except json.JSONDecodeError as error:  # a cell of the database that should hold JSON
+        raise failure("damaged", folder, f"a cell of the database holds no JSON: {error}") from error
     except OSError as error:
         raise _file_failure(folder, error) from error
 

@@ -40,6 +40,20 @@ class Decision(Base):
     digest: Mapped[str] = mapped_column(String(64))
 
 
+class Import(Base):
+    """Decisions that came in from elsewhere, `first` to `last`, and who brought them.
+
+    No part of the log, which stays what it was: what it says of who decided is then another catalogue's word.
+    """
+
+    __tablename__ = "imports"
+
+    first: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
+    last: Mapped[int]
+    at: Mapped[datetime] = mapped_column(UtcTime)
+    by: Mapped[str] = mapped_column(Text)
+
+
 class Image(Base):
     """An image file that a row has named at some time."""
 

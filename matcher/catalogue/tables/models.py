@@ -136,6 +136,8 @@ class Described(Base):
     angles: Mapped[bytes] = mapped_column(LargeBinary)
     scales: Mapped[bytes] = mapped_column(LargeBinary)
     descriptors: Mapped[bytes] = mapped_column(LargeBinary)
+    digest: Mapped[str] = mapped_column(String(64), default="", server_default="")
+    """SHA-256 of all of it, see `description_digest`: a damaged description would give other answers."""
 
 
 def outline_key(quad: Quad | list[list[float]]) -> str:
@@ -199,6 +201,19 @@ class ReferenceRow:
     seen_on: str
     outline: str
     fingerprint: str
+
+
+def description_digest(sha256: str, outline: str, columns: Mapping[str, Any]) -> str:
+    """SHA-256 of a stored description with what it is of."""
+    told = hashlib.sha256(f"{sha256} {outline} {columns['fingerprint']}".encode())
+    for name in ("hashes", "points", "angles", "scales", "descriptors"):
+        told.update(len(columns[name]).to_bytes(8, "little") + columns[name])
+    return told.hexdigest()
+
+
+def is_whole(sha256: str, outline: str, columns: Mapping[str, Any]) -> bool:
+    """Whether a stored description is what was stored."""
+    return bool(columns["digest"] == description_digest(sha256, outline, columns))
 
 
 def description_columns(description: Description) -> dict[str, Any]:

@@ -14,13 +14,16 @@ import numpy as np
 import onnxruntime
 from numpy.typing import NDArray
 
+from matcher.core.nets import check_weights
+
 Floats = NDArray[np.float32]
 
 
 def infer(path: Path, **inputs: Floats) -> Floats:
     """The network's first output, float32, for `inputs`, float32, by the names and of the shapes that the file gives.
 
-    Raises what ONNX Runtime raises for a file that is none and for inputs of another name or shape.
+    Raises PlatekinError damaged_part, and what ONNX Runtime raises for a file that is none and for inputs of another
+    name or shape.
     """
     return np.asarray(_session(path).run(None, inputs)[0], np.float32)
 
@@ -32,7 +35,8 @@ def infer_all(path: Path, **inputs: Floats) -> tuple[Floats, ...]:
 
 @lru_cache(maxsize=8)
 def _session(path: Path) -> Any:
-    """Read once a process; its weights never change."""
+    """Read once a process; its weights never change, and are what was shipped."""
+    check_weights(path)
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = options.inter_op_num_threads = 1
     options.log_severity_level = 3  # errors: what it thinks of the machine it runs on is no user's concern

@@ -1,6 +1,8 @@
 """Many items at once: the same functions in worker processes of this machine, or on a cluster of many.
 
 The room:
-    processes  worker processes, set up in one way
-    cluster    work on many machines, by Dask
+    processes   worker processes, set up in one way
+    limits      what one process may use: memory, processor time
+    supervised  workers that are watched over: a job that does not end is ended, a lost process costs its own job alone
+    cluster     work on many machines, by Dask
 """

@@ -36,10 +36,13 @@ class Cluster:
 
     @classmethod
     def connect(cls, address: str, *folders: Path, patience: float = PATIENCE_S) -> Self:
-        """Connect to a scheduler, as `tcp://host:8786`, whose workers must see these folders.
+        """Connect to a scheduler, as `tls://host:8786`, whose workers must see these folders.
 
-        Raises PlatekinError missing_part, no_cluster, cluster_differs, cluster_blind.
+        Without TLS only on this machine, as `tcp://127.0.0.1:8786`: Dask's messages are pickles, so whoever reaches a
+        cluster can have it run any program. Certificates are Dask's own settings (distributed.comm.tls).
+        Raises PlatekinError missing_part, open_cluster, no_cluster, cluster_differs, cluster_blind.
         """
+        _check_closed(address)
         try:
             from distributed import Client
         except ImportError:
@@ -125,6 +128,17 @@ class Cluster:
         except KilledWorker:
             return lost(item)
         return result
+
+
+def _check_closed(address: str) -> None:
+    """Refuse a cluster that others could reach without a certificate. Raises PlatekinError open_cluster."""
+    scheme, _, rest = address.rpartition("://")
+    host = rest.rsplit(":", 1)[0].strip("[]")
+    if scheme in ("tls", "inproc") or host in ("localhost", "::1") or host.startswith("127."):
+        return
+    why = f"{address}: without TLS, whoever reaches this cluster can have it run programs, and read what is sent"
+    todo = "start scheduler and workers with --tls-ca-file, --tls-cert and --tls-key, and name tls://HOST:PORT"
+    raise PlatekinError("open_cluster", why, todo)
 
 
 def _alone(work: Callable[[Item], Result], item: Item) -> Result:

@@ -9,84 +9,18 @@ import multiprocessing
 import os
 import signal
 import threading
-from collections import deque
-from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import Future, ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
-from itertools import islice
-from typing import Any, TypeVar
+from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
+from typing import Any
 
 import cv2
 import faiss
-
-Item = TypeVar("Item")
-Result = TypeVar("Result")
 
 
 def process_pool(workers: int, set_up: Callable[..., None] | None = None, *args: Any) -> ProcessPoolExecutor:
     """A pool of spawned workers; `set_up(*args)` is run in each after the common start."""
     spawn = multiprocessing.get_context("spawn")
     return ProcessPoolExecutor(workers, mp_context=spawn, initializer=_start, initargs=(set_up, args))
-
-
-def in_order(
-    items: Iterable[Item],
-    work: Callable[[Item], Result],
-    lost: Callable[[Item], Result],
-    start: Callable[[int], ProcessPoolExecutor],
-    workers: int,
-    ahead: int = 4,
-) -> Iterator[Result]:
-    """What `work` gives for each item, in their order, on a pool that `start(workers)` makes.
-
-    Only `ahead` items a worker are taken at a time, so that results do not pile up. A worker that is lost takes its
-    pool along: the item in turn is tried by itself, and if that ends this one too, `lost(item)` is its result.
-    """
-    pool = start(workers)
-    left, flying = iter(items), deque[tuple[Item, Future[Result]]]()
-    try:
-        while True:
-            for item in islice(left, ahead * workers - len(flying)):
-                flying.append((item, _submit(pool, work, item)))
-            if not flying:
-                return
-            item, future = flying.popleft()
-            try:
-                result = future.result()
-            except BrokenProcessPool:
-                pool.shutdown(cancel_futures=True)
-                result = _alone(item, work, lost, start)
-                pool = start(workers)
-                flying = deque((one, f if _finished(f) else _submit(pool, work, one)) for one, f in flying)
-            yield result
-    finally:
-        pool.shutdown(cancel_futures=True)
-
-
-def _alone(
-    item: Item, work: Callable[[Item], Result], lost: Callable[[Item], Result],
-    start: Callable[[int], ProcessPoolExecutor],
-) -> Result:  # fmt: skip
-    """With nothing beside it, it is clear whose fault a lost worker is."""
-    with start(1) as pool:
-        try:
-            return _submit(pool, work, item).result()
-        except BrokenProcessPool:
-            return lost(item)
-
-
-def _submit(pool: ProcessPoolExecutor, work: Callable[[Item], Result], item: Item) -> Future[Result]:
-    """A pool that broke meanwhile refuses work at once; that is known from the future, like any other break."""
-    try:
-        return pool.submit(work, item)
-    except BrokenProcessPool as error:
-        broken: Future[Result] = Future()
-        broken.set_exception(error)
-        return broken
-
-
-def _finished(future: Future[Any]) -> bool:
-    return future.done() and not future.cancelled() and not isinstance(future.exception(), BrokenProcessPool)
 
 
 def one_thread() -> None:

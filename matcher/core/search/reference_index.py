@@ -7,12 +7,14 @@ from the catalogue when the fingerprint differs or a file is missing or damaged.
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
 from pathlib import Path
+from typing import Any
 from zipfile import BadZipFile
 
 import numpy as np
@@ -25,7 +27,7 @@ from matcher.core.search.voting import Hit, shortlist
 
 __all__ = ["Hit", "ReferenceIndex", "synchronise"]
 
-FORMAT = 2
+FORMAT = 3
 _PARTS = {"descriptors": "", "hashes": "", "keypoints": ".npz"}
 """The files of an index, and how their names end."""
 
@@ -46,16 +48,23 @@ class ReferenceIndex:
         self.fingerprint = fingerprint
         self.settings = settings
         self._store = DescriptorStore(settings)
+        self.damaged = False
+        """Whether something is stored that was not what had been saved, and is left aside."""
 
     @classmethod
     def open(cls, folder: Path, fingerprint: str, settings: SearchSettings = SearchSettings()) -> ReferenceIndex:
         """Read the index, or start an empty one where it is missing, damaged or of another fingerprint."""
         index = cls(folder, fingerprint, settings)
-        with suppress(*_DAMAGED):
+        try:
             facts = json.loads((folder / "index.json").read_text())
             if facts["fingerprint"] == fingerprint and facts["format"] == FORMAT:
+                _check_whole(folder, facts)
                 descriptors, hashes, keypoints = (folder / facts[part] for part in _PARTS)
                 index._store = DescriptorStore.read(descriptors, hashes, keypoints, settings)
+        except FileNotFoundError as error:
+            index.damaged = Path(error.filename or "").name != "index.json"
+        except _DAMAGED:
+            index.damaged = True
         return index
 
     def __len__(self) -> int:
@@ -107,7 +116,7 @@ class ReferenceIndex:
 
         Cells are trained anew first where the index has outgrown them. Raises OSError, RuntimeError.
         """
-        self.folder.mkdir(parents=True, exist_ok=True)
+        self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         if not len(self):
             self._store = DescriptorStore(self.settings)
         elif self._store.outgrown():
@@ -116,6 +125,8 @@ class ReferenceIndex:
         names = {part: f"{part}-{stamp}{end}" for part, end in _PARTS.items()}
         self._store.write(*(self.folder / name for name in names.values()))
         facts = {"format": FORMAT, "fingerprint": self.fingerprint, "references": len(self), "kind": self.kind, **names}
+        facts["digests"] = {part: _digest(self.folder / name) for part, name in names.items()}
+        facts["digest"] = _digest_of(facts)
         draft = self.folder / f"index-{stamp}.tmp"
         draft.write_text(json.dumps(facts, indent=1))
         draft.replace(self.folder / "index.json")
@@ -133,6 +144,25 @@ class ReferenceIndex:
                     (path / name).unlink(missing_ok=True)
                 with suppress(OSError):  # somebody keeps something of their own in it
                     path.rmdir()
+
+
+def _check_whole(folder: Path, facts: Mapping[str, Any]) -> None:
+    """Raises ValueError where a file is not what was saved: a damaged index would find other references."""
+    if facts["digest"] != _digest_of(facts):
+        raise ValueError(f"{folder / 'index.json'}: not what was saved")
+    for part in _PARTS:
+        if _digest(folder / facts[part]) != facts["digests"][part]:
+            raise ValueError(f"{folder / facts[part]}: not what was saved")
+
+
+def _digest(path: Path) -> str:
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def _digest_of(facts: Mapping[str, Any]) -> str:
+    told = {name: value for name, value in facts.items() if name != "digest"}
+    return hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()
 
 
 def synchronise(

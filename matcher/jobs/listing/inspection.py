@@ -23,9 +23,10 @@ class CardInspection:
 
 @dataclass(frozen=True)
 class Inspection:
-    """All cards of a photo, in the order of its answer."""
+    """All cards of a photo, in the order of its answer. uncompared: what is known of, but whose picture is lost."""
 
     cards: tuple[CardInspection, ...]
+    uncompared: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -34,6 +35,7 @@ class ListingPhoto:
 
     answer: PhotoAnswer
     inspections: tuple[CardInspection, ...] = ()
+    uncompared: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         if self.inspections and len(self.inspections) != len(self.answer.cards):
@@ -44,7 +46,7 @@ class ListingPhoto:
     def of(cls, result: JobResult) -> ListingPhoto:
         """A picture whose job had the step `InspectCards`."""
         found = result.extra(Inspection)
-        return cls(result.answer, found.cards if found else ())
+        return cls(result.answer, found.cards if found else (), found.uncompared if found else ())
 
     def seen(self, place: int) -> tuple[SeenBefore, ...]:
         """Where the card at this place (from 0) was seen before."""
@@ -57,9 +59,8 @@ class InspectCards:
 
     def __call__(self, name: str, found: Identification, context: WorkerContext) -> Inspection:
         book = context.once(SeenBook)
-        return Inspection(
-            tuple(
-                CardInspection(card.condition.unevenness, tuple(book.seen_before(found.photo, card)))
-                for card in found.cards
-            )
+        cards = tuple(
+            CardInspection(card.condition.unevenness, tuple(book.seen_before(found.photo, card)))
+            for card in found.cards
         )
+        return Inspection(cards, tuple(book.uncompared))

@@ -35,7 +35,7 @@ def published(
         "claims": [_claim(one) for one in judgements],
         "unread": [asdict(one) for one in reading.unread],
         "seen_before": [_seen(one, card.photo) for card in cards for one in card.seen],
-        "notes": [*verdict.notes, *_unreadable(photos)],
+        "notes": [*verdict.notes, *_unreadable(photos), *_uncompared(photos)],
         "questions": list(verdict.questions),
         "cautions": list(CAUTIONS),
         "text": reading.text,
@@ -116,3 +116,11 @@ def _claim(one: Judgement) -> dict[str, Any]:
         "about": one.about,
         "evidence": dict(one.evidence),
     }
+
+
+def _uncompared(photos: Sequence[ListingPhoto]) -> Iterator[str]:
+    """What is lost has not been found to be another card."""
+    lost = sorted({name for photo in photos for name in photo.uncompared})
+    if lost:
+        shown = ", ".join(lost[:5]) + (f" and {len(lost) - 5} more" if len(lost) > 5 else "")
+        yield f"whether {shown} showed this card before cannot be told: the picture is lost or damaged"

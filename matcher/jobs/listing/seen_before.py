@@ -9,7 +9,9 @@ here.
 
 from __future__ import annotations
 
+import hashlib
 import json
+import logging
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -27,7 +29,7 @@ from matcher.catalogue.tables.models import ReferenceRow, outline_key
 from matcher.core.align.alignment import Alignment, align
 from matcher.core.align.view import View
 from matcher.core.describe import fingerprint, perceptual_hash
-from matcher.core.errors import CatalogueError, PlatekinError
+from matcher.core.errors import CatalogueError, UnreadablePhoto
 from matcher.core.flatten import Face
 from matcher.core.identify import CardAnswer
 from matcher.core.ladder.copy import judge_copy
@@ -36,6 +38,8 @@ from matcher.core.ladder.registered import Registered
 from matcher.core.photo import Photo, read_photo
 from matcher.core.settings import Settings
 from matcher.jobs.listing.image_reuse import Framing, agreement_of, is_same_file
+
+log = logging.getLogger("platekin")
 
 NEAR = 72
 """Bits of 256 that the hashes of one picture file's faces may differ by, after cutting and toning anew."""
@@ -107,6 +111,12 @@ class SeenBook:
         self._sightings: dict[int, SightingRow] = {}
         self._hashes: dict[int, Hash] = {}
         self._index: Any = None
+        self._uncompared: set[tuple[str, int]] = set()
+
+    @property
+    def uncompared(self) -> list[str]:
+        """References and sightings whose picture is lost or damaged: whether they show the card cannot be told."""
+        return [f"{where} {number}" for where, number in sorted(self._uncompared)]
 
     def seen_before(self, photo: Photo, card: CardAnswer) -> list[SeenBefore]:
         """The same file first, then the same card; each reference and sighting once, the surest first."""
@@ -140,8 +150,10 @@ class SeenBook:
     def _compared(self, own: Framing, mirrored: bool, turned: bool, held: _Held) -> SeenBefore | None:
         try:
             other = read_photo(self._references.catalogue.image_path(held.row), self._settings.photo)
-        except PlatekinError:
-            return None  # a lost image is told by `doctor`; here it only cannot be compared
+        except UnreadablePhoto as error:
+            self._uncompared.add((held.where, held.row.id))
+            log.warning("%s %d cannot be compared: %s", held.where, held.row.id, error)
+            return None
         theirs = Framing(other.grey, np.array(held.row.quad, np.float32))
         mine = own.mirrored() if mirrored else own
         agreed = agreement_of(mine.half_turned() if turned else mine, theirs)
@@ -206,7 +218,12 @@ class SeenBook:
         """The card's face on one of the book's, edges on edges to begin with."""
         try:
             face = self._references.catalogue.face(row)
-        except CatalogueError:
+        except CatalogueError as error:
+            if error.code != "damaged":
+                raise  # a database that does not answer has not said that the card is another
+            where = "reference" if isinstance(row, ReferenceRow) else "sighting"
+            self._uncompared.add((where, row.id))
+            log.warning("%s %d cannot be compared: %s", where, row.id, error)
             return Alignment.failed("its picture is lost"), None
         return align(view, View(face), start=np.eye(3)), face
 
@@ -218,12 +235,16 @@ class SeenBook:
         if newest == self._stamp:
             return
         rows = {row.id: row for row in sightings.sightings(self._references.catalogue)}
-        cache = HashCache(self._references.catalogue.folder)
+        cache = HashCache(self._references.catalogue.folder, fingerprint(size=self._settings.face))
         hashes = {number: cache.get(row) for number, row in rows.items()}
         for number in [number for number, held in hashes.items() if held is None]:
             try:
                 hashes[number] = cache.put(rows[number], perceptual_hash(self._references.catalogue.face(rows[number])))
-            except CatalogueError:
+            except CatalogueError as error:
+                if error.code != "damaged":
+                    raise
+                self._uncompared.add(("sighting", number))
+                log.warning("sighting %d cannot be compared: %s", number, error)
                 del hashes[number], rows[number]
         cache.save()
         self._sightings, self._hashes = rows, {n: h for n, h in hashes.items() if h is not None}
@@ -247,8 +268,8 @@ def believed_from(bits: Sequence[int]) -> list[float]:
 class HashCache:
     """Hashes of sightings' faces by image and outline, in one file of the catalogue: derived, made again at need."""
 
-    def __init__(self, folder: Path) -> None:
-        self._path = folder / "seen" / f"hashes-{fingerprint()}.json"
+    def __init__(self, folder: Path, made_by: str) -> None:
+        self._path = folder / "seen" / f"hashes-{made_by}.json"
         self._held = self._read()
         self._changed = False
 
@@ -265,18 +286,24 @@ class HashCache:
         """Written as a whole; a catalogue that may not be written to is asked without it."""
         if self._changed:
             try:
-                files.write_whole(self._path, json.dumps(self._held).encode(), keep=False)
+                told = {"hashes": self._held, "digest": _digest(self._held)}
+                files.write_whole(self._path, json.dumps(told).encode(), keep=False)
             except OSError:
                 return
             self._changed = False
 
     def _read(self) -> dict[str, str]:
         try:
-            held = json.loads(self._path.read_text())
-        except (OSError, ValueError):
+            told = json.loads(self._path.read_text())
+            held: dict[str, str] = told["hashes"]
+            return held if told["digest"] == _digest(held) else {}
+        except (OSError, ValueError, KeyError, TypeError):
             return {}
-        fits = isinstance(held, dict) and all(isinstance(v, str) and len(v) == 64 for v in held.values())
-        return held if fits else {}
+
+
+def _digest(held: dict[str, str]) -> str:
+    """A damaged hash would let a card that was seen go unseen."""
+    return hashlib.sha256(json.dumps(held, sort_keys=True).encode()).hexdigest()
 
 
 def _key(row: SightingRow) -> str:

@@ -11,6 +11,7 @@
     results    cards               -> CSV, JSON Lines, spreadsheet, faces
     sidecar    cards               -> XMP beside the originals, merged with what is there
     sheet      cards               -> contact sheet, the doubtful first
+    cleaning   how much lots take up; old ones are cleared away
     desk       lots of the service -> the next photo to work on, fair between people
 
 Originals are read and never written to. Tables of a lot are working state and no part of the log; what a person

@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 import os
 import re
+import stat
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -87,7 +88,10 @@ def gather(sources: Sequence[Path], leave: Sequence[Path] = ()) -> Gathered:
         if not source.exists():
             raise CatalogueError("missing_file", f"{shown(source)}: there is no such file or folder", "check the path")
         for path in _walk(source, troubles, {one.resolve() for one in leave}) if source.is_dir() else [source]:
-            kind = "picture" if path == source else _kind(path)
+            kind = _kind(path) if path != source else "picture"
+            if kind == "picture" and not path.is_file():  # a pipe or a device may have no end
+                troubles.append(UnusableFile(path, f"{shown(path)}: is no ordinary file"))
+                continue
             if kind == "picture":
                 pictures[path.absolute()] = None
             elif kind != "hidden":
@@ -102,6 +106,8 @@ def read_content(path: Path, limits: PhotoLimits) -> Content:
     """
     try:
         before = path.stat()
+        if not stat.S_ISREG(before.st_mode):
+            raise UnreadablePhoto("missing_file", f"{shown(path)}: is no ordinary file", "take it out of the folder")
         if before.st_size > limits.max_bytes:
             return Content(f"too-large-{before.st_size}", before.st_size, before.st_mtime_ns, 1)
         data = path.read_bytes()

@@ -6,9 +6,11 @@ however many photos the others have sent. Within one person's lots the oldest co
 
 from __future__ import annotations
 
+import hashlib
 import os
 import threading
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,14 +18,16 @@ from sqlalchemy import func, select
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue.records.files import suffix_of, write_whole
+from matcher.catalogue.tables.database import guarded
 from matcher.catalogue.tables.lots import Lot, LotItem
 from matcher.core.answer import PhotoAnswer
+from matcher.core.errors import CatalogueError, UnreadablePhoto
 from matcher.core.settings import Settings
 from matcher.jobs.job import Job
 from matcher.jobs.lot import review, store
-from matcher.jobs.lot.discovery import gather, read_content, shown
+from matcher.jobs.lot.discovery import gather, read_content
 from matcher.jobs.lot.pairwise import compare_lot
-from matcher.jobs.lot.run import AT_ONCE, job_of, keep
+from matcher.jobs.lot.run import AT_ONCE, content_or_error, item_of, job_of, keep
 from matcher.jobs.lot.store import ItemRow, LotRow
 
 
@@ -36,51 +40,61 @@ class Sent:
 
 
 def receive(catalogue: Catalogue, lot: LotRow, photos: Sequence[Sent], settings: Settings) -> int:
-    """Keep photos in the lot's own folder and queue them; those that it has already are left out. Returns how many."""
+    """Keep photos in the lot's own folder and queue them; those that it has already are left out. Returns how many.
+
+    Files are named by what they hold, and numbered where they are stored: any number may come at the same moment.
+    Raises CatalogueError disk_full, ...; then none of them is kept.
+    """
     folder = store.folder_of(catalogue, lot.lot_id) / "photos"
-    rows = store.items(catalogue, lot.lot_id)
-    known = {(row.name, row.sha256) for row in rows}
-    number = max((row.number for row in rows), default=0)
-    new: list[ItemRow] = []
-    for sent in photos:
-        path = folder / f"{len(rows) + len(new) + 1:05d}{suffix_of(sent.data)}"
-        write_whole(path, sent.data)
-        content = read_content(path, settings.photo)
-        if (sent.name, content.sha256) in known:
-            path.unlink()
-            continue
-        known.add((sent.name, content.sha256))
-        for page in range(content.pages):
-            number += 1
-            facts = (content.pages, content.size, content.mtime_ns, content.sha256)
-            new.append(ItemRow(lot.lot_id, number, path, sent.name, page, *facts, "queued"))
-    store.add_items(catalogue, new)
-    if new:
-        store.change_lot(catalogue, lot.lot_id, compared="")
-    return len(new)
+    kept: list[Path] = []
+    try:
+        with guarded(catalogue.folder):
+            new = [_kept(lot, sent, folder, settings, kept) for sent in photos]
+        added = store.queue_new(catalogue, lot.lot_id, [item for items in new for item in items])
+    except BaseException:
+        with suppress(CatalogueError):
+            _take_away(catalogue, lot, kept)
+        raise
+    return added
+
+
+def _kept(lot: LotRow, sent: Sent, folder: Path, settings: Settings, kept: list[Path]) -> list[ItemRow]:
+    """The photo written into the folder, and an item for each of its pages."""
+    named = hashlib.sha256(f"{sent.name}\n".encode() + sent.data).hexdigest()
+    path = folder / f"{named}{suffix_of(sent.data)}"
+    write_whole(path, sent.data)
+    kept.append(path)
+    content = read_content(path, settings.photo)
+    facts = (content.pages, content.size, content.mtime_ns, content.sha256)
+    return [ItemRow(lot.lot_id, 0, path, sent.name, page, *facts, "queued") for page in range(content.pages)]
+
+
+def _take_away(catalogue: Catalogue, lot: LotRow, paths: Sequence[Path]) -> None:
+    """Remove files of which nothing was queued; another request may have brought the same."""
+    known = {row.path for row in store.items(catalogue, lot.lot_id)}
+    for path in paths:
+        if path not in known:
+            path.unlink(missing_ok=True)
 
 
 def receive_folder(catalogue: Catalogue, lot: LotRow, folder: Path, settings: Settings) -> int:
     """Queue every picture inside a folder where it lies, `AT_ONCE` a transaction; those that are known are left.
 
-    Returns how many files were new. Raises CatalogueError missing_file. Nothing in the folder is written to.
+    A file that cannot be read is a failed item, and the others go on. Returns how many files were new. Raises
+    CatalogueError missing_file. Nothing in the folder is written to.
     """
-    rows = store.items(catalogue, lot.lot_id)
-    known = {row.path for row in rows}
-    number = max((row.number for row in rows), default=0)
+    known = {row.path for row in store.items(catalogue, lot.lot_id)}
     new = [path for path in gather([folder], [catalogue.folder]).pictures if path not in known]
     for start in range(0, len(new), AT_ONCE):
-        items: list[ItemRow] = []
-        for path in new[start : start + AT_ONCE]:
-            content = read_content(path, settings.photo)
-            facts = (content.pages, content.size, content.mtime_ns, content.sha256)
-            for page in range(content.pages):
-                number += 1
-                items.append(ItemRow(lot.lot_id, number, path, shown(path.name), page, *facts, "queued"))
-        store.add_items(catalogue, items)
-    if new:
-        store.change_lot(catalogue, lot.lot_id, compared="")
+        items = [item for path in new[start : start + AT_ONCE] for item in _items_of(lot, path, settings)]
+        store.queue_new(catalogue, lot.lot_id, items)
     return len(new)
+
+
+def _items_of(lot: LotRow, path: Path, settings: Settings) -> list[ItemRow]:
+    content = content_or_error(path, settings)
+    pages = 1 if isinstance(content, UnreadablePhoto) else content.pages
+    return [item_of(lot.lot_id, 0, path, page, content) for page in range(pages)]
 
 
 class LotQueue:

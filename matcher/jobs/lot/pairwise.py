@@ -21,7 +21,8 @@ from matcher.core.calibration import Calibration
 from matcher.core.describe import Description, describe, fingerprint
 from matcher.core.flatten import Face
 from matcher.core.identify import CardSimilarity, compare_cards
-from matcher.core.parallel.processes import in_order, one_thread, process_pool, usable_processors
+from matcher.core.parallel.processes import one_thread, usable_processors
+from matcher.core.parallel.supervised import in_order, supervised_pool
 from matcher.core.search.reference_index import Hit, ReferenceIndex
 from matcher.core.settings import Settings
 from matcher.jobs.lot import store
@@ -88,10 +89,10 @@ def _judged(
     results: Iterator[list[PairRow]]
     if len(fronts) < WORTH_A_POOL:
         one_thread()
-        results = map(work, _meetings(fronts, list(map(look, paths)), faces, known))
+        results = map(work, _meetings(fronts, list(map(look, paths)), faces, known, settings))
     else:
-        texts = list(in_order(paths, look, _no_text, process_pool, workers))
-        results = in_order(_meetings(fronts, texts, faces, known), work, _no_pairs, process_pool, workers)
+        texts = list(in_order(paths, look, _no_text, supervised_pool, workers))
+        results = in_order(_meetings(fronts, texts, faces, known, settings), work, _no_pairs, supervised_pool, workers)
     for done, pairs in enumerate(results, start=1):
         if tell:
             tell(done, len(fronts))
@@ -99,10 +100,11 @@ def _judged(
 
 
 def _meetings(
-    fronts: Sequence[Card], texts: Sequence[Description | None], faces: Path, known: set[frozenset[str]]
-) -> Iterator[_Meeting]:
+    fronts: Sequence[Card], texts: Sequence[Description | None], faces: Path, known: set[frozenset[str]],
+    settings: Settings,
+) -> Iterator[_Meeting]:  # fmt: skip
     """For each card those of the others that may be akin, each pair once."""
-    index = ReferenceIndex(faces, fingerprint())
+    index = ReferenceIndex(faces, fingerprint(size=settings.face))
     for number, text in enumerate(texts):
         if text is not None:
             index.add(number, text)
@@ -159,6 +161,6 @@ def _no_text(path: Path) -> None:
 def _face(path: Path, settings: Settings) -> Face | None:
     """The lot's own face; None where somebody has taken it away: such a card meets nobody."""
     try:
-        return decode_face(path.read_bytes(), settings.face)
+        return decode_face(path.read_bytes(), settings.face, path.name)
     except OSError:
         return None

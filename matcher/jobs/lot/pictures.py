@@ -37,7 +37,7 @@ class SaveFaces:
         with guarded(context.references.catalogue.folder):
             for number, card in enumerate(found.cards, start=1):
                 path = face_file(self.folder, found.photo.sha256, number)
-                write_whole(path, encode_face(card.face), keep=False)
+                write_whole(path, encode_face(card.face, path.name), keep=False)
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import io
 import json
-import shutil
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Literal
@@ -17,7 +16,7 @@ import xlsxwriter
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue.records.csv_text import csv_bytes, guard
-from matcher.catalogue.records.files import write_whole
+from matcher.catalogue.records.files import ANYBODYS, picture_of_face, write_whole
 from matcher.core.answer_json import CAUTIONS, to_json
 from matcher.core.errors import CatalogueError
 from matcher.jobs.lot import store
@@ -112,7 +111,8 @@ def write_faces(catalogue: Catalogue, lot: LotRow, folder: Path) -> int:
     for card in cards_of(catalogue, lot):
         try:
             folder.mkdir(parents=True, exist_ok=True)
-            shutil.copyfile(card.face_path(faces), folder / f"{Path(card.item.name).stem}-{card.card}.jpg")
+            picture = picture_of_face(card.face_path(faces).read_bytes())
+            (folder / f"{Path(card.item.name).stem}-{card.card}.jpg").write_bytes(picture)
         except OSError as error:
             raise _bad_target(folder, error) from None
         count += 1
@@ -122,7 +122,7 @@ def write_faces(catalogue: Catalogue, lot: LotRow, folder: Path) -> int:
 def write_target(target: Path, data: bytes) -> None:
     """Write a file that a person asked for, whole or not at all. Raises CatalogueError bad_target."""
     try:
-        write_whole(target, data)
+        write_whole(target, data, mode=ANYBODYS)
     except OSError as error:
         raise _bad_target(target, error) from None
 

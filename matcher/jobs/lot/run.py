@@ -196,11 +196,11 @@ def _news(gathered: Gathered, before: Sequence[ItemRow], settings: Settings, lot
         held = first.get(path)
         if held and held.sha256 and held.code not in GONE and _unchanged(held, path):
             continue
-        content = _content(path, settings)
+        content = content_or_error(path, settings)
         for page in range(1 if isinstance(content, UnreadablePhoto) else content.pages):
             same = known.get((path, page))
             number += same is None
-            yield _item(lot_id, same.number if same else number, path, page, content)
+            yield item_of(lot_id, same.number if same else number, path, page, content)
     there = set(gathered.pictures)
     for row in before:
         if row.path not in there and row.state == "queued":
@@ -216,14 +216,16 @@ def _unchanged(held: ItemRow, path: Path) -> bool:
     return (now.st_size, now.st_mtime_ns) == (held.size, held.mtime_ns)
 
 
-def _content(path: Path, settings: Settings) -> Content | UnreadablePhoto:
+def content_or_error(path: Path, settings: Settings) -> Content | UnreadablePhoto:
+    """The file hashed, or why it cannot be."""
     try:
         return read_content(path, settings.photo)
     except UnreadablePhoto as error:
         return error
 
 
-def _item(lot_id: str, number: int, path: Path, page: int, content: Content | UnreadablePhoto) -> ItemRow:
+def item_of(lot_id: str, number: int, path: Path, page: int, content: Content | UnreadablePhoto) -> ItemRow:
+    """An item that waits, or one that has failed already since its file cannot be read."""
     name = shown(path.name)
     if isinstance(content, UnreadablePhoto):
         return ItemRow(lot_id, number, path, name, page, 1, 0, 0, "", "failed", content.code, str(content))

@@ -15,7 +15,7 @@ from typing import Any, Literal
 from lxml import etree
 
 from matcher.catalogue import Catalogue
-from matcher.catalogue.records.files import write_whole
+from matcher.catalogue.records.files import ANYBODYS, write_whole
 from matcher.core.errors import CatalogueError
 from matcher.jobs.lot.cards import Card, cards_of
 from matcher.jobs.lot.discovery import shown
@@ -60,7 +60,7 @@ def write_sidecar(picture: Path, rows: Sequence[Mapping[str, Any]], size: tuple[
     data = etree.tostring(root, encoding="utf-8", xml_declaration=True, pretty_print=before is None)
     if data != before:
         try:
-            write_whole(path, data)
+            write_whole(path, data, mode=ANYBODYS)
         except OSError as error:
             raise _bad_target(path, error) from None
     return path

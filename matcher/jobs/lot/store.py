@@ -215,6 +215,30 @@ def add_items(catalogue: Catalogue, rows: Sequence[ItemRow]) -> None:
                 connection.execute(insert(LotItem).values(values))
 
 
+def queue_new(catalogue: Catalogue, lot_id: str, rows: Sequence[ItemRow]) -> int:
+    """Add items under the next numbers, but for those of a name and content that the lot has; how many were added.
+
+    Numbered inside the transaction, so that two requests at the same moment never give one number.
+    """
+    with catalogue.noting() as connection:
+        columns = (LotItem.number, LotItem.name, LotItem.sha256, LotItem.page, LotItem.path)
+        held = connection.execute(select(*columns).where(LotItem.lot_id == lot_id)).all()
+        known = {(row.name, row.sha256, row.page) for row in held}
+        paths = {(row.path, row.page) for row in held}
+        number, added = max((row.number for row in held), default=0), 0
+        for row in rows:
+            path, same = os.fsencode(row.path), (row.name, row.sha256, row.page)
+            if (row.sha256 and same in known and row.state == "queued") or (path, row.page) in paths:
+                continue
+            known.add(same)
+            paths.add((path, row.page))
+            number, added = number + 1, added + 1
+            connection.execute(insert(LotItem).values({**asdict(row), "number": number, "path": path}))
+        if added:
+            connection.execute(update(Lot).where(Lot.lot_id == lot_id).values(compared=""))
+    return added
+
+
 def counts(catalogue: Catalogue, lot_id: str) -> dict[str, int]:
     """Items by state."""
     query = select(LotItem.state, func.count()).where(LotItem.lot_id == lot_id).group_by(LotItem.state)

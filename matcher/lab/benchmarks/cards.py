@@ -16,7 +16,7 @@ import numpy as np
 from PIL import Image
 
 from matcher.catalogue import Catalogue, RecordRow
-from matcher.catalogue.records.enrol import update_index
+from matcher.catalogue.records.enrol import bring_index_up_to_date
 from matcher.catalogue.records.ingest import NewReference
 from matcher.catalogue.records.prepare import prepare_outline
 from matcher.core.detect.detection import CardQuad
@@ -77,7 +77,7 @@ def build(photographs: list[Path], records: int, folder: Path) -> float | None:
                 for made in pool.map(records_of, *zip(*batch, strict=True)):
                     for record, arrival in made:
                         catalogue.add(record, [arrival])
-            update_index(catalogue)
+            bring_index_up_to_date(catalogue)
     return A_NEGATIVE * len(paths) / (time.perf_counter() - started)
 
 

@@ -121,7 +121,7 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=min(2, usable_processors()))
     parser.add_argument("--again", action="store_true", help="judge the photos of this output anew")
     parser.add_argument("--calibration", type=Path, help="coefficients to use instead of the shipped ones")
-    parser.add_argument("--cluster", metavar="ADDRESS", help="judge on a Dask cluster, as tcp://host:8786")
+    parser.add_argument("--cluster", metavar="ADDRESS", help="judge on a Dask cluster, as tls://host:8786")
     chosen = parser.parse_args()
     try:
         {"ladder": ladder, "locate": locating, "lot": lots, "listing": listing}[chosen.stage](chosen)

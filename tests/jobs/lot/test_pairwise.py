@@ -31,7 +31,8 @@ def lot(catalogue: Catalogue, tmp_path: Path) -> store.LotRow:
         "3.1": face_of(picture(2), noise=2.0, seed=3, caption="BO FELL"),
     }
     for card in bare_cards(catalogue, lot):
-        card.face_path(store.faces_of(catalogue, lot.lot_id)).write_bytes(encode_face(faces[card.card]))
+        path = card.face_path(store.faces_of(catalogue, lot.lot_id))
+        path.write_bytes(encode_face(faces[card.card], path.name))
     return lot
 
 

@@ -1,0 +1,56 @@
+"""The records with their pictures for others, without what the pictures' files say of place, device and owner.
+
+A table and pictures, to be enrolled: no log, whose chain and hashes are of the pictures as they were given.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import shutil
+from pathlib import Path
+
+from matcher.catalogue.exchange import package
+from matcher.catalogue.records import files
+from matcher.catalogue.records.csv_text import csv_bytes
+from matcher.catalogue.records.store import Catalogue
+from matcher.catalogue.tables.database import failure, guarded
+from matcher.core.errors import CatalogueError, UnreadablePhoto
+from matcher.core.strip import stripped
+
+
+def export_stripped(catalogue: Catalogue, target: Path) -> int:
+    """Write a folder that is not there yet; it appears only when it is whole. Returns how many pictures.
+
+    Raises CatalogueError target_exists, damaged, disk_full.
+    """
+    if target.exists():
+        raise CatalogueError("target_exists", f"{target} is there already", "name a folder that is not there yet")
+    part = target.with_name(f"{target.name}.{os.getpid()}.part")
+    try:
+        with guarded(target.parent):
+            part.mkdir(parents=True)
+            with catalogue.reading() as connection:
+                rows = package.record_rows(connection)
+            for row in rows:
+                row["image"] = _written(catalogue, row["image"], part)
+            columns = list(dict.fromkeys(name for row in rows for name in row))
+            table = csv_bytes(columns, ([row.get(name, "") for name in columns] for row in rows))
+            (part / "records.csv").write_bytes(table)
+            part.rename(target)
+    finally:
+        shutil.rmtree(part, ignore_errors=True)
+    return len(rows)
+
+
+def _written(catalogue: Catalogue, image: str, part: Path) -> str:
+    """The picture without its notes, under a name by what it then holds."""
+    try:
+        data = (catalogue.folder / image).read_bytes()
+        bare = stripped(data, catalogue.settings.photo, image)
+    except (OSError, UnreadablePhoto) as error:
+        raise failure("damaged", catalogue.folder, f"{image}: {error}") from error
+    name = files.image_name(hashlib.sha256(bare).hexdigest(), files.suffix_of(bare))
+    (part / name).parent.mkdir(parents=True, exist_ok=True)
+    (part / name).write_bytes(bare)
+    return name

@@ -1,0 +1,55 @@
+"""What one process may use: memory, once and for all; processor time, job by job. Set by the process itself.
+
+The system holds both (setrlimit, POSIX.1): a decoder that asks for more memory is refused it, one that never ends is
+ended by SIGXCPU. Where a system cannot, nothing is set; the deadline of `supervised` holds everywhere.
+"""
+
+from __future__ import annotations
+
+import os
+import resource
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+
+@dataclass(frozen=True)
+class WorkLimits:
+    """Of one job in a worker process.
+
+    job_s: seconds, by the clock and of processor time. memory_bytes: on top of what the process holds when it is set
+    up: libraries, networks, the index.
+    """
+
+    job_s: float = 120.0
+    """A page of forty cards takes some 30 s on one busy core; own choice."""
+    memory_bytes: int = 3_000_000_000
+    """The largest pictures that are read take 1.6 GB, see `matcher/lab/RESULTS.md`."""
+
+
+SPARE_S = 5.0
+"""By how much the system's limit lies above the deadline, so that the one who waits is told what happened."""
+
+
+def limit_memory(more_bytes: int) -> None:
+    """From now on this process may map so many bytes more (RLIMIT_AS), and dumps no core."""
+    with suppress(ValueError, OSError):
+        resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+    try:
+        mapped = int(Path("/proc/self/statm").read_text().split()[0]) * os.sysconf("SC_PAGE_SIZE")
+    except (OSError, ValueError, IndexError):
+        return  # no /proc: what is mapped now cannot be told
+    _lower(resource.RLIMIT_AS, mapped + more_bytes)
+
+
+def limit_processor_time(more_s: float) -> None:
+    """From now on this process may use so many more seconds of processor time (RLIMIT_CPU)."""
+    used = resource.getrusage(resource.RUSAGE_SELF)
+    _lower(resource.RLIMIT_CPU, int(used.ru_utime + used.ru_stime + more_s) + 1)
+
+
+def _lower(which: int, most: int) -> None:
+    """Set the soft limit, which may be raised again for the next job, as far as the hard one allows."""
+    _, hard = resource.getrlimit(which)
+    with suppress(ValueError, OSError):
+        resource.setrlimit(which, (most if hard == resource.RLIM_INFINITY else min(most, hard), hard))
