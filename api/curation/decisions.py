@@ -17,6 +17,8 @@ from api.curation.preconditions import asked_before, current_tag, hash_of, heade
 from api.parameters import KeyHeader, MatchHeader, PathNumber
 from api.problems import ACCESS, CLASHES, MISSING, STORAGE, WRITING, documented
 from api.service import ServiceNow
+from matcher.catalogue import Catalogue
+from matcher.catalogue.finds import resolution
 from matcher.catalogue.log.decisions import DecisionRow, as_json, count
 
 router = APIRouter(prefix="/v1")
@@ -30,8 +32,9 @@ def list_decisions(
     """Decisions, the newest first; the ETag is the log's."""
     response.headers["ETag"] = current_tag(service.catalogue, "log")
     rows = service.catalogue.decisions(
-        about=query.about, actor=query.actor, limit=query.limit, offset=query.offset, newest_first=True
-    )
+        about=None if query.about is None else _with_finds(service.catalogue, query.about), actor=query.actor,
+        actions=[query.action] if query.action else (), limit=query.limit, offset=query.offset, newest_first=True,
+    )  # fmt: skip
     with service.catalogue.reading() as connection:
         total = count(connection)
     return shapes.DecisionPage(total=total, items=[decision_shape(row) for row in rows])
@@ -59,6 +62,11 @@ def decide(
         return decision_shape(earlier)
     given = {"idempotency": (key, request_hash), "check": unchanged_since(wish, if_match)}
     return decision_shape(carry_out(service.catalogue, wish, who, given))
+
+
+def _with_finds(catalogue: Catalogue, about: str) -> list[str]:
+    """What was decided about a record began with the finds that became it."""
+    return [about, *(row.find_id for row in resolution.finds(catalogue, record_id=about))]
 
 
 def decision_shape(row: DecisionRow) -> shapes.Decision:
