@@ -179,7 +179,7 @@ def surname(name: str) -> str:
     if "," in first:
         return first.split(",")[0].strip()
     words = first.split()
-    while len(words) > 1 and plain(words[-1]) in TITLES:
+    while len(words) > 1 and (plain(words[-1]) in TITLES or not any(map(str.isalpha, words[-1]))):
         words.pop()
     return words[-1] if words else ""
 

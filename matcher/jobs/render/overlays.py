@@ -7,7 +7,7 @@ the photo, each face, each candidate's reference laid over it, where the two agr
 from __future__ import annotations
 
 import io
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import cv2
@@ -45,7 +45,7 @@ class Layers:
 
     pictures: dict[str, bytes]
     crop_maps: tuple[dict[str, Any] | None, ...]
-    aids: dict[str, dict[str, Any]]
+    aids: dict[str, dict[str, Any]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
