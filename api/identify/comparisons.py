@@ -72,7 +72,7 @@ class Tones(BaseModel):
     """How the duller of card and reference is brought to the other's tones, for looking at them side by side."""
 
     of: Literal["card", "reference"]
-    tables: list[list[Probability]] = Field(
+    tables: list[list[float]] = Field(
         description="Red, green, blue: values for inputs evenly from 0 to 1, as of SVG's feFuncR of type table."
     )
 

@@ -41,7 +41,8 @@ class Tones:
     """How the duller of two pictures is brought to the other's tones.
 
     of:     which of the two it is.
-    tables: red, green, blue; each `NODES` values of 0 to 1, for inputs evenly from 0 to 1.
+    tables: red, green, blue; each `NODES` values for inputs evenly from 0 to 1; what comes out below 0 or above 1 is
+            black or white.
     """
 
     of: Literal["card", "reference"]
@@ -92,7 +93,7 @@ def _table(values: NDArray[np.uint8], wanted: NDArray[np.uint8]) -> tuple[float,
     slope = (want[-1] - want[0]) / (have[-1] - have[0])
     made = np.where(nodes < have[0], want[0] + slope * (nodes - have[0]), made)
     made = np.where(nodes > have[-1], want[-1] + slope * (nodes - have[-1]), made)
-    return tuple(np.clip(made / 255, 0, 1).round(3).tolist())
+    return tuple((made / 255).round(3).tolist())
 
 
 def moved_places(found: Candidate, size: FaceSize) -> tuple[Box, ...]:

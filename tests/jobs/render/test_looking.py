@@ -19,7 +19,8 @@ def ramp() -> np.ndarray:
 def applied(tables: tuple[tuple[float, ...], ...], pixels: np.ndarray) -> np.ndarray:
     """As a browser does (SVG 1.1, 15.11 feComponentTransfer, type table): straight between the nodes."""
     nodes = np.linspace(0, 1, NODES)
-    return np.stack([255 * np.interp(pixels[..., c] / 255, nodes, tables[c]) for c in range(3)], axis=-1)
+    made = np.stack([255 * np.interp(pixels[..., c] / 255, nodes, tables[c]) for c in range(3)], axis=-1)
+    return np.clip(made, 0, 255)
 
 
 @pytest.mark.parametrize(("gain", "level"), [(0.25, 120.0), (0.6, 20.0)])
@@ -31,7 +32,7 @@ def test_the_duller_picture_is_brought_to_the_clearer_ones_tones(gain: float, le
         assert tones is not None
         assert tones.of == of
         inner = (clear > 5) & (clear < 250)
-        assert np.abs(applied(tones.tables, dull) - clear)[inner].max() < 255 / NODES / 2
+        assert np.abs(applied(tones.tables, dull) - clear)[inner].max() < 6
 
 
 def test_too_little_to_compare_tones_by() -> None:
