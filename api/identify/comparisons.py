@@ -73,7 +73,8 @@ class Tones(BaseModel):
 
     of: Literal["card", "reference"]
     tables: list[list[float]] = Field(
-        description="Red, green, blue: values for inputs evenly from 0 to 1, as of SVG's feFuncR of type table."
+        description="Of its grey, which red, green and blue it is shown in: values for inputs evenly from 0 to 1, as "
+        "of SVG's feFuncR of type table."
     )
 
 

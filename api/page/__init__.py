@@ -45,8 +45,8 @@ PAGES = {
 }
 """Address: the template and script that make it, and its title."""
 
-MAIN = ("/", "/listing", "/lot", "/review", "/catalogue", "/scarcity", "/log")
-"""What the head of every page leads to."""
+MAIN = ("/", "/lot", "/review", "/catalogue", "/listing", "/scarcity", "/log")
+"""What the head of every page leads to; a phone shows the first four, and the others behind a button."""
 
 MB = 1_000_000
 

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.ladder.candidate import Candidate
+from matcher.core.ladder.caption_strips import ink_of
 from matcher.core.ladder.change_detector import STEP, DifferenceMap
 from matcher.core.settings import FaceSize
 
@@ -31,6 +32,9 @@ LEAST_SHOWN = 2000
 LEAST_MOVED_MM2 = 1.0
 """A smaller patch is no movement that an eye would find; our own choice."""
 
+GREY = np.array([0.299, 0.587, 0.114], np.float32)
+"""Of red, green and blue (ITU-R BT.601)."""
+
 MOST_PLACES = 5
 LETTER_CELLS = 2
 """Cells of the difference map that a letter takes at least."""
@@ -41,8 +45,8 @@ class Tones:
     """How the duller of two pictures is brought to the other's tones.
 
     of:     which of the two it is.
-    tables: red, green, blue; each `NODES` values for inputs evenly from 0 to 1; what comes out below 0 or above 1 is
-            black or white.
+    tables: of its grey, which red, green and blue it is shown in, so that no faint colour is blown up with the tones;
+            each `NODES` values for inputs evenly from 0 to 1; below 0 or above 1 is black or white.
     """
 
     of: Literal["card", "reference"]
@@ -76,11 +80,12 @@ def matched_tones(card: Pixels, reference: Pixels, shown: Pixels) -> Tones | Non
     if min(spread) < 1:
         return None
     duller, clearer = sides if spread[0] < spread[1] else sides[::-1]
-    tables = tuple(_table(duller[:, channel], clearer[:, channel]) for channel in range(3))
+    grey = duller.astype(np.float32) @ GREY
+    tables = tuple(_table(grey, clearer[:, channel]) for channel in range(3))
     return Tones("card" if spread[0] < spread[1] else "reference", tables)
 
 
-def _table(values: NDArray[np.uint8], wanted: NDArray[np.uint8]) -> tuple[float, ...]:
+def _table(values: NDArray[np.float32], wanted: NDArray[np.uint8]) -> tuple[float, ...]:
     """The curve through equal quantiles, carried on straight beyond them."""
     shares = np.linspace(1, 99, 33)
     have, want = np.percentile(values, shares), np.percentile(wanted, shares)
@@ -108,13 +113,17 @@ def moved_places(found: Candidate, size: FaceSize) -> tuple[Box, ...]:
 
 
 def words_line(found: Candidate, differ: bool) -> tuple[Line, ...]:
-    """The strips that hold words, both cards' one above the other. differ: whether letters are to be pointed out."""
+    """The strip with the most strokes, and any in which letters differ, both cards' one above the other.
+
+    differ: whether letters are to be pointed out.
+    """
     parts = found.caption.parts if found.caption else ()
     if not parts:
         return ()
-    ink = [float(_stretched(part.query).std() + _stretched(part.reference).std()) for part in parts]
-    held = [part for place, part in enumerate(parts) if place == 0 or ink[place] > ink[0]]
-    return tuple(_line(part, differ) for part in held)
+    strokes = [min(float(ink_of(side).std()) for side in (part.query, part.reference)) for part in parts]
+    lines = [_line(part, differ) for part in parts]
+    worded = int(np.argmax(strokes))
+    return tuple(line for place, line in enumerate(lines) if place == worded or line.letters)
 
 
 def _line(part: DifferenceMap, differ: bool) -> Line:

@@ -17,7 +17,7 @@ def ramp() -> np.ndarray:
 
 
 def applied(tables: tuple[tuple[float, ...], ...], pixels: np.ndarray) -> np.ndarray:
-    """As a browser does (SVG 1.1, 15.11 feComponentTransfer, type table): straight between the nodes."""
+    """As a browser does with greys (SVG 1.1, 15.11 feComponentTransfer, type table): straight between the nodes."""
     nodes = np.linspace(0, 1, NODES)
     made = np.stack([255 * np.interp(pixels[..., c] / 255, nodes, tables[c]) for c in range(3)], axis=-1)
     return np.clip(made, 0, 255)
