@@ -3,7 +3,7 @@
 import { takeFiles } from "./everywhere.js";
 import { byId, fill, h, say } from "./dom.js";
 import { wrongWith } from "./files.js";
-import { showLot } from "./lotscreen.js";
+import { showLot, update } from "./lotscreen.js";
 import { ask, formOf, get, newKey, Problem, upload } from "./service.js";
 
 const keyOf = new WeakMap(); // one a scan: what was lost on the way and is sent again is taken once
@@ -48,16 +48,19 @@ async function send(start, scans, made = null) {
     if (!keyOf.has(scan)) keyOf.set(scan, newKey());
     const key = keyOf.get(scan);
     try {
-      fill(byId("chosen"), `Sending ${place + 1} of ${scans.length}: ${scan.name}`);
+      fill(byId("sending"), `Sending ${place + 1} of ${scans.length}: ${scan.name}. Keep this page open until all are sent.`);
       lot = await upload(lot ? `/v1/lots/${lot.lot_id}/photos` : start, formOf([scan]), { headers: { "Idempotency-Key": key } });
       if (place === 0) location.hash = lot.lot_id;
     } catch (error) {
+      fill(byId("sending"));
       return void wrong(error, () => send(start, scans.slice(place), lot), `Send the remaining ${scans.length - place}`, "unsent");
     }
   }
   files = [];
-  fill(byId("chosen"), "All sent. This page may be closed; the work goes on.");
+  fill(byId("sending"), "All sent. This page may be closed; the work goes on.");
+  fill(byId("chosen"));
   say("All scans are sent");
+  await update().catch(() => {}); // told where it is watched
   return undefined;
 }
 

@@ -69,8 +69,19 @@ export async function update() {
   work();
   if (lot.items.failed) await failures();
   if (!isDone(lot) && lot.served) {
-    state.watching = setTimeout(() => update().catch((error) => fill(state.far, `${error.title}. ${error.todo}`)), EVERY_MS);
+    again();
   }
+}
+
+// A network that is away for a while is told, and asked again: the work goes on without it.
+function again() {
+  const { id } = state;
+  state.watching = setTimeout(() => update().catch((error) => {
+    if (!error.title) throw error;
+    if (state.id !== id) return;
+    fill(state.far, `${error.title}. Asking again.`);
+    again();
+  }), EVERY_MS);
 }
 
 async function allRows(id) {

@@ -183,8 +183,8 @@ async function settle(wish) {
     const made = await decideOn(find, wish);
     form.forget();
     say(`${find.find_id}: ${made.outcome}`);
-    await after(find, wish, likes);
     toast(`${find.find_id}: ${words(made)}.`, () => takeBack(find.find_id, made.number));
+    await after(find, wish, likes);
   } catch (error) {
     await refused(error);
   } finally {

@@ -7,6 +7,14 @@ import { get } from "./service.js";
 const AT_ONCE = 500;
 const ROWS = 50;
 const records = new Map();
+const ORDERS = {
+  "the scarcest first": (a, b) => a.at_most - b.at_most || a.at_least - b.at_least,
+  "by sitter": (a, b) => sitter(a).localeCompare(sitter(b)),
+  "most seen first": (a, b) => b.seen - a.seen,
+  "worst preserved first": (a, b) => (a.best ?? 0) - (b.best ?? 0),
+};
+const sitter = (row) => records.get(row.record)?.subject ?? "";
+
 const KINDS = {
   "no reference": "Records without a picture", "not legible": "Records without a legible picture",
   "one copy": "Records known from one copy", "one crop": "Negatives with one crop seen",
@@ -27,6 +35,7 @@ try {
   fill(byId("scarcity"), rows.length ? [plot(rows), table(rows)] : h("p", { class: "empty" }, "Nothing is enrolled yet."));
   fill(byId("gaps"), lacking(gaps));
 } catch (error) {
+  if (!error.title) throw error;
   fill(byId("scarcity"), h("p", { class: "problem", role: "alert" }, h("b", {}, `${error.title}.`), ` ${error.todo}`));
 }
 
@@ -53,14 +62,6 @@ function plot(rows) {
     svg("path", { class: "rule", d: `M10 180H${width - 10}` }), bars),
   h("figcaption", {}, "Records by the number of different copies seen. Solid: joined to copies by a person. Dashed: if every other card seen is another copy."));
 }
-
-const ORDERS = {
-  "the scarcest first": (a, b) => a.at_most - b.at_most || a.at_least - b.at_least,
-  "by sitter": (a, b) => sitter(a).localeCompare(sitter(b)),
-  "most seen first": (a, b) => b.seen - a.seen,
-  "worst preserved first": (a, b) => (a.best ?? 0) - (b.best ?? 0),
-};
-const sitter = (row) => records.get(row.record)?.subject ?? "";
 
 // With faces; sorted, and only those whose words have what is looked for.
 function table(rows) {
