@@ -24,7 +24,7 @@ SIZES = {
     "narrow": {"width": 320, "height": 740},
 }
 HANDS = ("phone", "narrow")
-PATIENCE_MS = 15_000
+PATIENCE_MS = 60_000
 
 
 def until(page: Any, expression: str) -> None:

@@ -161,5 +161,5 @@ def test_on_paper_nothing_is_left_to_press(shared_site: Site, open_page: Open) -
     ready(page, ".decisions li")
     page.emulate_media(media="print")
     assert not page.locator("button:visible, nav:visible, input:visible").count()
-    assert page.locator(".references img").first.is_visible()
+    assert page.locator(".record-viewer img").first.is_visible()
     keep(page, "record-print")
