@@ -44,7 +44,7 @@ def test_an_answer(site: Site, open_page: Open) -> None:
     page = open_page(site.address)
     page.set_input_files("#files", [site.stock.photo(KNOWN)])
     laid(page)
-    save(picture(page, 1400), "page-answer.jpg")
+    save(picture(page, 900), "page-answer.jpg")
 
 
 def test_a_review_in_the_dark_and_on_a_phone(site: Site, open_page: Open) -> None:
@@ -55,9 +55,8 @@ def test_a_review_in_the_dark_and_on_a_phone(site: Site, open_page: Open) -> Non
     desk.keyboard.press("c")
     desk.locator(".crop-map .own").wait_for()
     laid(phone)
-    phone.locator("card-compare").evaluate("(node) => node.scrollIntoView()")
     until(phone, SHOWN)
-    left = picture(desk, 1500)
+    left = picture(desk, 900)
     right = Image.open(io.BytesIO(phone.screenshot())).convert("RGB")
     both = Image.new("RGB", (left.width + GAP + right.width, max(left.height, right.height)), "white")
     both.paste(left, (0, 0))

@@ -19,7 +19,7 @@ import tempfile
 import time
 import urllib.request
 import uuid
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -58,7 +58,7 @@ def main() -> None:
         print(f"| {what} | {measured} | {bar} |")
 
 
-def finds(page: Page, address: str, folder: Path, rows: list[Row]) -> Iterator[tuple[str, str, str]]:
+def finds(page: Page, address: str, folder: Path, rows: Sequence[Row]) -> Iterator[tuple[str, str, str]]:
     """The review, `a` on every find."""
     truth = {}
     for row in rows:
@@ -83,7 +83,7 @@ def finds(page: Page, address: str, folder: Path, rows: list[Row]) -> Iterator[t
     yield "... wrong values among them", str(wrong), "0"
 
 
-def lot(page: Page, address: str, folder: Path, rows: list[Row], look: float) -> Iterator[tuple[str, str, str]]:
+def lot(page: Page, address: str, folder: Path, rows: Sequence[Row], look: float) -> Iterator[tuple[str, str, str]]:
     """The full-screen mode over all cards, the arrow that agrees on every one."""
     page.goto(f"{address}/lot")
     page.set_input_files("#files", [folder / row["photo"] for row in rows])
