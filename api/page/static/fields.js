@@ -13,8 +13,12 @@ const MORE = ["pose", "crop", "issuer", "year", "copy", "note"];
 const CERTAIN = 0.97;
 const PLACEHOLDERS = { pose: "the next free number", crop: "the next free letter", copy: "album 3, Ada's" };
 
+const WORDS = ["caption", "club"];
+
 // By field: value, from (in words), must (a person has to say it, since this card differs or nothing is known).
+// Where the service itself says what was read and where each field comes from (`fields`), that is what counts.
 export function proposed(card, candidates) {
+  if (card.fields) return told(card, candidates);
   const [best] = candidates;
   const lines = readLines(card);
   const negative = card.pose && best?.pose === card.pose;
@@ -30,6 +34,16 @@ export function proposed(card, candidates) {
     caption: words(best?.caption, lines[0]), club: words(best?.evidence?.club, lines[1]),
     pose: { value: card.pose ?? "", from: card.pose ? "found" : "", must: false }, crop: { value: card.crop ?? "", from: card.crop ? "found" : "", must: false },
   };
+}
+
+function told({ fields, pose }, [best]) {
+  const made = Object.fromEntries(Object.entries(fields).map(([name, one]) => [name, { value: one.value, from: one.origin, must: one.confirm }]));
+  for (const name of WORDS) {
+    made[name] ??= { value: "", from: "nothing was read: type what is printed", must: true };
+    if (!made[name].value) Object.assign(made[name], { must: true, offer: pose && best?.pose === pose ? (name === "caption" ? best.caption : best.evidence?.club) : "" });
+  }
+  made.subject ??= { value: "", from: "a new negative: say who it is", must: true };
+  return made;
 }
 
 export class RecordForm {
@@ -57,7 +71,7 @@ export class RecordForm {
     const tell = () => {
       const isOwn = this.said.has(name);
       field.classList.toggle("asked", from.must && !isOwn);
-      fill(told, isOwn ? "your word" : from.from, from.must && !isOwn && (name === "caption" || name === "club") && this.#offers(name, from, field, tell));
+      fill(told, isOwn ? "your word" : from.from, from.must && !isOwn && WORDS.includes(name) && this.#offers(name, from, field, tell));
     };
     field.addEventListener("input", () => { this.said.add(name); tell(); this.#keep(); });
     tell();

@@ -114,10 +114,10 @@ async function begin(one) {
 }
 
 // A case in the shape of an answer.
-function cardOf({ row, candidates }) {
+function cardOf({ row, candidates, fields }) {
   const confidence = Object.fromEntries(["pose", "crop", "caption", "record", "copy"].map((rung) => [rung, row[`confidence_${rung}`] ?? null]));
   const known = row.outcome === "known";
-  return { outcome: row.outcome, record_id: known ? row.tag : null, pose: row.pose, crop: row.crop, caption: row.caption, confidence, reasons: row.reasons ? row.reasons.split("; ") : [],
+  return { ...(fields && { fields }), outcome: row.outcome, record_id: known ? row.tag : null, pose: row.pose, crop: row.crop, caption: row.caption, confidence, reasons: row.reasons ? row.reasons.split("; ") : [],
     candidates: known ? [...candidates].sort((a, b) => (b.record_id === row.tag) - (a.record_id === row.tag)) : candidates };
 }
 
