@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-from fastapi import FastAPI, Request
+from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
 from pydantic import BaseModel, ConfigDict, Field
@@ -184,7 +184,11 @@ async def _on_validation(_: Request, error: Exception) -> JSONResponse:
     return respond(Problem("validation", faults=faults))
 
 
-async def _on_http(_: Request, error: Exception) -> JSONResponse:
-    """What the framework itself refuses: no such address, no such method."""
+async def _on_http(request: Request, error: Exception) -> Response:
+    """What the framework itself refuses: no such address, no such method. A browser is shown a page."""
     assert isinstance(error, HTTPException)
+    is_page = "text/html" in request.headers.get("accept", "") and not request.url.path.startswith("/v1/")
+    if error.status_code == 404 and is_page:
+        shown: Response = request.app.state.nowhere
+        return shown
     return respond(Problem(_BY_STATUS.get(error.status_code, "unexpected"), headers=error.headers or {}))

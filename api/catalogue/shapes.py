@@ -13,6 +13,9 @@ from api.parameters import PLAIN, Paged, Quad, Query, RowId, Words
 Text = Annotated[str, StringConstraints(min_length=1, max_length=200, pattern=PLAIN)]
 
 
+Grouping = Literal["subject", "club", "pose", "issuer", "year", "series", "group", "format"]
+
+
 class RecordsQuery(Query):
     subject: Words | None = Field(None, description="Only of this subject, in upper or lower case.")
     pose: Words | None = Field(None, description="Only of this pose.")
@@ -36,8 +39,9 @@ class PlotQuery(Query):
 
 
 class SubjectsQuery(Query):
-    limit: int = Field(24, ge=1, le=500, description="Most subjects to list.")
-    offset: int = Field(0, ge=0, le=2**31 - 1, description="Subjects to skip.")
+    by: Grouping = Field("subject", description="What stands together; subjects are sorted by surname.")
+    limit: int = Field(24, ge=1, le=500, description="Most groups to list.")
+    offset: int = Field(0, ge=0, le=2**31 - 1, description="Groups to skip.")
 
 
 class ThumbnailQuery(Query):
@@ -116,14 +120,17 @@ class Pose(BaseModel):
 
 
 class Subject(BaseModel):
-    subject: str
+    """What stands together."""
+
+    subject: str = Field(description="Who is shown; or the club, the negative, ... by which it was asked for.")
+    also: str = Field("", description="Of a negative: who is shown.")
     records: int
     poses: list[Pose]
 
 
 class SubjectPage(BaseModel):
     total: int
-    letters: dict[str, int] = Field(description="How many subjects stand before the first one of this letter.")
+    letters: dict[str, int] = Field(description="How many groups stand before the first one of this letter.")
     items: list[Subject]
 
 
@@ -138,6 +145,9 @@ class MappedPose(BaseModel):
     frame: int | None = Field(description="The reference whose face is the frame.")
     width_mm: float = Field(description="Of the frame.")
     height_mm: float
+    shown_mm: tuple[float, float, float, float] = Field(
+        description="Left, top, right, bottom of all crops together in the frame: the window of the negative's picture."
+    )
     crops: list[MappedCrop]
 
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import io
 from collections import defaultdict
 from dataclasses import asdict
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Query, Request, Response
+from PIL import Image
 
 from api.access import may_read
 from api.catalogue import shapes
@@ -16,7 +18,9 @@ from api.service import ServiceNow
 from matcher.catalogue import Catalogue, RecordRow, ReferenceRow
 from matcher.catalogue.finds import resolution
 from matcher.catalogue.finds.resolution import FindRow
+from matcher.catalogue.records.name_search import plain, surname
 from matcher.jobs import crop_map
+from matcher.jobs.render.negative import shown_mm, stitched
 
 router = APIRouter(prefix="/v1", dependencies=[Depends(may_read)])
 
@@ -24,16 +28,18 @@ router = APIRouter(prefix="/v1", dependencies=[Depends(may_read)])
 @router.get("/subjects", operation_id="list_subjects", summary="List subjects with their poses and records",
             responses=documented("validation", *ACCESS, *STORAGE))  # fmt: skip
 def subjects(service: ServiceNow, query: Annotated[shapes.SubjectsQuery, Query()]) -> shapes.SubjectPage:
-    """Subjects by name, a page at a time; `letters` says where each first letter begins."""
+    """Subjects by surname, or the records by club, negative, ..., a page at a time. `letters`: where each begins."""
     held: dict[str, list[RecordRow]] = defaultdict(list)
     for row in service.catalogue.records():
-        held[row.subject].append(row)
-    names = sorted(held, key=lambda name: (name.casefold(), name))
+        for name in _groups(row, query.by):
+            held[name].append(row)
+    heads = {name: surname(name) if query.by == "subject" else name for name in held}
+    names = sorted(held, key=lambda name: (not name, plain(heads[name]), plain(name), name))
     letters: dict[str, int] = {}
     for place, name in enumerate(names):
-        letters.setdefault(name[:1].upper(), place)
+        letters.setdefault(_letter(heads[name], query.by), place)
     shown = names[query.offset : query.offset + query.limit]
-    items = [_subject(name, held[name]) for name in shown]
+    items = [_subject(name, held[name], query.by) for name in shown]
     return shapes.SubjectPage(total=len(names), letters=letters, items=items)
 
 
@@ -55,6 +61,20 @@ def thumbnail(request: Request, service: ServiceNow, query: Annotated[shapes.Thu
     return Response(data, headers=headers, media_type="image/jpeg")
 
 
+@router.get("/crops/picture", operation_id="show_negative", summary="Show a negative as far as its crops do",
+            response_class=Response,
+            responses={**documented_jpeg("JPEG; its window in mm is `shown_mm` of the crops."),
+                       **documented("no_such_record", "validation", *ACCESS, *STORAGE)})  # fmt: skip
+def negative_picture(service: ServiceNow, query: Annotated[shapes.PoseQuery, Query()]) -> Response:
+    with service.decoding:
+        pixels = stitched(service.catalogue, query.pose)
+    if pixels is None:
+        raise Problem("no_such_record", "The crops of this negative have not been measured.")
+    out = io.BytesIO()
+    Image.fromarray(pixels).save(out, "JPEG", quality=85)
+    return Response(out.getvalue(), headers={"Cache-Control": "private, no-cache"}, media_type="image/jpeg")
+
+
 @router.get("/crops", operation_id="show_crops", summary="Show where a pose's known crops lie",
             responses=documented("validation", *ACCESS, *STORAGE))  # fmt: skip
 def crops(service: ServiceNow, query: Annotated[shapes.PoseQuery, Query()]) -> shapes.MappedPose:
@@ -67,16 +87,35 @@ def crops(service: ServiceNow, query: Annotated[shapes.PoseQuery, Query()]) -> s
         frame=frame,
         width_mm=size.width_mm,
         height_mm=size.height_mm,
+        shown_mm=shown_mm(catalogue, query.pose),
         crops=[shapes.MappedCrop.model_validate(asdict(one)) for one in crop_map.crop_map(catalogue, query.pose)],
     )
 
 
-def _subject(name: str, rows: list[RecordRow]) -> shapes.Subject:
+def _groups(row: RecordRow, by: str) -> list[str]:
+    """Where a record stands: once, but under each of its groups. "" where nothing is said."""
+    said = str(getattr(row, by, None) or row.extra.get(by, ""))
+    if by == "group":
+        return [part.strip() for part in said.split(";") if part.strip()] or [""]
+    return [said]
+
+
+def _letter(head: str, by: str) -> str:
+    """What a group is found under: its first letter; of years and negatives, all but the last figure or two."""
+    if by == "year":
+        return head[:3] + "0s" if head[:4].isdigit() else "?"
+    if by == "pose":
+        return head[:-1] + "0" if head[-1:].isdigit() else head[:1]
+    return plain(head)[:1].upper() or "?"
+
+
+def _subject(name: str, rows: list[RecordRow], by: str) -> shapes.Subject:
     poses: dict[str, list[RecordRow]] = defaultdict(list)
     for row in sorted(rows, key=lambda row: (row.pose, row.crop, row.caption, row.record_id)):
         poses[row.pose].append(row)
     return shapes.Subject(
         subject=name,
+        also=rows[0].subject if by == "pose" else "",
         records=len(rows),
         poses=[
             shapes.Pose(pose=pose, records=[shapes.Record.model_validate(row) for row in held])

@@ -25,6 +25,8 @@ from api.curation.preconditions import (
 from api.parameters import KeyHeader, MatchHeader, PathNumber
 from api.problems import ACCESS, CLASHES, MISSING, STORAGE, WRITING, documented
 from api.service import ServiceNow, Turn
+from matcher.catalogue import Catalogue
+from matcher.catalogue.finds import resolution
 from matcher.catalogue.log.decisions import AskedBefore, DecisionRow, as_json, count
 
 router = APIRouter(prefix="/v1")
@@ -38,8 +40,9 @@ def list_decisions(
     """Decisions, the newest first; the ETag is the log's."""
     response.headers["ETag"] = current_tag(service.catalogue, "log")
     rows = service.catalogue.decisions(
-        about=query.about, actor=query.actor, limit=query.limit, offset=query.offset, newest_first=True
-    )
+        about=None if query.about is None else _with_finds(service.catalogue, query.about), actor=query.actor,
+        actions=[query.action] if query.action else (), limit=query.limit, offset=query.offset, newest_first=True,
+    )  # fmt: skip
     with service.catalogue.reading() as connection:
         total = count(connection)
     return shapes.DecisionPage(total=total, items=[decision_shape(row) for row in rows])
@@ -71,6 +74,11 @@ def decide(
         return decision_shape(carry_out(service.catalogue, wish, who, given))
     except AskedBefore as before:
         return decision_shape(answered_with(service.catalogue, before, request_hash))
+
+
+def _with_finds(catalogue: Catalogue, about: str) -> list[str]:
+    """What was decided about a record began with the finds that became it."""
+    return [about, *(row.find_id for row in resolution.finds(catalogue, record_id=about))]
 
 
 def decision_shape(row: DecisionRow) -> shapes.Decision:

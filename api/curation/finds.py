@@ -13,13 +13,23 @@ from starlette.concurrency import run_in_threadpool
 from api import upload
 from api.access import MayRead, allow
 from api.curation import shapes
-from api.curation.preconditions import answered_with, asked_before, current_tag, own_key
-from api.parameters import KeyHeader, PathWord, corners_of
-from api.pictures import documented_jpeg, stored_picture
+from api.curation.decision_requests import AboutFind
+from api.curation.decisions import decision_shape
+from api.curation.preconditions import (
+    answered_with,
+    asked_before,
+    current_tag,
+    headers_given,
+    own_key,
+    unchanged_since,
+)
+from api.parameters import KeyHeader, MatchHeader, PathWord, corners_of
+from api.pictures import documented_jpeg, stored_bytes, stored_picture
 from api.problems import ACCESS, PHOTO, REQUEST, STORAGE, WORK, WRITING, Problem, documented
 from api.service import ServiceNow, answered
 from matcher.catalogue import Catalogue
 from matcher.catalogue.finds import resolution
+from matcher.catalogue.finds.outlining import outline_find
 from matcher.catalogue.log.decisions import AskedBefore, DecisionRow
 from matcher.jobs.job import Job
 
@@ -76,7 +86,7 @@ async def propose(
     def store() -> tuple[resolution.FindRow, ...]:
         return resolution.propose(
             service.catalogue, result.answer, photo.data, source=query.source, seen_on=query.seen_on,
-            idempotency=(key, request_hash),
+            only=range(len(result.answer.cards)) if query.whatever else None, idempotency=(key, request_hash),
         )  # fmt: skip
 
     try:
@@ -88,6 +98,41 @@ async def propose(
 
 def _proposed_by(catalogue: Catalogue, decision: DecisionRow) -> shapes.Proposed:
     return _proposed(resolution.find(catalogue, name) for name in decision.about.split())
+
+
+@router.post("/finds/{find_id}/outline", operation_id="outline_find", summary="Give a find another outline",
+             status_code=201,
+             responses=documented("no_such_find", "already_decided", "nothing_changed", "precondition_needed",
+                                  "changed_since", "bad_outline", "validation", *PHOTO, *WORK, "changed",
+                                  *WRITING))  # fmt: skip
+async def outline(
+    request: Request, service: ServiceNow, find_id: PathWord, query: Annotated[shapes.OutlineQuery, Query()],
+    key: KeyHeader = None, if_match: MatchHeader = None,
+) -> shapes.Decision:  # fmt: skip
+    """The find then proposes what is found within the outline; like every decision, it can be undone."""
+    who = await run_in_threadpool(allow, request, "decide", query.by)
+    key, if_match = headers_given(key, if_match)
+    key = own_key(request, key)
+    request_hash = hashlib.sha256(f"outline {find_id} {query.quad}".encode()).hexdigest()
+    earlier = await run_in_threadpool(asked_before, service.catalogue, key, request_hash)
+    if earlier is not None:
+        return decision_shape(earlier)
+    row = await run_in_threadpool(resolution.find, service.catalogue, find_id)
+    service.queue.check_room()
+    data = await run_in_threadpool(stored_bytes, service.catalogue.image_path(row), row.sha256)
+    result = await answered(service, Job(row.name, data, quad=corners_of(query.quad)))
+    check = unchanged_since(AboutFind(find_id=find_id), if_match)
+
+    def store() -> shapes.Decision:
+        made = outline_find(
+            service.catalogue, find_id, result.answer, data, who, idempotency=(key, request_hash), check=check
+        )
+        return decision_shape(made)
+
+    try:
+        return await run_in_threadpool(store)
+    except AskedBefore as before:
+        return decision_shape(await run_in_threadpool(answered_with, service.catalogue, before, request_hash))
 
 
 def _proposed(rows: Iterable[resolution.FindRow]) -> shapes.Proposed:

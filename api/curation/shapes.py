@@ -24,6 +24,8 @@ class ProposeQuery(Query):
     source: Words = Field("", description="Where the card was seen.")
     seen_on: Words = Field("", description="Day, month or year (ISO 8601).")
 
+    whatever: bool = Field(False, description="Also cards of which nothing new was found: a person is to decide.")
+
     @property
     def said(self) -> bytes:
         """What makes this another request than one with the same photo; nothing where nothing is said."""
@@ -31,8 +33,14 @@ class ProposeQuery(Query):
         return json.dumps(given, sort_keys=True).encode() if given else b""
 
 
+class OutlineQuery(Query):
+    quad: QuadText
+    by: Words | None = Field(None, description="Who decides, on this machine; elsewhere the token's name counts.")
+
+
 class DecisionsQuery(Paged):
-    about: Words | None = Field(None, description="Only about this find, record, ...")
+    about: Words | None = Field(None, description="Only about this find, or this record with its finds, ...")
+    action: Words | None = Field(None, description="Only of this kind.")
     actor: Literal["person", "machine"] | None = None
 
 

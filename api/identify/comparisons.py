@@ -6,6 +6,7 @@ kept for an hour under a name of chance (`comparison_cache`).
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Annotated, Any, Literal
 
@@ -37,7 +38,7 @@ OUTLINED = (*WORK, "bad_outline")
 Card = Annotated[int, Path(ge=1, le=9999)]
 Place = Annotated[int, Path(ge=1, le=9999)]
 CardLayer = Annotated[Literal["face", "crops"], Path()]
-CandidateLayer = Annotated[Literal["laid", "agreement"], Path()]
+CandidateLayer = Annotated[Literal["laid", "agreement", "line1", "line2"], Path()]
 
 PICTURE: dict[int | str, dict[str, Any]] = {
     200: {
@@ -63,11 +64,38 @@ class ComparisonQuery(TopQuery):
         return corners_of(self.quad)
 
 
+Box = tuple[int, int, int, int]
+"""Left, top, width, height."""
+
+
+class Tones(BaseModel):
+    """How the duller of card and reference is brought to the other's tones, for looking at them side by side."""
+
+    of: Literal["card", "reference"]
+    tables: list[list[float]] = Field(
+        description="Of its grey, which red, green and blue it is shown in: values for inputs evenly from 0 to 1, as "
+        "of SVG's feFuncR of type table."
+    )
+
+
+class WordsLine(BaseModel):
+    """One strip of words, the card's above the reference's, at one scale."""
+
+    picture: str
+    width: int
+    height: int
+    step: int = Field(description="From the card's row down to the reference's, pixels.")
+    letters: list[Box] = Field(description="Where they differ, on the card's row.")
+
+
 class LaidCandidate(BaseModel):
     """Addresses of pictures in the frame of the card's face; null where there is none."""
 
     laid: str | None = Field(description="The candidate's reference, registered on the card.")
     agreement: str | None = Field(description="The card, blue where both show the same and red where it has moved.")
+    tones: Tones | None = None
+    moved: list[Box] = Field([], description="Where the picture has moved, pixels of the face, the largest first.")
+    lines: list[WordsLine] = []
 
 
 class CropWindow(BaseModel):
@@ -121,13 +149,13 @@ async def compare(
              summary="Lay a find over what it resembles",
              responses=documented("no_such_find", "validation", *OUTLINED, *PHOTO, *ACCESS, *STORAGE))  # fmt: skip
 async def compare_find(
-    service: ServiceNow, find_id: PathWord, query: Annotated[TopQuery, QueryParameters()]
+    service: ServiceNow, find_id: PathWord, query: Annotated[ComparisonQuery, QueryParameters()]
 ) -> Comparison:
-    """The find's card, compared with the catalogue as it is now."""
+    """The find's card, compared with the catalogue as it is now; within another outline, if one is given."""
     row = await run_in_threadpool(resolution.find, service.catalogue, find_id)
     service.queue.check_room()
     data = await run_in_threadpool(stored_bytes, service.catalogue.image_path(row), row.sha256)
-    return await _made(service, Job(row.name, data, quad=row.quad), query.top)
+    return await _made(service, Job(row.name, data, quad=query.corners or row.quad), query.top)
 
 
 @router.post("/lots/{lot_id}/cards/{card}/comparison", operation_id="compare_lot_card", status_code=201,
@@ -135,15 +163,15 @@ async def compare_find(
              responses=documented("no_such_lot", "no_such_card", "missing_file", "changed", "validation", *OUTLINED,
                                   *PHOTO, *ACCESS, *STORAGE))  # fmt: skip
 async def compare_lot_card(
-    service: ServiceNow, lot_id: LotId, card: CardPath, query: Annotated[TopQuery, QueryParameters()]
+    service: ServiceNow, lot_id: LotId, card: CardPath, query: Annotated[ComparisonQuery, QueryParameters()]
 ) -> Comparison:
-    """The card within the outline that the lot found, compared with the catalogue as it is now."""
+    """The card compared with the catalogue as it is now: within the outline that the lot found, or the given one."""
 
     def found() -> Job:
         lot = store.lot(service.catalogue, lot_id)
         chosen = card_named(cards_of(service.catalogue, lot), lot, card)
         item = chosen.item
-        return Job(item.label, item.path, page=item.page, quad=chosen.found.quad)
+        return Job(item.label, item.path, page=item.page, quad=query.corners or chosen.found.quad)
 
     job = await run_in_threadpool(found)
     service.queue.check_room()
@@ -194,13 +222,17 @@ def _with_addresses(name: str, answer: PhotoAnswer, layers: Layers) -> dict[str,
 
     cards = []
     for number, (card, crops) in enumerate(zip(answer.cards, layers.crop_maps, strict=True), start=1):
-        candidates = [
-            {"laid": at(f"{number}/{place}/laid"), "agreement": at(f"{number}/{place}/agreement")}
-            for place in range(1, len(card.candidates) + 1)
-        ]
+        candidates = [_laid(f"{number}/{place}", layers, at) for place in range(1, len(card.candidates) + 1)]
         shown = crops and {**crops, "picture": at(f"{number}/crops")}
         cards.append({"face": at(f"{number}/face"), "candidates": candidates, "crops": shown})
     return {"name": name, "identification": to_json(answer), "photo": at("photo"), "cards": cards}
+
+
+def _laid(name: str, layers: Layers, at: Callable[[str], str | None]) -> dict[str, Any]:
+    """The wire form of a `LaidCandidate`."""
+    aids = layers.aids.get(name, {})
+    lines = [{**line, "picture": at(f"{name}/line{place}")} for place, line in enumerate(aids.get("lines", ()), 1)]
+    return {**aids, "laid": at(f"{name}/laid"), "agreement": at(f"{name}/agreement"), "lines": lines}
 
 
 def _picture(service: Service, name: str, layer: str) -> Response:

@@ -13,15 +13,16 @@ from contextlib import contextmanager
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request, Response
+from starlette.concurrency import run_in_threadpool
 
 from api.access import MayRead, allow
 from api.curation.decisions import decision_shape
 from api.curation.preconditions import asked_before, hash_of, headers_given, own_key, tag_from, tags_in
 from api.lots import shapes
 from api.lots.routes import SENDING, without_folder
-from api.parameters import KeyHeader, MatchHeader, Paged
-from api.problems import ACCESS, CLASHES, MISSING, STORAGE, Problem, documented
-from api.service import ServiceNow, Turn
+from api.parameters import KeyHeader, MatchHeader, Paged, corners_of
+from api.problems import ACCESS, CLASHES, MISSING, PHOTO, STORAGE, WORK, Problem, documented
+from api.service import ServiceNow, Turn, answered
 from matcher.catalogue import Catalogue
 from matcher.catalogue.finds.resolution import RecordFields
 from matcher.catalogue.log.decisions import Actor, AskedBefore, DecisionRow
@@ -29,6 +30,7 @@ from matcher.core.answer_json import to_json
 from matcher.core.errors import CatalogueError
 from matcher.jobs.lot import review, store
 from matcher.jobs.lot.cards import cards_of
+from matcher.jobs.lot.outlining import outline_card, outline_job
 from matcher.jobs.lot.results import card_row
 from matcher.jobs.lot.review_queue import Case, case_of, queue, to_confirm
 from matcher.jobs.lot.store import LotRow
@@ -54,6 +56,38 @@ def waiting(
         known=len(to_confirm(service.catalogue, cards, 0.0)),
         items=[_case(case) for case in cases[query.offset : query.offset + query.limit]],
     )
+
+
+@router.get("/lots/{lot_id}/cards/{card}/case", operation_id="lot_case", summary="One card as it waits for a person",
+            responses=documented("no_such_lot", "no_such_card", "already_decided", "validation", *ACCESS,
+                                 *STORAGE))  # fmt: skip
+def one_case(service: ServiceNow, _: MayRead, lot_id: shapes.LotId, card: shapes.CardPath) -> shapes.Case:
+    """Whatever was found of it: a known card too can be given another record."""
+    return _case(case_of(service.catalogue, store.lot(service.catalogue, lot_id), card))
+
+
+@router.post("/lots/{lot_id}/cards/{card}/outline", operation_id="outline_lot_card", status_code=201,
+             summary="Give a lot's card another outline",
+             responses=documented("no_such_card", "already_decided", "nothing_changed", "bad_outline", "missing_file",
+                                  *PHOTO, *WORK, "changed", *SENDING))  # fmt: skip
+async def outline(
+    request: Request, service: ServiceNow, lot_id: shapes.LotId, card: shapes.CardPath,
+    query: Annotated[shapes.OutlineQuery, Query()],
+) -> shapes.Case:  # fmt: skip
+    """The card is found anew within the outline; asked twice, it is no different."""
+    who = await run_in_threadpool(allow, request, "decide", query.by)
+    lot = await run_in_threadpool(store.lot, service.catalogue, lot_id)
+    quad = corners_of(query.quad)
+    assert quad is not None  # the query wants it
+    job = await run_in_threadpool(outline_job, service.catalogue, lot, card, quad)
+    service.queue.check_room()
+    result = await answered(service, job)
+
+    def kept() -> shapes.Case:
+        outline_card(service.catalogue, lot, card, result.answer, who)
+        return _case(case_of(service.catalogue, lot, card))
+
+    return await run_in_threadpool(kept)
 
 
 @router.post("/lots/{lot_id}/review", operation_id="decide_lot", summary="Decide on a lot: accept, choose, undo, ...",
@@ -118,7 +152,9 @@ def _carried_out(
             review.skip(catalogue, lot, wish.card, put_off=not wish.back)
             return ()
         case shapes.ConfirmKnown():
-            return review.confirm(catalogue, lot, cards_of(catalogue, lot), who, above=wish.above, batch=batch)
+            return review.confirm(
+                catalogue, lot, cards_of(catalogue, lot), who, above=wish.above, only=wish.cards, batch=batch
+            )
         case shapes.UndoLot():
             return review.undo(catalogue, lot, who, whole=wish.whole, batch=batch)
         case _:

@@ -6,6 +6,7 @@ Sending wants an Idempotency-Key.
 from __future__ import annotations
 
 import hashlib
+import shutil
 from dataclasses import asdict
 from typing import Annotated, Any, cast
 
@@ -186,6 +187,16 @@ async def retry(
     answer = await run_in_threadpool(again)
     service.lots.wake()
     return answer
+
+
+@router.post("/lots/{lot_id}/remove", operation_id="remove_lot", summary="Remove a lot from the list", status_code=204,
+             responses=documented("no_such_lot", "validation", "read_only", *ACCESS, *STORAGE))  # fmt: skip
+def remove(request: Request, service: ServiceNow, lot_id: shapes.LotId) -> None:
+    """Its scans and results go; what was decided on it stays in the catalogue and in the log."""
+    allow(request, "decide")
+    store.lot(service.catalogue, lot_id)
+    store.forget(service.catalogue, lot_id)
+    shutil.rmtree(store.folder_of(service.catalogue, lot_id), ignore_errors=True)
 
 
 async def _sent(request: Request, key: str | None) -> tuple[Actor, list[Sent]]:

@@ -12,7 +12,7 @@ from pydantic import BaseModel, ConfigDict, FailFast, Field, StrictBool, model_v
 
 from api.curation.decision_requests import MOST_NAMED, Deciding, Name, Text
 from api.curation.shapes import Decision
-from api.parameters import Paged, Query, Words, few_keys
+from api.parameters import Paged, QuadText, Query, Words, few_keys
 
 LotId = Annotated[str, Path(pattern=r"^L[0-9]{5,14}$")]
 CardId = Annotated[str, Field(pattern=r"^[0-9]{1,9}\.[0-9]{1,9}$")]
@@ -110,6 +110,11 @@ class Case(BaseModel):
     candidates: list[Mapping[str, Any]] = Field(description="Closest first, as `identify` gives them.")
 
 
+class OutlineQuery(Query):
+    quad: QuadText
+    by: Words | None = Field(None, description="Who decides, on this machine; elsewhere the token's name counts.")
+
+
 class CasePage(BaseModel):
     total: int
     cards: int = Field(description="Cards that the waiting decisions would settle.")
@@ -157,6 +162,7 @@ class SkipCard(AboutCard):
 class ConfirmKnown(Deciding):
     action: Literal["confirm"]
     above: float = Field(0.9, ge=0, le=1)
+    cards: tuple[CardId, ...] | None = Field(None, description="Only these, as a person has looked through them.")
 
 
 class UndoLot(Deciding):

@@ -45,8 +45,8 @@ PAGES = {
 }
 """Address: the template and script that make it, and its title."""
 
-MAIN = ("/", "/listing", "/lot", "/review", "/catalogue", "/scarcity", "/log")
-"""What the head of every page leads to."""
+MAIN = ("/", "/lot", "/review", "/catalogue", "/listing", "/scarcity", "/log")
+"""What the head of every page leads to; a phone shows the first four, and the others behind a button."""
 
 MB = 1_000_000
 
@@ -66,19 +66,27 @@ def install(app: FastAPI, settings: ServiceSettings) -> None:
         loader=FileSystemLoader(HERE / "templates"), autoescape=True, undefined=StrictUndefined, trim_blocks=True
     )
     router = APIRouter(include_in_schema=False)
-    for address, (name, title) in PAGES.items():
-        shell = made.get_template(f"{name}.html").render(
+
+    def rendered(name: str, title: str, address: str) -> str:
+        return made.get_template(f"{name}.html").render(
             name=name, title=title, address=address, main=[(place, PAGES[place][1]) for place in MAIN],
             cautions=CAUTIONS, most_bytes=settings.max_body_bytes, most_mb=f"{settings.max_body_bytes / MB:g}",
         )  # fmt: skip
-        router.add_api_route(address, _show(shell), methods=["GET"], name=f"page {name}")
+
+    for address, (name, title) in PAGES.items():
+        router.add_api_route(address, _show(rendered(name, title, address)), methods=["GET"], name=f"page {name}")
     app.include_router(router)
+    app.state.nowhere = _page(rendered("nowhere", "Nothing here", ""), 404)
     app.mount("/static", Static(directory=HERE / "static"), name="static")
 
 
 def _show(shell: str) -> Any:
     def show(request: Request) -> Response:
-        headers = {"Content-Security-Policy": POLICY, "Cache-Control": "no-cache"}
-        return Response(shell, headers=headers, media_type="text/html")
+        return _page(shell)
 
     return show
+
+
+def _page(shell: str, status: int = 200) -> Response:
+    headers = {"Content-Security-Policy": POLICY, "Cache-Control": "no-cache"}
+    return Response(shell, status, headers=headers, media_type="text/html")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Annotated
 
 from fastapi import APIRouter, Query, Request, Response
@@ -21,6 +21,7 @@ from api.sightings import shapes
 from matcher.catalogue.finds import sightings
 from matcher.catalogue.finds.resolution import check_day
 from matcher.catalogue.log.decisions import AskedBefore, DecisionRow
+from matcher.core.answer import KNOWN, PhotoAnswer
 from matcher.jobs.job import Job
 
 router = APIRouter(prefix="/v1")
@@ -48,14 +49,21 @@ def sighting_image(service: ServiceNow, _: MayRead, number: PathNumber) -> Respo
 @router.post("/sightings", operation_id="see", summary="Identify a photo, and note its known cards as seen",
              status_code=201, openapi_extra=upload.OPENAPI,
              responses=documented(*PHOTO, *REQUEST, "bad_outline", "bad_day", "no_name", *WORK, "changed",
-                                  *WRITING))  # fmt: skip
+                                  "no_such_record", *WRITING))  # fmt: skip
 async def see(
     request: Request, service: ServiceNow, query: Annotated[shapes.SeeQuery, Query()], key: KeyHeader = None
 ) -> shapes.Seen:
-    """Each card that is a known record becomes a sighting; `decision` is null where there is none, or none is new."""
+    """Each card that is a known record becomes a sighting; `decision` is null where there is none, or none is new.
+
+    With `record`, the card within `quad` is that record by the word of the person who asks.
+    """
     if key is None:
         raise Problem("key_needed")
     check_day(query.seen_on)
+    if query.record is not None:
+        if query.quad is None:
+            raise Problem("validation", "Say with `quad` which card it is.")
+        await run_in_threadpool(service.catalogue.record, query.record)
     who = await run_in_threadpool(allow, request, "decide", query.by)
     key = own_key(request, key)
     service.queue.check_room()
@@ -68,8 +76,8 @@ async def see(
 
     def store() -> shapes.Seen:
         decision = sightings.note_sightings(
-            service.catalogue, result.answer, photo.data, who, source=query.source, seen_on=query.seen_on,
-            idempotency=(key, request_hash),
+            service.catalogue, _by_word(result.answer, query.record), photo.data, who, source=query.source,
+            seen_on=query.seen_on, idempotency=(key, request_hash),
         )  # fmt: skip
         return _seen(decision)
 
@@ -77,6 +85,13 @@ async def see(
         return await run_in_threadpool(store)
     except AskedBefore as before:
         return _seen(await run_in_threadpool(answered_with, service.catalogue, before, request_hash))
+
+
+def _by_word(answer: PhotoAnswer, record_id: str | None) -> PhotoAnswer:
+    """The answer with its cards as a person has named them."""
+    if record_id is None:
+        return answer
+    return replace(answer, cards=tuple(replace(card, outcome=KNOWN, record_id=record_id) for card in answer.cards))
 
 
 def _seen(row: DecisionRow | None) -> shapes.Seen:

@@ -10,6 +10,9 @@ from api.parameters import Paged, Words
 
 class SeeQuery(ProposeQuery):
     by: Words | None = Field(None, description="Who decides, on this machine; elsewhere the token's name counts.")
+    record: Words | None = Field(
+        None, min_length=1, description="What the only card is by a person's word, whatever was found. Wants `quad`."
+    )
 
 
 class SightingsQuery(Paged):

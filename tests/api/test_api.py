@@ -217,6 +217,11 @@ ADDRESSES = {
     ("POST", "/v1/lots/{lot_id}/retry"),
     ("GET", "/v1/lots/{lot_id}/review/queue"),
     ("POST", "/v1/lots/{lot_id}/review"),
+    ("GET", "/v1/lots/{lot_id}/cards/{card}/case"),
+    ("POST", "/v1/lots/{lot_id}/cards/{card}/outline"),
+    ("POST", "/v1/lots/{lot_id}/remove"),
+    ("GET", "/v1/crops/picture"),
+    ("POST", "/v1/finds/{find_id}/outline"),
 }
 TAKE_NOTHING = ("/v1/health", "/v1/scans", "/v1/check", "/v1/exports/catalogue.zip", "/v1/backup.zip")
 TAKE_NOTHING_BY = (("GET", "/v1/session"), ("DELETE", "/v1/session"))

@@ -115,7 +115,7 @@ def test_a_comparison_tells_where_its_pictures_lie(client: TestClient) -> None:
     assert client.get(card["face"]).content == b"\xff\xd8 face"
     assert client.get(card["face"]).headers["content-type"] == "image/jpeg"
     assert client.get(card["candidates"][0]["laid"]).headers["content-type"] == "image/webp"
-    assert card["candidates"][1] == {"laid": None, "agreement": None}
+    assert card["candidates"][1] == {"laid": None, "agreement": None, "tones": None, "moved": [], "lines": []}
     assert client.get(card["crops"]["picture"]).content == b"\xff\xd8 crops"
     assert client.get(body["photo"]).headers["x-content-type-options"] == "nosniff"
     assert client.get(f"/v1/comparisons/{body['name']}").json() == body
@@ -180,6 +180,22 @@ def test_subjects_with_their_poses(client: TestClient) -> None:
     assert (first["subject"], first["records"]) == ("Sitter 0", 2)
     assert [[r["record_id"] for r in pose["records"]] for pose in first["poses"]] == [["V000", "V001"]]
     assert [one["subject"] for one in client.get("/v1/subjects?offset=1").json()["items"]] == ["Sitter 1"]
+
+
+def test_records_stand_together_by_what_is_asked(client: TestClient) -> None:
+    by_pose = client.get("/v1/subjects?by=pose").json()
+    assert [one["subject"] for one in by_pose["items"]] == sorted(one["subject"] for one in by_pose["items"])
+    assert {one["also"] for one in by_pose["items"]} == {"Sitter 0", "Sitter 1"}
+    assert client.get("/v1/subjects?by=club").json()["items"][0]["records"] >= 1
+    check_problem(client.get("/v1/subjects?by=colour"), 422, "validation")
+
+
+def test_a_wrong_address_is_a_page_for_a_browser_and_a_problem_for_a_program(client: TestClient) -> None:
+    shown = client.get("/recrod", headers={"Accept": "text/html"})
+    assert (shown.status_code, shown.headers["content-type"].split(";")[0]) == (404, "text/html")
+    assert "Nothing is at this address" in shown.text
+    check_problem(client.get("/recrod"), 404, "not_found")
+    check_problem(client.get("/v1/recrod", headers={"Accept": "text/html"}), 404, "not_found")
 
 
 def test_thumbnails_of_records_references_and_finds(client: TestClient, folder: Path, scans: Path) -> None:

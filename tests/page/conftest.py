@@ -17,7 +17,13 @@ playwright = pytest.importorskip("playwright.sync_api", reason="the page's tests
 
 KEPT = os.environ.get("PLATEKIN_TEST_STOCK", "")
 NAMED = os.environ.get("PLATEKIN_TEST_CHROMIUM", "")
-SIZES = {"desk": {"width": 1280, "height": 900}, "phone": {"width": 360, "height": 740}}
+SIZES = {
+    "desk": {"width": 1440, "height": 900},
+    "laptop": {"width": 1280, "height": 720},
+    "phone": {"width": 390, "height": 844},
+    "narrow": {"width": 320, "height": 740},
+}
+HANDS = ("phone", "narrow")
 PATIENCE_MS = 60_000
 
 
@@ -87,7 +93,7 @@ def open_page(browser: Any) -> Iterator[Open]:
     ) -> Any:
         if context is None:
             context = browser.new_context(
-                viewport=SIZES[size], color_scheme=theme, has_touch=size == "phone", is_mobile=size == "phone", **more
+                viewport=SIZES[size], color_scheme=theme, has_touch=size in HANDS, is_mobile=size in HANDS, **more
             )
             context.set_default_timeout(PATIENCE_MS)
             contexts.append(context)

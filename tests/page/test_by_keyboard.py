@@ -45,11 +45,11 @@ def test_from_a_photo_to_a_record(site: Site, open_page: Open) -> None:
     with page.expect_response(lambda answer: "quad=" in answer.url):
         page.keyboard.press("ArrowLeft")
     page.get_by_role("button", name="Find the outline again").wait_for()
-    tab_to(page, "Fade")
+    tab_to(page, "Lay over")
     page.keyboard.press("Enter")
-    tab_to(page, "How much of the upper picture")
+    tab_to(page, "How much of the reference")
     before = page.locator(".upper").evaluate("(node) => node.style.opacity")
-    page.keyboard.press("ArrowRight")
+    page.keyboard.press("ArrowLeft")
     assert page.locator(".upper").evaluate("(node) => node.style.opacity") != before
     page.keyboard.press("c")
     page.locator(".crop-map .own").wait_for()
@@ -59,16 +59,17 @@ def test_from_a_photo_to_a_record(site: Site, open_page: Open) -> None:
     tab_to(page, "Review")
     page.keyboard.press("Enter")
     page.locator("card-compare .candidate").first.wait_for()
-    tab_to(page, "Accept as a new record")  # the fields come before it
-    page.keyboard.press("Shift+Tab")
-    page.keyboard.press("Shift+Tab")
-    page.keyboard.type("seen by keyboard")
+    tab_to(page, "Caption, as printed")
+    page.keyboard.type("Seen by keyboard")
+    tab_to(page, "Club, as printed")
+    page.keyboard.type("Pellow Sound R. C.")
     page.keyboard.press("Enter")
-    page.get_by_role("button", name="Undo accepting").wait_for()
+    page.locator(".toast", has_text="was added").wait_for()
     with Catalogue.open(site.folder) as catalogue:
         (made,) = catalogue.decisions(newest_first=True, limit=1)
     assert made.action == "accept"
 
-    tab_to(page, "Undo accepting")
-    page.keyboard.press("Enter")
+    page.keyboard.press("Escape")
+    page.evaluate("document.activeElement.blur()")
+    page.keyboard.press("u")
     until(page, "document.querySelector('#count').innerText.startsWith('4')")

@@ -8,6 +8,8 @@ from typing import Any
 
 import pytest
 
+from matcher.catalogue import Catalogue
+from matcher.catalogue.finds import sightings
 from tests.page.conftest import Open, until
 from tests.page.site import KNOWN, NEW_CROP, Site, Stock, serving
 from tests.page.test_looks import findings
@@ -21,68 +23,163 @@ def test_a_listing_claim_by_claim(shared_site: Site, open_page: Open, size: str)
     hosts: list[str] = []
     page.on("request", lambda request: hosts.append(request.url))
     page.get_by_label("Title and description").fill(TEXT)
-    page.get_by_role("button", name="Compare").click()
+    page.get_by_role("button", name="Compare", exact=True).click()
     page.get_by_text("There is no picture").wait_for()
     page.set_input_files("#files", [shared_site.stock.photo(KNOWN)])
-    page.get_by_role("button", name="Compare").click()
-    page.locator(".verdict h2").wait_for()
-    assert page.locator(".verdict h2").inner_text() in ("In accord", "At odds", "Open")
+    page.locator("#pictures li").wait_for()
+    page.get_by_role("button", name="Compare", exact=True).click()
+    page.locator("card-compare .candidate").first.wait_for()
+    assert page.locator(".outcome b").inner_text() in ("Matches", "Does not match", "Open")
     assert page.locator(".claims li").count() >= 3
     shown = page.locator(".listing-text").inner_text()
     assert "<b>bold</b>" in shown  # text stays text
-    assert page.locator(".claim-words").count() >= 3
+    assert page.locator("button.claim-words").count() >= 3
+    assert page.locator(".listing-text .unread").count() >= 1  # what was not understood is no silent yes
     assert not [url for url in hosts if "elsewhere" in url]
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
     assert findings(page) == []
-    page.get_by_role("button", name="Look at it").click()
-    page.locator("card-compare .candidate").first.wait_for()
+    page.locator(".claims li", has_text="club:").get_by_role("button").click()
+    page.locator(".lines .line svg").first.wait_for()  # the claim leads to its proof
     page.reload()
+    page.locator(".claims li").first.wait_for()  # words, pictures and answer are there again
     assert page.get_by_label("Title and description").input_value() == TEXT
+    assert page.locator("#pictures li").count() == 1
+
+
+def test_two_sitters_in_one_listing_are_the_headline(shared_site: Site, open_page: Open) -> None:
+    page = open_page(f"{shared_site.address}/listing")
+    page.get_by_label("Title and description").fill("A rowing card, Oskar Dunelby of the Gannock Bar R. C.")
+    page.set_input_files("#files", [shared_site.stock.photo(name) for name in (KNOWN, NEW_CROP)])
+    page.locator("#pictures li").nth(1).wait_for()
+    page.get_by_role("button", name="Compare", exact=True).click()
+    told = page.locator(".outcome", has_text="Two cards")
+    told.wait_for()
+    assert "T. Varrowick" in told.inner_text()
 
 
 def lot_of(page: Any, site: Site, *names: str) -> None:
-    page.get_by_label("What you call it").fill("Album 3")
+    page.get_by_label("What to call it").fill("Album 3")
     page.set_input_files("#files", [site.stock.photo(name) for name in names])
     page.get_by_role("button", name="Send them").click()
     page.get_by_text("All sent").wait_for()
-    page.locator(".sheet-cards").wait_for()
+    page.locator(".lot-far", has_text=f"{len(names)} scan{'s' if len(names) > 1 else ''} done").wait_for()
+
+
+def decided(page: Any, count: int) -> None:
+    page.locator(".filters button", has_text="All").click()
+    until(page, f"document.querySelectorAll('.wall-card.decided').length === {count}")
 
 
 @pytest.mark.parametrize("size", ["desk", "phone"])
 def test_a_lot_from_scans_to_tables_and_decisions(site: Site, open_page: Open, size: str) -> None:
     page = open_page(f"{site.address}/lot", size=size, bypass_csp=True)
     lot_of(page, site, KNOWN, NEW_CROP)
-    assert page.locator(".sheet-cards li").count() == 2
-    page.locator("#lots", has_text="2 of 2 pages done").wait_for()
-    page.locator(".sheet-cards img").first.scroll_into_view_if_needed()
-    until(page, "document.querySelector('.sheet-cards img').naturalWidth > 0")
+    page.locator(".filters button", has_text="All 2").click()
+    assert page.locator(".wall-card").count() == 2
+    until(page, "document.querySelector('.wall-card img').naturalWidth > 0")
     with page.expect_download() as saved:
         page.get_by_role("link", name="CSV").click()
     table = saved.value.path().read_text(encoding="utf-8-sig")
     assert "V00013" in table
     assert findings(page) == []
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
-    page.get_by_role("button", name="Note those with over").click()
-    page.locator(".sheet-cards", has_text="decided").wait_for()
-    page.get_by_role("button", name="Undo the last decision on this lot").click()
-    until(page, "document.querySelector('.sheet-cards')?.innerText.includes('decided') === false")
+    page.get_by_role("button", name="Confirm 1 known").click()
+    page.locator(".pair").wait_for()  # nothing is noted without a look at both
+    assert page.locator(".pair img").count() == 2
+    assert findings(page) == []
+    page.get_by_role("button", name="Confirm this 1").click()
+    decided(page, 1)
+    page.locator(".toast").get_by_role("button", name="Undo").click()
+    decided(page, 0)
     page.reload()
-    page.locator(".sheet-cards").wait_for()  # the address names the lot
+    page.locator(".wall-card").first.wait_for()  # the address names the lot
+
+
+def test_a_pair_that_is_tapped_stays_to_be_decided(site: Site, open_page: Open) -> None:
+    page = open_page(f"{site.address}/lot")
+    lot_of(page, site, KNOWN)
+    page.get_by_role("button", name="Confirm 1 known").click()
+    page.locator(".pair").click()
+    assert page.get_by_role("button", name="Confirm these 0").is_disabled()
 
 
 def test_a_new_card_of_a_lot_is_accepted(site: Site, open_page: Open) -> None:
     page = open_page(f"{site.address}/lot")
     lot_of(page, site, NEW_CROP)
+    page.get_by_role("button", name="Work through 1 card").click()
     page.locator("card-compare .candidate").first.wait_for()
-    page.get_by_label("The card's words").fill("W. Invented")
-    page.keyboard.press("Escape")
-    page.locator("h2").first.click()
-    page.get_by_role("button", name="Accept as a new record").click()
-    page.locator(".sheet-cards", has_text="decided: accepted").wait_for()
-    page.get_by_text("No decision waits").wait_for()
+    page.keyboard.press("ArrowRight")
+    page.locator(".wrong .problem", has_text="Caption, as printed?").wait_for()  # nothing is taken from another record
+    page.get_by_label("Caption, as printed").fill("W. Invented")
+    page.get_by_label("Club, as printed").fill("Pellow Sound R. C.")
+    page.get_by_role("button", name="New record").click()
+    page.get_by_text("All of these are decided").wait_for()
+    page.get_by_role("button", name="Back to the wall").click()
+    decided(page, 1)
+    with Catalogue.open(site.folder) as catalogue:
+        (made,) = [one for one in catalogue.records() if one.caption == "W. Invented"]
+    assert made.club == "Pellow Sound R. C."
 
 
-def test_a_folder_on_the_services_machine_becomes_a_lot(small_stock: Stock, tmp_path: Path, open_page: Open) -> None:
+def test_a_known_card_is_opened_and_overruled(site: Site, open_page: Open) -> None:
+    page = open_page(f"{site.address}/lot")
+    lot_of(page, site, KNOWN)
+    page.locator(".wall-card").click()
+    page.get_by_role("button", name="It is V00013").wait_for()
+    page.locator("card-compare .candidate").nth(1).wait_for()
+    other = page.locator(".candidate b").nth(1).inner_text()
+    page.keyboard.press("2")
+    page.get_by_role("button", name=f"It is {other}").wait_for()
+    page.keyboard.press("ArrowRight")
+    page.locator(".toast", has_text=other).wait_for()
+    with Catalogue.open(site.folder) as catalogue:
+        assert [one.record_id for one in sightings.sightings(catalogue)] == [other]
+
+
+def test_a_lots_outline_is_corrected(site: Site, open_page: Open) -> None:
+    page = open_page(f"{site.address}/lot")
+    lot_of(page, site, NEW_CROP)
+    page.get_by_role("button", name="Work through 1 card").click()
+    page.locator(".mode .corner").nth(2).wait_for()
+    page.locator(".mode .corner").nth(2).press("Shift+ArrowLeft")
+    page.locator(".mode .stale").wait_for()  # the old verdict is no verdict on this outline
+    page.get_by_role("button", name="Keep this outline").click()
+    page.locator(".toast", has_text="has its new outline").wait_for()
+    with Catalogue.open(site.folder) as catalogue:
+        assert any(row.action == "outline" for row in catalogue.decisions())
+
+
+def test_a_failed_decision_is_told_beside_its_button(site: Site, open_page: Open) -> None:
+    page = open_page(f"{site.address}/lot", size="laptop")
+    lot_of(page, site, KNOWN)
+    page.locator(".wall-card").click()
+    page.locator("card-compare .candidate").first.wait_for()
+    page.context.set_offline(True)
+    page.keyboard.press("ArrowRight")
+    told = page.locator(".wrong .problem")
+    told.wait_for()
+    assert told.evaluate("(node) => node.getBoundingClientRect().bottom <= innerHeight")
+    page.context.set_offline(False)
+    page.keyboard.press("ArrowRight")
+    page.locator(".toast", has_text="V00013").wait_for()
+
+
+@pytest.mark.parametrize(("name", "data", "why"), [
+    ("box.zip", b"PK\x03\x04rest", "is a zip"), ("letter.jpg", b"no picture at all", "its content is text"),
+    ("a.jpg", b"", "is empty"),
+])  # fmt: skip
+def test_what_is_no_picture_makes_no_lot(site: Site, open_page: Open, name: str, data: bytes, why: str) -> None:
+    page = open_page(f"{site.address}/lot")
+    page.locator("#lots li").wait_for()
+    page.set_input_files("#files", [{"name": name, "mimeType": "image/jpeg", "buffer": data}])
+    page.locator("#wrong .problem", has_text=why).wait_for()
+    assert page.get_by_role("button", name="Send them").is_disabled()
+    assert page.request.get(f"{site.address}/v1/lots").json()["total"] == 0
+
+
+def test_a_folder_on_the_services_machine_becomes_a_lot_once(
+    small_stock: Stock, tmp_path: Path, open_page: Open
+) -> None:
     scans = tmp_path / "scans" / "box 7"
     scans.mkdir(parents=True)
     shutil.copy(small_stock.photo(KNOWN), scans)
@@ -90,14 +187,20 @@ def test_a_folder_on_the_services_machine_becomes_a_lot(small_stock: Stock, tmp_
         page = open_page(f"{site.address}/lot")
         page.get_by_label("Or a folder of scans").select_option("box 7, 1 picture")
         page.get_by_role("button", name="Take this folder").click()
-        page.locator(".sheet-cards", has_text="V00013").wait_for()
-        page.locator("#lots", has_text="1 of 1 pages done").wait_for()
+        page.locator(".wall-card", has_text="V00013").wait_for()
+        page.get_by_role("link", name="Lots", exact=True).click()
+        page.get_by_role("button", name="Take this folder").click()
+        page.get_by_text("L00001 has this name already").wait_for()
+        assert page.request.get(f"{site.address}/v1/lots").json()["total"] == 1
 
 
-def test_a_lot_may_be_ended(site: Site, open_page: Open) -> None:
+def test_a_lot_may_be_stopped_and_removed(site: Site, open_page: Open) -> None:
     page = open_page(f"{site.address}/lot")
-    page.get_by_label("What you call it").fill("Album 4")
+    page.get_by_label("What to call it").fill("Album 4")
     page.set_input_files("#files", [site.stock.photo(name) for name in (KNOWN, NEW_CROP)])
     page.get_by_role("button", name="Send them").click()
-    page.get_by_role("button", name="End it here").click()
-    page.locator("#lots", has_text="ended").wait_for()
+    page.get_by_role("button", name="Stop here").click()
+    page.locator(".lot-far", has_text="Stopped").wait_for()
+    page.get_by_role("button", name="Remove this lot").click()
+    page.get_by_role("button", name="Remove it").click()
+    page.locator("#lots", has_text="No lot yet").wait_for()

@@ -37,7 +37,7 @@ def test_signing_in_and_a_token_that_is_taken_away(small_stock: Stock, tmp_path:
             revoke_token(catalogue, "Ada Quill")
         page.get_by_role("button", name="Reject").click()
         sign_in(page, token_for(site.folder, "Ben Sparrow"))  # asked for over the page; then it goes on
-        page.get_by_role("button", name="Undo rejecting of F00004").wait_for()
+        page.locator(".toast", has_text="F00004").wait_for()
         with Catalogue.open(site.folder) as catalogue:
             (made,) = catalogue.decisions(newest_first=True, limit=1)
         assert (made.action, made.by) == ("reject", "Ben Sparrow")
@@ -57,12 +57,13 @@ def test_a_restart_loses_nothing(small_stock: Stock, tmp_path: Path, open_page: 
         port = int(site.address.rsplit(":", 1)[1])
         page = open_page(f"{site.address}/review#F00001")
         page.locator("card-compare .candidate").first.wait_for()
-        page.get_by_label("The card's words").fill("W. Invented")
+        page.get_by_label("Caption, as printed").fill("W. Invented")
+        page.get_by_label("Club, as printed").fill("Pellow Sound R. C.")
     page.get_by_role("button", name="Accept as a new record").click()
     page.get_by_text("The service does not answer").wait_for()
     with serving(small_stock, tmp_path / "catalogue", port=port) as site:
         page.get_by_role("button", name="Accept as a new record").click()
-        page.get_by_role("button", name="Undo accepting of F00001").wait_for()
+        page.locator(".toast", has_text="F00001").wait_for()
         with Catalogue.open(site.folder) as catalogue:
             assert [one.caption for one in catalogue.records() if one.caption == "W. Invented"] == ["W. Invented"]
 

@@ -13,7 +13,7 @@ import pytest
 from matcher.catalogue import Catalogue
 from tests.page.conftest import Open, until
 from tests.page.site import KNOWN, NEW_CROP, Site
-from tests.page.test_review import CAPTION, laid, review, shows
+from tests.page.test_review import CAPTION, laid, review, said, shows
 
 HEIC = Path(__file__).with_name("photo.heic")
 """The stock's q002.jpg, upright, at 1000 px, written by libheif (pillow-heif, quality 45)."""
@@ -75,10 +75,10 @@ def test_the_network_is_cut_in_the_middle_of_a_photo(shared_site: Site, open_pag
         photo = shared_site.stock.photo(KNOWN)
         wire.most = photo.stat().st_size // 2
         page.set_input_files("#files", [photo])
-        told = page.locator(".photo .problem")
+        told = page.locator("#bench .problem")
         told.wait_for()
         assert "The service does not answer" in told.inner_text()
-        assert page.locator(".photo img").is_visible()  # the photo is still there
+        assert page.locator(".strip-photo img").is_visible()  # the photo is still there
         wire.mend()
         page.get_by_role("button", name="Try again").click()
         page.locator(".outcome", has_text="V00013").wait_for()
@@ -97,7 +97,7 @@ def test_the_network_is_cut_in_the_middle_of_a_lot(site: Site, open_page: Open) 
         wire.mend()
         page.get_by_role("button", name="Send the remaining").click()
         page.get_by_text("All sent").wait_for()
-        page.locator("#lots", has_text="2 of 2 pages done").wait_for()
+        page.locator(".lot-far", has_text="2 scans done").wait_for()
 
 
 @pytest.mark.parametrize("address", ["/", "/listing", "/lot"])
@@ -108,11 +108,8 @@ def test_a_file_of_300_mb_is_not_sent(shared_site: Site, open_page: Open, tmp_pa
     page = open_page(shared_site.address + address)
     sent: list[str] = []
     page.on("request", lambda request: sent.append(request.url) if request.method == "POST" else None)
-    if address == "/listing":
-        page.get_by_label("Title and description").fill("A card")
+    page.wait_for_load_state("networkidle")
     page.set_input_files("#files", [large])
-    if address != "/":
-        page.locator("#ask, #start").click()
     told = page.locator(".problem").first
     told.wait_for()
     assert "300 MB" in told.inner_text()
@@ -130,10 +127,11 @@ def test_a_telephones_heic_photo_is_answered(shared_site: Site, open_page: Open)
 
 def test_what_was_typed_is_text_everywhere(site: Site, open_page: Open) -> None:
     page = review(open_page, site, CAPTION)
-    page.get_by_label("The card's words").fill(MARKUP)
+    said(page, caption=MARKUP)
+    page.get_by_text("More: negative").click()
     page.get_by_label("Note for the log").fill(MARKUP)
     page.get_by_role("button", name="Accept as a new record").click()
-    page.get_by_role("button", name="Undo accepting").wait_for()
+    page.locator(".toast", has_text=CAPTION).wait_for()
     with Catalogue.open(site.folder) as catalogue:
         (made,) = [one.record_id for one in catalogue.records() if one.caption == MARKUP]
     for address in (f"/record?id={made}", f"/catalogue?name={made}", "/log", f"/find?id={CAPTION}"):
@@ -159,31 +157,37 @@ def lot_with_a_decision(page: Any, site: Site) -> None:
     page.goto(f"{site.address}/lot")
     page.set_input_files("#files", [site.stock.photo(NEW_CROP)])
     page.get_by_role("button", name="Send them").click()
+    page.locator(".lot-far", has_text="1 scan done").wait_for()
+    at_work(page)
+
+
+def at_work(page: Any) -> None:
+    """In the full-screen mode, with the evidence of the first card."""
+    page.get_by_role("button", name="Work through 1 card").click()
     laid(page)
 
 
 def test_a_lots_typed_words_survive_a_reload(site: Site, open_page: Open) -> None:
     page = open_page(site.address)
     lot_with_a_decision(page, site)
-    page.get_by_label("The card's words").fill("W. Invented")
+    page.get_by_label("Caption, as printed").fill("W. Invented")
     page.reload()
-    laid(page)
-    assert page.get_by_label("The card's words").input_value() == "W. Invented"
+    at_work(page)
+    assert page.get_by_label("Caption, as printed").input_value() == "W. Invented"
 
 
 def test_two_windows_decide_the_same_card_of_a_lot(site: Site, open_page: Open) -> None:
     first = open_page(site.address)
     lot_with_a_decision(first, site)
     second = open_page(first.url)
-    laid(second)
-    second.get_by_label("The card's words").fill("W. Invented")
-    first.get_by_role("button", name="Reject").click()
-    first.get_by_text("No decision waits").wait_for()
-    second.get_by_role("button", name="Accept as a new record").click()
-    told = second.locator(".case-wrong .problem")
-    told.wait_for()
-    assert second.get_by_label("The card's words").input_value() == "W. Invented"
+    at_work(second)
+    said(second)
+    first.keyboard.press("r")
+    first.get_by_text("All of these are decided").wait_for()
+    second.get_by_role("button", name="New record").click()
+    second.locator(".wrong .problem").wait_for()
+    assert second.get_by_label("Caption, as printed").input_value() == "W. Invented"
     second.get_by_role("button", name="Show it as it is now").click()
-    second.locator(".sheet-cards", has_text="decided: rejected").wait_for()
+    second.locator(".outcome", has_text="Decided").wait_for()
     with Catalogue.open(site.folder) as catalogue:
         assert not [one for one in catalogue.records() if one.caption == "W. Invented"]

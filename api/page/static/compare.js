@@ -1,208 +1,299 @@
-// The card and a candidate laid over each other, looked at in one of eight ways, with one zoom and pan for all.
-// show(comparison, card, candidate); dispatches `candidate` (detail: index) when another one is chosen.
+// The card beside a candidate's reference, with one zoom and pan for both; laid over it; or at the proof of one rung.
+// early(pictures) before the comparison is there, show(comparison, card, candidate) then. Dispatches `candidate`
+// (detail: index) when another one is chosen, `ready` when both pictures are painted.
 
-import { comparedCrops } from "./cropmap.js";
-import { fill, h, placed, recordAddress, say, thumbnail } from "./dom.js";
+import { candidateTiles } from "./candidates.js";
+import { fill, h, say, svg, thumbnail } from "./dom.js";
 import { keys } from "./keys.js";
-import { toldInWords } from "./ladder.js";
+import { proof } from "./proof.js";
+import { get } from "./service.js";
 import { Viewport } from "./viewport.js";
+import { finding, RUNGS, sureness } from "./words.js";
 
 const FACE = [368, 640];
 const PX_PER_MM = 640 / 63.5;
-const FLICKER_MS = 500; // twice a second: below the three flashes a second that WCAG 2.3.1 allows
 const WAYS = [
-  ["beside", "b", "Side by side"], ["swipe", "w", "Swipe"], ["fade", "f", "Fade"], ["flicker", "k", "Flicker"],
-  ["difference", "d", "Difference"], ["agreement", "m", "Agreement"], ["crops", "c", "Crops"],
-  ["photos", "o", "Untouched"],
+  ["beside", "b", "Side by side"], ["over", "w", "Lay over"], ["difference", "d", "Difference"], ["photos", "o", "Untouched"],
 ];
-const NOT_LAID = "This reference could not be laid over the card. Look at both side by side, untouched.";
+const PROOFS = { m: "pose", c: "crop", t: "caption", y: "copy" };
+const GREY = "0.299 0.587 0.114 0 0"; // a row of SVG's colour matrix: ITU-R BT.601, as the service takes greys
+let made = 0;
 
 export class CardCompare extends HTMLElement {
+  // face, reference: addresses; record: whose reference it is.
+  early({ face, reference, record }) {
+    this.#build();
+    this.comparison = null;
+    this.named = record;
+    this.#panes([["This card", this.#image(face, "The card, flattened")], [record ?? "", this.#image(reference, `Reference of ${record}`)]]);
+    fill(this.chips);
+    fill(this.list);
+    this.tools.inert = true;
+  }
+
   show(comparison, card = 0, candidate = 0) {
-    Object.assign(this, { comparison, card, candidate });
-    this.way ??= "beside";
-    this.shares ??= { swipe: 0.5, fade: 0.5, difference: 0.2 };
-    this.view ??= new Viewport(FACE, () => this.#ruler());
-    if (!this.stage) this.#build();
+    this.#build();
+    this.comparison = comparison;
+    this.card = card;
+    this.candidate = candidate;
+    this.other = null;
+    this.tools.inert = false;
+    if (this.way?.startsWith("proof")) this.way = "beside";
     this.view.reset(false);
     this.#list();
-    this.#look(this.way);
+    this.#look(this.way ?? "beside");
   }
 
   disconnectedCallback() {
-    clearInterval(this.flicking);
+    this.view?.watch?.disconnect();
   }
 
   // Keys for the page's one comparison; which: gives the element that they act on.
   static keys(which) {
-    const on = (run) => () => { const found = which(); return found?.stage ? run(found) : false; };
+    const on = (run) => () => { const found = which(); return found?.comparison ? run(found) ?? true : false; };
     keys("Comparing", [
+      { key: " ", shown: "Space, held", words: "Blink: the reference in the card's place", run: on((it) => it.blink(true)), up: () => which()?.blink?.(false) },
       ...WAYS.map(([way, key, words]) => ({ key, words, run: on((it) => it.#look(way)) })),
+      ...Object.entries(PROOFS).map(([key, rung]) => ({ key, words: `Proof: ${rung === "pose" ? "what has moved" : rung}`, run: on((it) => it.prove(rung)) })),
       ...[1, 2, 3, 4, 5, 6, 7, 8, 9].map((n) => ({
-        key: String(n), shown: n === 1 ? "1-9" : undefined, words: n === 1 ? "Candidate" : undefined,
-        run: on((it) => it.choose(n - 1)),
+        key: String(n), shown: n === 1 ? "1-9" : undefined, words: n === 1 ? "Candidate" : undefined, run: on((it) => it.choose(n - 1)),
       })),
+      { key: "]", words: "The record's next reference", run: on((it) => void it.step(1)) },
       { key: "+", words: "Closer", run: on((it) => it.view.zoomBy(1.5)) },
       { key: "-", words: "Farther", run: on((it) => it.view.zoomBy(1 / 1.5)) },
       { key: "0", words: "Whole card", run: on((it) => it.view.reset()) },
-      { key: ".", words: "Flip the upper picture on or off", run: on((it) => it.#flip()) },
+      { key: "g", words: "Tones as they are, or brought together", run: on((it) => it.#turnTones()) },
+      { key: "f", words: "Full screen", run: on((it) => it.#full()) },
     ]);
   }
 
   choose(index) {
-    const candidates = this.#answer?.candidates ?? []; // none before something is shown
-    if (index >= candidates.length) return false;
+    const candidates = this.answer?.candidates ?? []; // none before something is shown
+    if (index >= candidates.length || index < 0) return false;
     this.candidate = index;
+    this.other = null;
     this.#list();
-    this.#look(this.way);
+    this.#look(this.way.startsWith("proof") ? "beside" : this.way);
     say(`Candidate ${index + 1}: ${candidates[index].record_id}`);
     this.dispatchEvent(new CustomEvent("candidate", { detail: index }));
     return true;
   }
 
-  get #answer() { return this.comparison?.identification.cards[this.card]; }
-  get #layers() { return this.comparison.cards[this.card]; }
-  get chosen() { return this.#answer?.candidates[this.candidate]; }
+  get answer() { return this.comparison?.identification.cards[this.card]; }
+  get layers() { return this.comparison.cards[this.card]; }
+  get chosen() { return this.answer?.candidates[this.candidate]; }
+  get laid() { return this.layers.candidates[this.candidate]; }
+
+  // The pictures as they are laid: of another negative the reference stands whole and upright instead.
+  get isLaid() { return Boolean(this.laid?.laid) && finding(RUNGS[0], this.chosen?.confidence.pose).state !== "other"; }
 
   #build() {
-    this.ways = h("div", { class: "ways", role: "group", "aria-label": "Ways of comparing" }, WAYS.map(([way, key, words]) =>
-      h("button", { type: "button", class: "plain", "data-way": way, title: `Key ${key}`, onclick: () => this.#look(way) }, words)));
+    if (this.stage) return;
+    this.view ??= new Viewport(FACE, () => this.#ruler());
+    this.toneId = `tones-${made += 1}`;
+    this.tone = svg("svg", { class: "unseen", "aria-hidden": "true" });
     this.stage = h("div", { class: "stage" });
-    this.rest = h("div", { class: "stage-rest" });
-    this.list = h("ol", { class: "candidates", "aria-label": "Candidates" });
+    this.chips = h("div", { class: "chips", role: "group", "aria-label": "What was found, rung by rung" });
+    this.ways = h("div", { class: "ways", role: "group", "aria-label": "Ways of comparing" }, WAYS.map(([way, key, words]) =>
+      h("button", { type: "button", class: "bar", "data-way": way, onclick: () => this.#look(way) }, words, " ", h("kbd", {}, key))));
+    this.fade = h("input", { type: "range", min: "0", max: "100", value: "100", "aria-label": "How much of the reference", oninput: () => this.#set() });
+    this.fadeBox = h("label", { class: "fade", hidden: true }, "Fade", this.fade);
     this.bar = h("span", { class: "mm-bar", "aria-hidden": "true" });
     this.barWords = h("span", { class: "mm-words" });
-    const button = (words, name, run) =>
-      h("button", { type: "button", class: "plain", "aria-label": name, onclick: run }, words);
-    this.zooms = h("div", { class: "zooms" }, this.bar, this.barWords,
-      button("−", "Farther", () => this.view.zoomBy(1 / 1.5)), button("+", "Closer", () => this.view.zoomBy(1.5)),
-      button("Whole card", "Whole card", () => this.view.reset()));
-    fill(this, this.ways, this.stage, this.zooms, this.list, this.rest);
+    const button = (words, name, run) => h("button", { type: "button", class: "bar", "aria-label": name, title: name, onclick: run }, words);
+    this.toneButton = h("button", { type: "button", class: "bar", onclick: () => this.#turnTones() }, "Tones matched ", h("kbd", {}, "g"));
+    this.tools = h("div", { class: "tools" }, this.ways, this.fadeBox, h("span", { class: "hint" }, "Blink: hold ", h("kbd", {}, "Space"), " or press the card"), this.toneButton,
+      h("span", { class: "zooms" }, this.bar, this.barWords, button("−", "Farther (key -)", () => this.view.zoomBy(1 / 1.5)), button("+", "Closer (key +)", () => this.view.zoomBy(1.5)),
+        button("Whole", "Whole card (key 0)", () => this.view.reset()), button(svg("svg", { viewBox: "0 0 16 16", width: 14, height: 14, "aria-hidden": "true" }, svg("path", { d: "M2 6V2H6M10 2H14V6M14 10V14H10M6 14H2V10", fill: "none", stroke: "currentColor", "stroke-width": 1.6 })), "Full screen (key f)", () => this.#full())));
+    this.list = h("div", { class: "candidates" });
+    fill(this, this.tone, h("div", { class: "look" }, this.stage, this.tools), this.chips, this.list);
   }
 
   #list() {
-    fill(this.list, this.#answer.candidates.map((one, index) => {
-      const button = h("button", { type: "button", class: "candidate", onclick: () => this.choose(index) },
-        h("span", { class: "number", "aria-hidden": "true" }, String(index + 1)),
-        h("img", { src: thumbnail({ reference: one.reference }), alt: "", width: 46, height: 80, loading: "lazy" }),
-        h("span", { class: "candidate-words" }, h("b", {}, one.record_id), ` ${one.caption}`,
-          h("span", { class: "small" }, `${one.pose}, crop ${one.crop}: ${climb(one.confidence)}`)));
-      button.setAttribute("aria-pressed", String(index === this.candidate));
-      return h("li", {}, button);
-    }));
+    fill(this.list, candidateTiles(this.answer, this.candidate, (index) => this.choose(index)));
+    const confidence = this.#confidence();
+    fill(this.chips, RUNGS.filter(({ name }) => name !== "mark" || confidence.mark !== undefined).map((rung) => this.#chip(rung, confidence[rung.name])));
+  }
+
+  // What is behind a rung that failed makes no sense, and is not told.
+  #confidence() {
+    const confidence = { ...this.chosen?.confidence };
+    const state = (name) => finding(RUNGS[0], confidence[name]).state;
+    if (!this.chosen || state("pose") === "other") return { pose: confidence.pose ?? null };
+    if (state("crop") === "other") confidence.copy = null;
+    return confidence;
+  }
+
+  #chip(rung, share) {
+    const { state, words, sure } = finding(rung, share);
+    const button = h("button", { type: "button", class: `chip ${state}`, disabled: state === "unchecked", title: sure ? sureness(sure) : "", onclick: () => this.prove(rung.name) },
+      h("span", { class: "chip-name" }, rung.title), h("span", { class: "chip-words" }, words, state === "open" && h("span", { class: "number" }, `, ${sureness(share)} for the same`)),
+      state === "open" && h("span", { class: "scale", "aria-hidden": "true" }, scale(share)));
+    button.dataset.rung = rung.name;
+    return button;
+  }
+
+  prove(rung) {
+    if (!this.chosen) return false;
+    this.#look(this.way === `proof-${rung}` ? "beside" : `proof-${rung}`);
+    return true;
   }
 
   #look(way) {
-    clearInterval(this.flicking);
     this.way = way;
-    for (const button of this.ways.children) button.setAttribute("aria-pressed", String(button.dataset.way === way));
-    fill(this.rest);
     this.dataset.way = way;
+    for (const button of this.ways.children) button.setAttribute("aria-pressed", String(button.dataset.way === way));
+    for (const chip of this.chips.children) chip.setAttribute("aria-pressed", String(way === `proof-${chip.dataset.rung}`));
+    this.fadeBox.hidden = way !== "over";
+    this.stage.classList.remove("free");
     const one = this.chosen;
-    if (way === "crops") return this.#crops();
-    if (!one) return void fill(this.stage, h("p", { class: "empty" }, "No enrolled picture resembles this card."));
     if (way === "photos") return this.#photos(one);
-    const laid = this.#layers.candidates[this.candidate].laid;
-    if (!laid && way !== "beside") return void fill(this.stage, h("p", { class: "empty" }, NOT_LAID));
-    this.#laid(way, one, laid);
-    fill(this.rest, this.#slider(way), this.#facts(one));
+    if (!one) return void this.#panes([["This card", this.#face()], ["Nothing in the catalogue resembles it", []]]);
+    if (way.startsWith("proof")) return void proof(this, way.slice(6));
+    if (way === "beside" || !this.isLaid) return this.beside();
+    return this.#over(way);
   }
 
-  #laid(way, one, laid) {
-    const face = () => h("img", { src: this.#layers.face, alt: "The card, cut out of the photo and flattened", draggable: false });
-    const upper = h("img", {
-      src: laid ?? thumbnail({ reference: one.reference }, "whole"), draggable: false, class: "upper",
-      alt: `Reference ${one.reference} of ${one.record_id}${laid ? ", laid over the card" : ", not laid over it"}`,
-    });
+  #image(src, alt, props = {}) {
+    return h("img", { src, alt, draggable: false, ...props });
+  }
+
+  #face() {
+    const node = this.#image(this.layers.face, "The card, cut out of the photo and flattened");
+    this.#toned(node, "card");
+    return node;
+  }
+
+  #reference() {
+    const one = this.chosen;
+    const words = `Reference ${this.other ?? one.reference} of ${one.record_id}`;
+    if (this.other || !this.isLaid) return this.#image(thumbnail({ reference: this.other ?? one.reference }, "whole"), `${words}, as it is`, { class: "upper" });
+    const node = this.#image(this.laid.laid, `${words}, laid over the card`, { class: "upper" });
+    this.#toned(node, "reference");
+    return node;
+  }
+
+  // marks: drawn over both, in pixels of the face.
+  beside(marks = null) {
+    const one = this.chosen;
+    const blinked = this.isLaid && this.#reference();
+    this.upper = blinked || null;
+    if (blinked) {
+      blinked.style.visibility = "hidden";
+      blinked.setAttribute("aria-hidden", "true");
+    }
+    const held = blinked && { start: () => this.blink(true), end: () => this.blink(false) };
+    this.#panes([
+      ["This card", [this.#face(), blinked, marks?.()], held],
+      [[h("span", {}, `${one.record_id}, reference ${this.other ?? one.reference}`), !this.isLaid && h("span", { class: "small" }, " whole, not laid over the card")], [this.#reference(), this.isLaid && !this.other && marks?.()]],
+    ]);
+  }
+
+  #over(way) {
+    const upper = this.#reference();
     this.upper = upper;
-    if (way === "beside") {
-      return this.#panes([["This card", face()], [`${one.record_id}, reference ${one.reference}`, upper]]);
+    const face = this.#face();
+    if (way === "difference") {
+      for (const node of [face, upper]) node.style.filter = `${node.style.filter || ""} grayscale(1)`.trim();
+      this.#panes([["Tones brought together. Black: no difference.", [face, upper]]]);
+      return;
     }
-    if (way === "agreement") {
-      const map = this.#layers.candidates[this.candidate].agreement;
-      if (!map) return void fill(this.stage, h("p", { class: "empty" }, "Too little of the two could be judged for a map."));
-      return this.#panes([["Blue: the same. Red: it has moved. Grey: cannot be judged, or damaged.",
-        h("img", { src: map, alt: `Where the card and ${one.record_id} agree and differ`, draggable: false })]]);
-    }
-    this.#panes([[way === "difference" ? "Black: no difference" : `This card under ${one.record_id}`, [face(), upper]]]);
-    this.#set(this.shares[way] ?? 1);
-    if (way === "flicker") this.flicking = setInterval(() => this.#flip(), FLICKER_MS);
-    return undefined;
+    this.share ??= 0.5;
+    this.divider = h("span", { class: "divider", "aria-hidden": "true" });
+    const held = { start: (x) => this.#wipe(x), move: (x) => this.#wipe(x) };
+    this.#panes([[`This card left of the line, ${this.chosen.record_id} right of it: drag the line`, [face, upper, this.divider], held]]);
+    this.#set();
+  }
+
+  #wipe(share) {
+    this.share = share;
+    this.#set();
+  }
+
+  #set() {
+    if (!this.upper || this.way !== "over") return;
+    this.upper.style.opacity = String(this.fade.value / 100);
+    this.upper.style.clipPath = `inset(0 0 0 ${100 * this.share}%)`;
+    this.divider.style.left = `${100 * this.share}%`;
+  }
+
+  blink(on) {
+    if (!this.upper) return;
+    if (this.way === "over" || this.way === "difference") this.upper.style.visibility = on ? "hidden" : "visible";
+    else this.upper.style.visibility = on ? "visible" : "hidden";
+    this.stage.classList.toggle("blinking", on);
+  }
+
+  // Brings the duller of the two to the other's tones, as the service has measured it.
+  #toned(node, which) {
+    const tones = this.laid?.tones;
+    if (this.untoned || !tones || tones.of !== which || !this.isLaid) return;
+    const [r, g, b] = tones.tables.map((table) => table.join(" "));
+    fill(this.tone, svg("filter", { id: this.toneId, "color-interpolation-filters": "sRGB", x: 0, y: 0, width: "100%", height: "100%" },
+      svg("feColorMatrix", { type: "matrix", values: `${GREY} ${GREY} ${GREY} 0 0 0 1 0` }), svg("feComponentTransfer", {}, [["R", r], ["G", g], ["B", b]].map(([name, values]) => svg(`feFunc${name}`, { type: "table", tableValues: values })))));
+    node.style.filter = `url("#${this.toneId}")`;
+  }
+
+  #turnTones() {
+    this.untoned = !this.untoned;
+    fill(this.toneButton, this.untoned ? "Tones as they are " : "Tones matched ", h("kbd", {}, "g"));
+    this.#look(this.way);
   }
 
   #panes(list) {
-    const panes = list.map(([words, pictures]) => {
+    const panes = list.map(([words, pictures, held]) => {
       const sheet = h("div", { class: "sheet" }, pictures);
-      const frame = h("div", { class: "pane", tabindex: "0", role: "group", "aria-label": `${words}. Arrow keys move it when it is enlarged.` }, sheet);
-      return { frame, sheet, figure: h("figure", {}, frame, h("figcaption", {}, words)) };
+      const name = typeof words === "string" ? words : words[0].textContent;
+      const frame = h("div", { class: "pane", tabindex: "0", role: "group", "aria-label": `${name}. When it is enlarged, arrow keys move it.` }, sheet);
+      return { frame, sheet, held, figure: h("figure", {}, frame, h("figcaption", {}, words)) };
     });
     fill(this.stage, panes.map(({ figure }) => figure));
     this.view.use(panes);
   }
 
+  // Anything else in the pictures' place.
+  put(...nodes) {
+    this.stage.classList.add("free");
+    this.upper = null;
+    fill(this.stage, nodes);
+  }
+
   #photos(one) {
     const { photo, identification } = this.comparison;
-    const link = (address, alt) => h("a", { href: address, target: "_blank", rel: "noopener" }, h("img", { src: address, alt }));
-    fill(this.stage,
-      h("figure", {}, link(photo, "The photograph, untouched"), h("figcaption", {}, identification.photo)),
-      h("figure", {}, link(`/v1/references/${one.reference}/image`, `Reference ${one.reference}, untouched`),
-        h("figcaption", {}, `${one.record_id}, reference ${one.reference}`)));
-    fill(this.rest, this.#facts(one));
+    const figure = (address, alt, words) => h("figure", { class: "raw" }, h("a", { href: address, target: "_blank", rel: "noopener" }, h("img", { src: address, alt })), h("figcaption", {}, words));
+    this.put(figure(photo, "The photograph, untouched", identification.photo),
+      one && figure(`/v1/references/${one.reference}/image`, `Reference ${one.reference}, untouched`, `${one.record_id}, reference ${one.reference}`));
   }
 
-  #crops() {
-    const { crops } = this.#layers;
-    fill(this.stage, crops ? comparedCrops(crops)
-      : h("p", { class: "empty" }, "No reference of one pose could be laid over this card, so there is no crop map."));
+  // Other pictures of the same record: whole, since they were not laid over this card.
+  async step(by) {
+    const record = this.chosen?.record_id;
+    if (!record) return;
+    const { references } = await get(`/v1/records/${encodeURIComponent(record)}`);
+    if (this.chosen?.record_id !== record || references.length < 2) return void say("This record has one reference");
+    const now = references.findIndex(({ id }) => String(id) === String(this.other ?? this.chosen.reference));
+    const next = references[(now + by + references.length) % references.length].id;
+    this.other = String(next) === this.chosen.reference ? null : next;
+    this.#look("beside");
   }
 
-  #slider(way) {
-    const words = { swipe: "Where the upper picture ends", fade: "How much of the upper picture", difference: "How strongly" }[way];
-    if (way === "flicker") {
-      return h("p", { class: "row" }, h("button", { type: "button", class: "second", onclick: () => this.#flip() }, "Flip by hand"),
-        h("button", { type: "button", class: "second", onclick: () => clearInterval(this.flicking) }, "Hold still"));
-    }
-    if (!words) return null;
-    const slider = h("input", { type: "range", min: "0", max: "100", value: String(100 * this.shares[way]), oninput: () => this.#set(slider.value / 100) });
-    return h("label", { class: "slider" }, h("span", {}, words), slider);
-  }
-
-  #set(share) {
-    if (this.way in this.shares) this.shares[this.way] = share;
-    const { style } = this.upper;
-    style.opacity = this.way === "fade" ? share : 1;
-    style.clipPath = this.way === "swipe" ? `inset(0 0 0 ${100 * share}%)` : "none";
-    this.style.setProperty("--strength", String(1 + 7 * share));
-  }
-
-  #flip() {
-    if (!this.upper) return;
-    const hidden = this.upper.style.visibility === "hidden";
-    this.upper.style.visibility = hidden ? "visible" : "hidden";
-  }
-
-  #facts(one) {
-    const shift = one.crop_shift_mm;
-    return h("div", { class: "facts" },
-      h("p", {}, h("a", { href: recordAddress(one.record_id) }, one.record_id), ` ${one.caption}`),
-      shift && h("p", { class: "small" }, `Its window lies ${placed(shift.dx, shift.dy)} the reference's, `,
-        `at ${(100 * shift.scale).toFixed(1)} % of its scale, within ${shift.sigma_mm.toFixed(2)} mm.`),
-      h("ul", { class: "small bare" }, (one.evidence.words ?? []).map((words) => h("li", {}, words))));
+  #full() {
+    if (document.fullscreenElement) document.exitFullscreen();
+    else this.querySelector(".look").requestFullscreen?.();
   }
 
   #ruler() {
     if (!this.bar) return;
     const scale = this.view.scale * PX_PER_MM;
-    const length = [10, 5, 2, 1].find((mm) => mm * scale < 160) ?? 1;
+    const length = [10, 5, 2, 1].find((mm) => mm * scale < 90) ?? 1;
     this.bar.style.width = `${length * scale}px`;
     this.barWords.textContent = `${length} mm`;
   }
 }
 
-
-function climb(confidence) {
-  const told = ["pose", "crop", "caption"].filter((rung) => confidence[rung] !== null);
-  return told.map((rung) => toldInWords(rung, confidence[rung])).join("; ") || "not compared";
+function scale(share) {
+  const at = 4 + 92 * share;
+  return svg("svg", { viewBox: "0 0 100 8" }, svg("path", { class: "rule", d: "M4 4H96M27 1V7M73 1V7" }), svg("circle", { cx: at, cy: 4, r: 3.2 }));
 }
 
 customElements.define("card-compare", CardCompare);

@@ -1,56 +1,75 @@
-// Crop maps: every known crop of a negative a rectangle in one frame; a card's own, with its uncertainty, among them.
+// Crop maps: every known crop of a negative a frame on one picture; a card's own, with its uncertainty, among them.
 
-import { h, placed, svg } from "./dom.js";
-import { sureness } from "./ladder.js";
+import { begun, fill, h, placed, say, svg } from "./dom.js";
+import { sureness } from "./words.js";
 
-// Of a comparison: crops as the service tells them, corners in pixels of its picture.
+const SNAP_MM = 1.2; // within this a dragged frame is called like the one it lies on; twice what hand-cut edges allow
+
+// Of a comparison: crops as the service tells them, corners in pixels of its picture. The card's frame can be dragged.
 export function comparedCrops(crops) {
   const { width, height } = crops;
-  const corners = (quad) => quad.map((corner) => corner.join(",")).join(" ");
-  const known = crops.known.flatMap(({ corners: quad }) => [
-    svg("polygon", { class: "casing", points: corners(quad) }), svg("polygon", { class: "window", points: corners(quad) }),
-  ]);
-  const names = crops.known.map(({ crop, corners: [[x, y]] }, number) =>
-    svg("text", { class: "window-name", x: Math.max(x, 0) + 12, y: Math.max(y, 0) + 30 + 26 * number }, crop));
-  const drawing = svg("svg", { viewBox: `0 0 ${width} ${height}`, role: "img", "aria-label": told(crops) },
-    svg("image", { href: crops.picture, width, height }), known,
-    svg("polygon", { class: "doubt", points: corners(crops.own), "stroke-width": 2 * crops.sigma_px }),
-    svg("polygon", { class: "own", points: corners(crops.own) }), names);
-  const rows = crops.known.map(({ crop, probability }) =>
-    h("li", {}, h("b", {}, crop), ` ${sureness(probability)} that this card shows it`));
-  return h("figure", { class: "crop-map" }, drawing,
-    h("figcaption", {}, `Known crops of ${crops.pose}. The thick orange one: this card's own, within ${crops.sigma_mm} mm.`,
-      h("ul", { class: "bare" }, rows)));
+  const perMm = crops.sigma_px / Math.max(crops.sigma_mm, 0.05);
+  const told = h("p", { class: "small", role: "status" }, "Drag this card's frame to see which crop it fits.");
+  const drawing = svg("svg", { viewBox: `0 0 ${width} ${height}`, role: "img", "aria-label": toldOf(crops) },
+    svg("image", { href: crops.picture, width, height }),
+    crops.known.map(({ corners }) => [polygon(corners, "casing"), polygon(corners, "window")]));
+  const own = svg("g", { class: "dragged" }, polygon(crops.own, "doubt", { "stroke-width": 2 * crops.sigma_px }), polygon(crops.own, "own"));
+  drawing.append(own, ...crops.known.map(({ crop, corners: [[x, y]] }, number) => svg("text", { class: "window-name", x: Math.max(x, 0) + 10, y: Math.max(y, 0) + 28 + 26 * number }, crop)));
+  dragging(drawing, own, (dx, dy) => fill(told, said(crops, dx, dy, perMm)));
+  const rows = crops.known.map(({ crop, probability }) => h("li", {}, h("b", {}, `Crop ${crop}`), `: ${sureness(probability)} that this card shows it`));
+  return h("figure", { class: "crop-map" }, drawing, h("figcaption", {}, `The negative ${crops.pose} as far as its cards show it. Orange: this card's crop, within ${crops.sigma_mm} mm.`, h("ul", { class: "bare" }, rows), told));
 }
 
-const told = (crops) =>
-  `Where the known crops ${crops.known.map(({ crop }) => crop).join(", ")} of ${crops.pose} lie, and this card's own`;
+const polygon = (quad, kind, more = {}) => svg("polygon", { class: kind, points: quad.map((corner) => corner.join(",")).join(" "), ...more });
 
-// Of a pose as it is kept in the catalogue: rectangles in mm of the face of one reference. mine: the crop to stress.
+const toldOf = (crops) => `Where the known crops ${crops.known.map(({ crop }) => crop).join(", ")} of ${crops.pose} lie, and this card's own`;
+
+// How far the dragged frame is from each known crop, at its worst corner.
+function said(crops, dx, dy, perMm) {
+  const far = crops.known.map(({ crop, corners }) => [crop, Math.max(...corners.map(([x, y], at) => Math.hypot(x - crops.own[at][0] - dx, y - crops.own[at][1] - dy))) / perMm]);
+  const [crop, mm] = far.sort((a, b) => a[1] - b[1])[0];
+  const moved = Math.hypot(dx, dy) / perMm;
+  return moved < 0.3 ? "Where it was measured." : mm < SNAP_MM ? `Here it would be crop ${crop}, but it was measured ${moved.toFixed(1)} mm away.` : `Nearest is crop ${crop}: its frame still differs by ${mm.toFixed(1)} mm at a corner.`;
+}
+
+function dragging(drawing, own, tell) {
+  let from = null;
+  const at = (event) => {
+    const box = drawing.getScreenCTM().inverse();
+    return [event.clientX * box.a + box.e, event.clientY * box.d + box.f];
+  };
+  own.addEventListener("pointerdown", (event) => {
+    event.preventDefault();
+    own.setPointerCapture(event.pointerId);
+    from = at(event);
+  });
+  own.addEventListener("pointermove", (event) => {
+    if (!from) return;
+    const [x, y] = at(event);
+    own.setAttribute("transform", `translate(${x - from[0]} ${y - from[1]})`);
+    tell(x - from[0], y - from[1]);
+  });
+  own.addEventListener("pointerup", () => {
+    from = null;
+    own.removeAttribute("transform"); // it is where it was measured, whatever is tried
+    say("The frame is back where it was measured");
+  });
+}
+
+// Of a pose as it is kept in the catalogue, on the negative stitched from all its crops. mine: the crop to stress.
 export function poseCrops(mapped, mine) {
-  const all = mapped.crops.map(({ window_mm: window }) => window);
-  const [left, top] = [0, 1].map((i) => Math.min(0, ...all.map((window) => window[i])) - 1);
-  const right = Math.max(mapped.width_mm, ...all.map((window) => window[2])) + 1;
-  const bottom = Math.max(mapped.height_mm, ...all.map((window) => window[3])) + 1;
+  const [left, top, right, bottom] = mapped.shown_mm;
   const windows = mapped.crops.flatMap(({ crop, window_mm: [l, t, r, b], sigma_mm: sigma }) => [
     svg("rect", { class: "doubt", x: l, y: t, width: r - l, height: b - t, "stroke-width": 2 * sigma }),
     svg("rect", { class: "casing", x: l, y: t, width: r - l, height: b - t }),
     svg("rect", { class: crop === mine ? "own" : "window", x: l, y: t, width: r - l, height: b - t }),
   ]);
-  const labels = mapped.crops.map(({ crop, window_mm: [l, t] }, number) =>
-    svg("text", { class: "window-name", x: l + 1.2, y: t + 4 + 3.6 * number }, crop));
+  const labels = mapped.crops.map(({ crop, window_mm: [l, t] }, number) => svg("text", { class: "window-name", x: l + 1.2, y: t + 4 + 3.6 * number }, crop));
   const names = mapped.crops.map(({ crop }) => crop).join(", ");
   return h("figure", { class: "crop-map in-mm" },
-    svg("svg", {
-      viewBox: `${left} ${top} ${right - left} ${bottom - top}`, role: "img",
-      "aria-label": `Where the known crops ${names} of ${mapped.pose} lie`,
-    },
-    svg("image", {
-      href: `/v1/thumbnail?reference=${mapped.frame}&size=whole`, width: mapped.width_mm, height: mapped.height_mm,
-      preserveAspectRatio: "none",
-    }), windows, labels),
-    h("figcaption", {}, `${mapped.pose}, on the card of reference ${mapped.frame}${mine ? `. The thick orange one: crop ${mine}, this record's` : ""}.`,
+    svg("svg", { viewBox: `${left - 1} ${top - 1} ${right - left + 2} ${bottom - top + 2}`, role: "img", "aria-label": `Where the known crops ${names} of ${mapped.pose} lie` },
+      svg("image", { href: `/v1/crops/picture?${new URLSearchParams({ pose: mapped.pose })}`, x: left, y: top, width: right - left, height: bottom - top, preserveAspectRatio: "none" }), windows, labels),
+    h("figcaption", {}, `${begun("the negative")} ${mapped.pose} as far as its cards show it${mine ? `. Orange: crop ${mine}, this record's` : ""}.`,
       h("ul", { class: "bare" }, mapped.crops.map(({ crop, window_mm: w, sigma_mm: sigma }) =>
-        h("li", {}, h("b", {}, crop), ` ${(w[2] - w[0]).toFixed(1)} x ${(w[3] - w[1]).toFixed(1)} mm, `,
-          `${placed(w[0], w[1])} its corner, within ${sigma} mm`)))));
+        h("li", {}, h("b", {}, crop), ` ${(w[2] - w[0]).toFixed(1)} x ${(w[3] - w[1]).toFixed(1)} mm, ${placed(w[0], w[1])} the widest card's corner, within ${sigma} mm`)))));
 }

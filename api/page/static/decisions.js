@@ -1,12 +1,14 @@
-// The log of what was decided, newest first, with undo and redo; of one thing, or of everything.
+// The log of what was decided, newest first, with undo and redo; of one thing, or of everything. What was decided at
+// one go is folded into one line, and undone at one go.
 
-import { day, fill, h, recordAddress, say } from "./dom.js";
-import { get, redo, undo } from "./service.js";
+import { day, fill, h, recordAddress, say, thumbnail } from "./dom.js";
+import { ask, decide, get, redo, undo } from "./service.js";
+import { toast } from "./toast.js";
 
 const AT_ONCE = 50;
 
-// about: id of a record or a find, or null. changed: called after an undo or redo.
-export async function decisions(about, changed = () => {}) {
+// about: id of a record or a find, or null. changed: called after an undo or redo. which: {action, actor} to list alone.
+export async function decisions(about, changed = () => {}, which = {}) {
   const list = h("ol", { class: "decisions bare" });
   const more = h("button", { type: "button", class: "second" }, "Earlier ones");
   const wrong = h("div", { role: "alert" });
@@ -14,19 +16,22 @@ export async function decisions(about, changed = () => {}) {
   let offset = 0;
 
   async function load() {
-    const query = new URLSearchParams({ limit: AT_ONCE, offset, ...(about && { about }) });
+    const query = new URLSearchParams({ limit: AT_ONCE, offset, ...(about && { about }), ...which });
     const { items } = await get(`/v1/decisions?${query}`);
     offset += items.length;
     more.hidden = items.length < AT_ONCE;
-    list.append(...items.map((one) => entry(one, turn)));
+    list.append(...folded(items).map((some) => (some.length > 1 ? batch(some, turn) : entry(some[0], turn))));
     if (!offset) fill(list, h("li", { class: "empty" }, "Nothing was decided yet."));
   }
 
-  async function turn(one) {
+  async function turn(one, whole = false) {
     fill(wrong);
     try {
-      await (one.standing ? undo(one.number) : redo(one.number));
-      say(`Decision ${one.number} ${one.standing ? "undone" : "done again"}`);
+      if (whole) await decide({ action: "undo", number: one.number, whole_batch: true }, (await ask("/v1/decisions?limit=1")).etag);
+      else await (one.standing ? undo(one.number) : redo(one.number));
+      const words = `${whole ? "They were" : `Decision ${one.number} was`} ${one.standing ? "undone" : "done again"}`;
+      say(words);
+      toast(`${words}.`);
       offset = 0;
       fill(list);
       await load();
@@ -43,16 +48,65 @@ export async function decisions(about, changed = () => {}) {
 
 const TURNED = ["undo", "redo"];
 
+// Entries of one batch that follow each other.
+function folded(items) {
+  const groups = [];
+  for (const one of items) {
+    const last = groups.at(-1);
+    if (last && one.batch && last[0].batch === one.batch && last[0].action === one.action) last.push(one);
+    else groups.push([one]);
+  }
+  return groups;
+}
+
+function batch(some, turn) {
+  const [newest] = some;
+  const standing = some.filter((one) => one.standing).length;
+  const undoing = standing && !TURNED.includes(newest.action) ? asking(`Undo these ${some.length}`, `Undo all ${standing}?`, () => turn(newest, true)) : null;
+  return h("li", { class: `batch ${standing ? "" : "undone"}` }, h("span", { class: "number" }, `${some.at(-1).number}–${newest.number}`),
+    h("details", {}, h("summary", {}, h("b", {}, `${ACTIONS[newest.action] ?? newest.action.replaceAll("_", " ")}, ${some.length} at one go`), h("span", { class: "small" }, ` ${newest.actor === "machine" ? "by the machine" : `by ${newest.by}`}, ${day(newest.at)}`),
+      h("span", { class: "log-faces" }, some.slice(0, 12).map(faceOf))), h("ol", { class: "decisions bare" }, some.map((one) => entry(one, turn)))), undoing);
+}
+
+// A press asks, a second one does it.
+function asking(words, question, run) {
+  const button = h("button", { type: "button", class: "plain", onclick: () => {
+    if (button.dataset.asked) return void run();
+    button.dataset.asked = "yes";
+    button.textContent = question;
+    setTimeout(() => { delete button.dataset.asked; button.textContent = words; }, 4000);
+  } }, words);
+  return button;
+}
+
+function faceOf({ about }) {
+  const [name] = about.split(" ");
+  const what = /^F\d+$/.test(name) ? { find: name } : /^V\d/.test(name) ? { record: name } : null;
+  if (!what) return null;
+  const image = h("img", { src: thumbnail(what), alt: "", width: 28, height: 48, loading: "lazy" });
+  image.onerror = () => image.remove(); // a record that is gone
+  return image;
+}
+
+export const ACTIONS = {
+  enrol: "enrolled", accept: "accepted as a new record", merge_find: "entered into a known record", reject: "rejected", see: "noted as seen", propose: "kept as a find",
+  outline: "outlined anew", edit: "corrected", remove: "removed", join_copy: "named a copy", part_copy: "left the copy open", map_crops: "measured crops", undo: "undone", redo: "done again",
+};
+
 function entry(one, turn) {
-  const what = one.action.replaceAll("_", " ");
+  const what = ACTIONS[one.action] ?? one.action.replaceAll("_", " ");
   return h("li", { class: one.standing ? "" : "undone" },
-    h("span", { class: "number" }, `${one.number}`), " ",
+    h("span", { class: "number" }, `${one.number}`, faceOf(one)),
     h("span", { class: "decision-words" }, h("b", {}, what), " ", links(one.about), one.outcome && `: ${one.outcome}`,
       one.note && h("span", { class: "small" }, ` "${one.note}"`),
       h("span", { class: "small" }, ` ${one.actor === "machine" ? "by the machine" : `by ${one.by}`}, `, h("time", { datetime: one.at }, day(one.at)),
         one.standing ? "" : ", undone")),
-    !TURNED.includes(one.action) && h("button", { type: "button", class: "plain", "aria-label": `${one.standing ? "Undo" : "Do again"} decision ${one.number}`, onclick: () => turn(one) },
-      one.standing ? "Undo" : "Do again"));
+    !TURNED.includes(one.action) && named(asking(one.standing ? "Undo" : "Do again", one.standing ? "Really undo?" : "Really?", () => turn(one)), one));
+}
+
+function named(button, one) {
+  button.setAttribute("aria-label", `${one.standing ? "Undo" : "Do again"} decision ${one.number}`);
+  return button;
 }
 
 function links(about) {

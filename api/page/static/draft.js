@@ -1,10 +1,10 @@
-// What was typed and not yet sent: kept for this window until it is sent, also through a reload.
+// What was typed and not yet sent: kept in this browser until it is sent, through a reload, a restart, another window.
 
 export function draft(name) {
   const key = `platekin-draft-${name}`;
   return {
-    read: () => JSON.parse(sessionStorage.getItem(key) ?? "null"),
-    keep: (values) => sessionStorage.setItem(key, JSON.stringify(values)),
-    forget: () => sessionStorage.removeItem(key),
+    read: () => JSON.parse(localStorage.getItem(key) ?? "null"),
+    keep: (values) => localStorage.setItem(key, JSON.stringify(values)),
+    forget: () => localStorage.removeItem(key),
   };
 }

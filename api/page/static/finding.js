@@ -1,60 +1,7 @@
-// A find: what a person says of it in a form that survives a reload, and what is decided on it.
+// Finds: read, decided, and those that stand together because they seem akin.
 
 import { h, thumbnail } from "./dom.js";
-import { draft } from "./draft.js";
-import { isNew } from "./answer.js";
 import { ask, decide, get, newKey } from "./service.js";
-
-const FIELDS = [
-  ["subject", "Who is shown"], ["pose", "Negative"], ["crop", "Crop"], ["caption", "The card's words"],
-  ["club", "Club"], ["issuer", "Issuer"], ["year", "Year"], ["copy", "Which copy"], ["note", "Note for the log"],
-];
-const PLACEHOLDERS = { pose: "a new one is named", crop: "the next letter" };
-
-export class FindForm {
-  constructor(find) {
-    this.find = find;
-    this.draft = draft(find.find_id);
-    const held = this.draft.read() ?? suggestions(find);
-    this.fields = Object.fromEntries(FIELDS.map(([name, words]) => [name, h("input", {
-      id: `field-${name}`, value: held[name] ?? "", maxlength: name === "note" ? 2000 : 200, autocomplete: "off",
-      placeholder: PLACEHOLDERS[name], "aria-label": words,
-    })]));
-    this.node = h("div", { class: "columns" }, FIELDS.map(([name, words]) =>
-      h("div", {}, h("label", { for: `field-${name}` }, words), this.fields[name])));
-    this.node.addEventListener("input", () => this.draft.keep(this.values()));
-  }
-
-  values() {
-    return Object.fromEntries(Object.entries(this.fields).map(([name, field]) => [name, field.value.trim()]));
-  }
-
-  // Blank: as it was identified; only the words may be blank, where there are none.
-  wish() {
-    const said = Object.entries(this.values()).filter(([name, value]) => value || name === "caption");
-    return { action: "accept", find_id: this.find.find_id, ...Object.fromEntries(said) };
-  }
-
-  // What only a person can say, and has not: of a negative that none of the enrolled ones is, who is shown.
-  lacking() {
-    const isKnown = this.find.outcome !== "new_pose" || this.find.pose;
-    return isKnown || this.values().subject ? null : { field: this.fields.subject, words: "Who is shown" };
-  }
-
-  forget() {
-    this.draft.forget();
-  }
-}
-
-// What the closest candidate shares with the find: a person only has to type what is new.
-function suggestions({ outcome, pose, crop, evidence }) {
-  const closest = evidence.candidates[0];
-  const known = closest && isNew(outcome) && outcome !== "new_pose";
-  return {
-    subject: known ? closest.evidence.subject ?? "" : "", pose: pose ?? "", crop: crop ?? "",
-    caption: known && outcome === "new_crop" ? closest.caption : "", club: known ? closest.evidence.club ?? "" : "",
-  };
-}
 
 // The find with its tag, as it is now.
 export async function readFind(id) {
@@ -62,15 +9,27 @@ export async function readFind(id) {
   return { ...data, etag };
 }
 
+// The find's card in the shape of an answer.
+export const cardOf = (find) => ({ ...find.evidence, ...find, caption: null, face: find.evidence.face, candidates: find.evidence.candidates });
+
 export const decideOn = (find, wish, key = newKey()) => decide({ find_id: find.find_id, ...wish }, find.etag, key);
 
+// The open finds, the like of each together: by negative, else by the sitter of what is nearest.
 export async function openFinds() {
   const items = [];
   for (;;) {
     const page = await get(`/v1/finds?state=open&limit=500&offset=${items.length}`);
     items.push(...page.items);
-    if (!page.items.length || items.length >= page.total) return items;
+    if (!page.items.length || items.length >= page.total) break;
   }
+  const groups = new Map();
+  for (const find of items) groups.set(kin(find), [...(groups.get(kin(find)) ?? []), find]);
+  return [...groups.values()].flat();
+}
+
+export function kin(find) {
+  const [best] = find.evidence.candidates;
+  return find.pose ?? (best ? `near ${best.evidence?.subject ?? best.pose}` : "alone");
 }
 
 // Finds of the same negative, crop and outcome: perhaps further copies of the same variation.
@@ -86,7 +45,7 @@ export function likePanel(likes, words, run) {
   const button = h("button", { disabled: true }, words(0));
   const chosen = () => likes.filter((_, place) => boxes[place].checked);
   const form = h("form", { class: "likes" },
-    h("h3", {}, `${likes.length} more ${likes.length === 1 ? "find is" : "finds are"} of this outcome on the same negative and crop`),
+    h("h3", {}, `${likes.length} more ${likes.length === 1 ? "find has" : "finds have"} the same outcome on the same negative and crop`),
     h("p", { class: "small" }, "They need not be the same variation. Tick those that are; each becomes a decision of its own, which can be undone."),
     h("ul", { class: "cards" }, likes.map((one, place) => h("li", {}, h("label", { for: `like-${one.find_id}` },
       h("img", { src: thumbnail({ find: one.find_id }), alt: `Find ${one.find_id}`, width: 92, height: 160 }), boxes[place], ` ${one.find_id}`)))),

@@ -1,104 +1,121 @@
-// Photographs in, answers out, one after the other; corners put right are answered again.
+// Photographs in, answers out: a strip of all of them with their verdicts, and one open answer.
 
-import { answer } from "./answer.js";
+import { takeFiles } from "./everywhere.js";
+import { openCamera } from "./camera.js";
 import { CardCompare } from "./compare.js";
-import { begun, byId, fill, h, say } from "./dom.js";
-import { proposing } from "./proposing.js";
-import "./outline.js";
-import { get, Problem, upload } from "./service.js";
+import { byId, fill, h, say } from "./dom.js";
+import { wrongWith } from "./files.js";
+import { inset } from "./inset.js";
+import { keys } from "./keys.js";
+import { forget, keep, keptAt, newId } from "./kept.js";
+import { keeping } from "./keeping.js";
+import { get, upload } from "./service.js";
+import { shareButton } from "./share.js";
+import { toast } from "./toast.js";
+import { advice, looks, sentence, TITLES } from "./words.js";
 
 const TOP = 9;
-const MOST = Number(document.querySelector("meta[name=most-bytes]").content);
-const KEPT = "platekin-comparisons";
+const photos = [];
 const waiting = [];
 let working = false;
-let latest = null;
+let open = null;
 
 // Taking photographs
 
 byId("choose").addEventListener("click", () => byId("files").click());
-byId("camera").addEventListener("click", () => byId("shot").click());
+byId("camera").addEventListener("click", () => openCamera((file) => take([file])) || byId("shot").click());
 for (const id of ["files", "shot"]) {
   byId(id).addEventListener("change", (event) => {
     take([...event.target.files]);
     event.target.value = "";
   });
 }
-for (const kind of ["dragenter", "dragover"]) {
-  document.addEventListener(kind, (event) => {
-    event.preventDefault();
-    byId("take").classList.add("over");
-  });
-}
-document.addEventListener("dragleave", (event) => event.relatedTarget ?? byId("take").classList.remove("over"));
-document.addEventListener("drop", (event) => {
-  event.preventDefault();
-  byId("take").classList.remove("over");
-  take([...event.dataTransfer.files]);
-});
-document.addEventListener("paste", (event) => take([...event.clipboardData.files]));
+takeFiles(take);
 
-function take(files) {
-  for (const file of files) {
-    const photo = new Photo(file.name || "photo", file);
-    byId("photos").prepend(photo.node);
-    if (file.size > MOST) photo.fail(tooLarge(file));
-    else waiting.push(photo);
+async function take(files) {
+  const made = files.map((file, place) => new Photo({ id: newId(), place: "identify", order: Date.now() + place, name: file.name || "photo", file }));
+  for (const photo of made) {
+    photos.push(photo);
+    const fault = await wrongWith(photo.file);
+    if (fault) photo.fail(fault);
+    else {
+      waiting.push(photo);
+      photo.remember();
+    }
   }
-  if (files.length && matchMedia("(max-width: 52rem)").matches) byId("photos").firstElementChild.scrollIntoView();
+  draw();
+  if (made.length) show(made[0]);
   work();
-}
-
-function tooLarge(file) {
-  const size = (file.size / 1e6).toFixed(0);
-  return new Problem("body_too_large", `The file has ${size} MB, the limit is ${MOST / 1e6} MB`,
-    "Save the photograph as a JPEG at quality 90, or scan at 300 to 600 dpi. Nothing was sent.");
 }
 
 async function work() {
   if (working) return;
   working = true;
-  for (let photo = waiting.shift(); photo; photo = waiting.shift()) await photo.identify();
+  for (;;) {
+    const next = waiting.includes(open) ? waiting.indexOf(open) : 0; // the one that is looked at comes first
+    const [photo] = waiting.splice(next, 1);
+    if (!photo) break;
+    await photo.identify(photo.quad ?? null);
+  }
   working = false;
 }
 
 // One photograph
 
 class Photo {
-  constructor(name, file) {
-    Object.assign(this, { name, file, card: 0 });
-    this.state = h("p", { class: "state" }, "Waits for its turn");
-    this.body = h("div", { class: "photo-body" });
-    this.node = h("article", { class: "photo", "aria-label": name },
-      h("header", { class: "photo-head" }, h("h2", {}, name), this.state,
-        h("button", { type: "button", class: "plain", onclick: () => this.remove() }, "Put away")),
-      this.body);
-    if (file && file.type.startsWith("image/")) this.preview();
+  constructor(stored) {
+    Object.assign(this, { card: 0, state: "waits", ...stored });
+    this.thumb = h("img", { alt: "", width: 46, height: 60 });
+    this.verdict = h("span", { class: "strip-verdict" });
+    this.button = h("button", { type: "button", class: "strip-photo", onclick: () => show(this) }, this.thumb, h("span", { class: "strip-words" }, this.verdict, h("span", { class: "small" }, this.name)));
+    if (this.file?.type.startsWith("image/")) {
+      this.url = URL.createObjectURL(this.file);
+      this.thumb.src = this.url;
+      this.thumb.onerror = () => this.thumb.removeAttribute("src"); // HEIC and TIFF: few browsers show them
+    }
+    this.tell();
   }
 
-  preview() {
-    this.url = URL.createObjectURL(this.file);
-    const shown = h("img", { class: "preview", src: this.url, alt: "The photograph" });
-    shown.onerror = () => shown.remove(); // HEIC and TIFF: few browsers show them
-    fill(this.body, shown);
+  get answer() { return this.comparison?.identification.cards[this.card]; }
+
+  tell(words = null) {
+    const { cards } = this.comparison?.identification ?? {};
+    fill(this.verdict, words ?? (this.error ? "No answer" : !cards ? "Waits" : !cards.length ? "No card" : cards.length > 1 ? `${cards.length} cards` : verdict(cards[0])));
+    this.button.dataset.outcome = cards?.[0]?.outcome ?? "";
+  }
+
+  remember() {
+    const { id, place, order, name, file, quad, card, comparison } = this;
+    keep({ id, place, order, name, file, quad, card, comparison });
   }
 
   async identify(quad = null) {
     this.stopping?.abort();
     this.stopping = new AbortController();
+    this.error = null;
+    this.busy = true;
     const query = new URLSearchParams({ top: TOP, ...(quad && { quad: written(quad) }) });
-    this.node.setAttribute("aria-busy", "true");
-    this.tell("Sending");
+    this.progress("Sending");
     try {
-      const progress = (share) => this.tell(share < 1 ? `Sending, ${Math.round(100 * share)} %` : "Comparing with the catalogue");
+      const progress = (share) => this.progress(share < 1 ? `Sending, ${Math.round(100 * share)} %` : "Comparing");
       const made = await upload(`/v1/comparisons?${query}`, this.file, { progress, signal: this.stopping.signal });
       this.quad = quad;
-      this.show(quad ? this.put(made) : made);
+      this.comparison = quad ? this.put(made) : made;
+      this.remember();
     } catch (error) {
-      if (error.name !== "AbortError") this.fail(error, quad);
-    } finally {
-      this.node.removeAttribute("aria-busy");
+      if (error.name === "AbortError") return;
+      this.error = error;
+      this.failedQuad = quad;
     }
+    this.busy = false;
+    this.tell();
+    if (open === this) render();
+    else if (!open) show(this);
+  }
+
+  progress(words) {
+    this.tell(words);
+    if (open === this && state.progress) fill(state.progress, words);
   }
 
   // A drawn outline is answered alone: its card takes its place among the others of the photograph.
@@ -110,119 +127,173 @@ class Photo {
     return all;
   }
 
-  tell(words) {
-    fill(this.state, words);
-  }
-
-  fail(error, quad = null) {
-    this.tell("No answer");
-    const again = this.file && this.file.size <= MOST &&
-      h("button", { type: "button", onclick: () => this.identify(quad) }, "Try again");
-    this.node.querySelector(".problem")?.remove();
-    this.body.prepend(h("div", { class: "problem", role: "alert" },
-      h("p", {}, h("b", {}, `${this.name}: ${error.title ?? "Something unexpected happened"}.`), " ", error.todo ?? error.message), again));
-  }
-
-  show(comparison) {
-    this.comparison = comparison;
-    latest = this;
-    this.node.dataset.comparison = comparison.name;
-    remember();
-    const { identification, photo } = comparison;
-    const { cards, width, height } = identification;
-    this.tell(cards.length === 1 ? "" : cards.length ? `${cards.length} cards` : "No card found");
-    this.outline = document.createElement("card-outline");
-    this.outline.show({ photo, width, height, quads: cards.map(({ quad }) => quad), chosen: this.card });
-    this.outline.addEventListener("pick", (event) => this.pick(event.detail));
-    this.outline.addEventListener("outlined", (event) => this.redraw(event.detail));
-    this.told = h("div", { class: "told" });
-    this.compare = document.createElement("card-compare");
-    fill(this.body, h("div", { class: "seen" }, this.outline, this.chooser(cards), this.corners(cards)), this.told, this.compare);
-    if (cards.length) this.pick(this.card);
-    else this.empty(identification.error);
-  }
-
-  chooser(cards) {
-    if (cards.length < 2) return null;
-    return h("div", { class: "chooser", role: "group", "aria-label": "Cards of this photograph" }, cards.map((_, index) =>
-      h("button", { type: "button", class: "plain", onclick: () => this.pick(index) }, `Card ${index + 1}`)));
-  }
-
-  corners(cards) {
-    if (cards.length) {
-      return h("p", { class: "small" }, "Is the outline off? Drag its corners: it is answered again.",
-        this.quad && h("button", { type: "button", class: "plain", onclick: () => { this.card = 0; this.identify(); } }, "Find the outline again"));
-    }
-    return h("p", {}, h("button", { type: "button", class: "second", onclick: () => this.drawNew() }, "Draw the outline by hand"));
-  }
-
-  pick(index) {
-    this.card = index;
-    const card = this.comparison.identification.cards[index];
-    for (const [place, button] of [...(this.body.querySelector(".chooser")?.children ?? [])].entries()) {
-      button.setAttribute("aria-pressed", String(place === index));
-    }
-    if (this.outline.chosen !== index) {
-      const { photo, identification: { width, height, cards } } = this.comparison;
-      this.outline.show({ photo, width, height, quads: cards.map(({ quad }) => quad), chosen: index });
-    }
-    fill(this.told, answer(card), proposing(this, card));
-    this.compare.show(this.comparison, index);
-    latest = this;
-    say(`${this.name}: ${this.told.querySelector(".outcome").textContent}`);
-  }
-
-  empty(error) {
-    fill(this.told, h("p", { class: "outcome" }, h("b", {}, "No card found")), h("p", {}, error && `${begun(error.message.replace(/^.*?: /, ""))}.`),
-      h("p", {}, "Show all four edges, on a ground that differs from the card; or draw the outline yourself."));
-    say(`${this.name}: no card found`);
-    this.compare.remove();
-  }
-
-  drawNew() {
-    const { photo, identification: { width, height } } = this.comparison;
-    const [left, top, right, bottom] = [0.25 * width, 0.15 * height, 0.75 * width, 0.85 * height];
-    this.outline.show({ photo, width, height, quads: [[[left, top], [right, top], [right, bottom], [left, bottom]]] });
-    this.outline.querySelector(".corner").focus();
-  }
-
-  redraw(quad) {
-    if (this.file) this.identify(quad);
-    else this.fail(new Problem("gone", "The photograph is not on this page any more", "Choose it again to draw its outline."));
+  fail(error) {
+    this.error = error;
+    this.tell();
   }
 
   remove() {
     this.stopping?.abort();
     if (waiting.includes(this)) waiting.splice(waiting.indexOf(this), 1);
-    if (this.url) URL.revokeObjectURL(this.url);
-    if (latest === this) latest = null;
-    this.node.remove();
-    remember();
-    byId("choose").focus();
+    const at = photos.indexOf(this);
+    photos.splice(at, 1);
+    forget(this.id);
+    draw();
+    show(photos[Math.min(at, photos.length - 1)] ?? null);
+    toast(`${this.name} was removed from this page.`, async () => {
+      photos.splice(at, 0, this);
+      this.remember();
+      if (!this.comparison && !this.error) waiting.push(this);
+      draw();
+      show(this);
+      work();
+    });
+    (photos.length ? open.button : byId("choose")).focus();
   }
+}
+
+const verdict = (card) => (card.outcome === "known" ? `Known: ${card.record_id}` : TITLES[card.outcome]);
+
+// The strip, and the open answer
+
+const state = {};
+
+function draw() {
+  document.body.classList.toggle("has-photos", photos.length > 0);
+  fill(byId("strip"), photos.map(({ button }) => button),
+    h("button", { type: "button", class: "strip-add", onclick: () => byId("files").click() }, "+ Photo"),
+    h("button", { type: "button", class: "strip-add by-touch", onclick: () => byId("camera").click() }, "+ Camera"));
+}
+
+function show(photo) {
+  open = photo;
+  for (const one of photos) one.button.setAttribute("aria-current", String(one === open));
+  photo?.button.scrollIntoView({ block: "nearest", inline: "nearest" });
+  sessionStorage.setItem("platekin-open", photo?.id ?? "");
+  render();
+  if (photo?.comparison) refresh(photo);
+}
+
+// The pictures of an answer are kept for an hour: after that, or a restart, the photograph is asked about once more.
+async function refresh(photo) {
+  if (photo.checked || photo.busy) return;
+  photo.checked = true;
+  try {
+    await get(`/v1/comparisons/${photo.comparison.name}`);
+  } catch (error) {
+    if (error.code === "no_such_comparison" && photo.file) photo.identify(photo.quad ?? null);
+    else if (open === photo) state.wrong && fill(state.wrong, problem(photo, error));
+  }
+}
+
+function render() {
+  const bench = byId("bench");
+  if (!open) return void fill(bench);
+  if (!state.bench || state.photo !== open) build(bench);
+  const { answer, comparison, error, busy } = open;
+  bench.toggleAttribute("aria-busy", Boolean(busy));
+  fill(state.wrong, error && problem(open, error));
+  if (!comparison) return void skeleton();
+  const { identification: { cards, width, height }, photo } = comparison;
+  fill(state.verdict, answer ? [sentence(answer), tip(answer)] : nothingFound(comparison), chooser(cards));
+  fill(state.photoBox, inset({ photo, width, height, quads: cards.map(({ quad }) => quad), chosen: open.card }, {
+    redraw: (quad) => open.identify(quad), pick, again: open.quad && (() => { open.card = 0; open.quad = null; open.identify(); }),
+  }));
+  if (!cards.length) drawByHand();
+  else if (answer) {
+    state.compare.show(comparison, open.card);
+    fill(state.act, keeping(open, answer, () => state.compare.chosen), shareButton(() => ({ card: answer, comparison, index: open.card, candidate: state.compare.candidate, name: open.name }), h("button", { type: "button", class: "bar", onclick: () => open.remove() }, "Remove")));
+    fill(state.looks, looks(answer.face));
+    say(`${open.name}: ${state.verdict.textContent}`);
+  }
+}
+
+function build(bench) {
+  Object.assign(state, {
+    photo: open, bench: true, verdict: h("header", { class: "verdict" }), compare: document.createElement("card-compare"), act: h("div", { class: "act" }),
+    photoBox: h("div", { class: "inset-box" }), looks: h("p", { class: "small" }), wrong: h("div", { role: "alert" }), progress: null,
+  });
+  const side = h("aside", { class: "side", "aria-label": "What to do with it" }, state.wrong,
+    h("div", { class: "side-parts" }, h("div", {}, state.act, state.looks), state.photoBox));
+  side.addEventListener("moving", () => bench.classList.add("stale"));
+  fill(bench, state.verdict, state.compare, side);
+  state.compare.addEventListener("candidate", () => state.act.firstElementChild?.candidate?.());
+}
+
+function skeleton() {
+  byId("bench").classList.remove("stale");
+  state.progress = h("b", {}, open.error ? "No answer" : open.busy ? "Comparing" : "Waits for its turn");
+  fill(state.verdict, h("p", { class: "outcome" }, state.progress, " ", h("span", {}, open.name)));
+  state.compare.early({ face: open.url ?? "/static/mark.svg", reference: "/static/mark.svg", record: "" });
+  state.compare.stage.classList.add("waiting");
+}
+
+function tip(answer) {
+  const words = advice(answer, true);
+  return words && h("p", { class: "advice" }, words);
+}
+
+function nothingFound({ identification: { error } }) {
+  return [h("p", { class: "outcome" }, h("b", {}, "No card found"), " ", h("span", {}, "Show all four edges, on a ground that differs from the card; or draw the outline on the photograph.")),
+    error && h("p", { class: "unseen" }, error.message)];
+}
+
+function drawByHand() {
+  const { photo, identification: { width, height } } = open.comparison;
+  const [left, top, right, bottom] = [0.25 * width, 0.15 * height, 0.75 * width, 0.85 * height];
+  const start = () => {
+    state.photoBox.querySelector("card-outline").show({ photo, width, height, quads: [[[left, top], [right, top], [right, bottom], [left, bottom]]] });
+    state.photoBox.querySelector(".inset").classList.add("large");
+    state.photoBox.querySelector(".corner").focus();
+  };
+  state.compare.early({ face: photo, reference: "/static/mark.svg", record: "" });
+  fill(state.act, h("p", {}, h("button", { type: "button", onclick: start }, "Draw the outline by hand")));
+  say(`${open.name}: no card found`);
+}
+
+function chooser(cards) {
+  if (cards.length < 2) return null;
+  return h("p", { class: "chooser", role: "group", "aria-label": "Cards of this photograph" }, cards.map((card, index) =>
+    h("button", { type: "button", class: "bar", "aria-pressed": String(index === open.card), onclick: () => pick(index) }, `Card ${index + 1}: ${verdict(card)}`)));
+}
+
+function pick(index) {
+  if (index === open.card) return;
+  open.card = index;
+  open.remember();
+  render();
+}
+
+function problem(photo, error) {
+  const again = photo.file && !["no_picture", "empty", "archive", "body_too_large"].includes(error.code) &&
+    h("button", { type: "button", onclick: () => photo.identify(photo.failedQuad ?? null) }, "Try again");
+  return h("div", { class: "problem" }, h("p", {}, h("b", {}, `${error.title ?? "Something unexpected happened"}.`), " ", error.todo ?? error.message), again);
 }
 
 export const written = (quad) => quad.flat().map((value) => value.toFixed(1)).join(",");
 
-// Answers are shown again after a reload, for as long as the service keeps them
-
-function remember() {
-  const names = [...byId("photos").children].map((node) => node.dataset.comparison).filter(Boolean);
-  sessionStorage.setItem(KEPT, JSON.stringify(names));
+function step(by) {
+  if (photos.length < 2) return false;
+  show(photos[(photos.indexOf(open) + by + photos.length) % photos.length]);
+  return true;
 }
 
 async function again() {
-  for (const name of JSON.parse(sessionStorage.getItem(KEPT) ?? "[]").reverse()) {
-    try {
-      const comparison = await get(`/v1/comparisons/${name}`);
-      const photo = new Photo(comparison.identification.photo, null);
-      byId("photos").prepend(photo.node);
-      photo.show(comparison);
-    } catch {
-      // The service was started anew, or an hour has passed: the photograph can be chosen again.
-    }
-  }
+  for (const stored of await keptAt("identify")) photos.push(new Photo(stored));
+  const last = sessionStorage.getItem("platekin-open");
+  draw();
+  if (photos.length) show(photos.find(({ id }) => id === last) ?? photos.at(-1));
+  for (const photo of photos) if (!photo.comparison) waiting.push(photo);
+  const inbox = await keptAt("inbox");
+  for (const { id } of inbox) forget(id);
+  if (inbox.length) take(inbox.map(({ file, name }) => (file instanceof File ? file : new File([file], name, { type: file.type }))));
+  work();
 }
 
-CardCompare.keys(() => latest?.compare);
+CardCompare.keys(() => (open?.comparison ? state.compare : null));
+keys("Photographs", [
+  { key: "n", words: "Next photograph", run: () => step(1) },
+  { key: "p", words: "Previous photograph", run: () => step(-1) },
+  { key: "Enter", words: "Note it as seen, or keep it", run: () => state.act?.firstElementChild?.go?.() ?? false },
+]);
 again();

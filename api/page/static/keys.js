@@ -5,6 +5,7 @@ import { byId, h } from "./dom.js";
 const known = [];
 const OFF = "platekin-keys-off";
 
+// list: {key, words, shown, run, up}; run returns false where the key means nothing just now; up: when it is let go.
 export function keys(group, list) {
   known.push({ group, list });
   const button = byId("keys-button");
@@ -12,28 +13,35 @@ export function keys(group, list) {
   button.onclick = show;
 }
 
+const isOn = () => !localStorage.getItem(OFF);
+
 document.addEventListener("keydown", (event) => {
-  if (event.ctrlKey || event.metaKey || event.altKey || event.defaultPrevented || typing(event.target)) return;
-  if (document.querySelector("dialog[open]")) return;
+  if (event.ctrlKey || event.metaKey || event.altKey || event.defaultPrevented || typing(event.target, event.key)) return;
+  if (document.querySelector("dialog[open]:not(.full)")) return;
   if (event.key === "?") return void show();
-  if (localStorage.getItem(OFF)) return;
-  for (const { list } of known) {
-    const found = list.find(({ key }) => key === event.key);
-    if (found && found.run(event) !== false) {
-      event.preventDefault();
-      return;
+  if (!isOn()) return;
+  for (const { list } of [...known].reverse()) {
+    for (const one of list) {
+      if (one.key !== event.key || (event.repeat && one.up)) continue;
+      if (one.run(event) !== false) return void event.preventDefault();
     }
   }
 });
+document.addEventListener("keyup", (event) => {
+  for (const { list } of known) list.find((one) => one.key === event.key && one.up)?.up();
+});
 
-function typing(target) {
+function typing(target, key) {
   if (!(target instanceof Element)) return false;
-  if (target.matches("input[type=range], input[type=checkbox]")) return false;
+  if (target.matches("input[type=range]")) return key.startsWith("Arrow");
+  if (target.matches("input[type=checkbox]")) return key === " ";
+  if (key === " " || key === "Enter") return Boolean(target.closest("input, textarea, select, button, a, summary"));
+  if (key.startsWith("Arrow") && target.closest(".corner, .pane.enlarged, [role=radiogroup]")) return true;
   return Boolean(target.closest("input, textarea, select, [contenteditable]"));
 }
 
 function show() {
-  const on = h("input", { type: "checkbox", id: "keys-on", checked: !localStorage.getItem(OFF) });
+  const on = h("input", { type: "checkbox", id: "keys-on", checked: isOn() });
   on.addEventListener("change", () => (on.checked ? localStorage.removeItem(OFF) : localStorage.setItem(OFF, "1")));
   const groups = known.map(({ group, list }) => [
     h("h3", {}, group),
@@ -46,6 +54,6 @@ function show() {
     h("p", {}, h("label", {}, on, " Single keys act at once")),
     h("form", { method: "dialog", class: "row" }, h("button", {}, "Close")));
   box.addEventListener("close", () => box.remove());
-  document.body.append(box);
+  (document.querySelector("dialog.full[open]") ?? document.body).append(box);
   box.showModal();
 }

@@ -1,40 +1,44 @@
-// Lots: scans sent together, worked on while nobody waits; how far it is, what was found, what waits, the tables.
+// Lots: scans sent together, the list of lots, and the way to the screen of one of them.
 
+import { takeFiles } from "./everywhere.js";
 import { byId, fill, h, say } from "./dom.js";
-import { cards } from "./lotcards.js";
-import { queue } from "./lotqueue.js";
+import { wrongWith } from "./files.js";
+import { showLot, update } from "./lotscreen.js";
 import { ask, formOf, get, newKey, Problem, upload } from "./service.js";
 
-const MOST = Number(document.querySelector("meta[name=most-bytes]").content);
-const EVERY_MS = 2000;
 const keyOf = new WeakMap(); // one a scan: what was lost on the way and is sent again is taken once
 let files = [];
-let watching = 0;
 
 // Sending: one scan at a time, so that a cut network costs one
 
 byId("choose").addEventListener("click", () => byId("files").click());
-byId("files").addEventListener("change", (event) => take([...event.target.files]));
-document.addEventListener("dragover", (event) => event.preventDefault());
-document.addEventListener("drop", (event) => {
-  event.preventDefault();
-  take([...event.dataTransfer.files]);
+byId("files").addEventListener("change", (event) => {
+  take([...event.target.files]);
+  event.target.value = "";
+});
+takeFiles((more) => {
+  if (location.hash) location.hash = "";
+  take(more);
 });
 
-function take(more) {
-  files = [...files, ...more];
+async function take(more) {
+  fill(byId("wrong"));
+  const faults = [];
+  for (const file of more) {
+    const fault = await wrongWith(file);
+    if (fault) faults.push(fault);
+    else files.push(file);
+  }
   byId("start").disabled = !files.length;
   fill(byId("chosen"), files.length ? `${files.length} scan${files.length === 1 ? "" : "s"} chosen` : "");
+  for (const fault of faults) byId("wrong").append(told(fault));
 }
 
 byId("send").addEventListener("submit", async (event) => {
   event.preventDefault();
   fill(byId("wrong"));
-  const large = files.find((file) => file.size > MOST);
-  if (large) return void wrong(new Problem("", `${large.name} has ${Math.round(large.size / 1e6)} MB, the limit is ${MOST / 1e6} MB`, "Scan at 300 to 600 dpi, or save it as a JPEG. Nothing was sent."));
-  const query = new URLSearchParams({ name: byId("name").value.trim() || files[0].name, sides: byId("sides").value });
+  const query = new URLSearchParams({ name: byId("lot-name").value.trim() || files[0].name, sides: byId("sides").value });
   await send(`/v1/lots?${query}`, files);
-  return undefined;
 });
 
 async function send(start, scans, made = null) {
@@ -44,16 +48,19 @@ async function send(start, scans, made = null) {
     if (!keyOf.has(scan)) keyOf.set(scan, newKey());
     const key = keyOf.get(scan);
     try {
-      fill(byId("chosen"), `Sending ${place + 1} of ${scans.length}: ${scan.name}`);
+      fill(byId("sending"), `Sending ${place + 1} of ${scans.length}: ${scan.name}. Keep this page open until all are sent.`);
       lot = await upload(lot ? `/v1/lots/${lot.lot_id}/photos` : start, formOf([scan]), { headers: { "Idempotency-Key": key } });
-      if (place === 0) show(lot.lot_id);
+      if (place === 0) location.hash = lot.lot_id;
     } catch (error) {
+      fill(byId("sending"));
       return void wrong(error, () => send(start, scans.slice(place), lot), `Send the remaining ${scans.length - place}`, "unsent");
     }
   }
   files = [];
-  fill(byId("chosen"), "All sent. This page may be closed; the work goes on.");
+  fill(byId("sending"), "All sent. This page may be closed; the work goes on.");
+  fill(byId("chosen"));
   say("All scans are sent");
+  await update().catch(() => {}); // told where it is watched
   return undefined;
 }
 
@@ -67,115 +74,70 @@ async function folders() {
     h("option", { value: folder }, `${folder === "." ? "the folder itself" : folder}, ${pictures} picture${pictures === 1 ? "" : "s"}`)));
 }
 
-byId("take-folder").addEventListener("click", takeFolder);
+byId("take-folder").addEventListener("click", () => takeFolder());
 
-async function takeFolder() {
+async function takeFolder(again = false) {
   const button = byId("take-folder");
-  const json = { folder: byId("folder").value, name: byId("name").value.trim(), sides: byId("sides").value };
+  const folder = byId("folder").value;
+  const json = { folder, name: byId("lot-name").value.trim(), sides: byId("sides").value };
   button.disabled = true;
-  fill(byId("chosen"), "Looking through the folder");
   try {
+    const { items } = await get("/v1/lots?limit=500");
+    const before = items.find(({ name }) => name === (json.name || folder.split("/").pop()));
+    if (before && !again) {
+      fill(byId("wrong"), h("div", { class: "problem" }, h("p", {}, h("b", {}, `${before.lot_id} has this name already`), `, with ${counted(before)}.`),
+        h("p", { class: "row" }, h("a", { class: "button", href: `#${before.lot_id}` }, `Open ${before.lot_id}`), h("button", { type: "button", class: "second", onclick: () => takeFolder(true) }, "Take the folder once more"))));
+      return;
+    }
     const { data: lot } = await ask("/v1/lots/folder", { method: "POST", json });
-    fill(byId("chosen"), "This page may be closed; the work goes on.");
-    await show(lot.lot_id);
+    location.hash = lot.lot_id;
   } catch (error) {
-    fill(byId("chosen"));
-    wrong(error, takeFolder);
+    wrong(error, () => takeFolder(again));
   } finally {
     button.disabled = false;
   }
 }
 
-// Lots, and one of them
+const counted = ({ items: { queued, done, failed } }) => `${queued + done + failed} scan${queued + done + failed === 1 ? "" : "s"}`;
 
 async function list() {
   const { items } = await get("/v1/lots?limit=100");
-  fill(byId("lots"), items.length ? items.map((lot) => h("li", {},
-    h("a", { href: `#${lot.lot_id}` }, `${lot.lot_id} ${lot.name}`), h("span", { class: "small" }, ` ${far(lot)}, ${lot.who}`)))
-    : h("li", { class: "empty" }, "None yet."));
+  fill(byId("lots"), items.length ? items.map((lot) => h("li", {}, h("a", { href: `#${lot.lot_id}` }, h("b", {}, lot.lot_id), ` ${lot.name}`),
+    h("span", { class: "small" }, ` ${counted(lot)}, ${state(lot)}, ${lot.who}`))) : h("li", { class: "empty" }, "No lot yet. Send a box of scans, or a page of an album."));
 }
 
-function far({ items: { queued, done, failed }, state, compared }) {
-  const parts = [`${done} of ${queued + done + failed} pages done`];
-  if (failed) parts.push(`${failed} failed`);
-  if (state === "cancelled") parts.push("ended");
-  else if (!queued && !compared) parts.push("its cards are being compared with each other");
-  return parts.join(", ");
-}
-
-const isDone = (lot) => lot.state === "cancelled" || (!lot.items.queued && (lot.compared || !lot.items.done));
-
-async function show(id) {
-  if (location.hash.slice(1) !== id) history.replaceState(null, "", `#${id}`);
-  clearTimeout(watching);
-  fill(byId("wrong"), unsent());
-  try {
-    const lot = await get(`/v1/lots/${id}`);
-    const box = { state: h("p", {}), bar: h("progress", { "aria-label": "Pages done" }), rest: h("div") };
-    fill(byId("lot"), h("h2", { tabindex: "-1" }, `${lot.lot_id} ${lot.name}`), box.bar, box.state, box.rest);
-    await watch(lot, box);
-  } catch (error) {
-    wrong(error, () => show(id));
-  }
-}
-
-async function watch(lot, box) {
-  const { queued, done, failed } = lot.items;
-  box.bar.max = queued + done + failed || 1;
-  box.bar.value = done + failed;
-  fill(box.state, `${far(lot)}. `, lot.state === "open" && queued && lot.served ? h("button", { type: "button", class: "plain", onclick: () => post(lot, "cancel") }, "End it here") : "",
-    failed ? h("button", { type: "button", class: "plain", onclick: () => post(lot, "retry") }, "Try the failed ones again") : "");
-  if (isDone(lot) || !lot.served) {
-    fill(box.rest, downloads(lot), await failures(lot), await queue(lot, () => show(lot.lot_id)), await cards(lot));
-    say(`${lot.name}: ${far(lot)}`);
-    await list();
-    return;
-  }
-  watching = setTimeout(async () => {
-    try {
-      await watch(await get(`/v1/lots/${lot.lot_id}`), box);
-    } catch (error) {
-      wrong(error, () => show(lot.lot_id));
-    }
-  }, EVERY_MS);
-}
-
-async function post(lot, what) {
-  try {
-    await ask(`/v1/lots/${lot.lot_id}/${what}`, { method: "POST" });
-    await show(lot.lot_id);
-  } catch (error) {
-    wrong(error);
-  }
-}
-
-function downloads(lot) {
-  const names = [["results.xlsx", "Spreadsheet"], ["results.csv", "CSV"], ["results.jsonl", "JSON Lines"]];
-  return h("p", { class: "row on-screen" }, "Its results: ", names.map(([name, words]) => h("a", { href: `/v1/lots/${lot.lot_id}/${name}`, download: "" }, words)),
-    h("button", { type: "button", class: "plain", onclick: () => print() }, "Print the contact sheet"));
-}
-
-async function failures(lot) {
-  if (!lot.items.failed) return null;
-  const { items } = await get(`/v1/lots/${lot.lot_id}/items?state=failed&limit=500`);
-  return h("ul", { class: "problem" }, items.map((item) => h("li", {}, `${item.name}${item.pages > 1 ? `, page ${item.page}` : ""}: ${(item.message || item.code).replace(`${item.name}: `, "")}`)));
+function state({ items: { queued, done, failed }, state: is, compared }) {
+  if (is === "cancelled") return "stopped";
+  if (queued) return `${done + failed} done`;
+  return `${compared || !done ? "all done" : "comparing them with each other"}${failed ? `, ${failed} failed` : ""}`;
 }
 
 // What could not be sent stays told, with its button, whatever else goes wrong meanwhile.
 function wrong(error, again, words = "Try again", kind = "") {
-  if (!error.title) throw error;
-  const told = h("div", { class: `problem ${kind}` }, h("p", {}, h("b", {}, `${error.title}.`), ` ${error.todo}`),
-    again && h("button", { type: "button", class: "second", onclick: () => { told.remove(); again(); } }, words));
-  fill(byId("wrong"), kind ? null : unsent(), told);
+  fill(byId("wrong"), kind ? null : byId("wrong").querySelector(".unsent"), told(error, again, words, kind));
 }
 
-const unsent = () => byId("wrong").querySelector(".unsent");
-
-addEventListener("hashchange", () => location.hash && show(location.hash.slice(1)));
-try {
-  await folders();
-  await list();
-  if (location.hash) await show(location.hash.slice(1));
-} catch (error) {
-  wrong(error, () => location.reload());
+function told(error, again, words, kind = "") {
+  if (!(error instanceof Problem)) throw error;
+  const box = h("div", { class: `problem ${kind}` }, h("p", {}, h("b", {}, `${error.title}.`), ` ${error.todo}`),
+    again && h("button", { type: "button", class: "second", onclick: () => { box.remove(); again(); } }, words));
+  return box;
 }
+
+async function route() {
+  const id = location.hash.slice(1);
+  byId("start-screen").hidden = Boolean(id);
+  fill(byId("wrong"), byId("wrong").querySelector(".unsent"));
+  try {
+    await showLot(byId("lot"), id);
+    if (!id) {
+      await folders();
+      await list();
+    }
+  } catch (error) {
+    wrong(error, route);
+  }
+}
+
+addEventListener("hashchange", route);
+route();

@@ -1,10 +1,11 @@
 // The photo with the outline of each card; the corners of the chosen one can be dragged, or moved with the arrow keys.
-// Dispatches `pick` (detail: index of a card) and `outlined` (detail: its four corners in pixels of the photo).
+// Dispatches `pick` (detail: index of a card), `moving` while a corner is dragged, and `outlined` (detail: its four
+// corners in pixels of the photo) once no corner was touched for a moment.
 
 import { fill, h, say, svg } from "./dom.js";
 
 const CORNERS = ["top left", "top right", "bottom right", "bottom left"];
-const SETTLE_MS = 700;
+const SETTLE_MS = 1100; // long enough to take the next corner; until then nothing is asked
 
 export class CardOutline extends HTMLElement {
   // photo: address; width, height of the upright photo; quads: one a card; chosen: index.
@@ -26,6 +27,8 @@ export class CardOutline extends HTMLElement {
     const handle = h("button", { type: "button", class: "corner", "data-words": words });
     handle.addEventListener("pointerdown", (event) => {
       event.preventDefault();
+      clearTimeout(this.waiting);
+      this.dispatchEvent(new CustomEvent("moving", { bubbles: true }));
       handle.setPointerCapture(event.pointerId);
       this.loupe.hidden = false;
       this.#magnify(corner);
@@ -40,6 +43,7 @@ export class CardOutline extends HTMLElement {
       const step = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] }[event.key];
       if (!step) return;
       event.preventDefault();
+      this.dispatchEvent(new CustomEvent("moving", { bubbles: true }));
       const by = (event.shiftKey ? 0.02 : 0.002) * Math.max(this.photoWidth, this.photoHeight);
       const [x, y] = this.quads[this.chosen][corner];
       this.#move(corner, x + by * step[0], y + by * step[1]);

@@ -1,18 +1,24 @@
 // One record: what is known of it, its references, copies seen, where its crop lies, and what was decided about it.
 
+import "./everywhere.js";
 import { poseCrops } from "./cropmap.js";
 import { decisions } from "./decisions.js";
 import { byId, fill, h, percent, recordAddress, say, thumbnail } from "./dom.js";
-import { ask, decide, get, newKey } from "./service.js";
+import { keys } from "./keys.js";
+import { ask, decide, get, newKey, undo } from "./service.js";
+import { toast } from "./toast.js";
+import { trayButton } from "./tray.js";
+import { Viewport } from "./viewport.js";
 
 const id = new URLSearchParams(location.search).get("id") ?? "";
 const FIELDS = [
   ["subject", "Subject"], ["pose", "Negative"], ["crop", "Crop"], ["caption", "Caption"], ["club", "Club"], ["issuer", "Issuer"],
-  ["issuer_mark", "Issuer's mark"], ["caption_place", "Where the words stand"], ["year", "Year"], ["series", "Series"], ["note", "Note"],
+  ["issuer_mark", "Issuer's mark"], ["caption_place", "Place of the caption"], ["year", "Year"], ["series", "Series"], ["note", "Note"],
 ];
 const EDITABLE = ["caption", "club", "issuer", "year", "note", "series", "issuer_mark", "caption_place"];
 
 async function show() {
+  if (!id) return void fill(byId("record"), h("h1", {}, "Which record?"), h("p", {}, "This address names none. ", h("a", { href: "/catalogue" }, "Look through the catalogue"), ", or search above."));
   try {
     const { data: record, etag } = await ask(`/v1/records/${encodeURIComponent(id)}`);
     const query = new URLSearchParams({ pose: record.pose });
@@ -28,30 +34,61 @@ async function show() {
 
 function head(record) {
   return [
-    h("p", { class: "trail" }, h("a", { href: `/catalogue?${new URLSearchParams({ name: record.subject })}` }, record.subject), `, negative ${record.pose}, crop ${record.crop}`),
-    h("h1", {}, record.record_id, " ", h("span", { class: "h1-words" }, record.caption || "no words")),
+    h("p", { class: "trail" }, h("a", { href: `/catalogue?${new URLSearchParams({ name: record.subject })}` }, record.subject), ", negative ", h("a", { href: `/catalogue?${new URLSearchParams({ name: record.pose })}` }, record.pose), `, crop ${record.crop}`),
+    h("h1", {}, record.record_id, " ", h("i", { class: "h1-words printed" }, [record.caption || "no words", record.club].filter(Boolean).join(", ")), " ", trayButton(record.record_id)),
   ];
 }
 
 async function body(record, etag, crops, sightings, siblings) {
   return [
-    h("div", { class: "record-top" },
-      h("dl", { class: "fields" }, FIELDS.filter(([name]) => record[name]).map(([name, words]) => [h("dt", {}, words), h("dd", {}, record[name])]),
+    h("div", { class: "record-top" }, viewer(record),
+      h("div", {}, h("dl", { class: "fields" }, FIELDS.filter(([name]) => record[name]).map(([name, words]) => [h("dt", {}, words), h("dd", {}, record[name])]),
         Object.entries(record.extra).map(([name, value]) => [h("dt", {}, name), h("dd", {}, value)])),
-      h("ul", { class: "references" }, record.references.map((one) => reference(one, etag))),
+      h("h2", {}, `${record.references.length} reference${record.references.length === 1 ? "" : "s"}`), h("ul", { class: "references" }, record.references.map(reference))),
       h("section", { class: "cropping" }, h("h2", {}, "Where its crop lies"), cropping(crops, record))),
     editing(record, etag),
-    h("h2", {}, "Cards seen"), seen(sightings, record),
+    h("h2", {}, "Copies seen"), seen(sightings, record),
     h("h2", {}, `Other records of ${record.pose}`), others(siblings),
     h("h2", {}, "Decided about it"), await decisions(record.record_id, show),
     removing(record, etag),
   ];
 }
 
+// The reference as large as the screen allows, with zoom; the others below it are a press away.
+let view = null;
+let showing = 0;
+
+function viewer({ references }) {
+  if (!references.length) return h("p", { class: "empty" }, "This record has no picture yet.");
+  const legible = (one) => one.facts.residual_contrast ?? 0;
+  const best = references.reduce((a, b) => (legible(b) > legible(a) ? b : a));
+  const sheet = h("div", { class: "sheet" });
+  const frame = h("div", { class: "pane", tabindex: "0", role: "group", "aria-label": "The reference. When it is enlarged, arrow keys move it." }, sheet);
+  const words = h("figcaption", {});
+  view = new Viewport([368, 640], () => {});
+  view.choose = (reference) => {
+    const one = references.find(({ id: number }) => number === reference) ?? best;
+    showing = one.id;
+    fill(sheet, h("img", { src: thumbnail({ reference: one.id }, "whole"), alt: `Reference ${one.id}, flattened`, draggable: false }));
+    fill(words, `Reference ${one.id}. `, h("a", { href: one.image, target: "_blank", rel: "noopener" }, "Untouched"), h("span", { class: "row" }, [["−", "Farther", 1 / 1.5], ["+", "Closer", 1.5]].map(([sign, name, by]) => h("button", { type: "button", class: "bar", "aria-label": name, onclick: () => view.zoomBy(by) }, sign)), h("button", { type: "button", class: "bar", onclick: () => view.reset() }, "Whole")));
+    for (const button of document.querySelectorAll(".references .candidate")) button.setAttribute("aria-pressed", String(button.dataset.reference === String(one.id)));
+  };
+  view.step = (by) => view.choose(references[(references.findIndex(({ id: number }) => number === showing) + by + references.length) % references.length].id);
+  queueMicrotask(() => { view.use([{ frame, sheet }]); view.choose(best.id); });
+  return h("figure", { class: "record-viewer" }, frame, words);
+}
+
+keys("Record", [
+  { key: "]", words: "Next reference", run: () => (view ? (view.step(1), true) : false) },
+  { key: "+", words: "Closer", run: () => (view ? (view.zoomBy(1.5), true) : false) },
+  { key: "-", words: "Farther", run: () => (view ? (view.zoomBy(1 / 1.5), true) : false) },
+  { key: "0", words: "Whole card", run: () => (view ? (view.reset(), true) : false) },
+]);
+
 function reference(one) {
   const contrast = one.facts.residual_contrast;
-  return h("li", {}, h("a", { href: one.image, target: "_blank", rel: "noopener" },
-    h("img", { src: thumbnail({ reference: one.id }, "whole"), alt: `Reference ${one.id}, flattened; opens the untouched picture`, width: 184, height: 320 })),
+  return h("li", {}, h("button", { type: "button", class: "candidate", "data-reference": one.id, "aria-label": `Show reference ${one.id}`, onclick: () => view.choose(one.id) },
+    h("img", { src: thumbnail({ reference: one.id }), alt: "", width: 110, height: 191, loading: "lazy" })),
   h("p", { class: "small" }, `Reference ${one.id}`, one.copy ? `, copy "${one.copy}"` : ", copy not said", h("br"), one.name, one.source && `, ${one.source}`,
     one.seen_on && `, seen ${one.seen_on}`, contrast ? `, ${percent(contrast)} contrast left` : ""),
   labelling("reference", one.id, one.copy));
@@ -59,7 +96,7 @@ function reference(one) {
 
 // Which physical card a reference or a sighting shows.
 function labelling(kind, number, label) {
-  const field = h("input", { "aria-label": `Which copy it shows: ${kind} ${number}`, value: label ?? "", maxlength: 100, placeholder: "a name of your own" });
+  const field = h("input", { "aria-label": `Which copy it shows: ${kind} ${number}`, value: label ?? "", maxlength: 100, placeholder: "your name for it" });
   const told = h("div", { role: "alert" });
   const form = h("form", { class: "labelling row" }, h("span", { class: "small" }, "Which copy it shows"), field, h("button", { class: "plain" }, "Note it"), told);
   form.addEventListener("submit", (event) => {
@@ -112,22 +149,23 @@ function editing(record, etag) {
     if (!changed.length) return void fill(told, h("p", { class: "problem" }, "Nothing was changed."));
     carry_out({ action: "edit", record_id: record.record_id, fields: Object.fromEntries(changed), note: note.value }, etag, told, "Saved");
   });
-  return h("details", {}, h("summary", {}, "Correct what is said of it"), form);
+  return h("details", {}, h("summary", {}, "Correct this record"), form);
 }
 
 function removing(record, etag) {
   const told = h("div", { role: "alert" });
   const button = h("button", { type: "button", class: "second", onclick: async () => {
-    await carry_out({ action: "remove", record_id: record.record_id }, etag, told, "Taken out; the log can bring it back");
-  } }, "Take the record out");
-  return h("details", {}, h("summary", {}, "Take it out"), h("p", {}, "Its references and copies go with it. Nothing is deleted: undoing the decision in the log brings everything back."), button, told);
+    await carry_out({ action: "remove", record_id: record.record_id }, etag, told, "Removed; the log can bring it back");
+  } }, "Remove the record");
+  return h("details", {}, h("summary", {}, "Remove this record"), h("p", {}, "Its references and copies go with it. Nothing is deleted: undoing the decision in the log brings everything back."), button, told);
 }
 
 async function carry_out(wish, etag, told, words) {
   fill(told);
   try {
-    await decide(wish, etag ?? (await ask("/v1/decisions?limit=1")).etag, newKey());
+    const { number } = await decide(wish, etag ?? (await ask("/v1/decisions?limit=1")).etag, newKey());
     say(words);
+    toast(`${words}.`, async () => { await undo(number); await show(); toast("Taken back."); });
     if (wish.action === "remove") fill(byId("record"), h("h1", {}, id), h("p", {}, words, ". ", h("a", { href: "/log" }, "To the log")));
     else await show();
   } catch (error) {

@@ -1,21 +1,51 @@
-// The queue of finds: look, decide, next. What was typed survives a reload; what another window decides is told.
+// The queue of finds as a filmstrip: look, decide, next. A decision names the record on the screen, and is refused
+// until that record is shown. What was typed survives; what another window decides is told.
 
-import { answer, OUTCOMES } from "./answer.js";
-import { beside } from "./beside.js";
+import "./everywhere.js";
 import { CardCompare } from "./compare.js";
-import { byId, fill, h, recordAddress, say } from "./dom.js";
-import { alike, decideOn, FindForm, likePanel, openFinds, readFind } from "./finding.js";
+import { byId, fill, h, recordAddress, say, thumbnail } from "./dom.js";
+import { RecordForm } from "./fields.js";
+import { alike, cardOf, decideOn, kin, likePanel, openFinds, readFind } from "./finding.js";
+import { inset } from "./inset.js";
 import { keys } from "./keys.js";
-import { ask, undo, whenOthersDecide } from "./service.js";
+import { ask, newKey, undo, whenOthersDecide } from "./service.js";
+import { toast } from "./toast.js";
+import { looks, sentence, TITLES } from "./words.js";
 
-const DONE = "platekin-decided"; // this window's decisions, for undoing them
-const state = { open: [], find: null, form: null, busy: false };
+const state = { open: [], find: null, form: null, busy: false, shown: null };
 const comparisons = new Map();
-const box = byId("find");
+const bench = byId("bench");
 
 async function refresh() {
   state.open = await openFinds();
-  byId("count").textContent = state.open.length ? `${state.open.length} to decide` : "";
+  film();
+}
+
+// The filmstrip
+
+function film() {
+  const groups = [];
+  for (const find of state.open) {
+    if (groups.at(-1)?.name !== kin(find)) groups.push({ name: kin(find), finds: [] });
+    groups.at(-1).finds.push(find);
+  }
+  document.body.classList.toggle("has-strip", state.open.length > 0);
+  fill(byId("film"), state.open.length ? h("p", { class: "film-count" }, h("b", { id: "count" }, `${state.open.length} to decide`)) : null,
+    groups.map(({ name, finds }) => h("div", { class: "film-group", title: name }, finds.map(frame))));
+  mark();
+}
+
+function frame(find) {
+  return h("button", { type: "button", class: "film-frame", "data-id": find.find_id, "data-outcome": find.outcome, "aria-label": `${find.find_id}, ${TITLES[find.outcome]}`, onclick: () => guard(() => open(find.find_id)) },
+    h("img", { src: thumbnail({ find: find.find_id }), alt: "", width: 32, height: 56, loading: "lazy" }));
+}
+
+function mark() {
+  for (const one of byId("film").querySelectorAll(".film-frame")) {
+    const isOpen = one.dataset.id === state.find?.find_id;
+    one.setAttribute("aria-current", String(isOpen));
+    if (isOpen) one.scrollIntoView({ block: "nearest", inline: "nearest" });
+  }
 }
 
 const place = () => state.open.findIndex(({ find_id: id }) => id === state.find?.find_id);
@@ -24,54 +54,47 @@ async function open(id) {
   if (!id) return void nothing();
   state.find = await readFind(id);
   history.replaceState(null, "", `#${id}`);
-  state.form = new FindForm(state.find);
+  state.form = new RecordForm(id, cardOf(state.find), state.find.evidence.candidates);
   draw();
+  mark();
   await lay(state.find);
   const next = state.open[place() + 1];
   if (next) compared(next.find_id).catch(() => {}); // in advance; told when it is looked at
 }
 
 function nothing() {
-  state.find = null;
+  state.find = state.compare = null;
   history.replaceState(null, "", location.pathname);
-  fill(box, h("p", { class: "empty" }, "No find is waiting. Cards that are new are kept as finds on the page ", h("a", { href: "/" }, "Identify"), "."), undoButton());
+  fill(bench, h("p", { class: "empty all-done" }, "No find is waiting. Cards that are new are kept as finds on the page ", h("a", { href: "/" }, "Identify"), ", or come from a ", h("a", { href: "/lot" }, "lot"), "."));
 }
 
 function draw() {
   const { find, form } = state;
-  const at = place();
-  const told = find.state === "open" ? `${at + 1} of ${state.open.length}` : find.state;
-  state.wrong = h("div", { role: "alert" });
-  state.like = h("div");
-  state.compare = document.createElement("card-compare");
-  state.today = h("div");
-  fill(box,
-    h("h2", { tabindex: "-1" }, h("a", { href: `/find?id=${find.find_id}` }, find.find_id), h("span", { class: "small" }, ` ${told}, ${find.name}`,
-      find.source && `, ${find.source}`, find.seen_on && `, seen ${find.seen_on}`)),
-    state.wrong, state.like,
-    beside(h("div", {}, answer({ ...find.evidence, ...find, face: find.evidence.face }), state.today),
-      find.state === "open" ? h("form", { class: "decide", id: "decide", onsubmit: (event) => { event.preventDefault(); accept(); } }, form.node) : closed(find),
-      find.state === "open" ? buttons() : null, state.compare));
+  const isOpen = find.state === "open";
+  Object.assign(state, { shown: null, wrong: h("div", { role: "alert", class: "wrong" }), like: h("div"), today: h("div"), photoBox: h("div", { class: "inset-box" }), compare: document.createElement("card-compare") });
+  const where = [find.name, find.source, find.seen_on && `seen ${find.seen_on}`].filter(Boolean).join(", ");
+  const side = h("aside", { class: "side", "aria-label": "Deciding" }, state.like, state.today,
+    isOpen ? h("form", { class: "decide", id: "decide", onsubmit: (event) => { event.preventDefault(); accept(); } }, form.node) : closed(find),
+    isOpen ? buttons() : null, state.wrong, h("p", { class: "caution-line" }, "Accepting says that this variation was not in your catalogue, nothing about whether the card is genuine."),
+    h("div", { class: "side-parts" }, h("p", { class: "small" }, h("a", { href: `/find?id=${find.find_id}` }, find.find_id), ` ${where}. ${looks(find.evidence.face)}`), state.photoBox));
+  side.addEventListener("moving", () => bench.classList.add("stale"));
+  fill(bench, h("header", { class: "verdict" }, sentence(cardOf(find))), state.compare, side);
+  bench.classList.remove("stale");
+  const [best] = find.evidence.candidates;
+  state.compare.early({ face: thumbnail({ find: find.find_id }, "whole"), reference: best ? thumbnail({ reference: best.reference }, "whole") : "/static/mark.svg", record: best?.record_id ?? "" });
+  state.compare.addEventListener("candidate", labelled);
+  labelled();
 }
 
 function buttons() {
-  const button = (words, run, kind = "second") => h("button", { type: "button", class: kind, onclick: run }, words);
-  state.enterButton = button("It is a known record", enter);
-  return [
-    h("div", { class: "row decide-row" }, h("button", { form: "decide" }, "Accept as a new record"), button("Reject", reject), state.enterButton,
-      button("Skip", () => step(1))),
-    h("div", { class: "row" }, button("Back", () => step(-1), "plain"), undoButton()),
-  ];
-}
-
-function undoButton() {
-  const last = decided().at(-1);
-  return last && h("button", { type: "button", class: "plain", onclick: takeBack }, `Undo ${last.words}`);
+  const button = (words, key, run, kind = "second") => h("button", { type: "button", class: kind, onclick: run }, words, " ", h("kbd", {}, key));
+  state.enterButton = button("It is a known record", "e", enter);
+  return h("div", { class: "decide-row" }, h("button", { form: "decide" }, "Accept as a new record ", h("kbd", {}, "a")), state.enterButton, button("Reject", "r", reject), button("Later", "s", () => step(1)));
 }
 
 function closed(find) {
   return h("div", {}, h("p", {}, `This find is ${find.state}`, find.record_id && [": ", h("a", { href: recordAddress(find.record_id) }, find.record_id)], "."),
-    h("p", { class: "row" }, h("button", { type: "button", onclick: () => step(1) }, "Next"), undoButton()));
+    h("p", { class: "row" }, h("button", { type: "button", onclick: () => step(1) }, "Next")));
 }
 
 // Comparing with the catalogue as it is now
@@ -86,46 +109,81 @@ function compared(id) {
 }
 
 async function lay(find) {
-  fill(state.compare, h("p", { class: "empty" }, "Laying it over what it resembles"));
   try {
     const comparison = await compared(find.find_id);
     if (state.find?.find_id !== find.find_id) return;
-    state.compare.stage = null;
-    state.compare.show(comparison);
-    state.compare.addEventListener("candidate", chosenChanged);
-    chosenChanged();
-    const [now] = comparison.identification.cards;
-    if (now && now.outcome !== find.outcome && find.state === "open") {
-      const [title, detail] = OUTCOMES[now.outcome];
-      fill(state.today, h("p", { class: "notice" }, h("b", {}, "Compared again with today's catalogue: "), title.toLowerCase(), " ", detail(now), "."));
-    }
+    shownNow(find, comparison);
   } catch (error) {
-    fill(state.compare, problem(error, () => lay(find)));
+    fill(state.wrong, problem(error, () => { fill(state.wrong); lay(find); }));
   }
 }
 
-function chosenChanged() {
-  const chosen = state.compare.chosen;
-  if (state.enterButton) {
-    state.enterButton.textContent = chosen ? `It is ${chosen.record_id}` : "It is a known record";
-    state.enterButton.disabled = !chosen;
+function shownNow(find, comparison, quad = null) {
+  bench.classList.remove("stale");
+  state.shown = comparison;
+  // What was named when the find was kept stays what is named, if it still is among the nearest.
+  const named = find.evidence.candidates[0]?.record_id;
+  const at = comparison.identification.cards[0]?.candidates.findIndex(({ record_id: id }) => id === named) ?? -1;
+  state.compare.show(comparison, 0, Math.max(at, 0));
+  labelled();
+  const { identification: { width, height, cards: [now] }, photo } = comparison;
+  fill(state.photoBox, inset({ photo, width, height, quads: [now?.quad ?? find.quad], chosen: 0 }, find.state === "open" ? { redraw: (drawn) => outlined(find, drawn) } : {}));
+  if (!now || find.state !== "open") return;
+  if (quad) {
+    fill(state.today, h("div", { class: "notice" }, h("p", {}, h("b", {}, "Within this outline: "), sentence(now).textContent),
+      h("p", { class: "row" }, h("button", { type: "button", onclick: () => keepOutline(find, quad) }, "Keep this outline"), h("button", { type: "button", class: "second", onclick: () => guard(() => open(find.find_id)) }, "Back to the old one"))));
+  } else if (now.outcome !== find.outcome) {
+    fill(state.today, h("p", { class: "notice" }, h("b", {}, "Compared again with today's catalogue: "), sentence(now).textContent));
   }
+}
+
+async function outlined(find, quad) {
+  try {
+    const query = new URLSearchParams({ quad: quad.flat().map((value) => value.toFixed(1)).join(",") });
+    const { data } = await ask(`/v1/finds/${encodeURIComponent(find.find_id)}/comparison?${query}`, { method: "POST" });
+    if (state.find?.find_id === find.find_id) shownNow(find, data, query);
+  } catch (error) {
+    bench.classList.remove("stale");
+    fill(state.wrong, problem(error));
+  }
+}
+
+async function keepOutline(find, query) {
+  try {
+    const headers = { "Idempotency-Key": newKey(), "If-Match": find.etag };
+    const { data } = await ask(`/v1/finds/${encodeURIComponent(find.find_id)}/outline?${query}`, { method: "POST", headers });
+    comparisons.delete(find.find_id);
+    state.form.forget();
+    await refresh();
+    await open(find.find_id);
+    toast(`${find.find_id} has its new outline.`, async () => { await undo(data.number); comparisons.delete(find.find_id); await refresh(); await open(find.find_id); });
+  } catch (error) {
+    fill(state.wrong, problem(error));
+  }
+}
+
+// What the buttons name is what is shown: nothing can be entered before its picture is there.
+function labelled() {
+  const chosen = state.shown && state.compare.chosen;
+  if (chosen) state.form.compared(state.compare.laid, chosen.record_id, state.compare.isLaid);
+  if (!state.enterButton || state.find.state !== "open") return;
+  fill(state.enterButton, chosen ? `It is ${chosen.record_id} ` : state.shown ? "No record resembles it " : "Comparing… ", h("kbd", {}, "e"));
+  state.enterButton.disabled = !chosen;
 }
 
 // Deciding
 
-const decided = () => JSON.parse(sessionStorage.getItem(DONE) ?? "[]");
-
-async function settle(wish, words) {
+async function settle(wish) {
   if (!state.find || state.find.state !== "open" || state.busy) return false;
   state.busy = true;
   const { find, form } = state;
   const likes = alike(find, state.open);
+  fill(state.wrong);
   try {
     const made = await decideOn(find, wish);
-    sessionStorage.setItem(DONE, JSON.stringify([...decided(), { number: made.number, find: find.find_id, words: `${words} of ${find.find_id}` }]));
     form.forget();
     say(`${find.find_id}: ${made.outcome}`);
+    toast(`${find.find_id}: ${words(made)}.`, () => takeBack(find.find_id, made.number));
     await after(find, wish, likes);
   } catch (error) {
     await refused(error);
@@ -135,6 +193,8 @@ async function settle(wish, words) {
   return true;
 }
 
+const words = ({ outcome }) => outcome.replace(/^accepted: (\S+), reference \d+/, "$1 was added to the catalogue").replace(/^merged: (\S+), reference (\d+)/, "entered as reference $2 of $1");
+
 async function after(find, wish, likes) {
   await refresh();
   comparisons.clear(); // what was just decided may be what the next one resembles
@@ -143,66 +203,70 @@ async function after(find, wish, likes) {
   state.find = done;
   draw();
   const into = done.record_id;
-  const words = (n) => (into ? `Enter ${n || "them"} into ${into}` : `Reject ${n || "them"} too`);
+  const told = (n) => (into ? `Enter ${n || "them"} into ${into}` : `Reject ${n || "them"} too`);
   const same = into ? { action: "merge_find", record_id: into } : { action: wish.action };
-  fill(state.like, likePanel(likes, words, (chosen) => toLikes(find, chosen, same)));
+  fill(state.like, likePanel(likes, told, (chosen) => toLikes(find, chosen, same)));
   await lay(done);
 }
 
 async function toLikes(find, chosen, wish) {
-  const failed = [];
-  for (const one of chosen) {
-    try {
-      const made = await decideOn(await readFind(one.find_id), wish);
-      sessionStorage.setItem(DONE, JSON.stringify([...decided(), { number: made.number, find: one.find_id, words: `the decision on ${one.find_id}` }]));
-    } catch (error) {
-      failed.push(`${one.find_id}: ${error.title}. ${error.todo}`);
-    }
+  try {
+    const made = [];
+    for (const one of chosen) made.push(await decideOn(await readFind(one.find_id), wish));
+    await refresh();
+    await goOn(find);
+    toast(`${made.length} more decided the same way.`, async () => {
+      for (const { number } of made.reverse()) await undo(number);
+      await refresh();
+      await open(chosen[0].find_id);
+    });
+  } catch (error) {
+    await refused(error);
   }
-  await refresh();
-  await goOn(find);
-  if (failed.length) fill(state.wrong ?? byId("wrong"), h("ul", { class: "problem" }, failed.map((words) => h("li", {}, words))));
 }
 
-// To the first open find after this one, else to the first of all.
-const goOn = (find) => open((state.open.find(({ find_id: id }) => id > find.find_id) ?? state.open[0])?.find_id);
+// To the one that now stands where the last one stood.
+async function goOn(find) {
+  const next = state.order?.slice(state.order.indexOf(find.find_id) + 1).find((id) => state.open.some((one) => one.find_id === id));
+  await open(next ?? state.open[0]?.find_id);
+}
 
 function accept() {
-  const lacking = state.find?.state === "open" && state.form.lacking();
-  if (!lacking) return settle(state.form?.wish(), "accepting");
-  fill(state.wrong, h("p", { class: "problem" }, h("b", {}, `${lacking.words}?`), " Fill it in, then accept it. Nothing was decided."));
+  if (state.find?.state !== "open") return false;
+  const lacking = state.form.lacking();
+  state.order = order();
+  if (!lacking) return settle({ action: "accept", ...state.form.wish() });
+  fill(state.wrong, h("p", { class: "problem" }, h("b", {}, `${lacking.words}?`), " Say it, or press one of the offers below the field. Nothing was decided."));
   lacking.field.focus();
   return true;
 }
 
-const reject = () => settle({ action: "reject", note: state.form?.values().note }, "rejecting");
+const order = () => [...byId("film").querySelectorAll(".film-frame")].map((one) => one.dataset.id);
+
+function reject() {
+  state.order = order();
+  return settle({ action: "reject", note: state.form?.values().note });
+}
 
 function enter() {
-  const chosen = state.compare?.chosen;
+  const chosen = state.shown && state.compare.chosen;
   if (!chosen) return false;
+  state.order = order();
   const { copy, note } = state.form.values();
-  return settle({ action: "merge_find", record_id: chosen.record_id, ...(copy && { copy }), note }, "entering");
+  return settle({ action: "merge_find", record_id: chosen.record_id, ...(copy && { copy }), note });
 }
 
 async function step(by) {
   const next = state.open[place() + by] ?? state.open[by > 0 ? 0 : state.open.length - 1];
-  await guard(() => (place() < 0 ? goOn(state.find) : open(next?.find_id)));
+  await guard(() => open(next?.find_id));
 }
 
-async function takeBack() {
-  const last = decided().at(-1);
-  if (!last) return;
-  try {
-    await undo(last.number);
-    sessionStorage.setItem(DONE, JSON.stringify(decided().slice(0, -1)));
-    await refresh();
-    comparisons.clear();
-    await open(last.find);
-    say(`${last.find} is open again`);
-  } catch (error) {
-    if (["already_undone", "no_such_decision"].includes(error.code)) sessionStorage.setItem(DONE, JSON.stringify(decided().slice(0, -1)));
-    fill(state.wrong ?? byId("wrong"), problem(error));
-  }
+async function takeBack(id, number) {
+  await undo(number);
+  await refresh();
+  comparisons.clear();
+  await open(id);
+  toast(`${id} is open again.`);
 }
 
 // Another window, another person, or a find that is not what it was: it is read again, and what was typed stays.
@@ -234,15 +298,15 @@ async function guard(run) {
 }
 
 const on = (run) => () => { run(); return true; };
+CardCompare.keys(() => (state.shown ? state.compare : null));
 keys("Deciding", [
   { key: "a", words: "Accept as a new record, and next", run: on(accept) },
   { key: "e", words: "It is the candidate shown: enter it there, and next", run: on(enter) },
   { key: "r", words: "Reject, and next", run: on(reject) },
-  { key: "s", words: "Skip", run: on(() => step(1)) },
-  { key: "p", words: "Back", run: on(() => step(-1)) },
-  { key: "u", words: "Undo this window's last decision", run: on(takeBack) },
+  { key: "s", words: "Later: the next one", run: on(() => step(1)) },
+  { key: "p", words: "The one before", run: on(() => step(-1)) },
+  { key: "u", words: "Undo, while the message offers it", run: () => false },
 ]);
-CardCompare.keys(() => state.compare);
 whenOthersDecide(() => guard(async () => {
   await refresh();
   if (!state.find || state.busy) return;
@@ -254,6 +318,7 @@ whenOthersDecide(() => guard(async () => {
     fill(state.wrong, h("p", { class: "problem" }, `Another window has decided: ${now.find_id} is ${now.state}.`));
   }
 }));
+addEventListener("hashchange", () => location.hash && location.hash.slice(1) !== state.find?.find_id && guard(() => open(location.hash.slice(1))));
 guard(async () => {
   await refresh();
   const asked = location.hash.slice(1);

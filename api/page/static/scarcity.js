@@ -1,10 +1,20 @@
 // How many different copies of each record are known, at least and at most; and what the catalogue lacks.
 
-import { byId, fill, h, percent, recordAddress, svg } from "./dom.js";
+import "./everywhere.js";
+import { byId, fill, h, percent, recordAddress, svg, thumbnail } from "./dom.js";
 import { get } from "./service.js";
 
 const AT_ONCE = 500;
 const ROWS = 50;
+const records = new Map();
+const ORDERS = {
+  "the scarcest first": (a, b) => a.at_most - b.at_most || a.at_least - b.at_least,
+  "by sitter": (a, b) => sitter(a).localeCompare(sitter(b)),
+  "most seen first": (a, b) => b.seen - a.seen,
+  "worst preserved first": (a, b) => (a.best ?? 0) - (b.best ?? 0),
+};
+const sitter = (row) => records.get(row.record)?.subject ?? "";
+
 const KINDS = {
   "no reference": "Records without a picture", "not legible": "Records without a legible picture",
   "one copy": "Records known from one copy", "one crop": "Negatives with one crop seen",
@@ -20,10 +30,12 @@ async function all(path) {
 }
 
 try {
-  const [rows, gaps] = await Promise.all([all("/v1/scarcity"), all("/v1/gaps")]);
+  const [rows, gaps, held] = await Promise.all([all("/v1/scarcity"), all("/v1/gaps"), all("/v1/records")]);
+  for (const record of held) records.set(record.record_id, record);
   fill(byId("scarcity"), rows.length ? [plot(rows), table(rows)] : h("p", { class: "empty" }, "Nothing is enrolled yet."));
   fill(byId("gaps"), lacking(gaps));
 } catch (error) {
+  if (!error.title) throw error;
   fill(byId("scarcity"), h("p", { class: "problem", role: "alert" }, h("b", {}, `${error.title}.`), ` ${error.todo}`));
 }
 
@@ -51,22 +63,33 @@ function plot(rows) {
   h("figcaption", {}, "Records by the number of different copies seen. Solid: joined to copies by a person. Dashed: if every other card seen is another copy."));
 }
 
+// With faces; sorted, and only those whose words have what is looked for.
 function table(rows) {
-  const body = h("tbody");
-  const more = h("button", { type: "button", class: "second" }, "More");
-  let shown = 0;
-  const add = () => {
-    const next = rows.slice(shown, shown + ROWS);
-    shown += next.length;
-    body.append(...next.map((row) => h("tr", {}, h("td", {}, h("a", { href: recordAddress(row.record) }, row.record)),
-      h("td", {}, row.at_least === row.at_most ? String(row.at_least) : `${row.at_least} to ${row.at_most}`), h("td", {}, String(row.seen)),
-      h("td", { class: "nowrap" }, row.first === row.last ? row.first : `${row.first} to ${row.last}`), h("td", {}, row.best === null ? "" : percent(row.best)))));
-    more.hidden = shown >= rows.length;
-  };
-  more.addEventListener("click", add);
-  add();
-  return [h("h2", {}, "The scarcest first"), h("div", { class: "wide", tabindex: "0", role: "group", "aria-label": "Table of records" }, h("table", {}, h("thead", {}, h("tr", {},
-    ["Record", "Different copies", "Cards seen", "Seen", "Best contrast left"].map((words) => h("th", { scope: "col" }, words)))), body)), h("p", {}, more)];
+  const list = h("ul", { class: "scarce bare" });
+  const more = h("button", { type: "button", class: "second", onclick: () => add() }, "More");
+  const order = h("select", { id: "order", onchange: () => start() }, Object.keys(ORDERS).map((words) => h("option", {}, words)));
+  const only = h("input", { id: "only", placeholder: "sitter, caption or club", autocomplete: "off", oninput: () => start() });
+  let left = [];
+  function start() {
+    const wanted = only.value.trim().toLowerCase();
+    left = rows.filter((row) => !wanted || Object.values(records.get(row.record) ?? {}).some((value) => typeof value === "string" && value.toLowerCase().includes(wanted))).sort(ORDERS[order.value]);
+    fill(list, left.length ? null : h("li", { class: "empty" }, `No record has “${only.value}” in it.`));
+    add();
+  }
+  function add() {
+    list.append(...left.splice(0, ROWS).map(scarce));
+    more.hidden = !left.length;
+  }
+  start();
+  return [h("div", { class: "row which" }, h("label", { for: "order" }, "Order"), order, h("label", { for: "only" }, "Only"), only), list, h("p", {}, more)];
+}
+
+function scarce(row) {
+  const record = records.get(row.record) ?? {};
+  const copies = row.at_least === row.at_most ? `${row.at_least} cop${row.at_least === 1 ? "y" : "ies"}` : `${row.at_least} to ${row.at_most} copies`;
+  const seen = row.first ? (row.first === row.last ? row.first : `${row.first} to ${row.last}`) : "";
+  return h("li", {}, h("a", { href: recordAddress(row.record) }, h("img", { src: thumbnail({ record: row.record }), alt: "", width: 55, height: 96, loading: "lazy", decoding: "async" }),
+    h("span", {}, h("b", {}, row.record), ` ${record.subject ?? ""}`, h("i", { class: "printed" }, [record.caption, record.club].filter(Boolean).join(", ")), h("span", { class: "small" }, `${copies}, seen ${row.seen} time${row.seen === 1 ? "" : "s"}${seen ? `, ${seen}` : ""}${row.best === null ? "" : `, best has ${percent(row.best)} contrast left`}`))));
 }
 
 function lacking(gaps) {
@@ -74,6 +97,6 @@ function lacking(gaps) {
   return Object.entries(KINDS).map(([kind, words]) => {
     const found = gaps.filter((gap) => gap.kind === kind);
     return found.length ? h("details", {}, h("summary", {}, `${words}: ${found.length}`), h("ul", { class: "bare" }, found.slice(0, 500).map((gap) =>
-      h("li", {}, kind === "one crop" ? gap.about : h("a", { href: recordAddress(gap.about) }, gap.about), `, ${gap.detail}`)))) : null;
+      h("li", {}, kind === "one crop" ? h("a", { href: `/catalogue?${new URLSearchParams({ name: gap.about })}` }, gap.about) : h("a", { href: recordAddress(gap.about) }, gap.about), `, ${gap.detail}`)))) : null;
   });
 }

@@ -16,14 +16,15 @@ export class Viewport {
     if (tell) this.#apply();
   }
 
-  // Each pane is {frame, sheet}: the sheet has the looked-at size and lies in the frame.
+  // Each pane is {frame, sheet, held}: the sheet has the looked-at size and lies in the frame. held: {start, move, end},
+  // called with a share of the sheet's width while a finger or the mouse is down on a pane that is not enlarged.
   use(panes) {
     this.watch?.disconnect();
     this.panes = panes;
     this.watch = new ResizeObserver(() => this.#apply());
-    for (const { frame } of panes) {
-      this.watch.observe(frame);
-      this.#listen(frame);
+    for (const pane of panes) {
+      this.watch.observe(pane.frame);
+      this.#listen(pane);
     }
     this.#apply();
   }
@@ -55,17 +56,35 @@ export class Viewport {
     this.x = this.zoom === 1 ? 0 : Math.min(Math.max(this.x, -most), most);
     this.y = this.zoom === 1 ? 0 : Math.min(Math.max(this.y, -most), most);
     for (const { frame, sheet } of this.panes) {
+      frame.classList.toggle("enlarged", this.zoom > 1);
       const fit = Math.min(frame.clientWidth / this.size[0], frame.clientHeight / this.size[1]);
       const scale = fit * this.zoom;
       const left = frame.clientWidth * (0.5 + this.x) - (this.size[0] * scale) / 2;
       const top = frame.clientHeight * (0.5 + this.y) - (this.size[1] * scale) / 2;
       sheet.style.transform = `translate(${left}px, ${top}px) scale(${scale})`;
+      sheet.style.setProperty("--scale", String(scale));
     }
     this.changed();
   }
 
-  #listen(frame) {
+  // Shows a spot, [left, top, width, height] of what is looked at, with room about it.
+  goTo([left, top, width, height]) {
+    const [all, high] = this.size;
+    this.zoom = Math.min(MOST, Math.max(1.5, Math.min(all / (3 * width), high / (3 * height))));
+    const frame = this.panes[0].frame;
+    const scale = Math.min(frame.clientWidth / all, frame.clientHeight / high) * this.zoom;
+    this.x = ((all / 2 - left - width / 2) * scale) / frame.clientWidth;
+    this.y = ((high / 2 - top - height / 2) * scale) / frame.clientHeight;
+    this.#apply();
+  }
+
+  #listen({ frame, sheet, held: pressed }) {
     const held = new Map();
+    const share = (event) => {
+      const box = sheet.getBoundingClientRect();
+      return Math.min(Math.max((event.clientX - box.left) / box.width, 0), 1);
+    };
+    const isPressed = () => pressed && this.zoom === 1 && held.size === 1;
     const place = (event) => {
       const box = frame.getBoundingClientRect();
       return [(event.clientX - box.left) / box.width - 0.5, (event.clientY - box.top) / box.height - 0.5];
@@ -78,9 +97,11 @@ export class Viewport {
     frame.onpointerdown = (event) => {
       held.set(event.pointerId, place(event));
       if (this.zoom > 1 || event.pointerType === "mouse" || held.size > 1) frame.setPointerCapture(event.pointerId);
+      if (isPressed()) pressed.start(share(event));
     };
     frame.onpointermove = (event) => {
       if (!held.has(event.pointerId)) return;
+      if (isPressed()) return void pressed.move?.(share(event));
       const before = [...held.values()];
       const [from, to] = [held.get(event.pointerId), place(event)];
       held.set(event.pointerId, to);
@@ -88,7 +109,10 @@ export class Viewport {
       if (before.length === 2) this.zoomBy(apart([...held.values()]) / apart(before), middle([...held.values()]));
       this.panBy((to[0] - from[0]) * share, (to[1] - from[1]) * share);
     };
-    frame.onpointerup = frame.onpointercancel = (event) => held.delete(event.pointerId);
+    frame.onpointerup = frame.onpointercancel = (event) => {
+      held.delete(event.pointerId);
+      pressed?.end?.();
+    };
     frame.onkeydown = (event) => {
       const step = { ArrowLeft: [0.1, 0], ArrowRight: [-0.1, 0], ArrowUp: [0, 0.1], ArrowDown: [0, -0.1] }[event.key];
       if (!step || this.zoom === 1) return;

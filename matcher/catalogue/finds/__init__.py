@@ -3,6 +3,7 @@
 In the order in which a card meets them:
     proposals   an answer -> open finds, by the machine
     resolution  a person's decisions on them
+    outlining   a find's card outlined anew by a person
     sightings   cards seen, and which physical card they show
     evidence    what is stored of an answer with them, made and read
 """

@@ -165,9 +165,11 @@ def finds(
     outcome: str | None = None,
     limit: int | None = None,
     offset: int = 0,
+    record_id: str | None = None,
 ) -> tuple[FindRow, ...]:
-    """Finds by id, a page of them."""
+    """Finds by id, a page of them. record_id: only those that became this record."""
     query = _where(select(*Find.__table__.columns), state, outcome)
+    query = query if record_id is None else query.where(Find.record_id == record_id)
     return _found(catalogue, query.order_by(Find.find_id).limit(limit).offset(offset))
 
 

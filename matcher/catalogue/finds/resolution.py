@@ -44,6 +44,7 @@ __all__ = [
     "finds",
     "merge",
     "next_letter",
+    "open_find",
     "propose",
     "reject",
 ]
@@ -76,7 +77,7 @@ def accept(
     Raises CatalogueError no_such_find, already_decided, missing_value, clash.
     """
     with catalogue.writing(PATIENCE), catalogue.deciding(who, "accept", **logged) as entry:
-        row = _open_find(entry.draft, wanted_find)
+        row = open_find(entry.draft, wanted_find)
         record = _record_of(entry.draft, row, wanted)
         if entry.draft.row(Record, record.record_id) is not None:
             raise _clash(f"record {record.record_id} is there already", "name another, or merge the find into it")
@@ -94,7 +95,7 @@ def merge(
     Raises CatalogueError no_such_find, already_decided, no_such_record, clash.
     """
     with catalogue.writing(PATIENCE), catalogue.deciding(who, "merge_find", **logged) as entry:
-        row = _open_find(entry.draft, wanted_find)
+        row = open_find(entry.draft, wanted_find)
         if entry.draft.row(Record, record_id) is None:
             raise CatalogueError("no_such_record", f"no record {record_id}", "list the records to see their ids")
         _become(entry, row, record_id, "merged", RecordFields(copy=copy, note=entry.note))
@@ -107,7 +108,7 @@ def reject(catalogue: Catalogue, wanted_find: str, who: Actor, **logged: Any) ->
     Raises CatalogueError no_such_find, already_decided.
     """
     with catalogue.writing(PATIENCE), catalogue.deciding(who, "reject", **logged) as entry:
-        row = _open_find(entry.draft, wanted_find)
+        row = open_find(entry.draft, wanted_find)
         entry.draft.update(Find, [wanted_find], state="rejected")
         entry.about, entry.outcome = wanted_find, "rejected"
         entry.evidence = decision_evidence(row)
@@ -181,7 +182,8 @@ def _same_variation(draft: Draft, record: RecordRow) -> None:
         raise _clash(why, f"merge the find into {held[0]['record_id']}, or say what differs")
 
 
-def _open_find(draft: Draft, wanted_find: str) -> dict[str, Any]:
+def open_find(draft: Draft, wanted_find: str) -> dict[str, Any]:
+    """A find that waits for a decision. Raises CatalogueError no_such_find, already_decided."""
     row = draft.row(Find, wanted_find)
     if row is None:
         raise no_such_find(wanted_find)

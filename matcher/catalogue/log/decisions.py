@@ -15,7 +15,7 @@ from datetime import UTC, datetime
 from importlib.metadata import version
 from typing import Any, Literal
 
-from sqlalchemy import Connection, func, insert, select
+from sqlalchemy import ColumnElement, Connection, func, insert, literal, or_, select
 
 from matcher.catalogue.log.changes import Change, ChangeConflict, Draft, canonical, touched
 from matcher.catalogue.tables.content import is_plain
@@ -221,15 +221,17 @@ def from_json(stored: Mapping[str, Any]) -> DecisionRow:
 
 def read(
     connection: Connection, *, after: int = 0, numbers: Sequence[int] | None = None, limit: int | None = None,
-    offset: int = 0, about: str | None = None, batch: int | None = None, actor: str | None = None,
+    offset: int = 0, about: str | Sequence[str] | None = None, batch: int | None = None, actor: str | None = None,
     actions: Sequence[str] = (), actions_not: Sequence[str] = (), newest_first: bool = False,
 ) -> Iterator[DecisionRow]:  # fmt: skip
-    """Entries by number, read as they are asked for."""
+    """Entries by number, read as they are asked for. about: ids, of which an entry names one at least."""
     query = select(*Decision.__table__.columns).where(Decision.number > after)
     if numbers is not None:
         query = query.where(Decision.number.in_(numbers))
-    for column, value in ((Decision.about, about), (Decision.batch, batch), (Decision.actor, actor)):
+    for column, value in ((Decision.batch, batch), (Decision.actor, actor)):
         query = query if value is None else query.where(column == value)
+    if about is not None:
+        query = query.where(_names_one([about] if isinstance(about, str) else about))
     if actions:
         query = query.where(Decision.action.in_(actions))
     if actions_not:
@@ -239,6 +241,12 @@ def read(
     with connection.execute(query.execution_options(yield_per=500)) as found:
         for row in found:
             yield _row(row, undone, brought)
+
+
+def _names_one(ids: Sequence[str]) -> ColumnElement[bool]:
+    """Whether an entry is about one of these; an entry names several with blanks between them."""
+    named = literal(" ") + Decision.about + literal(" ")
+    return or_(Decision.about.in_(ids), *(named.contains(f" {one} ", autoescape=True) for one in ids))
 
 
 def undone_numbers(connection: Connection) -> set[int]:

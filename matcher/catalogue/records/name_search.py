@@ -1,7 +1,8 @@
 """A name as somebody writes it in, the records it may mean out, the likeliest first.
 
 Names are compared as they stand and with their words sorted (rapidfuzz), after accents, case and punctuation are
-taken off. All known spellings of a subject count, the caption, and the record's id.
+taken off. All known spellings of a subject count, the caption, the club, and the issuer. Ids of records and negatives
+are not compared but looked up: one that is nearly the same is another one.
 """
 
 from __future__ import annotations
@@ -76,6 +77,9 @@ class NameSearch:
         wanted = plain(text)
         if not wanted or not self._names:
             return ()
+        named = [record for record in self._records if wanted in (plain(record.record_id), plain(record.pose))]
+        if named:
+            return tuple(Found(record, 100.0) for record in named[:limit])
         whole = process.cdist([wanted], self._names, scorer=fuzz.ratio, dtype=np.float32)[0]
         words = process.cdist([_sorted(wanted)], self._sorted, scorer=fuzz.ratio, dtype=np.float32)[0]
         likeness = np.zeros(len(self._records), np.float32)
@@ -157,9 +161,27 @@ def _spellings(connection: Connection, subjects: Collection[str] | None = None) 
 
 
 def _names(record: RecordRow, spellings: Iterable[str]) -> tuple[str, ...]:
-    return tuple(
-        sorted({plain(name) for name in (record.record_id, record.subject, record.caption, *spellings)} - {""})
-    )
+    said = (record.record_id, record.subject, record.caption, record.club, record.issuer, *spellings)
+    return tuple(sorted({plain(name) for name in said} - {""}))
+
+
+TITLES = frozenset({"jr", "sr", "junior", "senior", "ii", "iii", "esq"})
+"""What follows a surname in print."""
+
+
+def surname(name: str) -> str:
+    """The word by which a person is looked up; of several people the first one's.
+
+    >>> surname("Capt. J. Harlesk"), surname("Quill, Ada"), surname("Wm. Tollabar Jr."), surname("A. Bray; C. Vane")
+    ('Harlesk', 'Quill', 'Tollabar', 'Bray')
+    """
+    first = name.split(";")[0].strip()
+    if "," in first:
+        return first.split(",")[0].strip()
+    words = first.split()
+    while len(words) > 1 and (plain(words[-1]) in TITLES or not any(map(str.isalpha, words[-1]))):
+        words.pop()
+    return words[-1] if words else ""
 
 
 def _sorted(name: str) -> str:

@@ -8,6 +8,7 @@
     families   pairs               -> the same card again, copies of one record, one find for many cards
     cards      answers + families  -> one `Card` a card of the lot, in order
     review     cards               -> what waits for a person, the most valuable first; decisions on it
+    outlining  a drawn outline     -> the card found anew within it
     results    cards               -> CSV, JSON Lines, spreadsheet, faces
     sidecar    cards               -> XMP beside the originals, merged with what is there
     sheet      cards               -> contact sheet, the doubtful first

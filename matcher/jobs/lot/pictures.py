@@ -25,9 +25,13 @@ def page_file(folder: Path, sha256: str) -> Path:
 
 @dataclass(frozen=True)
 class SaveFaces:
-    """Step: keep the face of each card in a folder; an absolute path, so that it holds on another machine too."""
+    """Step: keep the face of each card in a folder; an absolute path, so that it holds on another machine too.
+
+    first: number of the first card.
+    """
 
     folder: Path
+    first: int = 1
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "folder", self.folder.resolve())
@@ -35,7 +39,7 @@ class SaveFaces:
     def __call__(self, name: str, found: Identification, context: WorkerContext) -> None:
         """Without room for them the work cannot go on: raises CatalogueError disk_full."""
         with guarded(context.references.catalogue.folder):
-            for number, card in enumerate(found.cards, start=1):
+            for number, card in enumerate(found.cards, start=self.first):
                 path = face_file(self.folder, found.photo.sha256, number)
                 write_whole(path, encode_face(card.face, path.name), keep=False)
 

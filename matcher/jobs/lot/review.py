@@ -141,14 +141,18 @@ def skip(catalogue: Catalogue, lot: LotRow, card_id: str, put_off: bool = True) 
 
 def confirm(
     catalogue: Catalogue, lot: LotRow, cards: Sequence[Card], who: Actor, *, above: float = 0.0, note: str = "",
-    batch: Batch | None = None,
+    only: Collection[str] | None = None, batch: Batch | None = None,
 ) -> tuple[DecisionRow, ...]:  # fmt: skip
-    """Note every card of a known record in the lot as a sighting of it, as one batch."""
-    chosen = to_confirm(catalogue, cards, above)
+    """Note every card of a known record in the lot as a sighting of it, as one batch. only: these cards, if given."""
+    chosen = [card for card in to_confirm(catalogue, cards, above) if only is None or card.card in only]
     _missing(chosen)
     batch = batch or Batch(lot, note)
-    for some in _by_picture(chosen):
-        answer, data = _answer_about(some), _bytes_of(catalogue, some[0])
+    proposed = _open_finds(catalogue, chosen)  # outlined by hand since they were proposed as something new
+    for card in chosen:
+        if card.card in proposed:
+            _seen(catalogue, [card], str(card.found.record_id), who, batch)
+    for some in _by_picture(card for card in chosen if card.card not in proposed):
+        answer, data = _answer_about(some), bytes_of(catalogue, some[0])
         batch.add(sightings.note_sightings(catalogue, answer, data, who, source=_source(some[0]), **batch.told()))
     return tuple(batch.made)
 
@@ -209,7 +213,7 @@ def _proposed(catalogue: Catalogue, cards: Sequence[Card], batch: Batch) -> list
     first = cards[0]
     told = batch.told()
     rows = resolution.propose(
-        catalogue, _answer_about(cards), _bytes_of(catalogue, first), source=_source(first), only=range(len(cards)),
+        catalogue, _answer_about(cards), bytes_of(catalogue, first), source=_source(first), only=range(len(cards)),
         **told,
     )  # fmt: skip
     key = told["idempotency"][0]
@@ -232,7 +236,7 @@ def _seen(catalogue: Catalogue, cards: Iterable[Card], record_id: str, who: Acto
     for some in _by_picture(card for card in chosen if card.card not in proposed):
         told = tuple(replace(card.found, outcome=KNOWN, record_id=record_id) for card in some)
         answer = replace(some[0].photo, cards=told)
-        data = _bytes_of(catalogue, some[0])
+        data = bytes_of(catalogue, some[0])
         batch.add(sightings.note_sightings(catalogue, answer, data, who, source=_source(some[0]), **batch.told()))
 
 
@@ -248,7 +252,7 @@ def _by_picture(cards: Iterable[Card]) -> list[list[Card]]:
     return [list(some) for _, some in groupby(sorted(cards, key=picture), key=picture)]
 
 
-def _bytes_of(catalogue: Catalogue, card: Card) -> bytes:
+def bytes_of(catalogue: Catalogue, card: Card) -> bytes:
     """The card's picture: the file itself, or its page by itself. Raises UnreadablePhoto missing_file."""
     path = _path_of(catalogue, card)
     try:

@@ -19,7 +19,7 @@ from matcher.jobs.lot.cards import NEW, Card, cards_of
 from matcher.jobs.lot.store import LotRow
 
 ASKED = (*NEW, "undecided")
-"""Outcomes that wait for a person; `known` is confirmed as a whole, `unreadable` is nobody's to decide."""
+"""Outcomes that wait for a person; `known` is confirmed after a look at all of them, `unreadable` waits for nobody."""
 
 
 @dataclass(frozen=True)
@@ -75,8 +75,11 @@ def queue(catalogue: Catalogue, lot: LotRow, cards: Sequence[Card] | None = None
 
 
 def case_of(catalogue: Catalogue, lot: LotRow, card_id: str) -> Case:
-    """The open case that this card belongs to, with this card in front. Raises CatalogueError no_such_card,
-    already_decided."""
+    """The open case that this card belongs to, with this card in front.
+
+    A card that nothing is asked about (known, or unreadable) is a case by itself: a person may know better.
+    Raises CatalogueError no_such_card, already_decided.
+    """
     cards = cards_of(catalogue, lot)
     for case in queue(catalogue, lot, cards):
         for card in case.cards:
@@ -86,8 +89,18 @@ def case_of(catalogue: Catalogue, lot: LotRow, card_id: str) -> Case:
                 return Case(card, like, found.find_id if found else None, case.skipped)
     chosen = card_named(cards, lot, card_id)
     done = settled(catalogue, [chosen]).get(card_id)
-    why = f"is {done.state} already" if done else f"is {chosen.outcome}, a {chosen.side or 'front'}: nothing is asked"
-    raise CatalogueError("already_decided", f"card {card_id} of lot {lot.lot_id} {why}", "undo that decision first")
+    if chosen.is_front and (done is None or done.state == "open"):
+        return Case(chosen, (), done.find_id if done else None, chosen.key in store.skipped(catalogue, lot.lot_id))
+    raise _no_case(lot, chosen, done)
+
+
+def _no_case(lot: LotRow, card: Card, done: Settled | None) -> CatalogueError:
+    told = f"card {card.card} of lot {lot.lot_id}"
+    if done:
+        return CatalogueError("already_decided", f"{told} is {done.state} already", "undo that decision first")
+    if card.side == "back":
+        return CatalogueError("already_decided", f"{told} is a back: it goes with its front", f"decide on {card.other}")
+    return CatalogueError("already_decided", f"{told} repeats {card.original}", f"decide on {card.original}")
 
 
 def card_named(cards: Sequence[Card], lot: LotRow, card_id: str) -> Card:
@@ -106,7 +119,7 @@ def to_confirm(catalogue: Catalogue, cards: Sequence[Card], above: float) -> tup
         for card in cards
         if card.is_front
         and card.found.is_known
-        and card.card not in done
+        and (card.card not in done or done[card.card].state == "open")
         and (card.found.confidence.record or 0.0) >= above
     )
 

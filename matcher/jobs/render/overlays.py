@@ -7,7 +7,7 @@ the photo, each face, each candidate's reference laid over it, where the two agr
 from __future__ import annotations
 
 import io
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import cv2
@@ -21,9 +21,11 @@ from matcher.core.flatten import Face
 from matcher.core.identify import CardAnswer, Identification
 from matcher.core.ladder.candidate import Candidate
 from matcher.core.photo import Photo
+from matcher.core.shared_settings import Thresholds
 from matcher.jobs.job import WorkerContext
 from matcher.jobs.render.crop_map import CropMap, crop_map
 from matcher.jobs.render.evidence import Mosaic, agreement_picture, crop_mosaic, laid_over
+from matcher.jobs.render.looking import matched_tones, moved_places, words_line
 
 PHOTO_SIDE = 1600
 """Longer side of the photo as it is shown, pixels."""
@@ -33,14 +35,17 @@ QUALITY = 88
 
 @dataclass(frozen=True)
 class Layers:
-    """pictures: encoded, by name: `photo`, `1/face`, `1/crops`, `1/2/laid`, `1/2/agreement` (card, candidate from 1).
+    """pictures: encoded, by name: `photo`, `1/face`, `1/crops`, `1/2/laid`, `1/2/agreement`,
+               `1/2/line1` (card, candidate from 1).
 
     crop_maps: one a card, None where no reference of its pose could be laid over it: pose, sigma_mm, sigma_px, size
                of the picture, `own` and `known` windows as corners in it.
+    aids:      by the candidate's name (`1/2`), what helps the eye: tones, moved, lines (see `looking`).
     """
 
     pictures: dict[str, bytes]
     crop_maps: tuple[dict[str, Any] | None, ...]
+    aids: dict[str, dict[str, Any]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -56,24 +61,43 @@ class DrawLayers:
 def layers_of(found: Identification, references: CatalogueReferences, most: int) -> Layers:
     """The layers of every card, of at most `most` candidates each."""
     pictures = {"photo": _photo(found.photo)}
+    aids: dict[str, dict[str, Any]] = {}
     crop_maps = []
     for number, card in enumerate(found.cards, start=1):
         pictures[f"{number}/face"] = _jpeg(card.face.pixels)
         for place, candidate in enumerate(card.answer.candidates[:most], start=1):
-            pictures |= _candidate(f"{number}/{place}", card.face, candidate, references)
+            name = f"{number}/{place}"
+            made, aids[name] = _candidate(name, card.face, candidate, references)
+            pictures |= made
         known = crop_map(card.answer.compared, card.face.size)
         crop_maps.append(_crop_map(f"{number}/crops", card, known, references, pictures) if known else None)
-    return Layers(pictures, tuple(crop_maps))
+    return Layers(pictures, tuple(crop_maps), aids)
 
 
-def _candidate(name: str, face: Face, candidate: Candidate, references: CatalogueReferences) -> dict[str, bytes]:
+def _candidate(
+    name: str, face: Face, candidate: Candidate, references: CatalogueReferences
+) -> tuple[dict[str, bytes], dict[str, Any]]:
+    """Its pictures by name, and what helps the eye."""
     if not candidate.alignment:
-        return {}
-    reference = references.face(candidate.reference.id)
-    made = {f"{name}/laid": _see_through(laid_over(reference, candidate), _covered(face, candidate))}
+        return {}, {}
+    reference = laid_over(references.face(candidate.reference.id), candidate)
+    covered = _covered(face, candidate)
+    made = {f"{name}/laid": _see_through(reference, covered)}
     if candidate.pose is not None:
         made[f"{name}/agreement"] = _jpeg(agreement_picture(face, candidate))
-    return made
+    lines = words_line(candidate, differ=(candidate.confidence.caption or 0.0) < Thresholds().caption)
+    for number, line in enumerate(lines, start=1):
+        made[f"{name}/line{number}"] = _jpeg(np.repeat(line.pixels[..., None], 3, axis=2))
+    tones = matched_tones(face.pixels, reference, covered)
+    told = {
+        "tones": tones and {"of": tones.of, "tables": tones.tables},
+        "moved": moved_places(candidate, face.size),
+        "lines": [
+            {"width": line.pixels.shape[1], "height": line.pixels.shape[0], "step": line.step, "letters": line.letters}
+            for line in lines
+        ],
+    }
+    return made, told
 
 
 def _crop_map(

@@ -8,6 +8,7 @@
     cluster            a catalogue + photos       -> photos a second on Dask workers
     load               `scripts/measure_load`: the service with many clients, a hostile one, a killed worker
     page               `scripts/measure_page`: weight, barriers, time to an answer, scrolling
+    page_decisions     `scripts/measure_decisions`: what the shortest way of keys writes, how quickly a lot is decided
     catalogue          `scripts/measure_catalogue`: kills, export and import, replay, search
     catalogue_busy     the process that is killed
     catalogue_places   where these catalogues lie: SQLite, or PostgreSQL

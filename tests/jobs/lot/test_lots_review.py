@@ -127,11 +127,22 @@ def test_what_is_put_off_comes_last_and_comes_back(catalogue: Catalogue, lot: Lo
     assert cases(catalogue, lot)[0] == ["1.1", "2.1", "3.1"]
 
 
-@pytest.mark.parametrize(("card", "code"), [("99.1", "no_such_card"), ("6.1", "already_decided")])
-def test_cards_that_nothing_is_asked_about(catalogue: Catalogue, lot: LotRow, card: str, code: str) -> None:
+def test_a_card_that_is_not_there(catalogue: Catalogue, lot: LotRow) -> None:
     with pytest.raises(CatalogueError) as caught:
-        review.reject(catalogue, lot, card, ADA)
-    assert caught.value.code == code
+        review.reject(catalogue, lot, "99.1", ADA)
+    assert caught.value.code == "no_such_card"
+
+
+def test_a_known_card_can_be_overruled_and_the_others_confirmed_by_name(catalogue: Catalogue, lot: LotRow) -> None:
+    assert [card.card for card in to_confirm(catalogue, cards_of(catalogue, lot), 0.0)] == ["6.1", "7.1"]
+    review.choose(catalogue, lot, "6.1", "V001", ADA)
+    assert [row.record_id for row in sightings.sightings(catalogue)] == ["V001"]
+    with pytest.raises(CatalogueError) as caught:
+        review.reject(catalogue, lot, "6.1", ADA)
+    assert caught.value.code == "already_decided"
+    assert review.confirm(catalogue, lot, cards_of(catalogue, lot), ADA, only=["6.1"]) == ()
+    (made,) = review.confirm(catalogue, lot, cards_of(catalogue, lot), ADA, only=["7.1"])
+    assert made.action == "see"
 
 
 def test_nothing_is_decided_where_a_scan_is_gone(catalogue: Catalogue, lot: LotRow, box: Path) -> None:

@@ -1,0 +1,1 @@
+// A wrong address: what every page does is enough.

@@ -1,0 +1,77 @@
+// The proof of one rung, in the place of the pictures: what moved, the crops of the negative, both captions, the copy.
+
+import { comparedCrops } from "./cropmap.js";
+import { h, say, svg } from "./dom.js";
+import { sureness, toldOf } from "./words.js";
+
+// view: a card-compare that shows something. rung: its name.
+export function proof(view, rung) {
+  const told = toldOf(view.answer, view.chosen);
+  if (rung === "pose") return moved(view, told.pose);
+  if (rung === "crop") return crops(view, told.crop);
+  if (rung === "caption") return lines(view, told.caption);
+  return closely(view, rung, told[rung]);
+}
+
+// The pictures side by side with a ring about every spot that has moved; Tab goes from one to the next.
+function moved(view, words) {
+  const { moved: places, agreement } = view.laid;
+  view.beside(places?.length && view.isLaid ? () => rings(places) : null);
+  const list = places?.length && view.isLaid ? h("p", { class: "spots" }, "Go to: ", places.map((place, number) =>
+    h("button", { type: "button", class: "bar", onfocus: () => spot(view, place, number), onclick: () => spot(view, place, number) }, `Spot ${number + 1}`))) : null;
+  const map = agreement && view.isLaid && h("figure", { class: "map" }, h("div", { class: "pane still" }, h("img", { src: agreement, alt: `Where the card and ${view.chosen.record_id} agree and differ` })),
+    h("figcaption", {}, "Blue: the same. Red: moved. Grey: cannot be judged, or damaged."));
+  view.stage.append(...[map].filter(Boolean));
+  view.stage.classList.toggle("three", Boolean(map));
+  explain(view, "pose", words, list);
+}
+
+function spot(view, place, number) {
+  view.view.goTo(place);
+  say(`Spot ${number + 1}`);
+}
+
+function rings(places) {
+  return svg("svg", { class: "rings", viewBox: "0 0 368 640", "aria-hidden": "true" }, places.map(([left, top, width, height], number) => [
+    svg("ellipse", { cx: left + width / 2, cy: top + height / 2, rx: width / 2 + 10, ry: height / 2 + 10 }),
+    svg("text", { x: left + width + 10, y: top }, number + 1),
+  ]));
+}
+
+function crops(view, words) {
+  const known = view.layers.crops;
+  view.put(known ? comparedCrops(known) : h("p", { class: "empty" }, "No reference of one negative could be laid over this card, so there is nothing to compare crops on."));
+  explain(view, "crop", words);
+}
+
+// Both strips of words at one scale, the card's above; letters that differ are boxed in both.
+function lines(view, words) {
+  const strips = view.laid?.lines ?? [];
+  view.put(h("div", { class: "lines" }, strips.map((line) => strip(line, view.chosen.record_id)),
+    strips.length ? null : h("p", { class: "empty" }, "The caption could not be compared: too faint, covered, or of another negative.")));
+  explain(view, "caption", words);
+}
+
+// alone: of another negative's card, whose words have nothing to do with these.
+export function strip({ picture, width, height, step, letters }, record, alone = false) {
+  if (alone) return h("figure", { class: "line" }, svg("svg", { viewBox: `0 0 ${width} ${height - step}`, role: "img", "aria-label": "The caption of this card" }, svg("image", { href: picture, width, height })));
+  const boxes = [0, step].map((down) => letters.map(([left, top, wide, high]) => svg("rect", { x: left - 2, y: top + down - 2, width: wide + 4, height: high + 4 })));
+  return h("figure", { class: "line" },
+    svg("svg", { viewBox: `0 0 ${width} ${height}`, role: "img", "aria-label": `Caption of this card above that of ${record}${letters.length ? `; ${letters.length} places differ` : ""}` },
+      svg("image", { href: picture, width, height }), boxes),
+    h("figcaption", {}, h("span", {}, "This card"), h("span", {}, record), letters.length ? h("span", { class: "small" }, "boxed: letters that differ") : null));
+}
+
+// What only an eye can tell: the mount, its stains and its edges, as they are.
+function closely(view, rung, words) {
+  view.beside();
+  explain(view, rung, words || "Stains, scratches and cut edges that both show speak for one physical card. Blink to see them.");
+}
+
+function explain(view, rung, words, more = null) {
+  const share = view.chosen.confidence[rung];
+  const numbers = view.chosen.evidence.words ?? [];
+  view.stage.append(h("div", { class: "proof-words" }, h("p", {}, words), more,
+    h("details", {}, h("summary", {}, "The numbers"), h("p", { class: "small" }, share === null || share === undefined ? "This rung was not reached." : `${sureness(share)} for the same.`),
+      h("ul", { class: "small" }, numbers.map((sentence) => h("li", {}, sentence))))));
+}

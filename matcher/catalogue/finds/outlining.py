@@ -1,0 +1,54 @@
+"""A find outlined anew by a person: what is found within that outline takes the place of what was proposed."""
+
+from __future__ import annotations
+
+import hashlib
+from typing import Any
+
+import numpy as np
+
+from matcher.catalogue.finds.evidence import decision_evidence, evidence_json
+from matcher.catalogue.finds.resolution import open_find
+from matcher.catalogue.log.decisions import Actor, DecisionRow, decided
+from matcher.catalogue.records import files
+from matcher.catalogue.records.ingest import keep_description
+from matcher.catalogue.records.prepare import prepare_outline
+from matcher.catalogue.records.store import PATIENCE, Catalogue
+from matcher.catalogue.tables.finds import Find
+from matcher.catalogue.tables.models import outline_key
+from matcher.core.answer import PhotoAnswer
+from matcher.core.detect.detection import CardQuad
+from matcher.core.errors import CatalogueError, UnreadablePhoto
+from matcher.core.photo import read_photo
+
+
+def outline_find(
+    catalogue: Catalogue, wanted_find: str, answer: PhotoAnswer, data: bytes, who: Actor, **logged: Any
+) -> DecisionRow:
+    """Give an open find another outline, and with it what was found within it.
+
+    answer: about the find's photo with that outline as its only card. data: the photo's bytes. logged: further fields
+    of the log's entry. Raises CatalogueError no_such_find, already_decided, nothing_changed; UnreadablePhoto changed.
+    """
+    if hashlib.sha256(data).hexdigest() != answer.sha256:
+        raise UnreadablePhoto("changed", f"{answer.photo}: was changed while it was being read", "run again")
+    photo = read_photo(data, catalogue.settings.photo, answer.photo)
+    (card,) = answer.cards
+    one = prepare_outline(photo, CardQuad(np.array(card.quad, np.float32), 1.0), catalogue.settings, 1)
+    face = {files.face_name(one.sha256, one.quad, catalogue.settings.face): one.face}
+    outline = outline_key(one.quad)
+    with (
+        catalogue.writing(PATIENCE),
+        catalogue.bringing(face),
+        catalogue.deciding(who, "outline", **logged) as entry,
+    ):
+        row = open_find(entry.draft, wanted_find)
+        if row["outline"] == outline:
+            raise CatalogueError("nothing_changed", f"find {wanted_find} has this outline already", "move a corner")
+        keep_description(entry.draft.connection, one.sha256, outline, one.description)
+        told: dict[str, Any] = {"outcome": card.outcome, "pose": card.pose, "crop": card.crop}
+        told |= {"outline": outline, "quad": one.quad, "facts": dict(one.facts)}
+        entry.draft.update(Find, [wanted_find], evidence=evidence_json(card, answer.versions), **told)
+        entry.about, entry.outcome = wanted_find, f"outlined anew: {card.outcome}"
+        entry.evidence = decision_evidence(open_find(entry.draft, wanted_find))
+    return decided(entry)

@@ -1,0 +1,156 @@
+"""What helps an eye compare a card with a reference laid over it: tones brought together, and places to look at.
+
+A `Candidate` with the two pictures in, plain numbers and one small picture out. Nothing here decides anything: the
+places are those that the ladder's own findings stand on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Literal
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from matcher.core.ladder.candidate import Candidate
+from matcher.core.ladder.caption_strips import ink_of
+from matcher.core.ladder.change_detector import STEP, DifferenceMap
+from matcher.core.settings import FaceSize
+
+Pixels = NDArray[np.uint8]
+Box = tuple[int, int, int, int]
+"""Left, top, width, height."""
+
+NODES = 17
+"""A tone table's entries, evenly over black to white: finer than any tone curve of a print bends."""
+
+LEAST_SHOWN = 2000
+"""Pixels that both must show before tones are compared; our own choice."""
+
+LEAST_MOVED_MM2 = 1.0
+"""A smaller patch is no movement that an eye would find; our own choice."""
+
+GREY = np.array([0.299, 0.587, 0.114], np.float32)
+"""Of red, green and blue (ITU-R BT.601)."""
+
+MOST_PLACES = 5
+LETTER_CELLS = 2
+"""Cells of the difference map that a letter takes at least."""
+
+
+@dataclass(frozen=True)
+class Tones:
+    """How the duller of two pictures is brought to the other's tones.
+
+    of:     which of the two it is.
+    tables: of its grey, which red, green and blue it is shown in, so that no faint colour is blown up with the tones;
+            each `NODES` values for inputs evenly from 0 to 1; below 0 or above 1 is black or white.
+    """
+
+    of: Literal["card", "reference"]
+    tables: tuple[tuple[float, ...], ...]
+
+
+@dataclass(frozen=True)
+class Line:
+    """One strip of words of both cards, the card's above the reference's.
+
+    pixels:  (2 * height + gap, width) uint8. step: from the card's row to the reference's.
+    letters: where they differ, on the card's row, the most different first.
+    """
+
+    pixels: Pixels
+    step: int
+    letters: tuple[Box, ...]
+
+
+def matched_tones(card: Pixels, reference: Pixels, shown: Pixels) -> Tones | None:
+    """The tone table that brings the duller one to the other: equal shares of both are then as dark.
+
+    card, reference: (height, width, 3) RGB, registered. shown: (height, width), above 0 where both are shown.
+    None where too little is shown, or one of them has no tones at all.
+    """
+    where = shown > 0
+    if int(where.sum()) < LEAST_SHOWN:
+        return None
+    sides = card[where], reference[where]
+    spread = [float(np.ptp(np.percentile(side.mean(axis=1), (5, 95)))) for side in sides]
+    if min(spread) < 1:
+        return None
+    duller, clearer = sides if spread[0] < spread[1] else sides[::-1]
+    grey = duller.astype(np.float32) @ GREY
+    tables = tuple(_table(grey, clearer[:, channel]) for channel in range(3))
+    return Tones("card" if spread[0] < spread[1] else "reference", tables)
+
+
+def _table(values: NDArray[np.float32], wanted: NDArray[np.uint8]) -> tuple[float, ...]:
+    """The curve through equal quantiles, carried on straight beyond them."""
+    shares = np.linspace(1, 99, 33)
+    have, want = np.percentile(values, shares), np.percentile(wanted, shares)
+    have, places = np.unique(have, return_index=True)
+    want = want[places]
+    nodes = np.linspace(0, 255, NODES)
+    if have.size < 2:
+        return tuple((nodes / 255).round(3).tolist())
+    made = np.interp(nodes, have, want)
+    slope = (want[-1] - want[0]) / (have[-1] - have[0])
+    made = np.where(nodes < have[0], want[0] + slope * (nodes - have[0]), made)
+    made = np.where(nodes > have[-1], want[-1] + slope * (nodes - have[-1]), made)
+    return tuple((made / 255).round(3).tolist())
+
+
+def moved_places(found: Candidate, size: FaceSize) -> tuple[Box, ...]:
+    """Where the picture has moved, in pixels of the card's face, the largest first."""
+    if found.pose is None:
+        return ()
+    scale = size.height / found.pose.map.shape[0]
+    moved = np.nan_to_num(1 - found.pose.map, nan=0.0)
+    joined = cv2.morphologyEx((moved > 0.5).astype(np.uint8), cv2.MORPH_CLOSE, np.ones((5, 5), np.uint8))
+    least = LEAST_MOVED_MM2 * (size.px_per_mm / scale) ** 2
+    return _boxes(np.asarray(joined, np.uint8), moved, least, scale)[:MOST_PLACES]
+
+
+def words_line(found: Candidate, differ: bool) -> tuple[Line, ...]:
+    """The strip with the most strokes, and any in which letters differ, both cards' one above the other.
+
+    differ: whether letters are to be pointed out.
+    """
+    parts = found.caption.parts if found.caption else ()
+    if not parts:
+        return ()
+    strokes = [min(float(ink_of(side).std()) for side in (part.query, part.reference)) for part in parts]
+    lines = [_line(part, differ) for part in parts]
+    worded = int(np.argmax(strokes))
+    return tuple(line for place, line in enumerate(lines) if place == worded or line.letters)
+
+
+def _line(part: DifferenceMap, differ: bool) -> Line:
+    gap = 6
+    height, width = part.query.shape
+    pixels = np.full((2 * height + gap, width), 128, np.uint8)
+    pixels[:height], pixels[height + gap :] = _stretched(part.query), _stretched(part.reference)
+    odds = part.probability
+    letters = _boxes((odds > 0.5).astype(np.uint8), odds, LETTER_CELLS, STEP) if differ else ()
+    return Line(pixels, height + gap, letters)
+
+
+def _stretched(grey: Pixels) -> Pixels:
+    """From its darkest to its lightest twentieth, so that faded words can be read."""
+    low, high = np.percentile(grey, (1, 99))
+    values = (grey.astype(np.float32) - low) * (235 / max(high - low, 12.0)) + 10
+    return np.asarray(np.clip(values, 0, 255), np.uint8)
+
+
+def _boxes(mask: Pixels, weight: NDArray[np.float32], least: float, scale: float) -> tuple[Box, ...]:
+    """Boxes about the patches of a mask that have at least so many cells, the weightiest first."""
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
+    held = [label for label in range(1, count) if stats[label, cv2.CC_STAT_AREA] >= least]
+    held.sort(key=lambda label: -float(weight[labels == label].sum()))
+    return tuple(_scaled(stats[label, :4], scale) for label in held)
+
+
+def _scaled(box: Iterable[int], scale: float) -> Box:
+    left, top, width, height = (round(float(value) * scale) for value in box)
+    return left, top, width, height

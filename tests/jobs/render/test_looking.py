@@ -1,0 +1,50 @@
+"""Tones brought together and places to look at, on pictures whose truth is known."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from matcher.jobs.render.looking import NODES, _boxes, matched_tones
+
+HEIGHT, WIDTH = 64, 48
+
+
+def ramp() -> np.ndarray:
+    """Every grey from black to white, often enough to have quantiles."""
+    values = np.linspace(0, 255, HEIGHT * WIDTH).reshape(HEIGHT, WIDTH)
+    return np.repeat(np.rint(values).astype(np.uint8)[..., None], 3, axis=2)
+
+
+def applied(tables: tuple[tuple[float, ...], ...], pixels: np.ndarray) -> np.ndarray:
+    """As a browser does with greys (SVG 1.1, 15.11 feComponentTransfer, type table): straight between the nodes."""
+    nodes = np.linspace(0, 1, NODES)
+    made = np.stack([255 * np.interp(pixels[..., c] / 255, nodes, tables[c]) for c in range(3)], axis=-1)
+    return np.clip(made, 0, 255)
+
+
+@pytest.mark.parametrize(("gain", "level"), [(0.25, 120.0), (0.6, 20.0)])
+def test_the_duller_picture_is_brought_to_the_clearer_ones_tones(gain: float, level: float) -> None:
+    clear, shown = ramp(), np.full((HEIGHT, WIDTH), 255, np.uint8)
+    dull = np.rint(clear * gain + level).astype(np.uint8)
+    for card, reference, of in ((dull, clear, "card"), (clear, dull, "reference")):
+        tones = matched_tones(card, reference, shown)
+        assert tones is not None
+        assert tones.of == of
+        inner = (clear > 5) & (clear < 250)
+        assert np.abs(applied(tones.tables, dull) - clear)[inner].max() < 6
+
+
+def test_too_little_to_compare_tones_by() -> None:
+    nothing = np.zeros((HEIGHT, WIDTH), np.uint8)
+    assert matched_tones(ramp(), ramp(), nothing) is None
+    flat = np.full((HEIGHT, WIDTH, 3), 90, np.uint8)
+    assert matched_tones(flat, ramp(), nothing + 255) is None
+
+
+def test_places_are_told_by_weight_in_pixels_of_the_face() -> None:
+    weight = np.zeros((20, 20), np.float32)
+    weight[2:5, 3:7] = 0.6
+    weight[10:16, 10:16] = 0.9
+    weight[18, 18] = 1.0  # too small
+    assert _boxes((weight > 0.5).astype(np.uint8), weight, 4, 2.0) == ((20, 20, 12, 12), (6, 4, 8, 6))
