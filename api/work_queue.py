@@ -73,7 +73,7 @@ class WorkQueue:
             raise PlatekinError("timeout", f"{job.name}: no answer within {timeout:g} s") from None
         except BrokenExecutor:
             self._replace(pool)
-            raise PlatekinError("worker_lost", f"{job.name}: the process at work came to a sudden end") from None
+            raise PlatekinError("worker_lost", f"{job.name}: the process at work was lost") from None
 
     def _submit(self, job: Job) -> tuple[Executor, Future[JobResult]]:
         """A pool that broke since the last job is replaced first: this job has no part in that."""

@@ -88,7 +88,7 @@ def _open(data: bytes, limits: PhotoLimits, name: str, page: int) -> Image.Image
         raise _too_many_pixels(name, "", limits) from None
     except UnidentifiedImageError:
         raise UnreadablePhoto(
-            "not_an_image", f"{name}: not a picture of a known format", f"use one of {', '.join(FORMATS)}"
+            "not_an_image", f"{name}: unsupported picture format", f"use one of {', '.join(FORMATS)}"
         ) from None
     except DAMAGED as error:
         raise UnreadablePhoto("not_an_image", f"{name}: damaged picture header: {error}", "export it again") from None
@@ -124,7 +124,9 @@ def _with_heic(name: str) -> bool:
         importlib.import_module("pi_heif").register_heif_opener(thumbnails=False)
     except ImportError:
         raise UnreadablePhoto(
-            "not_an_image", f"{name}: a HEIC photo, which needs an extra", "install platekin[heic], or export a JPEG"
+            "not_an_image",
+            f"{name}: a HEIC photo; the part that reads them is not installed",
+            "pip install 'platekin[heic]', or export a JPEG",
         ) from None
     return True
 
@@ -134,7 +136,9 @@ def _document(data: bytes, name: str) -> Any:
         pdfium = importlib.import_module("pypdfium2")
     except ImportError:
         raise UnreadablePhoto(
-            "not_an_image", f"{name}: a PDF, which needs an extra", "install platekin[pdf], or export a JPEG or PNG"
+            "not_an_image",
+            f"{name}: a PDF; the part that reads them is not installed",
+            "pip install 'platekin[pdf]', or export a JPEG or PNG",
         ) from None
     try:
         return pdfium.PdfDocument(data)

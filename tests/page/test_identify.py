@@ -150,7 +150,7 @@ def test_no_picture_and_no_card_say_what_to_do(shared_site: Site, open_page: Ope
     told.wait_for()
     assert (
         told.locator("p").inner_text()
-        == "letter.jpg: Not a picture of a known format. Use one of JPEG, PNG, TIFF, WEBP, BMP, GIF."
+        == "letter.jpg: Unsupported picture format. Use one of JPEG, PNG, TIFF, WEBP, BMP, GIF."
     )
     assert page.get_by_role("button", name="Try again").is_visible()
 
@@ -196,7 +196,7 @@ def test_a_known_card_is_noted_as_seen(site: Site, open_page: Open) -> None:
     page.get_by_label("Where it was seen").fill("a friend's album")
     page.get_by_label("When (day, month or year)").fill("yesterday")
     page.get_by_role("button", name="Note as seen").click()
-    page.get_by_text("A day is not written as one").wait_for()
+    page.get_by_text("Not a valid date").wait_for()
     page.get_by_label("When (day, month or year)").fill("2024-05")
     page.get_by_role("button", name="Note as seen").click()
     page.locator(".proposing", has_text="a copy of V00013 was seen").wait_for()

@@ -1,7 +1,7 @@
 """The catalogue's ways in and out, and whether it is whole.
 
 Tables and files, then the catalogue as a whole:
-    mapping  somebody else's table -> a table with our columns
+    mapping  what would become of somebody else's table
     package  the catalogue as files (Data Package, Dublin Core)
     bag      a package with all images (BagIt), written and imported
     zipped   many files as one zip, packed while it is read; unpacked once it is found harmless

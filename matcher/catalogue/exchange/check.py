@@ -54,7 +54,7 @@ def _log(connection: Connection) -> Iterator[CatalogueProblem]:
             yield CatalogueProblem("log_broken", f"decision {row.number} does not follow from the one before", RESTORE)
             return
         if row.actor == "machine" and row.action not in BY_MACHINE:
-            yield CatalogueProblem("log_broken", f"decision {row.number}: a machine may not {row.action}", RESTORE)
+            yield CatalogueProblem("log_broken", f"decision {row.number}: the program may not {row.action}", RESTORE)
         before = row.digest
 
 
@@ -73,7 +73,7 @@ def _tables(connection: Connection) -> Iterator[CatalogueProblem]:
             stored[canonical([values[key] for key in keys])] = values
         for key in sorted(set(stored) | set(logged[name])):
             if stored.get(key) != logged[name].get(key):
-                yield CatalogueProblem("not_in_log", f"{name} {key} is not what the log says", RESTORE)
+                yield CatalogueProblem("not_in_log", f"{name} {key} differs from the log", RESTORE)
 
 
 def _descriptions(connection: Connection) -> Iterator[CatalogueProblem]:
@@ -84,7 +84,7 @@ def _descriptions(connection: Connection) -> Iterator[CatalogueProblem]:
                 description_of(row._asdict())
         except ValueError as error:
             yield CatalogueProblem(
-                "bad_description", f"of image {row.sha256}: {error}", "delete that row; it is made again"
+                "bad_description", f"of image {row.sha256}: {error}", "delete that row; it will be made again"
             )
 
 
@@ -108,7 +108,9 @@ def _strays(folder: Path, named: set[str]) -> Iterator[CatalogueProblem]:
     for path in sorted((folder / "images").rglob("*")):
         if path.is_file() and path.relative_to(folder).as_posix() not in named:
             yield CatalogueProblem(
-                "stray_file", str(path), "the next change clears it, if platekin put it there; else take it out"
+                "stray_file",
+                str(path),
+                "if platekin put it there, the next change removes it; otherwise remove it yourself",
             )
 
 

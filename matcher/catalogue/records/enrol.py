@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import hashlib
 import os
+import shutil
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import closing
+from contextlib import closing, contextmanager
 from dataclasses import dataclass, replace
 from itertools import groupby
 from pathlib import Path
@@ -19,12 +20,13 @@ from matcher.catalogue.log.decisions import Actor, whoever_runs_this
 from matcher.catalogue.records.enrol_report import EnrolReport, RowOutcome, Tally
 from matcher.catalogue.records.ingest import NewReference
 from matcher.catalogue.records.prepare import Prepare, Prepared, prepare_in_order, prepare_reference
+from matcher.catalogue.records.renumber import moved, renumber
 from matcher.catalogue.records.store import Catalogue
-from matcher.catalogue.records.table import SAME_IF_STATED, Table, TableRow, find_clashes, read_table
+from matcher.catalogue.records.table import SAME_IF_STATED, Reading, Table, TableRow, find_clashes, read_table
 from matcher.catalogue.tables.database import disk_is_full, failure, guarded
 from matcher.catalogue.tables.models import RecordRow, ReferenceRow
 from matcher.core.describe import fingerprint
-from matcher.core.errors import PlatekinError, UnreadablePhoto
+from matcher.core.errors import CatalogueError, PlatekinError, UnreadablePhoto
 from matcher.core.parallel.cluster import Cluster
 from matcher.core.search.reference_index import ReferenceIndex, synchronise
 from matcher.core.settings import Settings
@@ -42,25 +44,37 @@ def enrol(
     images: str | os.PathLike[str] | None = None,
     check: Callable[[Draft], None] | None = None,
     cluster: Cluster | None = None,
+    reading: Reading | None = None,
+    new_ids: bool = False,
 ) -> EnrolReport:
     """Bring all rows of a table into a catalogue, which is made where there is none.
 
     progress: called with (rows done, rows in all). on_row: called with each row's outcome. Both are called
     in this process. workers, prepare, cluster: see `prepare_in_order`. who: decides; whoever runs this, if not given.
     All that one call stores is one batch of the log. images: folder that image paths are relative to; the table's.
-    check: called first, with nobody else writing; what it raises ends the call.
+    check: called first, with nobody else writing; what it raises ends the call. reading: how the table is to be read.
+    new_ids: the table's records and poses get free ids of this catalogue, see `renumber`.
 
     Raises BadTable where the table as a whole cannot be used, and CatalogueError (locked, read_only,
     disk_full, newer_version, ...); what was stored before stays, and the same call goes on from there.
     """
     settings = settings or Settings()
-    table = read_table(Path(csv_path), None if images is None else Path(images))
-    with Catalogue.open(folder, create=True, settings=settings) as catalogue, catalogue.writing():
+    reading = reading or Reading()
+    table = read_table(Path(csv_path), reading if images is None else replace(reading, images=Path(images)))
+    told = list(table.notes)
+    with (
+        removed_if_unused(Path(folder)),
+        Catalogue.open(folder, create=True, settings=settings) as catalogue,
+        catalogue.writing(),
+    ):
         if check:
             with catalogue.reading() as connection:
                 check(Draft(connection))
         catalogue.refresh_descriptions()
         tally = Tally(len(table.rows) + len(table.bad), progress, on_row)
+        if new_ids:
+            table, moves = _renumbered(table, catalogue)
+            told += moves
         table = _sound(table, catalogue, tally)
         rows = _new_rows(table, catalogue, tally)
         batch = _Batch(who or whoever_runs_this())
@@ -69,7 +83,32 @@ def enrol(
                 _store_group(catalogue, table, list(group), tally, batch)
         update_index(catalogue)
         counts = catalogue.counts()
-    return tally.report(counts.records, counts.references)
+    return tally.report(counts.records, counts.references, tuple(told))
+
+
+@contextmanager
+def removed_if_unused(folder: Path) -> Iterator[None]:
+    """Take a catalogue's folder away again that was made meanwhile and into which nothing came."""
+    there = folder.exists()
+    try:
+        yield
+    finally:
+        if not there and not _is_used(folder):
+            shutil.rmtree(folder, ignore_errors=True)
+
+
+def _is_used(folder: Path) -> bool:
+    try:
+        with Catalogue.open(folder) as catalogue:
+            return catalogue.last_decision() > 0
+    except CatalogueError as error:
+        return error.code != "not_a_catalogue"  # what cannot be looked at stays
+
+
+def _renumbered(table: Table, catalogue: Catalogue) -> tuple[Table, list[str]]:
+    held = {reference.sha256: reference.record_id for reference in catalogue.references()}
+    done = renumber(table, catalogue.records(), held, {row.line: _hash(row.path) for row in table.rows})
+    return done.table, moved(done)
 
 
 def update_index(catalogue: Catalogue) -> None:
@@ -128,7 +167,7 @@ def _settle_image(
         if held is not None and held.record_id != row.record_id:
             tally.fail(row, _image_of_another(table, row, held))
         elif held is not None:
-            note = "its stored image was missing and is there again" if restored else _kept(row, held)
+            note = "its stored image was missing and has been restored" if restored else _kept(row, held)
             tally.add(row, "unchanged", note)
         elif place:
             tally.add(row, "unchanged", f"the same image as on line {rows[0].line}, for the same record")
@@ -194,13 +233,13 @@ def _store_group(
     record_id = group[0][0].record_id
     if arrivals:
         same = [row for row in table.rows if row.record_id == record_id]
-        catalogue.add(_record(same), [arrival for _, arrival in arrivals], batch.who, batch.number)
+        tally.references_added += catalogue.add(_record(same), [one for _, one in arrivals], batch.who, batch.number)
         batch.number = batch.number or catalogue.last_decision()
     for row, arrival in arrivals:
         cards = arrival.prepared.facts.get("outlines", 1)
-        tally.add(row, "added", f"{cards} cards found; the clearest was taken" if cards > 1 else "")
+        tally.add(row, "added", f"{cards} cards in the picture; the clearest was taken" if cards > 1 else "")
     known = bool(arrivals) or bool(catalogue.references(record_id))
-    then = "" if known else f"; record {record_id} was not stored, for want of a usable image"
+    then = "" if known else f"; record {record_id} was not stored: none of its images can be used"
     for row, error in errors:
         tally.fail(row, error, then)
 

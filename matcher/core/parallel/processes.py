@@ -13,6 +13,7 @@ from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
 from itertools import islice
 from typing import Any, TypeVar
 
@@ -78,11 +79,25 @@ def _alone(
 def _submit(pool: ProcessPoolExecutor, work: Callable[[Item], Result], item: Item) -> Future[Result]:
     """A pool that broke meanwhile refuses work at once; that is known from the future, like any other break."""
     try:
-        return pool.submit(work, item)
+        with _undisturbed():
+            return pool.submit(work, item)
     except BrokenProcessPool as error:
         broken: Future[Result] = Future()
         broken.set_exception(error)
         return broken
+
+
+@contextmanager
+def _undisturbed() -> Iterator[None]:
+    """Hold Ctrl-C back while processes may be started: a worker that is not yet set up would die of it, with noise.
+
+    What is held back comes when this ends; a process that is started meanwhile holds it back until `_start`.
+    """
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _finished(future: Future[Any]) -> bool:
@@ -103,6 +118,7 @@ def usable_processors() -> int:
 def _start(set_up: Callable[..., None] | None, args: tuple[Any, ...]) -> None:
     one_thread()
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent gets it too, and ends its workers
+    signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
     threading.Thread(target=_end_with_parent, daemon=True).start()
     if set_up is not None:
         set_up(*args)
