@@ -149,7 +149,7 @@ class WorkQueue:
         except (TimeoutError, TookTooLong):
             raise _late(job, timeout) from None
         except (BrokenExecutor, CancelledWork):
-            raise PlatekinError("worker_lost", f"{job.name}: the process at work came to a sudden end") from None
+            raise PlatekinError("worker_lost", f"{job.name}: the process at work was lost") from None
 
     def _take_place(self, whose: str) -> None:
         with self._lock:

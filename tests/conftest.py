@@ -66,6 +66,13 @@ def _by_folder(server: str, name: str) -> Callable[[Path], object]:
     return url
 
 
+@pytest.fixture(autouse=True)
+def nobodys_settings(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What whoever runs the tests has told `platekin use` is neither read nor changed."""
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path_factory.mktemp("config")))
+    monkeypatch.delenv("PLATEKIN_CATALOGUE", raising=False)
+
+
 @pytest.fixture(scope="session")
 def stock(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with a table, six scans and a catalogue of them (four records); copied, never changed."""

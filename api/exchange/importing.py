@@ -20,13 +20,15 @@ from matcher.catalogue import Catalogue
 from matcher.catalogue.exchange.bag import PROBLEMS_TOLD, check_bag
 from matcher.catalogue.exchange.bag import bring_bag as bring_unpacked
 from matcher.catalogue.exchange.log_io import replay_log
-from matcher.catalogue.exchange.mapping import JSON_LINES, mapped_table, parse_mapping, preview
+from matcher.catalogue.exchange.mapping import preview
 from matcher.catalogue.exchange.zipped import CHUNK, Limits, unzip
 from matcher.catalogue.log.changes import Draft
 from matcher.catalogue.log.decisions import Actor
+from matcher.catalogue.records.cells import JSON_LINES
+from matcher.catalogue.records.columns import parse_mapping
 from matcher.catalogue.records.enrol import enrol
 from matcher.catalogue.records.scratch import scratch_folder
-from matcher.catalogue.records.table import read_table
+from matcher.catalogue.records.table import Reading, read_table
 from matcher.catalogue.tables.database import guarded
 from matcher.core.errors import PlatekinError
 
@@ -73,7 +75,7 @@ def play_log(catalogue: Catalogue, log: IO[bytes], scratch: Path, check: Check, 
 
 def look_at_table(table: UploadFile, scratch: Path, columns: Sequence[str]) -> shapes.TablePreview:
     """Raises BadTable."""
-    seen = preview(_table(table, scratch), parse_mapping(columns))
+    seen = preview(_table(table, scratch), Reading(columns=parse_mapping(columns)))
     mapped = [shapes.MappedColumn(theirs=theirs, ours=ours or None) for theirs, ours in seen.columns]
     return shapes.TablePreview(columns=mapped, lacking=list(seen.lacking), rows=list(seen.rows), total=seen.total)
 
@@ -87,14 +89,13 @@ def enrol_table(
     pictures.mkdir()
     if "pictures" in files:
         unzip(files["pictures"].file, pictures, limits)
-    table = scratch / "table.csv"
-    table.write_bytes(mapped_table(given, parse_mapping(columns)))
-    outside = [row for row in read_table(table, pictures).rows if _leads_out(row.image)]
+    reading = Reading(images=pictures, columns=parse_mapping(columns))
+    outside = [row for row in read_table(given, reading).rows if _leads_out(row.image)]
     if outside:
         why = "must be the path of a picture in the zip"
         faults = [Fault("body", "table", f"line {row.line}: {row.image!r} {why}") for row in outside[:PROBLEMS_TOLD]]
         raise Problem("validation", faults=faults)
-    done = enrol(table, catalogue.folder, catalogue.settings, who=who, images=pictures, check=check)
+    done = enrol(given, catalogue.folder, catalogue.settings, who=who, reading=reading, check=check)
     failed = [
         shapes.FailedRow(**{**asdict(row), "message": _without(row.message, scratch, catalogue.folder)})
         for row in done.failed
@@ -107,7 +108,7 @@ def enrol_table(
 
 
 def _table(table: UploadFile, scratch: Path) -> Path:
-    """The table as a file; whether it is JSON Lines is told by its name."""
+    """The table as a file; whether it is JSON Lines is told by its name, whatever else it is by its first bytes."""
     suffix = Path(table.filename or "").suffix.lower()
     return _stored(table.file, scratch / f"given{suffix if suffix in JSON_LINES else '.csv'}")
 
@@ -119,7 +120,7 @@ def _stored(stream: IO[bytes], path: Path) -> Path:
 
 
 def _leads_out(image: str) -> bool:
-    path = PurePosixPath(image)
+    path = PurePosixPath(image.replace("\\", "/"))
     return path.is_absolute() or ".." in path.parts or "\0" in image
 
 

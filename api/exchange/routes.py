@@ -46,7 +46,16 @@ ZIP: dict[int | str, dict[str, Any]] = {
 IMPORTING = (*REQUEST, *WRITING, "precondition_needed", "changed_since", "busy")
 PACKED = ("bad_zip", "zip_too_large")
 LOGS = ("bad_log", "another_catalogue", "does_not_fit")
-TABLES = ("missing_column", "duplicate_column", "not_csv", "not_utf8", "empty_table", "table_too_large", "bad_mapping")
+TABLES = (
+    "missing_column",
+    "duplicate_column",
+    "not_csv",
+    "not_utf8",
+    "not_a_table",
+    "empty_table",
+    "table_too_large",
+    "bad_mapping",
+)
 
 FILES = {kind: {"schema": {"type": "string"}} for kind in ("text/csv", "application/jsonl")}
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import tempfile
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -9,8 +11,20 @@ import typer
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue.finds import sightings
-from matcher.cli.options import CatalogueOption, DayOption, DecisionOptions, FormatOption, StripOption, grouped
-from matcher.cli.output import messages, print_rows, remark
+from matcher.catalogue.finds.proposals import check_day
+from matcher.catalogue.log.decisions import DecisionRow
+from matcher.cli.options import (
+    CatalogueOption,
+    DayOption,
+    DecisionOptions,
+    FormatOption,
+    PhotosArgument,
+    StripOption,
+    grouped,
+)
+from matcher.cli.output import counted, messages, print_rows, remark
+from matcher.cli.photos import Page, bytes_of, jobs_of, kept_apart, pages_of
+from matcher.core.answer import PhotoAnswer
 from matcher.core.calibration import percent
 from matcher.core.errors import UnreadablePhoto
 from matcher.core.settings import Settings
@@ -18,56 +32,68 @@ from matcher.core.strip import stripped
 from matcher.jobs.job import Job
 from matcher.jobs.workers import identify_all
 
-app = typer.Typer(no_args_is_help=True, help="Sightings of cards, and the copies that you say they are.")
+app = typer.Typer(no_args_is_help=True, help="Note cards as seen; confirm which physical card each one is.")
 
-Kind = Annotated[
-    Literal["reference", "sighting"], typer.Argument(metavar="reference|sighting", help="Which of the two it is.")
-]
+HEADINGS = ("sighting", "record", "seen on", "source", "noted by", "copy", "suggested reference")
+KIND = "Which of the two it is."
+
+Kind = Annotated[Literal["reference", "sighting"], typer.Argument(metavar="reference|sighting", help=KIND)]
 Number = Annotated[int, typer.Argument(metavar="NUMBER", min=1, help="Its number in the lists.")]
 
 
 @app.command("see")
 @grouped
 def see(
-    photos: Annotated[list[Path], typer.Argument(metavar="PHOTO...", help="Photos or scans of cards.")],
+    photos: PhotosArgument,
     decision: DecisionOptions,
     source: Annotated[str, typer.Option(help="Where they were seen.")] = "",
     seen_on: DayOption = "",
     strip: StripOption = False,
 ) -> None:
     """Identify photos, and note each known card as seen."""
+    check_day(seen_on)
+    pages = pages_of(photos, decision.catalogue, decision.quiet)
     failed = 0
-    with decision.open() as opened:
-        jobs = [Job(str(photo), _bare(photo) if strip else photo) for photo in photos]
+    with decision.open() as opened, tempfile.TemporaryDirectory() as scratch:
+        jobs = kept_apart(jobs_of(pages), pages, Path(scratch))
+        if strip:
+            jobs = [_bare(job, page) for job, page in zip(jobs, pages, strict=True)]
         results = identify_all(jobs, decision.catalogue, Settings())
-        for photo, job, result in zip(photos, jobs, results, strict=True):
+        for page, job, result in zip(pages, jobs, results, strict=True):
             if result.answer.error:
                 failed += 1
                 messages.print(result.answer.error.message, markup=False)
                 continue
+            data = job.source if isinstance(job.source, bytes) else bytes_of(page, result.answer, Path(scratch))
             noted = sightings.note_sightings(
-                opened,
-                result.answer,
-                job.source if isinstance(job.source, bytes) else photo.read_bytes(),
-                decision.actor,
-                source=source,
-                seen_on=seen_on,
-                note=decision.note,
+                opened, result.answer, data, decision.actor, source=source, seen_on=seen_on, note=decision.note
             )
             if noted:
                 decision.report(noted)
             else:
-                remark(f"{photo}: no known card that is not noted already", decision.quiet)
+                remark(f"{page.name}: {nothing_noted(result.answer)}", decision.quiet)
     if failed:
         raise typer.Exit(1)
 
 
-def _bare(photo: Path) -> bytes | Path:
-    """The photo without what its file says of itself; what is no photo stays, so that it is told what is wrong."""
+def nothing_noted(answer: PhotoAnswer) -> str:
+    """Why no card of a photo became a sighting."""
+    if any(card.is_known for card in answer.cards):
+        return "its known cards were noted before"
+    return f"no known card ({', '.join(card.outcome for card in answer.cards)})"
+
+
+def _bare(job: Job, page: Page) -> Job:
+    """The photo without what its file says of itself; a page kept by itself says nothing.
+
+    What is no photo stays, so that it is told what is wrong.
+    """
+    if page.number is not None:
+        return job
     try:
-        return stripped(photo.read_bytes(), name=str(photo))
+        return replace(job, source=stripped(page.path.read_bytes(), name=page.name))
     except (OSError, UnreadablePhoto):
-        return photo
+        return job
 
 
 @app.command("list")
@@ -77,11 +103,10 @@ def list_sightings(
     open_only: Annotated[bool, typer.Option("--open", help="Only those whose copy nobody has confirmed.")] = False,
     format: FormatOption = "table",
 ) -> None:
-    """List sightings, with the copy that you confirmed or the machine suggests."""
+    """List sightings, with the copy that you confirmed or that is suggested."""
     with Catalogue.open(catalogue) as opened:
         rows = sightings.sightings(opened, record, open_only)
-    headings = ("sighting", "record", "seen on", "source", "who", "copy (confirmed)", "suggested: reference")
-    print_rows(format, rows, headings, _line)
+    print_rows(format, rows, HEADINGS, _line)
 
 
 def _line(row: sightings.SightingRow) -> tuple[object, ...]:
@@ -93,19 +118,60 @@ def _line(row: sightings.SightingRow) -> tuple[object, ...]:
 @app.command("confirm")
 @grouped
 def confirm(
-    kind: Kind,
-    number: Number,
     decision: DecisionOptions,
+    kind: Annotated[
+        Literal["reference", "sighting"] | None, typer.Argument(metavar="[reference|sighting]", help=KIND)
+    ] = (None),
+    number: Annotated[int | None, typer.Argument(metavar="[NUMBER]", min=1, help="Its number in the lists.")] = None,
     copy: Annotated[str | None, typer.Option(help="The copy's label; the suggested copy if not given.")] = None,
+    above: Annotated[
+        float | None, typer.Option(min=0.5, max=1, help="Confirm all suggestions that are at least this sure.")
+    ] = None,
+    yes: Annotated[bool, typer.Option("--yes", help="With --above: do not ask.")] = False,
 ) -> None:
-    """Say which physical card a reference or a sighting shows."""
+    """Confirm which physical card a reference or a sighting shows; many at once with --above."""
+    if (above is None) == (number is None or kind is None):
+        raise typer.BadParameter("name one, like 'sighting 12', or many with --above 0.95", param_hint="NUMBER")
     with decision.open() as opened:
+        if above is not None:
+            _confirm_all(opened, above, yes, decision)
+            return
+        assert kind is not None  # checked
+        assert number is not None
         decision.report(sightings.join_copy(opened, kind, number, copy, decision.actor, note=decision.note))
 
 
-@app.command("part")
+def _confirm_all(opened: Catalogue, above: float, yes: bool, decision: DecisionOptions) -> None:
+    """Show what would be confirmed, ask, and confirm it as one batch that can be undone as a whole."""
+    rows = [r for r in sightings.sightings(opened, open_only=True) if (r.suggested_probability or 0.0) >= above]
+    if not rows:
+        remark(f"no suggestion is at least {percent(above)} sure", decision.quiet)
+        return
+    print_rows("table", rows, HEADINGS, _line)
+    if not yes:
+        typer.confirm(f"Confirm {counted(len(rows), 'suggestion')}?", abort=True, err=True)
+    made: list[DecisionRow] = []
+    for row in rows:
+        batch = made[0].number if made else 0
+        made.append(
+            sightings.join_copy(opened, "sighting", row.id, None, decision.actor, note=decision.note, batch=batch)
+        )
+    decision.report(*made)
+    remark("to take them all back: platekin decisions undo --batch", decision.quiet)
+
+
+@app.command("unlink")
+@grouped
+def unlink(kind: Kind, number: Number, decision: DecisionOptions) -> None:
+    """Take back which physical card a reference or a sighting shows."""
+    with decision.open() as opened:
+        decision.report(sightings.part_copy(opened, kind, number, decision.actor, note=decision.note))
+
+
+@app.command("part", hidden=True)
 @grouped
 def part(kind: Kind, number: Number, decision: DecisionOptions) -> None:
-    """Take back which physical card a reference or a sighting shows."""
+    """Old name of `unlink`."""
+    remark("'copies part' is now called 'copies unlink'", decision.quiet)
     with decision.open() as opened:
         decision.report(sightings.part_copy(opened, kind, number, decision.actor, note=decision.note))

@@ -1,4 +1,4 @@
-"""`platekin decisions ...`: the log of all that was decided; undo and redo; the log taken out, and played anew."""
+"""`platekin decisions ...`: the log of all that was decided; undo and redo; the log exported and replayed."""
 
 from __future__ import annotations
 
@@ -11,11 +11,13 @@ from matcher.catalogue import Catalogue, undo_redo
 from matcher.catalogue.exchange.log_io import export_log, replay_log
 from matcher.catalogue.log.decisions import DecisionRow, as_json
 from matcher.catalogue.log.past_words import outcome_now
+from matcher.catalogue.log.telling import changes_told, takes_back
+from matcher.catalogue.records.enrol import removed_if_unused
 from matcher.cli.options import CatalogueOption, DecisionOptions, FormatOption, QuietOption, grouped
-from matcher.cli.output import HarmlessConsole, print_rows, remark
+from matcher.cli.output import HarmlessConsole, counted, messages, print_json, print_rows, remark
 from matcher.core.errors import CatalogueError
 
-app = typer.Typer(no_args_is_help=True, help="The log: who decided what, when, on what evidence; undo and redo.")
+app = typer.Typer(no_args_is_help=True, help="Show the log: who decided what, when, on what evidence; undo and redo.")
 
 NumberArgument = Annotated[
     int | None,
@@ -26,39 +28,35 @@ NumberArgument = Annotated[
 @app.command("list")
 def list_decisions(
     catalogue: CatalogueOption,
-    about: Annotated[str | None, typer.Option(help="Only those about this find or record.")] = None,
+    about: Annotated[str | None, typer.Option(metavar="ID", help="Only those about this find or record.")] = None,
     limit: Annotated[int, typer.Option(min=1, help="At most so many, the newest.")] = 50,
     format: FormatOption = "table",
 ) -> None:
     """List decisions, the newest last."""
     with Catalogue.open(catalogue) as opened:
         rows = opened.decisions(about=about, newest_first=True, limit=limit)[::-1]
-    headings = ("number", "when", "who", "", "action", "about", "outcome", "stands")
+    headings = ("number", "when", "by", "action", "about", "outcome", "state")
     print_rows(format, rows, headings, _line, lambda row: {**as_json(row), "standing": row.standing})
 
 
 def _line(row: DecisionRow) -> tuple[object, ...]:
     when = f"{row.at:%Y-%m-%d %H:%M}"
-    return (
-        row.number,
-        when,
-        row.actor,
-        row.told_by,
-        row.action,
-        row.about,
-        row.outcome,
-        "" if row.standing else "undone",
-    )
+    by = row.told_by if row.actor == "person" else f"{row.told_by} (program)"
+    return (row.number, when, by, row.action, row.about, row.outcome, "" if row.standing else "undone")
 
 
 @app.command("show")
 def show(
     number: Annotated[int, typer.Argument(metavar="NUMBER", min=1, help="The decision's number in the log.")],
     catalogue: CatalogueOption,
+    format: FormatOption = "table",
 ) -> None:
     """Show one decision with its evidence and the changes that it made."""
     with Catalogue.open(catalogue) as opened:
         row = opened.decision(number)
+    if format == "json":
+        print_json({**as_json(row), "standing": row.standing})
+        return
     console = HarmlessConsole(highlight=False, soft_wrap=True)
     for name, value in as_json(row).items():
         if name not in ("changes", "evidence") and value not in (None, ""):
@@ -68,11 +66,8 @@ def show(
     for name, value in row.evidence.items():
         said = outcome_now(value) if name == "outcome" else value
         console.print(f"evidence  {name}: {said}", markup=False)
-    for change in row.changes:
-        kind = "new" if change.before is None else "gone" if change.after is None else "changed"
-        keys = ", ".join(map(str, change.key))
-        fields = "" if kind != "changed" else f": {dict(change.before or {})} -> {dict(change.after or {})}"
-        console.print(f"change    {change.table} {keys} {kind}{fields}", markup=False)
+    for words in changes_told(row.changes):
+        console.print(f"change    {words}", markup=False)
 
 
 @app.command("undo")
@@ -80,21 +75,31 @@ def show(
 def undo(
     decision: DecisionOptions,
     number: NumberArgument = None,
-    batch: Annotated[bool, typer.Option("--batch", help="The whole run that it was part of.")] = False,
+    batch: Annotated[bool, typer.Option("--batch", help="Undo the whole run that it was part of.")] = False,
+    yes: Annotated[bool, typer.Option("--yes", help="Do not ask.")] = False,
 ) -> None:
-    """Undo a decision; the newest if no number is given."""
+    """Undo a decision: the newest if no number is given. What it takes back is shown; it asks if the last one was not
+    yours."""
     with decision.open() as opened:
         chosen = number or undo_redo.undoable(opened)
         if chosen is None:
             raise CatalogueError("no_such_decision", "there is nothing to undo", "list the log")
-        numbers = undo_redo.batch_of(opened, chosen) if batch else (chosen,)
-        decision.report(*undo_redo.undo(opened, numbers, decision.actor, note=decision.note))
+        rows = [opened.decision(one) for one in (undo_redo.batch_of(opened, chosen) if batch else (chosen,))]
+        others = {row.by for row in rows if (row.actor, row.by) != (decision.actor.kind, decision.actor.name)}
+        if number is None and others and not yes:
+            for words in takes_back(rows):
+                messages.print(words, markup=False)
+            who = ", ".join(sorted(others))
+            typer.confirm(f"That was decided by {who}. Undo it?", abort=True, err=True)
+        decision.report(*undo_redo.undo(opened, [row.number for row in rows], decision.actor, note=decision.note)[-1:])
+        for words in takes_back(rows):
+            remark(f"  {words}", decision.quiet)
 
 
 @app.command("redo")
 @grouped
 def redo(decision: DecisionOptions, number: NumberArgument = None) -> None:
-    """Make an undone decision again; the one undone last if no number is given."""
+    """Redo a decision that was undone: the one undone last if no number is given."""
     with decision.open() as opened:
         chosen = number or undo_redo.redoable(opened)
         if chosen is None:
@@ -108,10 +113,10 @@ def export(
     catalogue: CatalogueOption,
     quiet: QuietOption = False,
 ) -> None:
-    """Write the whole log as JSON Lines."""
+    """Export the whole log as JSON Lines."""
     with Catalogue.open(catalogue) as opened:
         count = export_log(opened, target)
-    remark(f"{count} decisions written to {target}", quiet)
+    remark(f"{counted(count, 'decision')} written to {target}", quiet)
 
 
 @app.command("replay")
@@ -123,8 +128,8 @@ def replay(
     ] = None,
     quiet: QuietOption = False,
 ) -> None:
-    """Make a catalogue from a log: into an empty one, or one that the log continues. All of it, or nothing."""
-    with Catalogue.open(catalogue, create=True) as opened:
+    """Replay a log into an empty catalogue, or into one that it continues: all of it, or nothing."""
+    with removed_if_unused(catalogue), Catalogue.open(catalogue, create=True) as opened:
         done = replay_log(opened, log, images)
-    lacking = f"; {done.lacking} pictures are lacking: bring them with --images" if done.lacking else ""
-    remark(f"{done.decisions} decisions replayed{lacking}", quiet)
+    lacking = f"; {counted(done.lacking, 'picture')} missing: name their folder with --images" if done.lacking else ""
+    remark(f"{counted(done.decisions, 'decision')} replayed{lacking}", quiet)

@@ -1,9 +1,8 @@
-"""`platekin export`, `import`, `backup`, `check`: the catalogue out to others and in again, copied, and examined."""
+"""`platekin export` and `backup`: the catalogue out to others, and copied."""
 
 from __future__ import annotations
 
-import tempfile
-from dataclasses import asdict, replace
+import os
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -12,25 +11,34 @@ import typer
 from matcher.catalogue import Catalogue
 from matcher.catalogue.exchange import package
 from matcher.catalogue.exchange.backup import backup as copy_catalogue
-from matcher.catalogue.exchange.bag import export_bag, import_bag
+from matcher.catalogue.exchange.bag import bag_files, contents_of, export_bag
 from matcher.catalogue.exchange.bare import export_stripped
-from matcher.catalogue.exchange.check import check as check_catalogue
-from matcher.catalogue.exchange.mapping import Preview, mapped_table, parse_mapping, preview
-from matcher.catalogue.records.enrol import enrol
+from matcher.catalogue.exchange.zipped import zip_stream
 from matcher.catalogue.records.files import ANYBODYS, write_whole
-from matcher.cli.enrol import print_report
-from matcher.cli.options import ByOption, CatalogueOption, FormatOption, QuietOption, actor
-from matcher.cli.output import harmless, messages, print_json, print_table, progress, remark
-from matcher.core.errors import BadTable, CatalogueError
+from matcher.catalogue.tables.targets import writing_out
+from matcher.cli.options import CatalogueOption, QuietOption
+from matcher.cli.output import counted, progress, remark
+from matcher.core.errors import CatalogueError
+
+Form = Literal["bag", "zip", "csv", "jsonl"]
+BY_SUFFIX: dict[str, Form] = {"": "bag", ".csv": "csv", ".jsonl": "jsonl", ".zip": "zip"}
 
 
 def export(
-    target: Annotated[Path, typer.Argument(metavar="TARGET", help="A folder or file that is not there yet.")],
+    target: Annotated[
+        Path,
+        typer.Argument(
+            metavar="TARGET", help="NAME for a folder, NAME.zip, NAME.csv or NAME.jsonl; one that is not there yet."
+        ),
+    ],
     catalogue: CatalogueOption,
     form: Annotated[
-        Literal["bag", "csv", "jsonl"],
-        typer.Option("--as", help="bag: all of it with images and log; csv, jsonl: the records, one row an image."),
-    ] = "bag",
+        Form | None,
+        typer.Option(
+            "--as",
+            help="bag or zip: all of it, with pictures and log; csv or jsonl: the records; by the name's ending.",
+        ),
+    ] = None,
     strip: Annotated[
         bool,
         typer.Option(
@@ -41,76 +49,49 @@ def export(
     ] = False,
     quiet: QuietOption = False,
 ) -> None:
-    """Write the catalogue out: a bag can be imported again; a table can be enrolled anywhere."""
+    """Export the catalogue. What is written can be enrolled where it lies."""
+    kind = form or BY_SUFFIX.get(target.suffix.lower(), "bag")
+    if form and BY_SUFFIX.get(target.suffix.lower(), form) not in (form, "bag"):
+        why = f"{target}: the name says {target.suffix}, --as says {form}"
+        raise CatalogueError("bad_target", why, "give the file the right ending, or leave --as out")
+    if target.exists():
+        raise CatalogueError("target_exists", f"{target} is there already", "name one that is not there yet")
     with Catalogue.open(catalogue) as opened, progress(quiet) as bar:
         if strip:
-            done = f"{export_stripped(opened, target)} images and their table written to {target}"
-        elif form == "bag":
+            done = f"{counted(export_stripped(opened, target), 'image')} and their table written to {target}"
+        elif kind == "bag":
             task = bar.add_task("exporting", total=None)
             counts = export_bag(opened, target, lambda done, total: bar.update(task, completed=done, total=total))
-            done = f"{counts['images']} images and {counts['tables']} files written to {target}"
+            images, files = counted(counts["images"], "image"), counted(counts["tables"], "file")
+            done = f"{images} and {files} written to {target}"
+        elif kind == "zip":
+            _write_zip(opened, target)
+            done = f"{target} written: the whole catalogue, with images and log"
         else:
-            if target.exists():
-                raise CatalogueError("target_exists", f"{target} is there already", "name one that is not there yet")
-            with opened.reading() as connection:
-                data = package.records_csv(connection) if form == "csv" else package.records_jsonl(connection)
-            write_whole(target, data, mode=ANYBODYS)
-            done = f"{target} written; its image paths are relative to {catalogue}"
+            _write_table(opened, target, kind)
+            done = f"{target} written; its image paths lead to {catalogue}, so keep the two where they are"
     remark(done, quiet)
 
 
-def import_(
-    source: Annotated[Path, typer.Argument(metavar="SOURCE", help="A bag's folder, or a .csv or .jsonl table.")],
-    catalogue: CatalogueOption,
-    column: Annotated[
-        list[str] | None, typer.Option("--map", metavar="THEIRS=OURS", help="What a column is to us; may be repeated.")
-    ] = None,
-    images: Annotated[
-        Path | None, typer.Option(metavar="DIR", help="What image paths are relative to; the table's own folder.")
-    ] = None,
-    only_preview: Annotated[bool, typer.Option("--preview", help="Only show what would become of a table.")] = False,
-    workers: Annotated[int | None, typer.Option(min=0, help="Processes; 0 works in this one.")] = None,
-    by: ByOption = None,
-    quiet: QuietOption = False,
-) -> None:
-    """Bring in an export of platekin, or a table of your own with its columns mapped to ours."""
-    if source.is_dir():
-        with Catalogue.open(catalogue, create=True) as opened, progress(quiet) as bar:
-            task = bar.add_task("checking", total=None)
-            done = import_bag(opened, source, lambda n, total: bar.update(task, completed=n, total=total))
-        remark(f"{done.decisions} decisions brought in", quiet)
-        return
-    mapping = parse_mapping(column or ())
-    if only_preview:
-        _show(preview(source, mapping))
-        return
-    with tempfile.TemporaryDirectory() as scratch:
-        table = Path(scratch) / f"{source.stem}.csv"
-        table.write_bytes(mapped_table(source, mapping))
-        try:
-            report = enrol(table, catalogue, workers=workers, who=actor(by), images=images or source.parent)
-        except BadTable as error:  # the person knows the table by its own name
-            message = error.message.replace(str(table), str(source))
-            raise BadTable(error.code, message, error.remedy) from None
-    failed = tuple(replace(row, message=row.message.replace(str(table), str(source))) for row in report.failed)
-    print_report(replace(report, failed=failed), quiet)
-    if report.failed:
-        raise typer.Exit(1)
+def _write_table(opened: Catalogue, target: Path, kind: Form) -> None:
+    start = os.path.relpath(opened.folder.resolve(), target.parent.resolve())
+    with opened.reading() as connection:
+        data = (package.records_csv if kind == "csv" else package.records_jsonl)(connection, Path(start).as_posix())
+    with writing_out(target):
+        write_whole(target, data, mode=ANYBODYS)
 
 
-def check(catalogue: CatalogueOption, format: FormatOption = "table", quiet: QuietOption = False) -> None:
-    """Verify images, hashes, descriptions, log, tables and index; exit 1 where something is wrong."""
-    with Catalogue.open(catalogue) as opened, progress(quiet) as bar:
-        task = bar.add_task("checking", total=None)
-        troubles = check_catalogue(opened, lambda done, total: bar.update(task, completed=done, total=total))
-    for trouble in troubles:
-        if format == "json":
-            print_json(asdict(trouble))
-        else:
-            print(harmless(f"{trouble.kind}: {trouble.what}\n    what to do: {trouble.todo}"))
-    if troubles:
-        raise typer.Exit(1)
-    remark("all is well", quiet)
+def _write_zip(opened: Catalogue, target: Path) -> None:
+    part = target.with_name(f"{target.name}.{os.getpid()}.part")
+    try:
+        with writing_out(target):
+            target.parent.mkdir(parents=True, exist_ok=True)
+            with part.open("wb") as stream:
+                for piece in zip_stream(bag_files(opened, contents_of(opened))):
+                    stream.write(piece)
+            part.rename(target)
+    finally:
+        part.unlink(missing_ok=True)
 
 
 def backup(
@@ -118,20 +99,7 @@ def backup(
     catalogue: CatalogueOption,
     quiet: QuietOption = False,
 ) -> None:
-    """Make a consistent copy of the catalogue, also while others write to it."""
+    """Copy the catalogue consistently, also while others write to it."""
     with Catalogue.open(catalogue) as opened:
         count = copy_catalogue(opened, target)
-    remark(f"{target}: a catalogue with {count} images", quiet)
-
-
-def _show(seen: Preview) -> None:
-    kept = ((theirs, ours or "kept under its own name") for theirs, ours in seen.columns)
-    print_table(("their column", "ours"), kept)
-    print(f"\nthe first of {seen.total} rows:")
-    names = list(seen.rows[0]) if seen.rows else []
-    print_table(names, ([row[name] for name in names] for row in seen.rows))
-    if seen.lacking:
-        messages.print(
-            f"nothing is mapped to {', '.join(seen.lacking)}: add --map THEIRS={seen.lacking[0]}", markup=False
-        )
-        raise typer.Exit(1)
+    remark(f"{target}: a catalogue with {counted(count, 'image')}", quiet)

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+import tempfile
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import typer
 
@@ -13,82 +14,132 @@ from matcher.catalogue.finds import resolution
 from matcher.catalogue.finds.resolution import FindRow, State
 from matcher.cli.options import (
     CatalogueOption,
+    CornersOption,
     DayOption,
     DecisionOptions,
     FormatOption,
+    PhotosArgument,
     QuietOption,
     RecordOptions,
     WorkersOption,
     grouped,
 )
-from matcher.cli.output import HarmlessConsole, harmless, messages, print_json, print_rows, progress
+from matcher.cli.output import HarmlessConsole, counted, harmless, messages, print_json, print_rows, progress, remark
+from matcher.cli.photos import Page, bytes_of, corners_of, jobs_of, kept_apart, pages_of
 from matcher.core.answer import PhotoAnswer
 from matcher.core.calibration import percent
 from matcher.core.errors import PlatekinError
 from matcher.core.settings import Settings
-from matcher.jobs.job import Job
 from matcher.jobs.workers import identify_all
 
-app = typer.Typer(no_args_is_help=True, help="Propose new variations, and accept, merge or reject them.")
+app = typer.Typer(no_args_is_help=True, help="Propose new variations, then accept, merge or reject them.")
+
+Said = Literal["new_pose", "new_crop", "new_caption"]
 
 FindArgument = Annotated[str, typer.Argument(metavar="FIND", help="The find's id, like F00001.")]
 
 
 @app.command("propose")
 def propose(
-    photos: Annotated[list[Path], typer.Argument(metavar="PHOTO...", help="Photos or scans of cards.")],
+    photos: PhotosArgument,
     catalogue: CatalogueOption,
     source: Annotated[str, typer.Option(help="Where they were seen: an album, a sale.")] = "",
     seen_on: DayOption = "",
+    said: Annotated[
+        Said | None,
+        typer.Option(
+            "--as", help="What the card is, in your eyes, whatever the answer was; for one photo of one card."
+        ),
+    ] = None,
+    card: Annotated[
+        int | None, typer.Option(min=1, metavar="NUMBER", help="With --as: which card of the photo.")
+    ] = None,
+    corners: CornersOption = None,
     workers: WorkersOption = None,
     quiet: QuietOption = False,
 ) -> None:
     """Identify photos, and propose every card that is a new crop, a new caption or a new pose."""
     resolution.check_day(seen_on)
-    jobs = [Job(str(photo), photo) for photo in photos]
+    pages = pages_of(photos, catalogue, quiet)
+    if (said or corners) and len(pages) != 1:
+        raise typer.BadParameter("they are of one card: name one photo", param_hint="--as, --corners")
     failed = 0
-    with Catalogue.open(catalogue) as opened, progress(quiet) as bar:
+    with (
+        Catalogue.open(catalogue) as opened, tempfile.TemporaryDirectory() as scratch, progress(quiet) as bar
+    ):  # fmt: skip
+        asked = _Asked(opened, Path(scratch), source, seen_on, said, card, quiet)
+        jobs = kept_apart(jobs_of(pages, (), corners_of(corners)), pages, Path(scratch))
         results = identify_all(jobs, catalogue, Settings(), workers)
-        for job, result in bar.track(zip(jobs, results, strict=True), total=len(jobs), description="identifying"):
-            failed += not _propose(opened, job, result.answer, source, seen_on, quiet)
+        for page, result in bar.track(zip(pages, results, strict=True), total=len(jobs), description="identifying"):
+            failed += not asked.propose(page, result.answer)
     if failed:
         raise typer.Exit(1)
 
 
-def _propose(opened: Catalogue, job: Job, answer: PhotoAnswer, source: str, seen_on: str, quiet: bool) -> bool:
-    """Propose one photo's new cards; False where that failed, which is said on stderr."""
-    if answer.error:
-        messages.print(answer.error.message, markup=False)
-        return False
-    assert isinstance(job.source, Path)
-    try:
-        data = job.source.read_bytes()
-    except OSError as error:
-        messages.print(f"{job.name}: {error.strerror}", markup=False)
-        return False
-    try:
-        found = resolution.propose(opened, answer, data, source=source, seen_on=seen_on)
-    except PlatekinError as error:
-        if error.code in ("locked", "disk_full", "read_only"):
-            raise
-        messages.print(str(error), markup=False)
-        return False
-    for row in found:
-        print(harmless(f"{row.find_id}  {_words(row)}  {job.name}"))
-    if not found and not quiet:
-        outcomes = ", ".join(card.outcome for card in answer.cards)
-        messages.print(f"{job.name}: nothing to propose ({outcomes})", markup=False)
-    return True
+@dataclass(frozen=True)
+class _Asked:
+    """What the command was asked to propose."""
+
+    opened: Catalogue
+    scratch: Path
+    source: str
+    seen_on: str
+    said: Said | None
+    card: int | None
+    quiet: bool
+
+    def propose(self, page: Page, answer: PhotoAnswer) -> bool:
+        """Propose one photo's new cards; False where that failed, which is said on stderr."""
+        if answer.error:
+            messages.print(answer.error.message, markup=False)
+            return False
+        try:
+            data = bytes_of(page, answer, self.scratch)
+        except OSError as error:
+            messages.print(f"{page.name}: {error.strerror}", markup=False)
+            return False
+        answer, only = self._as_said(answer)
+        try:
+            found = resolution.propose(self.opened, answer, data, source=self.source, seen_on=self.seen_on, only=only)
+        except PlatekinError as error:
+            if error.code in ("locked", "disk_full", "read_only"):
+                raise
+            messages.print(str(error), markup=False)
+            return False
+        for row in found:
+            print(harmless(f"{row.find_id}  {_words(row)}  {page.name}"))
+        if not found:
+            outcomes = ", ".join(card.outcome for card in answer.cards)
+            remark(f"{page.name}: nothing new ({outcomes}); to propose it all the same, say --as", self.quiet)
+        return True
+
+    def _as_said(self, answer: PhotoAnswer) -> tuple[PhotoAnswer, tuple[int, ...] | None]:
+        """The answer with the card as the person sees it, and the place of that card."""
+        if self.said is None:
+            return answer, None
+        if self.card is None and len(answer.cards) > 1:
+            raise typer.BadParameter(f"the photo shows {len(answer.cards)} cards: say which", param_hint="--card")
+        place = (self.card or 1) - 1
+        if place >= len(answer.cards):
+            raise typer.BadParameter(f"the photo shows {counted(len(answer.cards), 'card')}", param_hint="--card")
+        card = answer.cards[place]
+        closest = card.closest
+        known = self.said != "new_pose" and closest is not None
+        pose = (card.pose or closest.pose) if known and closest else None
+        crop = (card.crop or closest.crop) if self.said == "new_caption" and closest else None
+        cards = list(answer.cards)
+        cards[place] = replace(card, outcome=self.said, record_id=None, pose=pose, crop=crop, caption=None)
+        return replace(answer, cards=tuple(cards)), (place,)
 
 
 @app.command("list")
 def list_finds(
     catalogue: CatalogueOption,
     state: Annotated[State | None, typer.Option(help="Only finds in this state.")] = "open",
-    all_states: Annotated[bool, typer.Option("--all", help="In whatever state.")] = False,
+    all_states: Annotated[bool, typer.Option("--all", help="Finds in any state.")] = False,
     format: FormatOption = "table",
 ) -> None:
-    """List finds; without options, those that wait for you."""
+    """List finds; without options those that wait for you."""
     with Catalogue.open(catalogue) as opened:
         rows = resolution.finds(opened, None if all_states else state)
     headings = ("find", "state", "outcome", "pose", "crop", "record", "photo", "source", "closest")
@@ -115,7 +166,7 @@ def show(find: FindArgument, catalogue: CatalogueOption, format: FormatOption = 
         return
     console = HarmlessConsole(highlight=False, soft_wrap=True)
     console.print(f"{row.find_id}  {row.state}  {_words(row)}", markup=False)
-    console.print(f"proposed   {row.proposed_at:%Y-%m-%d %H:%M} by {row.proposed_by} (the machine's suggestion)")
+    console.print(f"proposed   {row.proposed_at:%Y-%m-%d %H:%M} by {row.proposed_by} (the program's suggestion)")
     console.print(f"photo      {row.name}\n           {path}", markup=False)
     for reason in row.found.reasons:
         console.print(f"because    {reason}", markup=False)
@@ -138,11 +189,14 @@ def accept(
     fields: RecordOptions,
     copy: Annotated[str, typer.Option(help="Label of the physical card.")] = "",
 ) -> None:
-    """Accept a find: it becomes a new record, its photo the record's first reference."""
+    """Accept a find as a new record; its photo becomes the record's first reference."""
     with decision.open() as opened:
-        made = resolution.accept(opened, find, decision.actor, fields.said(copy), note=decision.note)
+        row = resolution.find(opened, find)
+        wanted, words = resolution.as_closest(opened, row.outcome, row.found.candidates, fields.said(copy))
+        made = resolution.accept(opened, find, decision.actor, wanted, note=decision.note)
         print(resolution.find(opened, find).record_id)
     decision.report(made)
+    remark(words, decision.quiet or not words)
 
 
 @app.command("merge")
@@ -153,7 +207,7 @@ def merge(
     decision: DecisionOptions,
     copy: Annotated[str, typer.Option(help="Label of the physical card.")] = "",
 ) -> None:
-    """Say that a find is a known record after all: its photo becomes a further reference of it."""
+    """Merge a find into a known record; its photo becomes a further reference of it."""
     with decision.open() as opened:
         decision.report(resolution.merge(opened, find, record, decision.actor, copy, note=decision.note))
 
@@ -161,7 +215,7 @@ def merge(
 @app.command("reject")
 @grouped
 def reject(find: FindArgument, decision: DecisionOptions) -> None:
-    """Say that a find is none; it is not proposed again."""
+    """Reject a find: it is not proposed again."""
     with decision.open() as opened:
         decision.report(resolution.reject(opened, find, decision.actor, note=decision.note))
 

@@ -14,14 +14,24 @@ import typer
 from rich.markup import escape
 
 from matcher.catalogue import Catalogue
-from matcher.cli.options import CatalogueOption, QuietOption, WorkersOption
-from matcher.cli.output import HarmlessConsole, harmless_json, messages, progress
+from matcher.catalogue.tables.targets import writing_out
+from matcher.cli.options import (
+    CatalogueOption,
+    CornersOption,
+    PhotosArgument,
+    QuietOption,
+    WorkersOption,
+)
+from matcher.cli.output import HarmlessConsole, caution, harmless_json, messages, progress
+from matcher.cli.photos import corners_of, jobs_of, pages_of
 from matcher.core.answer import CandidateResult, CardResult, PhotoAnswer
-from matcher.core.answer_json import CAUTIONS, CSV_COLUMNS, csv_rows, to_json
+from matcher.core.answer_json import CSV_COLUMNS, csv_rows, to_json
 from matcher.core.calibration import percent
 from matcher.core.settings import Settings
-from matcher.jobs.job import Job
-from matcher.jobs.render.evidence import SaveEvidence
+from matcher.jobs.doubts import OFF_NOMINAL
+from matcher.jobs.job import JobResult
+from matcher.jobs.listing.facts import TRIMMED_MM
+from matcher.jobs.render.evidence import EvidenceLost, SaveEvidence
 from matcher.jobs.workers import identify_all
 
 Write = Callable[[PhotoAnswer], None]
@@ -34,47 +44,62 @@ class Format(StrEnum):
 
 
 def identify(
-    photos: Annotated[list[Path], typer.Argument(help="Photos or scans of cards.", metavar="PHOTO...")],
+    photos: PhotosArgument,
     catalogue: CatalogueOption,
     format: Annotated[
-        Format, typer.Option(help="table for people; json: one object a line; csv: one row a card.")
+        Format,
+        typer.Option(help="table for people; json for programs, one object per photo; csv, one row per card."),
     ] = Format.table,
     picture: Annotated[
-        Path | None, typer.Option(metavar="DIR", help="Write one evidence picture a card into this folder.")
+        Path | None, typer.Option(metavar="DIR", help="Write an evidence picture of each card into this folder.")
     ] = None,
-    top: Annotated[int, typer.Option(min=1, max=50, help="Candidates to show for each card.")] = 5,
+    top: Annotated[int, typer.Option(min=1, max=50, help="How many of the closest records to show.")] = 5,
+    corners: CornersOption = None,
     workers: WorkersOption = None,
     quiet: QuietOption = False,
+    verbose: Annotated[bool, typer.Option("--verbose", "-v", help="Show the measurements behind each answer.")] = False,
 ) -> None:
-    """Say which known variation each card in the photos is, how surely, and why."""
+    """Identify each card in the photos: which known variation it is, how surely, and why."""
+    must_hold_references(catalogue)
+    pages = pages_of(photos, catalogue, quiet)
+    if corners and len(pages) > 1:
+        raise typer.BadParameter("they are of one card: name one photo", param_hint="--corners")
+    steps = (SaveEvidence(picture),) if picture else ()
+    jobs = jobs_of(pages, steps, corners_of(corners))
+    if picture:
+        with writing_out(picture):
+            picture.mkdir(parents=True, exist_ok=True)
+    write = (
+        _json_writer() if format is Format.json else _csv_writer() if format is Format.csv else _table_writer(verbose)
+    )
+    failed = 0
+    with progress(quiet) as bar:
+        results = identify_all(jobs, catalogue, Settings(top=top), workers)
+        for result in bar.track(results, total=len(jobs), description="identifying"):
+            write(result.answer)
+            failed += tell_failure(result, quiet and format is not Format.table)
+    if format is Format.table:
+        caution(quiet)
+    if failed:
+        raise typer.Exit(1)
+
+
+def must_hold_references(catalogue: Path) -> None:
+    """Refuse a catalogue with which nothing can be compared."""
     with Catalogue.open(catalogue) as opened:
         if not opened.counts().references:
             todo = f"enrol a table first: platekin enrol RECORDS.csv --catalogue {catalogue}"
             raise typer.BadParameter(f"{catalogue} holds no references yet; {todo}", param_hint="--catalogue")
-    steps = (SaveEvidence(picture),) if picture else ()
-    jobs = [Job(str(photo), photo, steps=steps) for photo in photos]
-    if picture:
-        try:
-            picture.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise typer.BadParameter(
-                f"{picture}: {error.strerror}; name another folder", param_hint="--picture"
-            ) from None
-    write = _WRITERS[format]()
-    failed = 0
-    with progress(quiet) as bar:
-        for result in bar.track(
-            identify_all(jobs, catalogue, Settings(top=top), workers), total=len(jobs), description="identifying"
-        ):
-            fault = result.answer.error
-            failed += fault is not None
-            write(result.answer)
-            if fault and (format is Format.table or not quiet):
-                messages.print(fault.message, markup=False)
-    if format is Format.table and not quiet:
-        messages.print("\n" + CAUTIONS[0] + "\n" + CAUTIONS[3])
-    if failed:
-        raise typer.Exit(1)
+
+
+def tell_failure(result: JobResult, quiet: bool) -> bool:
+    """Say on stderr what went wrong with a photo, or with its picture; whether something did."""
+    fault, lost = result.answer.error, result.extra(EvidenceLost)
+    if fault and not quiet:
+        messages.print(fault.message, markup=False)
+    if lost:
+        messages.print(lost.message, markup=False)
+    return bool(fault or lost)
 
 
 def _json_writer() -> Write:
@@ -95,36 +120,71 @@ def _csv_writer() -> Write:
     return write
 
 
-def _table_writer() -> Write:
+def _table_writer(verbose: bool) -> Write:
     console = HarmlessConsole(highlight=False, soft_wrap=True)
 
     def write(answer: PhotoAnswer) -> None:
         for number, card in enumerate(answer.cards, start=1):
-            which = f", card {number}" if len(answer.cards) > 1 else ""
-            console.print(f"[bold]{escape(answer.photo)}{which}[/]   {_headline(card)}")
+            which = f", card {number} ({place_of(answer, card)})" if len(answer.cards) > 1 else ""
+            console.print(f"[bold]{escape(answer.photo)}{escape(which)}[/]   {_headline(card)}")
             for reason in card.reasons:
                 console.print(f"    {reason}", markup=False)
-            for line in _candidate_lines(card):
+            for hint in _hints(card):
+                console.print(f"    {hint}", markup=False)
+            for line in _candidate_lines(card, verbose):
                 console.print(f"    {line}", markup=False)
             console.print()
 
     return write
 
 
+def place_of(answer: PhotoAnswer, card: CardResult) -> str:
+    """Where a card lies in its photo, in words: 'upper left', 'right', 'middle'."""
+    across = sum(x for x, _ in card.quad) / 4 / (answer.width or 1)
+    down = sum(y for _, y in card.quad) / 4 / (answer.height or 1)
+    words = [
+        "upper" if down < 0.4 else "lower" if down > 0.6 else "",
+        "left" if across < 0.4 else "right" if across > 0.6 else "",
+    ]
+    return " ".join(filter(None, words)) or "middle"
+
+
 def _headline(card: CardResult) -> str:
-    sure = card.confidence
+    """Sitter, club, crop, record, each with what is established and how surely."""
+    sure, closest = card.confidence, card.closest
+    same_pose = closest is not None and card.pose == closest.pose
+    sitter = closest.evidence.subject if closest and same_pose else None
+    club = closest.evidence.club if closest and card.record_id == closest.record_id else None
     rungs = (
         ("record", card.record_id, sure.record), ("pose", card.pose, sure.pose), ("crop", card.crop, sure.crop),
         ("caption", card.caption, sure.caption),
     )  # fmt: skip
     told = [f"{rung} {escape(_cell(value, share))}" for rung, value, share in rungs if value or share is not None]
-    return "   ".join([f"[bold]{card.outcome}[/]", *told])
+    who = [escape(", ".join(filter(None, (sitter, club))))] if sitter else []
+    return "   ".join([f"[bold]{card.outcome}[/]", *who, *told])
 
 
-def _candidate_lines(card: CardResult) -> Iterable[str]:
+def _hints(card: CardResult) -> Iterable[str]:
+    """What a person should look at: an outline that is no card's, a card that was trimmed."""
+    face = card.face
+    if face.off_size_mm and min(face.off_size_mm) <= -TRIMMED_MM:
+        wide, high = face.off_size_mm
+        yield f"look at its edges: it is {wide:+.1f} x {high:+.1f} mm off the usual size; trimmed?"
+    elif face.off_nominal is not None and abs(face.off_nominal) > OFF_NOMINAL:
+        which = "narrower" if face.off_nominal < 0 else "wider"
+        yield (
+            f"look at the outline: it is {100 * abs(face.off_nominal):.0f} % {which} than the usual card; the card is "
+            "trimmed, or the outline takes in the table: --corners says where the card is"
+        )
+
+
+def _candidate_lines(card: CardResult, verbose: bool) -> Iterable[str]:
     if card.candidates:
         yield "closest records:"
-    yield from map(_candidate_line, card.candidates)
+    for candidate in card.candidates:
+        yield _candidate_line(candidate)
+        if verbose:
+            yield f"    measured: {_measured(candidate)}"
 
 
 def _candidate_line(candidate: CandidateResult) -> str:
@@ -132,17 +192,27 @@ def _candidate_line(candidate: CandidateResult) -> str:
     rungs = (("pose", sure.pose), ("crop", sure.crop), ("caption", sure.caption))
     told = ", ".join(f"{rung} {percent(share)}" for rung, share in rungs if share is not None)
     place = f"{candidate.pose} {candidate.crop} {candidate.caption}, {candidate.evidence.club or ''}".rstrip(", ")
-    return f"  {candidate.record_id}   {place}   {told or 'could not be laid over it'}"
+    return f"  {candidate.record_id}   {place}   {told or 'could not be compared'}"
+
+
+MEASURES = {
+    "inliers": "matching points", "correlation": "correlation of the pictures", "agreement": "agreement",
+    "expected_agreement": "agreement expected of one negative", "judged": "share of the face judged",
+    "caption_agreement": "agreement of the words' ink", "caption_worst_letter": "worst letter falls short by",
+}  # fmt: skip
+"""Names of the numbers that --verbose shows; 1 is everything, except for points and the letter."""
+
+
+def _measured(candidate: CandidateResult) -> str:
+    evidence = candidate.evidence
+    told = [f"{words} {value:g}" for name, words in MEASURES.items() if (value := getattr(evidence, name)) is not None]
+    shift = candidate.crop_shift_mm
+    if shift:
+        told.append(f"picture shifted {shift.dx:+.1f} mm across, {shift.dy:+.1f} mm down (± {shift.sigma_mm:.1f} mm)")
+    return ", ".join(told) or "nothing"
 
 
 def _cell(value: str | None, probability: float | None) -> str:
     """'P0008 (99 %)'; a rung that was asked but not settled shows its probability alone."""
     sure = "" if probability is None else f"({percent(probability)})"
     return f"{value or '-'} {sure}".strip()
-
-
-_WRITERS: dict[Format, Callable[[], Write]] = {
-    Format.table: _table_writer,
-    Format.json: _json_writer,
-    Format.csv: _csv_writer,
-}

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import sys
+import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from enum import StrEnum
+from functools import partial
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -13,47 +15,60 @@ from rich.text import Text
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue.finds import sightings
+from matcher.catalogue.tables.targets import writing_out
+from matcher.cli.copies import nothing_noted
+from matcher.cli.identify import tell_failure
 from matcher.cli.options import ByOption, CatalogueOption, QuietOption, WorkersOption, actor, report
-from matcher.cli.output import HarmlessConsole, harmless, messages, print_json, progress
+from matcher.cli.output import HarmlessConsole, caution, harmless, print_json, progress, remark
+from matcher.cli.photos import bytes_of, jobs_of, kept_apart, pages_of
 from matcher.core.answer import PhotoAnswer
 from matcher.core.answer_json import CAUTIONS
+from matcher.core.calibration import percent
 from matcher.core.errors import BadListing
 from matcher.core.settings import Settings
-from matcher.jobs.job import Job
 from matcher.jobs.listing.assess import Assessor
-from matcher.jobs.listing.batch import MOST_PHOTOS, read_rows, read_text, too_large, weigh_all
+from matcher.jobs.listing.batch import MOST_PHOTOS, read_rows, read_text, text_of, too_large, weigh_all
 from matcher.jobs.listing.inspection import InspectCards, ListingPhoto
 from matcher.jobs.listing.text import MOST_BYTES, words_of
 from matcher.jobs.render.evidence import SaveEvidence
 from matcher.jobs.workers import identify_all
 
+WORDS = {"in accord": "matches", "at odds": "conflicts", "open": "can't tell"}
+"""The steps of a verdict, as people read them."""
+
 
 class Format(StrEnum):
-    people = "people"
+    text = "text"
     json = "json"
 
 
 def listing(
-    photos: Annotated[list[Path] | None, typer.Argument(help="The listing's pictures.", metavar="[PHOTO]...")] = None,
+    photos: Annotated[
+        list[Path] | None,
+        typer.Argument(help="The listing's pictures, or a folder of them.", metavar="[PHOTO...]"),
+    ] = None,
     *,
     catalogue: CatalogueOption,
     text: Annotated[
         str | None,
-        typer.Option("--text", metavar="FILE|-", help="Title and description, UTF-8; - reads them from stdin."),
+        typer.Option("--text", metavar="FILE|-", help="A text file of its title and description; - reads stdin."),
     ] = None,
     table: Annotated[
         Path | None,
         typer.Option(
-            metavar="CSV", help="Many listings: columns listing, text or text_file, photos (a;b or a folder)."
+            metavar="TABLE",
+            help="Many listings (CSV, XLSX, ODS): columns listing, text or text_file, photos (a;b or a folder).",
         ),
     ] = None,
     output: Annotated[
         Path | None,
-        typer.Option(metavar="FILE", help="With --table: results, one a line; goes on where it was stopped."),
+        typer.Option(metavar="FILE.jsonl", help="With --table: the results, one per line; resumes what was stopped."),
     ] = None,
-    format: Annotated[Format, typer.Option(help="people: for reading; json: one object a listing.")] = Format.people,
+    format: Annotated[
+        Format, typer.Option(help="text for people; json for programs, one object per listing.")
+    ] = Format.text,
     picture: Annotated[
-        Path | None, typer.Option(metavar="DIR", help="Write one evidence picture a card into this folder.")
+        Path | None, typer.Option(metavar="DIR", help="Write an evidence picture of each card into this folder.")
     ] = None,
     note_sightings: Annotated[
         bool, typer.Option("--note-sightings", help="Note each known card on the pictures as seen.")
@@ -68,7 +83,7 @@ def listing(
 ) -> None:
     """Compare what a sale listing says with what its pictures show, claim by claim."""
     _check_call(photos, text, table, output, note_sightings)
-    write = _json if format is Format.json else _people
+    write = _json if format is Format.json else partial(_people, quiet=quiet)
     if table is not None and output is not None:
         _many(table, catalogue, output, workers, quiet, write)
         return
@@ -78,19 +93,27 @@ def listing(
     words_of(words)
     with Catalogue.open(catalogue) as opened:
         assessor = Assessor.of(opened)
+    pages = pages_of(photos, catalogue, quiet)
+    _few_enough(len(pages))
     steps = (SaveEvidence(picture), InspectCards()) if picture else (InspectCards(),)
-    jobs = [Job(str(photo), photo, steps=steps) for photo in photos]
     if picture:
-        picture.mkdir(parents=True, exist_ok=True)
-    with progress(quiet) as bar:
-        found = bar.track(identify_all(jobs, catalogue, Settings(), workers), total=len(jobs), description="looking")
-        pictures = list(map(ListingPhoto.of, found))
-    answers = [shown.answer for shown in pictures]
-    result = assessor.assess("the text" if text == "-" else text, words, pictures)
-    write(result)
-    if note_sightings:
-        _note(catalogue, answers, photos, result, source, seen_on, by, quiet)
-    if any(answer.error for answer in answers):
+        with writing_out(picture):
+            picture.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory() as scratch:
+        jobs = kept_apart(jobs_of(pages, steps), pages, Path(scratch))
+        with progress(quiet) as bar:
+            found = identify_all(jobs, catalogue, Settings(), workers)
+            results = list(bar.track(found, total=len(jobs), description="identifying"))
+        answers = [one.answer for one in results]
+        result = assessor.assess("the text" if text == "-" else text, words, list(map(ListingPhoto.of, results)))
+        write(result)
+        if note_sightings:
+            files = [
+                bytes_of(page, one, Path(scratch)) for page, one in zip(pages, answers, strict=True) if not one.error
+            ]
+            _note(catalogue, [one for one in answers if not one.error], files, result, source, seen_on, by, quiet)
+    failed = [tell_failure(one, quiet=True) for one in results]
+    if any(failed):
         raise typer.Exit(1)
 
 
@@ -103,10 +126,12 @@ def _check_call(
         raise typer.BadParameter("with --table give --output, and no PHOTO nor --note-sightings", param_hint="--table")
     if table is None and not photos:
         raise BadListing("no_photo", "no picture is given", "name at least one PHOTO of the listing")
-    if photos and len(photos) > MOST_PHOTOS:
-        raise BadListing(
-            "too_many_photos", f"{len(photos)} pictures; a listing may have {MOST_PHOTOS}", "leave some out"
-        )
+
+
+def _few_enough(pictures: int) -> None:
+    if pictures > MOST_PHOTOS:
+        told = f"{pictures} pictures; a listing may have {MOST_PHOTOS}"
+        raise BadListing("too_many_photos", told, "leave some out")
 
 
 def _given(text: str) -> str:
@@ -115,10 +140,7 @@ def _given(text: str) -> str:
     data = sys.stdin.buffer.read(MOST_BYTES + 1)
     if len(data) > MOST_BYTES:
         raise too_large("the text")
-    try:
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        raise BadListing("not_utf8", "the text is not UTF-8", "send it as plain text in UTF-8") from None
+    return text_of("the text", data)
 
 
 def _many(table: Path, catalogue: Path, output: Path, workers: int | None, quiet: bool, write: Any) -> None:
@@ -126,7 +148,7 @@ def _many(table: Path, catalogue: Path, output: Path, workers: int | None, quiet
     total = len(read_rows(table))
     with progress(quiet) as bar:
         results = weigh_all(table, catalogue, output, Settings(), workers)
-        for result in bar.track(results, total=total, description="weighing"):
+        for result in bar.track(results, total=total, description="comparing"):
             step = "error" if result["error"] else result["verdict"]["step"]
             counts[step] = counts.get(step, 0) + 1
             failed += bool(result["error"]) or any(photo["error"] for photo in result["photos"])
@@ -134,10 +156,9 @@ def _many(table: Path, catalogue: Path, output: Path, workers: int | None, quiet
                 write(result)
             else:
                 print(harmless(_short(result)), flush=True)
-    if not quiet:
-        steps = ", ".join(f"{count} {step}" for step, count in sorted(counts.items()))
-        messages.print(f"{steps}; all of it is in {output}", markup=False)
-        messages.print("\n" + CAUTIONS[0] + "\n" + CAUTIONS[3], markup=False)
+    steps = ", ".join(f"{count} {WORDS.get(step, step)}" for step, count in sorted(counts.items()))
+    remark(f"{steps}; the results are in {output}", quiet)
+    caution(quiet)
     if failed:
         raise typer.Exit(1)
 
@@ -146,40 +167,40 @@ def _short(result: Mapping[str, Any]) -> str:
     """One listing on one line."""
     if result["error"]:
         return f"{result['listing']}   error   {result['error']['message']}"
-    return f"{result['listing']}   {result['verdict']['step']}   {result['verdict']['words']}"
+    step = result["verdict"]["step"]
+    return f"{result['listing']}   {WORDS.get(step, step)}   {result['verdict']['words']}"
 
 
 def _note(
-    catalogue: Path, answers: Sequence[PhotoAnswer], photos: Sequence[Path], result: Mapping[str, Any],
+    catalogue: Path, answers: Sequence[PhotoAnswer], files: Sequence[bytes], result: Mapping[str, Any],
     source: str, seen_on: str, by: str | None, quiet: bool,
 ) -> None:  # fmt: skip
     note = f"listing {result['listing']}: {result['verdict']['step']}"
     with Catalogue.open(catalogue) as opened:
-        for photo, answer in zip(photos, answers, strict=True):
-            if answer.error:
-                continue
+        for data, answer in zip(files, answers, strict=True):
             decision = sightings.note_sightings(
-                opened, answer, photo.read_bytes(), actor(by), source=source, seen_on=seen_on, note=note
+                opened, answer, data, actor(by), source=source, seen_on=seen_on, note=note
             )
             if decision:
                 report(decision, quiet)
-            elif not quiet:
-                messages.print(f"{photo}: no known card that is not noted already", markup=False)
+            else:
+                remark(f"{answer.photo}: {nothing_noted(answer)}", quiet)
 
 
 def _json(result: Mapping[str, Any]) -> None:
     print_json(result)
 
 
-def _people(result: Mapping[str, Any]) -> None:
+def _people(result: Mapping[str, Any], quiet: bool) -> None:
     console = HarmlessConsole(highlight=False, soft_wrap=True)
     verdict = result["verdict"]
-    console.print(Text.assemble((verdict["step"].upper(), "bold"), f"   {verdict['words']}"))
+    step = WORDS.get(verdict["step"], verdict["step"])
+    console.print(Text.assemble((step.upper(), "bold"), f"   {verdict['words']}"))
     for claim in result["claims"]:
         console.print(Text.assemble("\n", (f"{claim['kind']}: {_claimed(claim)}", "bold"), f"   {_status(claim)}"))
         console.print(Text(f"    said: {_on_one_line(claim['words'])!r}"))
         console.print(Text(f"    {claim['reason']}"))
-    for heading, lines in _sections(result):
+    for heading, lines in _sections(result, quiet):
         console.print(Text(f"\n{heading}", "bold"))
         for line in lines:
             console.print(Text(f"    {line}"))
@@ -187,21 +208,22 @@ def _people(result: Mapping[str, Any]) -> None:
 
 def _claimed(claim: Mapping[str, Any]) -> str:
     denied = "not " if claim["denied"] else ""
-    reserve = " (with reserve)" if claim["with_reserve"] else ""
+    reserve = " (hedged)" if claim["with_reserve"] else ""
     return denied + " or ".join([claim["value"], *claim["may_also_mean"]]) + reserve
 
 
 def _status(claim: Mapping[str, Any]) -> str:
-    return claim["status"] if claim["confidence"] is None else f"{claim['status']} ({claim['confidence']:.2f})"
+    told: str = "can't tell" if claim["status"] == "cannot be told" else claim["status"]
+    return told if claim["confidence"] is None else f"{told} ({percent(claim['confidence'])})"
 
 
-def _sections(result: Mapping[str, Any]) -> Iterator[tuple[str, list[str]]]:
+def _sections(result: Mapping[str, Any], quiet: bool) -> Iterator[tuple[str, list[str]]]:
     unread = [f"{_on_one_line(one['words'])!r}" + (f": {one['why']}" if one["why"] else "") for one in result["unread"]]
     for heading, lines in (
         ("worth knowing", result["notes"]),
         ("not read", unread),
         ("worth asking", result["questions"]),
-        ("please note", [CAUTIONS[0], CAUTIONS[2], CAUTIONS[3]]),
+        ("please note", [] if quiet else [CAUTIONS[0], CAUTIONS[2], CAUTIONS[3]]),
     ):
         if lines:
             yield heading, lines

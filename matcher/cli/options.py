@@ -21,28 +21,56 @@ import typer
 from matcher.catalogue import Catalogue
 from matcher.catalogue.finds.resolution import RecordFields
 from matcher.catalogue.log.decisions import Actor, DecisionRow, person, whoever_runs_this
+from matcher.cli.defaults import VARIABLE, must_be_named, remembered
 from matcher.cli.output import messages
 
 CatalogueOption = Annotated[
-    Path, typer.Option("--catalogue", "-c", help="The catalogue's folder.", envvar="PLATEKIN_CATALOGUE")
+    Path,
+    typer.Option(
+        "--catalogue",
+        "-c",
+        metavar="DIR",
+        help="The catalogue's folder; the one that `platekin use` remembers if not given.",
+        envvar=VARIABLE,
+        default_factory=remembered,
+        callback=must_be_named,
+        show_default=False,
+    ),
 ]
-QuietOption = Annotated[bool, typer.Option("--quiet", "-q", help="No progress and no remarks.")]
+QuietOption = Annotated[bool, typer.Option("--quiet", "-q", help="Print no progress and no remarks.")]
 ByOption = Annotated[
     str | None,
-    typer.Option("--by", help="Your name, for the log; your user name if not given.", envvar="PLATEKIN_PERSON"),
+    typer.Option(
+        "--by", metavar="NAME", help="Your name, for the log; your user name if not given.", envvar="PLATEKIN_PERSON"
+    ),
 ]
 ClusterOption = Annotated[
     str | None,
-    typer.Option("--cluster", metavar="ADDRESS", help="Work on a Dask cluster, as tls://host:8786, not here."),
+    typer.Option("--cluster", metavar="ADDRESS", help="Work on a Dask cluster, as tls://host:8786, instead of here."),
 ]
 StripOption = Annotated[
     bool, typer.Option("--strip", help="Keep pictures without what their files say of place, device and owner.")
 ]
-NoteOption = Annotated[str, typer.Option("--note", help="Why; kept in the log.")]
-FormatOption = Annotated[Literal["table", "json"], typer.Option("--format", help="json: one object a line.")]
-WorkersOption = Annotated[int | None, typer.Option(min=1, help="Processes; as many as processors if not given.")]
-DayOption = Annotated[str, typer.Option(metavar="DAY", help="When: 1987-05-23, 1987-05 or 1987.")]
-SeriesOption = Annotated[str | None, typer.Option(help="Only of this series.")]
+NoteOption = Annotated[str, typer.Option("--note", metavar="TEXT", help="Why you decide so; kept in the log.")]
+FormatOption = Annotated[
+    Literal["table", "json"], typer.Option("--format", help="table for people; json for programs, one object per line.")
+]
+WorkersOption = Annotated[int | None, typer.Option(min=1, help="Number of processes; one per processor if not given.")]
+DayOption = Annotated[str, typer.Option(metavar="DAY", help="When it was seen: 1987-05-23, 1987-05 or 1987.")]
+SeriesOption = Annotated[str | None, typer.Option(metavar="SERIES", help="Only records of this series.")]
+PhotosArgument = Annotated[
+    list[Path], typer.Argument(metavar="PHOTO...", help="Photos or scans, or folders of them; every page is read.")
+]
+CornersOption = Annotated[
+    str | None,
+    typer.Option(
+        metavar="'X,Y X,Y X,Y X,Y'",
+        help="The card's corners in pixels, clockwise from its upper left, where the outline found is wrong.",
+    ),
+]
+TurnOption = Annotated[
+    int, typer.Option(metavar="DEGREES", help="Turn the card clockwise by 90, 180 or 270 where it was read turned.")
+]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -73,17 +101,25 @@ class DecisionOptions:
 class RecordOptions:
     """What a card becomes that is accepted as a new record; what is not given is as identified."""
 
-    caption: Annotated[str | None, typer.Option(help="The card's words as printed; '' where it has none.")] = None
-    subject: Annotated[str | None, typer.Option(help="Who is shown; needed for a new pose.")] = None
+    caption: Annotated[str | None, typer.Option(help="The words on the card as printed; '' where there are none.")] = (
+        None
+    )
+    subject: Annotated[str | None, typer.Option(help="The sitter's name; needed for a new pose.")] = None
     record: Annotated[str | None, typer.Option(help="Id of the new record; the next free one if not given.")] = None
     pose: Annotated[str | None, typer.Option(help="Pose; as identified, or the next free id.")] = None
     crop: Annotated[str | None, typer.Option(help="Crop; as identified, or the next free letter.")] = None
-    club: Annotated[str, typer.Option(help="The club as printed.")] = ""
-    issuer: Annotated[str, typer.Option(help="Who issued the card.")] = ""
-    year: Annotated[str, typer.Option(help="When it was issued, as far as known.")] = ""
-    series: Annotated[str, typer.Option(help="The series it belongs to.")] = ""
-    issuer_mark: Annotated[str, typer.Option(help="The issuer's mark as printed.")] = ""
-    caption_place: Annotated[str, typer.Option(help="Where the words stand: below, in the picture, ...")] = ""
+    club: Annotated[str | None, typer.Option(help="The club as printed; as in the closest record if not given.")] = None
+    issuer: Annotated[str | None, typer.Option(help="Who issued the card; as in the closest record.")] = None
+    year: Annotated[str | None, typer.Option(help="When it was issued, as far as known; as in the closest record.")] = (
+        None
+    )
+    series: Annotated[str | None, typer.Option(help="The series it belongs to; as in the closest record.")] = None
+    issuer_mark: Annotated[str | None, typer.Option(help="The issuer's mark as printed; as in the closest record.")] = (
+        None
+    )
+    caption_place: Annotated[
+        str | None, typer.Option(help="Where the words stand: below, in the picture, ...; as in the closest record.")
+    ] = None
 
     def said(self, copy: str = "") -> RecordFields:
         """The same for the catalogue. copy: label of the physical card."""

@@ -15,6 +15,8 @@ from rich.markup import escape
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 
+from matcher.core.answer_json import CAUTIONS
+
 Row = TypeVar("Row")
 
 _CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f]")
@@ -55,6 +57,20 @@ def remark(words: str, quiet: bool) -> None:
     """One line on stderr, unless told to be quiet."""
     if not quiet:
         messages.print(words, markup=False)
+
+
+def caution(quiet: bool) -> None:
+    """What a result is not, on stderr; at the end of a run that went well, and unless told to be quiet."""
+    remark(f"\n{CAUTIONS[0]}\n{CAUTIONS[3]}", quiet)
+
+
+def counted(number: int, one: str, many: str = "") -> str:
+    """A number with its noun.
+
+    >>> counted(1, "page"), counted(3, "copy", "copies"), counted(1200, "row")
+    ('1 page', '3 copies', '1,200 rows')
+    """
+    return f"{number:,} {one if number == 1 else many or one + 's'}"
 
 
 def print_json(value: Any) -> None:

@@ -12,7 +12,7 @@ from matcher.cli.options import CatalogueOption, DecisionOptions, FormatOption, 
 from matcher.cli.output import print_rows
 from matcher.jobs.crop_map import MappedCrop, crop_map, map_crops
 
-app = typer.Typer(no_args_is_help=True, help="Merge and split poses; their crop maps.")
+app = typer.Typer(no_args_is_help=True, help="Merge and split poses; map their crops.")
 
 PoseArgument = Annotated[str, typer.Argument(metavar="POSE", help="The pose's name, like P0001.")]
 
@@ -27,7 +27,7 @@ def merge(
         list[str] | None, typer.Option("--crop", metavar="OLD=NEW", help="What a crop of GONE is called in INTO.")
     ] = None,
 ) -> None:
-    """Say that two poses are one negative."""
+    """Merge two poses that are one negative."""
     crops = dict(one.split("=", 1) for one in crop or () if "=" in one)
     if len(crops) != len(crop or ()):
         raise typer.BadParameter("write OLD=NEW, each crop once", param_hint="--crop")
@@ -43,7 +43,7 @@ def split(
     decision: DecisionOptions,
     record: Annotated[list[str], typer.Option("--record", help="A record that goes to it; may be repeated.")],
 ) -> None:
-    """Say that one pose was two negatives."""
+    """Split a pose that was two negatives."""
     with decision.open() as opened:
         decision.report(corrections.split_pose(opened, pose, record, new, decision.actor, note=decision.note))
 
@@ -52,13 +52,13 @@ def split(
 def map_pose(
     pose: PoseArgument, catalogue: CatalogueOption, format: FormatOption = "table", quiet: QuietOption = False
 ) -> None:
-    """Measure where each known crop lies in the pose's common frame, and keep it."""
+    """Measure where each known crop lies in the pose's common frame; the measurement is kept."""
     with Catalogue.open(catalogue) as opened:
         measured = map_crops(opened, pose)
         rows = crop_map(opened, pose)
     if measured:
         report(measured, quiet)
-    headings = ("crop", "left", "top", "right", "bottom", "sigma mm")
+    headings = ("crop", "left mm", "top mm", "right mm", "bottom mm", "± mm")
     print_rows(format, rows, headings, lambda row: (row.crop, *row.window_mm, row.sigma_mm), _as_object)
 
 

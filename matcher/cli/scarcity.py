@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from pathlib import Path
 from typing import Annotated
 
@@ -9,35 +10,55 @@ import typer
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue.records import scarcity as counting
-from matcher.cli.options import CatalogueOption, FormatOption, SeriesOption
-from matcher.cli.output import print_rows
+from matcher.cli.options import CatalogueOption, FormatOption, QuietOption, SeriesOption
+from matcher.cli.output import counted, print_rows, remark
+
+HEADINGS = (
+    "record", "subject", "pose", "crop", "caption", "club", "seen", "copies", "first seen", "last seen",
+    "best contrast", "worst",
+)  # fmt: skip
 
 
 def scarcity(
     catalogue: CatalogueOption,
     series: SeriesOption = None,
-    plot: Annotated[Path | None, typer.Option(metavar="FILE", help="Draw it too: .svg, .png or .pdf.")] = None,
+    plot: Annotated[Path | None, typer.Option(metavar="FILE", help="Draw a chart too: .svg, .png or .pdf.")] = None,
     format: FormatOption = "table",
 ) -> None:
-    """How many different copies of each record have been seen, the scarcest first."""
+    """Count the different copies seen of each record, the scarcest first."""
     with Catalogue.open(catalogue) as opened:
         rows = counting.scarcity(opened, series)
     if plot:
         counting.plot(rows, plot)
-    headings = ("record", "caption", "seen", "copies: at least", "at most", "first", "last", "best contrast", "worst")
-    print_rows(format, rows, headings, _line)
+    print_rows(format, rows, HEADINGS, _line)
 
 
 def _line(row: counting.Scarcity) -> tuple[object, ...]:
     best, worst = (None if value is None else f"{100 * value:.0f} %" for value in (row.best, row.worst))
     record = row.record
+    copies = str(row.at_least) if row.at_least == row.at_most else f"{row.at_least} to {row.at_most}"
     return (
-        record.record_id, record.caption, row.seen, row.at_least, row.at_most, row.first, row.last, best, worst,
+        record.record_id, record.subject, record.pose, record.crop, record.caption, record.club, row.seen, copies,
+        row.first, row.last, best, worst,
     )  # fmt: skip
 
 
-def gaps(catalogue: CatalogueOption, series: SeriesOption = None, format: FormatOption = "table") -> None:
-    """What the catalogue lacks: poses with one crop, records without a legible reference or with one copy."""
+def gaps(
+    catalogue: CatalogueOption,
+    series: SeriesOption = None,
+    limit: Annotated[int, typer.Option(min=1, help="At most so many of each kind; json has all.")] = 10,
+    format: FormatOption = "table",
+    quiet: QuietOption = False,
+) -> None:
+    """List what the catalogue lacks: poses with one crop, records without a legible reference or with one copy."""
     with Catalogue.open(catalogue) as opened:
         rows = counting.gaps(opened, series)
-    print_rows(format, rows, ("gap", "of", "detail"), lambda row: (row.kind, row.about, row.detail))
+    if format == "json":
+        print_rows(format, rows, (), lambda row: ())
+        return
+    kinds = Counter(row.kind for row in rows)
+    shown = [row for kind in kinds for row in [one for one in rows if one.kind == kind][:limit]]
+    print_rows(format, shown, ("gap", "record or pose", "detail"), lambda row: (row.kind, row.about, row.detail))
+    if len(shown) < len(rows):
+        told = ", ".join(f"{count} of '{kind}'" for kind, count in kinds.items())
+        remark(f"{counted(len(rows), 'gap')} in all: {told}; for more: --limit", quiet)

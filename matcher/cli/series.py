@@ -11,7 +11,7 @@ from matcher.catalogue.records.series import SeriesRow, all_series, set_series
 from matcher.cli.options import CatalogueOption, DecisionOptions, FormatOption, grouped
 from matcher.cli.output import print_rows
 
-app = typer.Typer(no_args_is_help=True, help="What is known of a series.")
+app = typer.Typer(no_args_is_help=True, help="List and describe series.")
 
 
 @app.command("list")
@@ -37,9 +37,9 @@ def describe(
     years: Annotated[str | None, typer.Option(help="When: 1884-1889.")] = None,
     width_mm: Annotated[str | None, typer.Option(help="Nominal width of its cards.")] = None,
     height_mm: Annotated[str | None, typer.Option(help="Nominal height of its cards.")] = None,
-    about: Annotated[str | None, typer.Option(help="A remark on the series.")] = None,
+    about: Annotated[str | None, typer.Option(metavar="TEXT", help="A remark on the series.")] = None,
 ) -> None:
-    """Say what a series is."""
+    """Describe a series."""
     given = {
         "title": title, "issuer": issuer, "years": years, "width_mm": width_mm, "height_mm": height_mm, "note": about,
     }  # fmt: skip

@@ -13,7 +13,7 @@ from matcher.catalogue.records.name_search import spellings_of
 from matcher.cli.options import CatalogueOption, DecisionOptions, FormatOption, grouped
 from matcher.cli.output import print_rows
 
-app = typer.Typer(no_args_is_help=True, help="Names of sitters, and their spellings.")
+app = typer.Typer(no_args_is_help=True, help="List sitters, merge names, note other spellings.")
 
 
 @dataclass(frozen=True)
@@ -49,7 +49,7 @@ def merge(
     into: Annotated[str, typer.Argument(metavar="INTO", help="The name that stays.")],
     decision: DecisionOptions,
 ) -> None:
-    """Say that two names are one sitter."""
+    """Merge two names of one sitter; the first becomes a spelling of the second."""
     with decision.open() as opened:
         decision.report(corrections.merge_subjects(opened, gone, into, decision.actor, note=decision.note))
 

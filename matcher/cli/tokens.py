@@ -9,14 +9,14 @@ import typer
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue import tokens as rights
-from matcher.cli.options import CatalogueOption, QuietOption
-from matcher.cli.output import print_table, remark
+from matcher.cli.options import CatalogueOption, FormatOption, QuietOption
+from matcher.cli.output import print_rows, remark
 
-app = typer.Typer(no_args_is_help=True, help="Tokens for the HTTP service: make, renew, list, revoke.")
+app = typer.Typer(no_args_is_help=True, help="Make, renew, list and revoke tokens for the HTTP service.")
 
 KEEP = "keep it safe; send it as: Authorization: Bearer TOKEN"
 
-NameArgument = Annotated[str, typer.Argument(metavar="NAME", help="Who uses it: the log will show this name.")]
+NameArgument = Annotated[str, typer.Argument(metavar="NAME", help="Whose it is; the log will show this name.")]
 
 
 DaysOption = Annotated[
@@ -28,11 +28,13 @@ DaysOption = Annotated[
 def make(
     name: NameArgument,
     catalogue: CatalogueOption,
-    scope: Annotated[rights.Scope, typer.Option(help="read; decide on finds; manage: all of it.")] = "read",
+    scope: Annotated[
+        rights.Scope, typer.Option(help="read: look and identify; decide: settle finds too; manage: everything.")
+    ] = "read",
     days: DaysOption = None,
     quiet: QuietOption = False,
 ) -> None:
-    """Make a token and print it, this once: only its hash is kept."""
+    """Make a token and print it once; it is not kept in clear."""
     with Catalogue.open(catalogue) as opened:
         print(rights.make_token(opened, name, scope, days))
     remark(KEEP, quiet)
@@ -47,22 +49,31 @@ def renew(name: NameArgument, catalogue: CatalogueOption, days: DaysOption = Non
 
 
 @app.command("list")
-def list_tokens(catalogue: CatalogueOption) -> None:
+def list_tokens(catalogue: CatalogueOption, format: FormatOption = "table") -> None:
     """List who has a token, until when, and when it was last used (to within an hour)."""
     with Catalogue.open(catalogue) as opened:
         rows = rights.tokens(opened)
-    print_table(
+    print_rows(
+        format,
+        rows,
         ("name", "scope", "made", "ends", "last used"),
-        ((row.name, row.scope, *map(_moment, (row.made_at, row.expires_at, row.used_at))) for row in rows),
+        lambda row: (row.name, row.scope, *map(_moment, (row.made_at, row.expires_at, row.used_at))),
+        lambda row: {
+            "name": row.name,
+            "scope": row.scope,
+            "made_at": row.made_at,
+            "expires_at": row.expires_at,
+            "used_at": row.used_at,
+        },
     )
 
 
 @app.command("revoke")
 def revoke(name: NameArgument, catalogue: CatalogueOption, quiet: QuietOption = False) -> None:
-    """Take a token away; it stops working at once."""
+    """Revoke a token; it stops working at once."""
     with Catalogue.open(catalogue) as opened:
         rights.revoke_token(opened, name)
-    remark(f"{name} has no token any more", quiet)
+    remark(f"the token of {name} is revoked", quiet)
 
 
 def _moment(at: datetime | None) -> str:

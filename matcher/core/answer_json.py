@@ -33,8 +33,9 @@ CAUTIONS = (
 )
 
 CSV_COLUMNS = (
-    "photo", "card", "outcome", "record_id", "pose", "crop", "caption", "confidence_pose", "confidence_crop",
-    "confidence_caption", "confidence_record", "residual_contrast", "closest", "reasons", "error",
+    "photo", "card", "outcome", "record_id", "subject", "pose", "crop", "caption", "club", "confidence_pose",
+    "confidence_crop", "confidence_caption", "confidence_record", "confidence_copy", "residual_contrast", "closest",
+    "reasons", "error",
 )  # fmt: skip
 
 KNOWN_NAMES = ("known", "held")
@@ -142,20 +143,25 @@ def csv_rows(answer: PhotoAnswer) -> list[dict[str, Any]]:
 
 
 def _csv_row(photo: str, number: int, card: CardResult) -> dict[str, Any]:
-    sure = card.confidence
+    sure, closest = card.confidence, card.closest
+    same_pose = closest is not None and closest.pose == card.pose
+    same_record = closest is not None and closest.record_id == card.record_id
     return {
         "photo": photo,
         "card": number,
         "outcome": card.outcome,
         "record_id": card.record_id,
+        "subject": closest.evidence.subject if closest and same_pose else None,
         "pose": card.pose,
         "crop": card.crop,
         "caption": card.caption,
+        "club": closest.evidence.club if closest and same_record else None,
         "confidence_pose": sure.pose,
         "confidence_crop": sure.crop,
         "confidence_caption": sure.caption,
         "confidence_record": sure.record,
+        "confidence_copy": sure.copy,
         "residual_contrast": card.face.residual_contrast,
-        "closest": card.closest.record_id if card.closest else None,
+        "closest": closest.record_id if closest else None,
         "reasons": "; ".join(card.reasons),
     }

@@ -82,15 +82,17 @@ class Busy(PlatekinError):
 KINDS: Mapping[str, ErrorKind] = {
     # the photo
     "empty_file": ErrorKind(422, "The photo is empty", "Copy or download it again."),
-    "not_an_image": ErrorKind(415, "Not a picture of a known format", "Send a JPEG, PNG, TIFF, WebP, BMP or GIF."),
-    "truncated": ErrorKind(422, "The picture breaks off", "Copy it again from where it came from."),
+    "not_an_image": ErrorKind(415, "Unsupported picture format", "Send a JPEG, PNG, TIFF, WebP, BMP or GIF."),
+    "truncated": ErrorKind(422, "The picture file is incomplete", "Copy it again from where it came from."),
     "too_many_pixels": ErrorKind(413, "The picture has too many pixels", "Scan at 300 to 600 dpi, or save it smaller."),
     "file_too_large": ErrorKind(413, "The photo's file is too large", "Save it as a JPEG at quality 90."),
     "too_much_memory": ErrorKind(413, "The picture needs too much memory", "Save it smaller, as a JPEG."),
     "too_small": ErrorKind(422, "The picture is too small", "Send the original photograph, not a thumbnail."),
     "animated": ErrorKind(415, "The picture is an animation", "Save one frame of it as a JPEG or PNG."),
     "no_card": ErrorKind(422, "No card was found", "Show all four edges, on a ground that differs from the card."),
-    "bad_outline": ErrorKind(422, "The outline is no card's", "Give four corners round the card, inside the photo."),
+    "bad_outline": ErrorKind(
+        422, "The outline cannot be a card's", "Give four corners round the card, inside the photo."
+    ),
     "missing_file": ErrorKind(422, "A file is missing", "Check its name.", wrong_call=True),
     "changed": ErrorKind(409, "A file was changed while it was being read", "Try again."),
     # listings
@@ -101,13 +103,16 @@ KINDS: Mapping[str, ErrorKind] = {
     "no_photo": ErrorKind(422, "The listing has no picture", "Send at least one file called photo.", wrong_call=True),
     "too_many_photos": ErrorKind(422, "The listing has too many pictures", "Leave some out.", wrong_call=True),
     "bad_vocabulary": ErrorKind(
-        500, "The catalogue's vocabulary cannot be read", "The service's owner has to put it right.", wrong_call=True
+        500, "The catalogue's vocabulary cannot be read", "The service's owner has to correct it.", wrong_call=True
     ),
-    "bad_results": ErrorKind(422, "The file holds no results of listings", "Name another.", wrong_call=True),
+    "bad_results": ErrorKind(422, "The file does not hold results of listings", "Name another.", wrong_call=True),
     # tables of records
+    "not_a_table": ErrorKind(
+        422, "The spreadsheet cannot be read", "Save it as XLSX, ODS or CSV, without a password.", wrong_call=True
+    ),
     "not_csv": ErrorKind(422, "The table is not CSV", "Look for a quotation mark that is not closed.", wrong_call=True),
-    "not_utf8": ErrorKind(422, "The table is not UTF-8", "Save it as CSV in UTF-8.", wrong_call=True),
-    "empty_table": ErrorKind(422, "The table has no rows", "Add one row an image.", wrong_call=True),
+    "not_utf8": ErrorKind(422, "The text is in no known encoding", "Save it in UTF-8.", wrong_call=True),
+    "empty_table": ErrorKind(422, "The table has no rows", "Add one row per image.", wrong_call=True),
     "missing_column": ErrorKind(422, "The table lacks a column", "Add it.", wrong_call=True),
     "duplicate_column": ErrorKind(422, "Two columns have one name", "Rename one of them.", wrong_call=True),
     "odd_text": ErrorKind(422, "A text cannot be shown", "Type it anew, without control characters.", wrong_call=True),
@@ -116,9 +121,7 @@ KINDS: Mapping[str, ErrorKind] = {
     "clash": ErrorKind(409, "Rows contradict each other or the catalogue", "Make them say the same."),
     "bad_evaluation": ErrorKind(422, "These pictures cannot be evaluated", "See the message."),
     "duplicate_image": ErrorKind(409, "One image stands for two records", "Decide which record it shows."),
-    "bad_day": ErrorKind(
-        422, "A day is not written as one", "Write it like 1987-05-23, 1987-05 or 1987.", wrong_call=True
-    ),
+    "bad_day": ErrorKind(422, "Not a valid date", "Write it like 1987-05-23, 1987-05 or 1987.", wrong_call=True),
     "bad_mapping": ErrorKind(
         422, "Columns are mapped wrongly", "Map each of your columns to one of ours.", wrong_call=True
     ),
@@ -134,12 +137,12 @@ KINDS: Mapping[str, ErrorKind] = {
     "no_such_decision": ErrorKind(404, "There is no such decision", "List the log.", wrong_call=True),
     "already_decided": ErrorKind(409, "The find is decided already", "Undo that decision first.", public=True),
     "already_undone": ErrorKind(
-        409, "The decision cannot be turned round", "Look at the log for what stands.", public=True
+        409, "The decision cannot be undone or redone", "Look at the log to see what stands.", public=True
     ),
     "in_the_way": ErrorKind(
         409, "Later decisions build on this one", "Undo those first, the newest first.", public=True
     ),
-    "nothing_changed": ErrorKind(409, "That is how it is already", "Look at it again."),
+    "nothing_changed": ErrorKind(409, "No change", "Look at it again."),
     "no_such_lot": ErrorKind(
         404, "There is no such lot", "List the lots to see their ids.", wrong_call=True, public=True
     ),
@@ -147,7 +150,7 @@ KINDS: Mapping[str, ErrorKind] = {
         404, "There is no such card in the lot", "List the lot's results.", wrong_call=True, public=True
     ),
     "no_cards": ErrorKind(409, "The lot holds no cards yet", "Wait until it has been worked on.", wrong_call=True),
-    "bad_sidecar": ErrorKind(409, "A sidecar cannot be merged with what is there", "Mend it, or take it away."),
+    "bad_sidecar": ErrorKind(409, "A sidecar cannot be merged with what is there", "Correct it, or remove it."),
     "no_pictures": ErrorKind(
         422, "There are no pictures in the lot", "Send scans or photos of cards.", wrong_call=True
     ),
@@ -157,10 +160,12 @@ KINDS: Mapping[str, ErrorKind] = {
     "bad_log": ErrorKind(422, "The log is damaged or was changed", "Export it again, and copy it whole."),
     "does_not_fit": ErrorKind(409, "The log does not fit the catalogue", "Replay it into an empty catalogue."),
     "another_catalogue": ErrorKind(409, "The log is of another catalogue", "Replay it into an empty catalogue."),
-    "bad_bag": ErrorKind(422, "The export is damaged or was changed", "Copy it again, whole."),
+    "bad_bag": ErrorKind(422, "The export is damaged or was changed", "Copy all of it again."),
     "bad_zip": ErrorKind(422, "The zip cannot be unpacked", "Pack the files anew, without links and passwords."),
-    "zip_too_large": ErrorKind(413, "The zip unpacks to too much", "Divide it."),
-    "target_exists": ErrorKind(409, "There is a file already", "Name one that is not there yet.", wrong_call=True),
+    "zip_too_large": ErrorKind(413, "The zip unpacks to more than is allowed", "Divide it."),
+    "target_exists": ErrorKind(
+        409, "There is a file of that name already", "Name one that is not there yet.", wrong_call=True
+    ),
     "no_such_token": ErrorKind(404, "There is no such token", "List the tokens."),
     "bad_target": ErrorKind(422, "The file cannot be written", "Name another.", wrong_call=True),
     # the catalogue
@@ -172,24 +177,25 @@ KINDS: Mapping[str, ErrorKind] = {
     "missing_part": ErrorKind(500, "A part of platekin is not installed", "The service's owner has to install it."),
     "damaged_part": ErrorKind(500, "A part of platekin is damaged", "The service's owner has to install it again."),
     "locked": ErrorKind(503, "The catalogue is being written to", "Try again in a few seconds.", retry_after=5),
-    "read_only": ErrorKind(503, "The catalogue may not be written", "The service's owner has to allow it."),
+    "read_only": ErrorKind(503, "The catalogue is read-only", "The service's owner has to allow writing."),
+    "unreadable": ErrorKind(503, "The catalogue may not be read", "The service's owner has to allow it."),
     "share_used_up": ErrorKind(
-        507, "Your share of the service's disk is used up", "Take away lots that are done.", public=True
+        507, "Your share of the service's disk is used up", "Remove lots that are done.", public=True
     ),
     "disk_full": ErrorKind(507, "The disk of the service is full", "The service's owner has to free some space."),
-    "damaged": ErrorKind(500, "The catalogue is damaged", "The service's owner has to examine it: platekin doctor."),
+    "damaged": ErrorKind(500, "The catalogue is damaged", "The service's owner has to examine it: platekin check."),
     "not_a_catalogue": ErrorKind(
         503, "The catalogue cannot be found", "The service's owner has to check its place.", wrong_call=True
     ),
     "newer_version": ErrorKind(
-        503, "The catalogue is of a newer version", "The service's owner has to upgrade platekin."
+        503, "The catalogue was made by a newer version", "The service's owner has to upgrade platekin."
     ),
     "unreachable": ErrorKind(503, "The catalogue's database does not answer", "Try again in a while.", retry_after=30),
     # the work
     "busy": ErrorKind(429, "The queue is full", "Try again in a few seconds.", retry_after=2),
     "timeout": ErrorKind(503, "The answer took too long", "Try again, or send a smaller photo.", retry_after=10),
     "worker_lost": ErrorKind(
-        503, "The process at work came to a sudden end", "Try again, or send a smaller photo.", retry_after=2
+        503, "The process that did the work was lost", "Try again, or send a smaller photo.", retry_after=2
     ),
     "no_cluster": ErrorKind(503, "No cluster answers", "Start its scheduler and its workers.", retry_after=30),
     "open_cluster": ErrorKind(503, "The cluster is open to everybody", "Start it with TLS.", wrong_call=True),

@@ -120,6 +120,10 @@ def identify_card(
     answer = decided()
     if is_open(answer, settings.ladder.decision) and can_read(settings.ocr):
         answer = decided(reading=_read_captions(photo, upright, candidates, settings))
+    elif answer.outcome in ("new_pose", "new_crop", "new_caption") and can_read(settings.ocr):
+        # It decides nothing any more: a person who enters the card is told what is printed on it.
+        read = _read_captions(photo, upright, candidates, settings)
+        answer = replace(answer, reasons=(*answer.reasons, f"the card's words: {read.words}"))
     if scale < settings.thresholds.words_px_per_mm:
         answer = _without_words(answer, scale * face.size.height_mm, settings.thresholds.words_px_per_mm / scale)
     if not _resembles(upright.hits, settings):
@@ -198,7 +202,7 @@ def _back(outline: CardQuad, hits: Sequence[Hit], settings: Settings) -> str:
     back = outline.back or 0.0
     if back < settings.thresholds.back or _resembles(hits, settings):
         return ""
-    return f"this looks like a card's back ({100 * back:.0f} %): photograph the side with the picture"
+    return f"this looks like a card's back ({100 * back:.0f} %): photograph the front"
 
 
 def _px_per_mm(outline: CardQuad, face: Face) -> float:
@@ -227,14 +231,17 @@ def _unreadable(face: Face, px_per_mm: float, settings: Settings) -> str:
     limits, burnt = settings.thresholds, glare(face)
     if px_per_mm < limits.least_px_per_mm:
         height, needed = (round(scale * face.size.height_mm) for scale in (px_per_mm, limits.least_px_per_mm))
-        return f"too small: the card is {height} pixels high, and at least {needed} are needed to tell the pose"
+        return (
+            f"the card is too small in the picture, {height} pixels high, and at least {needed} are needed: "
+            "send the full-size picture"
+        )
     if burnt + face.outside > limits.most_glare >= burnt:
         return f"{100 * face.outside:.0f} % of the card lies outside the photo: show all four edges"
     if burnt > limits.most_glare:
-        return f"{100 * burnt:.0f} % of the face is burnt out by glare: tilt the card or move the lamp"
+        return f"{100 * burnt:.0f} % of the front is hidden by glare: tilt the card or move the lamp"
     contrast = residual_contrast(face)
     if contrast < limits.least_contrast:
-        return f"residual contrast {100 * contrast:.1f} %: hardly any picture is left or lit"
+        return "hardly any picture is left, or the photo is too dark: photograph it in better light"
     return ""
 
 

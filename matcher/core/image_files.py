@@ -103,7 +103,7 @@ def _open(data: bytes, limits: PhotoLimits, name: str, page: int) -> Image.Image
         raise _too_many_pixels(name, "", limits) from None
     except UnidentifiedImageError:
         raise UnreadablePhoto(
-            "not_an_image", f"{name}: not a picture of a known format", f"use one of {', '.join(FORMATS)}"
+            "not_an_image", f"{name}: unsupported picture format", f"use one of {', '.join(FORMATS)}"
         ) from None
     except DAMAGED as error:
         raise UnreadablePhoto("not_an_image", f"{name}: damaged picture header: {error}", "export it again") from None
@@ -159,7 +159,9 @@ def _undrawable(
     what, instead = {"pdf": ("a PDF", "export a JPEG or PNG"), "heic": ("a HEIC photo", "export a JPEG")}[kind]
     if refused.code == "missing":
         return UnreadablePhoto(
-            "not_an_image", f"{name}: {what}, which needs an extra", f"install platekin[{kind}], or {instead}"
+            "not_an_image",
+            f"{name}: {what}; the part that reads them is not installed",
+            f"pip install 'platekin[{kind}]', or {instead}",
         )
     if refused.code == "too_many_pixels":
         return _too_many_pixels(name, "", limits)

@@ -125,7 +125,7 @@ def _read_bytes(path: Path, limits: PhotoLimits, name: str) -> bytes:
         raise UnreadablePhoto("missing_file", f"{name}: is a folder", "name the files in it") from None
     except PermissionError:
         raise UnreadablePhoto(
-            "missing_file", f"{name}: may not be read", "give yourself the right to read it"
+            "missing_file", f"{name}: may not be read", "give yourself permission to read it"
         ) from None
     except OSError as error:
         raise UnreadablePhoto("missing_file", f"{name}: {error.strerror}", "check the path and the disk") from None
@@ -160,7 +160,9 @@ def _upright_srgb(image: Image.Image, reduced: int, name: str) -> NDArray[np.uin
         ) from None
     except DAMAGED as error:
         code = "truncated" if "truncated" in str(error).lower() else "not_an_image"
-        raise UnreadablePhoto(code, f"{name}: the picture breaks off or is damaged: {error}", "copy it again") from None
+        raise UnreadablePhoto(
+            code, f"{name}: the picture file is incomplete or damaged: {error}", "copy it again"
+        ) from None
 
 
 def _scan_resolution(image: Image.Image, limits: PhotoLimits) -> float | None:

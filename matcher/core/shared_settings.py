@@ -68,7 +68,7 @@ class Thresholds:
                          are given new words at 180 pixels of height, 1 at 240 (3.8 a mm).
     back:                probability of a card's back from which it is `unreadable`.
 
-    All six are our own choice: three in four is where a person would begin to rely on an answer.
+    All of them are our own choice: three in four is where a person would begin to rely on an answer.
     """
 
     pose: float = 0.75

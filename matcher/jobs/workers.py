@@ -85,7 +85,7 @@ def identify_all(
 
 def _lost(job: Job) -> JobResult:
     """What is told of a photo that ended the process that read it, even alone."""
-    told = f"{job.name}: the process that read it came to a sudden end, perhaps for want of memory"
+    told = f"{job.name}: the process that read it was lost, perhaps for lack of memory"
     return _failed(job, PlatekinError("worker_lost", told, "save the photo smaller"))
 
 

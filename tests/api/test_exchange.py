@@ -189,7 +189,7 @@ GOOD = b"record_id,subject,pose,crop,caption,image\n"
         (b"", 422, "missing_column"),
         (GOOD, 422, "empty_table"),
         (GOOD + b'V1,a,b,c,"d,e\n', 422, "not_csv"),
-        (GOOD + b"V1,Zo\xeb,b,c,d,e\n", 422, "not_utf8"),
+        (GOOD + b"V1,Zo\xeb\0\1,b,c,d,e\n", 422, "not_utf8"),
         (GOOD.replace(b"image", b"image,image"), 422, "duplicate_column"),
         (GOOD + b"V9,a,P9,A,d,../../etc/hostname\n", 422, "validation"),
         (GOOD + b"V9,a,P9,A,d,/etc/hostname\n", 422, "validation"),

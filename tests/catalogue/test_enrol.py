@@ -31,7 +31,7 @@ def test_enrols_a_table(scans: Path) -> None:
         progress=lambda done, total: seen.append((done, total)),
         on_row=lambda outcome: outcomes.append((outcome.line, outcome.result)),
     )
-    assert report == EnrolReport(added=6, unchanged=0, failed=(), notes=(), records=4, references=6)
+    assert report == EnrolReport(6, 0, (), (), records=4, references=6, references_added=(1, 2, 3, 4, 5, 6))
     assert seen == [(done, 6) for done in range(1, 7)]
     assert outcomes == [(line, "added") for line in (2, 4, 3, 5, 6, 7)]  # rows of one record together
     assert {p: p.read_bytes() for p in originals} == originals

@@ -31,12 +31,12 @@ GOOD = "V1,Sitter,P1,A,Words,a.png"
     ("content", "code", "says"),
     [
         (b"record_id,subject,pose,crop,caption\nV1,a,b,c,d\n", "missing_column", "line 1: no column image"),
-        (b"record_id;subject;pose;crop;caption;image\n", "missing_column", "save it with commas"),
+        (b"record_id;siter;pose;crop;captoin;image\n", "missing_column", "captoin: did you mean caption?"),
         (b"", "missing_column", "found: nothing"),
         (b"record_id,subject,pose,crop,caption,image\n\n , ,,,,\n", "empty_table", "no rows"),
         (b"record_id,subject,pose,crop,caption,image,image\n", "duplicate_column", "image"),
-        (b"record_id,subject,pose,crop,caption,image\nV1,Zo\xeb,P,A,c,i\n", "not_utf8", "line 2"),
-        ("record_id,subject".encode("utf-16"), "not_utf8", "line 1"),
+        (b"record_id,subject,pose\x00\x01,crop,caption,image\nV1,Zo\xeb,P,A,c,i\n", "not_utf8", "zero bytes"),
+        (b"PK\x03\x04 no spreadsheet", "not_a_table", "cannot be read"),
         (b'record_id,subject,pose,crop,caption,image\nV1,a,b,c,d,e\nV2,"a,b,c,d,e\n', "not_csv", "line 3"),
     ],
 )

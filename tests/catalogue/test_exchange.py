@@ -144,10 +144,10 @@ def reseal(bag: Path, payload: bool = True) -> None:
         (lose_image, "bad_bag", "missing: data/images/"),
         (add_file, "bad_bag", "unlisted: data/extra.csv"),
         (change_table, "bad_bag", "changed: data/records.csv"),
-        (change_table_and_manifest, "bad_bag", "records.csv is not what the log gives"),
+        (change_table_and_manifest, "bad_bag", "records.csv differs from the log"),
         (change_log_and_manifest, "bad_log", "does not follow"),
         (climb_out, "bad_bag", "bad name: ../../outside.txt"),
-        (lambda bag: (bag / "bagit.txt").unlink(), "bad_bag", "no export of platekin"),
+        (lambda bag: (bag / "bagit.txt").unlink(), "bad_bag", "not an export of platekin"),
     ],
 )
 def test_a_damaged_bag_brings_nothing(

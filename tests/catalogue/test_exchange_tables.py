@@ -9,13 +9,14 @@ from pathlib import Path
 import pytest
 
 from matcher.catalogue import Catalogue
-from matcher.catalogue.exchange.mapping import mapped_table, parse_mapping, preview
+from matcher.catalogue.exchange.mapping import preview
 from matcher.catalogue.exchange.package import record_rows, records_csv, records_jsonl
+from matcher.catalogue.records.columns import parse_mapping
 from matcher.catalogue.records.csv_text import guard, unguard
-from matcher.catalogue.records.table import read_table
+from matcher.catalogue.records.table import Reading, read_table
 from matcher.core.errors import BadTable
 from tests.support.cards import AWKWARD
-from tests.support.enrolling import run
+from tests.support.enrolling import draw, row, run, write_table
 
 
 def stated(told: dict[str, str]) -> dict[str, str]:
@@ -45,36 +46,43 @@ def test_formulas_are_made_harmless_and_come_back(text: str) -> None:
     assert not guard(text).startswith(("=", "+", "-", "@", "\t", "\r"))
 
 
+MAP = ["No=record_id", "Sitter=subject", "Plate=pose", "Cut=crop", "Words=caption"]
+
+
 def test_a_foreign_table_is_mapped_after_a_preview(tmp_path: Path) -> None:
     table = tmp_path / "theirs.csv"
     table.write_text("No,Sitter,Plate,Cut,Words,File,Shelf\nV1,Zoë,P1,A,Oakmere,a.png,7\n", encoding="utf-8-sig")
-    mapping = parse_mapping(["No=record_id", "Sitter=subject", "Plate=pose", "Cut=crop", "Words=caption"])
-    seen = preview(table, mapping)
+    seen = preview(table, Reading(columns=parse_mapping(MAP)))
     assert seen.lacking == ("image",)
+    assert seen.meant == {"File": "image"}
     assert seen.columns[-1] == ("Shelf", "")
     assert seen.rows[0]["subject"] == "Zoë"
-    mapped = tmp_path / "mapped.csv"
-    mapped.write_bytes(mapped_table(table, {**mapping, "File": "image"}))
-    (read,) = read_table(mapped).rows
+    (read,) = read_table(table, Reading(columns=parse_mapping([*MAP, "File=image"]))).rows
     assert (read.record_id, read.subject, read.image, read.extra) == ("V1", "Zoë", "a.png", {"Shelf": "7"})
     lines = tmp_path / "theirs.jsonl"
     lines.write_text(json.dumps({"No": "V1", "Sitter": "Zoë", "Plate": "P1", "Cut": "A", "Words": None}) + "\n\n")
-    assert preview(lines, mapping).rows[0]["caption"] == ""
+    assert preview(lines, Reading(columns=parse_mapping(MAP))).rows[0]["caption"] == ""
 
 
-def test_a_mapped_row_keeps_its_line_and_its_surplus(tmp_path: Path) -> None:
+def test_a_mapped_row_keeps_its_line(tmp_path: Path) -> None:
     table = tmp_path / "theirs.csv"
-    table.write_text('Sitter,Words\n\na,"two\nlines"\n\nb,c,surplus\n')
-    mapped = mapped_table(table, {"Sitter": "subject"}).decode().split("\r\n")
-    assert mapped == ["subject,Words", "", 'a,"two\nlines"', "", "b,c,surplus", ""]
+    head = "No,Sitter,Plate,Cut,Words,File\n"
+    table.write_text(head + '\nV1,a,P1,A,"two\nlines",a.png\n\nV2,b,P2,A,c,b.png,surplus\n')
+    read = read_table(table, Reading(columns=parse_mapping([*MAP, "File=image"])))
+    assert [row.line for row in read.rows] == [3]
+    assert [(bad.line, bad.error.code) for bad in read.bad] == [(6, "extra_cells")]
     table.write_text("Sitter,Words,Words\na,b,c\n")
     with pytest.raises(BadTable, match="two columns are called Words"):
-        preview(table, {})
+        preview(table, Reading())
 
 
 @pytest.mark.parametrize(
     ("given", "says"),
-    [(["Sitter"], "maps nothing"), (["A=subject", "A=pose"], "again"), (["A=sitter"], "none of our columns")],
+    [
+        (["Sitter"], "names no two columns"),
+        (["A=subject", "A=pose"], "mapped twice"),
+        (["A=sitter"], "no column 'sitter'"),
+    ],
 )
 def test_a_wrong_mapping_is_told(given: list[str], says: str) -> None:
     with pytest.raises(BadTable, match=says):
@@ -85,9 +93,39 @@ def test_a_mapping_must_fit_the_table(tmp_path: Path) -> None:
     table = tmp_path / "theirs.csv"
     table.write_text("Sitter,subject\na,b\n")
     with pytest.raises(BadTable, match="no column 'Name'"):
-        preview(table, {"Name": "subject"})
+        preview(table, Reading(columns={"Name": "subject"}))
     with pytest.raises(BadTable, match="two columns would be 'subject'"):
-        preview(table, {"Sitter": "subject"})
+        preview(table, Reading(columns={"Sitter": "subject"}))
+
+
+def test_a_preview_shows_every_conflict(catalogue: Catalogue, scans: Path) -> None:
+    """A friend's table: ids that mean something else here, a pose of somebody else, a picture that is not there."""
+    rows = [
+        row(0, "scan0.png", caption="other words"),
+        row(1, "scan1.png", record_id="V900", subject="Another"),
+        row(2, "nowhere.png", record_id="V901", pose="P901", subject="Zoë"),
+    ]
+    seen = preview(write_table(scans / "theirs.csv", rows), Reading(), catalogue.records())
+    told = "\n".join(seen.conflicts)
+    assert "line 2: record V000 has caption 'other words'" in told
+    assert "line 3: pose P000 shows 'Another'" in told
+    assert "line 4: there is no picture" in told
+    assert "--renumber" in told
+
+
+def test_somebody_elses_ids_are_exchanged_for_free_ones(scans: Path) -> None:
+    """Their V000 and P000 are not ours; the same table again changes nothing."""
+    folder = scans / "catalogue"
+    run(scans / "RECORDS.csv", folder)
+    draw(scans / "new.png", 77)
+    table = write_table(scans / "theirs.csv", [row(0, "new.png", subject="Zoë", caption="theirs")])
+    report = run(table, folder, new_ids=True)
+    assert report.failed == ()
+    assert report.told == ("record V000 became V004", "pose P000 became P002")
+    with Catalogue.open(folder) as opened:
+        assert (opened.record("V004").subject, opened.record("V000").subject) == ("Zoë", "Sitter 0")
+    again = run(table, folder, new_ids=True)
+    assert (again.added, again.unchanged, again.records) == (0, 1, 5)
 
 
 def test_a_table_of_a_gigabyte_is_refused_at_once(tmp_path: Path) -> None:

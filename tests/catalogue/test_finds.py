@@ -109,7 +109,7 @@ def test_a_rejected_find_stays_and_is_not_proposed_again(catalogue: Catalogue, s
 def test_a_machine_decides_nothing(catalogue: Catalogue, scans: Path) -> None:
     found = a_find(catalogue, scans, 50)
     before = digest(catalogue)
-    with pytest.raises(ValueError, match="a machine may not accept"):
+    with pytest.raises(ValueError, match="the program may not accept"):
         accept(catalogue, found.find_id, machine(), RecordFields(caption="x"))
     assert digest(catalogue) == before
     assert code_of(person, " ") == "no_name"

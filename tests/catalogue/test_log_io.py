@@ -76,10 +76,10 @@ def changed(log: Path, change: Any) -> Path:
         (lambda lines: lines.pop(2), "line 3: it does not follow"),
         (lambda lines: lines[3].update(note="x"), "line 4: it does not follow"),
         (lambda lines: lines[2]["changes"][0]["after"].update(caption="x"), "line 3: it does not follow"),
-        (lambda lines: lines[1].update(actor="machine"), "line 2: a machine may not enrol"),
+        (lambda lines: lines[1].update(actor="machine"), "line 2: the program may not enrol"),
         (lambda lines: lines[1].pop("by"), "line 2: no decision"),
         (lambda lines: lines[1].update(changes=[{"table": "users"}]), "line 2: no decision"),
-        (lambda lines: lines.pop(0), "line 1: this is no log"),
+        (lambda lines: lines.pop(0), "line 1: this is not a log"),
         (lambda lines: lines.insert(1, [1]), "line 2: not an object"),
     ],
 )

@@ -52,7 +52,7 @@ def locked() -> bytes:
         (zipped({"x" * 300: b"1"}), "bad_zip", "too long a name"),
         (link(), "bad_zip", "is a link"),
         (twice(), "bad_zip", "is there twice"),
-        (locked(), "bad_zip", "wants a password"),
+        (locked(), "bad_zip", "needs a password"),
         (zipped({"bomb": b"0" * 2_000_000}), "zip_too_large", "2 MB in all"),
         (zipped({str(i): b"" for i in range(30)}), "zip_too_large", "30 files"),
         (zipped({f"{i:0200}": b"" for i in range(100)}), "zip_too_large", "list of contents"),

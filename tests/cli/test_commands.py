@@ -172,20 +172,20 @@ def test_records_are_listed_shown_and_removed(box: Path, tmp_path: Path) -> None
     assert runner.invoke(app, ["records", "remove", "V4", "-c", mine], input="n\n").exit_code != 0
     assert runner.invoke(app, ["records", "remove", "V4", "-c", mine, "--yes"]).exit_code == 0
     assert "V4" not in runner.invoke(app, ["records", "list", "-c", mine]).stdout
-    assert runner.invoke(app, ["doctor", "-c", mine]).exit_code == 0
+    assert runner.invoke(app, ["check", "-c", mine]).exit_code == 0
 
 
-def test_doctor_tells_a_lost_image_and_what_to_do(box: Path, tmp_path: Path) -> None:
+def test_check_tells_a_lost_image_and_what_to_do(box: Path, tmp_path: Path) -> None:
     mine = tmp_path / "mine"
     runner.invoke(app, ["enrol", str(box / "cards.csv"), "--catalogue", str(mine), "--workers", "0"])
     next((mine / "images").rglob("*.jpg")).unlink()
-    result = runner.invoke(app, ["doctor", "-c", str(mine)])
+    result = runner.invoke(app, ["check", "-c", str(mine)])
     assert result.exit_code == 1
     assert "3 of 4" in result.stdout
     assert "what to do" in result.stdout
     again = runner.invoke(app, ["enrol", str(box / "cards.csv"), "--catalogue", str(mine), "--workers", "0"])
-    assert "is there again" in again.stderr
-    assert runner.invoke(app, ["doctor", "-c", str(mine)]).exit_code == 0  # what it advised has helped
+    assert "has been restored" in again.stderr
+    assert runner.invoke(app, ["check", "-c", str(mine)]).exit_code == 0  # what it advised has helped
 
 
 @pytest.mark.parametrize(
@@ -217,11 +217,11 @@ def test_a_catalogue_that_is_not_there_is_said_in_one_line(box: Path, capsys, mo
 def test_ctrl_c_is_answered(capsys, monkeypatch) -> None:  # type: ignore[no-untyped-def]
     from matcher.cli import main
 
-    def interrupted(_: object) -> None:
+    def interrupted(*_: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(sys.modules["matcher.cli.doctor"], "_checks", interrupted)
-    monkeypatch.setattr("sys.argv", ["platekin", "doctor"])
+    monkeypatch.setattr(sys.modules["matcher.cli.check"], "_checks", interrupted)
+    monkeypatch.setattr("sys.argv", ["platekin", "check"])
     with pytest.raises(SystemExit) as caught:
         main()
     assert caught.value.code == 130
@@ -232,11 +232,11 @@ def test_ctrl_c_is_answered(capsys, monkeypatch) -> None:  # type: ignore[no-unt
 def test_the_exit_code_is_the_errors(code: str, exit_code: int, capsys, monkeypatch) -> None:  # type: ignore[no-untyped-def]
     from matcher.cli import main
 
-    def fails(_: object) -> None:
+    def fails(*_: object) -> None:
         raise PlatekinError(code, "what is wrong", "what helps")
 
-    monkeypatch.setattr(sys.modules["matcher.cli.doctor"], "_checks", fails)
-    monkeypatch.setattr("sys.argv", ["platekin", "doctor"])
+    monkeypatch.setattr(sys.modules["matcher.cli.check"], "_checks", fails)
+    monkeypatch.setattr("sys.argv", ["platekin", "check"])
     with pytest.raises(SystemExit) as caught:
         main()
     assert caught.value.code == exit_code
@@ -244,6 +244,6 @@ def test_the_exit_code_is_the_errors(code: str, exit_code: int, capsys, monkeypa
 
 
 def test_who_decides_and_why_can_be_said_wherever_something_is_decided() -> None:
-    for words in (["finds", "accept"], ["records", "edit"], ["decisions", "undo"], ["lots", "choose"]):
+    for words in (["finds", "accept"], ["records", "edit"], ["decisions", "undo"], ["lot", "choose"]):
         shown = runner.invoke(app, [*words, "--help"], terminal_width=200).stdout
         assert all(option in shown for option in ("--catalogue", "--by", "--note", "--quiet")), words

@@ -339,7 +339,7 @@ def test_a_catalogue_gets_its_own_confidence(done, monkeypatch: pytest.MonkeyPat
     assert all((stored.rungs[rung] != shipped.rungs[rung]) == (rung in refitted) for rung in shipped.rungs)  # type: ignore[operator]
     with CatalogueReferences.open(folder) as references:
         assert references.calibration == stored
-    assert "the catalogue's own" in CliRunner().invoke(app, ["doctor", "--catalogue", str(folder)]).output
+    assert "the catalogue's own" in CliRunner().invoke(app, ["check", "--catalogue", str(folder)]).output
     assert CliRunner().invoke(app, ["rehearse", "--catalogue", str(folder), "--forget"]).exit_code == 0
     assert not confidence_in_use(folder).own
 

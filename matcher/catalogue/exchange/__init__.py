@@ -1,7 +1,7 @@
 """The catalogue's ways in and out, and whether it is whole.
 
 Tables and files, then the catalogue as a whole:
-    mapping  somebody else's table -> a table with our columns
+    mapping  what would become of somebody else's table
     package  the catalogue as files (Data Package, Dublin Core)
     bag      a package with all images (BagIt), written and imported
     bare     the records with their pictures, without place and device

@@ -20,8 +20,16 @@ from matcher.catalogue.exchange.log_io import export_log, replay
 from matcher.catalogue.records import files
 from matcher.catalogue.records.scratch import scratch_folder
 from matcher.catalogue.records.store import Catalogue
-from matcher.catalogue.tables.database import DATABASE, guarded, open_engine, own_url, sqlite_path
+from matcher.catalogue.tables.database import (
+    DATABASE,
+    guarded,
+    open_engine,
+    own_url,
+    reading_connection,
+    sqlite_path,
+)
 from matcher.catalogue.tables.log import Image
+from matcher.catalogue.tables.targets import writing_out
 from matcher.core.errors import CatalogueError
 
 
@@ -34,7 +42,7 @@ def backup(catalogue: Catalogue, target: Path) -> int:
         raise CatalogueError("target_exists", f"{target} is there already", "name a folder that is not there yet")
     part = target.with_name(f"{target.name}.{os.getpid()}.part")
     try:
-        with guarded(target.parent):
+        with guarded(part), writing_out(target):
             part.mkdir(parents=True)
             named = backup_files(catalogue, part)
             for name, path in named.items():
@@ -69,7 +77,7 @@ def backup_files(catalogue: Catalogue, scratch: Path) -> dict[str, Path]:
 
 
 def _copy_sqlite(source: Path, target: Path) -> None:
-    with closing(sqlite3.connect(source)) as live, closing(sqlite3.connect(target)) as copy:
+    with closing(reading_connection(source)) as live, closing(sqlite3.connect(target)) as copy:
         live.backup(copy)
         # Whoever restores the copy later makes tokens anew: revoked ones must not work again.
         with copy:

@@ -26,8 +26,8 @@ from matcher.catalogue.log.decisions import Actor
 from matcher.catalogue.records import files
 from matcher.catalogue.records.enrol import bring_index_up_to_date
 from matcher.catalogue.records.store import PATIENCE, Catalogue
-from matcher.catalogue.tables.database import guarded
 from matcher.catalogue.tables.log import Image
+from matcher.catalogue.tables.targets import writing_out
 from matcher.core.errors import BadTable, CatalogueError
 
 DECLARATION = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
@@ -64,7 +64,7 @@ def export_bag(
         raise CatalogueError("target_exists", f"{target} is there already", "name a folder that is not there yet")
     part = target.with_name(f"{target.name}.{os.getpid()}.part")
     try:
-        with guarded(target.parent):
+        with writing_out(target):
             contents = contents_of(catalogue)
             for name, data in bag_files(catalogue, contents, progress):
                 _write(part / name, data)
@@ -118,7 +118,7 @@ def bring_bag(
             raise BadTable("bad_bag", f"{bag}: no {', '.join(lacking[:5])}, which the log names", "export it again")
         for name, data_told in package.tables(connection).items():
             if not (data / name).is_file() or (data / name).read_bytes() != data_told:
-                raise BadTable("bad_bag", f"{bag}: {name} is not what the log gives", "export it again")
+                raise BadTable("bad_bag", f"{bag}: {name} differs from the log", "export it again")
     _make_findable(catalogue)
     return Replayed(done, 0)
 
@@ -140,7 +140,9 @@ def check_bag(bag: Path, progress: Callable[[int, int], None] | None = None) -> 
             raise ValueError
         listed = {**_listed(bag, MANIFEST), **_listed(bag, TAG_MANIFEST)}
     except (OSError, ValueError):
-        raise BadTable("bad_bag", f"{bag}: this is no export of platekin", "name the folder with bagit.txt") from None
+        raise BadTable(
+            "bad_bag", f"{bag}: this is not an export of platekin", "name the folder with bagit.txt"
+        ) from None
     problems: list[BagProblem] = []
     for place, (name, digest) in enumerate(sorted(listed.items()), start=1):
         problems += _problem(bag, name, digest)

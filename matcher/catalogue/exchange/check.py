@@ -136,7 +136,7 @@ def _log(connection: Connection) -> Iterator[CatalogueProblem]:
             yield CatalogueProblem("log_broken", f"decision {row.number} does not follow from the one before", RESTORE)
             return
         if row.actor == "machine" and row.action not in BY_MACHINE:
-            yield CatalogueProblem("log_broken", f"decision {row.number}: a machine may not {row.action}", RESTORE)
+            yield CatalogueProblem("log_broken", f"decision {row.number}: the program may not {row.action}", RESTORE)
         before = row.digest
 
 
@@ -155,7 +155,7 @@ def _tables(connection: Connection) -> Iterator[CatalogueProblem]:
             stored[canonical([values[key] for key in keys])] = values
         for key in sorted(set(stored) | set(logged[name])):
             if stored.get(key) != logged[name].get(key):
-                yield CatalogueProblem("not_in_log", f"{name} {key} is not what the log says", RESTORE)
+                yield CatalogueProblem("not_in_log", f"{name} {key} differs from the log", RESTORE)
 
 
 def _descriptions(connection: Connection) -> Iterator[CatalogueProblem]:
@@ -163,7 +163,7 @@ def _descriptions(connection: Connection) -> Iterator[CatalogueProblem]:
     for row in connection.execute(select(*Described.__table__.columns).execution_options(yield_per=200)):
         if row.fingerprint == current and not is_whole(row.sha256, row.outline, row._asdict()):
             why = f"of image {row.sha256}: it is not what was stored"
-            yield CatalogueProblem("bad_description", why, "enrol any table again, and it is made anew")
+            yield CatalogueProblem("bad_description", why, "enrol any table again to make it anew")
 
 
 def _images(folder: Path, named: list[str], progress: Callable[[int, int], None] | None) -> Iterator[CatalogueProblem]:
@@ -186,7 +186,9 @@ def _strays(folder: Path, named: set[str]) -> Iterator[CatalogueProblem]:
     for path in sorted((folder / "images").rglob("*")):
         if path.is_file() and path.relative_to(folder).as_posix() not in named:
             yield CatalogueProblem(
-                "stray_file", str(path), "the next change clears it, if platekin put it there; else take it out"
+                "stray_file",
+                str(path),
+                "if platekin put it there, the next change removes it; otherwise remove it yourself",
             )
 
 

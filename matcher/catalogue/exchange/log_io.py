@@ -34,8 +34,8 @@ from matcher.catalogue.log.decisions import (
 from matcher.catalogue.log.log_file import VERSION, LogHead, bad_log, chained, decisions_in, opened, read_head
 from matcher.catalogue.records import files
 from matcher.catalogue.records.store import PATIENCE, Catalogue
-from matcher.catalogue.tables.database import guarded
 from matcher.catalogue.tables.log import Decision, Identity, Image, Import
+from matcher.catalogue.tables.targets import writing_out
 from matcher.core.errors import CatalogueError
 
 
@@ -112,8 +112,10 @@ def replay(connection: Connection, log: Path) -> int:
             if number not in known:
                 _make_again(connection, row, log)
             elif known[number] != row.digest:
-                why = f"{log} line {number + 1}: decision {number} is another than in the catalogue"
-                raise CatalogueError("does_not_fit", why, "the two have parted: keep one, enrol the other's records")
+                why = f"{log} line {number + 1}: decision {number} differs from the catalogue's"
+                raise CatalogueError(
+                    "does_not_fit", why, "the two logs have diverged: keep one, and enrol the other's records"
+                )
     if number != head.decisions or before != head.digest:
         raise bad_log(log, number + 1, f"the log ends after {number} of {head.decisions} decisions")
     if number < present:
@@ -166,7 +168,8 @@ def new_file(target: Path) -> Iterator[IO[str]]:
         raise CatalogueError("target_exists", f"{target} is there already", "name a file that is not there yet")
     part = target.with_name(f"{target.name}.{os.getpid()}.part")
     try:
-        with guarded(target.parent):
+        with writing_out(target):
+            target.parent.mkdir(parents=True, exist_ok=True)
             with part.open("w", encoding="utf-8", newline="") as stream:
                 yield stream
                 stream.flush()

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 import json
+import posixpath
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -16,9 +17,9 @@ from sqlalchemy import Connection, Table, select
 from matcher.catalogue.exchange.log_io import write_log
 from matcher.catalogue.log.changes import LOGGED, canonical, to_json
 from matcher.catalogue.log.decisions import identity, last, read
+from matcher.catalogue.records.columns import OPTIONAL, REQUIRED
 from matcher.catalogue.records.csv_text import csv_bytes
 from matcher.catalogue.records.files import image_name
-from matcher.catalogue.records.table import OPTIONAL, REQUIRED
 from matcher.catalogue.tables.models import Copy, Record, Reference
 
 LOG = "decisions.jsonl"
@@ -54,20 +55,23 @@ def tables(connection: Connection) -> dict[str, bytes]:
     return named
 
 
-def records_csv(connection: Connection) -> bytes:
-    """The records with their references, one row an image, with the columns of `enrol`."""
-    rows = record_rows(connection)
+def records_csv(connection: Connection, start: str = "") -> bytes:
+    """The records with their references, one row per image, with the columns of `enrol`.
+
+    start: path from the table's folder to the catalogue's; "" where the images lie beside the table.
+    """
+    rows = record_rows(connection, start)
     columns = _columns(rows)
     return csv_bytes(columns, ([row.get(name, "") for name in columns] for row in rows))
 
 
-def records_jsonl(connection: Connection) -> bytes:
-    """The same rows, one JSON object a line."""
-    return "".join(canonical(row) + "\n" for row in record_rows(connection)).encode("utf-8")
+def records_jsonl(connection: Connection, start: str = "") -> bytes:
+    """The same rows, one JSON object per line."""
+    return "".join(canonical(row) + "\n" for row in record_rows(connection, start)).encode("utf-8")
 
 
-def record_rows(connection: Connection) -> list[dict[str, str]]:
-    """One row an image, by record and reference, as `enrol` would read it; extra columns are kept."""
+def record_rows(connection: Connection, start: str = "") -> list[dict[str, str]]:
+    """One row per image, by record and reference, as `enrol` would read it; extra columns are kept."""
     columns = [*(getattr(Record, name) for name in _TEXTS), Record.extra.label("more")]
     columns += [getattr(Reference, name) for name in ("sha256", "suffix", "source", "note", "seen_on", "extra")]
     query = (
@@ -77,13 +81,17 @@ def record_rows(connection: Connection) -> list[dict[str, str]]:
         .outerjoin(Copy, Reference.copy_id == Copy.id)
         .order_by(Record.record_id, Reference.id)
     )
-    return [_record_row(row._asdict()) for row in connection.execute(query)]
+    return [_record_row(row._asdict(), start) for row in connection.execute(query)]
 
 
-def _record_row(row: Mapping[str, Any]) -> dict[str, str]:
+def _record_row(row: Mapping[str, Any], start: str) -> dict[str, str]:
     cells = {str(key): str(value) for key, value in {**row["more"], **row["extra"]}.items()}
     cells |= {name: row[name] for name in (*_TEXTS, "source", "note", "seen_on")}
-    return {**cells, "copy": row["copy"] or "", "image": image_name(row["sha256"], row["suffix"])}
+    return {
+        **cells,
+        "copy": row["copy"] or "",
+        "image": posixpath.join(start, image_name(row["sha256"], row["suffix"])),
+    }
 
 
 def dublin_core(connection: Connection) -> bytes:

@@ -93,7 +93,7 @@ def _checked(infos: Sequence[zipfile.ZipInfo], limits: Limits) -> list[zipfile.Z
     wrong += [f"{name!r} is a file and a folder" for name in times if name in folders]
     if wrong:
         more = f"; and {len(wrong) - TOLD} more" if len(wrong) > TOLD else ""
-        raise BadTable("bad_zip", f"the zip may not be unpacked: {'; '.join(wrong[:TOLD])}{more}", "pack it anew")
+        raise BadTable("bad_zip", f"the zip is refused: {'; '.join(wrong[:TOLD])}{more}", "pack it anew")
     return entries
 
 
@@ -123,13 +123,13 @@ def _what_is_wrong(info: zipfile.ZipInfo) -> str:
     name, kind = info.filename, stat.S_IFMT(info.external_attr >> 16)
     parts = name.rstrip("/").split("/")
     if not name or any(part in ("", ".", "..") for part in parts) or any(mark in name for mark in "\\:\0"):
-        return "leads out of its folder, or is no plain name"
+        return "points outside its folder, or has an odd name"
     if len(name.encode()) > 1000 or any(len(part.encode()) > 255 for part in parts):
         return "has too long a name"
     if kind and kind not in (stat.S_IFREG, stat.S_IFDIR):
         return "is a link or a device"
     if info.flag_bits & 0x1:
-        return "wants a password"
+        return "needs a password"
     if info.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
         return "is packed in an uncommon way"
     return ""

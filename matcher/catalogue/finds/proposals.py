@@ -19,10 +19,10 @@ from matcher.catalogue.log.changes import Draft, find_id
 from matcher.catalogue.log.decisions import machine
 from matcher.catalogue.log.past_words import outcome_ever, outcome_now
 from matcher.catalogue.records import files
+from matcher.catalogue.records.days import is_day
 from matcher.catalogue.records.ingest import PreparedReference, keep_description
 from matcher.catalogue.records.prepare import prepare_outline
 from matcher.catalogue.records.store import PATIENCE, Catalogue
-from matcher.catalogue.records.table import is_day
 from matcher.catalogue.tables.finds import Find
 from matcher.catalogue.tables.models import Quad, outline_key
 from matcher.core.answer import CardResult, PhotoAnswer
@@ -183,7 +183,7 @@ def count_finds(catalogue: Catalogue, state: State | None = None, outcome: str |
 def check_day(text: str) -> None:
     """Refuse what is no day, month or year like 1987-05-23; "" stands for unknown. Raises CatalogueError bad_day."""
     if not is_day(text):
-        raise CatalogueError("bad_day", f"{text!r} is no day", "write it like 1987-05-23, 1987-05 or 1987")
+        raise CatalogueError("bad_day", f"{text!r} is not a valid date", "write it like 1987-05-23, 1987-05 or 1987")
 
 
 def _where(query: Select[Any], state: str | None, outcome: str | None) -> Select[Any]:

@@ -7,7 +7,7 @@ machine established (pose, crop) is taken over, the rest the person says.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -30,6 +30,7 @@ from matcher.catalogue.records.store import PATIENCE, Catalogue
 from matcher.catalogue.tables.finds import Find
 from matcher.catalogue.tables.given_ids import next_id
 from matcher.catalogue.tables.models import Record, RecordRow, Reference
+from matcher.core.answer import CandidateResult
 from matcher.core.errors import CatalogueError
 
 __all__ = [
@@ -38,6 +39,7 @@ __all__ = [
     "RecordFields",
     "State",
     "accept",
+    "as_closest",
     "check_day",
     "count_finds",
     "find",
@@ -52,19 +54,19 @@ __all__ = [
 
 @dataclass(frozen=True)
 class RecordFields:
-    """What a person says of the record that a find becomes; None: as the identification established it."""
+    """What a person says of the record that a find becomes; None: as the identification established it, or nothing."""
 
     record_id: str | None = None
     subject: str | None = None
     pose: str | None = None
     crop: str | None = None
     caption: str | None = None
-    club: str = ""
-    issuer: str = ""
-    year: str = ""
-    series: str = ""
-    issuer_mark: str = ""
-    caption_place: str = ""
+    club: str | None = None
+    issuer: str | None = None
+    year: str | None = None
+    series: str | None = None
+    issuer_mark: str | None = None
+    caption_place: str | None = None
     copy: str = ""
     note: str = ""
 
@@ -115,6 +117,36 @@ def reject(catalogue: Catalogue, wanted_find: str, who: Actor, **logged: Any) ->
     return decided(entry)
 
 
+def as_closest(
+    catalogue: Catalogue, outcome: str, candidates: Sequence[CandidateResult], wanted: RecordFields
+) -> tuple[RecordFields, str]:
+    """What a person left open filled in from the closest record of the negative; and, in words, from which.
+
+    A card whose words are new may be of another club: its club is left open. A new negative takes nothing over.
+    """
+    closest = next(iter(candidates), None)
+    if outcome == "new_pose" or closest is None:
+        return wanted, ""
+    try:
+        record = catalogue.record(closest.record_id)
+    except CatalogueError:
+        return wanted, ""
+    names = (
+        "issuer",
+        "year",
+        "series",
+        "issuer_mark",
+        "caption_place",
+        *(() if outcome == "new_caption" else ("club",)),
+    )
+    taken = {name: getattr(record, name) for name in names if getattr(wanted, name) is None and getattr(record, name)}
+    words = ", ".join(f"{name} {value!r}" for name, value in taken.items())
+    asked = outcome == "new_caption" and wanted.club is None and record.club
+    told = [f"taken over from {record.record_id}: {words}"] if taken else []
+    told += [f"the club was left blank; {record.record_id} says {record.club!r}: --club"] if asked else []
+    return replace(wanted, **taken), "; ".join(told)
+
+
 def next_letter(known: Sequence[str]) -> str:
     """The first of A, B, ... Z, AA, AB, ... that is not taken.
 
@@ -154,22 +186,23 @@ def _record_of(draft: Draft, row: Mapping[str, Any], wanted: RecordFields) -> Re
     of_pose = draft.rows(Record, pose=pose) if pose else []
     subject = wanted.subject or (of_pose[0]["subject"] if of_pose else None)
     if not subject:
-        raise CatalogueError("missing_value", f"find {row['find_id']}: who is shown?", "say it with --subject")
+        raise CatalogueError("missing_value", f"find {row['find_id']}: who is the sitter?", "say it with --subject")
     if of_pose and of_pose[0]["subject"] != subject:
         why = f"pose {pose} shows {of_pose[0]['subject']!r}, not {subject!r}"
         raise _clash(why, "leave the subject out, or name another pose")
     if wanted.caption is None:
-        why = f"find {row['find_id']}: what do the card's words say?"
+        why = f"find {row['find_id']}: what is printed on the card?"
         raise CatalogueError("missing_value", why, "say it with --caption; '' where there are none")
     crop = wanted.crop or row["crop"] or next_letter([str(one["crop"]) for one in of_pose])
-    stated = ("club", "issuer", "year", "series", "issuer_mark", "caption_place", "note")
+    names = ("club", "issuer", "year", "series", "issuer_mark", "caption_place", "note")
+    stated: dict[str, Any] = {name: getattr(wanted, name) or "" for name in names}
     return RecordRow(
         record_id=wanted.record_id or next_id(draft.connection, "record", "V00001"),
         subject=subject,
         pose=pose or next_id(draft.connection, "pose", "P0001"),
         crop=crop,
         caption=wanted.caption,
-        **{name: getattr(wanted, name) for name in stated},
+        **stated,
     )
 
 

@@ -138,7 +138,7 @@ def part_copy(catalogue: Catalogue, kind: str, number: int, who: Actor, **logged
             raise CatalogueError(f"no_such_{kind}", f"no {kind} {number}", "list what has been seen")
         sure = {"confirmed": False} if model is Sighting else {}
         entry.draft.update(model, [number], copy_id=None, **sure)
-        entry.about, entry.outcome = row["record_id"], f"{kind} {number} belongs to no copy yet"
+        entry.about, entry.outcome = row["record_id"], f"{kind} {number} is linked to no copy"
     return decided(entry)
 
 

@@ -128,7 +128,7 @@ def append(connection: Connection, entry: Entry) -> DecisionRow | None:
             "odd_text", "the note holds characters that cannot be shown, or never ends", "type it anew"
         )
     if entry.who.kind == "machine" and entry.action not in BY_MACHINE:
-        raise ValueError(f"a machine may not {entry.action}")
+        raise ValueError(f"the program may not {entry.action}")
     number, before = last(connection)
     row = DecisionRow(
         number=number + 1,
@@ -153,7 +153,7 @@ def append(connection: Connection, entry: Entry) -> DecisionRow | None:
 def decided(entry: Entry) -> DecisionRow:
     """The decision that an entry became. Raises CatalogueError nothing_changed where it came to nothing."""
     if entry.row is None:
-        raise CatalogueError("nothing_changed", "that is how it is already", "look at the record or the log")
+        raise CatalogueError("nothing_changed", "no change: it says so already", "look at the record or the log")
     return entry.row
 
 

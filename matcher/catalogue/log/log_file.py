@@ -50,7 +50,7 @@ def read_head(stream: IO[bytes], log: Path) -> LogHead:
     """What the first line says. Raises BadTable bad_log, CatalogueError newer_version."""
     stored = _line(stream, log, 1)
     if stored is None or stored.get("platekin") != "log":
-        raise bad_log(log, 1, "this is no log of platekin")
+        raise bad_log(log, 1, "this is not a log of platekin")
     if stored.get("version") != VERSION:
         raise CatalogueError("newer_version", f"{log}: the log was made by a newer version", "upgrade platekin")
     try:
@@ -72,7 +72,7 @@ def decisions_in(stream: IO[bytes], log: Path) -> Iterator[tuple[int, DecisionRo
         if odd:
             raise bad_log(log, place + 1, f"{odd} holds control characters, or is too long")
         if row.actor == "machine" and row.action not in BY_MACHINE:
-            raise bad_log(log, place + 1, f"a machine may not {row.action}")
+            raise bad_log(log, place + 1, f"the program may not {row.action}")
         yield place, row
 
 

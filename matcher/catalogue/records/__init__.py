@@ -3,12 +3,18 @@
 Reading and storing, then what comes in, then what people do with it:
     queries       reading: records, references, faces, descriptions
     store         `Catalogue`: opening, adding, removing, deciding
-    table         CSV of records -> checked rows
+    cells         a table as any program saved it -> rows of cells
+    text_encoding  a text file's bytes -> its text
+    columns       ours, theirs, and what a misspelt one was meant to be
+    days          days as people write them -> ISO 8601
+    table         a table of records -> checked rows
+    renumber      somebody else's ids -> free ids of this catalogue
     csv_text      cells that a spreadsheet would run as formulas, made harmless
     enrol         a table and its images -> catalogue
     enrol_report  what became of each row
     prepare       an image -> a prepared reference (the stages' work, in worker processes)
     ingest        what comes in, or goes -> changes of rows
+    outlining     a reference outlined anew
     corrections   records, poses and subjects merged, split, put right
     name_search   a name, however it is spelt -> records
     series        what is said of each series

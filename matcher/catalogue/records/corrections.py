@@ -34,7 +34,7 @@ def edit_record(
         _check_fields(fields)
         entry.draft.update(Record, [record_id], **fields)
         _check_variation(entry.draft, record_id)
-        entry.outcome = f"{record_id}: {', '.join(sorted(fields))} put right"
+        entry.outcome = f"{record_id}: {', '.join(sorted(fields))} corrected"
     return decided(entry)
 
 

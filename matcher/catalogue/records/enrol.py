@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import shutil
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass, replace
@@ -20,13 +21,14 @@ from matcher.catalogue.records import files
 from matcher.catalogue.records.enrol_report import EnrolReport, RowOutcome, Tally
 from matcher.catalogue.records.ingest import NewReference
 from matcher.catalogue.records.prepare import Prepare, Prepared, prepare_in_order, prepare_reference
+from matcher.catalogue.records.renumber import moved, renumber
 from matcher.catalogue.records.scratch import scratch_folder
 from matcher.catalogue.records.store import PATIENCE, Catalogue
-from matcher.catalogue.records.table import SAME_IF_STATED, Table, TableRow, find_clashes, read_table
+from matcher.catalogue.records.table import SAME_IF_STATED, Reading, Table, TableRow, find_clashes, read_table
 from matcher.catalogue.tables.database import disk_is_full, failure, guarded
 from matcher.catalogue.tables.models import RecordRow, ReferenceRow
 from matcher.core.describe import fingerprint
-from matcher.core.errors import PlatekinError, UnreadablePhoto
+from matcher.core.errors import CatalogueError, PlatekinError, UnreadablePhoto
 from matcher.core.parallel.cluster import Cluster
 from matcher.core.search.reference_index import ReferenceIndex, synchronise
 from matcher.core.settings import Settings
@@ -49,6 +51,8 @@ def enrol(
     check: Callable[[Draft], None] | None = None,
     cluster: Cluster | None = None,
     strip: bool = False,
+    reading: Reading | None = None,
+    new_ids: bool = False,
 ) -> EnrolReport:
     """Bring all rows of a table into a catalogue, which is made where there is none.
 
@@ -56,14 +60,18 @@ def enrol(
     in this process. workers, prepare, cluster: see `prepare_in_order`. who: decides; whoever runs this, if not given.
     All that one call stores is one batch of the log. images: folder that image paths are relative to; the table's.
     strip: keep pictures without what their files say of place and device.
-    check: called first, with nobody else writing; what it raises ends the call.
+    check: called first, with nobody else writing; what it raises ends the call. reading: how the table is to be read.
+    new_ids: the table's records and poses get free ids of this catalogue, see `renumber`.
 
     Raises BadTable where the table as a whole cannot be used, and CatalogueError (locked, read_only,
     disk_full, newer_version, ...); what was stored before stays, and the same call goes on from there.
     """
     settings = settings or Settings()
-    table = read_table(Path(csv_path), None if images is None else Path(images))
+    reading = reading or Reading()
+    table = read_table(Path(csv_path), reading if images is None else replace(reading, images=Path(images)))
+    told = list(table.notes)
     with (
+        removed_if_unused(Path(folder)),
         Catalogue.open(folder, create=True, settings=settings) as catalogue,
         only_enroller(catalogue.folder),
         ExitStack() as held,
@@ -74,6 +82,9 @@ def enrol(
                     check(Draft(connection))
         catalogue.describe_lacking()
         tally = Tally(len(table.rows) + len(table.bad), progress, on_row)
+        if new_ids:
+            table, moves = _renumbered(table, catalogue)
+            told += moves
         table = _sound(table, catalogue, tally)
         if strip:
             table = _stripped(table, held.enter_context(scratch_folder(catalogue.folder)), settings)
@@ -84,7 +95,32 @@ def enrol(
                 _store_group(catalogue, table, list(group), tally, batch)
         bring_index_up_to_date(catalogue)
         counts = catalogue.counts()
-    return tally.report(counts.records, counts.references)
+    return tally.report(counts.records, counts.references, tuple(told))
+
+
+@contextmanager
+def removed_if_unused(folder: Path) -> Iterator[None]:
+    """Take a catalogue's folder away again that was made meanwhile and into which nothing came."""
+    there = folder.exists()
+    try:
+        yield
+    finally:
+        if not there and not _is_used(folder):
+            shutil.rmtree(folder, ignore_errors=True)
+
+
+def _is_used(folder: Path) -> bool:
+    try:
+        with Catalogue.open(folder) as catalogue:
+            return catalogue.last_decision() > 0
+    except CatalogueError as error:
+        return error.code != "not_a_catalogue"  # what cannot be looked at stays
+
+
+def _renumbered(table: Table, catalogue: Catalogue) -> tuple[Table, list[str]]:
+    held = {reference.sha256: reference.record_id for reference in catalogue.references()}
+    done = renumber(table, catalogue.records(), held, {row.line: _hash(row.path) for row in table.rows})
+    return done.table, moved(done)
 
 
 @contextmanager
@@ -175,7 +211,7 @@ def _settle_image(
         if held is not None and held.record_id != row.record_id:
             tally.fail(row, _image_of_another(table, row, held))
         elif held is not None:
-            note = "its stored image was missing and is there again" if restored else _kept(row, held)
+            note = "its stored image was missing and has been restored" if restored else _kept(row, held)
             tally.add(row, "unchanged", note)
         elif place:
             tally.add(row, "unchanged", f"the same image as on line {rows[0].line}, for the same record")
@@ -241,19 +277,19 @@ def _store_group(
     record_id = group[0][0].record_id
     if arrivals:
         same = [row for row in table.rows if row.record_id == record_id]
-        arrivals = _stored(catalogue, _record(same), arrivals, batch, errors)
+        arrivals = _stored(catalogue, _record(same), arrivals, batch, tally, errors)
     for row, arrival in arrivals:
         cards = arrival.prepared.facts.get("outlines", 1)
-        tally.add(row, "added", f"{cards} cards found; the clearest was taken" if cards > 1 else "")
+        tally.add(row, "added", f"{cards} cards in the picture; the clearest was taken" if cards > 1 else "")
     known = bool(arrivals) or bool(catalogue.references(record_id))
-    then = "" if known else f"; record {record_id} was not stored, for want of a usable image"
+    then = "" if known else f"; record {record_id} was not stored: none of its images can be used"
     for row, error in errors:
         tally.fail(row, error, then)
 
 
 def _stored(
     catalogue: Catalogue, record: RecordRow, arrivals: Sequence[tuple[TableRow, NewReference]], batch: _Batch,
-    errors: list[tuple[TableRow, PlatekinError]],
+    tally: Tally, errors: list[tuple[TableRow, PlatekinError]],
 ) -> list[tuple[TableRow, NewReference]]:  # fmt: skip
     """Store what still fits: others may have decided since the table was held against the catalogue."""
     with catalogue.writing(LONG_PATIENCE):
@@ -267,7 +303,7 @@ def _stored(
             else:
                 fitting.append((row, arrival))
         if fitting:
-            catalogue.add(record, [arrival for _, arrival in fitting], batch.who, batch.number)
+            tally.references_added += catalogue.add(record, [one for _, one in fitting], batch.who, batch.number)
             batch.number = batch.number or catalogue.last_decision()
     return fitting
 

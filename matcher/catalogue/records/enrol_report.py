@@ -37,7 +37,8 @@ class EnrolReport:
     """What became of a table.
 
     added, unchanged: rows. failed: in the order of the table. notes: rows that went well but for something.
-    records, references: how many the catalogue holds now.
+    records, references: how many the catalogue holds now. told: of the table as a whole, how it was read.
+    references_added: their ids.
     """
 
     added: int
@@ -46,6 +47,8 @@ class EnrolReport:
     notes: tuple[RowOutcome, ...]
     records: int
     references: int
+    told: tuple[str, ...] = ()
+    references_added: tuple[int, ...] = ()
 
 
 class Tally:
@@ -62,6 +65,7 @@ class Tally:
         self._on_row = on_row
         self._outcomes: list[RowOutcome] = []
         self._failed: list[FailedRow] = []
+        self.references_added: list[int] = []
 
     def add(self, row: TableRow, result: Literal["added", "unchanged"], note: str = "") -> None:
         """A row went well."""
@@ -76,8 +80,8 @@ class Tally:
         self._failed.append(FailedRow(line, image, error.code, error.message + then, error.remedy))
         self._tell(RowOutcome(line, record_id, image, "failed", error.message + then))
 
-    def report(self, records: int, references: int) -> EnrolReport:
-        """The whole, once all rows are through; records, references: in the catalogue now."""
+    def report(self, records: int, references: int, told: tuple[str, ...] = ()) -> EnrolReport:
+        """The whole, once all rows are through; records, references: in the catalogue now. told: of the table."""
         results = [outcome.result for outcome in self._outcomes]
         return EnrolReport(
             added=results.count("added"),
@@ -86,6 +90,8 @@ class Tally:
             notes=tuple(o for o in self._outcomes if o.note and o.result != "failed"),
             records=records,
             references=references,
+            told=told,
+            references_added=tuple(self.references_added),
         )
 
     def _tell(self, outcome: RowOutcome) -> None:

@@ -71,6 +71,7 @@ def prepare_outline(photo: Photo, outline: CardQuad, settings: Settings, outline
         "turned": flat.turned,
         "trusted": round(float(face.trusted.mean()), 4),
         "outlines": outlines,
+        "off_nominal": None if seen.off_nominal is None else round(seen.off_nominal, 4),
         "outline_score": round(float(outline.score), 4),
         "dpi": photo.dpi,
         "size_mm": list(seen.size_mm) if seen.size_mm else None,
@@ -111,7 +112,7 @@ def prepare_in_order(
 def _lost(path: Path) -> Prepared:
     return PlatekinError(
         "worker_lost",
-        f"{path}: the process that read it came to a sudden end, perhaps for want of memory",
+        f"{path}: the process that read it was lost, perhaps for lack of memory",
         "save the picture smaller, or close other programs and run again",
     )
 

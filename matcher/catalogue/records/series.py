@@ -53,7 +53,7 @@ def set_series(catalogue: Catalogue, series: str, fields: Mapping[str, str], who
     logged: further fields of the log's entry. Raises CatalogueError missing_value, nothing_changed.
     """
     if not series.strip():
-        raise CatalogueError("missing_value", "a series needs an id", "name it as the records do")
+        raise CatalogueError("missing_value", "a series needs an id", "use the id that the records use")
     for name in ("width_mm", "height_mm"):
         _check_size(name, fields.get(name, ""))
     with catalogue.writing(PATIENCE), catalogue.deciding(who, "series", about=series, **logged) as entry:
@@ -71,4 +71,6 @@ def _check_size(name: str, text: str) -> None:
     except ValueError:
         sound = False
     if not sound:
-        raise CatalogueError("missing_value", f"{name} {text!r} is no size of a card in mm", "write it like 36.5")
+        raise CatalogueError(
+            "missing_value", f"{name} {text!r} is not a valid size of a card in mm", "write it like 36.5"
+        )

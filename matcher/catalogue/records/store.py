@@ -145,7 +145,9 @@ class Catalogue(CatalogueReader):
                     key, asked = idempotency
                     connection.execute(insert(RequestKey).values(key=key, request=asked, decision=entry.row.number))
         except ChangeConflict as conflict:
-            raise CatalogueError("clash", f"{self.folder}: {conflict}", "list what is there, then ask again") from None
+            raise CatalogueError(
+                "clash", f"{self.folder}: {conflict}", "look at what is there, then try again"
+            ) from None
 
     @contextmanager
     def bringing(self, named: Mapping[str, bytes | Path]) -> Iterator[None]:

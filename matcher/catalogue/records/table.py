@@ -1,4 +1,4 @@
-"""A table of records (CSV) in, checked rows out; what is wrong is said with the line and the way to mend it.
+"""A table of records in, checked rows out; what is wrong is said with the line and the way to mend it.
 
 A table that cannot be used at all raises `BadTable`. A wrong row is set aside with its own `BadTable`, and
 the rest goes on. Where two rows contradict each other nobody knows which is right, so neither is taken.
@@ -6,25 +6,17 @@ the rest goes on. Where two rows contradict each other nobody knows which is rig
 
 from __future__ import annotations
 
-import csv
-import io
-import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+import unicodedata
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import date
 from pathlib import Path
 
-from matcher.catalogue.records.csv_text import unguard
+from matcher.catalogue.records.cells import Row, read_cells
+from matcher.catalogue.records.columns import OPTIONAL, REQUIRED, columns_of, known_under, lacking, missing_columns
+from matcher.catalogue.records.days import Order, day_of, needs_order, order_of
 from matcher.catalogue.tables.content import is_plain
 from matcher.catalogue.tables.models import RecordRow
 from matcher.core.errors import BadTable
-
-REQUIRED = ("record_id", "subject", "pose", "crop", "caption", "image")
-OPTIONAL = (
-    "club", "issuer", "year", "copy", "source", "note", "seen_on", "series", "issuer_mark", "caption_place",
-)  # fmt: skip
-LARGEST = 100_000_000
-"""Bytes: a million rows; a table beyond that is hardly one."""
 
 ONE_LINE = ("record_id", "subject", "pose", "crop", "copy", "series")
 LONGEST_NAME = 200
@@ -35,6 +27,20 @@ MAY_BE_BLANK = ("caption",)
 
 _SAME = ("subject", "pose", "crop", "caption")
 SAME_IF_STATED = ("club", "issuer", "year", "series", "issuer_mark", "caption_place")
+
+
+@dataclass(frozen=True)
+class Reading:
+    """How a table is to be read, where it does not say so itself.
+
+    images: folder that its image paths start from; None: its own. columns: theirs -> ours. encoding: of a text file.
+    days: the order of 4/5/1987.
+    """
+
+    images: Path | None = None
+    columns: Mapping[str, str] = field(default_factory=dict)
+    encoding: str = ""
+    days: Order | None = None
 
 
 @dataclass(frozen=True)
@@ -77,35 +83,39 @@ class BadRow:
 
 @dataclass(frozen=True)
 class Table:
-    """The usable rows of a table in file order, and the others."""
+    """The usable rows of a table in file order, and the others. notes: how it was read, where that was a guess."""
 
     path: Path
     rows: tuple[TableRow, ...]
     bad: tuple[BadRow, ...]
+    notes: tuple[str, ...] = ()
 
 
-def read_table(path: Path, images: Path | None = None) -> Table:
-    """Read a UTF-8 CSV file, with or without a byte order mark; images: what its image paths start from.
+def read_table(path: Path, reading: Reading | None = None) -> Table:
+    """Read a table of records, as `cells` tells of what kinds.
 
-    Raises BadTable (codes: missing_file, table_too_large, not_utf8, not_csv, missing_column, duplicate_column,
-    empty_table). Rows set aside have the codes missing_value, extra_cells, odd_text and bad_day. Cells
-    are stripped, blank rows skipped.
+    Raises BadTable (codes: missing_file, table_too_large, not_utf8, not_csv, not_a_table, missing_column,
+    duplicate_column, bad_mapping, empty_table). Rows set aside have the codes missing_value, extra_cells, odd_text
+    and bad_day.
     """
-    lines = read_cells(path)
-    line, header = next(lines, (1, []))
-    columns = _columns(path, header)
+    reading = reading or Reading()
+    cells = read_cells(path, known_under(reading.columns), reading.encoding)
+    columns = columns_of(path, cells.header.line, cells.header.cells, reading.columns)
+    if lacking(columns):
+        raise missing_columns(path, max(cells.header.line, 1), columns)
+    days = reading.days or order_of(_column(columns, cells.rows, "seen_on"))
     rows: list[TableRow] = []
     bad: list[BadRow] = []
-    for line, cells in lines:
-        values = dict(zip(columns, [*cells, *[""] * len(columns)], strict=False))
-        error = _row_error(path, line, values, cells[len(columns) :])
+    for row in cells.rows:
+        values = dict(zip(columns, [*row.cells, *[""] * len(columns)], strict=False))
+        error = _row_error(path, row, values, len(columns), days)
         if error:
-            bad.append(BadRow(line, values["image"], error))
+            bad.append(BadRow(row.line, values["image"], error))
         else:
-            rows.append(_row(images or path.parent, line, values))
+            rows.append(_row(reading.images or path.parent, row.line, values, days))
     if not rows and not bad:
-        raise BadTable("empty_table", f"{path}: no rows below the header", "add one row an image")
-    return Table(path, tuple(rows), tuple(bad))
+        raise BadTable("empty_table", f"{path}: no rows below the header", "add one row per image")
+    return Table(path, tuple(rows), tuple(bad), cells.notes)
 
 
 def find_clashes(table: Table, known: Iterable[RecordRow]) -> dict[int, BadTable]:
@@ -130,63 +140,59 @@ def find_clashes(table: Table, known: Iterable[RecordRow]) -> dict[int, BadTable
     return clashes
 
 
-def read_text(path: Path) -> str:
-    """A table's text, from UTF-8 with or without a byte order mark. Raises BadTable."""
+def find_picture(folder: Path, named: str) -> Path:
+    """The file that an image cell names: as written, or with \\ for /, or in other capitals or accents.
+
+    Where there is none, the path as it would be read here, for the message.
+    """
+    plain = folder / named.replace("\\", "/")
+    for path in (folder / named, plain):
+        if _is_there(path):
+            return path
+    found = _alike(folder, [part for part in named.replace("\\", "/").split("/") if part not in ("", ".")])
+    return found or plain
+
+
+def _alike(folder: Path, parts: Sequence[str]) -> Path | None:
+    """A path below a folder whose names differ in capitals, or in how accents are written, alone."""
+    for part in parts:
+        try:
+            names = [one for one in folder.iterdir() if _folded(one.name) == _folded(part)]
+        except OSError:
+            return None
+        if part == ".." or len(names) != 1:
+            return None
+        folder = names[0]
+    return folder if _is_there(folder) else None
+
+
+def _folded(name: str) -> str:
+    return unicodedata.normalize("NFC", name).casefold()
+
+
+def _is_there(path: Path) -> bool:
     try:
-        size = path.stat().st_size
-        if size > LARGEST:
-            why = f"{path}: {size / 1e6:,.0f} MB, more than {LARGEST / 1e6:g} MB"
-            raise BadTable("table_too_large", why, "divide it into smaller tables")
-        data = path.read_bytes()
-    except OSError as error:
-        raise BadTable("missing_file", f"{path}: {error.strerror}", "check the path of the table") from None
-    try:
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = data[: error.start].count(b"\n") + 1
-        raise BadTable("not_utf8", f"{path} line {line}: not UTF-8 text", "save the table as 'CSV UTF-8'") from None
+        return path.is_file()
+    except (OSError, ValueError):  # too long a name, or a zero byte in it
+        return False
 
 
-def read_cells(path: Path) -> Iterator[tuple[int, list[str]]]:
-    """(line on which the row begins, stripped cells) of every row that is not blank. Raises BadTable."""
-    reader = csv.reader(io.StringIO(read_text(path), newline=""), strict=True)
-    begins = 1
-    try:
-        for cells in reader:
-            stripped = [unguard(cell.strip()) for cell in cells]
-            if any(stripped):
-                yield begins, stripped
-            begins = reader.line_num + 1
-    except csv.Error as error:
-        raise BadTable(
-            "not_csv", f"{path} line {begins}: {error}", "look for a quotation mark that is not closed"
-        ) from None
+def _column(columns: Sequence[str], rows: Iterable[Row], name: str) -> list[str]:
+    if name not in columns:
+        return []
+    place = columns.index(name)
+    return [row.cells[place] for row in rows if len(row.cells) > place]
 
 
-def _columns(path: Path, header: Sequence[str]) -> list[str]:
-    """Names of the columns; ours in small letters, the others as written."""
-    ours = {name: name for name in (*REQUIRED, *OPTIONAL)}
-    columns = [ours.get(name.lower(), name) for name in header]
-    missing = [name for name in REQUIRED if name not in columns]
-    if missing:
-        separated = len(header) == 1 and any(mark in header[0] for mark in ";\t")
-        raise BadTable(
-            "missing_column",
-            f"{path} line 1: no column {', '.join(missing)}; found: {', '.join(columns) or 'nothing'}",
-            "save it with commas between the columns" if separated else "add it, with its cells",
-        )
-    twice = sorted({name for name in columns if name and columns.count(name) > 1})
-    if twice:
-        raise BadTable("duplicate_column", f"{path} line 1: two columns are called {twice[0]}", "rename one of them")
-    return columns
-
-
-def _row_error(path: Path, line: int, values: Mapping[str, str], beyond: Sequence[str]) -> BadTable | None:
+def _row_error(
+    path: Path, row: Row, values: Mapping[str, str], columns: int, days: Order | None
+) -> BadTable | None:  # fmt: skip
+    line, beyond = row.line, row.cells[columns:]
     if any(beyond):
         return BadTable(
             "extra_cells",
-            f"{path} line {line}: more cells than the header has columns ({beyond[0]!r})",
-            "put quotation marks round cells that contain a comma",
+            f"{path} line {line}: more cells than the header has columns ({next(filter(None, beyond))!r})",
+            "put quotation marks round cells that contain what parts the columns",
         )
     blank = [name for name in REQUIRED if not values[name] and name not in MAY_BE_BLANK]
     if blank:
@@ -194,35 +200,26 @@ def _row_error(path: Path, line: int, values: Mapping[str, str], beyond: Sequenc
     odd = [name for name, value in values.items() if not is_plain(value) or ("\n" in value and name in ONE_LINE)]
     if odd:
         why = f"{path} line {line}: {odd[0]!r} holds characters that cannot be shown, or never ends"
-        return BadTable("odd_text", why, "type it anew, in that cell")
+        return BadTable("odd_text", why, "type it again in that cell")
     long = [name for name in ONE_LINE if len(values.get(name, "")) > LONGEST_NAME]
     if long:
         why = f"{path} line {line}: {long[0]} has {len(values[long[0]])} letters"
         return BadTable("odd_text", why, f"shorten it to {LONGEST_NAME}; put the rest into the note")
-    if not is_day(values.get("seen_on", "")):
-        why = f"{path} line {line}: seen_on {values['seen_on']!r} is no day"
+    day = values.get("seen_on", "")
+    if day and needs_order(day) and days is None:
+        why = f"{path} line {line}: seen_on {day!r} may be two days"
+        return BadTable("bad_day", why, "say --days day-first or --days month-first, or write it like 1987-05-23")
+    if day and day_of(day, days) is None:
+        why = f"{path} line {line}: seen_on {day!r} is not a valid date"
         return BadTable("bad_day", why, "write it like 1987-05-23, 1987-05 or 1987")
     return None
 
 
-def is_day(text: str) -> bool:
-    """Whether this is "", or a year, month or day in ISO 8601.
-
-    >>> [is_day(text) for text in ("", "1987", "1987-05", "1987-05-23", "23.5.1987", "1987-13")]
-    [True, True, True, True, False, False]
-    """
-    if not re.fullmatch(r"(\d{4}(-\d\d(-\d\d)?)?)?", text):
-        return False
-    try:
-        return not text or bool(date.fromisoformat(text + "-01-01"[len(text) - 4 :] if len(text) < 10 else text))
-    except ValueError:
-        return False
-
-
-def _row(images: Path, line: int, values: Mapping[str, str]) -> TableRow:
+def _row(images: Path, line: int, values: Mapping[str, str], days: Order | None) -> TableRow:
     known = {name: values.get(name, "") for name in (*REQUIRED, *OPTIONAL)}
+    known["seen_on"] = day_of(known["seen_on"], days) or ""
     extra = {name: value for name, value in values.items() if name and name not in known}
-    return TableRow(line=line, path=images / known["image"], extra=extra, **known)
+    return TableRow(line=line, path=find_picture(images, known["image"]), extra=extra, **known)
 
 
 def _grouped(rows: Iterable[TableRow], name: str) -> dict[str, list[TableRow]]:

@@ -10,6 +10,7 @@ The tables, then what is done with the database:
     service     tokens and answered requests of the HTTP service
     given_ids   ids like V00017: those in use, and the next free one
     database    the engine, and the one table of storage failures
+    targets     files outside a catalogue that a person asked for: why they cannot be written
     migrate     versions of the database, brought up to date
     migrations  the revisions (Alembic)
 """

@@ -113,7 +113,7 @@ def guarded(folder: Path) -> Iterator[None]:
         raise _file_failure(folder, error) from error
 
 
-MAKE_ONE = "check the path, or make one with: platekin enrol RECORDS.csv --catalogue DIR"
+MAKE_ONE = "check the path, or make one: platekin enrol RECORDS.csv --catalogue DIR"
 
 
 def not_a_catalogue(folder: Path, why: str, remedy: str = MAKE_ONE) -> CatalogueError:
@@ -133,12 +133,16 @@ _FAILURES = {
         "wait until it has finished, then try again",
     ),
     "read_only": (
-        "{folder}: this catalogue may not be written",
-        "give yourself the right to write there, or work on a copy",
+        "{folder}: this catalogue is read-only for you",
+        "give yourself permission to write there, or work on a copy",
     ),
     "disk_full": (
         "{folder}: the disk is full; what was stored before is safe",
         "free some space, then run the same command again",
+    ),
+    "unreadable": (
+        "{folder}: you may not read this catalogue",
+        "ask its owner to give you the right to read it",
     ),
     "damaged": ("{folder}: the catalogue is damaged", "restore it from a backup, or enrol it anew"),
     "newer_version": ("{folder}: the catalogue was made by a newer version", "upgrade platekin"),
@@ -175,6 +179,11 @@ def _connect_for_reading(path: Path) -> sqlite3.Connection:
             raise
         return _connect(path, "ro", "&immutable=1")
     return connection
+
+
+def reading_connection(path: Path) -> sqlite3.Connection:
+    """A connection to copy an SQLite file by, also from where nothing may be written."""
+    return _connect(path, "rw") if _may_write(path) else _connect_for_reading(path)
 
 
 def _pragmas(writable: bool) -> Callable[[Any, Any], None]:
@@ -224,6 +233,8 @@ def _database_failure(folder: Path, error: BaseException | None) -> CatalogueErr
     if primary in (sqlite3.SQLITE_IOERR, sqlite3.SQLITE_CANTOPEN):
         if disk_is_full(folder):
             return failure("disk_full", folder)
+        if not _may_read(folder):
+            return failure("unreadable", folder)
         if not os.access(folder, os.W_OK):
             return failure("read_only", folder)
     return failure("damaged", folder, str(error))
@@ -232,11 +243,21 @@ def _database_failure(folder: Path, error: BaseException | None) -> CatalogueErr
 def _file_failure(folder: Path, error: OSError) -> CatalogueError:
     if error.errno in (errno.ENOSPC, errno.EDQUOT):
         return failure("disk_full", folder)
+    if error.errno in (errno.EACCES, errno.EPERM) and not _may_read(folder):
+        return failure("unreadable", folder)
     if error.errno in (errno.EROFS, errno.EACCES, errno.EPERM):
         return failure("read_only", folder)
     if error.errno in (errno.ENOTDIR, errno.EEXIST):
         return not_a_catalogue(folder, "there is a file in place of a folder")
+    if error.errno in (errno.ENAMETOOLONG, errno.ELOOP, errno.EINVAL):
+        return not_a_catalogue(folder, error.strerror or str(error))
+    if error.errno == errno.ENOENT and not (folder / DATABASE).exists():
+        return not_a_catalogue(folder, "it cannot be made there")
     return failure("damaged", folder, f"{error.strerror or error} ({error.filename})")
+
+
+def _may_read(folder: Path) -> bool:
+    return all(os.access(path, os.R_OK) for path in (folder, folder / DATABASE) if path.exists())
 
 
 def disk_is_full(folder: Path) -> bool:

@@ -79,13 +79,13 @@ def align(
 
 def _checked(best: _Fit, pictures: _Pictures, settings: AlignSettings) -> Alignment:
     if best.correlation < settings.least_correlation:
-        return Alignment.failed("the two pictures could not be laid over each other")
+        return Alignment.failed("the two pictures could not be aligned")
     if best.transform[0, 0] <= 0:
-        return Alignment.failed("one of the two faces stands on its head")
+        return Alignment.failed("one of the two cards is upside down")
     overlap = _overlap(best.transform, picture_zone(pictures.query.face.size, settings.zone))
     scale_fits = settings.smallest_scale < _scale(best.transform) < settings.largest_scale
     if not scale_fits or overlap < settings.least_overlap:
-        return Alignment.failed("only a transform that no crop explains was found")
+        return Alignment.failed("they could only be aligned in a way that no crop explains")
     sigma = pictures.sigma(best.correlation)
     return Alignment(best.transform, best.inliers, best.correlation, sigma, overlap, best.method)
 

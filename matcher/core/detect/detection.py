@@ -200,4 +200,4 @@ def _up(corners: NDArray[np.float32]) -> NDArray[np.float32]:
 def _reason(best: float) -> str:
     if best < 0.01:
         return "no card found: nothing with four straight sides stands out from its surroundings"
-    return f"no card found: the likeliest outline looks only {best:.0%} like a card's"
+    return f"no card found: the best outline is only {best:.0%} likely to be a card's"

@@ -43,8 +43,13 @@ class CaptionFinding:
     def words(self) -> str:
         if self.probability is None:
             return "the caption is too faded, blurred or covered to be compared"
-        found = f"the ink agrees to {self.agreement:.2f}, its worst letter falls short by {max(self.worst, 0.0):.2f}"
-        return f"{'same' if self.probability >= 0.5 else 'other'} words: {found}"
+        if self.probability >= 0.5:
+            return "same words, as far as they can be made out"
+        return f"other words: {'one letter or more' if self.agreement >= ALIKE else 'most letters'} printed differently"
+
+
+ALIKE = 0.8
+"""Agreement of the ink from which the words are the same but for a letter or two; by hand, for the wording alone."""
 
 
 def judge_caption(pair: Registered, calibration: Calibration) -> CaptionFinding:

@@ -43,8 +43,7 @@ class CopyFinding:
     @property
     def words(self) -> str:
         kind = "the same physical card" if self.probability >= 0.5 else "another copy"
-        found = f"stains and cut edges outside the picture agree to {self.rim:.2f}"
-        return f"probably {kind}: {found}, {100 * self.left_over:.0f} % of the detail is not on the other picture"
+        return f"probably {kind}, by the stains and cut edges round the picture"
 
 
 def judge_copy(pair: Registered, crop: CropFinding, calibration: Calibration) -> CopyFinding:

@@ -96,10 +96,10 @@ class CropFinding:
     def words(self) -> str:
         seen = self.window
         across, down = (round(value, 1) + 0.0 for value in (seen.dx, seen.dy))  # + 0.0: no "-0.0"
-        shift = f"{across:+.1f} mm across, {down:+.1f} mm down, scale {seen.scale:.3f} (± {seen.sigma_mm:.1f} mm)"
         if self.probability >= 0.5:
-            return f"same crop within what hand-cut edges allow: {shift}"
-        return f"another crop: {shift}; {_margin_words(seen.margins_mm)}"
+            off = max(abs(across), abs(down))
+            return f"same crop: the picture lies on the card as it does there, within {max(off, seen.sigma_mm):.1f} mm"
+        return f"another crop: {_margin_words(seen.margins_mm, seen.sigma_mm)}"
 
 
 def judge_crop(pair: Registered, calibration: Calibration) -> CropFinding:
@@ -181,7 +181,7 @@ def measure_crop(alignment: Alignment, size: FaceSize, settings: CropSettings | 
     return Window(dx, dy, scale, round(sigma, 3), (left, top, right, bottom), round(stretch, 4), card)
 
 
-def _margin_words(margins: tuple[float, float, float, float]) -> str:
+def _margin_words(margins: tuple[float, float, float, float], sigma: float) -> str:
     sides = zip(("left", "top", "right", "bottom"), margins, strict=True)
     parts = [f"{abs(m):.1f} mm {'more' if m > 0 else 'less'} at the {side}" for side, m in sides if abs(m) >= 0.5]
-    return "it shows " + ", ".join(parts) if parts else "its margins differ by less than 0.5 mm"
+    return f"it shows {', '.join(parts)} (± {sigma:.1f} mm)" if parts else "its margins differ by less than 0.5 mm"

@@ -94,7 +94,7 @@ class _Decision:
         if poses.most_alone <= 1 - self.thresholds.pose:
             return _made("new_pose", {}, confidence, closest)
         rivals = poses.most_alone >= self.thresholds.pose
-        why = "two enrolled poses fit almost equally well" if rivals else "it may or may not be that negative"
+        why = "two enrolled poses fit almost equally well" if rivals else "it may or may not be the same negative"
         return _made("undecided", {}, confidence, closest, why)
 
     def _stop_at_crop(self) -> Answer:
@@ -102,13 +102,15 @@ class _Decision:
         best = max((c for c in self.compared if c.crop), key=lambda c: c.crop_probability, default=None)
         words = best.crop.words if best and best.crop else "the crop could not be measured"
         nearest = f"nearest known crop {best.record.crop}: {words}" if best else words
+        rivals = best is not None and best.crop_probability >= self.thresholds.crop
         lost = self._crops_not_registered()
         if lost:
-            words = f"it could not be laid over {', '.join(lost)}"
+            words = f"it could not be compared with {', '.join(lost)}"
             return _made("undecided", known, confidence, self._pose_words(), nearest, words)
         if best and best.crop_probability <= 1 - self.thresholds.crop:
             return _made("new_crop", known, confidence, self._pose_words(), nearest)
-        return _made("undecided", known, confidence, self._pose_words(), nearest)
+        why = "two known crops fit almost equally well" if rivals else "it may or may not be the same crop"
+        return _made("undecided", known, confidence, self._pose_words(), nearest, why)
 
     def _crops_not_registered(self) -> list[str]:
         """Records of the pose whose crop was measured on none of its references."""
@@ -126,7 +128,7 @@ class _Decision:
         winner, p_caption = best_by(standing.same_crop, "caption")[best], standing.captions[best]
         p_record = (confidence.pose or 0.0) * (confidence.crop or 0.0) * p_caption
         confidence = replace(confidence, caption=p_caption, record=p_record)
-        words = f"caption against {winner.record.caption!r}: {winner.caption.words if winner.caption else ''}"
+        words = f"caption compared with {winner.record.caption!r}: {winner.caption.words if winner.caption else ''}"
         reasons = (self._pose_words(), winner.crop.words if winner.crop else "", words, self.read)
         if p_caption >= self.thresholds.caption:
             confidence = replace(confidence, copy=winner.copy.probability if winner.copy else None)
@@ -139,7 +141,7 @@ class _Decision:
         # Rivals that share the odds make nothing new: each known caption must be unlikely by itself.
         if max(standing.captions_alone.values()) <= 1 - self.thresholds.caption:
             return _made("new_caption", known, confidence, *reasons)
-        return _made("undecided", known, confidence, *reasons)
+        return _made("undecided", known, confidence, *reasons, "these may or may not be the known words")
 
     def _pose_words(self) -> str:
         lead = self.standing.poses.lead

@@ -67,7 +67,7 @@ class PoseFinding:
         damage = f"; {100 * self.damaged:.0f} % of it is damaged or covered on one card and does not count"
         said = damage if self.damaged >= LEAST_DAMAGE else ""
         if self.probability >= 0.5:
-            where = f"the {100 * self.judged:.0f} % of the face that can be judged"
+            where = f"the {100 * self.judged:.0f} % of the picture that can be judged"
             return f"same negative: nothing has moved in {where}{said}"
         moved = self.compared.moved_words if self.compared else "the picture has moved"
         return f"another exposure: {moved}{said}"

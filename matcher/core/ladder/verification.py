@@ -126,7 +126,7 @@ def first_of_each_pose(verifier: Verifier, hits: Sequence[Hit]) -> list[Candidat
     for hit, known in _one_of_each_pose(verifier.references, hits, settings):
         certain = any(candidate.pose_probability >= settings.certain for candidate in candidates)
         if certain and hit.inliers < settings.far_fewer * most:
-            spared = Alignment.failed("not registered: another pose is all but certain")
+            spared = Alignment.failed("not compared: another pose is nearly certain")
             candidates.append(Candidate(known, spared, matches=hit.inliers))
         else:
             thorough = not certain and len(candidates) < settings.thorough

@@ -113,7 +113,7 @@ class Cluster:
                 raise
             message = f"{self.address}: the cluster's scheduler was lost"
             raise PlatekinError(
-                "no_cluster", message, "start it again, and run again: it goes on where it was"
+                "no_cluster", message, "start it again, then run the same command: it resumes"
             ) from error
         finally:
             if self.client.status == "running":

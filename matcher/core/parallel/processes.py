@@ -9,8 +9,9 @@ import multiprocessing
 import os
 import signal
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import contextmanager
 from typing import Any
 
 import cv2
@@ -21,6 +22,19 @@ def process_pool(workers: int, set_up: Callable[..., None] | None = None, *args:
     """A pool of spawned workers; `set_up(*args)` is run in each after the common start."""
     spawn = multiprocessing.get_context("spawn")
     return ProcessPoolExecutor(workers, mp_context=spawn, initializer=_start, initargs=(set_up, args))
+
+
+@contextmanager
+def undisturbed() -> Iterator[None]:
+    """Hold Ctrl-C back while processes may be started: a worker that is not yet set up would die of it, with noise.
+
+    What is held back comes when this ends; a process that is started meanwhile holds it back until `_start`.
+    """
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def one_thread() -> None:
@@ -37,6 +51,7 @@ def usable_processors() -> int:
 def _start(set_up: Callable[..., None] | None, args: tuple[Any, ...]) -> None:
     one_thread()
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent gets it too, and ends its workers
+    signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
     threading.Thread(target=_end_with_parent, daemon=True).start()
     if set_up is not None:
         set_up(*args)

@@ -18,7 +18,7 @@ from itertools import islice
 from typing import Any, Literal, TypeVar
 
 from matcher.core.parallel.limits import SPARE_S, WorkLimits, limit_memory, limit_processor_time
-from matcher.core.parallel.processes import process_pool
+from matcher.core.parallel.processes import process_pool, undisturbed
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -115,7 +115,8 @@ class SupervisedPool(Executor):
 
     def _new_place(self) -> _Place:
         pool = self._start_one()
-        place = _Place(pool, pool.submit(os.getpid))
+        with undisturbed():  # this starts the process
+            place = _Place(pool, pool.submit(os.getpid))
         place.ready.add_done_callback(lambda _: self._got_ready(place))
         return place
 

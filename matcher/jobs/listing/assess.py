@@ -7,15 +7,16 @@ The pictures are identified elsewhere (`workers`), with the step `inspection.Ins
 
 from __future__ import annotations
 
+import re
 import threading
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any, Self
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue.records.name_search import spellings_of
 from matcher.jobs.listing.card_evidence import CardEvidence, CatalogueFacts, shown_of
-from matcher.jobs.listing.carriers import Judgement, ListingReading
+from matcher.jobs.listing.carriers import Claim, Judgement, ListingReading
 from matcher.jobs.listing.claims import Reader
 from matcher.jobs.listing.compare import compare
 from matcher.jobs.listing.inspection import ListingPhoto
@@ -51,20 +52,44 @@ class Assessor:
 
     def judge(self, reading: ListingReading, cards: Sequence[CardEvidence]) -> tuple[Judgement, ...]:
         """Every claim, in the order of the text; where some cards show who is named, the rest is asked of those."""
-        about = self._named(reading, cards)
+        said = {
+            kind: frozenset(claim.value for claim in reading.claims if claim.kind == kind and not claim.negated)
+            for kind in ("pose", "crop")
+        }
         return tuple(
-            compare(claim, cards if claim.kind in ("subject", "count") else about, self.known, self.reader.group)
+            compare(
+                claim, self._about(claim, reading, cards), self.known, self.reader.group,
+                said.get(claim.kind, frozenset()),
+            )
             for claim in reading.claims
-        )
+        )  # fmt: skip
 
-    def _named(self, reading: ListingReading, cards: Sequence[CardEvidence]) -> Sequence[CardEvidence]:
-        named = [claim for claim in reading.claims if claim.kind == "subject" and not claim.negated]
-        own = [
+    def _about(self, claim: Claim, reading: ListingReading, cards: Sequence[CardEvidence]) -> Sequence[CardEvidence]:
+        """The cards that a claim is about: of several sitters it is about the one in whose sentence it stands."""
+        if claim.kind in ("subject", "count"):
+            return cards
+        named = [one for one in reading.claims if one.kind == "subject" and not one.negated]
+        if len({one.value for one in named}) > 1:
+            nearest = self._in_one_sentence(claim, named, reading.text)
+            named = [nearest] if nearest else named
+        return self._shown(named, cards) or self._shown(reading.claims, cards) or cards
+
+    def _in_one_sentence(self, claim: Claim, named: Sequence[Claim], text: str) -> Claim | None:
+        """The sitter named last before a claim; where none is, the first after it in the same sentence."""
+        at = claim.spans[0][0]
+        places = sorted((span[0], one.value, one) for one in named for span in one.spans)
+        before = [one for start, _, one in places if start <= at]
+        after = [one for start, _, one in places if start > at and not re.search(r"[.;\n]", text[at:start])]
+        return before[-1] if before else after[0] if after else None
+
+    def _shown(self, claims: Iterable[Claim], cards: Sequence[CardEvidence]) -> list[CardEvidence]:
+        """The cards that show one of the sitters who are named."""
+        named = [claim for claim in claims if claim.kind == "subject" and not claim.negated]
+        return [
             card
             for card in cards
             if any(compare(claim, [card], self.known, self.reader.group).status == "agrees" for claim in named)
         ]
-        return own or cards
 
 
 class Assessors:

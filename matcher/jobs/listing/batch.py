@@ -1,4 +1,4 @@
-"""A table of listings in, a file of results out, one a line; stopped at any moment, the same call goes on where it was.
+"""A table of listings in, a file of results out, one per line; stopped at any moment, the same call resumes.
 
 Columns: `listing` (a name of its own), `text` or `text_file`, and `photos` (paths with ; between them, or a folder);
 paths start from the table's folder. A result is known again by its text's and photos' content and by everything that
@@ -10,14 +10,19 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue.calibration_store import NAME as CONFIDENCE
-from matcher.catalogue.records.table import read_cells
+from matcher.catalogue.records.cells import names_known, plain_name, read_cells
+from matcher.catalogue.records.files import write_whole
+from matcher.catalogue.records.table import find_picture
+from matcher.catalogue.records.text_encoding import decode
+from matcher.catalogue.tables.targets import writing_out
 from matcher.core.errors import BadListing, BadTable, PlatekinError
 from matcher.core.settings import Settings
 from matcher.core.versions import versions
@@ -71,42 +76,50 @@ def weigh_all(
             if row.key in done:
                 yield done[row.key]
                 continue
-            result = _weigh(row, assessor, answers)
-            stream.write(json.dumps({**result, "key": row.key}, ensure_ascii=False) + "\n")
-            stream.flush()
-            os.fsync(stream.fileno())
+            result = done[row.key] = _weigh(row, assessor, answers)
+            with writing_out(output):
+                stream.write((json.dumps({**result, "key": row.key}, ensure_ascii=False) + "\n").encode())
+                stream.flush()
+                os.fsync(stream.fileno())
             yield result
+    _leave_out(output, {row.key for row in keyed}, {row.name for row in keyed})
 
 
 def read_rows(table: Path) -> list[Row]:
     """The listings of a table. Raises BadTable; what is wrong with one row stays with that row."""
-    lines = read_cells(table)
-    _, header = next(lines, (1, []))
-    columns = [name.lower() for name in header]
+    cells = read_cells(table, names_known(COLUMNS))
+    columns = [plain_name(name) for name in cells.header.cells]
     missing = [name for name in ("listing", "photos") if name not in columns]
     if missing or not {"text", "text_file"} & set(columns):
         told = ", ".join([*missing, *([] if {"text", "text_file"} & set(columns) else ["text or text_file"])])
-        raise BadTable("missing_column", f"{table} line 1: no column {told}", f"it needs {', '.join(COLUMNS)}")
+        found = ", ".join(filter(None, cells.header.cells)) or "nothing"
+        why = f"{table} line {max(cells.header.line, 1)}: no column {told}; found: {found}"
+        raise BadTable("missing_column", why, f"it needs {', '.join(COLUMNS)}")
     rows: list[Row] = []
     names: set[str] = set()
-    for line, cells in lines:
-        values = dict(zip(columns, [*cells, *[""] * len(columns)], strict=False))
+    for row in cells.rows:
+        values = dict(zip(columns, [*row.cells, *[""] * len(columns)], strict=False))
         name = values["listing"]
-        if not name or name in names:
+        if name and name not in names:
+            rows.append(_row(table, row.line, name, values))
+        else:
             why = "no name in column listing" if not name else f"two listings are called {name!r}"
-            raise BadTable(
-                "clash" if name else "missing_value", f"{table} line {line}: {why}", "give each its own name"
-            )
+            name = name or f"line {row.line}"
+            code = "clash" if name in names else "missing_value"
+            error = BadTable(code, f"{table} line {row.line}: {why}", "give each its own name")
+            rows.append(Row(name if name not in names else f"{name} (line {row.line})", error=error))
         names.add(name)
-        rows.append(_row(table, line, name, values))
     if not rows:
-        raise BadTable("empty_table", f"{table}: no rows below the header", "add one row a listing")
+        raise BadTable("empty_table", f"{table}: no rows below the header", "add one row per listing")
     return rows
 
 
 def _row(table: Path, line: int, name: str, values: Mapping[str, str]) -> Row:
     try:
-        text = values.get("text", "") or read_text(table.parent / values.get("text_file", ""))
+        file = values.get("text_file", "")
+        if not file and not values.get("text", ""):
+            raise BadListing("empty_text", "the text is empty", "give the listing's title and description")
+        text = values.get("text", "") or read_text(find_picture(table.parent, file))
         words_of(text)
         return Row(name, text, tuple(photos_of(table.parent, values["photos"])))
     except PlatekinError as error:
@@ -114,15 +127,22 @@ def _row(table: Path, line: int, name: str, values: Mapping[str, str]) -> Row:
 
 
 def read_text(path: Path) -> str:
-    """A listing's text from a UTF-8 file. Raises BadListing missing_file, empty_text, text_too_large, not_utf8."""
+    """A listing's text from a file in any encoding. Raises BadListing missing_file, text_too_large, not_utf8."""
     try:
         if path.is_file() and path.stat().st_size > MOST_BYTES:
             raise too_large(str(path))
-        return path.read_bytes().decode("utf-8-sig")
+        data = path.read_bytes()
     except OSError as error:
         raise BadListing("missing_file", f"{path}: {error.strerror}", "give a text, or the path of one") from None
-    except UnicodeDecodeError:
-        raise BadListing("not_utf8", f"{path}: it is not UTF-8 text", "save it as plain text in UTF-8") from None
+    return text_of(str(path), data)
+
+
+def text_of(name: str, data: bytes) -> str:
+    """A listing's text from its bytes. Raises BadListing not_utf8 for what is no text."""
+    try:
+        return decode(data).text
+    except ValueError as error:
+        raise BadListing("not_utf8", f"{name}: {error}", "save it as plain text in UTF-8") from None
 
 
 def too_large(name: str) -> BadListing:
@@ -134,7 +154,7 @@ def photos_of(start: Path, told: str) -> list[Path]:
     """The pictures that a cell names: paths with ; between them, or a folder. Raises BadListing no_photo."""
     found: list[Path] = []
     for part in filter(None, (part.strip() for part in told.split(";"))):
-        path = start / part
+        path = start / part if (start / part).is_dir() else find_picture(start, part)
         inside = sorted(p for p in path.iterdir() if p.suffix.lower() in SUFFIXES) if path.is_dir() else [path]
         found += inside
     if not found:
@@ -158,18 +178,37 @@ def read_results(output: Path) -> dict[str, dict[str, Any]]:
             result = json.loads(line)
             found[result.pop("key")] = result
         except (ValueError, KeyError, AttributeError, TypeError):
-            told = f"{output} line {number}: that is no result of listings"
+            told = f"{output} line {number}: this is not a result of platekin listing"
             raise BadListing("bad_results", told, "name another --output, or move that file away") from None
     return found
 
 
-def _appending(output: Path) -> Any:
-    """The file to write on at its end, with what a kill left of a last line cut off."""
-    output.parent.mkdir(parents=True, exist_ok=True)
-    with output.open("ab+") as stream:
-        stream.seek(0)
-        stream.truncate(stream.read().rfind(b"\n") + 1)
-    return output.open("a", encoding="utf-8")
+@contextmanager
+def _appending(output: Path) -> Iterator[IO[bytes]]:
+    """The file to write on at its end, with what a kill left of a last line cut off.
+
+    What a full disk keeps from being written is dropped when the file is closed: it was told already.
+    """
+    with writing_out(output):
+        output.parent.mkdir(parents=True, exist_ok=True)
+        with output.open("ab+") as whole:
+            whole.seek(0)
+            whole.truncate(whole.read().rfind(b"\n") + 1)
+        stream = output.open("ab")
+    try:
+        yield stream
+    finally:
+        with suppress(OSError):
+            stream.close()
+
+
+def _leave_out(output: Path, keys: Collection[str], names: Collection[str]) -> None:
+    """Once all is done, take out older results of the same listings: each has one line."""
+    lines = output.read_bytes().splitlines(keepends=True)
+    kept = [line for line in lines if (told := json.loads(line))["key"] in keys or told["listing"] not in names]
+    if len(kept) < len(lines):
+        with writing_out(output):
+            write_whole(output, b"".join(kept))
 
 
 def _weigh(row: Row, assessor: Assessor, answers: Iterator[JobResult]) -> dict[str, Any]:

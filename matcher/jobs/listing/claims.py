@@ -6,6 +6,7 @@ sentences about other things ('see my other listings') claim nothing of this car
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
@@ -86,11 +87,14 @@ class Reader:
         places: Iterable[Place],
         elsewhere: Sequence[tuple[int, int]],
     ) -> Iterator[Unread]:
+        grades = grades_in(text)
+        graded = _covered(text, grades)
+        yield from (Unread(text[s:e], s, e, GRADE) for s, e in grades)
         read, away = _covered(text, (span for claim in claims for span in claim.spans)), _covered(text, elsewhere)
         used = {i for place in places if place.says[0] == "list" for i in range(place.first, place.last + 1)}
         run: list[Word] = []
         for i, word in enumerate(words):
-            known = i in used or word.plain in self.vocabulary.idle or bool(read[word.start])
+            known = i in used or word.plain in self.vocabulary.idle or bool(read[word.start] or graded[word.start])
             other = bool(away[word.start])
             if run and (known or other or word.gap == 2):
                 yield _run(text, run)
@@ -99,8 +103,24 @@ class Reader:
                 run.append(word)
         if run:
             yield _run(text, run)
-        yield from (Unread(text[s:e], s, e, "speaks of something else") for s, e in elsewhere)
+        yield from (Unread(text[s:e], s, e, "about something else, not this card") for s, e in elsewhere)
         yield from (Unread(text[s:e], s, e, "markup or an address: not followed") for s, e in passed_over(text))
+
+
+GRADE = "a grade: the seller's opinion, which a picture cannot check"
+_LETTERS = "MT|NM|EX|VG|GD|FR|PR"
+_GRADES = re.compile(
+    rf"(?<![\w/-])(?:{_LETTERS}|[GFP](?=[ ]?[-/+]))(?:[ ]?[-/+][ ]?(?:{_LETTERS}|[GFP]))*\+?(?![\w/-])"
+)
+
+
+def grades_in(text: str) -> list[tuple[int, int]]:
+    """Places of a seller's letters for the condition; they are quoted, and claim nothing here.
+
+    >>> [text[s:e] for text in ("VG-EX, small pinhole", "about G/VG") for s, e in grades_in(text)]
+    ['VG-EX', 'G/VG']
+    """
+    return [match.span() for match in _GRADES.finditer(text)]
 
 
 def _own_terms(vocabulary: Vocabulary) -> Iterator[Term]:

@@ -25,25 +25,31 @@ CONTRADICTS_FROM = 0.8
 evaluation's pictures for tuning, 0.9 left one true contradiction in ten open and spared no false one."""
 
 GroupOf = Callable[[str, str], str]
+Said = frozenset[str]
 
 
-def compare(claim: Claim, cards: Sequence[CardEvidence], known: CatalogueFacts, group_of: GroupOf) -> Judgement:
-    """Judge one claim by all pictured cards."""
+def compare(
+    claim: Claim, cards: Sequence[CardEvidence], known: CatalogueFacts, group_of: GroupOf, said: Said = frozenset()
+) -> Judgement:  # fmt: skip
+    """Judge one claim by all pictured cards. said: everything of the claim's kind that the listing says."""
     if claim.kind == "count":
         return facts.count(claim, cards)
     if not cards:
         return _open(claim, "the pictures show no card")
-    each = [_turned(claim, _judge(claim, card, known, group_of), card) for card in cards]
+    said = said | {claim.value}
+    each = [_turned(claim, _judge(claim, card, known, group_of, said), card) for card in cards]
     return _together(claim, each, cards)
 
 
-def _judge(claim: Claim, card: CardEvidence, known: CatalogueFacts, group_of: GroupOf) -> Judgement:
+def _judge(
+    claim: Claim, card: CardEvidence, known: CatalogueFacts, group_of: GroupOf, said: Said
+) -> Judgement:  # fmt: skip
     if card.outcome == "unreadable":
         return _open(claim, f"the picture cannot be read: {'; '.join(card.reasons)}")
     if claim.kind == "pose":
-        return _pose(claim, card, known, group_of)
+        return _pose(claim, card, known, group_of, said)
     if claim.kind == "crop":
-        return _crop(claim, card, known, group_of)
+        return _crop(claim, card, known, group_of, said)
     return _OF_KIND[claim.kind](claim, card, known)
 
 
@@ -60,11 +66,11 @@ def _subject(claim: Claim, card: CardEvidence, known: CatalogueFacts) -> Judgeme
     return _decided(claim, card, yes, no, told, f"the picture shows {shown}, pose {pose}", evidence={"shown": shown})
 
 
-def _pose(claim: Claim, card: CardEvidence, known: CatalogueFacts, group_of: GroupOf) -> Judgement:
+def _pose(claim: Claim, card: CardEvidence, known: CatalogueFacts, group_of: GroupOf, said: Said) -> Judgement:
     """By the descriptions of all poses that the card may show."""
     terms = known.pose_terms
     yes, _ = _split(card.poses, lambda pose: claim.value in terms.get(pose, ()))
-    no, _ = _split(card.poses, lambda pose: _pose_rules_out(pose, claim, known, group_of))
+    no, _ = _split(card.poses, lambda pose: _pose_rules_out(pose, claim, known, group_of, said))
     pose, sure = card.likeliest_pose
     described = ", ".join(sorted(terms.get(pose, ())))
     if sure >= SETTLED and not described:
@@ -79,36 +85,42 @@ def _pose(claim: Claim, card: CardEvidence, known: CatalogueFacts, group_of: Gro
     return _decided(claim, card, yes, no, told, good, evidence={"pose": pose, "described": described, "named": others})
 
 
-def _pose_rules_out(pose: str, claim: Claim, known: CatalogueFacts, group_of: GroupOf) -> bool:
+def _pose_rules_out(pose: str, claim: Claim, known: CatalogueFacts, group_of: GroupOf, said: Said) -> bool:
     """Whether a pose, as it is described, is not what is claimed."""
     own = known.pose_terms.get(pose, frozenset())
     others = [known.pose_terms.get(p, frozenset()) for p in known.poses_of(known.subject_of(pose)) if p != pose]
-    return _rules_out(claim, own, others, "pose", group_of)
+    return _rules_out(claim, own, others, "pose", group_of, said)
 
 
 def _rules_out(
-    claim: Claim, own: frozenset[str], others: Iterable[frozenset[str]], kind: str, group_of: GroupOf
+    claim: Claim, own: frozenset[str], others: Iterable[frozenset[str]], kind: str, group_of: GroupOf, said: Said
 ) -> bool:
+    """Whether a description speaks against a claim. One that is silent on a thing does not.
+
+    It does where it says what cannot be so at once; and where the listing says all that another one is described by,
+    and nothing of this one that is not of that one too.
+    """
     if not own or claim.value in own:
         return False
     excluded = claim.group and any(group_of(kind, term) == claim.group for term in own)
-    return bool(excluded) or any(claim.value in other for other in others)
+    return bool(excluded) or any(claim.value in one and one <= said and own & said <= one for one in others)
 
 
-def _crop(claim: Claim, card: CardEvidence, known: CatalogueFacts, group_of: GroupOf) -> Judgement:
+def _crop(claim: Claim, card: CardEvidence, known: CatalogueFacts, group_of: GroupOf, said: Said) -> Judgement:
     pose, sure = card.likeliest_pose
     if sure < SETTLED:
         return _open(claim, _why_open(card), card)
     if card.outcome == "new_crop":
-        return _open(claim, f"pose {pose} is shown in a window that your catalogue does not know", card)
+        return _open(claim, f"pose {pose} is shown in a crop that your catalogue does not know", card)
     terms = {crop: known.terms_of_crop(pose, crop) for crop in {r.crop for r in known.poses[pose]}}
     crop, fits = card.likeliest_crop
     if fits >= SETTLED and not terms.get(crop):
         return _open(claim, f"your catalogue has no description of crop {crop} of pose {pose}", card)
     others = {c: [t for o, t in terms.items() if o != c] for c in terms}
+    none: Said = frozenset()
     scaled = {c: sure * p for c, p in card.crops.items()}
     yes, _ = _split(scaled, lambda c: claim.value in terms.get(c, ()))
-    no, _ = _split(scaled, lambda c: _rules_out(claim, terms.get(c, frozenset()), others.get(c, ()), "crop", group_of))
+    no, _ = _split(scaled, lambda c: _rules_out(claim, terms.get(c, none), others.get(c, ()), "crop", group_of, said))
     described = ", ".join(sorted(terms.get(crop, ())))
     if fits >= SETTLED and not yes and not no:
         return _open(claim, f"crop {crop} is described as {described!r}, which says nothing of it", card)
@@ -153,7 +165,7 @@ def says(caption: str, claimed: str) -> bool:
 
 
 def _of_record(claim: Claim, card: CardEvidence, known: CatalogueFacts) -> Judgement:
-    """Club, issuer, series: what the record says that the card may be of."""
+    """Club and issuer, as printed: what the record says that the card may be of."""
     meant = (claim.value, *claim.others)
     return _by_record(claim, card, known, lambda text: text in meant)
 
@@ -166,7 +178,24 @@ def _year(claim: Claim, card: CardEvidence, known: CatalogueFacts) -> Judgement:
         first, last = claim.numbers["first"] - slack, claim.numbers["last"] + slack
         return any(numbers["first"] <= last and first <= numbers["last"] for numbers in spans)
 
-    return _by_record(claim, card, known, fits)
+    return _told_by_the_catalogue_alone(_by_record(claim, card, known, fits), claim, card, known)
+
+
+def _series(claim: Claim, card: CardEvidence, known: CatalogueFacts) -> Judgement:
+    meant = (claim.value, *claim.others)
+    found = _by_record(claim, card, known, lambda text: text in meant)
+    return _told_by_the_catalogue_alone(found, claim, card, known)
+
+
+def _told_by_the_catalogue_alone(
+    found: Judgement, claim: Claim, card: CardEvidence, known: CatalogueFacts
+) -> Judgement:  # fmt: skip
+    """No picture shows a year or a series: what your catalogue says otherwise is worth knowing, no contradiction."""
+    record = known.records.get(str(found.evidence.get("record_id", "")))
+    if found.status != "contradicts" or record is None:
+        return found
+    told = f"no picture shows a {claim.kind}; your catalogue says {getattr(record, claim.kind)} of {record.record_id}"
+    return _open(claim, told, card, found.evidence)
 
 
 def _by_record(claim: Claim, card: CardEvidence, known: CatalogueFacts, fits: Callable[[str], bool]) -> Judgement:
@@ -190,7 +219,7 @@ def _unlisted(claim: Claim, card: CardEvidence, known: CatalogueFacts) -> Judgem
     """New to the catalogue at hand; of other people's lists nothing is known."""
     if card.outcome == "known" and card.record_id:
         sure = card.pose_and_crop * card.captions.get(card.record_id, 0.0)
-        told = f"called unlisted; your catalogue holds it as {card.record_id}"
+        told = f"called unlisted; your catalogue has it as {card.record_id}"
         return _decided(claim, card, 0.0, sure, told, "", evidence={"record_id": card.record_id})
     if card.outcome.startswith("new_"):
         what = card.outcome.removeprefix("new_")
@@ -212,7 +241,7 @@ def _size(claim: Claim, card: CardEvidence, known: CatalogueFacts) -> Judgement:
 
 
 _OF_KIND: Mapping[str, Callable[[Claim, CardEvidence, CatalogueFacts], Judgement]] = {
-    "subject": _subject, "caption": _caption, "club": _of_record, "issuer": _of_record, "series": _of_record,
+    "subject": _subject, "caption": _caption, "club": _of_record, "issuer": _of_record, "series": _series,
     "year": _year, "unlisted": _unlisted, "condition": _condition, "size": _size,
 }  # fmt: skip
 
@@ -235,17 +264,17 @@ def _decided(
     if no >= CONTRADICTS_FROM:
         return Judgement(claim, "contradicts", round(no, 4), f"{against} ({no:.2f})", card.where, given)
     if no >= 0.5 and against:
-        return _open(claim, f"perhaps not, but it is not sure enough ({no:.2f}): {against}", card, given)
+        return _open(claim, f"probably not, but not surely enough ({no:.2f}): {against}", card, given)
     if yes >= 0.5 and good:
-        return _open(claim, f"perhaps so, but it is not sure enough ({yes:.2f}): {good}", card, given)
+        return _open(claim, f"probably, but not surely enough ({yes:.2f}): {good}", card, given)
     return _open(claim, _why_open(card), card, given)
 
 
 def _why_open(card: CardEvidence) -> str:
     """Where identifying stopped, in its own words."""
     told = {
-        "new_pose": "the picture is none of the negatives in your catalogue",
-        "new_crop": "the negative is known, this window of it is not",
+        "new_pose": "the picture is of none of the negatives in your catalogue",
+        "new_crop": "the negative is known, this crop of it is not",
         "new_caption": "these words are not known on this picture",
     }.get(card.outcome, "the picture does not settle it")
     return f"{told}: {card.reasons[-1]}" if card.reasons else told
@@ -263,10 +292,10 @@ def _turned(claim: Claim, found: Judgement, card: CardEvidence) -> Judgement:
         return found
     sure = found.confidence or 0.0
     if found.status == "contradicts":
-        return replace(found, status="agrees", reason=f"denied in the description, and rightly: {found.reason}")
+        return replace(found, status="agrees", reason=f"the description says it is not so, and rightly: {found.reason}")
     if sure >= CONTRADICTS_FROM:
-        return replace(found, status="contradicts", reason=f"the description denies it; {found.reason}")
-    return _open(claim, f"the description denies it; it may be so all the same: {found.reason}", card, found.evidence)
+        return replace(found, status="contradicts", reason=f"the description says it is not so; {found.reason}")
+    return _open(claim, f"the description says it is not so, but it may be: {found.reason}", card, found.evidence)
 
 
 def _together(claim: Claim, each: Sequence[Judgement], cards: Sequence[CardEvidence]) -> Judgement:

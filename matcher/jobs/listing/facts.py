@@ -31,6 +31,8 @@ NOT_SHOWN = {
     "stained": "stains are not measured: look at the picture",
     "creased": "creases are not measured: look at the picture under slanting light",
     "torn": "tears are not measured: look at the picture",
+    "pinholes": "pinholes are not measured: look at the picture",
+    "toned": "the paper's tone is not measured: a picture's colours are no measure of it",
     "scratched": "scratches are not measured: look at the picture",
 }
 
@@ -49,17 +51,13 @@ def _contrast(claim: Claim, card: CardEvidence, known: CatalogueFacts) -> Judgem
     value, sigma = card.face.residual_contrast, card.face.sigma.get("residual_contrast", 0.03)
     evidence = {"residual_contrast": value, "sigma": sigma, "references": len(known.contrasts)}
     if len(known.contrasts) < ENOUGH_REFERENCES:
-        return _told(
-            claim, card, f"residual contrast {100 * value:.0f} %; too few references to say if that is much", evidence
-        )
+        return _told(claim, card, "your catalogue has too few references to say how faint that is", evidence)
     fainter = known.fainter_than(value)
     surely_fainter, surely_stronger = known.fainter_than(value + 2 * sigma), 1 - known.fainter_than(value - 2 * sigma)
     evidence["fainter_than"] = round(fainter, 3)
     strong = (claim.value == "strong image") != claim.negated
     called = ("not " if claim.negated else "") + claim.value
-    told = (
-        f"called {called}; residual contrast {100 * value:.0f} %, fainter than {100 * fainter:.0f} % of your references"
-    )
+    told = f"called {called}; it is fainter than {100 * fainter:.0f} % of your references"
     against = surely_fainter >= FAINT_FROM if strong else surely_stronger >= 1 - HARDLY / 2
     fits = 1 - fainter >= STRONG_FROM if strong else fainter >= 1 - STRONG_FROM
     sure = _beyond(abs(fainter - 0.5), 0.5)

@@ -32,6 +32,8 @@ _NUMERALS = {
     "nine": 9, "ten": 10, "eleven": 11, "twelve": 12, "dozen": 12,
 }  # fmt: skip
 _CARDS = ("card", "cards", "cartes")
+_LOTS = ("lot", "group", "set", "bundle")
+"""'Lot of 2' counts, whatever follows; 'lot 2' does not."""
 _NOT_A_LOT = (
     "known",
     "exist",
@@ -92,7 +94,7 @@ def years(text: str) -> Iterator[tuple[tuple[int, int], dict[str, float]]]:
 
 
 def counts(text: str, words: Sequence[Word]) -> Iterator[tuple[tuple[int, int], int]]:
-    """How many cards are for sale: 'lot of 3 cards', 'a pair of cards'; not 'one of two cards known'."""
+    """How many cards are for sale: 'lot of 3', 'a pair of cards'; not 'one of two cards known'."""
     for i, word in enumerate(words):
         number = _NUMERALS.get(word.plain) or (int(word.plain) if word.plain.isdigit() and len(word.plain) < 4 else 0)
         if (
@@ -100,6 +102,9 @@ def counts(text: str, words: Sequence[Word]) -> Iterator[tuple[tuple[int, int], 
             or _is_part_of_a_number(text, word)
             or (i and words[i - 1].plain in ("of", "no") and _one_of(words, i))
         ):
+            continue
+        if i > 1 and words[i - 1].plain == "of" and words[i - 2].plain in _LOTS and words[i - 1].gap == 0 == word.gap:
+            yield (words[i - 2].start, word.end), number
             continue
         for j in range(i + 1, min(i + 5, len(words))):
             if words[j].gap:

@@ -65,9 +65,22 @@ def names_of(records: Iterable[RecordRow], spellings: Mapping[str, Sequence[str]
         told += [(record.issuer, "issuer", record.issuer.split(",")[0]), (record.series, "series", record.series)]
         for value, kind, text in told:
             words = tuple(plain(text.replace(".", " ").replace("-", " ")).split())
-            if value and words and max(map(len, words)) >= 3:
-                found[Name(kind, value, words)] = None
+            for spelt in (words, *_shortened(words)) if kind == "club" else (words,):
+                if value and spelt and max(map(len, spelt)) >= 3:
+                    found[Name(kind, value, spelt)] = None
     return tuple(found)
+
+
+def _shortened(words: tuple[str, ...]) -> Iterator[tuple[str, ...]]:
+    """A club's name with its later words as initials, apart and together.
+
+    >>> list(_shortened(("gannock", "bar", "r", "c")))
+    [('gannock', 'b', 'r', 'c'), ('gannock', 'brc')]
+    """
+    if len(words) >= 3:
+        initials = tuple(word[0] for word in words[1:])
+        yield words[0], *initials
+        yield words[0], "".join(initials)
 
 
 class NameBook:

@@ -34,7 +34,7 @@ _ABBREVIATIONS = frozenset(
         "alf", "aug", "benj", "c", "ca", "capt", "cart", "chas", "co", "col", "cpl", "dr", "ed", "edm", "edw",
         "esq", "est", "fred", "geo", "gen", "hon", "inst", "jas", "jos", "jr", "lt", "maj", "matt", "mr", "mrs",
         "nat", "no", "nos", "patk", "prof", "rev", "rich", "robt", "sam", "sgt", "sr", "st", "theo", "thos", "vol",
-        "vs", "wilf", "wm", "approx", "abt",
+        "vs", "wilf", "wm", "approx", "abt", "var", "orig", "sp", "obv", "dk", "sm", "lg",
     }
 )  # fmt: skip
 """Words whose full stop ends no sentence; so does that of a capitalised word of up to four letters before another."""
@@ -110,6 +110,8 @@ def _blank(markup: str) -> str:
 
 
 def _gap(before: str, between: str, after: str) -> int:
+    if before.casefold() == "w" and between.strip() == "/":  # 'w/ oar' is 'with oar'
+        return 0
     if _SENTENCE_END.search(between):
         return 2
     if _FULL_STOP.search(between):

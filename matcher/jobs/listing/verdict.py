@@ -12,13 +12,13 @@ from matcher.jobs.listing.carriers import Judgement
 Step = Literal["in accord", "at odds", "open"]
 
 STEPS: Mapping[Step, str] = {
-    "in accord": "the pictures bear out what is said of subject, pose, crop or caption, and speak against nothing",
-    "at odds": "the pictures speak against something that is said",
-    "open": "the pictures do not settle what is said",
+    "in accord": "the pictures agree with what is said of subject, pose, crop or caption, and conflict with nothing",
+    "at odds": "the pictures conflict with something that is said",
+    "open": "the pictures cannot settle what is said",
 }
 
 OF_THE_PICTURE = ("subject", "pose", "crop", "caption")
-"""Kinds of claims of which at least one must be borne out."""
+"""Kinds of claims of which at least one must agree."""
 
 _ASKS: Mapping[str, str] = {
     "rebacked": "May I see the back and the edges, as the card lies? Has it ever been rebacked?",
@@ -28,6 +28,8 @@ _ASKS: Mapping[str, str] = {
     "stained": "May I see the stains close up, in even light?",
     "creased": "May I see the creases close up, with light from the side?",
     "torn": "May I see the tears close up?",
+    "pinholes": "May I see the pinholes close up, from both sides?",
+    "toned": "May I see it beside a sheet of white paper, in daylight?",
     "scratched": "May I see the surface close up, with light from the side?",
     "faded": "May I see a picture in daylight, without any enhancement?",
     "strong image": "May I see a picture in daylight, without any enhancement?",
@@ -87,7 +89,7 @@ def _why_open(judgements: Sequence[Judgement], cards: Sequence[CardEvidence]) ->
     if not cards:
         return "the pictures show no card that could be compared"
     if not judgements:
-        return "nothing was read from the text that a picture could bear out"
+        return "nothing was read from the text that a picture could show"
     first = next((one for one in judgements if one.claim.kind in OF_THE_PICTURE), judgements[0])
     return first.reason
 
@@ -99,7 +101,7 @@ def _notes(
 ) -> Iterator[str]:
     status = {(one.claim.kind, one.status) for one in judgements}
     if ("subject", "agrees") in status and ("pose", "contradicts") in status:
-        yield "the sitter is right, the pose is not: it may be the picture of another card"
+        yield "the sitter is right, the pose is not: the picture may be of another card"
     named = {
         value for one in judgements if one.claim.kind == "subject" for value in (one.claim.value, *one.claim.others)
     }

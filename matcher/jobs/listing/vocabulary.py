@@ -156,4 +156,4 @@ def _text(given: Any, path: Path, place: str) -> str:
 
 
 def _bad(path: Path, told: str) -> CatalogueError:
-    return CatalogueError("bad_vocabulary", f"{path}: {told}", "put it right, or move the file away")
+    return CatalogueError("bad_vocabulary", f"{path}: {told}", "correct it, or move the file away")

@@ -6,10 +6,11 @@
     run        sources + catalogue -> every item identified once, by content and fingerprint
     kin        the lot's faces     -> pairs of them laid over each other (the lot as a references of its own)
     families   pairs               -> the same card again, copies of one record, one find for many cards
-    cards      answers + families  -> one `Card` a card of the lot, in order
+    cards      answers + families  -> one `Card` per card of the lot, in order
     review     cards               -> what waits for a person, the most valuable first; decisions on it
     outlining  a drawn outline     -> the card found anew within it
-    results    cards               -> CSV, JSON Lines, spreadsheet, faces
+    results    cards               -> CSV, JSON Lines, faces
+    workbook   rows and faces      -> a spreadsheet with a picture per row, and counts
     sidecar    cards               -> XMP beside the originals, merged with what is there
     sheet      cards               -> contact sheet, the doubtful first
     cleaning   how much lots take up; old ones are cleared away

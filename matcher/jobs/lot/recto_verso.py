@@ -1,7 +1,8 @@
 """Which file shows fronts, and which the backs of the same cards: file names or their order in, pairs out.
 
-By name, a folder's files that differ in nothing but a mark of the side are a pair: `12_front` and `12_back`, `12a` and
-`12b`, `12r` and `12v` (recto, verso). A lone mark means nothing: only where both are there is either believed.
+By name, a folder's files that differ in nothing but a mark of the side are a pair: `12_front` and `12_back`,
+`12 (front)` and `12 (back)`, `12a` and `12b`, `12r` and `12v` (recto, verso). A lone mark means nothing: only where
+both are there is either believed.
 """
 
 from __future__ import annotations
@@ -17,8 +18,10 @@ Side = Literal["", "front", "back"]
 Rule = Literal["names", "order", "none"]
 """How sides are told: by file names; by order (front, back, front, back); or not at all."""
 
-MARKS = (("front", "back"), ("recto", "verso"), ("obverse", "reverse"), ("f", "b"), ("r", "v"), ("a", "b"))
-_MARKED = re.compile(r"^(?P<stem>.*?)(?P<gap>[\s._-]*)(?P<mark>[a-z]+)$", re.IGNORECASE)
+MARKS = (
+    ("front", "back"), ("recto", "verso"), ("obverse", "reverse"), ("obv", "rev"), ("f", "b"), ("r", "v"), ("a", "b"),
+)  # fmt: skip
+_MARKED = re.compile(r"^(?P<stem>.*?)(?P<gap>[\s._(\[-]*)(?P<mark>[a-z]+)[)\]]?$", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
@@ -38,6 +41,8 @@ def tell_sides(paths: Sequence[Path], rule: Rule = "names") -> RectoVerso:
     >>> told = tell_sides([Path("1_front.jpg"), Path("1_back.jpg"), Path("2_back.jpg")])
     >>> told.of(Path("1_back.jpg")), told.of(Path("2_back.jpg"))
     ('back', '')
+    >>> tell_sides([Path("x (front).jpg"), Path("x (back).jpg")]).of(Path("x (back).jpg"))
+    'back'
     """
     if rule == "none":
         return RectoVerso()

@@ -6,24 +6,23 @@ its place.
 
 from __future__ import annotations
 
-import io
 import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Literal
 
-import xlsxwriter
-
 from matcher.catalogue import Catalogue
-from matcher.catalogue.records.csv_text import csv_bytes, guard
+from matcher.catalogue.records.csv_text import csv_bytes
 from matcher.catalogue.records.files import ANYBODYS, picture_of_face, write_whole
-from matcher.core.answer_json import CAUTIONS, to_json
+from matcher.catalogue.tables.targets import writing_out
+from matcher.core.answer_json import to_json
 from matcher.core.errors import CatalogueError
 from matcher.jobs.lot import store
 from matcher.jobs.lot.cards import Card, cards_of
 from matcher.jobs.lot.discovery import shown
 from matcher.jobs.lot.review_queue import Settled, settled
 from matcher.jobs.lot.store import ItemRow, LotRow
+from matcher.jobs.lot.workbook import workbook
 
 Kind = Literal["csv", "jsonl", "xlsx"]
 
@@ -35,12 +34,6 @@ COLUMNS = (
     "height_mm", "turned", "quad", "sha256", "reasons", "error",
 )  # fmt: skip
 """tag: the record, by a person's decision, else as found. like: the card that stands for all of one variation."""
-
-WIDE = {"file": 24, "folder": 30, "subject": 22, "caption": 26, "reasons": 60, "quad": 40, "error": 50, "sha256": 20}
-NUMBERS = frozenset(
-    {"page", "position", "residual_contrast", "glare", "sharpness", "width_mm", "height_mm", "turned"}
-    | {f"confidence_{rung}" for rung in RUNGS}
-)
 
 
 def rows_of(catalogue: Catalogue, lot: LotRow) -> list[dict[str, Any]]:
@@ -97,7 +90,7 @@ def write_results(catalogue: Catalogue, lot: LotRow, target: Path) -> int:
     kinds: dict[str, Kind] = {".csv": "csv", ".jsonl": "jsonl", ".xlsx": "xlsx"}
     kind = kinds.get(target.suffix.casefold())
     if kind is None:
-        told = f"{shown(target)}: not a kind of table"
+        told = f"{shown(target)}: unsupported file type"
         raise CatalogueError("bad_target", told, "let the name end in .csv, .jsonl or .xlsx")
     rows = rows_of(catalogue, lot)
     write_target(target, _encoded(catalogue, lot, rows, kind))
@@ -109,36 +102,33 @@ def write_faces(catalogue: Catalogue, lot: LotRow, folder: Path) -> int:
     faces = store.faces_of(catalogue, lot.lot_id)
     count = 0
     for card in cards_of(catalogue, lot):
-        try:
+        with writing_out(folder):
             folder.mkdir(parents=True, exist_ok=True)
             picture = picture_of_face(card.face_path(faces).read_bytes())
             (folder / f"{Path(card.item.name).stem}-{card.card}.jpg").write_bytes(picture)
-        except OSError as error:
-            raise _bad_target(folder, error) from None
         count += 1
     return count
 
 
 def write_target(target: Path, data: bytes) -> None:
-    """Write a file that a person asked for, whole or not at all. Raises CatalogueError bad_target."""
-    try:
+    """Write a file that a person asked for, whole or not at all. Raises CatalogueError disk_full, bad_target."""
+    with writing_out(target):
         write_whole(target, data, mode=ANYBODYS)
-    except OSError as error:
-        raise _bad_target(target, error) from None
 
 
 def _encoded(catalogue: Catalogue, lot: LotRow, rows: Sequence[Mapping[str, Any]], kind: Kind) -> bytes:
     if kind == "csv":
         return csv_bytes(COLUMNS, [[row[name] for name in COLUMNS] for row in rows])
     if kind == "xlsx":
-        return _spreadsheet(lot, rows)
+        return workbook(lot, rows, _pictures(catalogue, lot))
     found = {card.card: card for card in cards_of(catalogue, lot)}
     return b"".join(_json_line(row, found.get(row["card"] or "")) for row in rows)
 
 
-def _bad_target(target: Path, error: OSError) -> CatalogueError:
-    told = f"{shown(target)}: {error.strerror}"
-    return CatalogueError("bad_target", told, "make room, or name another place; the lot itself is kept")
+def _pictures(catalogue: Catalogue, lot: LotRow) -> dict[str, Path]:
+    """Where the flattened front of each card is kept."""
+    faces = store.faces_of(catalogue, lot.lot_id)
+    return {card.card: card.face_path(faces) for card in cards_of(catalogue, lot)}
 
 
 def _item_columns(item: ItemRow) -> dict[str, Any]:
@@ -159,30 +149,3 @@ def _json_line(row: Mapping[str, Any], card: Card | None) -> bytes:
         told["found"] = to_json(card.found)
         told["versions"] = dict(card.photo.versions)
     return (json.dumps(told, ensure_ascii=False) + "\n").encode("utf-8")
-
-
-def _spreadsheet(lot: LotRow, rows: Sequence[Mapping[str, Any]]) -> bytes:
-    """Text stays text, whatever it looks like: nothing in it is run, linked or made a number."""
-    out = io.BytesIO()
-    as_text = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
-    with xlsxwriter.Workbook(out, {"in_memory": True, **as_text}) as book:
-        book.set_properties({"title": f"lot {lot.lot_id}: {lot.name}", "comments": CAUTIONS[0]})
-        bold, share = book.add_format({"bold": True, "bottom": 1}), book.add_format({"num_format": "0.000"})
-        sheet = book.add_worksheet("cards")
-        for column, name in enumerate(COLUMNS):
-            sheet.write_string(0, column, name, bold)
-            sheet.set_column(column, column, WIDE.get(name, max(9, len(name) + 1)))
-        for line, row in enumerate(rows, start=1):
-            for column, name in enumerate(COLUMNS):
-                value = row[name]
-                if name in NUMBERS and value is not None:
-                    sheet.write_number(line, column, value, share if isinstance(value, float) else None)
-                elif value is not None:
-                    sheet.write_string(line, column, guard(str(value))[:32767])
-        sheet.freeze_panes(1, 3)
-        sheet.autofilter(0, 0, max(1, len(rows)), len(COLUMNS) - 1)
-        notes = book.add_worksheet("notes")
-        notes.set_column(0, 0, 120)
-        for line, text in enumerate((f"lot {lot.lot_id}: {guard(lot.name)}", *CAUTIONS)):
-            notes.write_string(line, 0, text)
-    return out.getvalue()

@@ -114,7 +114,7 @@ def closest(catalogue: Catalogue, lot: LotRow, card_id: str) -> str:
     """The record of the card's closest candidate. Raises CatalogueError missing_value where it has none."""
     candidate = case_of(catalogue, lot, card_id).card.found.closest
     if candidate is None:
-        raise CatalogueError("missing_value", f"card {card_id}: nothing enrolled is like it", "name the record")
+        raise CatalogueError("missing_value", f"card {card_id}: no enrolled card is like it", "name the record")
     return candidate.record_id
 
 

@@ -112,14 +112,20 @@ def card_named(cards: Sequence[Card], lot: LotRow, card_id: str) -> Card:
 
 
 def to_confirm(catalogue: Catalogue, cards: Sequence[Card], above: float) -> tuple[Card, ...]:
-    """Cards of known records that nobody has confirmed yet, if the answer is at least so sure."""
+    """Cards of known records that nobody has confirmed yet, if the answer is at least so sure.
+
+    Of one physical card that was scanned several times, the first scan alone: it was seen once.
+    """
     done = settled(catalogue, cards)
+    seen = {card.original for card in cards if card.card in done}
     return tuple(
         card
         for card in cards
         if card.is_front
         and card.found.is_known
         and (card.card not in done or done[card.card].state == "open")
+        and card.original == card.card
+        and card.card not in seen
         and (card.found.confidence.record or 0.0) >= above
     )
 

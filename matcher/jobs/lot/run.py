@@ -1,6 +1,6 @@
 """Sources and a catalogue in; every picture of the lot identified once, and what became of each, out.
 
-Killed at any moment and started again, it goes on where it was: an answer and the state of its item are one
+Killed at any moment and started again, it resumes: an answer and the state of its item are one
 transaction, and an item that is done is not asked again unless its content or the program has changed.
 """
 
@@ -168,7 +168,9 @@ def _gather(catalogue: Catalogue, sources: Sequence[Path]) -> Gathered:
     gathered = gather(sources, leave=(catalogue.folder,))
     if not gathered.pictures:
         named = ", ".join(shown(source) for source in sources)
-        raise CatalogueError("no_pictures", f"{named}: no pictures in it", "name a folder with scans, or the scans")
+        raise CatalogueError(
+            "no_pictures", f"{named}: there are no pictures in it", "name a folder with scans, or the scans"
+        )
     return gathered
 
 
@@ -194,9 +196,11 @@ def _news(gathered: Gathered, before: Sequence[ItemRow], settings: Settings, lot
     number = max((row.number for row in before), default=0)
     for path in gathered.pictures:
         held = first.get(path)
-        if held and held.sha256 and held.code not in GONE and _unchanged(held, path):
+        if held and held.sha256 and held.code not in GONE and _unchanged(held, path) and not _may_have_more(held):
             continue
         content = content_or_error(path, settings)
+        if held and _may_have_more(held) and not _has_more(held, content):
+            continue
         for page in range(1 if isinstance(content, UnreadablePhoto) else content.pages):
             same = known.get((path, page))
             number += same is None
@@ -206,6 +210,15 @@ def _news(gathered: Gathered, before: Sequence[ItemRow], settings: Settings, lot
         if row.path not in there and row.state == "queued":
             told = f"{row.name}: is no longer there (put it back, and run again)"
             yield replace(row, state="failed", code="missing_file", message=told)
+
+
+def _may_have_more(held: ItemRow) -> bool:
+    """A PDF whose pages could not be counted, for want of the part that reads it, was taken for one page."""
+    return held.pages == 1 and held.state != "done" and held.path.suffix.lower() == ".pdf"
+
+
+def _has_more(held: ItemRow, content: Content | UnreadablePhoto) -> bool:
+    return not isinstance(content, UnreadablePhoto) and (content.pages > 1 or content.sha256 != held.sha256)
 
 
 def _unchanged(held: ItemRow, path: Path) -> bool:

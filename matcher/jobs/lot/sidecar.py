@@ -268,8 +268,8 @@ def _prefix(space: str) -> dict[str, str]:
 
 
 def _bad_sidecar(path: Path) -> CatalogueError:
-    told = f"{shown(path)}: is there, but is no XMP that can be read; it was left as it is"
-    return CatalogueError("bad_sidecar", told, "mend it or take it away, or use the other way of naming sidecars")
+    told = f"{shown(path)}: is there, but cannot be read as XMP; it was left untouched"
+    return CatalogueError("bad_sidecar", told, "correct or remove it, or use the other way of naming sidecars")
 
 
 def _bad_target(path: Path, error: OSError) -> CatalogueError:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -11,7 +11,7 @@ from typing import Any
 import matplotlib
 from PIL import Image, ImageDraw, ImageFont
 
-from matcher.catalogue import Catalogue
+from matcher.catalogue import Catalogue, RecordRow
 from matcher.core.answer_json import CAUTIONS
 from matcher.core.errors import CatalogueError
 from matcher.jobs.lot import store
@@ -26,11 +26,14 @@ DPI = 150
 PAGE = (1240, 1754)
 """A4 (ISO 216: 210 x 297 mm) at `DPI`."""
 
-COLUMNS, ROWS = 6, 4
+COLUMNS, ROWS = 5, 4
 MARGIN, HEAD, FOOT, GAP = 50, 70, 40, 16
-LINES = 5
-TEXT = 17
+LINES = 7
+TEXT = 16
 DOUBTFUL = (178, 58, 30)
+
+Words = tuple[str, Any, bool]
+"""A text, its colour, and whether it is bold."""
 
 ORDER = ("undecided", "unreadable", "new_caption", "new_crop", "new_pose", "known")
 """The doubtful first: what stops half-way, then what is new, then what is known, the least sure first."""
@@ -42,12 +45,15 @@ def write_sheet(catalogue: Catalogue, lot: LotRow, target: Path) -> int:
     Raises CatalogueError bad_target, no_cards.
     """
     if target.suffix.casefold() not in (".pdf", ".png"):
-        raise CatalogueError("bad_target", f"{shown(target)}: no contact sheet", "let the name end in .pdf or .png")
+        raise CatalogueError(
+            "bad_target", f"{shown(target)}: unsupported file type", "let the name end in .pdf or .png"
+        )
     cards = in_order(cards_of(catalogue, lot))
     if not cards:
         raise CatalogueError("no_cards", f"lot {lot.lot_id} holds no cards yet", "run the lot first")
     done = settled(catalogue, cards)
-    pages = list(_pages(cards, done, lot, store.faces_of(catalogue, lot.lot_id)))
+    known = {record.record_id: record for record in catalogue.records_among(_records_of(cards, done))}
+    pages = list(_pages(cards, done, known, lot, store.faces_of(catalogue, lot.lot_id)))
     if target.suffix.casefold() == ".pdf":
         write_target(target, _pdf(pages))
         return len(pages)
@@ -69,7 +75,14 @@ def in_order(cards: Sequence[Card]) -> list[Card]:
     return sorted((card for card in cards if card.is_front), key=doubt)
 
 
-def _pages(cards: Sequence[Card], done: dict[str, Settled], lot: LotRow, faces: Path) -> Iterator[Image.Image]:
+def _records_of(cards: Sequence[Card], done: Mapping[str, Settled]) -> set[str]:
+    named = {card.found.record_id for card in cards} | {one.record_id for one in done.values()}
+    return {record_id for record_id in named if record_id}
+
+
+def _pages(
+    cards: Sequence[Card], done: Mapping[str, Settled], known: Mapping[str, RecordRow], lot: LotRow, faces: Path
+) -> Iterator[Image.Image]:  # fmt: skip
     a_page = COLUMNS * ROWS
     total = -(-len(cards) // a_page)
     for number in range(total):
@@ -79,39 +92,43 @@ def _pages(cards: Sequence[Card], done: dict[str, Settled], lot: LotRow, faces: 
         draw.text((PAGE[0] - MARGIN, 28), f"{number + 1} / {total}", QUIET_INK, _font(TEXT), anchor="ra")
         for place, card in enumerate(cards[number * a_page : (number + 1) * a_page]):
             row, column = divmod(place, COLUMNS)
-            _draw_card(page, draw, card, done.get(card.card), faces, row, column)
+            words = _words(card, done.get(card.card), known)
+            _draw_card(page, draw, words, card.face_path(faces), row, column)
         draw.text((MARGIN, PAGE[1] - FOOT), _fitted(CAUTIONS[0], PAGE[0] - 2 * MARGIN, 13), QUIET_INK, _font(13))
         yield page
 
 
 def _draw_card(
-    page: Image.Image, draw: ImageDraw.ImageDraw, card: Card, decided: Settled | None, faces: Path, row: int,
-    column: int,
+    page: Image.Image, draw: ImageDraw.ImageDraw, words: Sequence[Words], picture: Path, row: int, column: int
 ) -> None:  # fmt: skip
+    """A card's front with its words below: a text that is too long for the room goes on in the next line."""
     width = (PAGE[0] - 2 * MARGIN - (COLUMNS - 1) * GAP) // COLUMNS
     height = (PAGE[1] - HEAD - FOOT - MARGIN) // ROWS
     left, top = MARGIN + column * (width + GAP), HEAD + row * height
     room = height - (LINES + 1) * (TEXT + 4)
-    face = _face(card.face_path(faces), (width, room))
+    face = _face(picture, (width, room))
     page.paste(face, (left, top))
     line = top + face.height + 5
-    for text, colour, bold in _words(card, decided):
+    lines = [(part, colour, bold) for text, colour, bold in words for part in _wrapped(text, width, TEXT, bold)]
+    for text, colour, bold in lines[:LINES]:
         draw.text((left, line), _fitted(text, width, TEXT, bold), colour, _font(TEXT, bold))
         line += TEXT + 4
 
 
-def _words(card: Card, decided: Settled | None) -> list[tuple[str, Any, bool]]:
-    """The tag first; then what is established, where the card lies, what it repeats."""
+def _words(card: Card, decided: Settled | None, known: Mapping[str, RecordRow]) -> list[Words]:
+    """The tag first; then caption and club in full, what else is established, where the card lies, what it repeats."""
     found, sure = card.found, card.found.confidence.record
     record = (decided.record_id if decided else None) or found.record_id
     outcome = card.outcome.replace("_", " ")
-    told: list[tuple[str, Any, bool]] = [(record or outcome, INK if record else DOUBTFUL, True)]
-    closest = f"closest {found.closest.record_id}" if found.closest else "like none enrolled"
+    told: list[Words] = [(record or outcome, INK if record else DOUBTFUL, True)]
+    closest = f"closest {found.closest.record_id}" if found.closest else "like no enrolled card"
     stated = outcome if sure is None else f"{outcome} {100 * sure:.0f} %"
     state = stated if record else closest
     told.append((decided.state if decided and decided.state != "open" else state, INK, False))
-    known = " ".join(filter(None, (found.pose, found.crop, found.caption)))
-    told.append((known or "-", INK, False))
+    row = known.get(record or "")
+    caption, club = (row.caption, row.club) if row else (found.caption or "", "")
+    told += [(text, INK, False) for text in (caption, club) if text]
+    told.append((" ".join(filter(None, (found.pose, found.crop))) or "-", INK, False))
     page = f" p. {card.item.page + 1}" if card.item.pages > 1 else ""
     told.append((f"{card.card}  {card.item.name}{page}", QUIET_INK, False))
     again = f"again: {' '.join(card.same_card)}" if card.same_card else ""
@@ -128,6 +145,18 @@ def _face(path: Path, room: tuple[int, int]) -> Image.Image:
         face = Image.new("RGB", (room[1] * 23 // 40, room[1]), (225, 220, 210))
     face.thumbnail(room, Image.Resampling.LANCZOS)
     return face
+
+
+def _wrapped(text: str, width: int, size: int, bold: bool) -> list[str]:
+    """The text in as many lines as its words need."""
+    font, lines = _font(size, bold), [""]
+    for word in text.split():
+        longer = f"{lines[-1]} {word}".strip()
+        if font.getlength(longer) <= width or not lines[-1]:
+            lines[-1] = longer
+        else:
+            lines.append(word)
+    return [line for line in lines if line]
 
 
 def _fitted(text: str, width: int, size: int, bold: bool = False) -> str:

@@ -11,7 +11,6 @@
 
 from __future__ import annotations
 
-import sys
 import textwrap
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,6 +21,7 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
 from matcher.catalogue.reference_set import CatalogueReferences
+from matcher.catalogue.tables.targets import target_failure
 from matcher.core.answer_json import CAUTIONS
 from matcher.core.calibration import percent
 from matcher.core.detect.detection import CardQuad
@@ -49,22 +49,29 @@ MARGIN = 12
 
 
 @dataclass(frozen=True)
+class EvidenceLost:
+    """An evidence picture that could not be written, and why."""
+
+    message: str
+
+
+@dataclass(frozen=True)
 class SaveEvidence:
-    """Step: write one evidence picture a card into a folder."""
+    """Step: write one evidence picture per card into a folder."""
 
     folder: Path
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "folder", self.folder.resolve())
 
-    def __call__(self, name: str, found: Identification, context: WorkerContext) -> None:
-        """A picture that cannot be written must not cost the answer: it is told on stderr."""
+    def __call__(self, name: str, found: Identification, context: WorkerContext) -> EvidenceLost | None:
+        """A picture that cannot be written must not cost the answer: what went wrong is handed back."""
         for number, card in enumerate(found.cards, start=1):
             try:
                 save_evidence(self.folder, name, number, found.photo, card, context.references)
             except OSError as error:
-                told = f"{name}: its evidence picture could not be written: {error.strerror}"
-                print(f"{told} (make room, or name another folder)", file=sys.stderr)
+                return EvidenceLost(f"{name}: no evidence picture: {target_failure(self.folder, error)}")
+        return None
 
 
 def save_evidence(
@@ -74,7 +81,9 @@ def save_evidence(
 
     Its name holds part of the photo's hash, so that it can replace nothing but an older picture of the same photo.
     """
-    path = folder / f"{Path(name).stem}-{number}.evidence-{photo.sha256[:8]}.png"
+    file, _, page = name.partition("#page=")
+    stem = f"{Path(file).stem}-p{page}" if page.isdigit() else Path(name).stem
+    path = folder / f"{stem}-{number}.evidence-{photo.sha256[:8]}.png"
     picture = evidence_picture(photo, card, references, name)
     try:
         picture.save(path, compress_level=1)  # quick: these are looked at and thrown away
@@ -86,7 +95,7 @@ def save_evidence(
 
 def evidence_picture(photo: Photo, card: CardAnswer, references: CatalogueReferences, name: str) -> Image.Image:
     """Compose the picture; where no candidate is left, the panels of the comparison are left out."""
-    panels = [("the photo", _outlined(photo, card.outline)), ("the face, flattened", card.face.pixels)]
+    panels = [("the photo", _outlined(photo, card.outline)), ("the front, flattened", card.face.pixels)]
     best = next((c for c in card.answer.candidates if c.alignment), None)
     if best:
         reference = references.face(best.reference.id)
@@ -200,7 +209,7 @@ def _headline(card: CardAnswer, name: str) -> str:
         "known": f"known: {known.get('record_id')}, {known.get('caption')}",
         "new_crop": f"new crop of pose {known.get('pose')}",
         "new_caption": f"new caption on pose {known.get('pose')}, crop {known.get('crop')}",
-        "new_pose": "new pose: none of the enrolled negatives",
+        "new_pose": "new pose: not one of the enrolled negatives",
         "undecided": "undecided",
         "unreadable": "unreadable",
     }[card.answer.outcome]

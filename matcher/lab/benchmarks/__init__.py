@@ -12,6 +12,7 @@
     catalogue          `scripts/measure_catalogue`: kills, export and import, replay, search
     catalogue_busy     the process that is killed
     catalogue_places   where these catalogues lie: SQLite, or PostgreSQL
+    stops              `scripts/measure_stops`: Ctrl-C at random moments, and full disks
     stock              invented scans, tables and answers for them
 
 One thread each, but where processes are counted.

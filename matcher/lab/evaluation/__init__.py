@@ -29,11 +29,15 @@ A scanned lot:
 Listings:
     listing_run         negatives                        -> the whole stage
     listing_set         negatives + words                -> a described catalogue and pictures
+    listing_silent      a set                            -> the same, with descriptions that are silent on something
     listing_drawn       what `scripts/demo` leaves       -> the same of a set that is drawn already
     listing_texts       a picture's truth + words        -> texts with the truth of every claim
     listing_seen        a plan                           -> earlier and later pictures of the same cards
     listing_fill        a catalogue                      -> thousands of sightings in it
     listing_table       listings with their truth        -> the stage's cells
+
+A catalogue that doubts itself:
+    doubt_run           a table with its pictures        -> wrong pictures told, right ones doubted
 
 Nothing here is needed to use platekin. It needs the extra `evaluate` (scikit-learn, matplotlib).
 """

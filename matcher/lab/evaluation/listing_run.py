@@ -37,6 +37,7 @@ from matcher.lab.evaluation import listing_drawn, listing_table, printed
 from matcher.lab.evaluation.listing_fill import fill_sightings
 from matcher.lab.evaluation.listing_seen import Later, changed, photo_of, plan_seen
 from matcher.lab.evaluation.listing_set import REPORTING, ListingSet, Words, build, make_set, picture
+from matcher.lab.evaluation.listing_silent import with_silence
 from matcher.lab.evaluation.listing_texts import Text, texts_of
 from matcher.lab.evaluation.negatives import Negative
 from matcher.lab.evaluation.run import mend, read_lines
@@ -59,10 +60,11 @@ class Size:
 
 def run(
     negatives: Sequence[Negative], output: Path, size: Size, seed: int, fonts: Sequence[str], *,
-    words: str = REPORTING, workers: int = 1, say: Say = lambda _: None,
+    words: str = REPORTING, workers: int = 1, silent: bool = False, say: Say = lambda _: None,
 ) -> list[Cell]:  # fmt: skip
-    """The whole stage; returns the table's cells."""
+    """The whole stage; returns the table's cells. silent: see `listing_silent`."""
     made = make_set(negatives, Words.load(words), size.pictures, seed, fonts)
+    made = with_silence(made, seed) if silent else made
     say(f"{len(made.plan.records)} records, {len(made.plan.queries)} pictures: drawing and enrolling what is missing")
     catalogue = build(made, output, workers)
     # Noted first: the pictures that the listings use then serve as pictures of what nobody has seen.
@@ -82,10 +84,12 @@ def _saved(cells: list[Cell], output: Path) -> list[Cell]:
 
 
 def run_drawn(
-    folder: Path, output: Path, each: int, seed: int, *, words: str = REPORTING, say: Say = lambda _: None
-) -> list[Cell]:
+    folder: Path, output: Path, each: int, seed: int, *, words: str = REPORTING, silent: bool = False,
+    say: Say = lambda _: None,
+) -> list[Cell]:  # fmt: skip
     """The stage on a set that is drawn and identified already (`listing_drawn`): all but what was seen before."""
     made = listing_drawn.read_set(folder, Words.load(words), seed, int(words == REPORTING))
+    made = with_silence(made, seed) if silent else made
     answers = listing_drawn.answers_of(folder)
     missing = [query.query_id for query in made.plan.queries if f"{query.query_id}.jpg" not in answers]
     if missing:

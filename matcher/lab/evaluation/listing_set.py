@@ -10,7 +10,7 @@ from __future__ import annotations
 import csv
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -44,13 +44,17 @@ class Words:
 
 @dataclass(frozen=True)
 class ListingSet:
-    """A plan with what listings say of it. poses, crops: entries of the words, by pose and by (pose, crop)."""
+    """A plan with what listings say of it. poses, crops: entries of the words, by pose and by (pose, crop).
+
+    details: of each pose a detail that is described and one that is not; none where there are no such details.
+    """
 
     plan: EvaluationPlan
     words: Words
     poses: dict[str, dict[str, Any]]
     crops: dict[tuple[str, str], dict[str, Any]]
     years: dict[str, int]
+    details: dict[str, tuple[dict[str, Any], dict[str, Any]]] = field(default_factory=dict)
 
 
 def make_set(negatives: Sequence[Negative], words: Words, pictures: int, seed: int, fonts: Sequence[str]) -> ListingSet:

@@ -142,10 +142,25 @@ class _Writer:
         return ways[slot](lie)
 
     def _pose(self, lie: bool) -> str:
-        entry = self._made.poses[self._pick(self._other_poses()) if lie else self._like.shows.pose]
+        pose = self._pick(self._other_poses()) if lie else self._like.shows.pose
+        entry = self._made.poses[pose]
         truth: Truth = "contradicts" if lie else "cannot be told" if self._strange else "agrees"
         self._state("pose", _term(entry), truth)
-        return self._pick(entry["say"])
+        return ", ".join([self._pick(entry["say"]), *self._details(pose, lie)])
+
+    def _details(self, pose: str, lie: bool) -> Iterator[str]:
+        """What else is said of the pose that the seller means: what describes it, and what nobody has described."""
+        if not self._made.details:
+            return
+        told, silent = self._made.details[pose]
+        own = {entry["described"] for entry in self._made.details[self._like.shows.pose]}
+        truth: Truth = "open" if told["described"] in own else "contradicts"
+        truth = truth if lie else "cannot be told" if self._strange else "agrees"
+        self._state("pose", told["described"], truth)
+        yield self._pick(told["say"])
+        if not lie:
+            self._state("pose", silent["described"], "cannot be told")
+            yield self._pick(silent["say"])
 
     def _crop(self, lie: bool) -> str:
         own = self._like.shows.pose, self._like.shows.crop_name
@@ -187,7 +202,10 @@ class _Writer:
 
     def _year(self, lie: bool) -> str:
         year = self._made.years[self._like.record_id]
-        self._state("year", str(year), "agrees" if self._query.kind == "known" else "open")
+        truth: Truth = "agrees" if self._query.kind == "known" else "open"
+        if self._made.details and self._rng.random() < 0.5:
+            year, truth = year + int(self._rng.integers(1, 6)), "open"
+        self._state("year", str(year), truth)
         return self._pick(self._words("years")).replace("{}", str(year))
 
     def _size(self, lie: bool) -> str:

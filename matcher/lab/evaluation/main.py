@@ -88,12 +88,14 @@ def listing(chosen: argparse.Namespace) -> None:
     os.environ.pop(URL_VARIABLE, None)  # a catalogue of its own, in the output folder
     words = TUNING if chosen.tuning else REPORTING
     if chosen.drawn:
-        cells = run_drawn(chosen.folders[0], chosen.output, chosen.texts, chosen.seed, words=words, say=say)
+        drawn = (chosen.folders[0], chosen.output, chosen.texts, chosen.seed)
+        cells = run_drawn(*drawn, words=words, silent=chosen.silent, say=say)
         print(printed.as_text(cells), end="")
         return
     found = read_negatives(chosen.folders, chosen.group, chosen.seed, chosen.role, chosen.manifest)
     size = Size(chosen.pictures, chosen.texts, chosen.seen, chosen.sightings)
-    cells = run(found, chosen.output, size, chosen.seed, FONTS, words=words, workers=chosen.workers, say=say)
+    how = {"words": words, "workers": chosen.workers, "silent": chosen.silent}
+    cells = run(found, chosen.output, size, chosen.seed, FONTS, **how, say=say)
     print(printed.as_text(cells), end="")
 
 
@@ -116,6 +118,7 @@ def main() -> None:
     parser.add_argument("--seen", type=int, default=24, help="of --stage listing: records that were seen before")
     parser.add_argument("--sightings", type=int, default=5000, help="of --stage listing: how many there are in all")
     parser.add_argument("--drawn", action="store_true", help="of --stage listing: FOLDER is what scripts/demo left")
+    parser.add_argument("--silent", action="store_true", help="of --stage listing: descriptions that are silent")
     parser.add_argument("--tuning", action="store_true", help="of --stage listing: the words to work with")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--workers", type=int, default=min(2, usable_processors()))

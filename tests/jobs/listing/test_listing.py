@@ -108,13 +108,54 @@ def test_the_sitter_is_right_and_the_pose_is_not(assessor: Assessor) -> None:
     assert any("sitter is right, the pose is not" in note for note in found["notes"])
 
 
+def test_all_that_another_pose_is_described_by_contradicts_and_one_thing_of_it_does_not(assessor: Assessor) -> None:
+    """P001 'standing; with oar' is shown; P002 is 'seated, lantern at feet'."""
+    whole = weigh(assessor, "Arturo Brellby, seated, lantern at feet", photo(KNOWN))
+    assert {claim["value"]: claim["status"] for claim in whole["claims"] if claim["kind"] == "pose"} == {
+        "seated": "contradicts",
+        "lantern at feet": "contradicts",
+    }
+    part = weigh(assessor, "Arturo Brellby standing, oar in hand, lantern at feet", photo(KNOWN))
+    assert {claim["value"]: claim["status"] for claim in part["claims"] if claim["kind"] == "pose"} == {
+        "standing": "agrees",
+        "with oar": "agrees",
+        "lantern at feet": "cannot be told",
+    }
+
+
+def test_no_picture_shows_a_year_or_a_series() -> None:
+    """The catalogue says otherwise: that is told, and no contradiction."""
+    records = [replace(record, year="1885", series="Small") for record in RECORDS]
+    reader = Reader(Vocabulary.shipped().described_by(records), records)
+    assessor = Assessor(reader, CatalogueFacts.of(records, reader.poses, reader.crops, CONTRASTS, {}))
+    found = weigh(assessor, "Arturo Brellby, 1888", photo(KNOWN))
+    (year,) = [claim for claim in found["claims"] if claim["kind"] == "year"]
+    assert year["status"] == "cannot be told"
+    assert year["reason"] == "no picture shows a year; your catalogue says 1885 of V001"
+    assert weigh(assessor, "Arturo Brellby, 1885", photo(KNOWN))["claims"][-1]["status"] == "agrees"
+
+
+def test_each_sitter_of_a_text_is_paired_with_a_card_of_the_picture(assessor: Assessor) -> None:
+    """Two cards, two sitters: what is said of one is not held against the other's card."""
+    both = photo(KNOWN, card("known", candidate(4)))
+    found = weigh(assessor, "Lot of 2: Arturo Brellby standing, with oar. J. Pinnock seated.", both)
+    assert {(claim["kind"], claim["value"]): claim["status"] for claim in found["claims"]} == {
+        ("count", "2"): "agrees",
+        ("subject", "Arturo Brellby"): "agrees",
+        ("subject", "J. Pinnock"): "agrees",
+        ("pose", "standing"): "agrees",
+        ("pose", "with oar"): "agrees",
+        ("pose", "seated"): "agrees",
+    }
+
+
 @pytest.mark.parametrize(
     ("text", "cards", "expected"),
     [
         # another sitter
         ("Zoë Ondarre", [KNOWN], "contradicts"),
-        # a pose that is described for another pose of the sitter, though nothing excludes it
-        ("lantern at feet", [KNOWN], "contradicts"),
+        # a description that is silent on something is no denial, though another pose's speaks of it
+        ("lantern at feet", [KNOWN], "cannot be told"),
         # a term that no description of the sitter has
         ("arms folded", [KNOWN], "cannot be told"),
         # not sure enough of the pose to speak against it
@@ -259,7 +300,7 @@ def test_a_batch_goes_on_where_it_was_stopped(lot: Path, asked: list[str]) -> No
     assert [result["listing"] for result in again] == ["a", "b", "c"]
     assert again[0] == first
     assert asked == ["s1.png", "s0.png"]
-    assert again[2]["error"]["code"] == "missing_file"
+    assert again[2]["error"]["code"] == "empty_text"
     assert "table.csv line 4" in again[2]["error"]["message"]
     asked.clear()
     assert (run(lot), asked) == (again, [])
@@ -282,8 +323,6 @@ def test_what_has_changed_is_weighed_anew(lot: Path, asked: list[str]) -> None:
     ("rows", "code"),
     [
         ([], "empty_table"),
-        ([("a", "x", "s0.png"), ("a", "y", "s0.png")], "clash"),
-        ([("", "x", "s0.png")], "missing_value"),
     ],
 )
 def test_tables_that_are_refused(lot: Path, rows: list[tuple[str, str, str]], code: str) -> None:
@@ -292,6 +331,31 @@ def test_tables_that_are_refused(lot: Path, rows: list[tuple[str, str, str]], co
         run(lot)
     assert raised.value.code == code
     assert not (lot / "out.jsonl").exists()
+
+
+def test_a_bad_row_of_a_table_costs_only_itself(lot: Path, asked: list[str]) -> None:
+    """Two of one name, one without, one without a text: the others go on."""
+    rows = [("a", "x", "s0.png"), ("a", "y", "s0.png"), ("", "x", "s0.png"), ("b", "", "s0.png"), ("c", "z", "s1.png")]
+    write(lot / "table.csv", rows)
+    found = run(lot)
+    assert [(one["listing"], (one["error"] or {}).get("code")) for one in found] == [
+        ("a", None), ("a (line 3)", "clash"), ("line 4", "missing_value"), ("b", "empty_text"), ("c", None),
+    ]  # fmt: skip
+
+
+def test_each_listing_has_one_line_however_often_it_was_changed(lot: Path, asked: list[str]) -> None:
+    run(lot)
+    write(lot / "table.csv", [("a", "Sitter 1", "s0.png"), ("b", "Sitter 0", "s1.png;s0.png")])
+    run(lot)
+    stored = [json.loads(line) for line in (lot / "out.jsonl").read_text().splitlines()]
+    assert [one["listing"] for one in stored if one["listing"] in ("a", "b")].count("a") == 1
+    assert next(one for one in stored if one["listing"] == "a")["text"] == "Sitter 1"
+
+
+def test_a_text_in_any_encoding_is_read(tmp_path: Path) -> None:
+    for encoding in ("utf-8", "utf-8-sig", "utf-16", "cp1252", "mac_roman"):
+        (tmp_path / "listing.txt").write_bytes("Zoë, Café Fünf".encode(encoding))
+        assert batch.read_text(tmp_path / "listing.txt") == "Zoë, Café Fünf"
 
 
 def test_a_file_of_something_else_is_not_written_to(lot: Path, asked: list[str]) -> None:
@@ -327,7 +391,7 @@ def test_the_command_weighs_a_listing_and_notes_sightings(lot: Path, monkeypatch
     path, told = photo_answer(lot, 60, "known", pose="P000", record_id="V000")
     monkeypatch.setattr(import_module("matcher.cli.listing"), "identify_all", lambda jobs, *_: iter([JobResult(told)]))
     shown = call(lot, "--text", "-", path, said="Sitter 0")
-    assert shown.stdout.startswith("IN ACCORD   subject as described")
+    assert shown.stdout.startswith("MATCHES   subject as described")
     assert CAUTIONS[0] in shown.stdout
     noted = ("--note-sightings", "--source", "sale 12", "--seen-on", "1999-05", "--by", "Ada Quill")
     found = json.loads(call(lot, "--text", "-", "--format", "json", path, *noted, said="Sitter 0").stdout)
@@ -351,7 +415,7 @@ def test_the_command_writes_control_characters_nowhere(lot: Path, monkeypatch: p
     ("words", "said", "code"),
     [
         (["--text", "-", "a.jpg"], "", "empty_text"),
-        (["--text", "-", "a.jpg"], b"\xff\xfe", "not_utf8"),
+        (["--text", "-", "a.jpg"], b"a\0\0\1\2\xff\xfe", "not_utf8"),
         (["--text", "-", "a.jpg"], "x" * 1_000_001, "text_too_large"),
         (["--text", "none.txt", "a.jpg"], "", "missing_file"),
         (["--text", "-"], "x", "no_photo"),
@@ -374,7 +438,7 @@ def test_a_call_without_text_or_with_both_is_a_wrong_call(lot: Path) -> None:
 def test_a_table_by_command(lot: Path, asked: list[str]) -> None:
     result = call(lot, "--table", lot / "table.csv", "--output", lot / "out.jsonl", code=1)
     assert [line.split("   ")[:2] for line in result.stdout.splitlines()] == [
-        ["a", "open"],
-        ["b", "open"],
+        ["a", "can't tell"],
+        ["b", "can't tell"],
         ["c", "error"],
     ]

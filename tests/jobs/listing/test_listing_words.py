@@ -257,3 +257,26 @@ def test_a_description_says_what_its_words_mean(reader: Reader) -> None:
     assert reader.poses["P004"] == {"seated"}
     assert reader.poses["P002"] == {"seated", "lantern at feet"}
     assert reader.group("pose", "seated") == reader.group("pose", "standing") == "stance"
+
+
+@pytest.mark.parametrize(
+    ("text", "wanted"),
+    [
+        ("VG-EX w/ lt crease and a pinhole", {("condition", "creased"), ("condition", "pinholes")}),
+        ("HTF orig. var., rev. blank, sepia", set()),
+        ("toned, tape residue, damage to rev.", {("condition", n) for n in ("toned", "stained", "back damage")}),
+        ("oar over knees", {("pose", "with oar")}),
+        ("Lot of 2", {("count", "2")}),
+        ("lot 2", set()),
+        ("Tessaly Rowing Club", {("club", "Tessaly R. C.")}),
+        ("Tessaly R.C.", {("club", "Tessaly R. C.")}),
+    ],
+)
+def test_abbreviations_of_the_trade(reader: Reader, text: str, wanted: set[tuple[str, str]]) -> None:
+    assert {(claim.kind, claim.value) for claim in reader.read(text).claims} == wanted
+
+
+def test_grades_are_quoted_and_claim_nothing(reader: Reader) -> None:
+    reading = reader.read("G/VG, EX-MT at least. P. Ondarre")
+    assert [one.words for one in reading.unread if "opinion" in one.why] == ["G/VG", "EX-MT"]
+    assert not [claim for claim in reading.claims if claim.kind == "condition"]

@@ -1,4 +1,4 @@
-"""`platekin lot DIR|FILES`: a scanned lot, every card tagged; `platekin lots ...`: its results, queue and decisions."""
+"""`platekin lot FOLDER|FILE...`: a scanned lot, every card tagged. What becomes of it: `lot_results`, `lot_review`."""
 
 from __future__ import annotations
 
@@ -13,14 +13,15 @@ from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeRemaini
 from rich.progress import Progress as Bar
 
 from matcher.catalogue import Catalogue
+from matcher.cli.groups import RunGroup
+from matcher.cli.identify import must_hold_references
 from matcher.cli.options import ByOption, CatalogueOption, ClusterOption, QuietOption, WorkersOption, actor
-from matcher.cli.output import HarmlessConsole, messages
-from matcher.core.answer_json import CAUTIONS
+from matcher.cli.output import HarmlessConsole, caution, counted, messages
+from matcher.cli.photos import tell_left_aside
 from matcher.core.parallel.cluster import Cluster
 from matcher.core.settings import Settings
 from matcher.jobs.lot import review, store
 from matcher.jobs.lot.cards import Card, cards_of
-from matcher.jobs.lot.discovery import Gathered
 from matcher.jobs.lot.recto_verso import Rule
 from matcher.jobs.lot.run import Identify, Planned, Progress, plan, run
 from matcher.jobs.workers import identify_all
@@ -31,31 +32,43 @@ SHORT = {
 }  # fmt: skip
 
 
-def lot(
-    sources: Annotated[list[Path], typer.Argument(metavar="DIR|FILE...", help="Folders with scans, or scans.")],
+app = typer.Typer(
+    cls=RunGroup, no_args_is_help=True, help="Tag a lot of scans, card by card, and decide on what waits for you."
+)
+
+
+@app.command("run")
+def run_lot(
+    sources: Annotated[list[Path], typer.Argument(metavar="FOLDER|FILE...", help="Folders with scans, or scans.")],
     catalogue: CatalogueOption,
-    check: Annotated[bool, typer.Option("--check", help="Say what would be done, and write nothing.")] = False,
+    check: Annotated[bool, typer.Option("--check", help="Show what would be done; write nothing.")] = False,
     sides: Annotated[
-        Rule, typer.Option(help="How fronts and backs are told: names (12_front, 12_back), order, or none.")
-    ] = "names",
+        Rule | None,
+        typer.Option(
+            help="How fronts and backs are told apart: names (12_front, 12_back), order, or none; as the last time, or "
+            "names.",
+            show_default=False,
+        ),
+    ] = None,
     new: Annotated[
-        bool, typer.Option("--new", help="A new lot, even if these scans were taken for one before.")
+        bool, typer.Option("--new", help="Begin a new lot, even if these scans were taken as one before.")
     ] = False,
     retry: Annotated[bool, typer.Option("--retry", help="Try again what failed before.")] = False,
     workers: WorkersOption = None,
-    propose: Annotated[bool, typer.Option(help="Propose what is new as finds; they wait for you.")] = True,
+    propose: Annotated[
+        bool, typer.Option("--propose/--no-propose", help="Propose what is new as finds, for you to decide.")
+    ] = True,
     cluster: ClusterOption = None,
     by: ByOption = None,
     quiet: QuietOption = False,
 ) -> None:
-    """Tag every card in a lot of scans. Stopped and called again, it goes on where it was."""
+    """Tag every card in a lot of scans. Stopped and called again, it resumes; `run` may be left out."""
     settings = Settings()
+    must_hold_references(catalogue)
     with Catalogue.open(catalogue) as opened:
-        if not opened.counts().references:
-            todo = f"enrol a table first: platekin enrol RECORDS.csv --catalogue {catalogue}"
-            raise typer.BadParameter(f"{catalogue} holds no references yet; {todo}", param_hint="--catalogue")
+        sides = sides or _sides_before(opened, sources) or "names"
         if check:
-            print_plan(plan(opened, sources, settings, rule=sides, new=new))
+            print_plan(plan(opened, sources, settings, rule=sides, new=new), quiet)
             return
         if retry:
             _requeue(opened, sources, sides)
@@ -64,6 +77,14 @@ def lot(
             failed = _work(opened, sources, settings, sides, new, workers, identify, propose, by, quiet)
     if failed:
         raise typer.Exit(1)
+
+
+def _sides_before(opened: Catalogue, sources: list[Path]) -> Rule | None:
+    """How sides were told apart when these sources were a lot the last time: another way would be another lot."""
+    rules: tuple[Rule, ...] = ("names", "order", "none")
+    before = {rule: store.lots(opened, key=store.key_of(sources, {"sides": rule}), state="open") for rule in rules}
+    known = [(lots[-1].made_at, rule) for rule, lots in before.items() if lots]
+    return max(known)[1] if known else None
 
 
 def _requeue(opened: Catalogue, sources: list[Path], sides: Rule) -> None:
@@ -99,22 +120,21 @@ def _work(
         )
     if propose:
         review.propose(opened, done.lot)
-    _print_left_aside(done.gathered, quiet)
+    tell_left_aside(done.gathered, quiet)
     failures = [item for item in store.items(opened, done.lot.lot_id) if item.state == "failed"]
     for item in failures:
-        messages.print(f"item {item.number}: {item.code}: {item.message}", markup=False)
+        messages.print(f"item {item.number}: {item.message}", markup=False)
     summary(done.lot.lot_id, done.counts, cards_of(opened, done.lot), done.asked)
-    if not quiet:
-        messages.print("\n" + CAUTIONS[0] + "\n" + CAUTIONS[3])
+    caution(quiet)
     return len(failures)
 
 
 def summary(lot_id: str, counts: Any, cards: tuple[Card, ...], asked: int | None = None) -> None:
     """What a lot holds, in a few lines on stdout. asked: pictures that this run has identified."""
     console = HarmlessConsole(highlight=False, soft_wrap=True)
-    now = "" if asked is None else f" ({asked} now)"
-    pages = f"{counts['done']} pages done{now}, {counts['failed']} failed, {counts['queued']} waiting"
-    console.print(f"lot {lot_id}: {pages}; {len(cards)} cards", markup=False)
+    now = "" if asked is None else f"; {counted(asked, 'picture')} identified in this run"
+    pages = f"{counted(counts['done'], 'page')} done, {counts['failed']} failed, {counts['queued']} waiting"
+    console.print(f"lot {lot_id}: {pages}, {counted(len(cards), 'card')}{now}", markup=False)
     fronts = [card for card in cards if card.is_front]
     for outcome, words in SHORT.items():
         number = sum(card.outcome == outcome for card in fronts)
@@ -122,8 +142,8 @@ def summary(lot_id: str, counts: Any, cards: tuple[Card, ...], asked: int | None
             console.print(f"  {number:5} {words}", markup=False)
     kinds: list[tuple[str, Callable[[Card], bool]]] = [
         ("backs", lambda card: card.side == "back"),
-        ("of a scan that is there twice", lambda card: not card.is_front and card.side != "back"),
-        ("of a physical card that was scanned before", lambda card: card.is_front and card.original != card.card),
+        ("on duplicate scans", lambda card: not card.is_front and card.side != "back"),
+        ("of those above are the same physical card again", lambda c: c.is_front and c.original != c.card),
     ]
     for words, which in kinds:
         number = sum(which(card) for card in cards)
@@ -131,28 +151,21 @@ def summary(lot_id: str, counts: Any, cards: tuple[Card, ...], asked: int | None
             console.print(f"  {number:5} {words}", markup=False)
 
 
-def print_plan(found: Planned) -> None:
+def print_plan(found: Planned, quiet: bool) -> None:
     console = HarmlessConsole(highlight=False, soft_wrap=True)
     name = f"lot {found.lot.lot_id}" if found.lot else "a new lot"
-    console.print(f"{name}: {len(found.gathered.pictures)} files, {len(found.items)} pages", markup=False)
+    files, pages = counted(len(found.gathered.pictures), "file"), counted(len(found.items), "page")
+    console.print(f"{name}: {files}, {pages}", markup=False)
     for number, words in (
         (found.to_ask, "would be identified"),
         (found.known, "are done already"),
-        (found.failed, "failed before, or cannot be read"),
-        (found.twice, "hold what another file holds"),
+        (found.failed, "failed before, or cannot be read as files; damaged pictures show in the run"),
+        (found.twice, "are duplicates of another file"),
         (found.pairs, "pairs of front and back"),
     ):
         console.print(f"  {number:5} {words}", markup=False)
-    _print_left_aside(found.gathered, quiet=False)
+    tell_left_aside(found.gathered, quiet)
     console.print("nothing was written", markup=False)
-
-
-def _print_left_aside(gathered: Gathered, quiet: bool) -> None:
-    for trouble in gathered.troubles:
-        messages.print(trouble.message, markup=False)
-    if gathered.aside and not quiet:
-        counts = ", ".join(f"{count} {suffix}" for suffix, count in gathered.aside.items())
-        messages.print(f"left aside, no pictures: {counts}", markup=False)
 
 
 def _found(now: Progress) -> str:

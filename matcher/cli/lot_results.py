@@ -1,4 +1,4 @@
-"""`platekin lots ...`: what became of the lots of scans: results, and files to take away."""
+"""`platekin lot show|save|sheet|...`: what became of the lots of scans: results, and files to take away."""
 
 from __future__ import annotations
 
@@ -10,9 +10,9 @@ from typing import Annotated
 import typer
 
 from matcher.catalogue import Catalogue
-from matcher.cli.lot import summary
+from matcher.cli.lot_run import app, summary
 from matcher.cli.options import CatalogueOption, FormatOption, QuietOption
-from matcher.cli.output import messages, print_json, print_table, remark
+from matcher.cli.output import counted, messages, print_json, print_table, remark
 from matcher.jobs.lot import store
 from matcher.jobs.lot.cards import cards_of
 from matcher.jobs.lot.cleaning import forget_lot
@@ -20,8 +20,6 @@ from matcher.jobs.lot.results import rows_of, write_faces, write_results
 from matcher.jobs.lot.sidecar import Naming, write_sidecars
 from matcher.jobs.lot.spreadsheet import write_sheet
 from matcher.jobs.lot.store import LotRow
-
-app = typer.Typer(no_args_is_help=True, help="Lots of scans: results, what waits for you, your decisions, undo.")
 
 LotArgument = Annotated[str, typer.Argument(metavar="LOT", help="The lot's id, like L00001.")]
 
@@ -43,52 +41,56 @@ def list_lots(catalogue: CatalogueOption, format: FormatOption = "table") -> Non
             print_json({"lot_id": row.lot_id, "name": row.name, "who": row.who, "made_at": row.made_at,
                         "state": row.state, "items": counts})  # fmt: skip
         return
-    headings = ("lot", "name", "whose", "begun", "state", "waiting", "done", "failed")
+    headings = ("lot", "name", "made by", "begun", "state", "waiting", "done", "failed")
     lines = ((row.lot_id, row.name, row.who, f"{row.made_at:%Y-%m-%d %H:%M}", row.state) for row, _ in rows)
     print_table(headings, ((*line, *counts.values()) for line, (_, counts) in zip(lines, rows, strict=True)))
 
 
 @app.command("show")
 def show(lot: LotArgument, catalogue: CatalogueOption, format: FormatOption = "table") -> None:
-    """Show one lot: its counts and every card; json: one row a card, with all that was found."""
+    """Show one lot: its counts and every card."""
     with opened_lot(catalogue, lot) as (opened, row):
         rows, counts, cards = rows_of(opened, row), store.counts(opened, lot), cards_of(opened, row)
     if format == "json":
         for each in rows:
-            print_json({name: value for name, value in each.items() if value is not None})
+            print_json(each)
         return
     summary(lot, counts, cards)
-    names = ("card", "file", "outcome", "tag", "caption", "same_card", "decided")
+    names = ("card", "file", "outcome", "tag", "subject", "caption", "club", "same_card", "decided")
     print_table(names, ([each[name] for name in names] for each in rows if each["card"]))
     for each in rows:
         if each["error"]:
-            print(f"{each['file']}: {each['error']}")
+            print(each["error"].partition(": ")[2])
 
 
 @app.command("save")
 def save(
     lot: LotArgument,
-    target: Annotated[Path, typer.Argument(metavar="FILE.csv|.jsonl|.xlsx", help="Replaces an older one.")],
+    target: Annotated[
+        Path, typer.Argument(metavar="FILE.csv|.jsonl|.xlsx", help="The file to write; an older one is replaced.")
+    ],
     catalogue: CatalogueOption,
     quiet: QuietOption = False,
 ) -> None:
-    """Write the results, one row a card, into a table; the file's suffix says of which kind."""
+    """Save the results as a table, one row per card; the file's ending says of which kind."""
     with opened_lot(catalogue, lot) as (opened, row):
         count = write_results(opened, row, target)
-    remark(f"{count} rows written to {target}", quiet)
+    remark(f"{counted(count, 'row')} written to {target}", quiet)
 
 
 @app.command("sheet")
 def sheet(
     lot: LotArgument,
-    target: Annotated[Path, typer.Argument(metavar="FILE.pdf|.png", help="As .png a file a page.")],
+    target: Annotated[
+        Path, typer.Argument(metavar="FILE.pdf|.png", help="The file to write; as .png one file per page.")
+    ],
     catalogue: CatalogueOption,
     quiet: QuietOption = False,
 ) -> None:
-    """Draw a contact sheet: each face under its tag, the doubtful ones first."""
+    """Draw a contact sheet: every card under its tag, the doubtful ones first."""
     with opened_lot(catalogue, lot) as (opened, row):
         pages = write_sheet(opened, row, target)
-    remark(f"{pages} pages written to {target}", quiet)
+    remark(f"{counted(pages, 'page')} written to {target}", quiet)
 
 
 @app.command("faces")
@@ -98,10 +100,10 @@ def faces(
     catalogue: CatalogueOption,
     quiet: QuietOption = False,
 ) -> None:
-    """Write every card's face, cut out and flattened, as a JPEG."""
+    """Save the front of every card, cut out and flattened, as a JPEG."""
     with opened_lot(catalogue, lot) as (opened, row):
         count = write_faces(opened, row, target)
-    remark(f"{count} faces written to {target}", quiet)
+    remark(f"{counted(count, 'card')} written to {target}", quiet)
 
 
 @app.command("sidecars")
@@ -111,12 +113,12 @@ def sidecars(
     naming: Annotated[Naming, typer.Option(help="full: photo.jpg.xmp; stem: photo.xmp.")] = "full",
     quiet: QuietOption = False,
 ) -> None:
-    """Write an XMP file beside each scan, or add to the one that is there; the scans stay as they are."""
+    """Write an XMP file beside each scan, or add to the one that is there; the scans are not touched."""
     with opened_lot(catalogue, lot) as (opened, row):
         written, failed = write_sidecars(opened, row, naming)
     for error in failed:
         messages.print(str(error), markup=False)
-    remark(f"{len(written)} sidecars written", quiet)
+    remark(f"{counted(len(written), 'sidecar')} written", quiet)
     if failed:
         raise typer.Exit(1)
 
@@ -126,24 +128,27 @@ def retry(
     lot: LotArgument,
     catalogue: CatalogueOption,
     items: Annotated[
-        list[int] | None, typer.Argument(metavar="[ITEM...]", help="All that failed, if none named.")
+        list[int] | None,
+        typer.Argument(metavar="[ITEM...]", help="Numbers of items; all that failed if none is given."),
     ] = None,
 ) -> None:
-    """Put failed items into the queue again; the next run of the lot does them."""
+    """Queue failed items again; the next run of the lot does them."""
     with opened_lot(catalogue, lot) as (opened, _):
         count = store.requeue(opened, lot, items)
-    print(f"{count} items wait again")
+    print(f"{counted(count, 'item')} queued again")
 
 
 @app.command("cancel")
 def cancel(lot: LotArgument, catalogue: CatalogueOption) -> None:
-    """End a lot: it is not worked on any more; what was found stays."""
+    """Stop working on a lot; what was found stays."""
     with opened_lot(catalogue, lot) as (opened, _):
         store.change_lot(opened, lot, state="cancelled")
+    print(f"lot {lot} is cancelled; what was found stays")
 
 
 @app.command("forget")
 def forget(lot: LotArgument, catalogue: CatalogueOption) -> None:
-    """Remove a lot's working state and its faces; your scans, and what was decided, stay."""
+    """Remove a lot's results and pictures of cards; your scans, and what was decided, stay."""
     with opened_lot(catalogue, lot) as (opened, row):
         forget_lot(opened, row.lot_id)
+    print(f"lot {lot} is removed; your scans and decisions stay")

@@ -1,4 +1,4 @@
-"""`platekin lots queue|accept|choose|...`: what waits for you in a lot, your decisions on it, and their undoing."""
+"""`platekin lot queue|accept|choose|...`: what waits for you in a lot, your decisions on it, and their undoing."""
 
 from __future__ import annotations
 
@@ -10,9 +10,10 @@ import typer
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue.log.decisions import DecisionRow
-from matcher.cli.lots import LotArgument, app, opened_lot
-from matcher.cli.options import CatalogueOption, DecisionOptions, FormatOption, RecordOptions, grouped
-from matcher.cli.output import print_json, print_table, remark
+from matcher.cli.lot_results import LotArgument, opened_lot
+from matcher.cli.lot_run import app
+from matcher.cli.options import CatalogueOption, DecisionOptions, FormatOption, QuietOption, RecordOptions, grouped
+from matcher.cli.output import counted, print_json, print_table, remark
 from matcher.core.answer_json import CAUTIONS
 from matcher.jobs.lot import review
 from matcher.jobs.lot.cards import cards_of
@@ -21,10 +22,10 @@ from matcher.jobs.lot.review_queue import Case, case_of, queue, to_confirm
 from matcher.jobs.lot.store import LotRow
 
 __all__ = ["app"]
-"""The commands of `lots`, these ones among them."""
+"""The commands of `lot`, these ones among them."""
 
-CardArgument = Annotated[str, typer.Argument(metavar="CARD", help="The card, like 12.3: item and place on the page.")]
-PreviewOption = Annotated[bool, typer.Option("--preview", help="Say what would be settled, and decide nothing.")]
+CardArgument = Annotated[str, typer.Argument(metavar="CARD", help="The card, like 12.3: scan 12, third card on it.")]
+PreviewOption = Annotated[bool, typer.Option("--preview", help="Show what would be settled; decide nothing.")]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -32,9 +33,9 @@ class LikeOptions:
     """Which cards a decision settles besides the one that it names."""
 
     apart: Annotated[
-        list[str] | None, typer.Option("--not", metavar="CARD", help="Leave this one of its like out; may be repeated.")
+        list[str] | None, typer.Option("--not", metavar="CARD", help="Leave this similar card out; may be repeated.")
     ] = None
-    alone: Annotated[bool, typer.Option("--alone", help="Decide on this card only, not on its like.")] = False
+    alone: Annotated[bool, typer.Option("--alone", help="Decide on this card only, not on the cards like it.")] = False
     preview: PreviewOption = False
 
     @property
@@ -50,7 +51,7 @@ def show_queue(
     limit: Annotated[int, typer.Option(min=1, help="At most so many cases.")] = 20,
     format: FormatOption = "table",
 ) -> None:
-    """What waits for you, the decisions that settle most first."""
+    """List the decisions that wait for you, those that settle most cards first."""
     with opened_lot(catalogue, lot) as (opened, row):
         cases = queue(opened, row)
         known = len(to_confirm(opened, cards_of(opened, row), 0.0))
@@ -58,13 +59,11 @@ def show_queue(
         for case in cases[:limit]:
             print_json(_case_json(case))
         return
-    headings = ("card", "settles", "outcome", "pose", "crop", "closest", "file", "find", "")
+    headings = ("card", "settles", "outcome", "pose", "crop", "closest", "file", "find", "state")
     print_table(headings, (_case_line(case) for case in cases[:limit]))
     cards = sum(len(case.cards) for case in cases)
-    print(
-        f"\n{len(cases)} decisions settle {cards} cards; {known} cards of known records can be confirmed at once: "
-        f"lots confirm {lot}"
-    )
+    settle = f"{counted(len(cases), 'decision')} {'settles' if len(cases) == 1 else 'settle'} {counted(cards, 'card')}"
+    print(f"\n{settle}; {counted(known, 'card')} of known records can be confirmed at once: platekin lot confirm {lot}")
 
 
 @app.command("accept")
@@ -72,12 +71,11 @@ def show_queue(
 def accept(
     lot: LotArgument, card: CardArgument, decision: DecisionOptions, fields: RecordOptions, like: LikeOptions
 ) -> None:
-    """Accept a card as a new record; its like become sightings of it."""
+    """Accept a card as a new record; the cards like it become sightings of it."""
     with opened_lot(decision.catalogue, lot) as (opened, row):
         if like.preview:
             _preview(opened, row, card, "a new record", "a sighting of it", like)
             return
-        _caution(decision.quiet)
         made = review.accept(opened, row, card, decision.actor, fields.said(), apart=like.left_out, note=decision.note)
     _report(made, decision)
 
@@ -90,16 +88,16 @@ def choose(
     decision: DecisionOptions,
     like: LikeOptions,
     record: Annotated[
-        str | None, typer.Argument(metavar="[RECORD]", help="The known record that it shows; the closest if not given.")
+        str | None,
+        typer.Argument(metavar="[RECORD]", help="The known record that it shows; the closest one if not given."),
     ] = None,
 ) -> None:
-    """Say which known record a card is; its like are noted as the same."""
+    """Assign a card, and the cards like it, to a known record."""
     with opened_lot(decision.catalogue, lot) as (opened, row):
         if like.preview:
             seen = f"a sighting of {record or review.closest(opened, row, card)}"
             _preview(opened, row, card, seen, seen, like)
             return
-        _caution(decision.quiet)
         made = review.choose(opened, row, card, record, decision.actor, apart=like.left_out, note=decision.note)
     _report(made, decision)
 
@@ -107,7 +105,7 @@ def choose(
 @app.command("reject")
 @grouped
 def reject(lot: LotArgument, card: CardArgument, decision: DecisionOptions, like: LikeOptions) -> None:
-    """Say that a card, and its like, are nothing to keep: they are not asked about again."""
+    """Reject a card and the cards like it: they are not asked about again."""
     with opened_lot(decision.catalogue, lot) as (opened, row):
         if like.preview:
             _preview(opened, row, card, "rejected", "rejected", like)
@@ -123,9 +121,10 @@ def skip(
     catalogue: CatalogueOption,
     back: Annotated[bool, typer.Option("--back", help="Take it up again.")] = False,
 ) -> None:
-    """Put a case off: it goes to the end of the queue."""
+    """Put a decision off: it goes to the end of the queue."""
     with opened_lot(catalogue, lot) as (opened, row):
         review.skip(opened, row, card, put_off=not back)
+    print(f"card {card} is back in its place" if back else f"card {card} goes to the end of the queue")
 
 
 @app.command("confirm")
@@ -133,29 +132,31 @@ def skip(
 def confirm(
     lot: LotArgument,
     decision: DecisionOptions,
-    above: Annotated[float, typer.Option(min=0, max=1, help="Only answers at least so sure.")] = 0.9,
+    above: Annotated[float, typer.Option(min=0, max=1, help="Only answers at least this sure, from 0 to 1.")] = 0.9,
     preview: PreviewOption = False,
 ) -> None:
-    """Confirm the cards of known records in a lot as sightings, all at once."""
+    """Confirm the cards of known records in a lot as sightings, all at once; a card scanned twice counts once."""
     with opened_lot(decision.catalogue, lot) as (opened, row):
         cards = cards_of(opened, row)
         if preview:
             chosen = [card_row(card) for card in to_confirm(opened, cards, above)]
             names = ("card", "file", "tag", "caption", "confidence_record")
             print_table(names, ([each[name] for name in names] for each in chosen))
-            print(f"{len(chosen)} cards would become sightings; nothing was decided")
+            print(f"{counted(len(chosen), 'card')} would become sightings; nothing was decided")
             return
-        _caution(decision.quiet)
         made = review.confirm(opened, row, cards, decision.actor, above=above, note=decision.note)
     _report(made, decision)
 
 
 @app.command("propose")
-def propose(lot: LotArgument, catalogue: CatalogueOption) -> None:
-    """Propose what is new in a lot as finds, one for all cards that seem to be one variation."""
+def propose(lot: LotArgument, catalogue: CatalogueOption, quiet: QuietOption = False) -> None:
+    """Propose what is new in a lot as finds, one for all cards that seem to be the same variation."""
     with opened_lot(catalogue, lot) as (opened, row):
-        for find_id in review.propose(opened, row):
-            print(find_id)
+        made = review.propose(opened, row)
+    for find_id in made:
+        print(find_id)
+    if not made:
+        remark("nothing new to propose", quiet)
 
 
 @app.command("undo")
@@ -163,9 +164,9 @@ def propose(lot: LotArgument, catalogue: CatalogueOption) -> None:
 def undo(
     lot: LotArgument,
     decision: DecisionOptions,
-    whole: Annotated[bool, typer.Option("--all", help="Everything decided on this lot, proposals too.")] = False,
+    whole: Annotated[bool, typer.Option("--all", help="Undo everything decided on this lot, proposals too.")] = False,
 ) -> None:
-    """Undo the last decision on a lot, with all that it settled; or all of them."""
+    """Undo the last decision on a lot with all that it settled, or everything decided on it."""
     with opened_lot(decision.catalogue, lot) as (opened, row):
         _report(review.undo(opened, row, decision.actor, whole=whole, note=decision.note), decision)
 
@@ -178,7 +179,7 @@ def _preview(opened: Catalogue, row: LotRow, card: str, first: str, others: str,
         ("card", "file", "outcome", "would become"),
         ((each.card, each.item.name, each.outcome, what) for each, what in rows),
     )
-    print("nothing was decided; compare them on the contact sheet: lots sheet, lots faces")
+    print("nothing was decided; compare them on the contact sheet: platekin lot sheet")
 
 
 def _case_line(case: Case) -> tuple[object, ...]:
@@ -192,15 +193,18 @@ def _case_line(case: Case) -> tuple[object, ...]:
 
 
 def _case_json(case: Case) -> dict[str, Any]:
-    row = {name: value for name, value in card_row(case.card).items() if value is not None}
-    return {**row, "find": case.find_id, "skipped": case.skipped, "like": [card.card for card in case.like]}
+    return {
+        **card_row(case.card),
+        "find": case.find_id,
+        "skipped": case.skipped,
+        "like": [card.card for card in case.like],
+    }
 
 
 def _report(made: Sequence[DecisionRow], decision: DecisionOptions) -> None:
+    """What was decided; what it does not mean is said beside it, once."""
     decision.report(*made)
+    if any(row.action != "undo" for row in made):
+        remark(CAUTIONS[0], decision.quiet)
     if not made:
         remark("nothing to decide", decision.quiet)
-
-
-def _caution(quiet: bool) -> None:
-    remark(CAUTIONS[0], quiet)

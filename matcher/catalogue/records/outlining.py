@@ -1,0 +1,41 @@
+"""A reference outlined anew by a person: another outline, or another way up, gives another face and description."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from matcher.catalogue.log.decisions import Actor, DecisionRow, decided
+from matcher.catalogue.records import files
+from matcher.catalogue.records.ingest import keep_description
+from matcher.catalogue.records.prepare import prepare_outline
+from matcher.catalogue.records.store import PATIENCE, Catalogue
+from matcher.catalogue.tables.models import Quad, Reference, outline_key
+from matcher.core.detect.detection import CardQuad, given_quads
+from matcher.core.errors import CatalogueError
+from matcher.core.photo import read_photo
+
+
+def outline_reference(catalogue: Catalogue, number: int, quad: Quad, who: Actor, **logged: Any) -> DecisionRow:
+    """Give a reference another outline. quad: TL TR BR BL of the upright card, pixels of the upright photo.
+
+    Raises CatalogueError no_such_reference, nothing_changed; UnreadablePhoto bad_outline, and what `read_photo` raises.
+    """
+    held = {reference.id: reference for reference in catalogue.references()}
+    if number not in held:
+        raise CatalogueError("no_such_reference", f"no reference {number}", "look at its record")
+    photo = read_photo(catalogue.image_path(held[number]), catalogue.settings.photo, held[number].name)
+    given_quads(photo, np.array(quad, np.float64))  # refuses what cannot be a card
+    one = prepare_outline(photo, CardQuad(np.array(quad, np.float32), 1.0), catalogue.settings)
+    face = {files.face_name(one.sha256, one.quad, catalogue.settings.face): one.face}
+    with (
+        catalogue.writing(PATIENCE),
+        catalogue.bringing(face),
+        catalogue.deciding(who, "outline_reference", **logged) as entry,
+    ):
+        keep_description(entry.draft.connection, one.sha256, outline_key(one.quad), one.description)
+        told = {"quad": one.quad, "facts": dict(one.facts), "outline": outline_key(one.quad)}
+        entry.draft.update(Reference, [number], **told)
+        entry.about, entry.outcome = held[number].record_id, f"reference {number} outlined anew"
+    return decided(entry)

@@ -1,0 +1,92 @@
+"""`main`: runs a command; whatever goes wrong is said in a sentence, with what to do, and never as a traceback."""
+
+from __future__ import annotations
+
+import errno
+import os
+import signal
+import sys
+from collections.abc import Callable
+from typing import Any
+
+from matcher.core.errors import PlatekinError
+
+INTERRUPTED = 130
+STOPPED = "stopped; what was stored until now is kept"
+
+
+def main() -> None:
+    """Entry point of the `platekin` command."""
+    sys.unraisablehook = _unless_interrupted(sys.unraisablehook)
+    # Loading takes a second or two; Ctrl-C within them is to be answered like any other.
+    try:
+        from matcher.cli.commands import app
+
+        app()
+    except KeyboardInterrupt:
+        _end_interrupted()
+    except SystemExit as end:
+        if end.code == INTERRUPTED:
+            _end_interrupted()
+        raise
+    except BrokenPipeError:
+        _end(1)
+    except PlatekinError as error:
+        _say(f"platekin: {error.message}")
+        if error.remedy:
+            _say(f"  what to do: {error.remedy}")
+        _end(2 if error.kind.wrong_call else 1)
+    except OSError as error:
+        _say(f"platekin: {_words(error)}")
+        _say(f"  what to do: {_remedy(error)}")
+        _end(1)
+    except MemoryError:
+        _say("platekin: there is not enough memory for this")
+        _say("  what to do: close other programs, or use smaller pictures and fewer --workers")
+        _end(1)
+
+
+def _unless_interrupted(hook: Callable[[Any], Any]) -> Callable[[Any], None]:
+    """What tells of errors that nobody can catch, but not of Ctrl-C where a library is tidying up."""
+
+    def tell(unraisable: Any) -> None:
+        if not issubclass(unraisable.exc_type, KeyboardInterrupt):
+            hook(unraisable)
+
+    return tell
+
+
+def _end_interrupted() -> None:
+    """Say that it was stopped, once; a second Ctrl-C meanwhile changes nothing."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    _say(STOPPED)
+    _end(INTERRUPTED)
+
+
+def _end(code: int) -> None:
+    """End without the flush at the end of Python, which would raise once more on a full disk or a closed pipe."""
+    for stream in (sys.stdout, sys.stderr):
+        try:
+            stream.flush()
+        except (OSError, ValueError):
+            code = code or 1
+            os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
+    sys.exit(code)
+
+
+def _say(words: str) -> None:
+    try:
+        print(words, file=sys.stderr)
+    except (OSError, ValueError):
+        return
+
+
+def _words(error: OSError) -> str:
+    where = f"{error.filename}: " if error.filename else ""
+    return f"{where}{error.strerror or error}"
+
+
+def _remedy(error: OSError) -> str:
+    if error.errno in (errno.ENOSPC, errno.EDQUOT):
+        return "free some space, then run the same command again; what was stored before is kept"
+    return "check the path, and that you may read and write there"
