@@ -67,8 +67,14 @@ class Turns:
             if turn.done() and not turn.cancelled():
                 self.give_back(whose)
             else:
-                self._waiting[whose].remove(turn)
+                self._forget(whose, turn)
             raise
+
+    def _forget(self, whose: str, turn: asyncio.Future[None]) -> None:
+        """It waits no more; it may have been passed over already."""
+        left = [one for one in self._waiting.pop(whose, ()) if one is not turn]
+        if left:
+            self._waiting[whose] = deque(left)
 
     def give_back(self, whose: str) -> None:
         """The place is free again."""

@@ -185,3 +185,21 @@ def test_one_who_gives_up_waiting_leaves_no_place_taken() -> None:
         await asyncio.wait_for(turns.take("c"), 1)
 
     asyncio.run(play())
+
+
+def test_giving_up_is_told_as_giving_up_even_if_passed_over() -> None:
+    """A KeyError in its place was taken for a mistake of the work, and the service did not stop."""
+
+    async def play() -> None:
+        turns = Turns(1)
+        await turns.take("a")
+        waiting = [asyncio.create_task(turns.take("b")) for _ in range(2)]
+        await asyncio.sleep(0)
+        for one in waiting:
+            one.cancel()
+        turns.give_back("a")  # hands out before those who gave up have run
+        told = await asyncio.gather(*waiting, return_exceptions=True)
+        assert [type(one) for one in told] == [asyncio.CancelledError] * 2
+        await asyncio.wait_for(turns.take("c"), 1)
+
+    asyncio.run(play())

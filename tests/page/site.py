@@ -22,6 +22,7 @@ from api.settings import ServiceSettings
 from matcher.catalogue import Catalogue
 from matcher.catalogue.finds.resolution import propose
 from matcher.catalogue.records.enrol import enrol
+from matcher.core.parallel.limits import WorkLimits
 from matcher.core.settings import Settings
 from matcher.jobs.job import Job
 from matcher.jobs.workers import Worker
@@ -134,7 +135,7 @@ async def _serve(server: uvicorn.Server) -> None:
     await asyncio.sleep(0.1)
 
 
-def _one_thread(folder: Path, settings: Settings, workers: int) -> Executor:
+def _one_thread(folder: Path, settings: Settings, workers: int, limits: WorkLimits) -> Executor:
     """In this process: the matcher is what these tests wait for, not its start."""
     return ThreadPoolExecutor(1)
 

@@ -69,7 +69,7 @@ def test_a_finds_outline_is_corrected_and_taken_back(site: Site, open_page: Open
         (made,) = catalogue.decisions(newest_first=True, limit=1)
     assert (made.action, made.about) == ("outline", CROP)
     page.locator(".toast").get_by_role("button", name="Undo").click()
-    page.locator(".toast", has_text="new outline").wait_for(state="hidden")
+    page.locator(".toast", has_text="old outline").wait_for()
     with Catalogue.open(site.folder) as catalogue:
         assert [row.action for row in catalogue.decisions(newest_first=True, limit=1)] == ["undo"]
 

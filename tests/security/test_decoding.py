@@ -182,6 +182,6 @@ def test_what_lies_outside_the_photo_is_no_glare() -> None:
     outside = np.array([[-300, 0], [68, 0], [68, 640], [-300, 640]], np.float32)
     face = flatten(photo, CardQuad(outside, 1.0))
     assert face.outside == pytest.approx(300 / 368, abs=0.02)
-    assert "lies outside the photo" in _unreadable(face, Settings())
+    assert "lies outside the photo" in _unreadable(face, 10.0, Settings())
     inside = np.array([[0, 0], [368, 0], [368, 640], [0, 640]], np.float32)
     assert flatten(photo, CardQuad(inside, 1.0)).outside == pytest.approx(0, abs=0.01)

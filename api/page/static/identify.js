@@ -188,7 +188,10 @@ async function refresh(photo) {
 
 function render() {
   const bench = byId("bench");
-  if (!open) return void fill(bench);
+  if (!open) {
+    state.photo = null;
+    return void fill(bench);
+  }
   if (!state.bench || state.photo !== open) build(bench);
   const { answer, comparison, error, busy } = open;
   bench.toggleAttribute("aria-busy", Boolean(busy));

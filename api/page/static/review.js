@@ -156,7 +156,7 @@ async function keepOutline(find, query) {
     state.form.forget();
     await refresh();
     await open(find.find_id);
-    toast(`${find.find_id} has its new outline.`, async () => { await undo(data.number); comparisons.delete(find.find_id); await refresh(); await open(find.find_id); });
+    toast(`${find.find_id} has its new outline.`, async () => { await undo(data.number); comparisons.delete(find.find_id); await refresh(); await open(find.find_id); toast(`${find.find_id} has its old outline again.`); });
   } catch (error) {
     fill(state.wrong, problem(error));
   }

@@ -33,8 +33,10 @@ export function undoToast() {
 async function turn(undo, button) {
   pending = null;
   if (button) button.disabled = true;
+  const told = box.firstChild;
   try {
     await undo();
+    if (box.firstChild === told) close(); // nothing else was said meanwhile
   } catch (error) {
     toast(error.title ? `${error.title}. ${error.todo}` : String(error), null, { wrong: true });
   }

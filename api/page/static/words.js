@@ -4,7 +4,7 @@
 import { h, percent, recordAddress } from "./dom.js";
 
 export const SETTLED = 0.75; // the service's own limit: see the README
-const CERTAIN = 0.97; // from here on the page says "certain"; our own choice
+const CERTAIN = 0.97; // from here on the page says "all but certain"; our own choice
 const LEAST_MM = 0.6; // twice the usual error of a crop's edge: less is not told
 
 export const RUNGS = [
@@ -27,7 +27,7 @@ export function finding(rung, share) {
   if (isOpen(share)) return { state: "open", words: "open", sure: share };
   const sure = Math.max(share, 1 - share);
   const state = share >= SETTLED ? "same" : "other";
-  return { state, words: `${rung[state]}, ${sure >= CERTAIN ? "certain" : "likely"}`, sure };
+  return { state, words: `${rung[state]}, ${sure >= CERTAIN ? "all but certain" : "likely"}`, sure };
 }
 
 // Nothing is ever certain: neither 0 nor 100 is written.
@@ -62,7 +62,7 @@ const BODY = {
   known(card, best) {
     const sure = card.confidence?.record;
     return [isTold(sure) && sure < CERTAIN ? "Most likely " : "", link(card.record_id), ", ", best?.evidence?.subject ?? best?.caption ?? card.caption, ": ",
-      printed(card.caption ?? best?.caption), club(best), `. Negative ${card.pose ?? best?.pose}, crop ${card.crop ?? best?.crop}.`];
+      printed(card.caption ?? best?.caption), club(best), `; negative ${card.pose ?? best?.pose}, crop ${card.crop ?? best?.crop}.`];
   },
   new_caption(card, best) {
     const lines = readLines(card);

@@ -50,7 +50,7 @@ WATCH = """() => {
         const shown = [...document.querySelectorAll("card-compare .pane img")];
         const alone = document.querySelector("card-compare .stage .empty");
         const both = shown.length > 1 && shown.every((one) => one.complete && one.naturalWidth > 0);
-        if (alone || both) window.seen = now();
+        if (alone || both) window.bothSeen = now();
         else requestAnimationFrame(seen);
     };
     new MutationObserver((_, watch) => {
@@ -225,7 +225,7 @@ def _shown(browser: Browser, address: str, photo: Path) -> tuple[float, float, f
     page.evaluate(LONG_TASKS)
     page.evaluate(WATCH)
     page.set_input_files("#files", photo)
-    while (seen := page.evaluate("window.seen ?? 0")) == 0:
+    while (seen := page.evaluate("window.bothSeen ?? 0")) == 0:
         page.wait_for_timeout(50)
     answered, longest, shifted = page.evaluate("[window.answered, window.longest, window.shifted]")
     page.close()

@@ -228,7 +228,7 @@ def test_a_full_disk_is_told_and_leaves_nothing_half(catalogue: Catalogue, lot: 
         pytest.skip("no /dev/full here")
     from matcher.jobs.lot import results
 
-    def no_room(path: Path, data: bytes, keep: bool = True) -> None:
+    def no_room(path: Path, data: bytes, keep: bool = True, mode: int | None = None) -> None:
         with full.open("wb", buffering=0) as stream:
             stream.write(data)
 
