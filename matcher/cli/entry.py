@@ -6,7 +6,10 @@ import errno
 import os
 import signal
 import sys
-from collections.abc import Callable
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from types import FrameType
 from typing import Any
 
 from matcher.core.errors import PlatekinError
@@ -20,9 +23,7 @@ def main() -> None:
     sys.unraisablehook = _unless_interrupted(sys.unraisablehook)
     # Loading takes a second or two; Ctrl-C within them is to be answered like any other.
     try:
-        from matcher.cli.commands import app
-
-        app()
+        _run()
     except KeyboardInterrupt:
         _end_interrupted()
     except SystemExit as end:
@@ -44,6 +45,39 @@ def main() -> None:
         _say("platekin: there is not enough memory for this")
         _say("  what to do: close other programs, or use smaller pictures and fewer --workers")
         _end(1)
+
+
+def _run() -> None:
+    """Load the commands and run one; Ctrl-C is Ctrl-C, whatever a library makes of it."""
+    with _noted() as interrupted:
+        try:
+            from matcher.cli.commands import app
+
+            app()
+        except Exception as error:  # a library that is interrupted while it loads raises an error of its own
+            if interrupted:
+                raise KeyboardInterrupt from error
+            raise
+
+
+@contextmanager
+def _noted() -> Iterator[list[int]]:
+    """Gives a list to which each Ctrl-C is added before it is raised as usual; where it is ignored it stays so."""
+    noted: list[int] = []
+
+    def note(number: int, frame: FrameType | None) -> None:
+        noted.append(number)
+        signal.default_int_handler(number, frame)
+
+    usual = signal.getsignal(signal.SIGINT) is signal.default_int_handler
+    if not usual or threading.current_thread() is not threading.main_thread():
+        yield noted
+        return
+    signal.signal(signal.SIGINT, note)
+    try:
+        yield noted
+    finally:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 def _unless_interrupted(hook: Callable[[Any], Any]) -> Callable[[Any], None]:

@@ -5,6 +5,7 @@ A few of each; `scripts/measure_stops` does the same many times over.
 
 from __future__ import annotations
 
+import signal
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -43,6 +44,21 @@ def test_ctrl_c_at_random_moments_is_answered(folder: Path, scans: Path, command
     assert faults(ended) == []
     with Catalogue.open(folder) as catalogue:
         assert check(catalogue) == ()
+
+
+def test_a_library_that_makes_another_error_of_ctrl_c(platekin: Platekin, monkeypatch: pytest.MonkeyPatch) -> None:
+    def interrupted() -> None:
+        try:
+            signal.raise_signal(signal.SIGINT)
+        except KeyboardInterrupt:
+            raise ImportError("initialization failed") from None
+
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    monkeypatch.setattr("matcher.cli.commands.app", interrupted)
+    try:
+        assert platekin("records", "list") == (130, "stopped; what was stored until now is kept\n")
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 DISK = (

@@ -44,10 +44,14 @@ class Ended:
 
 def run(words: Sequence[object], after: float | None = None) -> Ended:
     """Run a command to its end, or send Ctrl-C to its process group after so many seconds."""
-    with subprocess.Popen(
+    # A shell's background job ignores Ctrl-C and its children would inherit that: nothing would be measured.
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    process = subprocess.Popen(
         [sys.executable, "-c", COMMAND, *map(str, words)], stdout=subprocess.DEVNULL, stderr=subprocess.PIPE,
         text=True, start_new_session=True,
-    ) as process:  # fmt: skip
+    )  # fmt: skip
+    signal.signal(signal.SIGINT, before)
+    with process:
         if after is not None:
             time.sleep(after)
             if process.poll() is None:
