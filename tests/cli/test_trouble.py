@@ -15,7 +15,7 @@ import pytest
 from matcher.catalogue import Catalogue
 from matcher.catalogue.exchange.check import check
 from matcher.cli import main
-from matcher.lab.benchmarks.stops import faults, full_disk, onto, stopped
+from matcher.lab.benchmarks.stops import full_disk, onto
 
 Platekin = Callable[..., tuple[int, str]]
 
@@ -32,18 +32,6 @@ def platekin(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
         return code if isinstance(code, int) else 0, capsys.readouterr().err
 
     return call
-
-
-@pytest.mark.parametrize("command", ["identify", "enrol"])
-def test_ctrl_c_at_random_moments_is_answered(folder: Path, scans: Path, command: str) -> None:
-    words = {
-        "identify": ["identify", scans, "-c", folder],
-        "enrol": ["enrol", scans / "RECORDS.csv", "-c", scans / "new", "--no-doubt"],
-    }[command]
-    ended = stopped(words, times=3, seed=4, longest=3.0)
-    assert faults(ended) == []
-    with Catalogue.open(folder) as catalogue:
-        assert check(catalogue) == ()
 
 
 def test_a_library_that_makes_another_error_of_ctrl_c(platekin: Platekin, monkeypatch: pytest.MonkeyPatch) -> None:

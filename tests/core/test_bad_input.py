@@ -91,7 +91,8 @@ def test_a_table_of_a_gigabyte_is_refused_by_its_size(
 ) -> None:
     with (tmp_path / name).open("wb") as stream:
         stream.truncate(1_000_000_000)  # a hole: it takes no room
-    monkeypatch.setattr(Path, "read_bytes", lambda _: pytest.fail("it was read"))
+    read = Path.read_bytes
+    monkeypatch.setattr(Path, "read_bytes", lambda one: pytest.fail("it was read") if one.name == name else read(one))
     ended, told = platekin("enrol", tmp_path / name, "--catalogue", mine)
     assert (ended, "1,000 MB, more than 100 MB" in told) == (2, True), told
 

@@ -130,4 +130,4 @@ def test_a_face_upside_down_is_said_to_be_so() -> None:
     negative = picture(8)
     found = register(face_of(negative).half_turn(), face_of(negative))
     assert not found
-    assert "head" in found.reason
+    assert "upside down" in found.reason

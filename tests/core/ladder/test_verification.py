@@ -123,7 +123,7 @@ def test_once_a_pose_is_certain_only_near_twins_are_registered() -> None:
     assert verifier.of("register") == [1, 2]
     assert not found[2].alignment
     assert found[2].pose is None
-    assert "all but certain" in found[2].alignment.reason
+    assert "nearly certain" in found[2].alignment.reason
 
 
 def test_a_reference_that_was_removed_since_is_passed_over() -> None:
