@@ -33,7 +33,7 @@ HEADER_S, KEEP_ALIVE_S, BODY_S, READING_S = 10.0, 5, 20.0, 60.0
 LEAST_BYTES_PER_S = 8_000
 """A body has to bring that many on average after its first BODY_S; a slow telephone's upload brings ten times that."""
 
-STOP_S = 8
+STOP_S = 5
 """Most that stopping waits for answers that are on their way."""
 
 LOOK_S = 1.0

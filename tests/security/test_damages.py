@@ -179,7 +179,7 @@ def test_another_size_of_faces_is_another_description() -> None:
 
 
 def test_single_damages_change_no_answer_unnoticed(scans: Path, stock: Path) -> None:
-    """A short run of the campaign; 200 by `python -m matcher.lab.campaigns.damages`."""
+    """A short run of the campaign; 200 by `scripts/mistreat damages`."""
     folder = Path(shutil.copytree(stock / "catalogue", scans / "catalogue"))
     photos = [scans / name for name in ("scan0.png", "scan3.png")]
     found = damages.run(folder, photos, 12, seed=5)

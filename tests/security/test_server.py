@@ -1,6 +1,6 @@
 """How the service listens: slow and idle clients are cut off, too many are turned away, its log has an end.
 
-Review of security, finding 6. The whole: `python -m matcher.lab.campaigns.hostile`.
+Review of security, finding 6. The whole: `scripts/mistreat hostile`.
 """
 
 from __future__ import annotations

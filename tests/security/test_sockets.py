@@ -1,6 +1,6 @@
 """Nothing leaves the machine: no process of ours connects to anything, or asks for a name.
 
-Review of security, finding 5. The whole: `python -m matcher.lab.campaigns.sockets`.
+Review of security, finding 5. The whole: `scripts/mistreat sockets`.
 """
 
 from __future__ import annotations

@@ -6,7 +6,8 @@
     hostile     hostile clients beside honest ones
     outages     a database that goes away, a disk that fills up, a clock that jumps
     sockets     what is connected to while the product works
+    mistreat    the one door to them: scripts/mistreat
     at_work     what they share: a service started and ended, processes and their memory
 
-Each is `python -m matcher.lab.campaigns.NAME --help`; the tests run each with small numbers.
+Each tells its options by `scripts/mistreat NAME --help`; the tests run each with small numbers.
 """
