@@ -3,7 +3,7 @@
 import { takeFiles } from "./everywhere.js";
 import { byId, fill, h, say } from "./dom.js";
 import { wrongWith } from "./files.js";
-import { showLot, update } from "./lotscreen.js";
+import { showLot } from "./lotscreen.js";
 import { ask, formOf, get, newKey, Problem, upload } from "./service.js";
 
 const keyOf = new WeakMap(); // one a scan: what was lost on the way and is sent again is taken once
@@ -60,7 +60,7 @@ async function send(start, scans, made = null) {
   fill(byId("sending"), "All sent. This page may be closed; the work goes on.");
   fill(byId("chosen"));
   say("All scans are sent");
-  await update().catch(() => {}); // told where it is watched
+  await route();
   return undefined;
 }
 

@@ -31,18 +31,15 @@ export const face = (lot, card) => `/v1/lots/${lot}/cards/${card}/face`;
 
 export async function showLot(box, id) {
   clearTimeout(state.watching);
-  Object.assign(state, { id, box, tiles: new Map(), rows: [], filter: null, sitter: "", began: null });
+  Object.assign(state, { id, box, tiles: new Map(), rows: [], filter: null, sitter: "", began: null, built: false });
   fill(box);
-  if (!id) return;
-  state.lot = await get(`/v1/lots/${id}`);
-  build();
-  await update();
+  if (id) await update();
 }
 
 function build() {
   const { lot } = state;
   Object.assign(state, {
-    progress: h("progress", { "aria-label": "Scans done" }), far: h("p", { class: "small", role: "status" }), filters: h("div", { class: "filters", role: "group", "aria-label": "Which cards" }),
+    built: true, progress: h("progress", { "aria-label": "Scans done" }), far: h("p", { class: "small", role: "status" }), filters: h("div", { class: "filters", role: "group", "aria-label": "Which cards" }),
     wall: h("ol", { class: "wall bare" }), failed: h("div"), work: h("div", { class: "row lot-work" }), links: h("p", { class: "row small on-screen" }),
   });
   fill(state.box, h("header", { class: "lot-head" }, h("p", { class: "trail" }, h("a", { href: "#" }, "Lots")), h("h1", { tabindex: "-1" }, `${lot.lot_id} `, h("span", { class: "h1-words" }, lot.name)), state.work),
@@ -62,6 +59,7 @@ export async function update() {
   if (state.id !== id) return;
   state.lot = lot;
   state.rows = rows;
+  if (!state.built) build(); // also after a network that was away when the lot was opened
   far();
   chooseFilter();
   filters();
