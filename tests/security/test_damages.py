@@ -135,7 +135,7 @@ def test_a_cell_that_holds_no_json_is_told_and_the_rest_is_looked_at(scans: Path
     told = CliRunner().invoke(app, ["check", "-c", str(folder)])
     assert told.exit_code == 1
     assert "damaged: " in told.stdout
-    assert "what to do: restore it from a backup" in told.stdout
+    assert "restore it from a backup" in told.stdout
     with pytest.raises(CatalogueError) as caught:
         CatalogueReferences.open(folder)
     assert caught.value.code == "damaged"

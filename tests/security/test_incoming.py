@@ -23,7 +23,7 @@ from matcher.catalogue.log.decisions import person
 from matcher.catalogue.records.corrections import edit_record, take_out
 from matcher.catalogue.records.scratch import clear_scratch, scratch_folder
 from matcher.cli import app
-from matcher.core.errors import CatalogueError
+from matcher.core.errors import BadTable, CatalogueError
 from matcher.jobs.lot import cleaning, store
 from tests.support.cards import ADA
 from tests.support.enrolling import change, mounted, row, run, write_table
@@ -36,7 +36,7 @@ def png(seed: int) -> bytes:
     return out.getvalue()
 
 
-ODD = ["a\x00b", "\x1b[31mred", "\x1b]0;title\x07", "\x9b31m", "x" * 100_000, "a\u0085b"]
+ODD = ["\x1b[31mred", "\x1b]0;title\x07", "\x9b31m", "x" * 100_000, "a\u0085b"]
 
 
 @pytest.mark.parametrize("text", ODD)
@@ -47,6 +47,12 @@ def test_odd_texts_of_a_table_do_not_come_in(scans: Path, tmp_path: Path, text: 
     assert [failed.code for failed in report.failed] == ["odd_text"] * 3
     assert report.added == 1
     assert all(failed.remedy for failed in report.failed)
+
+
+def test_a_table_with_zero_bytes_is_no_text_file(scans: Path, tmp_path: Path) -> None:
+    with pytest.raises(BadTable) as caught:
+        run(write_table(scans / "odd.csv", [row(0, "scan0.png", record_id="a\x00b")]), tmp_path / "catalogue")
+    assert "zero bytes" in caught.value.message
 
 
 def test_what_cannot_be_asked_for_does_not_come_in(scans: Path, tmp_path: Path) -> None:
