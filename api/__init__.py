@@ -13,6 +13,7 @@
     service           what every address works with
     work_queue        photo -> answer, on worker processes, with a limit to what may wait
     lot_worker        photos of lots into the one queue of workers, answers back to the store
+    threads           calls in threads that are waited for before what they use is closed
     comparison_cache  pictures registered to compare, kept for a while so that a browser can fetch them one by one
     access            who asks, and what they may
     session           a browser's token as a cookie

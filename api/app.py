@@ -14,7 +14,6 @@ from typing import Any
 
 from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
-from starlette.concurrency import run_in_threadpool
 
 from api import access, health, middleware, page, problems, session
 from api.catalogue import records, scarcity, subjects
@@ -30,6 +29,7 @@ from api.problems import ProblemDetails
 from api.service import Service
 from api.settings import ServiceSettings
 from api.sightings import routes as sightings
+from api.threads import Threads
 from api.work_queue import Work, WorkQueue
 from matcher.catalogue import Catalogue
 from matcher.catalogue.exchange.zipped import Limits
@@ -105,7 +105,8 @@ def _lifespan(
             start = partial(make_pool, settings.catalogue, matching, processes, settings.work_limits)
             queue = WorkQueue(start, work, processes, settings.queue_limit)
             decoding = threading.Semaphore(IMAGES_AT_ONCE)
-            lot_worker = LotWorker(LotQueue(catalogue, matching), queue, processes, settings.request_timeout_s)
+            threads = Threads()
+            lot_worker = LotWorker(LotQueue(catalogue, matching), queue, threads, processes, settings.request_timeout_s)
             app.state.service = Service(
                 catalogue,
                 queue,
@@ -121,25 +122,25 @@ def _lifespan(
             )
             app.state.scans = settings.scans and settings.scans.resolve()
             working = asyncio.create_task(lot_worker.run())
-            clearing = asyncio.create_task(_clear_each_day(catalogue, settings.lots_kept_days))
+            clearing = asyncio.create_task(_clear_each_day(catalogue, threads, settings.lots_kept_days))
             try:
                 yield
             finally:
                 working.cancel()
                 clearing.cancel()
                 await asyncio.gather(working, clearing, return_exceptions=True)
-                await lot_worker.close()
+                await threads.ended()
                 queue.close()
 
     return lifespan
 
 
-async def _clear_each_day(catalogue: Catalogue, kept_days: float) -> None:
+async def _clear_each_day(catalogue: Catalogue, threads: Threads, kept_days: float) -> None:
     """At the start and each day: what killed processes have left, and lots that nobody wants any more."""
     while True:
         for clear in (partial(clear_scratch, catalogue.folder), partial(clear_old, catalogue, kept_days)):
             try:
-                await run_in_threadpool(clear)
+                await threads.run(clear)
             except (PlatekinError, OSError) as error:
                 log.warning("clearing: %s", error)
         await asyncio.sleep(DAY_S)

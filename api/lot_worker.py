@@ -8,12 +8,9 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections.abc import Callable
 from contextlib import suppress
-from typing import Any, ParamSpec, TypeVar
 
-from starlette.concurrency import run_in_threadpool
-
+from api.threads import Threads
 from api.work_queue import WorkQueue
 from matcher.catalogue.records.files import only_writer
 from matcher.core.answer import PhotoAnswer, failed_answer
@@ -24,9 +21,6 @@ from matcher.jobs.lot.job_queue import LotQueue
 
 log = logging.getLogger("platekin")
 
-P = ParamSpec("P")
-T = TypeVar("T")
-
 LOOK_AGAIN_S = 2.0
 """How often the store is asked where nothing has woken the worker: another process may have queued something."""
 
@@ -34,14 +28,17 @@ TRY_AGAIN_S = 0.2
 
 
 class LotWorker:
-    """Works on lots with at most `at_once` photos at a time; timeout: seconds for one of them."""
+    """Works on lots with at most `at_once` photos at a time; timeout: seconds for one of them.
 
-    def __init__(self, lots: LotQueue, queue: WorkQueue, at_once: int, timeout: float) -> None:
+    threads: where its calls to the catalogue run; whoever closes the catalogue waits for them first.
+    """
+
+    def __init__(self, lots: LotQueue, queue: WorkQueue, threads: Threads, at_once: int, timeout: float) -> None:
         self._lots, self._queue, self._at_once, self._timeout = lots, queue, at_once, timeout
         self._woken = asyncio.Event()
         self._finishing = asyncio.Lock()
         self._again = asyncio.Lock()
-        self._begun: set[asyncio.Future[Any]] = set()
+        self._in_thread = threads.run
 
     def wake(self) -> None:
         """Something was queued. Call it on the loop's own thread."""
@@ -61,16 +58,6 @@ class LotWorker:
             except Exception:  # whatever it is, lots are worked on again in a moment
                 log.exception("lots: unexpected")
             await asyncio.sleep(LOOK_AGAIN_S)
-
-    async def close(self) -> None:
-        """Wait, after `run` was cancelled, for what its threads have begun: they use the catalogue."""
-        await asyncio.gather(*self._begun, return_exceptions=True)
-
-    async def _in_thread(self, call: Callable[P, T], *args: P.args, **named: P.kwargs) -> T:
-        begun = asyncio.ensure_future(run_in_threadpool(call, *args, **named))
-        self._begun.add(begun)
-        begun.add_done_callback(self._begun.discard)
-        return await asyncio.shield(begun)  # a thread cannot be cancelled, only left alone
 
     async def _work(self) -> None:
         for lot_id in await self._in_thread(self._lots.unfinished):
