@@ -15,6 +15,7 @@ import { toast } from "./toast.js";
 import { advice, looks, sentence, TITLES } from "./words.js";
 
 const TOP = 9;
+const KEEP_MS = 250; // kept for a reload once it is on its way: writing it must not hold up its sending
 const photos = [];
 const waiting = [];
 let working = false;
@@ -40,7 +41,7 @@ async function take(files) {
     if (fault) photo.fail(fault);
     else {
       waiting.push(photo);
-      photo.remember();
+      setTimeout(() => photos.includes(photo) && photo.remember(), KEEP_MS);
     }
   }
   draw();
