@@ -283,11 +283,12 @@ function step(by) {
 }
 
 async function again() {
-  for (const stored of await keptAt("identify")) photos.push(new Photo(stored));
+  const held = (await keptAt("identify")).map((stored) => new Photo(stored));
+  photos.unshift(...held); // what was given meanwhile comes after them
   const last = sessionStorage.getItem("platekin-open");
   draw();
-  if (photos.length) show(photos.find(({ id }) => id === last) ?? photos.at(-1));
-  for (const photo of photos) if (!photo.comparison) waiting.push(photo);
+  if (!open && photos.length) show(photos.find(({ id }) => id === last) ?? photos.at(-1));
+  waiting.push(...held.filter(({ comparison }) => !comparison));
   const inbox = await keptAt("inbox");
   for (const { id } of inbox) forget(id);
   if (inbox.length) take(inbox.map(({ file, name }) => (file instanceof File ? file : new File([file], name, { type: file.type }))));
