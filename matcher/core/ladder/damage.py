@@ -24,7 +24,7 @@ from matcher.core.calibration import RungModel, sigmoid
 from matcher.core.ladder.damage_shape import HurtSide, Spot, shape_features
 from matcher.core.ladder.movement import CELL, ON_QUERY, ON_REFERENCE, MovementMap
 from matcher.core.ladder.settings import DamageSettings
-from matcher.core.nets import weight_file
+from matcher.core.nets import check_weights, weight_file
 from matcher.core.shared_settings import FaceSize
 
 Grey = NDArray[np.uint8]
@@ -253,8 +253,10 @@ class DamageModels:
 
 @cache
 def damage_models() -> DamageModels:
-    """The shipped coefficients."""
-    stored = json.loads(weight_file("damage.json").read_text())
+    """The shipped coefficients. Raises PlatekinError damaged_part where the file is not what was shipped."""
+    path = weight_file("damage.json")
+    check_weights(path)
+    stored = json.loads(path.read_text())
     return DamageModels(_model(stored["side"]), {name: _model(one) for name, one in stored["kinds"].items()})
 
 
