@@ -16,7 +16,9 @@ from matcher.core.calibration import log_odds
 from matcher.core.errors import PlatekinError
 from matcher.core.identify import CardAnswer, Identification
 from matcher.core.ladder.candidate import Candidate, Confidence
+from matcher.core.ladder.crop import CropFinding
 from matcher.core.ladder.decision import Outcome
+from matcher.core.ladder.pose import PoseFinding
 from matcher.core.versions import versions
 
 Point = tuple[float, float]
@@ -56,6 +58,37 @@ class Margins:
 
 
 @dataclass(frozen=True)
+class DamageFact:
+    """Something laid over or lost on one of two cards that were compared: a fact, and no difference of the pictures.
+
+    kind: crease, loss, sticker, writing or stain. on: this card, the reference, or either where that cannot be told.
+    place: in words. box_mm: left, top, right, bottom on the face of this card. probability: that it is of this kind.
+    """
+
+    kind: str
+    on: str
+    place: str
+    box_mm: tuple[float, float, float, float]
+    area_mm2: float
+    probability: float
+
+
+@dataclass(frozen=True)
+class TrimFact:
+    """What was cut off a card against the one that it was compared with, mm on each side. on: as of `DamageFact`."""
+
+    on: str
+    left: float
+    top: float
+    right: float
+    bottom: float
+
+
+CARDS = {"query": "this card", "reference": "the reference", "either": "either"}
+"""The two cards, as an answer calls them."""
+
+
+@dataclass(frozen=True)
 class CandidateEvidence:
     """The numbers behind a candidate's confidences, None where a rung was not reached, and the rungs' sentences.
 
@@ -64,7 +97,8 @@ class CandidateEvidence:
     pose_log10_ratio: what this reference alone says of the pose: 2 where what was seen is a hundred times likelier if
     both cards come from one negative, -2 where it is a hundred times less likely. How many cards of a known negative
     are asked about, the prior, is no part of it (`FusionSettings.prior`). caption_worst_letter: by how much the ink of
-    the worst letter falls short.
+    the worst letter falls short. damage, trimmed: None where the pose or the crop was not found to be one; answers that
+    were stored long ago do not know them.
     """
 
     subject: str | None = None
@@ -79,6 +113,8 @@ class CandidateEvidence:
     margins_mm: Margins | None = None
     caption_agreement: float | None = None
     caption_worst_letter: float | None = None
+    damage: tuple[DamageFact, ...] | None = None
+    trimmed: tuple[TrimFact, ...] | None = None
     words: tuple[str, ...] = ()
 
 
@@ -274,8 +310,25 @@ def _evidence(candidate: Candidate) -> CandidateEvidence:
         margins_mm=Margins(*crop.window.margins_mm) if crop else None,
         caption_agreement=round(caption.agreement, 3) if caption else None,
         caption_worst_letter=round(caption.worst, 3) if caption else None,
+        damage=_damage(pose) if pose else None,
+        trimmed=_trimmed(crop) if crop else None,
         words=tuple(rung.words for rung in rungs if rung is not None),
     )
+
+
+def _damage(pose: PoseFinding) -> tuple[DamageFact, ...] | None:
+    if pose.probability < 0.5:
+        return None
+    return tuple(
+        DamageFact(one.kind, CARDS[one.on], one.place, one.box_mm, one.area_mm2, one.probability) for one in pose.damage
+    )
+
+
+def _trimmed(crop: CropFinding) -> tuple[TrimFact, ...] | None:
+    if crop.probability < 0.5:
+        return None
+    cards = zip((CARDS["query"], CARDS["reference"]), crop.trims, strict=True)
+    return tuple(TrimFact(card, *sides) for card, sides in cards if any(sides))
 
 
 def _rounded(value: float | None, digits: int) -> float | None:

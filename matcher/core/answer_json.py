@@ -17,10 +17,12 @@ from matcher.core.answer import (
     CandidateResult,
     CardResult,
     CropShift,
+    DamageFact,
     FaceFacts,
     Margins,
     PhotoAnswer,
     Quad,
+    TrimFact,
 )
 from matcher.core.ladder.candidate import Confidence
 
@@ -127,7 +129,15 @@ def _evidence(told: Mapping[str, Any]) -> CandidateEvidence:
     found = _named(CandidateEvidence, told)
     if found.get("margins_mm"):
         found["margins_mm"] = Margins(**_named(Margins, found["margins_mm"]))
+    if found.get("damage") is not None:
+        found["damage"] = tuple(map(_damage, found["damage"]))
+    if found.get("trimmed") is not None:
+        found["trimmed"] = tuple(TrimFact(**_named(TrimFact, one)) for one in found["trimmed"])
     return CandidateEvidence(**{**found, "words": tuple(found.get("words", ()))})
+
+
+def _damage(told: Mapping[str, Any]) -> DamageFact:
+    return DamageFact(**{**_named(DamageFact, told), "box_mm": tuple(told["box_mm"])})
 
 
 def _named(kind: type[Any], told: Mapping[str, Any]) -> dict[str, Any]:

@@ -18,9 +18,11 @@ from matcher.core.answer import (
     CandidateResult,
     CardResult,
     CropShift,
+    DamageFact,
     FaceFacts,
     Margins,
     PhotoAnswer,
+    TrimFact,
     failed_answer,
 )
 from matcher.core.answer_json import CSV_COLUMNS, card_from_json, csv_rows, from_json, to_json
@@ -40,6 +42,10 @@ evidence = st.builds(
     pose_log10_ratio=st.none() | number,
     margins_mm=st.none() | st.builds(Margins, number, number, number, number), caption_agreement=share,
     caption_worst_letter=share, words=st.lists(st.text()).map(tuple),
+    damage=st.none() | st.lists(
+        st.builds(DamageFact, st.text(), st.text(), st.text(), st.tuples(*[number] * 4), number, number), max_size=2,
+    ).map(tuple),
+    trimmed=st.none() | st.lists(st.builds(TrimFact, st.text(), *[number] * 4), max_size=2).map(tuple),
 )  # fmt: skip
 candidate = st.builds(
     CandidateResult, st.text(), st.text(), st.text(), st.text(), st.text(), confidence,

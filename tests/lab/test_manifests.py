@@ -31,6 +31,7 @@ from matcher.lab.manifests import (
 )
 from matcher.lab.training import (
     calibrate,
+    fit_damage,
     fit_pose,
     fit_reading,
     train_change_detector,
@@ -184,6 +185,7 @@ COMMANDS = {
     calibrate: ["--train", str(NEGATIVES), "--held-out", str(NEGATIVES)],
     fit_reading: [str(NEGATIVES), "--fit", "0", "1", "--report", "2", "3"],
     fit_pose: [str(NEGATIVES), "--work", "none"],
+    fit_damage: [str(NEGATIVES)],
     train_movement: [str(NEGATIVES), "--held-out", str(NEGATIVES), "--output", "none"],
     train_change_detector: [str(NEGATIVES), "--work", "none", "--output", "none"],
     train_orientation: [str(NEGATIVES), "--work", "none", "--output", "none"],

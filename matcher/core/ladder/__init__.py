@@ -7,7 +7,8 @@
 
 `verification` knows which references are asked about what, and hands each rung a `registered` pair. The rungs measure
 (`movement`, `local_ncc`, `ink_correlation` and `change_detector` are their rulers), `calibration` turns measurements
-into probabilities. `pose_ranking` says which pose the card shows (`fusion`: several references of one pose;
+into probabilities. `damage` and `damage_shape` name what lies upon a card or is lost from it: facts that decide
+nothing. `pose_ranking` says which pose the card shows (`fusion`: several references of one pose;
 `head_to_head`: poses against each other), `standing` does so for every rung, and `decision` where the answer stops.
 `settings` holds every number.
 """

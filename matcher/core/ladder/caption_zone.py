@@ -7,6 +7,8 @@ neither a dividing edge nor a line of letters is seen.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -29,6 +31,14 @@ def is_picture(face: Face, settings: LadderSettings | None = None) -> bool:
     """Whether the head shows nothing but the photograph; False where in doubt."""
     settings = settings or LadderSettings()
     return not (_has_edge(face, settings) or _has_letters(face, settings))
+
+
+def bears_words(face: Face, settings: LadderSettings | None = None) -> bool:
+    """Whether a dividing edge or a line of letters is seen at the head or at the foot; True where in doubt."""
+    if not is_picture(face, settings):
+        return True
+    upside_down = replace(face, grey=np.ascontiguousarray(face.grey[::-1]), trusted=face.trusted[::-1])
+    return not is_picture(upside_down, settings)
 
 
 def _has_edge(face: Face, settings: LadderSettings) -> bool:

@@ -7,6 +7,7 @@ hand-cut edges and of flattening; another crop shows as a shift or a zoom.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import cv2
@@ -22,7 +23,16 @@ from matcher.core.ladder.settings import CropSettings
 from matcher.core.shared_settings import FaceSize
 
 EDGES = "edges"
-"""The rung's model that knows the card's edges alone, by the names of `Window.edge_features`."""
+"""The rung's model that knows the card's edges alone, by `Window.edge_features`."""
+
+EDGE_NAMES = ("moved", "zoomed", "beyond", "all_round", "even", "stretch")
+"""What that model knows of `crop_features`."""
+
+
+Sides = tuple[float, float, float, float]
+"""Millimetres at left, top, right, bottom."""
+
+SIDES = ("left", "top", "right", "bottom")
 
 
 @dataclass(frozen=True)
@@ -32,8 +42,8 @@ class Window:
     dx, dy:     shift of the picture on the card, mm, positive right and down, query minus reference.
     scale:      size of the picture on the query as a multiple of its size on the reference.
     sigma_mm:   standard error of dx and dy for two copies of one crop.
-    margins_mm: what the query shows more (positive) or less than the reference at left, top, right, bottom; mm on
-                the reference.
+    margins_mm: what the query shows more (positive) or less than the reference at left, top, right, bottom, counted
+                at the cards' edges; mm on the reference.
     stretch:    how much wider than high the query's picture has become against the reference's.
     card_mm:    the nominal width and height, to which a trimmed card is stretched.
     """
@@ -42,7 +52,7 @@ class Window:
     dy: float
     scale: float
     sigma_mm: float
-    margins_mm: tuple[float, float, float, float]
+    margins_mm: Sides
     stretch: float = 1.0
     card_mm: tuple[float, float] = (FaceSize().width_mm, FaceSize().height_mm)
 
@@ -60,6 +70,15 @@ class Window:
         zoom = min(abs(wide), abs(high)) if wide * high > 0 else 0.0
         return float(np.hypot(across, down)), zoom
 
+    def trimmed_mm(self, settings: CropSettings) -> tuple[Sides, Sides]:
+        """What was cut off the query, and off the reference, where both show one crop; 0 where hand-cutting says it."""
+
+        def cut(one: float) -> float:
+            return round(one, 1) if one >= settings.trimmed_mm else 0.0
+
+        left, top, right, bottom = self.margins_mm
+        return (cut(-left), cut(-top), cut(-right), cut(-bottom)), (cut(left), cut(top), cut(right), cut(bottom))
+
     def beyond_scissors(self, settings: CropSettings) -> bool:
         """Whether the picture lies where neither hand-cutting nor trimming of one copy would put it."""
         shift, zoom = self.untrimmed
@@ -70,35 +89,51 @@ class Window:
         shift = float(np.hypot(self.dx, self.dy)) / self.sigma_mm
         zoom = abs(float(np.log(max(self.scale, 1e-3)))) / settings.zoom_sigma
         far = min(float(np.hypot(shift, zoom)), settings.far)
-        stretch = abs(float(np.log(self.stretch))) / settings.zoom_sigma
-        return {
-            "shift": float(np.log1p(shift)),
-            "zoom": float(np.log1p(zoom)),
-            "far": far,
-            "stretch": float(np.log1p(stretch)),
-        }
+        return {"shift": float(np.log1p(shift)), "zoom": float(np.log1p(zoom)), "far": far}
 
     def edge_features(self, settings: CropSettings) -> dict[str, float]:
         """What the card's edges say once trimming is allowed for."""
         shift, zoom = (v / s for v, s in zip(self.untrimmed, (self.sigma_mm, settings.zoom_sigma), strict=True))
         far = min(float(np.hypot(shift, zoom)), settings.far)
-        return {"moved": float(np.log1p(shift)), "zoomed": float(np.log1p(zoom)), "beyond": far}
+        stretch, around = (v / settings.zoom_sigma for v in (abs(float(np.log(self.stretch))), self.all_round))
+        return {
+            "moved": float(np.log1p(shift)),
+            "zoomed": float(np.log1p(zoom)),
+            "beyond": far,
+            "all_round": float(np.log1p(around)),
+            "even": float(np.log1p(max(0.0, zoom - stretch))),
+            "stretch": float(np.log1p(stretch)),
+        }
+
+    @property
+    def all_round(self) -> float:
+        """Zoom (log) that every one of the four sides bears out: scissors seldom go round a whole card."""
+        sides = np.array(self.margins_mm) / np.array(self.card_mm * 2)
+        return 2 * float(np.abs(sides).min()) if abs(np.sign(sides).sum()) == len(sides) else 0.0
 
 
 @dataclass(frozen=True)
 class CropFinding:
-    """How likely one crop is, given the window that was measured."""
+    """How likely one crop is, given the window that was measured.
+
+    trims: mm that were cut off query and reference, at left, top, right, bottom, where they show one crop.
+    """
 
     probability: float
     window: Window
 
+    trims: tuple[Sides, Sides] = ((0.0,) * 4, (0.0,) * 4)
+
     @property
     def words(self) -> str:
-        seen = self.window
+        seen, trims = self.window, trim_words(self.trims)
         across, down = (round(value, 1) + 0.0 for value in (seen.dx, seen.dy))  # + 0.0: no "-0.0"
         if self.probability >= 0.5:
-            off = max(abs(across), abs(down))
-            return f"same crop: the picture lies on the card as it does there, within {max(off, seen.sigma_mm):.1f} mm"
+            if trims:
+                off = max(seen.untrimmed[0], seen.sigma_mm)
+                return f"same crop, {trims}: what is left lies as it does there, within {off:.1f} mm"
+            off = max(abs(across), abs(down), seen.sigma_mm)
+            return f"same crop: the picture lies on the card as it does there, within {off:.1f} mm"
         return f"another crop: {_margin_words(seen.margins_mm, seen.sigma_mm)}"
 
 
@@ -107,15 +142,28 @@ def judge_crop(pair: Registered, calibration: Calibration) -> CropFinding:
     settings = pair.settings.crop
     window = measure_crop(pair.alignment, pair.query.face.size, settings)
     most = _edges_alone(window, calibration, settings)
-    if most <= settings.ruled_out:
+    if most <= settings.ruled_out and not pair.worded:
         return CropFinding(most, window)
-    return CropFinding(min(calibration.probability("crop", crop_features(pair)), most), window)
+    return _found(crop_probability(window, crop_features(pair), calibration, settings), window, settings)
+
+
+def crop_probability(
+    window: Window, features: Mapping[str, float], calibration: Calibration, settings: CropSettings
+) -> float:
+    """That both show one crop, by a window and its `crop_features`."""
+    most = 1.0 if features["worded"] else _edges_alone(window, calibration, settings)
+    return min(calibration.probability("crop", features), most)
+
+
+def _found(probability: float, window: Window, settings: CropSettings) -> CropFinding:
+    """With what was trimmed, where it is one crop."""
+    return CropFinding(probability, window, *([window.trimmed_mm(settings)] if probability >= 0.5 else []))
 
 
 def _edges_alone(window: Window, calibration: Calibration, settings: CropSettings) -> float:
     """The most that the card's edges allow; 1 where scissors explain what was measured.
 
-    Beyond scissors, what fits "with the picture" may be picture: on a card without words at its foot it always does.
+    Beyond scissors, what fits "with the picture" may be picture: on a card without words it always does.
     """
     if not window.beyond_scissors(settings):
         return 1.0
@@ -124,7 +172,8 @@ def _edges_alone(window: Window, calibration: Calibration, settings: CropSetting
 
 def known_crop(pair: Registered, probability: float) -> CropFinding:
     """The window against a reference whose crop another reference of it has already settled."""
-    return CropFinding(probability, measure_crop(pair.alignment, pair.query.face.size, pair.settings.crop))
+    settings = pair.settings.crop
+    return _found(probability, measure_crop(pair.alignment, pair.query.face.size, settings), settings)
 
 
 def crop_features(pair: Registered) -> dict[str, float]:
@@ -152,6 +201,7 @@ def crop_features(pair: Registered) -> dict[str, float]:
         **window.edge_features(settings.crop),
         **fits,
         **{f"{name}_by_ink": value * ink for name, value in fits.items()},
+        "worded": float(pair.worded),
         "ink": ink,
         "covered": 1 - with_picture.shown,
     }
@@ -163,14 +213,6 @@ def measure_crop(alignment: Alignment, size: FaceSize, settings: CropSettings | 
     zone = picture_corners(size)
     landed = cv2.perspectiveTransform(zone[None], alignment.transform)[0]
     dx, dy = (round(float(value), 3) for value in (zone.mean(axis=0) - landed.mean(axis=0)) / size.px_per_mm)
-    outwards = (zone - landed) / size.px_per_mm
-    margins = (
-        outwards[[0, 3], 0].mean(),
-        outwards[[0, 1], 1].mean(),
-        -outwards[[1, 2], 0].mean(),
-        -outwards[[2, 3], 1].mean(),
-    )
-    left, top, right, bottom = (round(float(margin), 2) for margin in margins)
     sigma = float(np.hypot(settings.cut_sigma_mm, alignment.sigma_px / size.px_per_mm))
     sides, own = (np.linalg.norm(np.roll(one, -1, axis=0) - one, axis=1) for one in (landed, zone))
     # Sides come in the order top, right, bottom, left.
@@ -178,10 +220,35 @@ def measure_crop(alignment: Alignment, size: FaceSize, settings: CropSettings | 
     # By the areas: under perspective the transform's own entries tell the scale of its first pixel alone.
     areas = [abs(cv2.contourArea(one.astype(np.float32))) for one in (zone, landed)]
     scale, card = round(float(np.sqrt(areas[0] / max(areas[1], 1.0))), 4), (size.width_mm, size.height_mm)
-    return Window(dx, dy, scale, round(sigma, 3), (left, top, right, bottom), round(stretch, 4), card)
+    return Window(dx, dy, scale, round(sigma, 3), _margins_mm(alignment, size), round(stretch, 4), card)
 
 
-def _margin_words(margins: tuple[float, float, float, float], sigma: float) -> str:
-    sides = zip(("left", "top", "right", "bottom"), margins, strict=True)
+def _margins_mm(alignment: Alignment, size: FaceSize) -> Sides:
+    """How far the query's edges lie beyond the reference's, in the middle of each side."""
+    right, bottom = size.width - 0.5, size.height - 0.5  # pixel centres are counted
+    across, down = (right - 0.5) / 2, (bottom - 0.5) / 2
+    edges = np.array([[-0.5, down], [across, -0.5], [right, down], [across, bottom]])
+    landed = cv2.perspectiveTransform(edges[None], alignment.transform)[0]
+    outwards = (edges - landed) / size.px_per_mm * np.array([[1, 1], [1, 1], [-1, -1], [-1, -1]])
+    left, top, far, low = (round(float(value), 2) for value in outwards[[0, 1, 2, 3], [0, 1, 0, 1]])
+    return left, top, far, low
+
+
+def trim_words(trims: tuple[Sides, Sides]) -> str:
+    """Which card was trimmed at which sides, and by how much; empty where neither was.
+
+    >>> trim_words(((1.4, 0, 0, 1.1), (0, 0, 0, 0)))
+    'this card trimmed about 1.4 mm at the left and 1.1 mm at the bottom'
+    """
+    told = []
+    for card, sides in zip(("this card", "the reference"), trims, strict=True):
+        parts = [f"{mm:.1f} mm at the {side}" for side, mm in zip(SIDES, sides, strict=True) if mm]
+        if parts:
+            told.append(f"{card} trimmed about {' and '.join(filter(None, [', '.join(parts[:-1]), parts[-1]]))}")
+    return ", ".join(told)
+
+
+def _margin_words(margins: Sides, sigma: float) -> str:
+    sides = zip(SIDES, margins, strict=True)
     parts = [f"{abs(m):.1f} mm {'more' if m > 0 else 'less'} at the {side}" for side, m in sides if abs(m) >= 0.5]
     return f"it shows {', '.join(parts)} (± {sigma:.1f} mm)" if parts else "its margins differ by less than 0.5 mm"

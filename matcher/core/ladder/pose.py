@@ -20,6 +20,7 @@ from matcher.core.align.alignment import Alignment
 from matcher.core.align.view import picture_box
 from matcher.core.calibration import Calibration, log_gap
 from matcher.core.ladder.change_detector import DifferenceMap, compare, difference_features, network_input
+from matcher.core.ladder.damage import Damage, damage_words, find_damage
 from matcher.core.ladder.local_ncc import STEP, CorrelationMap, correlation_map, pooled
 from matcher.core.ladder.movement import CELL, MovementMap, compare_movement, movement_features
 from matcher.core.ladder.registered import Registered
@@ -64,13 +65,25 @@ class PoseFinding:
 
     @property
     def words(self) -> str:
-        damage = f"; {100 * self.damaged:.0f} % of it is damaged or covered on one card and does not count"
-        said = damage if self.damaged >= LEAST_DAMAGE else ""
+        said = self._damage_words
         if self.probability >= 0.5:
             where = f"the {100 * self.judged:.0f} % of the picture that can be judged"
             return f"same negative: nothing has moved in {where}{said}"
         moved = self.compared.moved_words if self.compared else "the picture has moved"
         return f"another exposure: {moved}{said}"
+
+    @property
+    def damage(self) -> tuple[Damage, ...]:
+        """What is damaged on one of the two cards, the largest first. Of two exposures nothing is told: what has moved
+        can look as if it were laid over."""
+        return self.compared.damage if self.compared and self.probability >= 0.5 else ()
+
+    @property
+    def _damage_words(self) -> str:
+        named = damage_words(self.damage)
+        share = f"{100 * self.damaged:.0f} % of it is damaged or covered on one card and does not count"
+        told = [share] if self.damaged >= LEAST_DAMAGE else []
+        return "".join(f"; {part}" for part in [*told, *([f"damage, no difference: {named}"] if named else [])])
 
 
 LEAST_DAMAGE = 0.01
@@ -133,6 +146,12 @@ class PictureComparison:
         """Share of what both show that is laid over or lost on one of the two."""
         movement = self.movement
         return float((movement.damaged > 0.5).sum() / max(float(movement.shown.sum()), 1.0))
+
+    @cached_property
+    def damage(self) -> tuple[Damage, ...]:
+        """What is laid over or lost, named."""
+        corner = (self.box[0].start, self.box[1].start)
+        return find_damage(self.query, self.reference, self.movement, self.size, corner)
 
     @cached_property
     def moved_words(self) -> str:

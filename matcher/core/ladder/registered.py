@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from matcher.core.align.alignment import Alignment
 from matcher.core.flatten import Face
-from matcher.core.ladder.caption_zone import shown_picture
+from matcher.core.ladder.caption_zone import bears_words, shown_picture
 from matcher.core.ladder.settings import LadderSettings, StripSettings
 
 Bools = NDArray[np.bool_]
@@ -36,6 +36,11 @@ class Side:
     def picture(self) -> Bools:
         """(height, width): where the face shows the photograph and may be believed."""
         return np.asarray(self.face.trusted & shown_picture(self.face, self.settings))
+
+    @cached_property
+    def worded(self) -> bool:
+        """Whether words, or a strip for them, are seen at its foot or head."""
+        return bears_words(self.face, self.settings)
 
 
 @dataclass(frozen=True)
@@ -71,6 +76,11 @@ class Registered:
     def warped(self) -> Grey:
         """The reference's grey, uint8; beyond its edge the edge is carried on."""
         return self._warp(self.reference.face.grey, cv2.INTER_LINEAR, cv2.BORDER_REPLICATE)
+
+    @property
+    def worded(self) -> bool:
+        """Whether both cards bear words, so that these tell where on the card the picture was printed."""
+        return self.query.worded and self.reference.worded
 
     @cached_property
     def covered(self) -> Bools:

@@ -155,6 +155,24 @@ class PoseSettings:
 
 
 @dataclass(frozen=True)
+class DamageSettings:
+    """`damage`; all by hand.
+
+    surely, maybe: probabilities of a cell: one thing needs some above the first, and grows over those above the second.
+    at_least, changed: it also grows where a cell is damaged by so much and surely either damaged or moved.
+    joined_cells:  cells apart up to twice so far belong together: letters of a word, a crease that is broken.
+    fewest_cells:  sure cells below which nothing is told; a cell is about 0.16 square millimetres.
+    """
+
+    surely: float = 0.45
+    maybe: float = 0.25
+    at_least: float = 0.12
+    changed: float = 0.5
+    joined_cells: int = 2
+    fewest_cells: int = 2
+
+
+@dataclass(frozen=True)
 class CropSettings:
     """`crop`.
 
@@ -169,6 +187,7 @@ class CropSettings:
     ruled_out:    where the edges alone leave a crop beyond scissors no more than this, words need not be compared. By
                   hand.
     far:          sigmas beyond which a difference is simply far. By hand.
+    trimmed_mm:   so much less at one side is called trimmed: over twice the scatter of two hand-cut sides. By hand.
     """
 
     cut_sigma_mm: float = 0.30
@@ -179,6 +198,7 @@ class CropSettings:
     scissors_zoom: float = 0.03
     ruled_out: float = 0.01
     far: float = 20.0
+    trimmed_mm: float = 0.9
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,7 @@ The ladder, from negatives to the table:
     run                 all of them, resumable           -> rows.jsonl
     scored_answers      a row                            -> what of its answer was right
     table               rows                             -> every cell, with its n, interval and bar
+    other_wear          a print's greys                  -> damage drawn by another hand than `synthesis.wear`
     printed             cells                            -> text, JSON, reliability plot
 
 Finding cards:

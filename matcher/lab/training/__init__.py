@@ -4,6 +4,10 @@ Coefficients:
     calibrate              `scripts/calibrate`: the confidence of every rung, and the scaling of answers
     fitting                trials                      -> the rungs' logistic models
     fit_pose               `scripts/fit_pose`: the pose's coefficients, on cards of several worlds
+    window_pairs           pictures                    -> cards in one window, trimmed or another one, measured
+    window_report          measured pairs              -> how often crops are told, how far windows are off
+    fit_damage             `scripts/fit_damage`: by which damage is named
+    damage_pairs           pictures                    -> cards hurt in one way, and the spots found on them
     platt_fit              rows of an evaluation       -> the scaling of answers' log odds
     recalibrate            a catalogue                 -> its own confidence (`platekin rehearse`)
     fit_reading            `scripts/fit_reading`: what the reader's findings are worth

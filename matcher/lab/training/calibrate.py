@@ -22,6 +22,7 @@ import numpy as np
 
 from matcher.core.calibration import Calibration
 from matcher.core.errors import BadTable
+from matcher.core.ladder.crop import EDGES
 from matcher.core.parallel.processes import process_pool
 from matcher.lab.manifests import Role, Taken, add_option, sha256_of, stored, take
 from matcher.lab.synthesis.lettering import FONTS
@@ -29,6 +30,11 @@ from matcher.lab.synthesis.negatives import negative_of
 from matcher.lab.synthesis.trials import Pairing, Subject, Trial, drawn, drawn_copies, measured
 from matcher.lab.training.fitting import RUNGS, as_json, fit_rung, report, rows_of
 from matcher.lab.training.platt_fit import fit_answers
+from matcher.lab.training.window_pairs import WindowPair, window_pairs
+from matcher.lab.training.window_report import window_sentences
+
+WINDOW_RUNGS = {"crop", EDGES}
+"""Fitted alone, they are fitted and reported on `window_pairs`: trimmed cards, and windows that differ by little."""
 
 
 def taken_of(role: Role, folders: Sequence[Path], manifests: Sequence[Path], limit: int) -> list[Taken]:
@@ -73,6 +79,16 @@ def trials_of(taken: Sequence[Taken], pattern: str, seed: int, work: Path | None
     seeds = range(1000 * seed, 1000 * seed + len(tasks))
     with process_pool(2) as pool:
         return list(chain.from_iterable(pool.map(session, [work] * len(tasks), tasks, seeds, [rungs] * len(tasks))))
+
+
+def window_pairs_of(taken: Sequence[Taken], seed: int) -> list[WindowPair]:
+    """Cards of these pictures in one window, trimmed, or in another one."""
+    return window_pairs([one.path for one in taken], seed)
+
+
+def trials_of_windows(pairs: Sequence[WindowPair]) -> list[Trial]:
+    """The same as trials of the rung `crop`."""
+    return [Trial(one.kind, one.contrast, {"crop": one.same}, {"crop": one.features}) for one in pairs if one.features]
 
 
 def scale_answers(folders: Sequence[Path], output: Path | None, source: str) -> None:
@@ -121,9 +137,13 @@ def main() -> None:
         parser.error(str(error))
     if shared := {sha256_of(one.path) for one in teaching} & {sha256_of(one.path) for one in judging}:
         parser.error(f"{len(shared)} pictures are in both")
-    held_out = trials_of(judging, chosen.pairs, chosen.seed + 1, chosen.work, chosen.rungs)
+    windows = window_pairs_of(judging, chosen.seed + 1) if set(chosen.rungs) <= WINDOW_RUNGS else []
+    held_out = trials_of_windows(windows) or trials_of(
+        judging, chosen.pairs, chosen.seed + 1, chosen.work, chosen.rungs
+    )
     if chosen.output:
-        learnt = trials_of(teaching, chosen.pairs, chosen.seed, chosen.work, chosen.rungs)
+        taught = window_pairs_of(teaching, chosen.seed) if windows else []
+        learnt = trials_of_windows(taught) or trials_of(teaching, chosen.pairs, chosen.seed, chosen.work, chosen.rungs)
         provenance = {
             "made": date.today().isoformat(),
             "pairs": len(learnt),
@@ -132,17 +152,18 @@ def main() -> None:
             "manifests": stored(teaching),
         }
         models = {rung: fit_rung(rung, rows_of(learnt, rung)) for rung in chosen.rungs}
-        if left := [rung for rung in RUNGS if rung not in models]:
-            shipped = Calibration.load()
-            models |= {rung: shipped.rungs[rung] for rung in left}
+        shipped = Calibration.load()
+        if set(shipped.rungs) - set(models):
             provenance = {**shipped.provenance, **dict.fromkeys(chosen.rungs, provenance)}
-        coefficients = as_json(models, provenance, Calibration.load().platt)
+        coefficients = as_json({**shipped.rungs, **models}, provenance, shipped.platt)
         chosen.output.write_text(json.dumps(coefficients, indent=1) + "\n")
     used = Calibration.load(chosen.output)
     for rung in chosen.rungs:
         print(
             rung, {name: round(value, 4) for name, value in report(used.rungs[rung], rows_of(held_out, rung)).items()}
         )
+    if windows:
+        print("\n".join(window_sentences(windows, used)))
 
 
 if __name__ == "__main__":

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from matcher.core.calibration import PlattScaling, RungModel
 from matcher.core.ladder.caption import is_legible
-from matcher.core.ladder.crop import EDGES
+from matcher.core.ladder.crop import EDGE_NAMES, EDGES
 from matcher.lab.measures import SURE, auroc, reliability
 from matcher.lab.synthesis.trials import Trial
 
@@ -53,7 +53,7 @@ class Rows:
 def rows_of(trials: Iterable[Trial], rung: str) -> Rows:
     """Trials that were aligned (and legible, for captions), and of which the rung's right answer is defined."""
     if rung == EDGES:
-        return _only(rows_of(trials, "crop"), ("moved", "zoomed", "beyond"))
+        return _only(rows_of(trials, "crop"), EDGE_NAMES)
     used = [trial for trial in trials if rung in trial.features and trial.truth.get(rung) is not None]
     if rung == "caption":
         used = [trial for trial in used if is_legible(trial.features[rung])]
