@@ -7,7 +7,7 @@ where the answer stops.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -76,7 +76,31 @@ def identify(
     """
     outlines = detect(photo, settings.face) if given is None else given
     cards = tuple(_likelier_outline(photo, outline, references, settings, calibration) for outline in outlines)
-    return Identification(photo, cards, outlines.reason)
+    cards = cards or tuple(_shown_by_match(photo, outlines.unsure, references, settings, calibration))
+    return Identification(photo, cards, "" if cards else outlines.reason)
+
+
+def _shown_by_match(
+    photo: Photo,
+    outlines: Sequence[CardQuad],
+    references: ReferenceSet,
+    settings: Settings,
+    calibration: Calibration,
+) -> Iterator[CardAnswer]:
+    """Of outlines that are more likely no card's, those that hold a known picture: tables and clothes hold none.
+
+    Where picture and window both fit, the outline is right as well. Where only the picture does, what looks like
+    another crop may be a wrong outline, and the answer stays open.
+    """
+    for outline in outlines:
+        card = identify_card(photo, outline, references, settings, calibration)
+        if _fit(card) >= settings.thresholds.pose:
+            yield card
+        elif (card.answer.confidence.pose or 0.0) >= settings.thresholds.pose:
+            unsure = f"its outline is only {outline.score:.0%} likely to be right: check or draw the four corners"
+            yield replace(
+                card, answer=replace(card.answer, outcome="undecided", reasons=(*card.answer.reasons, unsure))
+            )
 
 
 def _likelier_outline(
@@ -139,17 +163,23 @@ def _resembles(hits: Sequence[Hit], settings: Settings) -> bool:
 
 @dataclass(frozen=True)
 class CardSimilarity:
-    """How two cards agree, rung by rung; None where a rung was not reached or cannot be told."""
+    """How two cards agree, rung by rung; None where a rung was not reached or cannot be told.
+
+    upside_down: one of the two stands on its head, and nothing was compared.
+    """
 
     pose: float | None = None
     crop: float | None = None
     caption: float | None = None
     copy: float | None = None
+    upside_down: bool = False
 
 
 def compare_cards(query: View, reference: View, settings: Settings, calibration: Calibration) -> CardSimilarity:
     """Lay two cards over each other, neither of which need be enrolled; it ends at the rung that tells them apart."""
     alignment = align(query, reference)
+    if alignment.upside_down:
+        return CardSimilarity(upside_down=True)
     if not alignment:
         return CardSimilarity(0.0)
     pair = Registered.of(query.face, reference.face, alignment, settings.ladder)

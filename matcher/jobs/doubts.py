@@ -138,6 +138,14 @@ def _others(references: CatalogueReferences, known: KnownReference) -> list[Know
 
 
 def _against_own(known: KnownReference, own: Sequence[tuple[KnownReference, CardSimilarity]]) -> Iterator[Doubt]:
+    turned = [other.record.record_id for other, found in own if found.upside_down]
+    if turned:
+        yield _doubt(
+            known, "upside_down", f"or that of {', '.join(dict.fromkeys(turned))} stands on its head: they fit each "
+            "other the other way up",
+            f"look at both, and turn the wrong one: platekin records outline {known.record.record_id} "
+            f"--reference {known.id} --turn 180",
+        )  # fmt: skip
     told = [(other, found) for other, found in own if found.pose is not None]
     if told and all((found.pose or 0.0) <= RULED_OUT for _, found in told):
         others = ", ".join(dict.fromkeys(other.record.record_id for other, _ in told))

@@ -14,9 +14,9 @@ from matcher.core.altered import inverted, mirrored
 from matcher.core.calibration import Calibration
 from matcher.core.condition import condition
 from matcher.core.describe import Description, describe
-from matcher.core.detect.detection import CardQuad
+from matcher.core.detect.detection import CardQuad, Detections
 from matcher.core.flatten import Face, flatten
-from matcher.core.identify import identify_card
+from matcher.core.identify import identify, identify_card
 from matcher.core.photo import Photo
 from matcher.core.reference_set import KnownRecord, KnownReference
 from matcher.core.search.reference_index import Hit, ReferenceIndex
@@ -87,6 +87,28 @@ def test_a_card_is_turned_over_before_anything_is_measured_on_it(references: One
     assert turned.answer.outcome == upright.answer.outcome
     assert turned.answer.established == upright.answer.established
     assert upright.answer.established["record_id"] == "V1"
+
+
+@pytest.mark.parametrize(("seed", "told"), [(81, ["known"]), (82, [])])
+def test_an_outline_that_is_likelier_no_cards_is_one_where_it_holds_a_known_picture(
+    references: One, seed: int, told: list[str]
+) -> None:
+    photo, outline = photo_and_outline(face_of(picture(seed), noise=2, caption="J. Kelwick", seed=2))
+    unsure = Detections((), "no card found", (replace(outline, score=0.3),))
+    found = identify(photo, references, Settings(), CALIBRATION, unsure)
+    assert [card.answer.outcome for card in found.cards] == told
+    assert found.reason == ("" if told else "no card found")
+
+
+def test_an_unsure_outline_around_a_part_of_a_known_picture_makes_no_new_crop(references: One) -> None:
+    photo, outline = photo_and_outline(face_of(picture(81), noise=2, caption="J. Kelwick", seed=2))
+    middle = outline.corners.mean(axis=0)
+    part = replace(outline, corners=np.float32(middle + 0.8 * (outline.corners - middle)), score=0.3)
+    (card,) = identify(photo, references, Settings(), CALIBRATION, Detections((), "no card", (part,))).cards
+    assert card.answer.outcome == "undecided"
+    assert "four corners" in card.answer.reasons[-1]
+    (sure,) = identify(photo, references, Settings(), CALIBRATION, Detections((part,))).cards
+    assert sure.answer.outcome == "new_crop"
 
 
 @pytest.mark.parametrize(

@@ -18,6 +18,8 @@ from matcher.core.align.registration import Layer, register
 from matcher.core.align.settings import AlignSettings, RegistrationSettings
 from matcher.core.align.view import Features, View, picture_zone
 
+UPSIDE_DOWN = "one of the two cards is upside down"
+
 
 @dataclass(frozen=True)
 class Alignment:
@@ -45,6 +47,11 @@ class Alignment:
 
     def __bool__(self) -> bool:
         return not self.reason
+
+    @property
+    def upside_down(self) -> bool:
+        """Whether it failed because one of the two stands on its head."""
+        return self.reason == UPSIDE_DOWN
 
     @classmethod
     def failed(cls, reason: str) -> Alignment:
@@ -81,7 +88,7 @@ def _checked(best: _Fit, pictures: _Pictures, settings: AlignSettings) -> Alignm
     if best.correlation < settings.least_correlation:
         return Alignment.failed("the two pictures could not be aligned")
     if best.transform[0, 0] <= 0:
-        return Alignment.failed("one of the two cards is upside down")
+        return Alignment.failed(UPSIDE_DOWN)
     overlap = _overlap(best.transform, picture_zone(pictures.query.face.size, settings.zone))
     scale_fits = settings.smallest_scale < _scale(best.transform) < settings.largest_scale
     if not scale_fits or overlap < settings.least_overlap:

@@ -59,10 +59,15 @@ class CardQuad:
 
 @dataclass(frozen=True)
 class Detections:
-    """All outlines of one photo in reading order; falsy, with a reason, where there are none."""
+    """All outlines of one photo in reading order; falsy, with a reason, where there are none.
+
+    unsure: where none was found, outlines that are more likely no card's, the likeliest first. A card on a patterned
+            cloth may be among them: what lies inside can be matched, and so tell.
+    """
 
     found: tuple[CardQuad, ...]
     reason: str = ""
+    unsure: tuple[CardQuad, ...] = ()
 
     def __len__(self) -> int:
         return len(self.found)
@@ -136,12 +141,20 @@ class _Detector:
         photo, settings = self.photo, self.settings
         probability = fills_frame(photo, self.picture, self.size, settings.proposals)
         if probability < (settings.camera_filled if self._is_camera_frame() else settings.found):
-            return Detections((), _reason(min(max(ranked.best, probability), settings.found - 0.01)))
+            reason = _reason(min(max(ranked.best, probability), settings.found - 0.01))
+            return Detections((), reason, self._unsure(ranked))
         first_is_frame = len(ranked.quads) and self._is_frame(ranked.quads[0])
         runner_up = self._refined_or_none(ranked.runner_up[0] if first_is_frame else None)
         frame = np.array([[0, 0], [photo.width, 0], [photo.width, photo.height], [0, photo.height]], np.float32)
         corners = np.asarray(clockwise_portrait(frame), np.float32)
         return self._in_order([CardQuad(corners, round(probability, 3), runner_up)])
+
+    def _unsure(self, ranked: RankedQuads) -> tuple[CardQuad, ...]:
+        """What a match may still show to be a card's outline."""
+        settings = self.settings
+        likely = [i for i, score in enumerate(ranked.scores) if score >= settings.unsure][: settings.most_unsure]
+        quads = [CardQuad(self._refined(ranked.quads[i]), round(float(ranked.scores[i]), 3)) for i in likely]
+        return tuple(_right_way_up(self.photo, one, settings.upright_log_odds) for one in quads)
 
     def _in_order(self, outlines: list[CardQuad]) -> Detections:
         return _in_order(self.photo, outlines, self.settings.upright_log_odds)

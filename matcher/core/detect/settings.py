@@ -262,6 +262,11 @@ class DetectSettings:
 
     found: float = 0.5
     """Score at which an outline counts as a card; below it the photo is said to hold none; own choice."""
+    unsure: float = 0.02
+    """Score from which an outline that counts as none may still be shown to be a card's by a match; own choice: each
+    costs as much time as a card."""
+    most_unsure: int = 2
+    """So many of them at most; own choice."""
     on_page: float = 0.95
     """Score given to a card found by the common size of all on its page; own estimate."""
     upright_log_odds: float = 1.5

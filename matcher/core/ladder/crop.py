@@ -91,6 +91,10 @@ class Window:
         far = min(float(np.hypot(shift, zoom)), settings.far)
         return {"shift": float(np.log1p(shift)), "zoom": float(np.log1p(zoom)), "far": far}
 
+    def apart(self, settings: CropSettings) -> float:
+        """0 where the picture lies on both cards alike, towards 1 where hand-cutting does not explain how it lies."""
+        return 1 - float(np.exp(-0.5 * (self.features(settings)["far"] / settings.apart_sigmas) ** 2))
+
     def edge_features(self, settings: CropSettings) -> dict[str, float]:
         """What the card's edges say once trimming is allowed for."""
         shift, zoom = (v / s for v, s in zip(self.untrimmed, (self.sigma_mm, settings.zoom_sigma), strict=True))
@@ -180,7 +184,8 @@ def crop_features(pair: Registered) -> dict[str, float]:
     """How far the picture has moved on the card, and whether the printed words have moved with it.
 
     Words and picture were printed together: on one crop the words fit where the picture's transform puts them,
-    wherever the scissors went; on another crop they fit where the card's edges put them, and not there.
+    wherever the scissors went; on another crop they fit where the card's edges put them, and not there. Where picture
+    and edges agree they are not asked: on one crop under other words they fit nowhere.
     """
     settings, face = pair.settings, pair.query.face
     beside_picture = Start(pair.alignment.transform, pair.uncovered, settings.crop.tight_mm)
@@ -192,18 +197,20 @@ def crop_features(pair: Registered) -> dict[str, float]:
     fits = {
         "picture_whole": log_gap(1 - with_picture.agreement, 0.03),
         "picture_word": log_gap(with_picture.worst(word_px), 0.06),
+        "picture_best": log_gap(1 - with_picture.best(word_px), 0.05),
+        "edges_best": log_gap(1 - with_edges.best(word_px), 0.05),
         "edges_whole": log_gap(1 - with_edges.agreement, 0.03),
         "edges_word": log_gap(with_edges.worst(word_px), 0.06),
     }
     window = measure_crop(pair.alignment, face.size, settings.crop)
+    said = {**fits, **{f"{name}_by_ink": value * ink for name, value in fits.items()}}
+    said |= {"ink": ink, "covered": 1 - with_picture.shown}
+    apart = window.apart(settings.crop)
     return {
         **window.features(settings.crop),
         **window.edge_features(settings.crop),
-        **fits,
-        **{f"{name}_by_ink": value * ink for name, value in fits.items()},
+        **{name: apart * value for name, value in said.items()},
         "worded": float(pair.worded),
-        "ink": ink,
-        "covered": 1 - with_picture.shown,
     }
 
 

@@ -53,6 +53,12 @@ class InkCorrelation:
         typical = 0.3 * _level(inks, self.settings.ink_percent) + 1e-6
         return float((gaps / (inks + typical)).max())
 
+    def best(self, sigma: float) -> float:
+        """Largest correlation over any patch of `sigma` pixels that holds ink: a word that is on both cards."""
+        agreed, inks = (slow(v, sigma) for v in (self.correlation * self.weight, self.weight))
+        typical = 0.3 * _level(inks, self.settings.ink_percent) + 1e-6
+        return float((agreed / (inks + typical)).max())
+
     @property
     def _gap(self) -> Floats:
         return self.expected - self.correlation

@@ -188,6 +188,7 @@ class CropSettings:
                   hand.
     far:          sigmas beyond which a difference is simply far. By hand.
     trimmed_mm:   so much less at one side is called trimmed: over twice the scatter of two hand-cut sides. By hand.
+    apart_sigmas: scatters by which a window must differ before words count in what is said of the crop. By hand.
     """
 
     cut_sigma_mm: float = 0.30
@@ -199,6 +200,7 @@ class CropSettings:
     ruled_out: float = 0.01
     far: float = 20.0
     trimmed_mm: float = 0.9
+    apart_sigmas: float = 2.0
 
 
 @dataclass(frozen=True)

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from matcher.core.align.alignment import Alignment, align
 from matcher.core.align.view import View
 from matcher.core.calibration import Calibration
+from matcher.core.flatten import Face
 from matcher.core.ladder.candidate import Candidate
 from matcher.core.ladder.caption import judge_caption
 from matcher.core.ladder.copy import judge_copy
@@ -74,11 +75,32 @@ class Verifier:
         self, known: KnownReference, start: NDArray[np.float64] | None = None, thorough: bool = True
     ) -> Candidate:
         """A candidate of which nothing is found yet but how it lies on the query; arguments as of `align`."""
-        reference = View(self.references.face(known.id), self.references.description(known.id))
-        alignment = align(self.view, reference, start=start, thorough=thorough)
+        face = self.references.face(known.id)
+        alignment = align(self.view, View(face, self.references.description(known.id)), start=start, thorough=thorough)
+        if alignment.upside_down:
+            return self._register_turned(known, face)
         if alignment:
-            self.pairs[known.id] = Registered(self.query, Side(reference.face, self.settings), alignment)
+            self.pairs[known.id] = Registered(self.query, Side(face, self.settings), alignment)
         return Candidate(known, alignment)
+
+    def _register_turned(self, known: KnownReference, face: Face) -> Candidate:
+        """A reference that was enrolled standing on its head is compared the right way up.
+
+        The candidate's transform leads to the reference as it is stored.
+        """
+        turned = face.half_turn()
+        alignment = align(self.view, View(turned))
+        if not alignment:
+            return Candidate(known, alignment)
+        self.pairs[known.id] = Registered(self.query, Side(turned, self.settings), alignment)
+        width, height = face.size.width, face.size.height
+        over = np.array([[-1, 0, width - 1], [0, -1, height - 1], [0, 0, 1]], np.float64)
+        return Candidate(known, replace(alignment, transform=over @ alignment.transform))
+
+    def transform(self, candidate: Candidate) -> NDArray[np.float64] | None:
+        """Where the query lies on the reference, both standing upright; None where it is not registered."""
+        pair = self.pairs.get(candidate.reference.id)
+        return pair.alignment.transform if pair else None
 
     def pose(self, candidate: Candidate) -> Candidate:
         """With its pose judged, if it is registered and was not judged before."""
@@ -208,10 +230,11 @@ def every_caption(verifier: Verifier, same_pose: list[Candidate], lead: Candidat
     low, high = settings.caption_doubtful
     done = {candidate.reference.id: candidate for candidate in same_pose}
     # The crop is the same, so the transform is nearly the same: it saves the search for features.
-    start = lead.alignment.transform if lead.alignment else None
+    start = verifier.transform(lead)
     for references in _by_record(_same_crop(verifier.references, lead.reference), settings.captions):
         for known in references[: settings.references_per_record]:
             candidate = done.get(known.id) or verifier.register(known, start)
+            candidate = candidate if candidate.alignment else verifier.register(known)
             if candidate.crop is None:
                 candidate = verifier.same_crop(candidate, lead)
             done[known.id] = candidate = verifier.caption(candidate)

@@ -19,14 +19,14 @@ from matcher.core.ladder.crop import Window, crop_features, measure_crop
 from matcher.core.ladder.registered import Registered
 from matcher.core.parallel.processes import process_pool
 from matcher.lab.evaluation.negatives import Negative
-from matcher.lab.evaluation.variations import CROP_CHANGES, Variation, changed_crop
+from matcher.lab.evaluation.variations import CAPTION_CHANGES, CROP_CHANGES, Variation, changed_crop
 from matcher.lab.evaluation.windows import Placed, true_window
-from matcher.lab.synthesis import Card, make_copy
+from matcher.lab.synthesis import Caption, Card, make_copy
 from matcher.lab.synthesis.chance import random_age, random_crop
 from matcher.lab.synthesis.lettering import FONTS
 from matcher.lab.synthesis.negatives import negative_of
 from matcher.lab.synthesis.trials import CONTRASTS, REFERENCE_CONTRASTS, SCANS, Picture, photographed, scanned
-from matcher.lab.synthesis.words import random_caption
+from matcher.lab.synthesis.words import changed_caption, random_caption
 
 SAME = ("same", "trimmed")
 """Kinds of pairs that show one crop."""
@@ -39,6 +39,9 @@ TRIMMED_REFERENCES, TRIMMED_OTHERS = 0.2, 0.15
 
 WORDLESS = 0.12
 """Share of the pictures whose cards bear no words: there the picture goes down to the card's foot."""
+
+OTHER_WORDS = 0.3
+"""Share of the other cards whose words are others: a new caption is no new crop."""
 
 Sides = tuple[float, float, float, float]
 WHOLE: Sides = (0.0, 0.0, 0.0, 0.0)
@@ -89,22 +92,27 @@ def drawn_pairs(negative: Picture, rng: np.random.Generator) -> Iterator[WindowP
     plate = int(rng.integers(1 << 30))
     shown = Variation(Negative("", Path(), "", plate), "", "", random_crop(rng), caption)
 
-    def placed(kind: str, contrast: float, cut: Sides) -> tuple[str, Placed]:
+    def placed(kind: str, contrast: float, cut: Sides, words: Caption) -> tuple[str, Placed]:
         crop = shown.crop
         if kind not in SAME:
             crop, kind = changed_crop(shown, [shown.crop], kind, rng)  # type: ignore[arg-type]
         age = replace(random_age(rng, contrast), trimmed_mm=cut)
-        return kind, Placed(crop, caption, age, int(rng.integers(1 << 30)))
+        return kind, Placed(crop, words, age, int(rng.integers(1 << 30)))
 
     def card(one: Placed) -> Card:
         return make_copy(negative, one.crop, one.caption, one.age, seed=one.seed or 0, plate=plate)
 
+    def words_beside() -> Caption:
+        if wordless or rng.random() >= OTHER_WORDS:
+            return caption
+        return changed_caption(caption, CAPTION_CHANGES[int(rng.integers(len(CAPTION_CHANGES)))], rng)
+
     off = cut_off(rng) if rng.random() < TRIMMED_REFERENCES else WHOLE
-    _, known = placed("same", float(rng.choice(REFERENCE_CONTRASTS)), off)
+    _, known = placed("same", float(rng.choice(REFERENCE_CONTRASTS)), off, caption)
     reference = View(scanned(card(known), rng))
     for wanted in KINDS:
         also = wanted == "trimmed" or (wanted not in SAME and rng.random() < TRIMMED_OTHERS)
-        kind, one = placed(wanted, float(rng.choice(CONTRASTS)), cut_off(rng) if also else WHOLE)
+        kind, one = placed(wanted, float(rng.choice(CONTRASTS)), cut_off(rng) if also else WHOLE, words_beside())
         take = scanned if rng.random() < SCANS else photographed
         query = View(take(card(one), rng))
         found, true = align(query, reference), true_window(negative.shape, one, known)

@@ -68,6 +68,9 @@ class Scripted:
         self.thorough.append(thorough)
         return Candidate(known, self._row("register", known.id).alignment)
 
+    def transform(self, found: Candidate) -> object:
+        return found.alignment.transform if found.alignment else None
+
     def pose(self, found: Candidate) -> Candidate:
         return found if found.pose else replace(found, pose=self._row("pose", found.reference.id).pose)
 
@@ -283,3 +286,18 @@ def test_a_face_is_verified_against_references_that_no_catalogue_holds() -> None
     assert found["V1"].copy is not None
     assert found["V2"].copy is None
     assert found["V4"].crop is None
+
+
+def test_a_reference_that_stands_on_its_head_is_compared_the_right_way_up() -> None:
+    shown, captions = picture(61), ("J. Kelwick", "Wm. Corvane")
+    records = [KnownRecord(f"V{n}", "Some One", "P1", "A", words) for n, words in enumerate(captions, 1)]
+    faces = [face_of(shown, noise=2, caption=words, seed=seed) for seed, words in enumerate(captions)]
+    turned = InMemory([faces[0], faces[1].half_turn()], records)
+    query = face_of(shown, noise=2, caption=captions[0], seed=5)
+    view = View(query)
+    found = {one.record.record_id: one for one in verify(view, turned, UNSCALED, turned.search(view.description))}
+    assert min(one.crop_probability for one in found.values()) > 0.9
+    assert (found["V1"].caption_probability or 0) > 0.9 > 0.1 > (found["V2"].caption_probability or 0)
+    # The transform leads to the reference as it is stored: the query's first corner lies on its last one.
+    far = found["V2"].alignment.transform @ [0, 0, 1]
+    assert far[:2] / far[2] == pytest.approx([query.size.width - 1, query.size.height - 1], abs=2)
