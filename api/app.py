@@ -7,7 +7,7 @@ import logging
 import threading
 from collections.abc import AsyncIterator, Callable
 from concurrent.futures import Executor
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, closing
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -37,6 +37,7 @@ from matcher.catalogue.records.name_search import Names
 from matcher.catalogue.records.scratch import clear_scratch
 from matcher.core.answer_json import CAUTIONS
 from matcher.core.errors import PlatekinError
+from matcher.core.parallel.elsewhere import Apart
 from matcher.core.parallel.limits import WorkLimits
 from matcher.core.settings import Settings
 from matcher.core.versions import versions
@@ -47,8 +48,8 @@ from matcher.jobs.lot.job_queue import LotQueue
 
 log = logging.getLogger("platekin")
 
-IMAGES_AT_ONCE = 2
-"""Reference images decoded at once: one of 200 million pixels takes almost a gigabyte."""
+DRAWN_AT_ONCE = 2
+"""Faces and negatives drawn at once, on threads that all addresses share."""
 
 SUBJECTS = (
     identify, comparisons, records, subjects, scarcity, finds, decisions, sightings, exchange, lots, review, scans,
@@ -57,14 +58,17 @@ SUBJECTS = (
 """Modules whose `router` answers the addresses of one subject."""
 
 MakePool = Callable[[Path, Settings, int, WorkLimits], Executor]
+MakePictures = Callable[[WorkLimits], Executor]
 
 
 def create_app(
-    settings: ServiceSettings | None = None, *, work: Work = workers.run, make_pool: MakePool = workers.pool
-) -> FastAPI:
+    settings: ServiceSettings | None = None, *, work: Work = workers.run, make_pool: MakePool = workers.pool,
+    make_pictures: MakePictures = workers.picture_pool,
+) -> FastAPI:  # fmt: skip
     """The service; without settings, they are read from PLATEKIN_... variables.
 
     work, make_pool: what is done with a photo, and the processes it is done in; see `matcher.jobs.workers`.
+    make_pictures: the processes in which pictures are decoded that are shown or kept.
     The catalogue and the processes are opened when the application starts and closed when it stops.
     """
     chosen = settings or ServiceSettings()
@@ -73,7 +77,7 @@ def create_app(
         title="platekin",
         version=made_with["platekin"],
         description="\n\n".join(CAUTIONS),
-        lifespan=_lifespan(chosen, made_with, work, make_pool),
+        lifespan=_lifespan(chosen, made_with, work, make_pool, make_pictures),
         docs_url=None,  # these pages load scripts from elsewhere
         redoc_url=None,
         redirect_slashes=False,
@@ -96,15 +100,17 @@ def create_app(
 
 
 def _lifespan(
-    settings: ServiceSettings, made_with: dict[str, str], work: Work, make_pool: MakePool
+    settings: ServiceSettings, made_with: dict[str, str], work: Work, make_pool: MakePool, make_pictures: MakePictures
 ) -> Callable[[FastAPI], Any]:
     @asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         matching, processes = settings.matching, settings.processes
-        with Catalogue.open(settings.catalogue, settings=matching) as catalogue:
+        with (
+            closing(Apart(make_pictures(settings.work_limits))) as pictures,
+            Catalogue.open(settings.catalogue, settings=matching, elsewhere=pictures) as catalogue,
+        ):
             start = partial(make_pool, settings.catalogue, matching, processes, settings.work_limits)
             queue = WorkQueue(start, work, processes, settings.queue_limit)
-            decoding = threading.Semaphore(IMAGES_AT_ONCE)
             threads = Threads()
             lot_worker = LotWorker(LotQueue(catalogue, matching), queue, threads, processes, settings.request_timeout_s)
             app.state.service = Service(
@@ -112,7 +118,8 @@ def _lifespan(
                 queue,
                 settings.request_timeout_s,
                 made_with,
-                decoding,
+                pictures,
+                threading.Semaphore(DRAWN_AT_ONCE),
                 Names(catalogue),
                 Assessors(catalogue),
                 lot_worker,

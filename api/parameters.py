@@ -67,6 +67,10 @@ class Query(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
+class Stripping(Query):
+    strip: bool = Field(False, description="Keep pictures without what their files say of place, device and owner.")
+
+
 class Paged(Query):
     limit: int = Field(100, ge=1, le=500, description="Most to list.")
     offset: int = Field(0, ge=0, le=2**31 - 1, description="How many to skip.")

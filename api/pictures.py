@@ -1,4 +1,4 @@
-"""A stored image in, a JPEG for showing out: upright, sRGB, no larger than a screen, no metadata.
+"""A stored image in, an answer out that shows it: a JPEG that is made apart from the service (`render.stored`).
 
 The stored bytes are never sent: they may hold the place where a photo was taken, or anything else that a file
 can carry beside its picture.
@@ -17,12 +17,11 @@ from PIL import Image
 from api.service import Service
 from matcher.catalogue.finds.resolution import FindRow
 from matcher.catalogue.finds.sightings import SightingRow
-from matcher.core.errors import CatalogueError, UnreadablePhoto
+from matcher.catalogue.tables.models import ReferenceRow
+from matcher.core.errors import CatalogueError
 from matcher.core.flatten import Face
-from matcher.core.photo import read_photo
+from matcher.jobs.render.stored import LONGEST_SIDE, QUALITY, showable
 
-LONGEST_SIDE = 1600
-QUALITY = 90
 FACE_QUALITY = 85
 
 
@@ -38,11 +37,13 @@ def documented_jpeg(description: str = NO_METADATA, tagged: bool = False) -> dic
     return {200: answer}
 
 
-def stored_picture(service: Service, row: FindRow | SightingRow) -> Response:
-    """The stored photo of a find or a sighting as an answer. Raises CatalogueError damaged."""
-    with service.decoding:
-        data = showable(service.catalogue.image_path(row), row.sha256)
-    return Response(data, headers={"Cache-Control": "private, no-cache"}, media_type="image/jpeg")
+async def stored_picture(service: Service, row: FindRow | SightingRow | ReferenceRow, **headers: str) -> Response:
+    """The stored photo of a reference, a find or a sighting, decoded apart, as an answer.
+
+    Raises CatalogueError damaged, and PlatekinError timeout, worker_lost, too_much_memory.
+    """
+    data = await service.pictures.answer(showable, service.catalogue.image_path(row), row.sha256)
+    return Response(data, headers={"Cache-Control": "private, no-cache", **headers}, media_type="image/jpeg")
 
 
 def entity_tag(sha256: str) -> str:
@@ -72,22 +73,4 @@ def face_jpeg(face: Face, small: bool) -> bytes:
         image = image.reduce(2)
     out = io.BytesIO()
     image.save(out, "JPEG", quality=FACE_QUALITY)
-    return out.getvalue()
-
-
-def showable(path: Path, sha256: str) -> bytes:
-    """The image as a JPEG, at most 1600 px on its longer side.
-
-    Raises CatalogueError damaged where the stored file is gone or is not what was enrolled.
-    """
-    try:
-        photo = read_photo(path, name="the stored image")
-    except UnreadablePhoto as error:
-        raise CatalogueError("damaged", error.message, error.remedy) from None
-    if photo.sha256 != sha256:
-        raise CatalogueError("damaged", "the stored image is no longer what was enrolled")
-    image = Image.fromarray(photo.pixels)
-    image.thumbnail((LONGEST_SIDE, LONGEST_SIDE), Image.Resampling.LANCZOS)
-    out = io.BytesIO()
-    image.save(out, "JPEG", quality=QUALITY)
     return out.getvalue()

@@ -68,6 +68,7 @@ PHOTO = (
 )
 REQUEST = ("body_too_large", "bad_form", "bad_request", "not_multipart", "validation")
 WORK = ("busy", "timeout", "worker_lost")
+SHOWING = ("timeout", "worker_lost", "too_much_memory")
 MISSING = ("no_such_find", "no_such_record", "no_such_reference", "no_such_decision", "no_such_sighting")
 CLASHES = ("clash", "already_decided", "already_undone", "in_the_way", "nothing_changed")
 WRITING = (*ACCESS, "bad_key", "key_needed", "read_only", *STORAGE)

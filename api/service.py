@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import threading
 from collections.abc import AsyncIterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Annotated, cast
 
 from fastapi import Depends, Request
@@ -13,10 +13,13 @@ from fastapi import Depends, Request
 from api.comparison_cache import ComparisonCache
 from api.lot_worker import LotWorker
 from api.problems import PROBLEMS, Problem
+from api.upload import Upload
 from api.work_queue import WorkQueue
 from matcher.catalogue import Catalogue
 from matcher.catalogue.exchange.zipped import Limits
 from matcher.catalogue.records.name_search import Names
+from matcher.core.parallel.elsewhere import Apart
+from matcher.core.strip import stripped
 from matcher.jobs.job import Job, JobResult
 from matcher.jobs.listing.assess import Assessors
 
@@ -25,8 +28,9 @@ from matcher.jobs.listing.assess import Assessors
 class Service:
     """What the addresses work with.
 
-    timeout: seconds to wait for one answer. names, assessors: kept ready for searching and for listings. decoding:
-    how many reference images may be decoded at once. tokens_needed: whether requests have to come with a token, see
+    timeout: seconds to wait for one answer. names, assessors: kept ready for searching and for listings.
+    pictures: where pictures that somebody gave are decoded, apart from the service. drawing: how many of our own, faces
+    and negatives, may be drawn at once. tokens_needed: whether requests have to come with a token, see
     `access`. lots: works on what was sent together. comparisons: those whose pictures are still asked for.
     importing: one import at a time; unpacking: how much its zip may hold. share: of the disk, for one person's lots.
     writers: how many may decide at once.
@@ -36,7 +40,8 @@ class Service:
     queue: WorkQueue
     timeout: float
     versions: dict[str, str]
-    decoding: threading.Semaphore
+    pictures: Apart
+    drawing: threading.Semaphore
     names: Names
     assessors: Assessors
     lots: LotWorker
@@ -72,6 +77,17 @@ async def writers_turn(service: ServiceNow) -> AsyncIterator[None]:
         yield
     finally:
         service.writers.release()
+
+
+async def as_kept(service: Service, photo: Upload, strip: bool) -> Upload:
+    """A photo that came, as it is to be kept: byte for byte, or without what its file says of itself.
+
+    Raises UnreadablePhoto, and PlatekinError timeout, worker_lost, too_much_memory.
+    """
+    if not strip:
+        return photo
+    bare = await service.pictures.answer(stripped, photo.data, service.catalogue.settings.photo, photo.name)
+    return replace(photo, data=bare)
 
 
 Turn = Depends(writers_turn)

@@ -9,13 +9,14 @@ from dataclasses import asdict
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Path, Query, Request, Response
+from starlette.concurrency import run_in_threadpool
 
 from api.access import may_read
 from api.catalogue import shapes
 from api.curation.preconditions import current_tag
 from api.parameters import RowId, Words
-from api.pictures import documented_jpeg, entity_tag, showable
-from api.problems import ACCESS, STORAGE, documented
+from api.pictures import documented_jpeg, entity_tag, stored_picture
+from api.problems import ACCESS, SHOWING, STORAGE, documented
 from api.service import ServiceNow
 from matcher.catalogue import Catalogue, RecordRow, ReferenceRow
 
@@ -54,19 +55,17 @@ def record(
     responses={
         **documented_jpeg(tagged=True),
         304: {"description": "The client holds this image already."},
-        **documented("no_such_reference", "validation", *ACCESS, *STORAGE),
+        **documented("no_such_reference", "validation", *SHOWING, *ACCESS, *STORAGE),
     },
 )
-def reference_image(request: Request, service: ServiceNow, reference_id: RowId) -> Response:
+async def reference_image(request: Request, service: ServiceNow, reference_id: RowId) -> Response:
     """The enrolled image, upright and made anew for showing."""
-    reference = service.catalogue.reference(reference_id)
+    reference = await run_in_threadpool(service.catalogue.reference, reference_id)
     tag = entity_tag(reference.sha256)
     headers = {"ETag": tag, "Cache-Control": "private, no-cache", "Content-Disposition": "inline"}
     if _holds(request.headers.get("if-none-match", ""), tag):
         return Response(status_code=304, headers=headers)
-    with service.decoding:
-        data = showable(service.catalogue.image_path(reference), reference.sha256)
-    return Response(data, headers=headers, media_type="image/jpeg")
+    return await stored_picture(service, reference, **headers)
 
 
 @router.get("/search", operation_id="search", summary="Find records by a name, however it is spelt",

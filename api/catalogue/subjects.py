@@ -13,7 +13,7 @@ from PIL import Image
 from api.access import may_read
 from api.catalogue import shapes
 from api.pictures import documented_jpeg, face_jpeg
-from api.problems import ACCESS, STORAGE, Problem, documented
+from api.problems import ACCESS, SHOWING, STORAGE, Problem, documented
 from api.service import ServiceNow
 from matcher.catalogue import Catalogue, RecordRow, ReferenceRow
 from matcher.catalogue.finds import resolution
@@ -48,7 +48,7 @@ def subjects(service: ServiceNow, query: Annotated[shapes.SubjectsQuery, Query()
             responses={**documented_jpeg("Upright, 368 x 640 px or half of that, without metadata.", tagged=True),
                        304: {"description": "The client holds this picture already."},
                        **documented("no_such_record", "no_such_reference", "no_such_find", "validation",
-                                    *ACCESS, *STORAGE)})  # fmt: skip
+                                    *SHOWING, *ACCESS, *STORAGE)})  # fmt: skip
 def thumbnail(request: Request, service: ServiceNow, query: Annotated[shapes.ThumbnailQuery, Query()]) -> Response:
     """Of a record its most legible reference, of a reference or a find its own card. Name one of them."""
     shown = _shown(service.catalogue, query)
@@ -56,7 +56,7 @@ def thumbnail(request: Request, service: ServiceNow, query: Annotated[shapes.Thu
     headers = {"ETag": tag, "Cache-Control": "private, max-age=600"}
     if request.headers.get("if-none-match") == tag:
         return Response(status_code=304, headers=headers)
-    with service.decoding:
+    with service.drawing:
         data = face_jpeg(service.catalogue.face(shown), small=query.size == "small")
     return Response(data, headers=headers, media_type="image/jpeg")
 
@@ -64,9 +64,9 @@ def thumbnail(request: Request, service: ServiceNow, query: Annotated[shapes.Thu
 @router.get("/crops/picture", operation_id="show_negative", summary="Show a negative as far as its crops do",
             response_class=Response,
             responses={**documented_jpeg("JPEG; its window in mm is `shown_mm` of the crops."),
-                       **documented("no_such_record", "validation", *ACCESS, *STORAGE)})  # fmt: skip
+                       **documented("no_such_record", "validation", *SHOWING, *ACCESS, *STORAGE)})  # fmt: skip
 def negative_picture(service: ServiceNow, query: Annotated[shapes.PoseQuery, Query()]) -> Response:
-    with service.decoding:
+    with service.drawing:
         pixels = stitched(service.catalogue, query.pose)
     if pixels is None:
         raise Problem("no_such_record", "The crops of this negative have not been measured.")

@@ -25,8 +25,8 @@ from api.curation.preconditions import (
 )
 from api.parameters import KeyHeader, MatchHeader, PathWord, corners_of
 from api.pictures import documented_jpeg, stored_bytes, stored_picture
-from api.problems import ACCESS, PHOTO, REQUEST, STORAGE, WORK, WRITING, Problem, documented
-from api.service import ServiceNow, answered
+from api.problems import ACCESS, PHOTO, REQUEST, SHOWING, STORAGE, WORK, WRITING, Problem, documented
+from api.service import ServiceNow, answered, as_kept
 from matcher.catalogue import Catalogue
 from matcher.catalogue.finds import resolution
 from matcher.catalogue.finds.outlining import outline_find
@@ -57,9 +57,10 @@ def show_find(service: ServiceNow, _: MayRead, response: Response, find_id: Path
 
 @router.get("/finds/{find_id}/image", operation_id="show_find_image", summary="Show the photo of a find",
             response_class=Response,
-            responses={**documented_jpeg(), **documented("no_such_find", "validation", *ACCESS, *STORAGE)})  # fmt: skip
-def find_image(service: ServiceNow, _: MayRead, find_id: PathWord) -> Response:
-    return stored_picture(service, resolution.find(service.catalogue, find_id))
+            responses={**documented_jpeg(),
+                       **documented("no_such_find", "validation", *SHOWING, *ACCESS, *STORAGE)})  # fmt: skip
+async def find_image(service: ServiceNow, _: MayRead, find_id: PathWord) -> Response:
+    return await stored_picture(service, await run_in_threadpool(resolution.find, service.catalogue, find_id))
 
 
 @router.post("/finds", operation_id="propose_finds", summary="Identify a photo, and propose what is new on it",
@@ -80,8 +81,8 @@ async def propose(
     earlier = await run_in_threadpool(asked_before, service.catalogue, key, request_hash)
     if earlier is not None:
         return _proposed_by(service.catalogue, earlier)
-    job = Job(photo.name, photo.data, quad=corners_of(query.quad))
-    result = await answered(service, job)
+    photo = await as_kept(service, photo, query.strip)
+    result = await answered(service, Job(photo.name, photo.data, quad=corners_of(query.quad)))
 
     def store() -> tuple[resolution.FindRow, ...]:
         return resolution.propose(

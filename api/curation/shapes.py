@@ -9,7 +9,7 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, Field
 
-from api.parameters import Paged, Quad, QuadText, Query, Words
+from api.parameters import Paged, Quad, QuadText, Query, Stripping, Words
 
 State = Literal["open", "accepted", "merged", "rejected"]
 
@@ -19,7 +19,7 @@ class FindsQuery(Paged):
     outcome: Literal["new_crop", "new_caption", "new_pose"] | None = None
 
 
-class ProposeQuery(Query):
+class ProposeQuery(Stripping):
     quad: QuadText | None = None
     source: Words = Field("", description="Where the card was seen.")
     seen_on: Words = Field("", description="Day, month or year (ISO 8601).")

@@ -82,9 +82,11 @@ def look_at_table(table: UploadFile, scratch: Path, columns: Sequence[str]) -> s
 
 def enrol_table(
     catalogue: Catalogue, files: dict[str, UploadFile], scratch: Path, columns: Sequence[str], who: Actor,
-    limits: Limits, check: Check,
+    limits: Limits, check: Check, strip: bool = False,
 ) -> shapes.ImportedTable:  # fmt: skip
-    """Raises BadTable, CatalogueError, and Problem validation for image paths that lead out of the zip."""
+    """strip: keep the pictures without what their files say of themselves.
+
+    Raises BadTable, CatalogueError, and Problem validation for image paths that lead out of the zip."""
     given, pictures = _table(files["table"], scratch), scratch / "pictures"
     pictures.mkdir()
     if "pictures" in files:
@@ -95,7 +97,10 @@ def enrol_table(
         why = "must be the path of a picture in the zip"
         faults = [Fault("body", "table", f"line {row.line}: {row.image!r} {why}") for row in outside[:PROBLEMS_TOLD]]
         raise Problem("validation", faults=faults)
-    done = enrol(given, catalogue.folder, catalogue.settings, who=who, reading=reading, check=check)
+    done = enrol(
+        given, catalogue.folder, catalogue.settings, who=who, reading=reading, check=check, strip=strip,
+        elsewhere=catalogue.elsewhere,
+    )  # fmt: skip
     failed = [
         shapes.FailedRow(**{**asdict(row), "message": _without(row.message, scratch, catalogue.folder)})
         for row in done.failed

@@ -30,6 +30,7 @@ from api.service import Service, ServiceNow
 from matcher.catalogue.exchange import package
 from matcher.catalogue.exchange.backup import backup_files
 from matcher.catalogue.exchange.bag import bag_files, contents_of
+from matcher.catalogue.exchange.bare import bare_files
 from matcher.catalogue.exchange.check import check
 from matcher.catalogue.exchange.zipped import zip_stream
 from matcher.catalogue.records.scratch import scratch_folder
@@ -65,10 +66,18 @@ router = APIRouter(prefix="/v1")
 
 
 @router.get("/exports/catalogue.zip", operation_id="export_catalogue", summary="The whole catalogue as a bag",
-            response_class=Response, responses={**ZIP, **documented(*ACCESS, *STORAGE)})  # fmt: skip
-def export_catalogue(request: Request, service: ServiceNow) -> StreamingResponse:
-    """A BagIt bag with every picture as it was given, tables and log; the same catalogue gives the same bytes."""
+            response_class=Response, responses={**ZIP, **documented("validation", *ACCESS, *STORAGE)})  # fmt: skip
+def export_catalogue(
+    request: Request, service: ServiceNow, query: Annotated[shapes.ExportQuery, Query()]
+) -> StreamingResponse:
+    """A BagIt bag with every picture as it was given, tables and log; the same catalogue gives the same bytes.
+
+    With `strip` the table and its pictures, without what their files say of place, device and owner; it has no log, and
+    is enrolled elsewhere.
+    """
     allow(request, "manage")
+    if query.strip:
+        return _download("catalogue.zip", bare_files(service.catalogue))
     contents = contents_of(service.catalogue)
     return _download("catalogue.zip", bag_files(service.catalogue, contents))
 
@@ -149,7 +158,9 @@ async def import_table(
     def bring(files: dict[str, UploadFile], scratch: Path) -> shapes.ImportedTable:
         who = allow(request, "manage", query.by)
         check = unchanged_since(None, if_match or "")
-        return importing.enrol_table(service.catalogue, files, scratch, query.column, who, service.unpacking, check)
+        return importing.enrol_table(
+            service.catalogue, files, scratch, query.column, who, service.unpacking, check, query.strip
+        )
 
     return await _import(request, response, service, if_match, ("table",), ("pictures",), bring)
 

@@ -9,7 +9,7 @@ from fastapi import Path
 from pydantic import BaseModel, Field, StringConstraints
 
 from api.curation.decision_requests import Name
-from api.parameters import PLAIN, Query
+from api.parameters import PLAIN, Query, Stripping
 
 TABLE = "CSV in UTF-8, or JSON Lines where its file name ends in .jsonl; one row a picture."
 
@@ -23,7 +23,11 @@ class MappingQuery(Query):
     column: list[Column] = Field([], max_length=100, description="THEIRS=OURS: what a column is to us.")
 
 
-class TableQuery(MappingQuery):
+class ExportQuery(Stripping):
+    """Stripped, it has no log: hashes and chain are of the pictures as they were given."""
+
+
+class TableQuery(MappingQuery, Stripping):
     by: Name | None = Field(None, description="Who decides, on this machine; elsewhere the token's name counts.")
 
 

@@ -21,7 +21,7 @@ from api.curation.preconditions import asked_before, hash_of, headers_given, own
 from api.lots import shapes
 from api.lots.routes import SENDING, without_folder
 from api.parameters import KeyHeader, MatchHeader, Paged, corners_of
-from api.problems import ACCESS, CLASHES, MISSING, PHOTO, STORAGE, WORK, Problem, documented
+from api.problems import ACCESS, CLASHES, MISSING, PHOTO, SHOWING, STORAGE, WORK, Problem, documented
 from api.service import ServiceNow, Turn, answered
 from matcher.catalogue import Catalogue
 from matcher.catalogue.finds.resolution import RecordFields
@@ -94,7 +94,7 @@ async def outline(
              status_code=201,
              dependencies=[Turn],
              responses=documented("no_such_card", "precondition_needed", "changed_since", "missing_value", "no_name",
-                                  "missing_file", *MISSING, *CLASHES, *SENDING))  # fmt: skip
+                                  "missing_file", *SHOWING, *MISSING, *CLASHES, *SENDING))  # fmt: skip
 def decide(
     request: Request, service: ServiceNow, lot_id: shapes.LotId, wish: shapes.Wish, key: KeyHeader = None,
     if_match: MatchHeader = None,

@@ -15,8 +15,8 @@ from api.curation.decisions import decision_shape
 from api.curation.preconditions import answered_with, asked_before, own_key
 from api.parameters import KeyHeader, PathNumber, corners_of
 from api.pictures import documented_jpeg, stored_picture
-from api.problems import ACCESS, PHOTO, REQUEST, STORAGE, WORK, WRITING, Problem, documented
-from api.service import ServiceNow, answered
+from api.problems import ACCESS, PHOTO, REQUEST, SHOWING, STORAGE, WORK, WRITING, Problem, documented
+from api.service import ServiceNow, answered, as_kept
 from api.sightings import shapes
 from matcher.catalogue.finds import sightings
 from matcher.catalogue.finds.resolution import check_day
@@ -41,9 +41,9 @@ def list_sightings(
 @router.get("/sightings/{number}/image", operation_id="show_sighting_image", summary="Show the photo of a sighting",
             response_class=Response,
             responses={**documented_jpeg(),
-                       **documented("no_such_sighting", "validation", *ACCESS, *STORAGE)})  # fmt: skip
-def sighting_image(service: ServiceNow, _: MayRead, number: PathNumber) -> Response:
-    return stored_picture(service, sightings.sighting(service.catalogue, number))
+                       **documented("no_such_sighting", "validation", *SHOWING, *ACCESS, *STORAGE)})  # fmt: skip
+async def sighting_image(service: ServiceNow, _: MayRead, number: PathNumber) -> Response:
+    return await stored_picture(service, await run_in_threadpool(sightings.sighting, service.catalogue, number))
 
 
 @router.post("/sightings", operation_id="see", summary="Identify a photo, and note its known cards as seen",
@@ -72,6 +72,7 @@ async def see(
     earlier = await run_in_threadpool(asked_before, service.catalogue, key, request_hash)
     if earlier is not None:
         return _seen(earlier)
+    photo = await as_kept(service, photo, query.strip)
     result = await answered(service, Job(photo.name, photo.data, quad=corners_of(query.quad)))
 
     def store() -> shapes.Seen:

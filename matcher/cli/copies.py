@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import tempfile
-from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -23,13 +22,10 @@ from matcher.cli.options import (
     grouped,
 )
 from matcher.cli.output import counted, messages, print_rows, remark
-from matcher.cli.photos import Page, bytes_of, jobs_of, kept_apart, pages_of
+from matcher.cli.photos import bytes_of, jobs_of, kept_apart, pages_of
 from matcher.core.answer import PhotoAnswer
 from matcher.core.calibration import percent
-from matcher.core.errors import UnreadablePhoto
 from matcher.core.settings import Settings
-from matcher.core.strip import stripped
-from matcher.jobs.job import Job
 from matcher.jobs.workers import identify_all
 
 app = typer.Typer(no_args_is_help=True, help="Note cards as seen; confirm which physical card each one is.")
@@ -55,16 +51,14 @@ def see(
     pages = pages_of(photos, decision.catalogue, decision.quiet)
     failed = 0
     with decision.open() as opened, tempfile.TemporaryDirectory() as scratch:
-        jobs = kept_apart(jobs_of(pages), pages, Path(scratch))
-        if strip:
-            jobs = [_bare(job, page) for job, page in zip(jobs, pages, strict=True)]
+        jobs = kept_apart(jobs_of(pages), pages, Path(scratch), strip)
         results = identify_all(jobs, decision.catalogue, Settings())
-        for page, job, result in zip(pages, jobs, results, strict=True):
+        for page, result in zip(pages, results, strict=True):
             if result.answer.error:
                 failed += 1
                 messages.print(result.answer.error.message, markup=False)
                 continue
-            data = job.source if isinstance(job.source, bytes) else bytes_of(page, result.answer, Path(scratch))
+            data = bytes_of(page, result.answer, Path(scratch), strip)
             noted = sightings.note_sightings(
                 opened, result.answer, data, decision.actor, source=source, seen_on=seen_on, note=decision.note
             )
@@ -81,19 +75,6 @@ def nothing_noted(answer: PhotoAnswer) -> str:
     if any(card.is_known for card in answer.cards):
         return "its known cards were noted before"
     return f"no known card ({', '.join(card.outcome for card in answer.cards)})"
-
-
-def _bare(job: Job, page: Page) -> Job:
-    """The photo without what its file says of itself; a page kept by itself says nothing.
-
-    What is no photo stays, so that it is told what is wrong.
-    """
-    if page.number is not None:
-        return job
-    try:
-        return replace(job, source=stripped(page.path.read_bytes(), name=page.name))
-    except (OSError, UnreadablePhoto):
-        return job
 
 
 @app.command("list")

@@ -21,6 +21,7 @@ from matcher.cli.options import (
     PhotosArgument,
     QuietOption,
     RecordOptions,
+    StripOption,
     WorkersOption,
     grouped,
 )
@@ -55,6 +56,7 @@ def propose(
         int | None, typer.Option(min=1, metavar="NUMBER", help="With --as: which card of the photo.")
     ] = None,
     corners: CornersOption = None,
+    strip: StripOption = False,
     workers: WorkersOption = None,
     quiet: QuietOption = False,
 ) -> None:
@@ -67,8 +69,8 @@ def propose(
     with (
         Catalogue.open(catalogue) as opened, tempfile.TemporaryDirectory() as scratch, progress(quiet) as bar
     ):  # fmt: skip
-        asked = _Asked(opened, Path(scratch), source, seen_on, said, card, quiet)
-        jobs = kept_apart(jobs_of(pages, (), corners_of(corners)), pages, Path(scratch))
+        asked = _Asked(opened, Path(scratch), source, seen_on, said, card, strip, quiet)
+        jobs = kept_apart(jobs_of(pages, (), corners_of(corners)), pages, Path(scratch), strip)
         results = identify_all(jobs, catalogue, Settings(), workers)
         for page, result in bar.track(zip(pages, results, strict=True), total=len(jobs), description="identifying"):
             failed += not asked.propose(page, result.answer)
@@ -86,6 +88,7 @@ class _Asked:
     seen_on: str
     said: Said | None
     card: int | None
+    strip: bool
     quiet: bool
 
     def propose(self, page: Page, answer: PhotoAnswer) -> bool:
@@ -94,7 +97,7 @@ class _Asked:
             messages.print(answer.error.message, markup=False)
             return False
         try:
-            data = bytes_of(page, answer, self.scratch)
+            data = bytes_of(page, answer, self.scratch, self.strip)
         except OSError as error:
             messages.print(f"{page.name}: {error.strerror}", markup=False)
             return False

@@ -77,12 +77,19 @@ def listing(
     seen_on: Annotated[
         str, typer.Option(metavar="DAY", help="With --note-sightings: 1987-05-23, 1987-05 or 1987.")
     ] = "",
+    strip: Annotated[
+        bool,
+        typer.Option(
+            "--strip",
+            help="With --note-sightings: keep the pictures without what their files say of place, device and owner.",
+        ),
+    ] = False,
     by: ByOption = None,
     workers: WorkersOption = None,
     quiet: QuietOption = False,
 ) -> None:
     """Compare what a sale listing says with what its pictures show, claim by claim."""
-    _check_call(photos, text, table, output, note_sightings)
+    _check_call(photos, text, table, output, note_sightings, strip)
     write = _json if format is Format.json else partial(_people, quiet=quiet)
     if table is not None and output is not None:
         _many(table, catalogue, output, workers, quiet, write)
@@ -100,7 +107,7 @@ def listing(
         with writing_out(picture):
             picture.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as scratch:
-        jobs = kept_apart(jobs_of(pages, steps), pages, Path(scratch))
+        jobs = kept_apart(jobs_of(pages, steps), pages, Path(scratch), strip)
         with progress(quiet) as bar:
             found = identify_all(jobs, catalogue, Settings(), workers)
             results = list(bar.track(found, total=len(jobs), description="identifying"))
@@ -109,7 +116,9 @@ def listing(
         write(result)
         if note_sightings:
             files = [
-                bytes_of(page, one, Path(scratch)) for page, one in zip(pages, answers, strict=True) if not one.error
+                bytes_of(page, one, Path(scratch), strip)
+                for page, one in zip(pages, answers, strict=True)
+                if not one.error
             ]
             _note(catalogue, [one for one in answers if not one.error], files, result, source, seen_on, by, quiet)
     failed = [tell_failure(one, quiet=True) for one in results]
@@ -118,10 +127,12 @@ def listing(
 
 
 def _check_call(
-    photos: Sequence[Path] | None, text: str | None, table: Path | None, output: Path | None, noting: bool
+    photos: Sequence[Path] | None, text: str | None, table: Path | None, output: Path | None, noting: bool, strip: bool
 ) -> None:
     if (text is None) == (table is None):
         raise typer.BadParameter("give one listing with --text, or many with --table", param_hint="--text")
+    if strip and not noting:
+        raise typer.BadParameter("only pictures that are kept can be: add --note-sightings", param_hint="--strip")
     if table is not None and (output is None or photos or noting):
         raise typer.BadParameter("with --table give --output, and no PHOTO nor --note-sightings", param_hint="--table")
     if table is None and not photos:

@@ -13,7 +13,7 @@ from matcher.core.answer import PhotoAnswer, Quad
 from matcher.core.settings import PhotoLimits
 from matcher.jobs.job import Job, Step
 from matcher.jobs.lot.discovery import Gathered, gather, read_content
-from matcher.jobs.lot.pictures import KeepPage, page_file
+from matcher.jobs.lot.pictures import KeepBare, KeepPage, page_file
 
 PAGED = (b"II", b"MM", b"%P")
 """What a TIFF and most PDFs begin with: only these are looked through for pages."""
@@ -57,17 +57,23 @@ def jobs_of(pages: Sequence[Page], steps: tuple[Step, ...] = (), quad: Quad | No
     return [Job(page.name, page.path, max(0, (page.number or 1) - 1), quad, steps=steps) for page in pages]
 
 
-def kept_apart(jobs: Sequence[Job], pages: Sequence[Page], folder: Path) -> list[Job]:
-    """Jobs whose pages are kept in a folder as pictures of their own, for `bytes_of`."""
-    return [
-        job if page.number is None else replace(job, preparation=KeepPage(folder))
-        for job, page in zip(jobs, pages, strict=True)
-    ]
+def kept_apart(jobs: Sequence[Job], pages: Sequence[Page], folder: Path, strip: bool = False) -> list[Job]:
+    """Jobs whose pages are kept in a folder as pictures of their own, for `bytes_of`.
+
+    strip: all others too, without what their files say of themselves; a page that is kept by itself says nothing.
+    """
+
+    def prepared(job: Job, page: Page) -> Job:
+        if page.number is not None:
+            return replace(job, preparation=KeepPage(folder))
+        return replace(job, preparation=KeepBare(folder, page.path)) if strip else job
+
+    return list(map(prepared, jobs, pages))
 
 
-def bytes_of(page: Page, answer: PhotoAnswer, folder: Path) -> bytes:
-    """The picture that an answer holds for: the file, or the page that was kept. Raises OSError."""
-    path = page.path if page.number is None else page_file(folder, answer.sha256 or "")
+def bytes_of(page: Page, answer: PhotoAnswer, folder: Path, strip: bool = False) -> bytes:
+    """The picture that an answer holds for: the file, or what was kept in its place. Raises OSError."""
+    path = page_file(folder, answer.sha256 or "") if strip or page.number is not None else page.path
     return path.read_bytes()
 
 

@@ -13,7 +13,8 @@ from collections.abc import Iterator
 from PIL import Image
 
 from matcher.core.decoding import ORIENTATION, orientation_of
-from matcher.core.photo import png_of, read_photo
+from matcher.core.errors import UnreadablePhoto
+from matcher.core.photo import Photo, png_of, read_photo
 from matcher.core.shared_settings import PhotoLimits
 
 _KEPT_CHUNKS = (b"IHDR", b"PLTE", b"IDAT", b"IEND", b"tRNS", b"iCCP", b"sRGB", b"gAMA", b"cHRM", b"pHYs", b"sBIT")
@@ -24,11 +25,16 @@ def stripped(data: bytes, limits: PhotoLimits | None = None, name: str = "photo"
     """The picture without metadata; the pixels are the same. Raises UnreadablePhoto."""
     photo = read_photo(data, limits, name)
     bare = _jpeg(data) if data.startswith(b"\xff\xd8") else _png(data) if data.startswith(b"\x89PNG") else None
-    if bare is not None:
-        again = read_photo(bare, limits, name)
-        if again.pixels.shape == photo.pixels.shape and (again.pixels == photo.pixels).all():
-            return bare
-    return png_of(photo)
+    return bare if bare is not None and _shows(bare, photo, limits) else png_of(photo)
+
+
+def _shows(bare: bytes, photo: Photo, limits: PhotoLimits | None) -> bool:
+    """Whether the picture is still the same, pixel for pixel."""
+    try:
+        again = read_photo(bare, limits, photo.name)
+    except UnreadablePhoto:
+        return False
+    return again.pixels.shape == photo.pixels.shape and bool((again.pixels == photo.pixels).all())
 
 
 def _jpeg(data: bytes) -> bytes:

@@ -11,6 +11,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from functools import partial
+from importlib import import_module
 from pathlib import Path
 
 import numpy as np
@@ -31,6 +32,10 @@ from matcher.jobs.job import Job, JobResult, WorkerContext
 
 PATIENT = WorkLimits(job_s=600.0)
 """Where a person waits at a command and can stop it: long enough for a full page on a busy machine; own choice."""
+
+
+PICTURES_AT_ONCE = 2
+"""Decoded at once for showing: one of 200 million pixels takes almost a gigabyte."""
 
 
 class Worker:
@@ -97,6 +102,16 @@ def _late(job: Job) -> JobResult:
 def pool(folder: Path, settings: Settings, workers: int, limits: WorkLimits = WorkLimits()) -> SupervisedPool:
     """Spawned processes, each with its worker, each within the limits; give them work with `submit(run, job)`."""
     return supervised_pool(workers, _set_up, folder, settings, limits=limits)
+
+
+def picture_pool(limits: WorkLimits = WorkLimits()) -> SupervisedPool:
+    """Processes that decode pictures to be shown or kept: without a catalogue, so that they are there at once."""
+    return supervised_pool(PICTURES_AT_ONCE, _load_stages, limits=limits)
+
+
+def _load_stages() -> None:
+    """So that the first picture need not wait for it."""
+    import_module("matcher.catalogue.records.prepare")
 
 
 def _patient_pool(folder: Path, settings: Settings, workers: int) -> SupervisedPool:

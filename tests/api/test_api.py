@@ -115,7 +115,7 @@ def test_settings_come_from_the_environment(library: Path, monkeypatch: pytest.M
     monkeypatch.setenv("PLATEKIN_CATALOGUE", str(library))
     monkeypatch.setenv("PLATEKIN_QUEUE_LIMIT", "3")
     monkeypatch.setenv("PLATEKIN_WORKERS", "1")
-    with TestClient(create_app(work=fake_work.obey, make_pool=fake_work.threads)) as client:
+    with TestClient(create_app(work=fake_work.obey, **fake_work.QUICK)) as client:
         assert queue_of(client)["limit"] == 3
 
 
@@ -154,7 +154,7 @@ def assert_nothing_extra(value: object) -> None:
 @pytest.fixture(scope="session")
 def described(library: Path) -> Iterator[Any]:
     settings = ServiceSettings(catalogue=library, workers=1)
-    app = create_app(settings, work=fake_work.obey, make_pool=fake_work.threads)
+    app = create_app(settings, work=fake_work.obey, **fake_work.QUICK)
     yield schemathesis.openapi.from_asgi("/openapi.json", app)
     shutdown_lifespans()
 

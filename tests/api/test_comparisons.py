@@ -34,7 +34,12 @@ SCAN = "scan0.png"
 
 @pytest.fixture
 def client(folder: Path) -> Iterator[TestClient]:
-    app = create_app(ServiceSettings(catalogue=folder, workers=1), work=fake_work.obey, make_pool=fake_work.threads)
+    app = create_app(
+        ServiceSettings(catalogue=folder, workers=1),
+        work=fake_work.obey,
+        make_pool=fake_work.threads,
+        make_pictures=fake_work.decoders,
+    )
     with TestClient(app) as client:
         yield client
 
@@ -234,7 +239,7 @@ def test_a_cookie_stands_for_a_token(folder: Path) -> None:
         token = make_token(catalogue, "Ada Quill", "decide")
     app = create_app(
         ServiceSettings(catalogue=folder, workers=1, tokens_needed=True),
-        work=fake_work.obey, make_pool=fake_work.threads,
+        work=fake_work.obey, **fake_work.QUICK,
     )  # fmt: skip
     with TestClient(app) as client:
         check_problem(client.get("/v1/session"), 401, "no_token")

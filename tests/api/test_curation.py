@@ -35,7 +35,12 @@ def answered(job: Any, shown: CardResult) -> JobResult:
 
 @pytest.fixture
 def client(folder: Path) -> Iterator[TestClient]:
-    app = create_app(ServiceSettings(catalogue=folder, workers=1), work=work, make_pool=fake_work.threads)
+    app = create_app(
+        ServiceSettings(catalogue=folder, workers=1),
+        work=work,
+        make_pool=fake_work.threads,
+        make_pictures=fake_work.decoders,
+    )
     with TestClient(app) as client:
         yield client
 
@@ -43,7 +48,7 @@ def client(folder: Path) -> Iterator[TestClient]:
 @pytest.fixture
 def guarded(folder: Path) -> Iterator[TestClient]:
     settings = ServiceSettings(catalogue=folder, workers=1, tokens_needed=True)
-    with TestClient(create_app(settings, work=work, make_pool=fake_work.threads)) as client:
+    with TestClient(create_app(settings, work=work, **fake_work.QUICK)) as client:
         yield client
 
 
@@ -102,7 +107,12 @@ def test_a_known_card_is_noted_as_seen_and_joined_to_its_copy(folder: Path, scan
     files = {"photo": ("a.png", path.read_bytes(), "image/png")}
     asked = {"source": "album 3", "seen_on": "1987-05", "by": "Ada Quill"}
     with TestClient(
-        create_app(ServiceSettings(catalogue=folder, workers=1), work=seeing, make_pool=fake_work.threads)
+        create_app(
+            ServiceSettings(catalogue=folder, workers=1),
+            work=seeing,
+            make_pool=fake_work.threads,
+            make_pictures=fake_work.decoders,
+        )
     ) as client:
         check_problem(client.post("/v1/sightings", files=files), 400, "key_needed")
         key = {"Idempotency-Key": "s1"}

@@ -30,7 +30,7 @@ from tests.support.zips import unzipped, zipped
 
 def serve(folder: Path, **settings: Any) -> TestClient:
     chosen = ServiceSettings(catalogue=folder, **{"workers": 1, **settings})
-    return TestClient(create_app(chosen, work=fake_work.obey, make_pool=fake_work.threads))
+    return TestClient(create_app(chosen, work=fake_work.obey, **fake_work.QUICK))
 
 
 @pytest.fixture

@@ -41,7 +41,7 @@ def work(job: Job) -> JobResult:
 
 def service(folder: Path, **more: Any) -> TestClient:
     settings = ServiceSettings(catalogue=folder, workers=1, **more)
-    return TestClient(create_app(settings, work=work, make_pool=fake_work.threads))
+    return TestClient(create_app(settings, work=work, **fake_work.QUICK))
 
 
 @pytest.fixture

@@ -109,7 +109,7 @@ def serving(stock: Stock, folder: Path, **settings: Any) -> Iterator[Site]:
     port = settings.pop("port", None) or _free_port()
     chosen = ServiceSettings(catalogue=folder, **{"workers": 1, **settings})
     bench = Worker(folder, chosen.matching)
-    app = create_app(chosen, work=bench.run, make_pool=_one_thread)
+    app = create_app(chosen, work=bench.run, make_pool=_one_thread, make_pictures=_two_threads)
     server = uvicorn.Server(
         uvicorn.Config(app, host="127.0.0.1", port=port, log_level="error", timeout_graceful_shutdown=2)
     )
@@ -138,6 +138,10 @@ async def _serve(server: uvicorn.Server) -> None:
 def _one_thread(folder: Path, settings: Settings, workers: int, limits: WorkLimits) -> Executor:
     """In this process: the matcher is what these tests wait for, not its start."""
     return ThreadPoolExecutor(1)
+
+
+def _two_threads(limits: WorkLimits) -> Executor:
+    return ThreadPoolExecutor(2)
 
 
 def _free_port() -> int:

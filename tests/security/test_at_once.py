@@ -30,7 +30,7 @@ from tests.support.service import picture, service, wait_until
 @pytest.fixture
 def client(folder: Path) -> Any:
     settings = ServiceSettings(catalogue=folder, workers=1)
-    with TestClient(create_app(settings, work=fake_work.obey, make_pool=fake_work.threads)) as client:
+    with TestClient(create_app(settings, work=fake_work.obey, **fake_work.QUICK)) as client:
         yield client
 
 

@@ -34,7 +34,7 @@ def port(library: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[int]:
         probe.bind(("127.0.0.1", 0))
         free = int(probe.getsockname()[1])
     settings = ServiceSettings(catalogue=library, workers=1)
-    app = create_app(settings, work=fake_work.obey, make_pool=fake_work.threads)
+    app = create_app(settings, work=fake_work.obey, **fake_work.QUICK)
     running = server.configured(app, Listening("127.0.0.1", free, quiet=True))
     monkeypatch.setattr(ImpatientProtocol, "most_connections", 20)
     thread = threading.Thread(target=asyncio.run, args=(running.serve(),), daemon=True)

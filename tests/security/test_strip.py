@@ -2,21 +2,37 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
 import re
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
+from fastapi.testclient import TestClient
 from PIL import Image, ImageCms
 from typer.testing import CliRunner
 
+from api.app import create_app
+from api.exchange import importing
+from api.settings import ServiceSettings
 from matcher.catalogue import Catalogue
+from matcher.catalogue.finds.resolution import finds
+from matcher.catalogue.finds.sightings import sightings
 from matcher.cli import app
+from matcher.core.answer import PhotoAnswer
+from matcher.core.errors import PlatekinError
 from matcher.core.photo import read_photo
 from matcher.core.strip import stripped
-from tests.support.enrolling import row, run, write_table
-from tests.support.service import phone_photo, picture
+from matcher.core.versions import versions
+from matcher.jobs.job import JobResult
+from tests.support import fake_work
+from tests.support.cards import card
+from tests.support.enrolling import row, run, whole_image, write_table
+from tests.support.service import check_problem, phone_photo, picture
+from tests.support.zips import unzipped, zipped
 
 
 def jpeg(**options: object) -> bytes:
@@ -101,3 +117,66 @@ def test_enrolling_and_exporting_without_place_and_device(tmp_path: Path) -> Non
             assert not re.search(rb"Oakmere.{0,20}GPS", path.read_bytes())
     again = run(tmp_path / "out" / "records.csv", tmp_path / "again")
     assert (again.added, again.failed) == (1, ())
+
+
+def test_over_http_too(folder: Path) -> None:
+    """Finds, sightings, imports and exports; the same photo byte for byte is another wish under the same key."""
+    made_app = create_app(ServiceSettings(catalogue=folder, workers=1), work=two_cards, **fake_work.QUICK)
+    photo = {"photo": ("phone.jpg", phone_photo())}
+    bare = stripped(phone_photo())
+    with TestClient(made_app) as client:
+        for address in ("/v1/finds", "/v1/sightings"):
+            key, wish = {"Idempotency-Key": address[4:]}, {"strip": "true"}
+            made = client.post(address, params=wish, files=photo, headers=key)
+            assert made.status_code == 201, made.text
+            assert client.post(address, params=wish, files=photo, headers=key).json() == made.json()
+            check_problem(client.post(address, files=photo, headers=key), 422, "bad_key")
+        with Catalogue.open(folder) as catalogue:
+            kept = [catalogue.image_path(one) for one in (*finds(catalogue), *sightings(catalogue))]
+        assert [path.read_bytes() for path in kept] == [bare, bare]
+        packed = unzipped(client.get("/v1/exports/catalogue.zip", params=wish).content)
+        assert not any(b"SECRET" in data for data in packed.values())
+        assert not any(name.endswith("decisions.jsonl") for name in packed)
+        rows = packed["platekin-catalogue/records.csv"].decode().splitlines()
+        assert len(rows) == 1 + len(catalogue_references(folder))
+
+
+def test_a_table_over_http_too(folder: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch.setattr(importing, "enrol", partial(importing.enrol, prepare=whole_image))
+    table = write_table(tmp_path / "t.csv", [row(8, "phone.jpg")]).read_bytes()
+    made_app = create_app(ServiceSettings(catalogue=folder, workers=1), work=two_cards, **fake_work.QUICK)
+    with TestClient(made_app) as client:
+        files = {"table": ("t.csv", table), "pictures": ("p.zip", zipped({"phone.jpg": phone_photo()}))}
+        done = client.post("/v1/imports/table", params={"strip": "true"}, files=files, headers={"If-Match": "*"})
+    assert (done.status_code, done.json()["added"]) == (200, 1), done.text
+    stored = {path.read_bytes() for path in (folder / "images").rglob("*.jpg")}
+    assert stripped(phone_photo()) in stored
+    assert phone_photo() not in stored
+
+
+def test_what_cannot_be_stripped_is_not_kept_as_it_is(tmp_path: Path) -> None:
+    (tmp_path / "phone.jpg").write_bytes(phone_photo())
+    table = write_table(tmp_path / "t.csv", [row(0, "phone.jpg")])
+
+    def late(work: Any, *args: Any) -> Any:
+        if work is stripped:
+            raise PlatekinError("timeout", "the picture was not read in time", "save it smaller, as a JPEG")
+        return work(*args)
+
+    report = run(table, tmp_path / "catalogue", strip=True, elsewhere=late)
+    assert report.added == 0
+    assert [row.code for row in report.failed] == ["timeout"]
+    assert list((tmp_path / "catalogue").rglob("images/**/*.jpg")) == []
+
+
+def two_cards(job: Any) -> JobResult:
+    """A worker that takes every photo for a card of a new crop beside a known one."""
+    digest = hashlib.sha256(job.source).hexdigest()
+    new = card("new_crop", 276, 480, pose="P000")
+    known = card("known", 276, 480, pose="P000", crop="A", record_id="V000", confidence={"crop": 0.9})
+    return JobResult(PhotoAnswer(job.name, digest, 1200, 2000, None, (new, known), versions()))
+
+
+def catalogue_references(folder: Path) -> tuple[Any, ...]:
+    with Catalogue.open(folder) as catalogue:
+        return catalogue.references()

@@ -122,6 +122,15 @@ def threads(folder: Path, settings: Settings, workers: int, limits: WorkLimits) 
     return ThreadPoolExecutor(workers)
 
 
+def decoders(limits: WorkLimits) -> Executor:
+    """Where pictures are decoded, quick to start; the processes themselves have tests of their own."""
+    return ThreadPoolExecutor(2)
+
+
 def processes(folder: Path, settings: Settings, workers: int, limits: WorkLimits) -> Executor:
     """Spawned and watched over, like the matcher's own, but without its work bench."""
     return supervised_pool(workers, limits=limits)
+
+
+QUICK: dict[str, Any] = {"make_pool": threads, "make_pictures": decoders}
+"""For `create_app`: no processes."""

@@ -58,7 +58,7 @@ def phone_photo() -> bytes:
 @contextmanager
 def service(folder: Path, make_pool: Any = fake_work.threads, **settings: Any) -> Iterator[TestClient]:
     chosen = ServiceSettings(catalogue=folder, **{"workers": 1, **settings})
-    app = create_app(chosen, work=fake_work.obey, make_pool=make_pool)
+    app = create_app(chosen, work=fake_work.obey, make_pool=make_pool, make_pictures=fake_work.decoders)
     with TestClient(app) as client:
         yield client
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 import os
 import shutil
+from collections.abc import Iterator
 from pathlib import Path
 
 from matcher.catalogue.exchange import package
@@ -17,6 +18,8 @@ from matcher.catalogue.records.store import Catalogue
 from matcher.catalogue.tables.database import failure, guarded
 from matcher.core.errors import CatalogueError, UnreadablePhoto
 from matcher.core.strip import stripped
+
+TABLE = "records.csv"
 
 
 def export_stripped(catalogue: Catalogue, target: Path) -> int:
@@ -30,27 +33,39 @@ def export_stripped(catalogue: Catalogue, target: Path) -> int:
     try:
         with guarded(target.parent):
             part.mkdir(parents=True)
-            with catalogue.reading() as connection:
-                rows = package.record_rows(connection)
-            for row in rows:
-                row["image"] = _written(catalogue, row["image"], part)
-            columns = list(dict.fromkeys(name for row in rows for name in row))
-            table = csv_bytes(columns, ([row.get(name, "") for name in columns] for row in rows))
-            (part / "records.csv").write_bytes(table)
+            written = 0
+            for name, data in bare_files(catalogue):
+                (part / name).parent.mkdir(parents=True, exist_ok=True)
+                (part / name).write_bytes(data)
+                written += name != TABLE
             part.rename(target)
     finally:
         shutil.rmtree(part, ignore_errors=True)
-    return len(rows)
+    return written
 
 
-def _written(catalogue: Catalogue, image: str, part: Path) -> str:
-    """The picture without its notes, under a name by what it then holds."""
+def bare_files(catalogue: Catalogue) -> Iterator[tuple[str, bytes]]:
+    """(path, content) of each picture, one at a time, and of the table at last. Raises CatalogueError damaged."""
+    with catalogue.reading() as connection:
+        rows = package.record_rows(connection)
+    named: dict[str, str] = {}
+    for row in rows:
+        image = row["image"]
+        if image not in named:
+            bare = _bare(catalogue, image)
+            new = files.image_name(hashlib.sha256(bare).hexdigest(), files.suffix_of(bare))
+            if new not in named.values():
+                yield new, bare
+            named[image] = new
+        row["image"] = named[image]
+    columns = list(dict.fromkeys(name for row in rows for name in row))
+    yield TABLE, csv_bytes(columns, ([row.get(name, "") for name in columns] for row in rows))
+
+
+def _bare(catalogue: Catalogue, image: str) -> bytes:
+    """The picture without its notes."""
     try:
         data = (catalogue.folder / image).read_bytes()
-        bare = stripped(data, catalogue.settings.photo, image)
+        return catalogue.elsewhere(stripped, data, catalogue.settings.photo, image)
     except (OSError, UnreadablePhoto) as error:
         raise failure("damaged", catalogue.folder, f"{image}: {error}") from error
-    name = files.image_name(hashlib.sha256(bare).hexdigest(), files.suffix_of(bare))
-    (part / name).parent.mkdir(parents=True, exist_ok=True)
-    (part / name).write_bytes(bare)
-    return name

@@ -5,21 +5,17 @@ from __future__ import annotations
 import hashlib
 from typing import Any
 
-import numpy as np
-
 from matcher.catalogue.finds.evidence import decision_evidence, evidence_json
 from matcher.catalogue.finds.resolution import open_find
 from matcher.catalogue.log.decisions import Actor, DecisionRow, decided
 from matcher.catalogue.records import files
 from matcher.catalogue.records.ingest import keep_description
-from matcher.catalogue.records.prepare import prepare_outline
+from matcher.catalogue.records.prepare import prepare_outlines
 from matcher.catalogue.records.store import PATIENCE, Catalogue
 from matcher.catalogue.tables.finds import Find
 from matcher.catalogue.tables.models import outline_key
 from matcher.core.answer import PhotoAnswer
-from matcher.core.detect.detection import CardQuad
 from matcher.core.errors import CatalogueError, UnreadablePhoto
-from matcher.core.photo import read_photo
 
 
 def outline_find(
@@ -32,9 +28,8 @@ def outline_find(
     """
     if hashlib.sha256(data).hexdigest() != answer.sha256:
         raise UnreadablePhoto("changed", f"{answer.photo}: was changed while it was being read", "run again")
-    photo = read_photo(data, catalogue.settings.photo, answer.photo)
     (card,) = answer.cards
-    one = prepare_outline(photo, CardQuad(np.array(card.quad, np.float32), 1.0), catalogue.settings, 1)
+    (one,) = catalogue.elsewhere(prepare_outlines, data, answer.photo, [card.quad], catalogue.settings, 1)
     face = {files.face_name(one.sha256, one.quad, catalogue.settings.face): one.face}
     outline = outline_key(one.quad)
     with (

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any, Literal
 
-import numpy as np
 from sqlalchemy import Select, func, select
 
 from matcher.catalogue.finds.evidence import FindEvidence, evidence_from_json, evidence_json
@@ -21,14 +20,12 @@ from matcher.catalogue.log.past_words import outcome_ever, outcome_now
 from matcher.catalogue.records import files
 from matcher.catalogue.records.days import is_day
 from matcher.catalogue.records.ingest import PreparedReference, keep_description
-from matcher.catalogue.records.prepare import prepare_outline
+from matcher.catalogue.records.prepare import prepare_outlines
 from matcher.catalogue.records.store import PATIENCE, Catalogue
 from matcher.catalogue.tables.finds import Find
 from matcher.catalogue.tables.models import Quad, outline_key
 from matcher.core.answer import CardResult, PhotoAnswer
-from matcher.core.detect.detection import CardQuad
 from matcher.core.errors import CatalogueError, UnreadablePhoto
-from matcher.core.photo import read_photo
 
 NEW = ("new_crop", "new_caption", "new_pose")
 """Outcomes that become proposals."""
@@ -82,20 +79,18 @@ def propose(
     Returns the finds of this photo's new cards, old and new. Raises CatalogueError, UnreadablePhoto.
     """
     check_day(seen_on)
-    if hashlib.sha256(data).hexdigest() != answer.sha256:
+    sha256 = hashlib.sha256(data).hexdigest()
+    if sha256 != answer.sha256:
         raise UnreadablePhoto("changed", f"{answer.photo}: was changed while it was being read", "run again")
-    photo = read_photo(data, catalogue.settings.photo, answer.photo)
     cards = enumerate(answer.cards)
     new = [card for place, card in cards if (card.outcome in NEW if only is None else place in only)]
-    prepared = [
-        prepare_outline(photo, CardQuad(np.array(card.quad, np.float32), 1.0), catalogue.settings, len(answer.cards))
-        for card in new
-    ]
-    named = {files.image_name(photo.sha256, files.suffix_of(data)): data} if new else {}
-    for one in prepared:
-        named[files.face_name(one.sha256, one.quad, catalogue.settings.face)] = one.face
     if not new:
         return ()
+    quads, count = [card.quad for card in new], len(answer.cards)
+    prepared = catalogue.elsewhere(prepare_outlines, data, answer.photo, quads, catalogue.settings, count)
+    named = {files.image_name(sha256, files.suffix_of(data)): data}
+    for one in prepared:
+        named[files.face_name(one.sha256, one.quad, catalogue.settings.face)] = one.face
     with (
         catalogue.writing(PATIENCE),
         catalogue.bringing(named),
@@ -108,7 +103,7 @@ def propose(
         made = [change.key[0] for change in entry.draft.changes if change.table == "finds"]
         entry.about = " ".join(made)
         entry.outcome = f"{len(made)} proposed from {own_name(answer)}"
-        entry.evidence = {"sha256": photo.sha256, "versions": dict(answer.versions)}
+        entry.evidence = {"sha256": sha256, "versions": dict(answer.versions)}
     return tuple(find(catalogue, known_id) for known_id in known)
 
 

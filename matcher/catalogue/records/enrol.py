@@ -30,6 +30,7 @@ from matcher.catalogue.tables.models import RecordRow, ReferenceRow
 from matcher.core.describe import fingerprint
 from matcher.core.errors import CatalogueError, PlatekinError, UnreadablePhoto
 from matcher.core.parallel.cluster import Cluster
+from matcher.core.parallel.elsewhere import Elsewhere, here
 from matcher.core.search.reference_index import ReferenceIndex, synchronise
 from matcher.core.settings import Settings
 from matcher.core.strip import stripped
@@ -53,6 +54,7 @@ def enrol(
     strip: bool = False,
     reading: Reading | None = None,
     new_ids: bool = False,
+    elsewhere: Elsewhere = here,
 ) -> EnrolReport:
     """Bring all rows of a table into a catalogue, which is made where there is none.
 
@@ -61,7 +63,8 @@ def enrol(
     All that one call stores is one batch of the log. images: folder that image paths are relative to; the table's.
     strip: keep pictures without what their files say of place and device.
     check: called first, with nobody else writing; what it raises ends the call. reading: how the table is to be read.
-    new_ids: the table's records and poses get free ids of this catalogue, see `renumber`.
+    new_ids: the table's records and poses get free ids of this catalogue, see `renumber`. elsewhere: where pictures
+    are decoded that no pool is started for.
 
     Raises BadTable where the table as a whole cannot be used, and CatalogueError (locked, read_only,
     disk_full, newer_version, ...); what was stored before stays, and the same call goes on from there.
@@ -72,7 +75,7 @@ def enrol(
     told = list(table.notes)
     with (
         removed_if_unused(Path(folder)),
-        Catalogue.open(folder, create=True, settings=settings) as catalogue,
+        Catalogue.open(folder, create=True, settings=settings, elsewhere=elsewhere) as catalogue,
         only_enroller(catalogue.folder),
         ExitStack() as held,
     ):
@@ -87,10 +90,11 @@ def enrol(
             told += moves
         table = _sound(table, catalogue, tally)
         if strip:
-            table = _stripped(table, held.enter_context(scratch_folder(catalogue.folder)), settings)
+            table = _stripped(table, held.enter_context(scratch_folder(catalogue.folder)), catalogue, tally)
         rows = _new_rows(table, catalogue, tally)
         batch = _Batch(who or whoever_runs_this())
-        with closing(prepare_in_order([row.path for row in rows], settings, workers, prepare, cluster)) as results:
+        paths = [row.path for row in rows]
+        with closing(prepare_in_order(paths, settings, workers, prepare, cluster, elsewhere)) as results:
             for _, group in groupby(zip(rows, results, strict=True), key=lambda pair: pair[0].record_id):
                 _store_group(catalogue, table, list(group), tally, batch)
         bring_index_up_to_date(catalogue)
@@ -166,14 +170,17 @@ def _sound(table: Table, catalogue: Catalogue, tally: Tally) -> Table:
     return replace(table, rows=tuple(row for row in table.rows if row.line not in clashes), bad=())
 
 
-def _stripped(table: Table, scratch: Path, settings: Settings) -> Table:
-    """The table with copies of its pictures that say nothing of place and device; what is no picture stays as it is."""
+def _stripped(table: Table, scratch: Path, catalogue: Catalogue, tally: Tally) -> Table:
+    """The table with copies of its pictures that say nothing of place and device; one that fails is not enrolled."""
     rows = []
     for number, row in enumerate(table.rows):
         try:
-            bare = stripped(row.path.read_bytes(), settings.photo, str(row.path))
-        except (UnreadablePhoto, OSError):
-            rows.append(row)  # `prepare` will say why
+            bare = catalogue.elsewhere(stripped, row.path.read_bytes(), catalogue.settings.photo, str(row.path))
+        except OSError:
+            rows.append(row)  # it is not there: `prepare` will say so
+            continue
+        except PlatekinError as error:
+            tally.fail(row, error)
             continue
         path = scratch / f"{number}{files.suffix_of(bare)}"
         path.write_bytes(bare)

@@ -4,17 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
-import numpy as np
-
 from matcher.catalogue.log.decisions import Actor, DecisionRow, decided
 from matcher.catalogue.records import files
 from matcher.catalogue.records.ingest import keep_description
-from matcher.catalogue.records.prepare import prepare_outline
+from matcher.catalogue.records.prepare import prepare_outlines
 from matcher.catalogue.records.store import PATIENCE, Catalogue
 from matcher.catalogue.tables.models import Quad, Reference, outline_key
-from matcher.core.detect.detection import CardQuad, given_quads
 from matcher.core.errors import CatalogueError
-from matcher.core.photo import read_photo
 
 
 def outline_reference(catalogue: Catalogue, number: int, quad: Quad, who: Actor, **logged: Any) -> DecisionRow:
@@ -25,9 +21,8 @@ def outline_reference(catalogue: Catalogue, number: int, quad: Quad, who: Actor,
     held = {reference.id: reference for reference in catalogue.references()}
     if number not in held:
         raise CatalogueError("no_such_reference", f"no reference {number}", "look at its record")
-    photo = read_photo(catalogue.image_path(held[number]), catalogue.settings.photo, held[number].name)
-    given_quads(photo, np.array(quad, np.float64))  # refuses what cannot be a card
-    one = prepare_outline(photo, CardQuad(np.array(quad, np.float32), 1.0), catalogue.settings)
+    path, name = catalogue.image_path(held[number]), held[number].name
+    (one,) = catalogue.elsewhere(prepare_outlines, path, name, [quad], catalogue.settings, 1, True)
     face = {files.face_name(one.sha256, one.quad, catalogue.settings.face): one.face}
     with (
         catalogue.writing(PATIENCE),

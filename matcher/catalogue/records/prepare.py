@@ -9,15 +9,19 @@ from collections.abc import Callable, Generator, Sequence
 from functools import partial
 from pathlib import Path
 
+import numpy as np
+
 from matcher.catalogue.records.files import decode_face, encode_face, face_name
 from matcher.catalogue.records.ingest import PreparedReference
+from matcher.catalogue.tables.models import Quad
 from matcher.core.condition import condition
 from matcher.core.describe import describe
-from matcher.core.detect.detection import CardQuad, detect
+from matcher.core.detect.detection import CardQuad, detect, given_quads
 from matcher.core.detect.settings import DetectSettings
 from matcher.core.errors import PlatekinError, UnreadablePhoto
 from matcher.core.flatten import flatten
 from matcher.core.parallel.cluster import Cluster
+from matcher.core.parallel.elsewhere import Elsewhere, here
 from matcher.core.parallel.limits import WorkLimits
 from matcher.core.parallel.processes import usable_processors
 from matcher.core.parallel.supervised import in_order, supervised_pool
@@ -82,18 +86,35 @@ def prepare_outline(photo: Photo, outline: CardQuad, settings: Settings, outline
     return PreparedReference(photo.sha256, photo.width, photo.height, (a, b, c, d), facts, data, describe(face))
 
 
+def prepare_outlines(
+    source: Path | bytes, name: str, quads: Sequence[Quad], settings: Settings, outlines: int, drawn: bool = False
+) -> list[PreparedReference]:
+    """Cards of one picture whose outlines are known. source: its file, or that file's content; name: for messages.
+
+    quads: TL TR BR BL of each upright card, pixels of the upright picture; drawn: by a person, and to be looked at.
+    outlines: how many cards the picture shows. Raises UnreadablePhoto, bad_outline among it.
+    """
+    photo = read_photo(source, settings.photo, name)
+    if drawn:
+        for quad in quads:
+            given_quads(photo, np.array(quad, np.float64))  # refuses what cannot be a card
+    return [prepare_outline(photo, CardQuad(np.array(quad, np.float32), 1.0), settings, outlines) for quad in quads]
+
+
 def prepare_in_order(
     paths: Sequence[Path],
     settings: Settings,
     workers: int | None = None,
     prepare: Prepare = prepare_reference,
     cluster: Cluster | None = None,
+    elsewhere: Elsewhere = here,
 ) -> Generator[Prepared]:
     """Prepare images; yields, in the order of the paths, what was found out or the error that tells why not.
 
     cluster: does it, if given.
     workers: processes; 0 works in this one; None means 2, or as many as there are cores if fewer, or none
              for a handful of images.
+    elsewhere: where those are prepared that are not worth a pool.
     """
     if cluster is not None:
         apart = partial(_attempt, prepare, settings=settings)
@@ -104,7 +125,7 @@ def prepare_in_order(
     workers = min(workers, len(paths))
     if workers <= 0:
         for path in paths:
-            yield _attempt(prepare, path, settings)
+            yield _attempt(partial(elsewhere, prepare), path, settings)
     else:
         work = partial(_attempt, prepare, settings=settings)
         yield from in_order(paths, work, _lost, partial(supervised_pool, limits=LIMITS), workers, _late)
@@ -123,7 +144,7 @@ def _late(path: Path) -> Prepared:
     return PlatekinError("timeout", why, "save the picture as a plain JPEG, and enrol it again")
 
 
-def _attempt(prepare: Prepare, path: Path, settings: Settings) -> Prepared:
+def _attempt(prepare: Callable[[Path, Settings], PreparedReference], path: Path, settings: Settings) -> Prepared:
     try:
         return prepare(path, settings)
     except PlatekinError as error:

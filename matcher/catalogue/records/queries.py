@@ -35,6 +35,7 @@ from matcher.core.describe import Description, describe, fingerprint
 from matcher.core.detect.detection import CardQuad
 from matcher.core.errors import CatalogueError, UnreadablePhoto
 from matcher.core.flatten import Face, flatten
+from matcher.core.parallel.elsewhere import Elsewhere, here
 from matcher.core.photo import read_photo
 from matcher.core.reference_set import ReferenceSet
 from matcher.core.settings import Settings
@@ -90,9 +91,10 @@ class Outlined(Pictured, Protocol):
 class CatalogueReader:
     """The reading half of `Catalogue`, which opens it."""
 
-    def __init__(self, folder: Path, engine: Engine, settings: Settings) -> None:
+    def __init__(self, folder: Path, engine: Engine, settings: Settings, elsewhere: Elsewhere = here) -> None:
         self.folder = folder
         self.settings = settings
+        self.elsewhere = elsewhere
         self._engine = engine
         self.reference_set: ReferenceSet | None = None
         """What `CatalogueReferences.of` has made of it, kept for the next time it is asked."""
@@ -240,14 +242,16 @@ class CatalogueReader:
     def _flatten_again(self, reference: Outlined) -> Face:
         path = self.image_path(reference)
         try:
-            photo = read_photo(path, self.settings.photo)
+            face = self.elsewhere(_flattened, path, reference.sha256, reference.quad, self.settings)
         except UnreadablePhoto as error:
+            if error.code == "too_much_memory":  # that says nothing against the image
+                raise
             shown = getattr(reference, "record_id", None)
             detail = f"image {reference.name}" + (f" of record {shown}" if shown else "") + f": {error.message}"
             raise failure("damaged", self.folder, detail) from error
-        if photo.sha256 != reference.sha256:
+        if face is None:
             raise failure("damaged", self.folder, f"{path} is no longer what was enrolled")
-        return flatten(photo, CardQuad(np.array(reference.quad, np.float32), 1.0), self.settings.face)
+        return face
 
     def _no_such_record(self, record_id: str) -> CatalogueError:
         return CatalogueError(
@@ -260,6 +264,14 @@ class CatalogueReader:
             f"{self.folder}: no reference {reference_id}",
             "it may have been removed; list the references anew",
         )
+
+
+def _flattened(path: Path, sha256: str, quad: Quad, settings: Settings) -> Face | None:
+    """A stored picture's face; None where the picture is another one. Raises UnreadablePhoto."""
+    photo = read_photo(path, settings.photo)
+    if photo.sha256 != sha256:
+        return None
+    return flatten(photo, CardQuad(np.array(quad, np.float32), 1.0), settings.face)
 
 
 def _select_references() -> Select[Any]:

@@ -35,6 +35,7 @@ from matcher.catalogue.tables.models import (
 from matcher.catalogue.tables.service import RequestKey
 from matcher.core.describe import Description, describe, fingerprint
 from matcher.core.errors import CatalogueError
+from matcher.core.parallel.elsewhere import Elsewhere, here
 from matcher.core.settings import Settings
 
 PATIENCE = 10.0
@@ -48,9 +49,13 @@ class Catalogue(CatalogueReader):
     """A catalogue folder, opened. Use `Catalogue.open`; close it, or use it as a context manager."""
 
     @classmethod
-    def open(cls, folder: str | os.PathLike[str], create: bool = False, settings: Settings | None = None) -> Catalogue:
+    def open(
+        cls, folder: str | os.PathLike[str], create: bool = False, settings: Settings | None = None,
+        elsewhere: Elsewhere = here,
+    ) -> Catalogue:  # fmt: skip
         """Open a catalogue; with `create`, make the folder and the database where they are missing.
 
+        elsewhere: where pictures that somebody gave are decoded.
         A catalogue of an older version is brought up to date. Raises CatalogueError (not_a_catalogue, newer_version,
         read_only, damaged, unreachable).
         """
@@ -65,7 +70,7 @@ class Catalogue(CatalogueReader):
                 raise not_a_catalogue(folder, why)
             elif path is not None and not path.exists():
                 raise not_a_catalogue(folder, f"it holds no {path.name}")
-            catalogue = cls(folder, database.open_engine(url, create), settings or Settings())
+            catalogue = cls(folder, database.open_engine(url, create), settings or Settings(), elsewhere)
             try:
                 catalogue._bring_up_to_date(create)
             except BaseException:

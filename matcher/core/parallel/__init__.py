@@ -4,5 +4,6 @@ The room:
     processes   worker processes, set up in one way
     limits      what one process may use: memory, processor time
     supervised  workers that are watched over: a job that does not end is ended, a lost process costs its own job alone
+    elsewhere   what decodes pictures done in this process, or in one that is watched over
     cluster     work on many machines, by Dask
 """

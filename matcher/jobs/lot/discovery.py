@@ -15,8 +15,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from matcher.catalogue.records.files import suffix_of
-from matcher.core.errors import CatalogueError, UnreadablePhoto
+from matcher.core.errors import CatalogueError, PlatekinError, UnreadablePhoto
 from matcher.core.image_files import is_pdf, page_count
+from matcher.core.parallel.elsewhere import Elsewhere, here
 from matcher.core.settings import PhotoLimits
 
 PICTURES = tuple(
@@ -99,8 +100,8 @@ def gather(sources: Sequence[Path], leave: Sequence[Path] = ()) -> Gathered:
     return Gathered(tuple(sorted(pictures, key=natural)), dict(sorted(aside.items())), tuple(troubles))
 
 
-def read_content(path: Path, limits: PhotoLimits) -> Content:
-    """Hash a file, and count its pages. Raises UnreadablePhoto missing_file.
+def read_content(path: Path, limits: PhotoLimits, elsewhere: Elsewhere = here) -> Content:
+    """Hash a file, and count its pages, `elsewhere`. Raises UnreadablePhoto missing_file.
 
     What is wrong with a picture is told when it is identified; here it counts as one page.
     """
@@ -115,7 +116,9 @@ def read_content(path: Path, limits: PhotoLimits) -> Content:
         raise UnreadablePhoto(
             "missing_file", f"{shown(path)}: {error.strerror}", "check the path, and that you may read it"
         ) from None
-    return Content(hashlib.sha256(data).hexdigest(), before.st_size, before.st_mtime_ns, _pages(data, limits))
+    return Content(
+        hashlib.sha256(data).hexdigest(), before.st_size, before.st_mtime_ns, _pages(data, limits, elsewhere)
+    )
 
 
 def natural(path: Path) -> tuple[list[tuple[int, int, str]], str]:
@@ -160,10 +163,10 @@ def _kind(path: Path) -> str:
     return "picture" if suffix_of(beginning) != ".img" or is_pdf(beginning) else suffix or "other"
 
 
-def _pages(data: bytes, limits: PhotoLimits) -> int:
+def _pages(data: bytes, limits: PhotoLimits, elsewhere: Elsewhere) -> int:
     if not is_pdf(data) and suffix_of(data) != ".tif":
         return 1
     try:
-        return page_count(data, limits, "")
-    except UnreadablePhoto:
+        return elsewhere(page_count, data, limits, "")
+    except PlatekinError:
         return 1

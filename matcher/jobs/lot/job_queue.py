@@ -9,9 +9,10 @@ from __future__ import annotations
 import hashlib
 import os
 import threading
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from sqlalchemy import func, select
@@ -25,7 +26,7 @@ from matcher.core.errors import CatalogueError, UnreadablePhoto
 from matcher.core.settings import Settings
 from matcher.jobs.job import Job
 from matcher.jobs.lot import review, store
-from matcher.jobs.lot.discovery import gather, read_content
+from matcher.jobs.lot.discovery import Content, gather, read_content
 from matcher.jobs.lot.pairwise import compare_lot
 from matcher.jobs.lot.run import AT_ONCE, content_or_error, item_of, job_of, keep
 from matcher.jobs.lot.store import ItemRow, LotRow
@@ -49,7 +50,8 @@ def receive(catalogue: Catalogue, lot: LotRow, photos: Sequence[Sent], settings:
     kept: list[Path] = []
     try:
         with guarded(catalogue.folder):
-            new = [_kept(lot, sent, folder, settings, kept) for sent in photos]
+            read = partial(read_content, limits=settings.photo, elsewhere=catalogue.elsewhere)
+            new = [_kept(lot, sent, folder, read, kept) for sent in photos]
         added = store.queue_new(catalogue, lot.lot_id, [item for items in new for item in items])
     except BaseException:
         with suppress(CatalogueError):
@@ -58,13 +60,13 @@ def receive(catalogue: Catalogue, lot: LotRow, photos: Sequence[Sent], settings:
     return added
 
 
-def _kept(lot: LotRow, sent: Sent, folder: Path, settings: Settings, kept: list[Path]) -> list[ItemRow]:
+def _kept(lot: LotRow, sent: Sent, folder: Path, read: Callable[[Path], Content], kept: list[Path]) -> list[ItemRow]:
     """The photo written into the folder, and an item for each of its pages."""
     named = hashlib.sha256(f"{sent.name}\n".encode() + sent.data).hexdigest()
     path = folder / f"{named}{suffix_of(sent.data)}"
     write_whole(path, sent.data)
     kept.append(path)
-    content = read_content(path, settings.photo)
+    content = read(path)
     facts = (content.pages, content.size, content.mtime_ns, content.sha256)
     return [ItemRow(lot.lot_id, 0, path, sent.name, page, *facts, "queued") for page in range(content.pages)]
 
@@ -86,13 +88,13 @@ def receive_folder(catalogue: Catalogue, lot: LotRow, folder: Path, settings: Se
     known = {row.path for row in store.items(catalogue, lot.lot_id)}
     new = [path for path in gather([folder], [catalogue.folder]).pictures if path not in known]
     for start in range(0, len(new), AT_ONCE):
-        items = [item for path in new[start : start + AT_ONCE] for item in _items_of(lot, path, settings)]
+        items = [item for path in new[start : start + AT_ONCE] for item in _items_of(catalogue, lot, path, settings)]
         store.queue_new(catalogue, lot.lot_id, items)
     return len(new)
 
 
-def _items_of(lot: LotRow, path: Path, settings: Settings) -> list[ItemRow]:
-    content = content_or_error(path, settings)
+def _items_of(catalogue: Catalogue, lot: LotRow, path: Path, settings: Settings) -> list[ItemRow]:
+    content = content_or_error(path, settings, catalogue.elsewhere)
     pages = 1 if isinstance(content, UnreadablePhoto) else content.pages
     return [item_of(lot.lot_id, 0, path, page, content) for page in range(pages)]
 

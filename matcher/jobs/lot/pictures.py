@@ -8,8 +8,10 @@ from pathlib import Path
 
 from matcher.catalogue.records.files import encode_face, write_whole
 from matcher.catalogue.tables.database import guarded
+from matcher.core.errors import UnreadablePhoto
 from matcher.core.identify import Identification
 from matcher.core.photo import Photo, png_of
+from matcher.core.strip import stripped
 from matcher.jobs.job import WorkerContext
 
 
@@ -55,8 +57,31 @@ class KeepPage:
 
     def __call__(self, photo: Photo, context: WorkerContext) -> Photo:
         """Raises CatalogueError disk_full."""
-        data = png_of(photo)
-        alone = replace(photo, sha256=hashlib.sha256(data).hexdigest())
-        with guarded(context.references.catalogue.folder):
-            write_whole(page_file(self.folder, alone.sha256), data)
-        return alone
+        return _kept(png_of(photo), photo, self.folder, context)
+
+
+@dataclass(frozen=True)
+class KeepBare:
+    """Preparation: keep a file in a folder without what it says of itself, and let the answer hold for that."""
+
+    folder: Path
+    source: Path
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "folder", self.folder.resolve())
+        object.__setattr__(self, "source", self.source.resolve())
+
+    def __call__(self, photo: Photo, context: WorkerContext) -> Photo:
+        """Raises UnreadablePhoto changed, CatalogueError disk_full."""
+        data = self.source.read_bytes()
+        if hashlib.sha256(data).hexdigest() != photo.sha256:
+            raise UnreadablePhoto("changed", f"{photo.name}: was changed while it was being read", "run again")
+        return _kept(stripped(data, context.settings.photo, photo.name), photo, self.folder, context)
+
+
+def _kept(data: bytes, photo: Photo, folder: Path, context: WorkerContext) -> Photo:
+    """The photo as a file of its own: the same pixels."""
+    alone = replace(photo, sha256=hashlib.sha256(data).hexdigest())
+    with guarded(context.references.catalogue.folder):
+        write_whole(page_file(folder, alone.sha256), data)
+    return alone

@@ -16,6 +16,7 @@ from matcher.catalogue import Catalogue
 from matcher.catalogue.log.decisions import Actor
 from matcher.core.answer import PhotoAnswer
 from matcher.core.errors import CatalogueError, UnreadablePhoto
+from matcher.core.parallel.elsewhere import Elsewhere, here
 from matcher.core.settings import Settings
 from matcher.jobs.job import Job, JobResult
 from matcher.jobs.lot import store
@@ -229,10 +230,10 @@ def _unchanged(held: ItemRow, path: Path) -> bool:
     return (now.st_size, now.st_mtime_ns) == (held.size, held.mtime_ns)
 
 
-def content_or_error(path: Path, settings: Settings) -> Content | UnreadablePhoto:
+def content_or_error(path: Path, settings: Settings, elsewhere: Elsewhere = here) -> Content | UnreadablePhoto:
     """The file hashed, or why it cannot be."""
     try:
-        return read_content(path, settings.photo)
+        return read_content(path, settings.photo, elsewhere)
     except UnreadablePhoto as error:
         return error
 

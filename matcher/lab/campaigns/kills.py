@@ -155,11 +155,13 @@ KINDS: dict[str, Callable[[Work], None]] = {
 
 
 def run(
-    folder: Path, kills: int, seed: int, longest_s: float = 0.35, tell: Callable[[str], None] = print, server: str = ""
-) -> Kills:
+    folder: Path, kills: int, seed: int, longest_s: float = 0.35, tell: Callable[[str], None] = print,
+    server: str = "", seconds: float = float("inf"),
+) -> Kills:  # fmt: skip
     """So many kills, looked at after every fortieth try; the folder must not be there yet.
 
-    server: address of a PostgreSQL database, in which the catalogue then has a schema of its own.
+    server: address of a PostgreSQL database, in which the catalogue then has a schema of its own. seconds: no new kill
+    after that; what was killed until then is looked at and counted.
     """
     rng, found = random.Random(seed), Kills()
     (folder / "catalogue").mkdir(parents=True)
@@ -167,8 +169,8 @@ def run(
         (folder / "catalogue" / URL_FILE).write_text(own_schema(server, f"kills{os.getpid()}"))
     rows = [row(n, draw(folder / "pictures" / f"s{n}.png", 1000 + n)) for n in range(4)]
     enrol_whole(write_table(folder / "pictures" / "t.csv", rows), folder / "catalogue")
-    number = 0
-    while sum(found.killed.values()) < kills:
+    number, ends = 0, time.monotonic() + seconds
+    while sum(found.killed.values()) < kills and time.monotonic() < ends:
         kind = rng.choice(sorted(KINDS))
         # By what it has been told, not by the clock alone: so each gets somewhere, however busy the machine is.
         told = rng.randrange(3)
@@ -177,7 +179,7 @@ def run(
         number += 1
         if number % 40 == 0:
             _look(folder, found)
-            tell(f"{sum(found.killed.values())} killed, {len(found.lost) + len(found.double)} wrong")
+            tell(found.line)
     _look(folder, found)
     return found
 
@@ -292,9 +294,17 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--server", default="", help="a PostgreSQL database: postgresql+psycopg://user@host/name")
     parser.add_argument("--longest", type=float, default=0.35, help="seconds until a kill, at most")
+    parser.add_argument("--seconds", type=float, default=float("inf"), help="no new kill after that")
     chosen = parser.parse_args()
     with tempfile.TemporaryDirectory() as scratch:
-        found = run(Path(scratch) / "work", chosen.kills, chosen.seed, chosen.longest, server=chosen.server)
+        found = run(
+            Path(scratch) / "work",
+            chosen.kills,
+            chosen.seed,
+            chosen.longest,
+            server=chosen.server,
+            seconds=chosen.seconds,
+        )
     for what in (*found.lost, *found.double, *found.unclean):
         print(what)
     print(found.line)
