@@ -10,6 +10,7 @@ from typing import Annotated, cast
 
 from fastapi import Depends, Request
 
+from api.board import Given
 from api.problems import Problem
 from matcher.catalogue import Catalogue
 from matcher.catalogue.log.decisions import Actor, person, whoever_runs_this
@@ -21,8 +22,8 @@ COOKIE = "platekin_session"
 CHALLENGE = {"WWW-Authenticate": 'Bearer realm="platekin"'}
 
 
-def may_read(request: Request) -> None:
-    """Raises Problem no_token, not_allowed."""
+async def may_read(request: Request) -> None:
+    """On the loop: who asks was looked up before (`middleware.TokenFirst`). Raises Problem no_token, not_allowed."""
     allow(request, "read")
 
 
@@ -56,20 +57,38 @@ def held(request: Request) -> TokenRow | None:
     return cast(TokenRow | None, state["held"])
 
 
-def _looked_up(request: Request) -> TokenRow | None:
-    service = request.app.state.service
-    given = request.headers.get("authorization", "")
-    if not given and not service.tokens_needed:
-        return None  # not even a browser's old cookie counts then
-    catalogue = cast(Catalogue, service.catalogue)
-    kind, _, token = given.partition(" ")
-    if not given:
-        found = signed_in(catalogue, request.cookies.get(COOKIE, ""))
+async def held_at_once(request: Request) -> TokenRow | None:
+    """As `held`, without waiting for a thread that others use: for an address that is to be answered at once."""
+    state = request.scope.setdefault("state", {})
+    if "held" not in state:
+        given = _given(request)
+        state["held"] = None if given is None else await request.app.state.service.board.caller(given)
+    return cast(TokenRow | None, state["held"])
+
+
+def look_up(catalogue: Catalogue, given: Given) -> TokenRow:
+    """Whose token, or browser's cookie, this is. Raises Problem no_token."""
+    kind, _, token = given.header.partition(" ")
+    if not given.header:
+        found = signed_in(catalogue, given.cookie)
     else:
         found = token_of(catalogue, token.strip()) if kind.lower() == "bearer" else None
     if found is None:
         raise Problem("no_token", headers=CHALLENGE)
     return found
+
+
+def _looked_up(request: Request) -> TokenRow | None:
+    given = _given(request)
+    return None if given is None else look_up(request.app.state.service.catalogue, given)
+
+
+def _given(request: Request) -> Given | None:
+    """None where nothing was given, and none is needed."""
+    header = request.headers.get("authorization", "")
+    if not header and not request.app.state.service.tokens_needed:
+        return None  # not even a browser's old cookie counts then
+    return Given(header, request.cookies.get(COOKIE, ""))
 
 
 MayRead = Annotated[None, Depends(may_read)]

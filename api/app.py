@@ -16,6 +16,7 @@ from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 
 from api import access, health, middleware, page, problems, session
+from api.board import Board
 from api.catalogue import records, scarcity, subjects
 from api.curation import decisions, finds
 from api.exchange import routes as exchange
@@ -90,9 +91,11 @@ def create_app(
     app.add_middleware(middleware.UploadRoom, most=chosen.uploads_at_once, apiece=chosen.uploads_apiece)
     app.add_middleware(middleware.KnownMethod, described=lambda: app.openapi()["paths"])
     app.add_middleware(middleware.BodyLimit, most=chosen.max_body_bytes, imports=chosen.max_import_bytes)
-    app.add_middleware(middleware.TokenFirst, held=access.held)
+    app.add_middleware(middleware.TokenFirst, held=access.held, at_once=access.held_at_once)
     app.add_middleware(middleware.SameSite)
     app.add_middleware(middleware.KnownHost, hosts=frozenset(name.lower() for name in chosen.allowed_hosts))
+    if chosen.tokens_needed:
+        app.add_middleware(middleware.SlowRefusals)
     app.add_middleware(middleware.LastResort)
     app.add_middleware(middleware.Headers)
     app.openapi = partial(_openapi, app)  # type: ignore[method-assign]
@@ -113,6 +116,8 @@ def _lifespan(
             queue = WorkQueue(start, work, processes, settings.queue_limit)
             threads = Threads()
             lot_worker = LotWorker(LotQueue(catalogue, matching), queue, threads, processes, settings.request_timeout_s)
+            board = Board(catalogue, access.look_up)
+            await board.look()
             app.state.service = Service(
                 catalogue,
                 queue,
@@ -123,20 +128,24 @@ def _lifespan(
                 Names(catalogue),
                 Assessors(catalogue),
                 lot_worker,
+                board,
                 settings.tokens_needed,
                 unpacking=Limits(most_bytes=settings.max_unpacked_bytes),
                 share=settings.share_a_person,
             )
             app.state.scans = settings.scans and settings.scans.resolve()
+            looking = asyncio.create_task(board.run())
             working = asyncio.create_task(lot_worker.run())
             clearing = asyncio.create_task(_clear_each_day(catalogue, threads, settings.lots_kept_days))
             try:
                 yield
             finally:
-                working.cancel()
-                clearing.cancel()
-                await asyncio.gather(working, clearing, return_exceptions=True)
+                tasks = (looking, working, clearing)
+                for task in tasks:
+                    task.cancel()
+                await asyncio.gather(*tasks, return_exceptions=True)
                 await threads.ended()
+                await board.close()
                 queue.close()
 
     return lifespan

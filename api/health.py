@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import asdict
 from typing import Literal
 
-from fastapi import APIRouter, Depends
+from fastapi import APIRouter, Request
 from pydantic import BaseModel, Field
 
-from api.access import may_read
+from api.access import allow
+from api.board import Facts
 from api.problems import ACCESS, STORAGE, documented
-from api.service import ServiceNow
 from api.work_queue import Load
-from matcher.catalogue import Catalogue
-from matcher.core.describe import fingerprint
 
-router = APIRouter(prefix="/v1", dependencies=[Depends(may_read)])
+router = APIRouter(prefix="/v1")
 
 
 class CatalogueHealth(BaseModel):
@@ -51,27 +48,19 @@ class Health(BaseModel):
 
 @router.get("/health", operation_id="health", summary="Say how the service is",
             responses=documented(*ACCESS, *STORAGE))  # fmt: skip
-def health(service: ServiceNow) -> Health:
-    return health_of(service.catalogue, service.queue.load(), service.versions)
+async def health(request: Request) -> Health:
+    """At once, from what was looked up within the last second: neither a thread nor the database is waited for."""
+    allow(request, "read")
+    service = request.app.state.service
+    return health_of(service.board.facts(), service.queue.load(), service.versions)
 
 
-def health_of(catalogue: Catalogue, load: Load, versions: dict[str, str]) -> Health:
+def health_of(facts: Facts, load: Load, versions: dict[str, str]) -> Health:
     """How the service is; an empty catalogue is healthy too."""
-    counts = catalogue.counts()
     return Health(
         status="ok" if load.state == "ready" else load.state,
         versions=versions,
-        catalogue=CatalogueHealth(**asdict(counts)),
+        catalogue=CatalogueHealth(**asdict(facts.counts)),
         queue=QueueHealth(**asdict(load)),
-        index=_index(catalogue, counts.references),
+        index=IndexHealth(**asdict(facts.index)),
     )
-
-
-def _index(catalogue: Catalogue, references: int) -> IndexHealth:
-    """From the stored index's own facts: loading it only to look would cost hundreds of megabytes."""
-    try:
-        facts = json.loads((catalogue.folder / "index" / "index.json").read_text())
-        stored, kind, made_by = int(facts["references"]), str(facts["kind"]), facts["fingerprint"]
-    except (OSError, ValueError, KeyError, TypeError):
-        return IndexHealth(references=0, kind=None, current=references == 0)
-    return IndexHealth(references=stored, kind=kind, current=made_by == fingerprint() and stored == references)

@@ -1,19 +1,21 @@
 """What holds for every request and every answer, as plain ASGI around the application.
 
 From the outside in: `Headers` (all answers, errors too), `LastResort` (a mistake of ours tells nothing of the
-inside), `KnownHost`, `SameSite`, `TokenFirst`, `BodyLimit`, `KnownMethod`, `UploadRoom`: before anything is parsed.
+inside), `SlowRefusals` beyond this machine, `KnownHost`, `SameSite`, `TokenFirst`, `BodyLimit`, `KnownMethod`,
+`UploadRoom`: before anything is parsed.
 """
 
 from __future__ import annotations
 
+import asyncio
 import logging
 import re
 from collections import Counter
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Awaitable, Callable, Collection, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
-from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import MutableHeaders
 from starlette.requests import ClientDisconnect, Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
@@ -28,6 +30,16 @@ IMPORTS = "/v1/imports/"
 
 UPLOADS = re.compile(r"/v1/(identify|comparisons|finds|sightings|listings|lots|lots/[^/]+/photos|imports/.+)")
 """Where files may be sent: bodies of all other addresses are small."""
+
+AT_ONCE = ("/v1/health",)
+"""Answered without waiting for a thread, or for the database."""
+
+TOKENS_AT_ONCE = 8
+"""Looked up in the database."""
+
+REFUSALS = (400, 401, 403, 405, 411, 413, 415, 421, 422, 429)
+REFUSED_S, REFUSED_MOST, REFUSED_WAIT_S = 2.0, 20, 1.0
+"""In so many seconds so many refusals at once, to one token or machine; each further one after a wait. Own choice."""
 
 OPEN = ("/v1/session",)
 """Where one signs in and out: nobody has a token before."""
@@ -140,16 +152,25 @@ def _foreign(request: Request) -> bool:
 class TokenFirst:
     """Asks for the token before a byte of the body is read; `access` then asks what it allows.
 
-    held: who holds the request's token; raises Problem no_token.
+    held: who holds the request's token; raises Problem no_token. at_once: the same for addresses of AT_ONCE.
     """
 
     app: ASGIApp
     held: Callable[[Request], object]
+    at_once: Callable[[Request], Awaitable[object]]
+
+    def __post_init__(self) -> None:
+        # Threads of its own: whoever has no token is told so while all others are taken.
+        self._threads = ThreadPoolExecutor(TOKENS_AT_ONCE, "tokens")
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] == "http" and scope["path"].startswith("/v1/") and scope["path"] not in OPEN:
             try:
-                await run_in_threadpool(self.held, Request(scope))
+                if scope["path"] in AT_ONCE:
+                    await self.at_once(Request(scope))
+                else:
+                    loop = asyncio.get_running_loop()
+                    await loop.run_in_executor(self._threads, self.held, Request(scope))
                 asking.set(whose_request(scope))
             except Problem as problem:
                 await respond(problem)(scope, receive, send)
@@ -158,6 +179,39 @@ class TokenFirst:
                 await respond(Problem(error.code))(scope, receive, send)
                 return
         await self.app(scope, receive, send)
+
+
+@dataclass
+class SlowRefusals:
+    """Lets whoever is refused again and again wait for each further refusal, so that a flood cannot keep the loop busy.
+
+    Only a connection waits. Who asks rightly is not concerned: of a machine's or a token's requests the refused alone
+    are counted.
+    """
+
+    app: ASGIApp
+
+    def __post_init__(self) -> None:
+        self._told: dict[str, tuple[float, int]] = {}
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        async def weighing(message: Message) -> None:
+            refused = message["type"] == "http.response.start" and message["status"] in REFUSALS
+            if refused and self._too_often(whose_request(scope)):
+                await asyncio.sleep(REFUSED_WAIT_S)
+            await send(message)
+
+        await self.app(scope, receive, weighing if scope["type"] == "http" else send)
+
+    def _too_often(self, whose: str) -> bool:
+        now = asyncio.get_running_loop().time()
+        since, count = self._told.get(whose, (now, 0))
+        if now - since > REFUSED_S:
+            since, count = now, 0
+        if len(self._told) > 1000:
+            self._told.clear()
+        self._told[whose] = since, count + 1
+        return count >= REFUSED_MOST
 
 
 @dataclass

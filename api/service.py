@@ -10,6 +10,7 @@ from typing import Annotated, cast
 
 from fastapi import Depends, Request
 
+from api.board import Board
 from api.comparison_cache import ComparisonCache
 from api.lot_worker import LotWorker
 from api.problems import PROBLEMS, Problem
@@ -31,7 +32,8 @@ class Service:
     timeout: seconds to wait for one answer. names, assessors: kept ready for searching and for listings.
     pictures: where pictures that somebody gave are decoded, apart from the service. drawing: how many of our own, faces
     and negatives, may be drawn at once. tokens_needed: whether requests have to come with a token, see
-    `access`. lots: works on what was sent together. comparisons: those whose pictures are still asked for.
+    `access`. lots: works on what was sent together. board: what
+    health says. comparisons: those whose pictures are still asked for.
     importing: one import at a time; unpacking: how much its zip may hold. share: of the disk, for one person's lots.
     writers: how many may decide at once.
     """
@@ -45,6 +47,7 @@ class Service:
     names: Names
     assessors: Assessors
     lots: LotWorker
+    board: Board
     tokens_needed: bool = False
     comparisons: ComparisonCache = field(default_factory=ComparisonCache)
     importing: threading.Semaphore = field(default_factory=threading.Semaphore)
@@ -53,8 +56,8 @@ class Service:
     writers: asyncio.Semaphore = field(default_factory=lambda: asyncio.Semaphore(WRITERS))
 
 
-def the_service(request: Request) -> Service:
-    """The running service that a request came to."""
+async def the_service(request: Request) -> Service:
+    """The running service that a request came to; on the loop, since a plain function would wait for a thread."""
     return cast(Service, request.app.state.service)
 
 

@@ -54,8 +54,8 @@ class ServiceSettings(BaseSettings):
 
     @property
     def work_limits(self) -> WorkLimits:
-        """Of one photo: it ends, with its process, when nobody would wait for it any more."""
-        return WorkLimits(self.request_timeout_s, self.worker_memory_bytes)
+        """Of one photo: it ends with its process when nobody would wait for it any more; it goes behind who answers."""
+        return WorkLimits(self.request_timeout_s, self.worker_memory_bytes, nice=5)
 
     @property
     def matching(self) -> Settings:

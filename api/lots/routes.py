@@ -18,7 +18,7 @@ from api.access import MayRead, allow, scope_held
 from api.lots import shapes
 from api.parameters import KeyHeader, Paged
 from api.pictures import documented_jpeg
-from api.problems import ACCESS, PROBLEMS, REQUEST, STORAGE, WRITING, Problem, documented
+from api.problems import ACCESS, PROBLEMS, REQUEST, SHOWING, STORAGE, WRITING, Problem, documented
 from api.service import ServiceNow
 from matcher.catalogue import Catalogue
 from matcher.catalogue.log.decisions import Actor
@@ -27,6 +27,7 @@ from matcher.core.errors import CatalogueError
 from matcher.jobs.lot import store
 from matcher.jobs.lot.cards import cards_of
 from matcher.jobs.lot.cleaning import check_share, forget_lot
+from matcher.jobs.lot.faces import LOST, mend_faces
 from matcher.jobs.lot.job_queue import Sent, receive
 from matcher.jobs.lot.results import Kind, as_bytes, rows_of
 from matcher.jobs.lot.review_queue import card_named
@@ -126,11 +127,13 @@ def list_cards(
 @router.get("/lots/{lot_id}/cards/{card}/face", operation_id="show_lot_face", summary="Show a card's flattened face",
             response_class=Response,
             responses={**documented_jpeg("JPEG."),
-                       **documented("no_such_lot", "no_such_card", "missing_file", "validation", *ACCESS, *STORAGE)},
-            )  # fmt: skip
+                       **documented("no_such_lot", "no_such_card", "missing_file", "validation", *SHOWING, *ACCESS,
+                                    *STORAGE)})  # fmt: skip
 def show_face(service: ServiceNow, _: MayRead, lot_id: shapes.LotId, card: shapes.CardPath) -> Response:
     lot = store.lot(service.catalogue, lot_id)
     chosen = card_named(cards_of(service.catalogue, lot), lot, card)
+    if mend_faces(service.catalogue, lot, service.catalogue.settings, [chosen]):
+        raise Problem("missing_file", f"Card {card}: {LOST}.")
     try:
         data = picture_of_face(chosen.face_path(store.faces_of(service.catalogue, lot_id)).read_bytes())
     except OSError:

@@ -22,11 +22,13 @@ from matcher.catalogue.records.days import Order
 from matcher.catalogue.records.enrol import enrol as enrol_table
 from matcher.catalogue.records.enrol import removed_if_unused
 from matcher.catalogue.records.enrol_report import EnrolReport
+from matcher.catalogue.records.prepare import LIMITS
 from matcher.catalogue.records.table import Reading
 from matcher.cli.options import ByOption, CatalogueOption, ClusterOption, QuietOption, StripOption, actor
 from matcher.cli.output import counted, messages, print_table, progress, remark
 from matcher.core.errors import BadTable, CatalogueError
 from matcher.core.parallel.cluster import Cluster
+from matcher.core.parallel.guarded import Guarded
 from matcher.jobs.doubts import Doubt, doubts
 
 TABLES = (".csv", ".tsv", ".txt", ".xlsx", ".xls", ".ods", *JSON_LINES)
@@ -77,7 +79,10 @@ def enrol(
         elif only_preview:
             _show(preview(found, reading, _records(catalogue)))
         else:
-            with Cluster.connect(cluster, found) if cluster else nullcontext() as machines, progress(quiet) as bar:
+            with (
+                Cluster.connect(cluster, found) if cluster else nullcontext() as machines, Guarded(LIMITS) as guard,
+                progress(quiet) as bar,
+            ):  # fmt: skip
                 task = bar.add_task("enrolling", total=None)
                 report = enrol_table(
                     found,
@@ -89,6 +94,7 @@ def enrol(
                     reading=reading,
                     new_ids=renumber,
                     strip=strip,
+                    elsewhere=guard,
                 )
                 odd = _doubts(catalogue, report, bar) if doubt else ()
             print_report(report, quiet)

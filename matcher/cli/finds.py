@@ -30,8 +30,9 @@ from matcher.cli.photos import Page, bytes_of, corners_of, jobs_of, kept_apart, 
 from matcher.core.answer import PhotoAnswer
 from matcher.core.calibration import percent
 from matcher.core.errors import PlatekinError
+from matcher.core.parallel.guarded import Guarded
 from matcher.core.settings import Settings
-from matcher.jobs.workers import identify_all
+from matcher.jobs.workers import PATIENT, identify_all
 
 app = typer.Typer(no_args_is_help=True, help="Propose new variations, then accept, merge or reject them.")
 
@@ -67,7 +68,8 @@ def propose(
         raise typer.BadParameter("they are of one card: name one photo", param_hint="--as, --corners")
     failed = 0
     with (
-        Catalogue.open(catalogue) as opened, tempfile.TemporaryDirectory() as scratch, progress(quiet) as bar
+        Guarded(PATIENT) as guard, Catalogue.open(catalogue, elsewhere=guard) as opened,
+        tempfile.TemporaryDirectory() as scratch, progress(quiet) as bar,
     ):  # fmt: skip
         asked = _Asked(opened, Path(scratch), source, seen_on, said, card, strip, quiet)
         jobs = kept_apart(jobs_of(pages, (), corners_of(corners)), pages, Path(scratch), strip)

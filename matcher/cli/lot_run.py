@@ -22,6 +22,7 @@ from matcher.core.parallel.cluster import Cluster
 from matcher.core.settings import Settings
 from matcher.jobs.lot import review, store
 from matcher.jobs.lot.cards import Card, cards_of
+from matcher.jobs.lot.faces import LOST
 from matcher.jobs.lot.recto_verso import Rule
 from matcher.jobs.lot.run import Identify, Planned, Progress, plan, run
 from matcher.jobs.workers import identify_all
@@ -124,6 +125,9 @@ def _work(
     failures = [item for item in store.items(opened, done.lot.lot_id) if item.state == "failed"]
     for item in failures:
         messages.print(f"item {item.number}: {item.message}", markup=False)
+    for card in done.lost:
+        told = f"card {card.card} of {card.item.name}: {LOST}; it was laid over no other card"
+        messages.print(f"{told} (put the scan back, then run the same command)", markup=False)
     summary(done.lot.lot_id, done.counts, cards_of(opened, done.lot), done.asked)
     caution(quiet)
     return len(failures)

@@ -23,6 +23,7 @@ from matcher.core.errors import CatalogueError, PlatekinError, UnreadablePhoto
 from matcher.core.identify import identify
 from matcher.core.ocr.reading import can_read
 from matcher.core.parallel.cluster import Cluster
+from matcher.core.parallel.guarded import Guarded
 from matcher.core.parallel.limits import WorkLimits
 from matcher.core.parallel.processes import one_thread, usable_processors
 from matcher.core.parallel.supervised import SupervisedPool, in_order, supervised_pool
@@ -76,16 +77,34 @@ def _failed(job: Job, error: PlatekinError) -> JobResult:
 def identify_all(
     jobs: Sequence[Job], folder: Path, settings: Settings, workers: int | None = None, cluster: Cluster | None = None
 ) -> Iterator[JobResult]:
-    """Results in the order of the jobs; a few photos are done in this process, more on a pool, or on a cluster."""
+    """Results in the order of the jobs; a few photos are done in this process, more on a pool, or on a cluster.
+
+    Wherever it is, each photo has an end in time and memory.
+    """
     if cluster is not None:
-        yield from cluster.in_order(map(_anywhere, jobs), partial(run_at, folder.resolve(), settings), _lost)
+        yield from cluster.in_order(map(_anywhere, jobs), partial(run_at, folder.resolve(), settings), _lost, PATIENT)
         return
     workers = min(workers or usable_processors(), len(jobs))
     if workers <= 1 or len(jobs) < 4:
-        one_thread()
-        yield from map(Worker(folder, settings).run, jobs)
+        yield from _here(jobs, folder, settings)
         return
     yield from in_order(jobs, run, _lost, partial(_patient_pool, folder, settings), workers, _late)
+
+
+def _here(jobs: Sequence[Job], folder: Path, settings: Settings) -> Iterator[JobResult]:
+    """One after the other in this process; after one that was given up, with all that works set up anew."""
+    one_thread()
+    worker = _LazyWorker(folder, settings)
+    with Guarded(PATIENT) as guard:
+        for job in jobs:
+            guard.about = job.name
+            try:
+                result = guard(worker.opened().run, job)
+            except CatalogueError:
+                raise
+            except PlatekinError as error:
+                worker, result = _LazyWorker(folder, settings), _failed(job, error)
+            yield result
 
 
 def _lost(job: Job) -> JobResult:

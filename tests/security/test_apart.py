@@ -19,7 +19,7 @@ from PIL import Image
 from api.app import create_app
 from api.settings import ServiceSettings
 from matcher.catalogue import Catalogue
-from matcher.core import photo as stage
+from matcher.core import image_files
 from matcher.core.answer import PhotoAnswer
 from matcher.core.parallel.elsewhere import Apart
 from matcher.core.parallel.supervised import TookTooLong
@@ -42,8 +42,7 @@ def nowhere(monkeypatch: pytest.MonkeyPatch) -> None:
     def decoded_here(*_: Any) -> None:
         raise AssertionError("a picture was decoded in the service's own process")
 
-    monkeypatch.setattr(stage, "open_page", decoded_here)
-    monkeypatch.setattr("matcher.jobs.lot.discovery.page_count", decoded_here)
+    monkeypatch.setattr(image_files, "_open", decoded_here)
 
 
 def seeing(job: Any) -> JobResult:
@@ -123,7 +122,7 @@ def test_a_picture_that_ends_its_process_costs_its_own_answer(folder: Path) -> N
     with Catalogue.open(folder) as catalogue:
         reference, other = catalogue.references()[:2]
         catalogue.image_path(reference).write_bytes(big.getvalue())
-    settings = ServiceSettings(catalogue=folder, workers=1, worker_memory_bytes=100_000_000)
+    settings = ServiceSettings(catalogue=folder, workers=1, worker_memory_bytes=250_000_000)
     with TestClient(create_app(settings, work=seeing, make_pool=fake_work.threads)) as client:
         refused = client.get(f"/v1/references/{reference.id}/image")
         check_problem(refused, 413, "too_much_memory")

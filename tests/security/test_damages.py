@@ -8,8 +8,10 @@ from __future__ import annotations
 import json
 import shutil
 import sqlite3
+from collections.abc import Iterator, Sequence
 from contextlib import closing
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -18,17 +20,27 @@ from typer.testing import CliRunner
 from matcher.catalogue import Catalogue
 from matcher.catalogue.calibration_store import NAME, confidence_in_use, written
 from matcher.catalogue.exchange.check import check
+from matcher.catalogue.log.decisions import person
 from matcher.catalogue.records.files import decode_face, encode_face, picture_of_face
 from matcher.catalogue.reference_set import CatalogueReferences
 from matcher.cli import app
 from matcher.core import nets
+from matcher.core.answer import PhotoAnswer
 from matcher.core.calibration import Calibration
 from matcher.core.describe import fingerprint
 from matcher.core.errors import CatalogueError, PlatekinError
 from matcher.core.flatten import Face
 from matcher.core.nets import WEIGHTS, check_weights
-from matcher.core.settings import FaceSize
+from matcher.core.photo import read_photo
+from matcher.core.settings import FaceSize, Settings
+from matcher.core.versions import versions
+from matcher.jobs.job import Job, JobResult
+from matcher.jobs.lot import run as lot_run
+from matcher.jobs.lot import store
+from matcher.jobs.lot.cards import bare_cards
+from matcher.jobs.lot.faces import mend_faces
 from matcher.lab.campaigns import damages
+from tests.support.cards import card
 
 
 def face_of(seed: int) -> Face:
@@ -184,3 +196,36 @@ def test_single_damages_change_no_answer_unnoticed(scans: Path, stock: Path) -> 
     photos = [scans / name for name in ("scan0.png", "scan3.png")]
     found = damages.run(folder, photos, 12, seed=5)
     assert not [one for one in found if one.silent], damages.summary(found)
+
+
+def test_a_lots_damaged_face_is_made_anew_or_told(catalogue: Catalogue, scans: Path) -> None:
+    """It was left out of every comparison without a word."""
+    lot = answered_lot(catalogue, scans, "scan0.png", "scan1.png")
+    first, second = bare_cards(catalogue, lot)
+    settings, faces = Settings(), store.faces_of(catalogue, lot.lot_id)
+    assert mend_faces(catalogue, lot, settings) == ()  # none was there: made of the scans
+    paths = [card.face_path(faces) for card in (first, second)]
+    before = [path.read_bytes() for path in paths]
+    paths[0].write_bytes(before[0][:-200] + bytes(200))
+    paths[1].unlink()
+    assert mend_faces(catalogue, lot, settings) == ()
+    assert [path.read_bytes() for path in paths] == before
+    paths[1].write_bytes(before[0])  # another card's face
+    second.item.path.write_bytes(first.item.path.read_bytes())  # and its scan is another one now
+    assert [card.card for card in mend_faces(catalogue, lot, settings)] == [second.card]
+
+
+def answered_lot(catalogue: Catalogue, scans: Path, *names: str) -> store.LotRow:
+    """A lot whose pictures have been identified, each as one card that fills it; without faces."""
+    folder = scans / "box"
+    folder.mkdir()
+    for name in names:
+        shutil.copy(scans / name, folder / name)
+    return lot_run.run(catalogue, [folder], person("Ada"), Settings(), compare=False, identify=whole_cards).lot
+
+
+def whole_cards(jobs: Sequence[Job], *_: Any) -> Iterator[JobResult]:
+    for job in jobs:
+        photo = read_photo(job.source)
+        shown = card("known", photo.width, photo.height, pose="P000", crop="A", record_id="V000")
+        yield JobResult(PhotoAnswer(job.name, photo.sha256, photo.width, photo.height, None, (shown,), versions()))

@@ -8,23 +8,26 @@ from __future__ import annotations
 import json
 import shutil
 import stat
+import threading
 import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
+from anyio import to_thread
 from sqlalchemy import update
 from typer.testing import CliRunner
 
+from api import board, middleware
 from api.middleware import UPLOADS
 from matcher.catalogue import Catalogue
 from matcher.catalogue.tables.service import SignedIn, Token
 from matcher.catalogue.tokens import make_token, renew_token, revoke_token, tokens
 from matcher.cli import app
-from matcher.core.errors import PlatekinError
+from matcher.core.errors import CatalogueError, PlatekinError
 from matcher.core.parallel.cluster import Cluster
-from tests.support.service import check_problem, send, service
+from tests.support.service import check_problem, send, service, wait_until
 
 
 @pytest.fixture
@@ -227,3 +230,69 @@ def test_truth_is_no_number(folder: Path) -> None:
         body = {"action": "undo", "number": 1, "whole_batch": 0}
         response = client.post("/v1/decisions", json=body, headers={"Idempotency-Key": "k", "If-Match": "*"})
         check_problem(response, 422, "validation")
+
+
+def test_health_waits_for_no_thread_and_no_database(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """5.3 s beside hostile clients: it took three turns on threads that all share, and asked for a token."""
+    with Catalogue.open(folder) as catalogue:
+        headers = {"Authorization": f"Bearer {make_token(catalogue, 'Ada', 'read')}"}
+    with service(folder, tokens_needed=True) as client:
+        assert client.get("/v1/health", headers=headers).status_code == 200
+        assert client.portal is not None
+        all_threads = client.portal.call(to_thread.current_default_thread_limiter)
+        client.portal.call(setattr, all_threads, "total_tokens", 1)
+        held = threading.Event()
+        busy = client.portal.start_task_soon(to_thread.run_sync, held.wait)  # the only thread is taken
+
+        def nobody(*_: Any) -> None:
+            raise AssertionError("the database was asked")
+
+        monkeypatch.setattr(board, "LOOK_S", 60.0)
+        time.sleep(1.2)  # the last look that was on its way
+        monkeypatch.setattr(Catalogue, "reading", nobody)
+        told = client.get("/v1/health", headers=headers)
+        held.set()
+        busy.result(10)
+    assert (told.status_code, told.json()["catalogue"]["records"]) == (200, 4), told.text
+
+
+def test_a_revoked_token_does_not_ask_for_long(folder: Path) -> None:
+    with Catalogue.open(folder) as catalogue, service(folder, tokens_needed=True) as client:
+        headers = {"Authorization": f"Bearer {make_token(catalogue, 'Ada', 'read')}"}
+        assert client.get("/v1/health", headers=headers).status_code == 200
+        revoke_token(catalogue, "Ada")
+        check_problem(client.get("/v1/records", headers=headers), 401, "no_token")  # at once
+        wait_until(lambda: client.get("/v1/health", headers=headers).status_code == 401)
+
+
+def test_health_tells_of_a_catalogue_that_is_out_of_reach_and_back(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def gone(self: Catalogue) -> int:
+        raise CatalogueError("unreachable", "the database does not answer", "see that it is there")
+
+    monkeypatch.setattr(board, "LOOK_S", 0.05)
+    with service(folder) as client:
+        with monkeypatch.context() as away:
+            away.setattr(Catalogue, "last_decision", gone)
+            wait_until(lambda: client.get("/v1/health").status_code == 503)
+            check_problem(client.get("/v1/health"), 503, "unreachable")
+        wait_until(lambda: client.get("/v1/health").status_code == 200)
+
+
+def test_who_is_refused_again_and_again_waits(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A flood that is answered as fast as it comes keeps the loop busy for everybody."""
+    monkeypatch.setattr(middleware, "REFUSED_WAIT_S", 0.2)
+    monkeypatch.setattr(middleware, "REFUSED_MOST", 5)
+    monkeypatch.setattr(middleware, "REFUSED_S", 60.0)
+    with Catalogue.open(folder) as catalogue:
+        headers = {"Authorization": f"Bearer {make_token(catalogue, 'Ada', 'read')}"}
+    with service(folder, tokens_needed=True) as client:
+        begun = time.monotonic()
+        for _ in range(10):
+            check_problem(client.get("/v1/records"), 401, "no_token")
+        assert time.monotonic() - begun > 5 * 0.2
+        weighed: list[str] = []
+        monkeypatch.setattr(middleware.SlowRefusals, "_too_often", lambda _, whose: weighed.append(whose))
+        assert client.get("/v1/records", headers=headers).status_code == 200  # who asks rightly does not wait
+        assert weighed == []

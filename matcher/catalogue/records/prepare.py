@@ -118,7 +118,7 @@ def prepare_in_order(
     """
     if cluster is not None:
         apart = partial(_attempt, prepare, settings=settings)
-        yield from cluster.in_order([path.resolve() for path in paths], apart, _lost)
+        yield from cluster.in_order([path.resolve() for path in paths], apart, _lost, LIMITS)
         return
     if workers is None:
         workers = min(2, usable_processors()) if len(paths) >= WORTH_A_POOL else 0

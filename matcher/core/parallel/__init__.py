@@ -5,5 +5,6 @@ The room:
     limits      what one process may use: memory, processor time
     supervised  workers that are watched over: a job that does not end is ended, a lost process costs its own job alone
     elsewhere   what decodes pictures done in this process, or in one that is watched over
+    guarded     work in this very process, within limits: for a command with a photo or two
     cluster     work on many machines, by Dask
 """

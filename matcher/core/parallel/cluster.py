@@ -7,6 +7,7 @@ catalogue and the photos under the same paths, and run the same version.
 
 from __future__ import annotations
 
+import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from itertools import islice
@@ -14,6 +15,7 @@ from pathlib import Path
 from typing import Any, Self, TypeVar
 
 from matcher.core.errors import PlatekinError
+from matcher.core.parallel.limits import WorkLimits, ending
 from matcher.core.parallel.processes import one_thread
 from matcher.core.versions import versions
 
@@ -83,21 +85,26 @@ class Cluster:
                 raise PlatekinError("cluster_blind", message, todo)
 
     def in_order(
-        self, items: Iterable[Item], work: Callable[[Item], Result], lost: Callable[[Item], Result]
-    ) -> Iterator[Result]:
+        self, items: Iterable[Item], work: Callable[[Item], Result], lost: Callable[[Item], Result],
+        limits: WorkLimits = WorkLimits(),
+    ) -> Iterator[Result]:  # fmt: skip
         """What `work` gives for each item, in their order; `lost(item)` for one that has ended several workers.
+
+        limits: of one item; a worker ends with an item that goes beyond them, and its nanny starts another. A cluster
+        inside this process (`inproc://`) has none: it would end us.
 
         Raises PlatekinError no_cluster where the scheduler is lost, and whatever `work` raises.
         """
         from distributed import CancelledError, KilledWorker, wait
         from distributed.comm import CommClosedError
 
+        held = None if self.address.startswith("inproc") else limits
         left, flying = iter(items), deque[tuple[Item, Any]]()
         try:
             while True:
                 room = AHEAD * max(1, sum(self.client.nthreads().values()))
                 for item in islice(left, max(0, room - len(flying))):
-                    flying.append((item, self.client.submit(_alone, work, item, pure=False)))
+                    flying.append((item, self.client.submit(_alone, work, item, held, pure=False)))
                 if not flying:
                     return
                 item, future = flying.popleft()
@@ -106,7 +113,7 @@ class Cluster:
                 except KilledWorker:
                     with self.client.as_current():
                         wait([one for _, one in flying])
-                    result = self._by_itself(item, work, lost)
+                    result = self._by_itself(item, work, lost, held)
                 yield result
         except (CancelledError, CommClosedError, OSError) as error:
             if isinstance(error, OSError) and self.client.status == "running":
@@ -119,12 +126,14 @@ class Cluster:
             if self.client.status == "running":
                 self.client.cancel([future for _, future in flying])
 
-    def _by_itself(self, item: Item, work: Callable[[Item], Result], lost: Callable[[Item], Result]) -> Result:
+    def _by_itself(
+        self, item: Item, work: Callable[[Item], Result], lost: Callable[[Item], Result], limits: WorkLimits | None
+    ) -> Result:
         """With nothing beside it, it is clear whose fault a lost worker is: Dask blames all that it had in hand."""
         from distributed import KilledWorker
 
         try:
-            result: Result = self.client.submit(_alone, work, item, pure=False).result()
+            result: Result = self.client.submit(_alone, work, item, limits, pure=False).result()
         except KilledWorker:
             return lost(item)
         return result
@@ -141,10 +150,17 @@ def _check_closed(address: str) -> None:
     raise PlatekinError("open_cluster", why, todo)
 
 
-def _alone(work: Callable[[Item], Result], item: Item) -> Result:
-    """On a worker: with one computing thread, as in every process that works."""
+def _alone(work: Callable[[Item], Result], item: Item, limits: WorkLimits | None) -> Result:
+    """On a worker: with one computing thread and within limits, as in every process that works."""
     one_thread()
-    return work(item)
+    if limits is None:
+        return work(item)
+    with _one_at_a_time, ending(limits):
+        return work(item)
+
+
+_one_at_a_time = threading.Lock()
+"""A worker's threads share its memory and its processor time: what one item uses would be counted to another."""
 
 
 def _looks(folders: list[Path]) -> tuple[dict[str, str], list[str]]:

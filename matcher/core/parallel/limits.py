@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import os
 import resource
-from contextlib import suppress
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -25,6 +27,8 @@ class WorkLimits:
     """A page of forty cards takes some 30 s on one busy core; own choice."""
     memory_bytes: int = 3_000_000_000
     """The largest pictures that are read take 1.6 GB, see `matcher/lab/RESULTS.md`."""
+    nice: int = 0
+    """By how much the process goes behind others of this machine: behind the one who answers requests, most of all."""
 
 
 SPARE_S = 5.0
@@ -46,6 +50,27 @@ def limit_processor_time(more_s: float) -> None:
     """From now on this process may use so many more seconds of processor time (RLIMIT_CPU)."""
     used = resource.getrusage(resource.RUSAGE_SELF)
     _lower(resource.RLIMIT_CPU, int(used.ru_utime + used.ru_stime + more_s) + 1)
+
+
+@contextmanager
+def ending(limits: WorkLimits) -> Iterator[None]:
+    """One job in a process that somebody starts again when it ends: it ends with the process when its time is over."""
+    global _held
+    if not _held:
+        limit_memory(limits.memory_bytes)
+        _held = True
+    limit_processor_time(limits.job_s + SPARE_S)
+    over = threading.Timer(limits.job_s, os._exit, (1,))
+    over.daemon = True
+    over.start()
+    try:
+        yield
+    finally:
+        over.cancel()
+
+
+_held = False
+"""Whether this process' memory is limited already: it counts from what was held then."""
 
 
 def _lower(which: int, most: int) -> None:

@@ -266,6 +266,7 @@ def _is_ready(place: _Place) -> bool:
 
 
 def _set_up_limited(set_up: Callable[..., None] | None, args: tuple[Any, ...], limits: WorkLimits) -> None:
+    os.nice(limits.nice)
     if set_up is not None:
         set_up(*args)
     limit_memory(limits.memory_bytes)

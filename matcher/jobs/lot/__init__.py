@@ -4,6 +4,7 @@
     sides      file names          -> which file is a front, which its back
     store      tables              -> lot, items, answers, pairs; each item's state survives a kill
     run        sources + catalogue -> every item identified once, by content and fingerprint
+    faces      a kept face        -> whole, made anew from its scan, or told as lost
     kin        the lot's faces     -> pairs of them laid over each other (the lot as a references of its own)
     families   pairs               -> the same card again, copies of one record, one find for many cards
     cards      answers + families  -> one `Card` per card of the lot, in order

@@ -7,6 +7,7 @@ however many photos the others have sent. Within one person's lots the oldest co
 from __future__ import annotations
 
 import hashlib
+import logging
 import os
 import threading
 from collections.abc import Callable, Sequence
@@ -27,9 +28,12 @@ from matcher.core.settings import Settings
 from matcher.jobs.job import Job
 from matcher.jobs.lot import review, store
 from matcher.jobs.lot.discovery import Content, gather, read_content
+from matcher.jobs.lot.faces import LOST, mend_faces
 from matcher.jobs.lot.pairwise import compare_lot
 from matcher.jobs.lot.run import AT_ONCE, content_or_error, item_of, job_of, keep
 from matcher.jobs.lot.store import ItemRow, LotRow
+
+log = logging.getLogger("platekin")
 
 
 @dataclass(frozen=True)
@@ -142,7 +146,10 @@ class LotQueue:
         lot = store.lot(self.catalogue, lot_id)
         if lot.state == "open":
             with store.only_run(self.catalogue, lot_id):
-                compare_lot(self.catalogue, lot, self.settings, workers=1)
+                lost = mend_faces(self.catalogue, lot, self.settings)
+                for card in lost:
+                    log.warning("lots: %s, card %s: %s", lot_id, card.card, LOST)
+                compare_lot(self.catalogue, lot, self.settings, workers=1, lost={card.key for card in lost})
             review.propose(self.catalogue, lot)
 
     def unfinished(self) -> tuple[str, ...]:

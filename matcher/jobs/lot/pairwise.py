@@ -7,7 +7,7 @@ the same card scanned twice, and a new negative that turns up several times, are
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache, partial
 from itertools import islice
@@ -55,14 +55,17 @@ class _Meeting:
 
 
 def compare_lot(
-    catalogue: Catalogue, lot: LotRow, settings: Settings, workers: int | None = None, tell: Tell | None = None
-) -> int:
+    catalogue: Catalogue, lot: LotRow, settings: Settings, workers: int | None = None, tell: Tell | None = None,
+    lost: Collection[str] = (),
+) -> int:  # fmt: skip
     """Lay the lot's cards over each other where they may be akin; returns how many pairs were judged now.
 
-    Pairs that were judged before are not judged again. Only inside `store.only_run`.
+    Pairs that were judged before are not judged again. lost: keys of cards without a face (`faces.mend_faces`); once
+    they have one again, they are compared. Only inside `store.only_run`.
     """
     faces = store.faces_of(catalogue, lot.lot_id)
     fronts = [card for card in bare_cards(catalogue, lot) if card.is_front and card.outcome != "unreadable"]
+    fronts = [card for card in fronts if card.key not in lost]
     stamp = hashlib.sha256("\n".join(sorted(card.key for card in fronts)).encode()).hexdigest()
     if stamp == store.lot(catalogue, lot.lot_id).compared:
         return 0
@@ -159,7 +162,7 @@ def _no_text(path: Path) -> None:
 
 
 def _face(path: Path, settings: Settings) -> Face | None:
-    """The lot's own face; None where somebody has taken it away: such a card meets nobody."""
+    """The lot's own face; None where somebody has taken it away since `faces.mend_faces` looked."""
     try:
         return decode_face(path.read_bytes(), settings.face, path.name)
     except OSError:

@@ -20,6 +20,7 @@ from matcher.core.errors import CatalogueError
 from matcher.jobs.lot import store
 from matcher.jobs.lot.cards import Card, cards_of
 from matcher.jobs.lot.discovery import shown
+from matcher.jobs.lot.faces import LOST, mend_faces
 from matcher.jobs.lot.review_queue import Settled, settled
 from matcher.jobs.lot.store import ItemRow, LotRow
 from matcher.jobs.lot.workbook import workbook
@@ -99,7 +100,10 @@ def write_results(catalogue: Catalogue, lot: LotRow, target: Path) -> int:
 
 def write_faces(catalogue: Catalogue, lot: LotRow, folder: Path) -> int:
     """Copy every card's flattened face into a folder, named by file and card; returns how many."""
-    faces = store.faces_of(catalogue, lot.lot_id)
+    faces, lost = store.faces_of(catalogue, lot.lot_id), mend_faces(catalogue, lot, catalogue.settings)
+    if lost:
+        why = f"card {lost[0].card} of {lost[0].item.name}: {LOST}"
+        raise CatalogueError("missing_file", why, "put the scan back, then run the same command")
     count = 0
     for card in cards_of(catalogue, lot):
         with writing_out(folder):

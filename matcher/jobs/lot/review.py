@@ -10,7 +10,6 @@ import uuid
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import groupby
-from pathlib import Path
 from typing import Any, Literal
 
 from sqlalchemy import select
@@ -25,7 +24,7 @@ from matcher.core.errors import CatalogueError, UnreadablePhoto
 from matcher.jobs.lot import store
 from matcher.jobs.lot.cards import NEW, Card
 from matcher.jobs.lot.discovery import shown
-from matcher.jobs.lot.pictures import page_file
+from matcher.jobs.lot.faces import picture_path
 from matcher.jobs.lot.review_queue import Case, case_of, queue, settled, to_confirm
 from matcher.jobs.lot.store import LotRow
 
@@ -254,18 +253,12 @@ def _by_picture(cards: Iterable[Card]) -> list[list[Card]]:
 
 def bytes_of(catalogue: Catalogue, card: Card) -> bytes:
     """The card's picture: the file itself, or its page by itself. Raises UnreadablePhoto missing_file."""
-    path = _path_of(catalogue, card)
+    path = picture_path(catalogue, card)
     try:
         return path.read_bytes()
     except OSError as error:
         told = f"{shown(path)}: {error.strerror}"
         raise UnreadablePhoto("missing_file", told, "put the scan back where it was, then decide again") from None
-
-
-def _path_of(catalogue: Catalogue, card: Card) -> Path:
-    if card.item.pages == 1:
-        return card.item.path
-    return page_file(store.pages_of(catalogue, card.item.lot_id), card.sha256)
 
 
 def _missing(cards: Iterable[Card]) -> None:

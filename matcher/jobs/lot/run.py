@@ -20,7 +20,9 @@ from matcher.core.parallel.elsewhere import Elsewhere, here
 from matcher.core.settings import Settings
 from matcher.jobs.job import Job, JobResult
 from matcher.jobs.lot import store
+from matcher.jobs.lot.cards import Card
 from matcher.jobs.lot.discovery import Content, Gathered, gather, read_content, shown
+from matcher.jobs.lot.faces import mend_faces
 from matcher.jobs.lot.pairwise import compare_lot
 from matcher.jobs.lot.pictures import KeepPage, SaveFaces
 from matcher.jobs.lot.recto_verso import Rule, tell_sides
@@ -64,13 +66,17 @@ class Planned:
 
 @dataclass(frozen=True)
 class Done:
-    """What a run did. asked: contents identified in this run; counts: all items of the lot by state."""
+    """What a run did. asked: contents identified in this run; counts: all items of the lot by state.
+
+    lost: cards whose face cannot be had any more, so that they were laid over no other.
+    """
 
     lot: LotRow
     gathered: Gathered
     asked: int
     counts: Mapping[str, int]
     found: Mapping[str, int] = field(default_factory=dict)
+    lost: tuple[Card, ...] = ()
 
 
 def plan(
@@ -110,9 +116,10 @@ def run(
     with store.only_run(catalogue, lot.lot_id):
         take_in(catalogue, lot, gathered, settings)
         asked = ask(catalogue, lot, settings, workers, tell, identify)
+        lost = mend_faces(catalogue, lot, settings)
         if compare:
-            compare_lot(catalogue, lot, settings, workers, tell_pairs)
-    return Done(lot, gathered, asked, store.counts(catalogue, lot.lot_id))
+            compare_lot(catalogue, lot, settings, workers, tell_pairs, {card.key for card in lost})
+    return Done(lot, gathered, asked, store.counts(catalogue, lot.lot_id), lost=lost)
 
 
 def take_in(catalogue: Catalogue, lot: LotRow, gathered: Gathered, settings: Settings) -> None:

@@ -6,7 +6,7 @@ import argparse
 import sys
 from importlib import import_module
 
-CAMPAIGNS = ("broken", "damages", "hostile", "kills", "outages", "sockets")
+CAMPAIGNS = ("broken", "contract", "damages", "hostile", "kills", "outages", "sockets")
 
 
 def main() -> None:

@@ -18,6 +18,7 @@ from matcher.catalogue import Catalogue
 from matcher.catalogue.records.prepare import prepare_in_order
 from matcher.core.errors import PlatekinError
 from matcher.core.parallel.cluster import Cluster
+from matcher.core.parallel.limits import WorkLimits
 from matcher.core.settings import Settings
 from matcher.jobs.job import Job
 from matcher.jobs.workers import identify_all
@@ -157,3 +158,21 @@ def _prepared(scans: list[Path], **how: Any) -> list[Any]:
         (one.code, one.message) if isinstance(one, PlatekinError) else (one.sha256, one.quad, one.facts, one.face)
         for one in found
     ]
+
+
+def endless(number: int) -> int:
+    while number == 3:
+        time.sleep(0.1)
+    return number
+
+
+def greedy(number: int) -> int:
+    return len(bytearray(8_000_000_000)) if number == 3 else number
+
+
+def test_an_item_beyond_its_limits_is_lost_alone(cluster: Cluster) -> None:
+    """Time ends the worker, which its nanny starts again; memory is refused to the item itself."""
+    limits = WorkLimits(job_s=2.0, memory_bytes=1_000_000_000)
+    assert list(cluster.in_order(range(6), endless, lambda n: -n, limits)) == [0, 1, 2, -3, 4, 5]
+    with pytest.raises(MemoryError):
+        list(cluster.in_order(range(6), greedy, lambda n: -n, limits))
