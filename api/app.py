@@ -140,6 +140,7 @@ def _lifespan(
             try:
                 yield
             finally:
+                lot_worker.stop()
                 tasks = (looking, working, clearing)
                 for task in tasks:
                     task.cancel()

@@ -17,7 +17,7 @@ from matcher.core.answer import PhotoAnswer, failed_answer
 from matcher.core.errors import Busy, CatalogueError, PlatekinError
 from matcher.jobs.job import Job
 from matcher.jobs.lot import store
-from matcher.jobs.lot.job_queue import LotQueue
+from matcher.jobs.lot.job_queue import LotQueue, Stopped
 
 log = logging.getLogger("platekin")
 
@@ -43,6 +43,10 @@ class LotWorker:
     def wake(self) -> None:
         """Something was queued. Call it on the loop's own thread."""
         self._woken.set()
+
+    def stop(self) -> None:
+        """The service ends: what takes long is given up, and gone on with at its next start."""
+        self._lots.stop()
 
     async def run(self) -> None:
         """Until cancelled."""
@@ -124,6 +128,8 @@ class LotWorker:
         try:
             async with self._finishing:
                 await self._in_thread(self._lots.finish, lot_id)
+        except Stopped:
+            return
         except PlatekinError as error:
             log.error("lots: %s could not be finished: %s: %s", lot_id, error.code, error)
         except Exception:

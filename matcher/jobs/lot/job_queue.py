@@ -103,6 +103,10 @@ def _items_of(catalogue: Catalogue, lot: LotRow, path: Path, settings: Settings)
     return [item_of(lot.lot_id, 0, path, page, content) for page in range(pages)]
 
 
+class Stopped(Exception):
+    """The service ends: what is left of a lot is done at its next start."""
+
+
 class LotQueue:
     """Hands out the photos that wait, and keeps what is found. One a service; threads may call it."""
 
@@ -113,6 +117,11 @@ class LotQueue:
         self._served: list[str] = []
         self._out: set[tuple[str, str, int]] = set()
         self._lock = threading.Lock()
+        self._stopping = threading.Event()
+
+    def stop(self) -> None:
+        """Nothing long is gone on with: `finish` raises Stopped after the card that it is at."""
+        self._stopping.set()
 
     def take(self) -> ItemRow | None:
         """The next photo, which is out until `keep` or `give_back`; None where none waits."""
@@ -142,15 +151,19 @@ class LotQueue:
             self._out.discard(_key(item))
 
     def finish(self, lot_id: str) -> None:
-        """When all is asked: compare the cards with each other, and propose what is new."""
+        """When all is asked: compare the cards with each other, and propose what is new. Raises Stopped."""
         lot = store.lot(self.catalogue, lot_id)
         if lot.state == "open":
             with store.only_run(self.catalogue, lot_id):
                 lost = mend_faces(self.catalogue, lot, self.settings)
                 for card in lost:
                     log.warning("lots: %s, card %s: %s", lot_id, card.card, LOST)
-                compare_lot(self.catalogue, lot, self.settings, workers=1, lost={card.key for card in lost})
+                compare_lot(self.catalogue, lot, self.settings, 1, self._go_on, {card.key for card in lost})
             review.propose(self.catalogue, lot)
+
+    def _go_on(self, done: int, total: int) -> None:
+        if self._stopping.is_set():
+            raise Stopped
 
     def unfinished(self) -> tuple[str, ...]:
         """Open lots, all answered, whose cards were never compared: the service was stopped just then."""

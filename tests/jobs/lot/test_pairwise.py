@@ -13,6 +13,7 @@ from matcher.core.flatten import Face
 from matcher.core.settings import Settings
 from matcher.jobs.lot import store
 from matcher.jobs.lot.cards import bare_cards, cards_of
+from matcher.jobs.lot.job_queue import LotQueue, Stopped
 from matcher.jobs.lot.pairwise import compare_lot
 from matcher.jobs.lot.review_queue import queue
 from tests.support.faces import face_of, picture
@@ -60,3 +61,14 @@ def test_a_lot_is_not_forgotten_while_it_is_worked_on(catalogue: Catalogue, lot:
         pass
     assert caught.value.code == "lot_busy"
     assert caught.value.remedy
+
+
+def test_comparing_is_given_up_when_the_service_ends_and_gone_on_with(catalogue: Catalogue, lot: store.LotRow) -> None:
+    """A lot of hundreds would hold up SIGTERM for minutes."""
+    ending = LotQueue(catalogue, Settings())
+    ending.stop()
+    with pytest.raises(Stopped):
+        ending.finish(lot.lot_id)
+    assert store.lot(catalogue, lot.lot_id).compared == ""
+    LotQueue(catalogue, Settings()).finish(lot.lot_id)
+    assert store.lot(catalogue, lot.lot_id).compared != ""
