@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from matcher.core.parallel.limits import WorkLimits
-from matcher.lab.campaigns import broken, kills
+from matcher.lab.campaigns import broken, contract, kills
 
 LIMITS = WorkLimits(job_s=60.0, memory_bytes=2_500_000_000)
 
@@ -35,3 +35,11 @@ def test_kills_lose_nothing_that_was_acknowledged(tmp_path: Path) -> None:
     found = kills.run(tmp_path / "work", 15, seed=4, tell=lambda _: None)
     assert (found.lost, found.double, found.unclean) == ([], [], []), found.line
     assert found.acknowledged > 0
+
+
+def test_the_service_keeps_to_its_description_in_sequences_too(library: Path) -> None:
+    pytest.importorskip("schemathesis")
+    tally = contract.run(library, examples=0, sequences=4)
+    assert tally.findings == []
+    assert tally.troubles == 0
+    assert tally.steps >= 4

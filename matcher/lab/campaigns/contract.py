@@ -30,17 +30,19 @@ TEXT_FORMS = ("/v1/listings",)
 
 @dataclass
 class Tally:
-    """tried: requests by operation. findings: what spoke against the description. clean: the catalogue afterwards."""
+    """tried: requests by operation, apart from `steps`, those in sequences. findings: what spoke against the description. clean: the catalogue afterwards."""
 
     tried: Counter[str] = field(default_factory=Counter)
     findings: list[str] = field(default_factory=list)
+    sequences: int = 0
     steps: int = 0
     troubles: int = 0
 
     @property
     def line(self) -> str:
         return (
-            f"{len(self.tried)} operations, {self.tried.total()} requests; {self.steps} sequences; "
+            f"{len(self.tried)} operations, {self.tried.total()} requests; {self.sequences} sequences of {self.steps} "
+            f"requests; "
             f"{len(self.findings)} findings; {self.troubles} troubles found by check"
         )
 
@@ -70,12 +72,17 @@ def try_sequences(schema: Any, examples: int, tally: Tally) -> None:
 
     class Counted(machine):  # type: ignore[misc, valid-type]
         def teardown(self) -> None:
-            tally.steps += 1
+            tally.sequences += 1
             super().teardown()
 
-        def validate_response(self, response: Any, case: Any, *args: Any, **named: Any) -> None:
+        def after_call(self, response: Any, case: Any) -> None:
+            tally.steps += 1
+
+        def validate_response(self, response: Any, case: Any, additional_checks: Any = None, **sent: Any) -> None:
             left_out = _left_out(case.operation.method, case.operation.path)
-            case.validate_response(response, excluded_checks=left_out)
+            case.validate_response(
+                response, additional_checks=additional_checks, excluded_checks=left_out, transport_kwargs=sent
+            )
 
     settings = hypothesis.settings(
         max_examples=examples, stateful_step_count=STEPS, deadline=None, derandomize=True, database=None,
