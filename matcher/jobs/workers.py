@@ -95,6 +95,7 @@ def _here(jobs: Sequence[Job], folder: Path, settings: Settings) -> Iterator[Job
     """One after the other in this process; after one that was given up, with all that works set up anew."""
     one_thread()
     worker = _LazyWorker(folder, settings)
+    worker.opened()  # before memory is limited: what a catalogue's index takes is no photo's fault
     with Guarded(PATIENT) as guard:
         for job in jobs:
             guard.about = job.name

@@ -31,6 +31,9 @@ class WorkLimits:
     """By how much the process goes behind others of this machine: behind the one who answers requests, most of all."""
 
 
+OPENING_BYTES = 4_000_000_000
+"""What the first job of a process may take besides, which opens a catalogue with its index and the networks."""
+
 SPARE_S = 5.0
 """By how much the system's limit lies above the deadline, so that the one who waits is told what happened."""
 
@@ -57,8 +60,7 @@ def ending(limits: WorkLimits) -> Iterator[None]:
     """One job in a process that somebody starts again when it ends: it ends with the process when its time is over."""
     global _held
     if not _held:
-        limit_memory(limits.memory_bytes)
-        _held = True
+        limit_memory(limits.memory_bytes + OPENING_BYTES)
     limit_processor_time(limits.job_s + SPARE_S)
     over = threading.Timer(limits.job_s, os._exit, (1,))
     over.daemon = True
@@ -67,10 +69,13 @@ def ending(limits: WorkLimits) -> Iterator[None]:
         yield
     finally:
         over.cancel()
+        if not _held:
+            limit_memory(limits.memory_bytes)
+            _held = True
 
 
 _held = False
-"""Whether this process' memory is limited already: it counts from what was held then."""
+"""Whether this process' memory is limited finally: it counts from what was held after the first job."""
 
 
 def _lower(which: int, most: int) -> None:

@@ -30,7 +30,10 @@ TEXT_FORMS = ("/v1/listings",)
 
 @dataclass
 class Tally:
-    """tried: requests by operation, apart from `steps`, those in sequences. findings: what spoke against the description. clean: the catalogue afterwards."""
+    """tried: requests by operation; steps: those in sequences. findings: what spoke against the description.
+
+    troubles: how many `check` finds afterwards.
+    """
 
     tried: Counter[str] = field(default_factory=Counter)
     findings: list[str] = field(default_factory=list)
