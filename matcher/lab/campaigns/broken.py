@@ -256,6 +256,15 @@ def of_format(form: str, count: int, seed: int) -> Iterator[bytes]:
     return (broken(rng.choice(samples), rng) for _ in range(count))
 
 
+def for_so_long(files: Iterator[bytes], seconds: float) -> Iterator[bytes]:
+    """Those that are asked for within this time."""
+    ends = time.monotonic() + seconds
+    for data in files:
+        yield data
+        if time.monotonic() > ends:
+            return
+
+
 def main() -> None:
     """Read broken files; exit 1 where one hangs, or raises what no stage should."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
@@ -264,6 +273,7 @@ def main() -> None:
     parser.add_argument("--formats", nargs="*", default=list(FORMATS), choices=FORMATS)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--seconds", type=float, default=float("inf"), help="of each kind; no new file after that")
     chosen = parser.parse_args()
     makers: list[tuple[str, Callable[[], Iterator[bytes]], int]] = [
         (form, partial(of_format, form, chosen.files, chosen.seed), chosen.files) for form in chosen.formats
@@ -272,7 +282,7 @@ def main() -> None:
     wrong = False
     for name, make, count in makers:
         if count:
-            tally = run(make(), chosen.workers)
+            tally = run(for_so_long(make(), chosen.seconds), chosen.workers)
             print(tally.line(name), flush=True)
             wrong = wrong or any(what.isupper() or what.startswith("UNEXPECTED") for what in tally.told)
     raise SystemExit(wrong)
