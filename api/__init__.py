@@ -21,8 +21,9 @@
     problems          how errors are answered (RFC 9457)
     parameters        kinds of texts, numbers and headers that several addresses take
     upload            request -> the files in its form
-    pictures          stored image -> clean JPEG
+    pictures          stored image -> clean JPEG, made apart
     health            how the service is
+    board             what health says, looked up beside the requests, so that it is told at once
     settings          of the service
 
 In each subject `routes` (or a module named by what it answers) holds one short function an address, and `shapes` what
