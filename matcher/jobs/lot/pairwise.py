@@ -92,7 +92,8 @@ def _judged(
     results: Iterator[list[PairRow]]
     if len(fronts) < WORTH_A_POOL:
         one_thread()
-        results = map(work, _meetings(fronts, list(map(look, paths)), faces, known, settings))
+        texts = [catalogue.elsewhere(look, path) for path in paths]
+        results = map(partial(catalogue.elsewhere, work), _meetings(fronts, texts, faces, known, settings))
     else:
         texts = list(in_order(paths, look, _no_text, supervised_pool, workers))
         results = in_order(_meetings(fronts, texts, faces, known, settings), work, _no_pairs, supervised_pool, workers)
