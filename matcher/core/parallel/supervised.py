@@ -275,4 +275,10 @@ def _set_up_limited(set_up: Callable[..., None] | None, args: tuple[Any, ...], l
 def _limited(job_s: float, work: Callable[[], Any]) -> Any:
     """In the worker: one job, whose processor time ends even if nobody watches any more."""
     limit_processor_time(job_s + SPARE_S)
-    return work()
+    try:
+        return work()
+    except BaseException as error:
+        # The pool keeps what was raised until something else is: what led to it would keep a picture's pixels with it,
+        # and the next job would lack that memory.
+        error.__context__ = error.__cause__ = None
+        raise
