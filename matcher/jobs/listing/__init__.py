@@ -13,6 +13,6 @@ compare      a claim + the cards             -> `Judgement`: agrees, contradicts
 facts        claims that are measured: condition, size, number of cards
 verdict      all judgements                  -> one of three steps, notes, questions worth asking
 assess       a listing                       -> the published object; the only place that knows the order
-batch        a table of listings             -> all of them, going on where it was stopped
+batch        a table of listings             -> all of them; a run that was stopped resumes
 carriers     what goes between these parts
 """
