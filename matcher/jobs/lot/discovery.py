@@ -16,7 +16,7 @@ from pathlib import Path
 
 from matcher.catalogue.records.files import suffix_of
 from matcher.core.errors import CatalogueError, UnreadablePhoto
-from matcher.core.image_files import is_pdf, page_count
+from matcher.core.image_files import is_pdf, pages_told
 from matcher.core.settings import PhotoLimits
 
 PICTURES = tuple(
@@ -115,7 +115,7 @@ def read_content(path: Path, limits: PhotoLimits) -> Content:
         raise UnreadablePhoto(
             "missing_file", f"{shown(path)}: {error.strerror}", "check the path, and that you may read it"
         ) from None
-    return Content(hashlib.sha256(data).hexdigest(), before.st_size, before.st_mtime_ns, _pages(data, limits))
+    return Content(hashlib.sha256(data).hexdigest(), before.st_size, before.st_mtime_ns, pages_told(data, limits))
 
 
 def natural(path: Path) -> tuple[list[tuple[int, int, str]], str]:
@@ -160,10 +160,15 @@ def _kind(path: Path) -> str:
     return "picture" if suffix_of(beginning) != ".img" or is_pdf(beginning) else suffix or "other"
 
 
-def _pages(data: bytes, limits: PhotoLimits) -> int:
-    if not is_pdf(data) and suffix_of(data) != ".tif":
-        return 1
+PAGED = (b"II", b"MM", b"%P")
+"""What a TIFF and most PDFs begin with: only these are read for their pages."""
+
+
+def pages_in(path: Path, limits: PhotoLimits) -> int:
+    """Pages of a file; 1 for a file that is not there: what is wrong is told when it is identified."""
     try:
-        return page_count(data, limits, "")
-    except UnreadablePhoto:
+        with path.open("rb") as stream:
+            paged = stream.read(2) in PAGED or path.suffix.lower() == ".pdf"
+        return read_content(path, limits).pages if paged else 1
+    except (OSError, UnreadablePhoto):
         return 1
