@@ -18,4 +18,6 @@
     batch             a table of listings             -> all of them; a run that was stopped resumes
     listing_json      results and looks               -> JSON, and back
     carriers          what goes between these parts
+
+The pictures are identified elsewhere, like any other photo; nothing here follows an address in a text.
 """
