@@ -9,7 +9,7 @@ import signal
 import sys
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from types import FrameType
 from typing import Any
 
@@ -88,7 +88,8 @@ def _unless_interrupted(hook: Callable[[Any], Any]) -> Callable[[Any], None]:
         if issubclass(unraisable.exc_type, KeyboardInterrupt):
             again = threading.Timer(0.01, _thread.interrupt_main)  # not from here, or it would be lost once more
             again.daemon = True
-            again.start()
+            with suppress(RuntimeError):  # while Python ends, no thread begins
+                again.start()
         else:
             hook(unraisable)
 
