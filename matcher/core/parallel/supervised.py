@@ -263,7 +263,7 @@ def _kill(pool: ProcessPoolExecutor) -> None:
     """
     for process in list((pool._processes or {}).values()):
         process.kill()
-    results = pool._result_queue
+    results: Any = pool._result_queue
     if results is not None and not results._writer.closed:
         results._writer.close()
 
