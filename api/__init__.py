@@ -21,6 +21,7 @@
     problems          how errors are answered (RFC 9457)
     parameters        kinds of texts, numbers and headers that several addresses take
     upload            request -> the files in its form
+    paged             which page of a file is asked about, and how many it has
     pictures          stored image -> clean JPEG, made apart
     health            how the service is
     board             what health says, looked up beside the requests, so that it is told at once

@@ -24,9 +24,17 @@ PathWord = Annotated[str, Path(min_length=1, max_length=200, pattern=PLAIN_PART)
 PathNumber = Annotated[int, Path(ge=1, le=2**31 - 1)]
 
 KeyHeader = Annotated[
-    str | None, Header(alias="Idempotency-Key", max_length=100, pattern=r"^[\x21-\x7e]+$", description="New for each.")
+    str | None,
+    Header(alias="Idempotency-Key", max_length=100, pattern=r"^[\x21-\x7e]+$", description="New for each request."),
 ]
-MatchHeader = Annotated[str | None, Header(alias="If-Match", max_length=2000, description="ETag of what was seen.")]
+MatchHeader = Annotated[str | None, Header(alias="If-Match", max_length=2000, description="ETag of what you saw.")]
+
+PageNumber = Annotated[
+    int,
+    Field(
+        ge=1, le=100_000, description="Of a TIFF or PDF with several pages, from 1; the answer's `pages` tells them."
+    ),
+]
 
 NUMBER = r"-?\d{1,6}(\.\d{1,3})?"
 QuadText = Annotated[

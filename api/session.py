@@ -29,7 +29,7 @@ class SignIn(BaseModel):
 
 
 class Session(BaseModel):
-    name: str = Field(description="Under which decisions are noted.")
+    name: str = Field(description="The name under which decisions are noted.")
     scope: Scope
     tokens_needed: bool
 

@@ -13,13 +13,12 @@ it is first asked for, so that a stage of `matcher.core` can be used without the
 from __future__ import annotations
 
 import os
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
 
 # ONNX Runtime reports to its maker unless it is told not to before it is loaded, in every process: and every process
 # that works for us, a spawned worker or a cluster's, loads this package first. Nothing leaves the machine.
 os.environ["ORT_DISABLE_TELEMETRY"] = "1"
 
+TYPE_CHECKING = False  # that of `typing` takes a while to load, and the command is to answer Ctrl-C at once
 if TYPE_CHECKING:
     from matcher.catalogue.records.enrol import enrol
     from matcher.catalogue.records.enrol_report import EnrolReport, RowOutcome
@@ -114,11 +113,13 @@ _MODULES = {
 _HOME = {name: module for module, names in _MODULES.items() for name in names}
 
 
-def __getattr__(name: str) -> Any:
+def __getattr__(name: str) -> object:
     """Load a public name when it is first asked for (PEP 562)."""
+    from importlib import import_module
+
     if name not in _HOME:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    found = getattr(import_module(_HOME[name]), name)
+    found: object = getattr(import_module(_HOME[name]), name)
     globals()[name] = found
     return found
 

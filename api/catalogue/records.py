@@ -68,7 +68,7 @@ async def reference_image(request: Request, service: ServiceNow, reference_id: R
     return await stored_picture(service, reference, **headers)
 
 
-@router.get("/search", operation_id="search", summary="Find records by a name, however it is spelt",
+@router.get("/search", operation_id="search", summary="Search records by a name, however it is spelt",
             responses=documented("validation", *ACCESS, *STORAGE))  # fmt: skip
 def search(service: ServiceNow, query: Annotated[shapes.SearchQuery, Query()]) -> shapes.SearchPage:
     found = service.names.find(query.name, query.limit)

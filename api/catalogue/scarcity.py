@@ -23,14 +23,14 @@ router = APIRouter(prefix="/v1", dependencies=[Depends(may_read)])
 @router.get("/series", operation_id="list_series", summary="List the series",
             responses=documented("validation", *ACCESS, *STORAGE))  # fmt: skip
 def list_series(service: ServiceNow, response: Response, query: Annotated[Paged, Query()]) -> shapes.SeriesPage:
-    """Those that are described, and those that records only name. The ETag is the log's, as setting one wants it."""
+    """Those that are described, and those that only records name. The ETag is the log's: describing one needs it."""
     response.headers["ETag"] = current_tag(service.catalogue, "log")
     rows = series.all_series(service.catalogue)
     shown = rows[query.offset : query.offset + query.limit]
     return shapes.SeriesPage(total=len(rows), items=[shapes.Series(**asdict(row)) for row in shown])
 
 
-@router.get("/scarcity", operation_id="scarcity", summary="How many different copies have been seen",
+@router.get("/scarcity", operation_id="scarcity", summary="Count the different copies seen of each record",
             responses=documented("validation", *ACCESS, *STORAGE))  # fmt: skip
 def scarcities(service: ServiceNow, query: Annotated[shapes.SeriesQuery, Query()]) -> shapes.ScarcityPage:
     rows = scarcity.scarcity(service.catalogue, query.series)
@@ -39,7 +39,7 @@ def scarcities(service: ServiceNow, query: Annotated[shapes.SeriesQuery, Query()
     return shapes.ScarcityPage(total=len(rows), items=items)
 
 
-@router.get("/gaps", operation_id="gaps", summary="What the catalogue lacks",
+@router.get("/gaps", operation_id="gaps", summary="List what the catalogue lacks",
             responses=documented("validation", *ACCESS, *STORAGE))  # fmt: skip
 def gaps(service: ServiceNow, query: Annotated[shapes.SeriesQuery, Query()]) -> shapes.GapPage:
     rows = scarcity.gaps(service.catalogue, query.series)
@@ -47,7 +47,7 @@ def gaps(service: ServiceNow, query: Annotated[shapes.SeriesQuery, Query()]) -> 
     return shapes.GapPage(total=len(rows), items=[shapes.Gap(**asdict(row)) for row in shown])
 
 
-@router.get("/scarcity.svg", operation_id="scarcity_plot", summary="How many copies have been seen, as a plot",
+@router.get("/scarcity.svg", operation_id="scarcity_plot", summary="Plot how many copies have been seen",
             response_class=Response,
             responses={200: {"description": "The plot.", "content": {"image/svg+xml": {"schema": {"type": "string"}}}},
                        **documented("validation", *ACCESS, *STORAGE)})  # fmt: skip

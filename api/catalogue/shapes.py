@@ -26,7 +26,7 @@ class RecordsQuery(Query):
 
 
 class SearchQuery(Query):
-    name: Words = Field(description="As somebody remembers it.")
+    name: Words = Field(description="The name as you remember it.")
     limit: int = Field(10, ge=1, le=500)
 
 
@@ -39,7 +39,7 @@ class PlotQuery(Query):
 
 
 class SubjectsQuery(Query):
-    by: Grouping = Field("subject", description="What stands together; subjects are sorted by surname.")
+    by: Grouping = Field("subject", description="What to group by; subjects are sorted by surname.")
     limit: int = Field(24, ge=1, le=500, description="Most groups to list.")
     offset: int = Field(0, ge=0, le=2**31 - 1, description="Groups to skip.")
 
@@ -87,14 +87,14 @@ class Reference(BaseModel):
 
     id: int
     image: str = Field(description="Address of the image.")
-    copy_: str | None = Field(alias="copy", description="Label of the physical card, where somebody has given one.")
+    copy_: str | None = Field(alias="copy", description="Label of the physical card, where one was given.")
     sha256: str = Field(description="Of the file as it was enrolled.")
     name: str = Field(description="What the file was called when it was enrolled.")
     source: str
     note: str
     extra: Mapping[str, str]
     added_at: datetime
-    seen_on: str = Field(description="Day that the card was seen on, where somebody has said it.")
+    seen_on: str = Field(description="Day on which the card was seen, where it is stated.")
     width: int
     height: int
     quad: Quad = Field(description="Corners TL TR BR BL of the upright card, pixels of the upright image.")
@@ -120,10 +120,10 @@ class Pose(BaseModel):
 
 
 class Subject(BaseModel):
-    """What stands together."""
+    """One group."""
 
-    subject: str = Field(description="Who is shown; or the club, the negative, ... by which it was asked for.")
-    also: str = Field("", description="Of a negative: who is shown.")
+    subject: str = Field(description="The sitter; or the club, negative, ... that was grouped by.")
+    also: str = Field("", description="Of a negative: the sitter.")
     records: int
     poses: list[Pose]
 
@@ -152,7 +152,7 @@ class MappedPose(BaseModel):
 
 
 class Series(BaseModel):
-    """A series of cards; texts are empty where nobody has said."""
+    """A series of cards; texts are empty where nothing is stated."""
 
     series: str
     title: str
@@ -161,7 +161,7 @@ class Series(BaseModel):
     width_mm: str = Field(description="Nominal width of its cards.")
     height_mm: str
     note: str
-    records: int = Field(description="How many name it.")
+    records: int = Field(description="How many records name it.")
 
 
 class SeriesPage(BaseModel):

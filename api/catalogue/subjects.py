@@ -61,7 +61,7 @@ def thumbnail(request: Request, service: ServiceNow, query: Annotated[shapes.Thu
     return Response(data, headers=headers, media_type="image/jpeg")
 
 
-@router.get("/crops/picture", operation_id="show_negative", summary="Show a negative as far as its crops do",
+@router.get("/crops/picture", operation_id="show_negative", summary="Show a negative, as far as its crops show it",
             response_class=Response,
             responses={**documented_jpeg("JPEG; its window in mm is `shown_mm` of the crops."),
                        **documented("no_such_record", "validation", *SHOWING, *ACCESS, *STORAGE)})  # fmt: skip
@@ -78,7 +78,7 @@ def negative_picture(service: ServiceNow, query: Annotated[shapes.PoseQuery, Que
 @router.get("/crops", operation_id="show_crops", summary="Show where a pose's known crops lie",
             responses=documented("validation", *ACCESS, *STORAGE))  # fmt: skip
 def crops(service: ServiceNow, query: Annotated[shapes.PoseQuery, Query()]) -> shapes.MappedPose:
-    """Rectangles in mm of one frame, the face of one reference; none where nobody has had them measured."""
+    """Rectangles in mm of one frame, the face of one reference; empty until they have been measured."""
     catalogue = service.catalogue
     frame = crop_map.frame_of(catalogue, query.pose)
     size = catalogue.settings.face

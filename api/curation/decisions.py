@@ -54,7 +54,7 @@ def show_decision(service: ServiceNow, _: MayRead, number: PathNumber) -> shapes
     return decision_shape(service.catalogue.decision(number))
 
 
-@router.post("/decisions", operation_id="decide", summary="Decide: accept, merge, split, edit, undo, ...",
+@router.post("/decisions", operation_id="decide", summary="Take a decision: accept, merge, split, edit, undo, ...",
              status_code=201,
              dependencies=[Turn],
              responses=documented("validation", "missing_value", "no_name", *MISSING, *CLASHES, "precondition_needed",
@@ -62,7 +62,7 @@ def show_decision(service: ServiceNow, _: MayRead, number: PathNumber) -> shapes
 def decide(
     request: Request, service: ServiceNow, wish: Wish, key: KeyHeader = None, if_match: MatchHeader = None
 ) -> shapes.Decision:
-    """One decision of the person who asks. `action` says which; If-Match names the find or record, or the log."""
+    """One decision by the person who asks. `action` says which; If-Match names the find or record, or the log."""
     who = allow(request, scope_of(wish), wish.by)
     key, if_match = headers_given(key, if_match)
     key, request_hash = own_key(request, key), hash_of(wish)

@@ -23,6 +23,7 @@ from api.curation.preconditions import (
     own_key,
     unchanged_since,
 )
+from api.paged import page_asked, picture_of
 from api.parameters import KeyHeader, MatchHeader, PathWord, corners_of
 from api.pictures import documented_jpeg, stored_bytes, stored_picture
 from api.problems import ACCESS, PHOTO, REQUEST, SHOWING, STORAGE, WORK, WRITING, Problem, documented
@@ -63,7 +64,7 @@ async def find_image(service: ServiceNow, _: MayRead, find_id: PathWord) -> Resp
     return await stored_picture(service, await run_in_threadpool(resolution.find, service.catalogue, find_id))
 
 
-@router.post("/finds", operation_id="propose_finds", summary="Identify a photo, and propose what is new on it",
+@router.post("/finds", operation_id="propose_finds", summary="Identify a photo and propose what is new on it",
              status_code=201, openapi_extra=upload.OPENAPI,
              responses=documented(*PHOTO, *REQUEST, "bad_outline", "bad_day", *WORK,
                                   "changed", *WRITING))  # fmt: skip
@@ -77,28 +78,30 @@ async def propose(
     key = own_key(request, key)
     service.queue.check_room()
     photo = await upload.read_upload(request)
+    asked = await page_asked(service, photo, query.page, corners_of(query.quad))
     request_hash = hashlib.sha256(photo.data + query.said).hexdigest()
     earlier = await run_in_threadpool(asked_before, service.catalogue, key, request_hash)
     if earlier is not None:
-        return _proposed_by(service.catalogue, earlier)
-    photo = await as_kept(service, photo, query.strip)
-    result = await answered(service, Job(photo.name, photo.data, quad=corners_of(query.quad)))
+        return _proposed_by(service.catalogue, earlier, asked.pages)
+    photo = await as_kept(service, photo, query.strip and asked.pages == 1)
+    result = await answered(service, asked.of(photo).as_picture)
+    data = picture_of(photo, result)
 
     def store() -> tuple[resolution.FindRow, ...]:
         return resolution.propose(
-            service.catalogue, result.answer, photo.data, source=query.source, seen_on=query.seen_on,
+            service.catalogue, result.answer, data, source=query.source, seen_on=query.seen_on,
             only=range(len(result.answer.cards)) if query.whatever else None, idempotency=(key, request_hash),
         )  # fmt: skip
 
     try:
-        return _proposed(await run_in_threadpool(store))
+        return _proposed(await run_in_threadpool(store), asked.pages)
     except AskedBefore as before:
         made = await run_in_threadpool(answered_with, service.catalogue, before, request_hash)
-        return await run_in_threadpool(_proposed_by, service.catalogue, made)
+        return await run_in_threadpool(_proposed_by, service.catalogue, made, asked.pages)
 
 
-def _proposed_by(catalogue: Catalogue, decision: DecisionRow) -> shapes.Proposed:
-    return _proposed(resolution.find(catalogue, name) for name in decision.about.split())
+def _proposed_by(catalogue: Catalogue, decision: DecisionRow, pages: int) -> shapes.Proposed:
+    return _proposed((resolution.find(catalogue, name) for name in decision.about.split()), pages)
 
 
 @router.post("/finds/{find_id}/outline", operation_id="outline_find", summary="Give a find another outline",
@@ -136,5 +139,5 @@ async def outline(
         return decision_shape(await run_in_threadpool(answered_with, service.catalogue, before, request_hash))
 
 
-def _proposed(rows: Iterable[resolution.FindRow]) -> shapes.Proposed:
-    return shapes.Proposed(items=[shapes.Find.model_validate(asdict(row)) for row in rows])
+def _proposed(rows: Iterable[resolution.FindRow], pages: int) -> shapes.Proposed:
+    return shapes.Proposed(items=[shapes.Find.model_validate(asdict(row)) for row in rows], pages=pages)

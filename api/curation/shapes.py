@@ -9,7 +9,7 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, Field
 
-from api.parameters import Paged, Quad, QuadText, Query, Stripping, Words
+from api.parameters import Paged, PageNumber, Quad, QuadText, Query, Stripping, Words
 
 State = Literal["open", "accepted", "merged", "rejected"]
 
@@ -21,10 +21,11 @@ class FindsQuery(Paged):
 
 class ProposeQuery(Stripping):
     quad: QuadText | None = None
+    page: PageNumber = 1
     source: Words = Field("", description="Where the card was seen.")
-    seen_on: Words = Field("", description="Day, month or year (ISO 8601).")
+    seen_on: Words = Field("", description="When the card was seen: a day, month or year (ISO 8601).")
 
-    whatever: bool = Field(False, description="Also cards of which nothing new was found: a person is to decide.")
+    whatever: bool = Field(False, description="Also cards on which nothing new was found, for a person to decide.")
 
     @property
     def said(self) -> bytes:
@@ -35,7 +36,7 @@ class ProposeQuery(Stripping):
 
 class OutlineQuery(Query):
     quad: QuadText
-    by: Words | None = Field(None, description="Who decides, on this machine; elsewhere the token's name counts.")
+    by: Words | None = Field(None, description="Who decides, on this machine; elsewhere it is the token's name.")
 
 
 class DecisionsQuery(Paged):
@@ -45,14 +46,14 @@ class DecisionsQuery(Paged):
 
 
 class Find(BaseModel):
-    """A card that was taken for something new: the machine's suggestion until a person has decided."""
+    """A card proposed as something new: a suggestion until a person has decided."""
 
     find_id: str
     state: State
     outcome: str
     pose: str | None
     crop: str | None
-    record_id: str | None = Field(description="What it became.")
+    record_id: str | None = Field(description="The record that it became.")
     reference_id: int | None
     proposed_at: datetime
     proposed_by: str
@@ -74,6 +75,7 @@ class FindPage(BaseModel):
 
 class Proposed(BaseModel):
     items: list[Find] = Field(description="The photo's new cards; empty where none is new.")
+    pages: int = Field(description="How many pages the file has; each is sent by itself, see `page`.")
 
 
 class Decision(BaseModel):
@@ -93,7 +95,7 @@ class Decision(BaseModel):
     changes: list[Mapping[str, Any]]
     digest: str
     standing: bool = Field(description="False once it has been undone.")
-    brought_by: str = Field("", description="Who played it in: `by` is then only what another catalogue's log says.")
+    brought_by: str = Field("", description="Who imported it: `by` is then only what another catalogue's log says.")
 
 
 class DecisionPage(BaseModel):

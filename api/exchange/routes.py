@@ -65,7 +65,7 @@ Done = TypeVar("Done")
 router = APIRouter(prefix="/v1")
 
 
-@router.get("/exports/catalogue.zip", operation_id="export_catalogue", summary="The whole catalogue as a bag",
+@router.get("/exports/catalogue.zip", operation_id="export_catalogue", summary="Export the whole catalogue as a bag",
             response_class=Response, responses={**ZIP, **documented("validation", *ACCESS, *STORAGE)})  # fmt: skip
 def export_catalogue(
     request: Request, service: ServiceNow, query: Annotated[shapes.ExportQuery, Query()]
@@ -82,10 +82,10 @@ def export_catalogue(
     return _download("catalogue.zip", bag_files(service.catalogue, contents))
 
 
-@router.get("/backup.zip", operation_id="backup", summary="A copy of the catalogue that platekin can work on",
+@router.get("/backup.zip", operation_id="backup", summary="Back up the catalogue as a working copy",
             response_class=Response, responses={**ZIP, **documented(*ACCESS, *STORAGE)})  # fmt: skip
 def backup(request: Request, service: ServiceNow) -> StreamingResponse:
-    """The catalogue as it is at this moment, also while others write; unpack it and name the folder as --catalogue."""
+    """The catalogue as it is at this moment, also while others write. Unpack it and give the folder as --catalogue."""
     allow(request, "manage")
     held = ExitStack()
     try:
@@ -101,7 +101,7 @@ def backup(request: Request, service: ServiceNow) -> StreamingResponse:
     return _download("backup.zip", files())
 
 
-@router.post("/imports/bag", operation_id="import_bag", summary="Bring in an export of platekin",
+@router.post("/imports/bag", operation_id="import_bag", summary="Import an export of platekin",
              openapi_extra=upload.described({"bag": "A zip as /v1/exports/catalogue.zip gives it."}),
              responses=documented("bad_bag", *PACKED, *LOGS, *IMPORTING))  # fmt: skip
 async def import_bag(
@@ -116,7 +116,7 @@ async def import_bag(
     return await _import(request, response, service, if_match, ("bag",), (), bring)
 
 
-@router.post("/imports/log", operation_id="import_log", summary="Play a log into the catalogue",
+@router.post("/imports/log", operation_id="import_log", summary="Import a log",
              openapi_extra=upload.described({"log": "JSON Lines as /v1/exports/decisions.jsonl gives them."}),
              responses=documented(*LOGS, *IMPORTING))  # fmt: skip
 async def import_log(
@@ -131,7 +131,7 @@ async def import_log(
     return await _import(request, response, service, if_match, ("log",), (), bring)
 
 
-@router.post("/imports/table/preview", operation_id="preview_table", summary="What would become of a table",
+@router.post("/imports/table/preview", operation_id="preview_table", summary="Preview a table",
              openapi_extra=upload.described({"table": shapes.TABLE}),
              responses=documented(*TABLES, *REQUEST, *WRITING, "busy"))  # fmt: skip
 async def preview_table(
@@ -165,7 +165,7 @@ async def import_table(
     return await _import(request, response, service, if_match, ("table",), ("pictures",), bring)
 
 
-@router.get("/exports/{name}", operation_id="export", summary="The records or the log as a file",
+@router.get("/exports/{name}", operation_id="export", summary="Export the records or the log as a file",
             response_class=Response,
             responses={200: {"description": "The file.", "content": FILES},
                        **documented("validation", *ACCESS, *STORAGE)})  # fmt: skip
@@ -178,10 +178,10 @@ def export(service: ServiceNow, _: MayRead, name: shapes.ExportName) -> Response
         return _file(package.log_bytes(connection), name, "application/jsonl")
 
 
-@router.get("/check", operation_id="check", summary="Whether the catalogue is whole",
+@router.get("/check", operation_id="check", summary="Check whether the catalogue is whole",
             responses=documented(*ACCESS, *STORAGE))  # fmt: skip
 def checked(request: Request, service: ServiceNow) -> shapes.Checked:
-    """Reads every image: it takes its time. Needs the scope manage."""
+    """Reads every image, which takes a while. Needs the scope manage."""
     allow(request, "manage")
     troubles = check(service.catalogue)
     folder = str(service.catalogue.folder)

@@ -20,7 +20,11 @@ ExportName = Annotated[Literal["records.csv", "records.jsonl", "decisions.jsonl"
 
 
 class MappingQuery(Query):
-    column: list[Column] = Field([], max_length=100, description="THEIRS=OURS: what a column is to us.")
+    column: list[Column] = Field(
+        [],
+        max_length=100,
+        description="THEIRS=OURS, for example sitter=subject.",
+    )
 
 
 class ExportQuery(Stripping):
@@ -28,12 +32,12 @@ class ExportQuery(Stripping):
 
 
 class TableQuery(MappingQuery, Stripping):
-    by: Name | None = Field(None, description="Who decides, on this machine; elsewhere the token's name counts.")
+    by: Name | None = Field(None, description="Who decides, on this machine; elsewhere it is the token's name.")
 
 
 class Imported(BaseModel):
     decisions: int = Field(description="How many decisions were new to the catalogue.")
-    lacking: int = Field(description="Pictures that the log names and the catalogue has not got.")
+    lacking: int = Field(description="Pictures that the log names and the catalogue does not have.")
 
 
 class MappedColumn(BaseModel):
@@ -43,8 +47,8 @@ class MappedColumn(BaseModel):
 
 class TablePreview(BaseModel):
     columns: list[MappedColumn]
-    lacking: list[str] = Field(description="Needed columns of ours that nothing is mapped to.")
-    rows: list[Mapping[str, str]] = Field(description="The first few, by our columns.")
+    lacking: list[str] = Field(description="Columns that are needed and to which none of the table's is mapped.")
+    rows: list[Mapping[str, str]] = Field(description="The first few rows, by platekin's columns.")
     total: int = Field(description="How many rows there are.")
 
 
@@ -59,7 +63,7 @@ class FailedRow(BaseModel):
 
 
 class RowNote(BaseModel):
-    """A row that went well, but for something."""
+    """A row that was enrolled, with something to note."""
 
     line: int
     image: str

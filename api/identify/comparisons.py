@@ -20,7 +20,8 @@ from api.access import may_read
 from api.comparison_cache import new_name
 from api.identify.shapes import Identification
 from api.lots.shapes import CardPath, LotId
-from api.parameters import PathWord, Probability, Quad, QuadText, Query, corners_of
+from api.paged import page_asked
+from api.parameters import PageNumber, PathWord, Probability, Quad, QuadText, Query, corners_of
 from api.pictures import BINARY, stored_bytes
 from api.problems import ACCESS, PHOTO, REQUEST, STORAGE, WORK, Problem, documented
 from api.service import Service, ServiceNow, answered
@@ -53,7 +54,7 @@ MOST_LAID = 9
 
 
 class TopQuery(Query):
-    top: int = Field(MOST_LAID, ge=1, le=MOST_LAID, description="Candidates of each card to lay over it.")
+    top: int = Field(MOST_LAID, ge=1, le=MOST_LAID, description="At most how many records to compare per card.")
 
 
 class ComparisonQuery(TopQuery):
@@ -62,6 +63,10 @@ class ComparisonQuery(TopQuery):
     @property
     def corners(self) -> Quad | None:
         return corners_of(self.quad)
+
+
+class PhotoComparisonQuery(ComparisonQuery):
+    page: PageNumber = 1
 
 
 Box = tuple[int, int, int, int]
@@ -92,7 +97,7 @@ class LaidCandidate(BaseModel):
     """Addresses of pictures in the frame of the card's face; null where there is none."""
 
     laid: str | None = Field(description="The candidate's reference, registered on the card.")
-    agreement: str | None = Field(description="The card, blue where both show the same and red where it has moved.")
+    agreement: str | None = Field(description="The card: blue where both show the same, red where something has moved.")
     tones: Tones | None = None
     moved: list[Box] = Field([], description="Where the picture has moved, pixels of the face, the largest first.")
     lines: list[WordsLine] = []
@@ -118,7 +123,7 @@ class Crops(BaseModel):
 
 
 class LaidCard(BaseModel):
-    face: str = Field(description="The card cut out, flattened and upright.")
+    face: str = Field(description="The card's front, flattened and upright.")
     candidates: list[LaidCandidate] = Field(description="In the order of the identification's.")
     crops: Crops | None
 
@@ -133,20 +138,21 @@ class Comparison(BaseModel):
 router = APIRouter(prefix="/v1", dependencies=[Depends(may_read)])
 
 
-@router.post("/comparisons", operation_id="compare", summary="Identify a photo, and lay it over what it resembles",
+@router.post("/comparisons", operation_id="compare", summary="Identify a photo and compare it with what it resembles",
              status_code=201, openapi_extra=upload.OPENAPI,
              responses=documented(*PHOTO, *REQUEST, *OUTLINED, *ACCESS, *STORAGE))  # fmt: skip
 async def compare(
-    request: Request, service: ServiceNow, query: Annotated[ComparisonQuery, QueryParameters()]
+    request: Request, service: ServiceNow, query: Annotated[PhotoComparisonQuery, QueryParameters()]
 ) -> Comparison:
-    """Answers what `identify` answers, and where the pictures lie that a person compares by eye."""
+    """The answer of `identify`, and the addresses of the pictures that a person compares by eye."""
     service.queue.check_room()
     photo = await upload.read_upload(request)
-    return await _made(service, Job(photo.name, photo.data, quad=query.corners), query.top)
+    asked = await page_asked(service, photo, query.page, query.corners)
+    return await _made(service, asked.job, query.top, asked.pages)
 
 
 @router.post("/finds/{find_id}/comparison", operation_id="compare_find", status_code=201,
-             summary="Lay a find over what it resembles",
+             summary="Compare a find with what it resembles",
              responses=documented("no_such_find", "validation", *OUTLINED, *PHOTO, *ACCESS, *STORAGE))  # fmt: skip
 async def compare_find(
     service: ServiceNow, find_id: PathWord, query: Annotated[ComparisonQuery, QueryParameters()]
@@ -159,7 +165,7 @@ async def compare_find(
 
 
 @router.post("/lots/{lot_id}/cards/{card}/comparison", operation_id="compare_lot_card", status_code=201,
-             summary="Lay a lot's card over what it resembles",
+             summary="Compare a lot's card with what it resembles",
              responses=documented("no_such_lot", "no_such_card", "missing_file", "changed", "validation", *OUTLINED,
                                   *PHOTO, *ACCESS, *STORAGE))  # fmt: skip
 async def compare_lot_card(
@@ -198,18 +204,20 @@ def card_picture(service: ServiceNow, name: Name, card: Card, layer: CardLayer) 
 
 @router.get("/comparisons/{name}/{card}/{place}/{layer}", operation_id="show_candidate_layer",
             response_class=Response, responses=PICTURE,
-            summary="Show a candidate laid over the card, or where the two agree")  # fmt: skip
+            summary="Show a reference aligned with the card, or where the two agree")  # fmt: skip
 def candidate_picture(service: ServiceNow, name: Name, card: Card, place: Place, layer: CandidateLayer) -> Response:
     return _picture(service, name, f"{card}/{place}/{layer}")
 
 
-async def _made(service: Service, job: Job, most: int) -> Comparison:
+async def _made(service: Service, job: Job, most: int, pages: int | None = None) -> Comparison:
     """The answer with at most so many candidates of each card, all of them laid over it."""
     result = await answered(service, replace(job, steps=(DrawLayers(most),)))
     layers = result.extra(Layers)
     assert layers is not None  # asked for, and the photo was identified
     name = new_name()
     answer = _with_addresses(name, result.answer.with_candidates(most), layers)
+    if pages and pages > 1:
+        answer["identification"]["pages"] = pages
     service.comparisons.keep(name, answer, layers.pictures)
     return Comparison.model_validate(answer)
 

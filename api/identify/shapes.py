@@ -10,14 +10,17 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from api.parameters import Point, Probability, Quad, QuadText, Query
+from api.parameters import PageNumber, Point, Probability, Quad, QuadText, Query
 from api.settings import MOST_CANDIDATES
 from matcher.core.ladder.decision import Outcome
 
 
 class IdentifyQuery(Query):
-    top: int = Field(5, ge=1, le=MOST_CANDIDATES, description="Most candidates to tell of each card.")
+    top: int = Field(
+        5, ge=1, le=MOST_CANDIDATES, description="At most how many of the closest records to give per card."
+    )
     quad: QuadText | None = None
+    page: PageNumber = 1
 
 
 class Contract(BaseModel):
@@ -25,13 +28,13 @@ class Contract(BaseModel):
 
 
 class Confidence(Contract):
-    """Probabilities; null where a rung was not reached."""
+    """Probabilities; null where a step was not reached."""
 
     pose: Probability | None
     crop: Probability | None
     caption: Probability | None
     record: Probability | None
-    copy_: Probability | None = Field(alias="copy", description="That it is the very card of the reference.")
+    copy_: Probability | None = Field(alias="copy", description="That it is the same physical card as the reference.")
 
 
 class CropShift(Contract):
@@ -44,7 +47,7 @@ class CropShift(Contract):
 
 
 class Candidate(Contract):
-    """One reference that the card was compared with."""
+    """A record that the card was compared with, by its best reference."""
 
     record_id: str
     pose: str
@@ -53,7 +56,7 @@ class Candidate(Contract):
     reference: str = Field(description="Id of the reference: /v1/references/{id}/image shows it.")
     confidence: Confidence
     crop_shift_mm: CropShift | None
-    evidence: dict[str, Any] = Field(description="The numbers behind the confidences, and the rungs' sentences.")
+    evidence: dict[str, Any] = Field(description="The numbers behind the confidences, and the findings in words.")
 
 
 class Face(Contract):
@@ -103,6 +106,7 @@ class PhotoError(Contract):
 class Identification(Contract):
     """What was found in one photo. A match is no proof that a card is genuine or unaltered."""
 
+    pages: int | None = Field(None, description="How many pages the file has, where it has several.")
     photo: str = Field(description="What the client calls the photo, without folders.")
     sha256: str | None
     width: int | None

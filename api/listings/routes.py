@@ -5,7 +5,7 @@ Each picture takes a place in the queue like any other photo; the words are weig
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from fastapi import APIRouter, Depends, Request
@@ -14,10 +14,10 @@ from starlette.datastructures import FormData, UploadFile
 
 from api.access import may_read
 from api.listings.shapes import Listing
+from api.paged import every_page
 from api.problems import ACCESS, PHOTO, PROBLEMS, REQUEST, STORAGE, WORK, Fault, Problem, documented
 from api.service import ServiceNow
 from api.upload import Upload, as_upload, form_of
-from matcher.jobs.job import Job
 from matcher.jobs.listing.batch import MOST_PHOTOS
 from matcher.jobs.listing.inspection import InspectCards, ListingPhoto
 from matcher.jobs.listing.text import MOST_BYTES, words_of
@@ -63,15 +63,18 @@ router = APIRouter(prefix="/v1", dependencies=[Depends(may_read)])
 async def weigh(request: Request, service: ServiceNow) -> dict[str, Any]:
     """Claim by claim: agrees, contradicts, cannot be told from these pictures; addresses in the text are not followed.
 
-    A picture that cannot be read is told in its own answer, and the others go on.
+    Every page of a TIFF or PDF is a picture. One that cannot be read is told in its own answer, and the others go on.
     """
     service.queue.check_room()
     given = await read_listing(request)
     await run_in_threadpool(words_of, given.text)  # refused before any work is done
     assessor = await run_in_threadpool(service.assessors.now)
+    jobs = [job for photo in given.photos for job in await every_page(service, photo)]
+    if len(jobs) > MOST_PHOTOS:
+        raise Problem("too_many_photos")
     pictures = []
-    for photo in given.photos:
-        result = await service.queue.answer(Job(photo.name, photo.data, steps=(InspectCards(),)), service.timeout)
+    for job in jobs:
+        result = await service.queue.answer(replace(job, steps=(InspectCards(),)), service.timeout)
         error = result.answer.error
         if error and error.code not in ("no_card", *PHOTO):
             raise Problem(error.code, error.message if error.code in PROBLEMS else "")

@@ -13,7 +13,7 @@ Status = Literal["agrees", "contradicts", "cannot be told"]
 
 
 class Claim(Contract):
-    """One thing that the text says, and what the pictures say of it."""
+    """One claim of the text, and what the pictures show of it."""
 
     kind: str
     value: str = Field(description="In the catalogue's or the vocabulary's words.")
@@ -56,7 +56,7 @@ class Verdict(Contract):
 
 
 class Listing(Contract):
-    """What the pictures say of a listing: never what it is worth, nor that it is genuine."""
+    """What the pictures show of a listing: never what it is worth, nor whether it is genuine."""
 
     listing: str
     error: PhotoError | None
@@ -67,6 +67,6 @@ class Listing(Contract):
     notes: list[str]
     questions: list[str] = Field(description="Worth asking the seller.")
     cautions: list[str]
-    text: str = Field(description="As it was given: show it as text, whatever it holds.")
+    text: str = Field(description="The text as it was given; show it as plain text, whatever it contains.")
     photos: list[Identification]
     versions: dict[str, str]

@@ -40,12 +40,12 @@ log = logging.getLogger("platekin")
 router = APIRouter(prefix="/v1")
 
 
-@router.get("/lots/{lot_id}/review/queue", operation_id="lot_queue", summary="What waits for a person",
+@router.get("/lots/{lot_id}/review/queue", operation_id="lot_queue", summary="List the decisions that wait",
             responses=documented("no_such_lot", "validation", *ACCESS, *STORAGE))  # fmt: skip
 def waiting(
     service: ServiceNow, _: MayRead, response: Response, lot_id: shapes.LotId, query: Annotated[Paged, Query()]
 ) -> shapes.CasePage:
-    """The decisions that settle most come first. The ETag is the lot's."""
+    """Those that settle most cards come first. The ETag is the lot's."""
     lot = store.lot(service.catalogue, lot_id)
     response.headers["ETag"] = _lot_tag(service.catalogue, lot)  # first, as for finds
     cards = cards_of(service.catalogue, lot)
@@ -58,11 +58,11 @@ def waiting(
     )
 
 
-@router.get("/lots/{lot_id}/cards/{card}/case", operation_id="lot_case", summary="One card as it waits for a person",
+@router.get("/lots/{lot_id}/cards/{card}/case", operation_id="lot_case", summary="Show one card that waits",
             responses=documented("no_such_lot", "no_such_card", "already_decided", "validation", *ACCESS,
                                  *STORAGE))  # fmt: skip
 def one_case(service: ServiceNow, _: MayRead, lot_id: shapes.LotId, card: shapes.CardPath) -> shapes.Case:
-    """Whatever was found of it: a known card too can be given another record."""
+    """Whatever was found on it: a known card too can be assigned to another record."""
     return _case(case_of(service.catalogue, store.lot(service.catalogue, lot_id), card))
 
 
@@ -74,7 +74,7 @@ async def outline(
     request: Request, service: ServiceNow, lot_id: shapes.LotId, card: shapes.CardPath,
     query: Annotated[shapes.OutlineQuery, Query()],
 ) -> shapes.Case:  # fmt: skip
-    """The card is found anew within the outline; asked twice, it is no different."""
+    """The card is identified anew within the outline. Sent again, it changes nothing."""
     who = await run_in_threadpool(allow, request, "decide", query.by)
     lot = await run_in_threadpool(store.lot, service.catalogue, lot_id)
     quad = corners_of(query.quad)

@@ -45,7 +45,7 @@ router = APIRouter(prefix="/v1")
 async def send(
     request: Request, service: ServiceNow, query: Annotated[shapes.NewLot, Query()], key: KeyHeader = None
 ) -> shapes.Lot:
-    """A new lot; the answer comes at once, the work is done while nobody waits. Asked again, it is the same lot."""
+    """A new lot. The answer comes at once, the work is done in the background. Sent again, it is the same lot."""
     who, photos = await _sent(request, key)
 
     def made() -> shapes.Lot:
@@ -97,7 +97,7 @@ def list_lots(service: ServiceNow, _: MayRead, query: Annotated[Paged, Query()])
     return shapes.LotPage(total=len(rows), items=[lot_shape(service.catalogue, row) for row in shown])
 
 
-@router.get("/lots/{lot_id}", operation_id="show_lot", summary="Show how far a lot is",
+@router.get("/lots/{lot_id}", operation_id="show_lot", summary="Show the progress of a lot",
             responses=documented("no_such_lot", "validation", *ACCESS, *STORAGE))  # fmt: skip
 def show_lot(service: ServiceNow, _: MayRead, lot_id: shapes.LotId) -> shapes.Lot:
     return lot_shape(service.catalogue, store.lot(service.catalogue, lot_id))
@@ -114,7 +114,7 @@ def list_items(
     return shapes.ItemPage(total=len(rows), items=[_item(lot, row) for row in shown])
 
 
-@router.get("/lots/{lot_id}/cards", operation_id="list_lot_cards", summary="List a lot's results, one row a card",
+@router.get("/lots/{lot_id}/cards", operation_id="list_lot_cards", summary="List a lot's results, one row per card",
             responses=documented("no_such_lot", "validation", *ACCESS, *STORAGE))  # fmt: skip
 def list_cards(
     service: ServiceNow, _: MayRead, lot_id: shapes.LotId, query: Annotated[Paged, Query()]
@@ -124,7 +124,7 @@ def list_cards(
     return shapes.CardPage(total=len(rows), items=[without_folder(row) for row in shown])
 
 
-@router.get("/lots/{lot_id}/cards/{card}/face", operation_id="show_lot_face", summary="Show a card's flattened face",
+@router.get("/lots/{lot_id}/cards/{card}/face", operation_id="show_lot_face", summary="Show a card's front, flattened",
             response_class=Response,
             responses={**documented_jpeg("JPEG."),
                        **documented("no_such_lot", "no_such_card", "missing_file", "validation", *SHOWING, *ACCESS,
@@ -141,7 +141,7 @@ def show_face(service: ServiceNow, _: MayRead, lot_id: shapes.LotId, card: shape
     return Response(data, headers={"Cache-Control": "private, no-cache"}, media_type="image/jpeg")
 
 
-@router.get("/lots/{lot_id}/{name}", operation_id="save_lot", summary="A lot's results as a file",
+@router.get("/lots/{lot_id}/{name}", operation_id="save_lot", summary="Download a lot's results as a file",
             response_class=Response,
             responses={200: {"description": "The file.",
                              "content": {kind: {"schema": {"type": "string"}} for kind in MEDIA.values()}},
@@ -153,21 +153,21 @@ def results(service: ServiceNow, _: MayRead, lot_id: shapes.LotId, name: shapes.
     return Response(data, headers=headers, media_type=MEDIA[kind])
 
 
-@router.post("/lots/{lot_id}/cancel", operation_id="cancel_lot", summary="End a lot",
+@router.post("/lots/{lot_id}/cancel", operation_id="cancel_lot", summary="Cancel a lot",
              responses=documented("no_such_lot", "validation", "read_only", *ACCESS, *STORAGE))  # fmt: skip
 def cancel(request: Request, service: ServiceNow, lot_id: shapes.LotId) -> shapes.Lot:
-    """It is not worked on any more; what was found stays. Cancelling twice is no different."""
+    """No more work is done on it; what was found stays. Cancelling it again changes nothing."""
     allow(request, "decide")
     store.lot(service.catalogue, lot_id)
     store.change_lot(service.catalogue, lot_id, state="cancelled")
     return lot_shape(service.catalogue, store.lot(service.catalogue, lot_id))
 
 
-@router.delete("/lots/{lot_id}", operation_id="forget_lot", summary="Take a lot away", status_code=204,
+@router.delete("/lots/{lot_id}", operation_id="forget_lot", summary="Delete a lot", status_code=204,
                responses=documented("no_such_lot", "lot_busy", "validation", "read_only", *ACCESS,
                                     *STORAGE))  # fmt: skip
 def take_away(request: Request, service: ServiceNow, lot_id: shapes.LotId) -> None:
-    """With its photos and faces; what was decided on it stays. Another person's wants the scope manage."""
+    """Deletes its photos and fronts; what was decided on it stays. Another person's lot needs the scope manage."""
     who = allow(request, "decide")
     if store.lot(service.catalogue, lot_id).who != who.name and scope_held(request) != "manage":
         raise Problem("not_allowed", "The lot is another person's.")
@@ -179,7 +179,7 @@ def take_away(request: Request, service: ServiceNow, lot_id: shapes.LotId) -> No
 async def retry(
     request: Request, service: ServiceNow, lot_id: shapes.LotId, item: shapes.ItemNumber = None
 ) -> shapes.Lot:
-    """All that failed, or one of them."""
+    """All pages that failed, or one of them."""
 
     def again() -> shapes.Lot:
         allow(request, "decide")
@@ -195,7 +195,7 @@ async def retry(
 @router.post("/lots/{lot_id}/remove", operation_id="remove_lot", summary="Remove a lot from the list", status_code=204,
              responses=documented("no_such_lot", "validation", "read_only", *ACCESS, *STORAGE))  # fmt: skip
 def remove(request: Request, service: ServiceNow, lot_id: shapes.LotId) -> None:
-    """Its scans and results go; what was decided on it stays in the catalogue and in the log."""
+    """Its scans and results are deleted; what was decided on it stays in the catalogue and in the log."""
     allow(request, "decide")
     store.lot(service.catalogue, lot_id)
     store.forget(service.catalogue, lot_id)

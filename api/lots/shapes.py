@@ -18,17 +18,19 @@ LotId = Annotated[str, Path(pattern=r"^L[0-9]{5,14}$")]
 CardId = Annotated[str, Field(pattern=r"^[0-9]{1,9}\.[0-9]{1,9}$")]
 CardPath = Annotated[str, Path(pattern=r"^[0-9]{1,9}\.[0-9]{1,9}$")]
 ResultsName = Annotated[Literal["results.csv", "results.jsonl", "results.xlsx"], Path()]
-ItemNumber = Annotated[int | None, QueryParameter(ge=1, le=2**31 - 1, description="All that failed, if none is named.")]
+ItemNumber = Annotated[
+    int | None, QueryParameter(ge=1, le=2**31 - 1, description="One page's number; without it, all that failed.")
+]
 State = Literal["queued", "done", "failed"]
 
 
 class NewLot(Query):
-    name: Words = Field("", description="What you call it.")
-    sides: Literal["names", "order", "none"] = Field("names", description="How fronts and backs are told.")
+    name: Words = Field("", description="Your name for it.")
+    sides: Literal["names", "order", "none"] = Field("names", description="How fronts and backs are told apart.")
 
 
 class ScanFolder(BaseModel):
-    folder: str = Field(description="Where it lies in the folder of scans; `.` is that folder itself.")
+    folder: str = Field(description="Its path within the folder of scans; `.` is that folder itself.")
     pictures: int = Field(description="How many files of it look like pictures, folders inside not counted.")
 
 
@@ -41,8 +43,8 @@ class FolderLot(BaseModel):
     few_keys = model_validator(mode="before")(few_keys)
 
     folder: Annotated[str, Field(min_length=1, max_length=1000)]
-    name: Words = Field("", description="What you call it; the folder's name if nothing is said.")
-    sides: Literal["names", "order", "none"] = Field("names", description="How fronts and backs are told.")
+    name: Words = Field("", description="Your name for it; without one, the folder's.")
+    sides: Literal["names", "order", "none"] = Field("names", description="How fronts and backs are told apart.")
 
 
 class ItemsQuery(Paged):
@@ -61,7 +63,7 @@ class Lot(BaseModel):
     who: str = Field(description="Whose it is.")
     made_at: datetime
     state: Literal["open", "cancelled"]
-    served: bool = Field(description="False for a lot of the command line, which the service does not work on.")
+    served: bool = Field(description="False for a lot made on the command line, on which the service does not work.")
     compared: bool = Field(description="Whether its cards have been compared with each other.")
     items: Counts
 
@@ -90,14 +92,14 @@ class ItemPage(BaseModel):
 
 
 class CardPage(BaseModel):
-    """One row a card, as in the tables."""
+    """One row per card, as in the tables."""
 
     total: int
     items: list[Mapping[str, Any]]
 
 
 class Case(BaseModel):
-    """One decision that waits. like: the cards that it would settle too."""
+    """One decision that waits. like: the cards that it would settle as well."""
 
     model_config = ConfigDict(populate_by_name=True)
 
@@ -112,13 +114,13 @@ class Case(BaseModel):
 
 class OutlineQuery(Query):
     quad: QuadText
-    by: Words | None = Field(None, description="Who decides, on this machine; elsewhere the token's name counts.")
+    by: Words | None = Field(None, description="Who decides, on this machine; elsewhere it is the token's name.")
 
 
 class CasePage(BaseModel):
     total: int
     cards: int = Field(description="Cards that the waiting decisions would settle.")
-    known: int = Field(description="Cards of known records that can be confirmed at once.")
+    known: int = Field(description="Known cards that can be confirmed in one go.")
     items: list[Case]
 
 
@@ -147,7 +149,7 @@ class AcceptCard(AboutCard):
 
 class ChooseRecord(AboutCard):
     action: Literal["choose"]
-    record_id: Name | None = Field(None, description="The closest candidate's, if not given.")
+    record_id: Name | None = Field(None, description="Without it, the closest record's.")
 
 
 class RejectCard(AboutCard):
@@ -156,13 +158,13 @@ class RejectCard(AboutCard):
 
 class SkipCard(AboutCard):
     action: Literal["skip"]
-    back: StrictBool = Field(False, description="Take it up again.")
+    back: StrictBool = Field(False, description="Put it back among what waits.")
 
 
 class ConfirmKnown(Deciding):
     action: Literal["confirm"]
     above: float = Field(0.9, ge=0, le=1)
-    cards: tuple[CardId, ...] | None = Field(None, description="Only these, as a person has looked through them.")
+    cards: tuple[CardId, ...] | None = Field(None, description="Only these cards, which a person has looked through.")
 
 
 class UndoLot(Deciding):

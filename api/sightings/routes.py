@@ -13,6 +13,7 @@ from api import upload
 from api.access import MayRead, allow
 from api.curation.decisions import decision_shape
 from api.curation.preconditions import answered_with, asked_before, own_key
+from api.paged import page_asked, picture_of
 from api.parameters import KeyHeader, PathNumber, corners_of
 from api.pictures import documented_jpeg, stored_picture
 from api.problems import ACCESS, PHOTO, REQUEST, SHOWING, STORAGE, WORK, WRITING, Problem, documented
@@ -22,12 +23,11 @@ from matcher.catalogue.finds import sightings
 from matcher.catalogue.finds.resolution import check_day
 from matcher.catalogue.log.decisions import AskedBefore, DecisionRow
 from matcher.core.answer import KNOWN, PhotoAnswer
-from matcher.jobs.job import Job
 
 router = APIRouter(prefix="/v1")
 
 
-@router.get("/sightings", operation_id="list_sightings", summary="List cards seen that are no references",
+@router.get("/sightings", operation_id="list_sightings", summary="List sightings: cards seen that are not references",
             responses=documented("validation", *ACCESS, *STORAGE))  # fmt: skip
 def list_sightings(
     service: ServiceNow, _: MayRead, query: Annotated[shapes.SightingsQuery, Query()]
@@ -46,7 +46,7 @@ async def sighting_image(service: ServiceNow, _: MayRead, number: PathNumber) ->
     return await stored_picture(service, await run_in_threadpool(sightings.sighting, service.catalogue, number))
 
 
-@router.post("/sightings", operation_id="see", summary="Identify a photo, and note its known cards as seen",
+@router.post("/sightings", operation_id="see", summary="Identify a photo and note its known cards as seen",
              status_code=201, openapi_extra=upload.OPENAPI,
              responses=documented(*PHOTO, *REQUEST, "bad_outline", "bad_day", "no_name", *WORK, "changed",
                                   "no_such_record", *WRITING))  # fmt: skip
@@ -55,7 +55,7 @@ async def see(
 ) -> shapes.Seen:
     """Each card that is a known record becomes a sighting; `decision` is null where there is none, or none is new.
 
-    With `record`, the card within `quad` is that record by the word of the person who asks.
+    With `record`, the person who asks says which record the card within `quad` is.
     """
     if key is None:
         raise Problem("key_needed")
@@ -68,24 +68,27 @@ async def see(
     key = own_key(request, key)
     service.queue.check_room()
     photo = await upload.read_upload(request)
+    asked = await page_asked(service, photo, query.page, corners_of(query.quad))
     request_hash = hashlib.sha256(b"see " + photo.data + query.said).hexdigest()
     earlier = await run_in_threadpool(asked_before, service.catalogue, key, request_hash)
     if earlier is not None:
-        return _seen(earlier)
-    photo = await as_kept(service, photo, query.strip)
-    result = await answered(service, Job(photo.name, photo.data, quad=corners_of(query.quad)))
+        return _seen(earlier, asked.pages)
+    photo = await as_kept(service, photo, query.strip and asked.pages == 1)
+    result = await answered(service, asked.of(photo).as_picture)
+    data = picture_of(photo, result)
 
     def store() -> shapes.Seen:
         decision = sightings.note_sightings(
-            service.catalogue, _by_word(result.answer, query.record), photo.data, who, source=query.source,
+            service.catalogue, _by_word(result.answer, query.record), data, who, source=query.source,
             seen_on=query.seen_on, idempotency=(key, request_hash),
         )  # fmt: skip
-        return _seen(decision)
+        return _seen(decision, asked.pages)
 
     try:
         return await run_in_threadpool(store)
     except AskedBefore as before:
-        return _seen(await run_in_threadpool(answered_with, service.catalogue, before, request_hash))
+        made = await run_in_threadpool(answered_with, service.catalogue, before, request_hash)
+        return _seen(made, asked.pages)
 
 
 def _by_word(answer: PhotoAnswer, record_id: str | None) -> PhotoAnswer:
@@ -95,5 +98,6 @@ def _by_word(answer: PhotoAnswer, record_id: str | None) -> PhotoAnswer:
     return replace(answer, cards=tuple(replace(card, outcome=KNOWN, record_id=record_id) for card in answer.cards))
 
 
-def _seen(row: DecisionRow | None) -> shapes.Seen:
-    return shapes.Seen(decision=row and decision_shape(row), records=row.about.split() if row else [])
+def _seen(row: DecisionRow | None, pages: int) -> shapes.Seen:
+    records = row.about.split() if row else []
+    return shapes.Seen(decision=row and decision_shape(row), records=records, pages=pages)

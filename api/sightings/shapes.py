@@ -9,9 +9,11 @@ from api.parameters import Paged, Words
 
 
 class SeeQuery(ProposeQuery):
-    by: Words | None = Field(None, description="Who decides, on this machine; elsewhere the token's name counts.")
+    by: Words | None = Field(None, description="Who decides, on this machine; elsewhere it is the token's name.")
     record: Words | None = Field(
-        None, min_length=1, description="What the only card is by a person's word, whatever was found. Wants `quad`."
+        None,
+        min_length=1,
+        description="The record that the only card is, as a person says. Needs `quad`.",
     )
 
 
@@ -22,7 +24,7 @@ class SightingsQuery(Paged):
 class Sighting(BaseModel):
     id: int
     record_id: str
-    copy_: str | None = Field(None, alias="copy", description="Which physical card, where a person has said it.")
+    copy_: str | None = Field(None, alias="copy", description="Which physical card it is, where a person has said so.")
     confirmed: bool
     seen_on: str
     source: str
@@ -41,3 +43,4 @@ class SightingPage(BaseModel):
 class Seen(BaseModel):
     decision: Decision | None = Field(description="Null where there was nothing new to note.")
     records: list[str] = Field(description="Those that were seen.")
+    pages: int = Field(description="How many pages the file has; each is sent by itself, see `page`.")

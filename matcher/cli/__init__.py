@@ -2,7 +2,8 @@
 
 Data goes to stdout, progress and messages to stderr. Exit codes: 0 all done, 1 some failed, 2 wrong call, 130 stopped.
 
-    entry      `main`: what every command ends with          commands   all commands, in the groups that help shows
+    start      `main` as the shell calls it                  entry      `main`: what every command ends with
+    ctrl_c     Ctrl-C before and after a command             commands   all commands, in the groups that help shows
     groups     how commands are found by what is typed       options    options that several commands share
     defaults   the catalogue where none is named             photos     photos as people name them -> pages
     output     tables, JSON and messages                     examples   what the helps show
@@ -10,20 +11,22 @@ Data goes to stdout, progress and messages to stderr. Exit codes: 0 all done, 1 
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
-
-from matcher.cli.entry import main
-
+TYPE_CHECKING = False  # that of `typing` takes a while to load, and Ctrl-C is to be answered at once (see `start`)
 if TYPE_CHECKING:
     from matcher.cli.commands import app
+    from matcher.cli.entry import main
 
 __all__ = ["app", "main"]
 
 
-def __getattr__(name: str) -> Any:
-    """The commands, loaded when they are first asked for (PEP 562): `main` is to be there at once, to answer Ctrl-C."""
-    if name != "app":
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    from matcher.cli.commands import app
+def __getattr__(name: str) -> object:
+    """The commands, and what runs one, loaded when they are first asked for (PEP 562)."""
+    if name == "app":
+        from matcher.cli.commands import app
 
-    return app
+        return app
+    if name == "main":
+        from matcher.cli.entry import main
+
+        return main
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

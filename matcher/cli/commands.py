@@ -18,7 +18,7 @@ from matcher.cli.enrol import enrol
 from matcher.cli.examples import add_examples, shown
 from matcher.cli.exchange import backup, export
 from matcher.cli.finds import app as finds
-from matcher.cli.groups import MainGroup
+from matcher.cli.groups import MainGroup, PlainCommand, PlainGroup, RunGroup
 from matcher.cli.identify import identify
 from matcher.cli.listing import listing
 from matcher.cli.lot_run import app as lot
@@ -65,6 +65,6 @@ for panel, commands in GROUPS.items():
     for name, command in commands.items():
         if isinstance(command, typer.Typer):
             add_examples(command, name)
-            app.add_typer(command, name=name, rich_help_panel=panel)
+            app.add_typer(command, name=name, rich_help_panel=panel, cls=RunGroup if command is lot else PlainGroup)
         else:
-            app.command(name, rich_help_panel=panel, epilog=shown(f"platekin {name}"))(command)
+            app.command(name, cls=PlainCommand, rich_help_panel=panel, epilog=shown(f"platekin {name}"))(command)

@@ -18,7 +18,7 @@ from matcher.catalogue import Catalogue
 from matcher.catalogue.log.decisions import whoever_runs_this
 from matcher.catalogue.records.enrol import enrol
 from matcher.catalogue.tables.database import URL_VARIABLE
-from matcher.cli.output import HarmlessConsole, messages, progress
+from matcher.cli.output import HarmlessConsole, counted, messages, progress
 from matcher.core.answer import PhotoAnswer
 from matcher.core.answer_json import CAUTIONS, to_json
 from matcher.core.ladder.candidate import Confidence
@@ -115,7 +115,7 @@ def _page(output: Path, seed: int) -> list[str]:
     tags = {card.found.record_id for card in cards if card.found.is_known}
     known = {record_id for _, record_id in page_cards(plan) if record_id}
     right = f"{len(cards)} cards found, {len(tags & known)} of {len(known)} records tagged, {len(tags - known)} wrongly"
-    summary = f"scanned page: {right}; {decisions} decisions wait"
+    summary = f"scanned page: {right}; {counted(decisions, 'decision')} to take"
     return [summary, f"its table and contact sheet: {output / 'lot.xlsx'}, {output / 'lot.pdf'}"]
 
 

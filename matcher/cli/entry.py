@@ -2,26 +2,24 @@
 
 from __future__ import annotations
 
+import _thread
 import errno
 import os
 import signal
 import sys
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from types import FrameType
 from typing import Any
 
+from matcher.cli.ctrl_c import INTERRUPTED, STOPPED
 from matcher.core.errors import PlatekinError
-
-INTERRUPTED = 130
-STOPPED = "stopped; what was stored until now is kept"
 
 
 def main() -> None:
-    """Entry point of the `platekin` command."""
+    """Run the command that was typed, and end with its exit code (`start.main` is what the shell calls)."""
     sys.unraisablehook = _unless_interrupted(sys.unraisablehook)
-    # Loading takes a second or two; Ctrl-C within them is to be answered like any other.
     try:
         _run()
     except KeyboardInterrupt:
@@ -49,11 +47,14 @@ def main() -> None:
 
 def _run() -> None:
     """Load the commands and run one; Ctrl-C is Ctrl-C, whatever a library makes of it."""
+    from matcher.cli.commands import app
+
     with _noted() as interrupted:
         try:
-            from matcher.cli.commands import app
-
-            app()
+            app(prog_name="platekin")
+        except SystemExit:
+            sys.stdout.flush()  # while a full disk can still be told
+            raise
         except Exception as error:  # a library that is interrupted while it loads raises an error of its own
             if interrupted:
                 raise KeyboardInterrupt from error
@@ -62,29 +63,34 @@ def _run() -> None:
 
 @contextmanager
 def _noted() -> Iterator[list[int]]:
-    """Gives a list to which each Ctrl-C is added before it is raised as usual; where it is ignored it stays so."""
+    """Gives a list to which each Ctrl-C is added before it is raised; where Ctrl-C is ignored it stays so."""
     noted: list[int] = []
 
     def note(number: int, frame: FrameType | None) -> None:
         noted.append(number)
         signal.default_int_handler(number, frame)
 
-    usual = signal.getsignal(signal.SIGINT) is signal.default_int_handler
-    if not usual or threading.current_thread() is not threading.main_thread():
+    before = signal.getsignal(signal.SIGINT)
+    if not callable(before) or threading.current_thread() is not threading.main_thread():
         yield noted
         return
     signal.signal(signal.SIGINT, note)
     try:
         yield noted
     finally:
-        signal.signal(signal.SIGINT, signal.default_int_handler)
+        signal.signal(signal.SIGINT, before)
 
 
 def _unless_interrupted(hook: Callable[[Any], Any]) -> Callable[[Any], None]:
-    """What tells of errors that nobody can catch, but not of Ctrl-C where a library is tidying up."""
+    """What tells of errors that nobody can catch. A Ctrl-C that came where a library was tidying up comes again."""
 
     def tell(unraisable: Any) -> None:
-        if not issubclass(unraisable.exc_type, KeyboardInterrupt):
+        if issubclass(unraisable.exc_type, KeyboardInterrupt):
+            again = threading.Timer(0.01, _thread.interrupt_main)  # not from here, or it would be lost once more
+            again.daemon = True
+            with suppress(RuntimeError):  # while Python ends, no thread begins
+                again.start()
+        else:
             hook(unraisable)
 
     return tell

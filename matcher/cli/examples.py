@@ -6,6 +6,8 @@ from collections.abc import Mapping
 
 import typer
 
+from matcher.cli.groups import PlainCommand
+
 EXAMPLES: Mapping[str, tuple[str, ...]] = {
     "platekin": (
         "platekin enrol cards.xlsx -c my-cards",
@@ -121,8 +123,9 @@ def shown(command: str) -> str | None:
 
 
 def add_examples(group: typer.Typer, name: str) -> None:
-    """Give each command of a group its examples."""
+    """Give each command of a group its examples, and a help without needless words."""
     for command in group.registered_commands:
+        command.cls = PlainCommand
         command.epilog = shown(f"platekin {name} {command.name}")
     if group.info.epilog is None or not isinstance(group.info.epilog, str):
         group.info.epilog = shown(f"platekin {name}")

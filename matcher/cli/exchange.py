@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from mimetypes import guess_type
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -50,6 +51,7 @@ def export(
     quiet: QuietOption = False,
 ) -> None:
     """Export the catalogue. What is written can be enrolled where it lies."""
+    _check_ending(target)
     kind = form or BY_SUFFIX.get(target.suffix.lower(), "bag")
     if form and BY_SUFFIX.get(target.suffix.lower(), form) not in (form, "bag"):
         why = f"{target}: the name says {target.suffix}, --as says {form}"
@@ -71,6 +73,13 @@ def export(
             _write_table(opened, target, kind)
             done = f"{target} written; its image paths lead to {catalogue}, so keep the two where they are"
     remark(done, quiet)
+
+
+def _check_ending(target: Path) -> None:
+    """Refuse an ending that belongs to files of another kind; a folder may be called what it likes: cards-2026.07."""
+    if target.suffix.lower() not in BY_SUFFIX and guess_type(target.name)[0]:
+        endings = "let the name end in .csv, .jsonl or .zip, or in nothing for a folder"
+        raise CatalogueError("bad_target", f"{target}: unsupported file type", endings)
 
 
 def _write_table(opened: Catalogue, target: Path, kind: Form) -> None:

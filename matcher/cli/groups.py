@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from typer.core import TyperGroup
+from typer.core import TyperCommand, TyperGroup
 
 from matcher.cli.output import messages
 
@@ -20,7 +20,29 @@ RENAMED: Mapping[str, str] = {
 """What commands used to be called, or are called elsewhere, and what they are called now."""
 
 
-class MainGroup(TyperGroup):
+def _plain(params: list[Any]) -> list[Any]:
+    """Options for a help that shows no type behind what is merely said or not said."""
+    for param in params:
+        if getattr(param, "is_flag", False):
+            param.metavar = ""
+    return params
+
+
+class PlainCommand(TyperCommand):
+    """One command."""
+
+    def get_params(self, ctx: Any) -> list[Any]:
+        return _plain(super().get_params(ctx))
+
+
+class PlainGroup(TyperGroup):
+    """A group of commands."""
+
+    def get_params(self, ctx: Any) -> list[Any]:
+        return _plain(super().get_params(ctx))
+
+
+class MainGroup(PlainGroup):
     """The commands of `platekin`; an old name is answered with the new one, and then obeyed."""
 
     def resolve_command(self, ctx: Any, args: list[str]) -> tuple[Any, Any, list[str]]:
@@ -32,7 +54,7 @@ class MainGroup(TyperGroup):
         return super().resolve_command(ctx, args)
 
 
-class RunGroup(TyperGroup):
+class RunGroup(PlainGroup):
     """A group whose command `run` is meant where none is named: `lot box/` is `lot run box/`."""
 
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:

@@ -10,6 +10,7 @@ import typer
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue.log.decisions import DecisionRow
+from matcher.catalogue.log.telling import takes_back
 from matcher.cli.lot_results import LotArgument, opened_lot
 from matcher.cli.lot_run import app
 from matcher.cli.options import CatalogueOption, DecisionOptions, FormatOption, QuietOption, RecordOptions, grouped
@@ -168,7 +169,10 @@ def undo(
 ) -> None:
     """Undo the last decision on a lot with all that it settled, or everything decided on it."""
     with opened_lot(decision.catalogue, lot) as (opened, row):
-        _report(review.undo(opened, row, decision.actor, whole=whole, note=decision.note), decision)
+        made = review.undo(opened, row, decision.actor, whole=whole, note=decision.note)
+        _report(made, decision)
+        for words in takes_back([opened.decision(one.undoes) for one in made if one.undoes]):
+            remark(f"  {words}", decision.quiet)
 
 
 def _preview(opened: Catalogue, row: LotRow, card: str, first: str, others: str, options: LikeOptions) -> None:

@@ -163,11 +163,14 @@ def print_plan(found: Planned, quiet: bool) -> None:
     for number, words in (
         (found.to_ask, "would be identified"),
         (found.known, "are done already"),
-        (found.failed, "failed before, or cannot be read as files; damaged pictures show in the run"),
+        (len(found.damaged), "are damaged, or cannot be read"),
+        (found.failed, "failed before"),
         (found.twice, "are duplicates of another file"),
         (found.pairs, "pairs of front and back"),
     ):
         console.print(f"  {number:5} {words}", markup=False)
+    for words in found.damaged:
+        console.print(f"        {words}", markup=False)
     tell_left_aside(found.gathered, quiet)
     console.print("nothing was written", markup=False)
 

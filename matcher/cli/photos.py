@@ -12,11 +12,8 @@ from matcher.cli.output import messages, remark
 from matcher.core.answer import PhotoAnswer, Quad
 from matcher.core.settings import PhotoLimits
 from matcher.jobs.job import Job, Step
-from matcher.jobs.lot.discovery import Gathered, gather, read_content
+from matcher.jobs.lot.discovery import Gathered, gather, pages_in
 from matcher.jobs.lot.pictures import KeepBare, KeepPage, page_file
-
-PAGED = (b"II", b"MM", b"%P")
-"""What a TIFF and most PDFs begin with: only these are looked through for pages."""
 
 TURNS = (0, 90, 180, 270)
 
@@ -119,18 +116,8 @@ def tell_left_aside(gathered: Gathered, quiet: bool) -> None:
 
 
 def _pages(path: Path) -> Iterator[Page]:
-    count = 1
-    if _may_have_pages(path):
-        count = read_content(path, PhotoLimits()).pages
+    count = pages_in(path, PhotoLimits())
     if count == 1:
         yield Page(path)
     else:
         yield from (Page(path, number) for number in range(1, count + 1))
-
-
-def _may_have_pages(path: Path) -> bool:
-    try:
-        with path.open("rb") as stream:
-            return stream.read(2) in PAGED or path.suffix.lower() == ".pdf"
-    except OSError:
-        return False

@@ -78,6 +78,16 @@ def page_count(data: bytes, limits: PhotoLimits, name: str) -> int:
     return count
 
 
+def pages_told(data: bytes, limits: PhotoLimits) -> int:
+    """Pages of a TIFF or PDF; 1 for anything else, and where they cannot be counted."""
+    if not is_pdf(data) and data[:2] not in (b"II", b"MM"):
+        return 1
+    try:
+        return page_count(data, limits, "")
+    except UnreadablePhoto:
+        return 1
+
+
 def is_pdf(data: bytes) -> bool:
     """PDF files say so within their first 1024 bytes (ISO 32000-1, 7.5.2 and its note)."""
     return b"%PDF-" in data[:1024]

@@ -114,7 +114,11 @@ def test_a_comparison_tells_where_its_pictures_lie(client: TestClient) -> None:
     made = compare(client, top=3)
     assert made.status_code == 201
     body = made.json()
-    assert body["identification"] == {**fake_work.answer("a.jpg"), "cards": body["identification"]["cards"]}
+    assert body["identification"] == {
+        **fake_work.answer("a.jpg"),
+        "cards": body["identification"]["cards"],
+        "pages": None,
+    }
     assert len(body["identification"]["cards"][0]["candidates"]) == 3
     (card,) = body["cards"]
     assert client.get(card["face"]).content == b"\xff\xd8 face"

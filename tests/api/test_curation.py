@@ -125,7 +125,7 @@ def test_a_known_card_is_noted_as_seen_and_joined_to_its_copy(folder: Path, scan
         assert client.post("/v1/sightings", files=files, headers=key, params=asked).json() == made.json()
         check_problem(client.post("/v1/sightings", files=files, headers=key), 422, "bad_key")
         again = client.post("/v1/sightings", files=files, headers={"Idempotency-Key": "s2"}, params=asked)
-        assert again.json() == {"decision": None, "records": []}  # that card of that photo is noted already
+        assert again.json() == {"decision": None, "records": [], "pages": 1}  # that card of that photo is noted already
         assert client.get("/v1/sightings/1/image").headers["content-type"] == "image/jpeg"
         check_problem(client.get("/v1/sightings/9/image"), 404, "no_such_sighting")
         joined = decide(client, "*", "s3", action="join_copy", kind="sighting", number=1)

@@ -13,6 +13,7 @@ MAPPED = [
     *(f"matcher.lab.{room}" for room in ("synthesis", "evaluation", "training", "benchmarks")),
     "matcher.catalogue",
     *(f"matcher.catalogue.{room}" for room in ("tables", "log", "records", "finds", "exchange")),
+    "matcher.jobs.listing",
     *(f"matcher.core.{room}" for room in ("detect", "align", "search", "parallel")),
 ]
 

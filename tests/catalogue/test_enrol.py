@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from PIL import Image
 
 from matcher.catalogue.records.enrol_report import EnrolReport
 from matcher.catalogue.records.files import only_writer
@@ -194,3 +195,13 @@ def test_reads_while_another_process_writes(scans: Path) -> None:
     with Catalogue.open(folder) as reader:
         run(scans / "RECORDS.csv", folder, on_row=lambda _: counted.append(reader.counts().references))
         assert counted[-1] == reader.counts().references == 6
+
+
+def test_pages_that_are_left_out_are_told(scans: Path) -> None:
+    """A reference is one picture: of a TIFF with more pages it is the first."""
+    with Image.open(scans / "scan0.png") as first, Image.open(scans / "scan1.png") as second:
+        first.save(scans / "both.tif", save_all=True, append_images=[second])
+    write_table(scans / "both.csv", [row(9, "both.tif")])
+    report = run(scans / "both.csv", scans / "new")
+    assert [note.note for note in report.notes] == ["2 pages in the file; the first was taken"]
+    assert run(scans / "both.csv", scans / "new").notes == ()

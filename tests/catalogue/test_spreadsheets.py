@@ -98,3 +98,8 @@ def test_a_spreadsheet_with_a_password_is_told(tmp_path: Path) -> None:
     with pytest.raises(BadTable, match="cannot be read") as caught:
         read_table(path)
     assert "without a password" in caught.value.remedy
+
+
+def test_a_text_that_breaks_off_is_told_in_words() -> None:
+    with pytest.raises(ValueError, match=r"^it breaks off, or is no text in utf-16-le: byte 3 cannot be read$"):
+        decode(b"\xff\xfe\x00")

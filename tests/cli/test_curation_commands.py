@@ -104,6 +104,13 @@ def test_a_find_is_merged_or_rejected(tmp_path: Path, ask: Ask, find_id: str) ->
     assert states == {find_id: "merged", other: "rejected"}
 
 
+@pytest.mark.parametrize("words", [["cards.docx"], ["cards.xlsx", "--as", "csv"], ["cards.pdf", "--as", "bag"]])
+def test_an_export_is_not_called_what_it_is_not(tmp_path: Path, ask: Ask, words: list[str]) -> None:
+    assert refused(ask, "export", tmp_path / words[0], *words[1:]) == "bad_target"
+    assert not (tmp_path / words[0]).exists()
+    ask("export", tmp_path / "cards-2026.07")
+
+
 def test_an_export_is_imported_as_the_same_catalogue(tmp_path: Path, ask: Ask, find_id: str) -> None:
     ask("finds", "accept", find_id, "--caption", "Oakmere")
     ask("export", tmp_path / "bag")

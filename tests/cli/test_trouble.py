@@ -6,7 +6,9 @@ A few of each; `scripts/measure_stops` does the same many times over.
 from __future__ import annotations
 
 import signal
+import subprocess
 import sys
+import time
 from collections.abc import Callable
 from pathlib import Path
 
@@ -15,7 +17,7 @@ import pytest
 from matcher.catalogue import Catalogue
 from matcher.catalogue.exchange.check import check
 from matcher.cli import main
-from matcher.lab.benchmarks.stops import full_disk, onto
+from matcher.lab.benchmarks.stops import faults, full_disk, onto, run, stopped
 
 Platekin = Callable[..., tuple[int, str]]
 
@@ -34,8 +36,55 @@ def platekin(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
     return call
 
 
+def test_ctrl_c_at_random_moments(stock: Path, tmp_path: Path) -> None:
+    """Exit code 130 for a Ctrl-C: as shells have it, 128 and the signal's number."""
+    commands = (
+        ["identify", stock / "scan0.png", stock / "scan0.png", "-c", stock / "catalogue"],
+        ["enrol", stock / "RECORDS.csv", "-c", tmp_path / "new", "--no-doubt"],
+    )
+    for seed, words in enumerate(commands):
+        ended = stopped(lambda _, words=words: words, times=4, seed=seed, longest=4.0)
+        assert faults(ended) == []
+        assert any(one.code == 130 for one in ended)
+    if (tmp_path / "new").is_dir():
+        with Catalogue.open(tmp_path / "new") as catalogue:
+            assert check(catalogue) == ()
+
+
+def test_ctrl_c_before_anything_is_loaded_has_nothing_to_tidy() -> None:
+    ended = [run(["--version"], moment) for moment in (0.01, 0.05, 0.1)]
+    assert faults(ended) == []
+    assert all(one.after is None or one.told == "stopped; what was stored until now is kept\n" for one in ended)
+
+
+def test_a_ctrl_c_that_met_a_finalizer_comes_again(platekin: Platekin, monkeypatch: pytest.MonkeyPatch) -> None:
+    class Tidies:
+        def __del__(self) -> None:
+            signal.raise_signal(signal.SIGINT)
+
+    def interrupted(**_: object) -> None:
+        Tidies()
+        time.sleep(5)
+
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    monkeypatch.setattr("matcher.cli.commands.app", interrupted)
+    try:
+        assert platekin("records", "list") == (130, "stopped; what was stored until now is kept\n")
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+def test_what_is_told_on_a_full_disk_ends_with_a_sentence(stock: Path) -> None:
+    """/dev/full: a device that has no room, whatever is written (Linux, full(4))."""
+    command = [sys.executable, "-m", "matcher", "records", "list", "-c", str(stock / "catalogue")]
+    with Path("/dev/full").open("w") as full:
+        done = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True, check=False)
+    assert (done.returncode, "what to do: free some space" in done.stderr) == (1, True), done.stderr
+    assert "Traceback" not in done.stderr
+
+
 def test_a_library_that_makes_another_error_of_ctrl_c(platekin: Platekin, monkeypatch: pytest.MonkeyPatch) -> None:
-    def interrupted() -> None:
+    def interrupted(**_: object) -> None:
         try:
             signal.raise_signal(signal.SIGINT)
         except KeyboardInterrupt:

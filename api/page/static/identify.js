@@ -199,7 +199,7 @@ function render() {
   fill(state.wrong, error && problem(open, error));
   if (!comparison) return void skeleton();
   const { identification: { cards, width, height }, photo } = comparison;
-  fill(state.verdict, answer ? [sentence(answer), tip(answer)] : nothingFound(comparison), chooser(cards));
+  fill(state.verdict, answer ? [sentence(answer), tip(answer)] : nothingFound(comparison), morePages(comparison), chooser(cards));
   fill(state.photoBox, inset({ photo, width, height, quads: cards.map(({ quad }) => quad), chosen: open.card }, {
     redraw: (quad) => open.identify(quad), pick, again: open.quad && (() => { open.card = 0; open.quad = null; open.identify(); }),
   }));
@@ -235,6 +235,10 @@ function skeleton() {
 function tip(answer) {
   const words = advice(answer, true);
   return words && h("p", { class: "advice" }, words);
+}
+
+function morePages({ identification: { pages } }) {
+  return pages > 1 && h("p", { class: "advice" }, `This is page 1 of ${pages} of the file. `, h("a", { href: "/lot" }, "A lot reads every page."));
 }
 
 function nothingFound({ identification: { error } }) {

@@ -90,9 +90,9 @@ def note_sightings(
                 suggested_reference=suggestion[0], suggested_probability=suggestion[1],
                 evidence=sighting_evidence(card, answer.versions),
             )  # fmt: skip
-            made.append(f"{number} of {card.record_id}")
+            made.append(f"{card.record_id} (sighting {number})")
         entry.about = " ".join(str(card.record_id) for card in known)
-        entry.outcome = f"sightings {', '.join(made)}"
+        entry.outcome = f"seen: {', '.join(made)}"
     return entry.row
 
 

@@ -29,10 +29,11 @@ from matcher.catalogue.tables.database import disk_is_full, failure, guarded
 from matcher.catalogue.tables.models import RecordRow, ReferenceRow
 from matcher.core.describe import fingerprint
 from matcher.core.errors import CatalogueError, PlatekinError, UnreadablePhoto
+from matcher.core.image_files import pages_told
 from matcher.core.parallel.cluster import Cluster
 from matcher.core.parallel.elsewhere import Elsewhere, here
 from matcher.core.search.reference_index import ReferenceIndex, synchronise
-from matcher.core.settings import Settings
+from matcher.core.settings import PhotoLimits, Settings
 from matcher.core.strip import stripped
 
 LONG_PATIENCE = 120.0
@@ -286,12 +287,21 @@ def _store_group(
         same = [row for row in table.rows if row.record_id == record_id]
         arrivals = _stored(catalogue, _record(same), arrivals, batch, tally, errors)
     for row, arrival in arrivals:
-        cards = arrival.prepared.facts.get("outlines", 1)
-        tally.add(row, "added", f"{cards} cards in the picture; the clearest was taken" if cards > 1 else "")
+        tally.add(row, "added", _taken_of(arrival, catalogue.settings.photo))
     known = bool(arrivals) or bool(catalogue.references(record_id))
     then = "" if known else f"; record {record_id} was not stored: none of its images can be used"
     for row, error in errors:
         tally.fail(row, error, then)
+
+
+def _taken_of(arrival: NewReference, limits: PhotoLimits) -> str:
+    """What was taken of a picture that shows more; "" where that is all of it."""
+    pages, cards = pages_told(arrival.data, limits), arrival.prepared.facts.get("outlines", 1)
+    told = [
+        f"{pages} pages in the file; the first was taken" if pages > 1 else "",
+        f"{cards} cards in the picture; the clearest was taken" if cards > 1 else "",
+    ]
+    return "; ".join(filter(None, told))
 
 
 def _stored(

@@ -51,6 +51,14 @@ def decode(data: bytes, encoding: str = "") -> Decoded:
     >>> decode("Zoë".encode("utf-16")).text, decode("Zoë Müller".encode("mac_roman")).guess
     ('Zoë', 'mac_roman')
     """
+    try:
+        return _decoded(data, encoding)
+    except UnicodeDecodeError as error:
+        place = f"byte {error.start + 1:,} cannot be read"
+        raise ValueError(f"it breaks off, or is no text in {error.encoding}: {place}") from None
+
+
+def _decoded(data: bytes, encoding: str) -> Decoded:
     if encoding:
         try:
             return Decoded(data.decode(encoding).removeprefix("\ufeff"))

@@ -256,9 +256,16 @@ def _twice(pool: SupervisedPool, work: Callable[[Item], Result], item: Item, fut
 
 
 def _kill(pool: ProcessPoolExecutor) -> None:
-    """End its process, whatever it is doing: what `kill_workers` does, which comes with Python 3.14."""
+    """End its process, whatever it is doing: what `kill_workers` does, which comes with Python 3.14.
+
+    One that was handing over a result has left half of it. Whoever reads would wait for the rest for ever, as long as
+    this process too holds the end that is written to: it is closed, nobody here writes to it.
+    """
     for process in list((pool._processes or {}).values()):
         process.kill()
+    results: Any = pool._result_queue
+    if results is not None and not results._writer.closed:
+        results._writer.close()
 
 
 def _is_ready(place: _Place) -> bool:

@@ -12,7 +12,8 @@ import json
 import os
 from collections.abc import Collection, Iterator, Mapping
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 from pathlib import Path
 from typing import IO, Any
 
@@ -24,7 +25,7 @@ from matcher.catalogue.records.table import find_picture
 from matcher.catalogue.records.text_encoding import decode
 from matcher.catalogue.tables.targets import writing_out
 from matcher.core.errors import BadListing, BadTable, PlatekinError
-from matcher.core.settings import Settings
+from matcher.core.settings import PhotoLimits, Settings
 from matcher.core.versions import versions
 from matcher.jobs.job import Job, JobResult
 from matcher.jobs.listing.assess import Assessor
@@ -32,6 +33,7 @@ from matcher.jobs.listing.inspection import InspectCards, ListingPhoto
 from matcher.jobs.listing.listing_json import failed
 from matcher.jobs.listing.text import MOST_BYTES, words_of
 from matcher.jobs.listing.vocabulary import NAME as VOCABULARY
+from matcher.jobs.lot.discovery import pages_in
 from matcher.jobs.workers import identify_all
 
 MOST_PHOTOS = 24
@@ -53,6 +55,11 @@ class Row:
     error: PlatekinError | None = None
     key: str = ""
 
+    @cached_property
+    def pages(self) -> tuple[Job, ...]:
+        """Every page of every picture."""
+        return tuple(job for photo in self.photos for job in _pages(photo))
+
 
 def weigh_all(
     table: Path, catalogue: Path, output: Path, settings: Settings, workers: int | None = None
@@ -69,7 +76,7 @@ def weigh_all(
     done = read_results(output)
     left = [row for row in keyed if row.key not in done]
     steps = (InspectCards(),)
-    jobs = [Job(str(photo), photo, steps=steps) for row in left if row.error is None for photo in row.photos]
+    jobs = [replace(job, steps=steps) for row in left if row.error is None for job in row.pages]
     answers = identify_all(jobs, catalogue, settings, workers)
     with _appending(output) as stream:
         for row in keyed:
@@ -214,7 +221,15 @@ def _leave_out(output: Path, keys: Collection[str], names: Collection[str]) -> N
 def _weigh(row: Row, assessor: Assessor, answers: Iterator[JobResult]) -> dict[str, Any]:
     if row.error is not None:
         return failed(row.name, row.error)
-    return assessor.assess(row.name, row.text, [ListingPhoto.of(next(answers)) for _ in row.photos])
+    return assessor.assess(row.name, row.text, [ListingPhoto.of(next(answers)) for _ in row.pages])
+
+
+def _pages(photo: Path) -> list[Job]:
+    """A job for each page of a file, named as RFC 8118 names one where there are several."""
+    count = pages_in(photo, PhotoLimits())
+    if count == 1:
+        return [Job(str(photo), photo)]
+    return [Job(f"{photo}#page={number}", photo, page=number - 1) for number in range(1, count + 1)]
 
 
 def _keyed(row: Row, made_with: str) -> Row:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 from matcher.catalogue import RecordRow
 from matcher.core.answer import CardResult, FaceFacts
+from matcher.jobs.listing.carriers import Described
 from matcher.jobs.listing.inspection import ListingPhoto
 from matcher.jobs.listing.seen_before import SeenBefore
 
@@ -95,8 +96,8 @@ class CatalogueFacts:
 
     records: Mapping[str, RecordRow]
     poses: Mapping[str, Sequence[RecordRow]]
-    pose_terms: Mapping[str, frozenset[str]]
-    crop_terms: Mapping[tuple[str, str], frozenset[str]]
+    pose_terms: Mapping[str, Described]
+    crop_terms: Mapping[tuple[str, str], Described]
     contrasts: Sequence[float]
     spellings: Mapping[str, Sequence[str]] = field(default_factory=dict)
 
@@ -104,8 +105,8 @@ class CatalogueFacts:
     def of(
         cls,
         records: Iterable[RecordRow],
-        pose_terms: Mapping[str, frozenset[str]],
-        crop_terms: Mapping[tuple[str, str], frozenset[str]],
+        pose_terms: Mapping[str, Described],
+        crop_terms: Mapping[tuple[str, str], Described],
         contrasts: Iterable[float],
         spellings: Mapping[str, Sequence[str]],
     ) -> CatalogueFacts:
@@ -123,9 +124,14 @@ class CatalogueFacts:
     def poses_of(self, subject: str) -> list[str]:
         return [pose for pose in self.poses if self.subject_of(pose) == subject]
 
-    def terms_of_crop(self, pose: str, crop: str) -> frozenset[str]:
+    def described(self, pose: str) -> Described:
+        """How a pose is described."""
+        return self.pose_terms.get(pose, Described())
+
+    def crop_described(self, pose: str, crop: str) -> Described:
         """How a crop is described, by itself or for all poses."""
-        return self.crop_terms.get((pose, crop), frozenset()) | self.crop_terms.get(("*", crop), frozenset())
+        found = (self.crop_terms.get(key, Described()) for key in ((pose, crop), ("*", crop)))
+        return Described(tuple(part for one in found for part in one.parts))
 
     def fainter_than(self, contrast: float) -> float:
         """Share of the references with more contrast than this."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any, Literal
 
 KINDS = (
@@ -11,6 +12,28 @@ KINDS = (
 )  # fmt: skip
 
 Status = Literal["agrees", "contradicts", "cannot be told"]
+
+
+@dataclass(frozen=True)
+class Described:
+    """How a catalogue describes a pose or a crop.
+
+    parts: of each part of the description the terms that say it: its own words, and what the vocabulary reads in them
+    ('bat on shoulder' also says 'with bat').
+    """
+
+    parts: tuple[frozenset[str], ...] = ()
+
+    @cached_property
+    def terms(self) -> frozenset[str]:
+        return frozenset[str]().union(*self.parts)
+
+    def __bool__(self) -> bool:
+        return bool(self.terms)
+
+    def all_in(self, said: frozenset[str]) -> bool:
+        """Whether a listing that says these terms says every part, each in one way at least."""
+        return all(part & said for part in self.parts)
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from matcher.catalogue import RecordRow
-from matcher.jobs.listing.carriers import Claim, ListingReading, Unread
+from matcher.jobs.listing.carriers import Claim, Described, ListingReading, Unread
 from matcher.jobs.listing.claim_extraction import Page
 from matcher.jobs.listing.measures import measured
 from matcher.jobs.listing.names import NameBook, Named, names_of
@@ -67,17 +67,17 @@ class Reader:
         found = self._book.find(words)
         return choose(place for place in found if not inside & set(range(place.first, place.last + 1)))
 
-    def _described(self, text: str, kind: str) -> frozenset[str]:
-        """The terms with which a description describes, its own parts among them."""
-        found: set[str] = set()
-        for part in _parts(text):
-            words = words_of(part)
-            places = self._book.find(words)
-            denied = {place.last + 1 for place in places if place.says[:2] == ("list", "negations")}
-            found |= {
-                place.says[2] for place in places if place.says[:2] == ("term", kind) and place.first not in denied
-            }
-        return frozenset(found)
+    def _described(self, text: str, kind: str) -> Described:
+        """What a description says, part by part; parts of which nothing is read say nothing."""
+        parts = (self._part(part, kind) for part in _parts(text))
+        return Described(tuple(part for part in parts if part))
+
+    def _part(self, text: str, kind: str) -> frozenset[str]:
+        places = self._book.find(words_of(text))
+        denied = {place.last + 1 for place in places if place.says[:2] == ("list", "negations")}
+        return frozenset(
+            place.says[2] for place in places if place.says[:2] == ("term", kind) and place.first not in denied
+        )
 
     def _unread(
         self,

@@ -14,7 +14,7 @@ from typing import Any
 from matcher.catalogue.records.name_search import plain
 from matcher.jobs.listing import facts
 from matcher.jobs.listing.card_evidence import CardEvidence, CatalogueFacts
-from matcher.jobs.listing.carriers import Claim, Judgement
+from matcher.jobs.listing.carriers import Claim, Described, Judgement
 from matcher.jobs.listing.measures import years
 
 SETTLED = 0.75
@@ -68,17 +68,18 @@ def _subject(claim: Claim, card: CardEvidence, known: CatalogueFacts) -> Judgeme
 
 def _pose(claim: Claim, card: CardEvidence, known: CatalogueFacts, group_of: GroupOf, said: Said) -> Judgement:
     """By the descriptions of all poses that the card may show."""
-    terms = known.pose_terms
-    yes, _ = _split(card.poses, lambda pose: claim.value in terms.get(pose, ()))
+    yes, _ = _split(card.poses, lambda pose: claim.value in known.described(pose).terms)
     no, _ = _split(card.poses, lambda pose: _pose_rules_out(pose, claim, known, group_of, said))
     pose, sure = card.likeliest_pose
-    described = ", ".join(sorted(terms.get(pose, ())))
+    described = ", ".join(sorted(known.described(pose).terms))
     if sure >= SETTLED and not described:
         return _open(claim, f"your catalogue has no description of pose {pose}, which the picture shows", card)
     if sure >= SETTLED and not yes and not no:
         why = f"pose {pose}, which the picture shows, is described as {described!r}, which says nothing of it"
         return _open(claim, why, card)
-    others = [p for p in known.poses_of(known.subject_of(pose)) if p != pose and claim.value in terms.get(p, ())]
+    others = [
+        p for p in known.poses_of(known.subject_of(pose)) if p != pose and claim.value in known.described(p).terms
+    ]
     named = f" ({', '.join(others)})" if others else ""
     told = f"the description names the pose {claim.value!r}{named}; the picture shows pose {pose}: {described}"
     good = f"the picture shows pose {pose}: {described}"
@@ -87,23 +88,24 @@ def _pose(claim: Claim, card: CardEvidence, known: CatalogueFacts, group_of: Gro
 
 def _pose_rules_out(pose: str, claim: Claim, known: CatalogueFacts, group_of: GroupOf, said: Said) -> bool:
     """Whether a pose, as it is described, is not what is claimed."""
-    own = known.pose_terms.get(pose, frozenset())
-    others = [known.pose_terms.get(p, frozenset()) for p in known.poses_of(known.subject_of(pose)) if p != pose]
-    return _rules_out(claim, own, others, "pose", group_of, said)
+    others = [known.described(p) for p in known.poses_of(known.subject_of(pose)) if p != pose]
+    return _rules_out(claim, known.described(pose), others, "pose", group_of, said)
 
 
 def _rules_out(
-    claim: Claim, own: frozenset[str], others: Iterable[frozenset[str]], kind: str, group_of: GroupOf, said: Said
+    claim: Claim, own: Described, others: Iterable[Described], kind: str, group_of: GroupOf, said: Said
 ) -> bool:
     """Whether a description speaks against a claim. One that is silent on a thing does not.
 
-    It does where it says what cannot be so at once; and where the listing says all that another one is described by,
-    and nothing of this one that is not of that one too.
+    It does where it says what cannot be so at once; and where the listing says each part of another description, in
+    whatever words, and nothing of this one that is not of that one too.
     """
-    if not own or claim.value in own:
+    if not own or claim.value in own.terms:
         return False
-    excluded = claim.group and any(group_of(kind, term) == claim.group for term in own)
-    return bool(excluded) or any(claim.value in one and one <= said and own & said <= one for one in others)
+    excluded = claim.group and any(group_of(kind, term) == claim.group for term in own.terms)
+    return bool(excluded) or any(
+        claim.value in one.terms and one.all_in(said) and own.terms & said <= one.terms for one in others
+    )
 
 
 def _crop(claim: Claim, card: CardEvidence, known: CatalogueFacts, group_of: GroupOf, said: Said) -> Judgement:
@@ -112,16 +114,16 @@ def _crop(claim: Claim, card: CardEvidence, known: CatalogueFacts, group_of: Gro
         return _open(claim, _why_open(card), card)
     if card.outcome == "new_crop":
         return _open(claim, f"pose {pose} is shown in a crop that your catalogue does not know", card)
-    terms = {crop: known.terms_of_crop(pose, crop) for crop in {r.crop for r in known.poses[pose]}}
+    described_as = {crop: known.crop_described(pose, crop) for crop in {r.crop for r in known.poses[pose]}}
     crop, fits = card.likeliest_crop
-    if fits >= SETTLED and not terms.get(crop):
+    if fits >= SETTLED and not described_as.get(crop):
         return _open(claim, f"your catalogue has no description of crop {crop} of pose {pose}", card)
-    others = {c: [t for o, t in terms.items() if o != c] for c in terms}
-    none: Said = frozenset()
+    others = {c: [one for o, one in described_as.items() if o != c] for c in described_as}
     scaled = {c: sure * p for c, p in card.crops.items()}
-    yes, _ = _split(scaled, lambda c: claim.value in terms.get(c, ()))
-    no, _ = _split(scaled, lambda c: _rules_out(claim, terms.get(c, none), others.get(c, ()), "crop", group_of, said))
-    described = ", ".join(sorted(terms.get(crop, ())))
+    own = {c: described_as.get(c, Described()) for c in scaled}
+    yes, _ = _split(scaled, lambda c: claim.value in own[c].terms)
+    no, _ = _split(scaled, lambda c: _rules_out(claim, own[c], others.get(c, ()), "crop", group_of, said))
+    described = ", ".join(sorted(described_as.get(crop, Described()).terms))
     if fits >= SETTLED and not yes and not no:
         return _open(claim, f"crop {crop} is described as {described!r}, which says nothing of it", card)
     told = f"the description names the crop {claim.value!r}; the picture shows crop {crop} of pose {pose}: {described}"

@@ -312,8 +312,9 @@ def _key(row: SightingRow) -> str:
 
 def _told(kind: str, held: _Held, probability: float, how: str = "") -> SeenBefore:
     row = held.row
-    day = row.seen_on or (row.added_at.date().isoformat() if isinstance(row, ReferenceRow) else "")
-    return SeenBefore(kind, held.where, row.id, row.record_id, day, row.source, row.name, round(probability, 4), how)
+    return SeenBefore(
+        kind, held.where, row.id, row.record_id, row.seen_on, row.source, row.name, round(probability, 4), how
+    )
 
 
 def _turned(face: Face, mirrored: bool, turned: bool) -> Face:

@@ -16,7 +16,7 @@ from pathlib import Path
 
 from matcher.catalogue.records.files import suffix_of
 from matcher.core.errors import CatalogueError, PlatekinError, UnreadablePhoto
-from matcher.core.image_files import is_pdf, page_count
+from matcher.core.image_files import is_pdf, pages_told
 from matcher.core.parallel.elsewhere import Elsewhere, here
 from matcher.core.settings import PhotoLimits
 
@@ -116,9 +116,8 @@ def read_content(path: Path, limits: PhotoLimits, elsewhere: Elsewhere = here) -
         raise UnreadablePhoto(
             "missing_file", f"{shown(path)}: {error.strerror}", "check the path, and that you may read it"
         ) from None
-    return Content(
-        hashlib.sha256(data).hexdigest(), before.st_size, before.st_mtime_ns, _pages(data, limits, elsewhere)
-    )
+    pages = count_pages(data, limits, elsewhere)
+    return Content(hashlib.sha256(data).hexdigest(), before.st_size, before.st_mtime_ns, pages)
 
 
 def natural(path: Path) -> tuple[list[tuple[int, int, str]], str]:
@@ -163,10 +162,25 @@ def _kind(path: Path) -> str:
     return "picture" if suffix_of(beginning) != ".img" or is_pdf(beginning) else suffix or "other"
 
 
-def _pages(data: bytes, limits: PhotoLimits, elsewhere: Elsewhere) -> int:
-    if not is_pdf(data) and suffix_of(data) != ".tif":
+def count_pages(data: bytes, limits: PhotoLimits, elsewhere: Elsewhere = here) -> int:
+    """Pages of a TIFF or PDF, counted elsewhere; 1 for anything else, and where they cannot be counted in time."""
+    if not is_pdf(data) and data[:2] not in (b"II", b"MM"):
         return 1
     try:
-        return elsewhere(page_count, data, limits, "")
+        return elsewhere(pages_told, data, limits)
     except PlatekinError:
+        return 1
+
+
+PAGED = (b"II", b"MM", b"%P")
+"""What a TIFF and most PDFs begin with: only these are read for their pages."""
+
+
+def pages_in(path: Path, limits: PhotoLimits) -> int:
+    """Pages of a file; 1 for a file that is not there: what is wrong is told when it is identified."""
+    try:
+        with path.open("rb") as stream:
+            paged = stream.read(2) in PAGED or path.suffix.lower() == ".pdf"
+        return read_content(path, limits).pages if paged else 1
+    except (OSError, UnreadablePhoto):
         return 1

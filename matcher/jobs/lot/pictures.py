@@ -81,7 +81,24 @@ class KeepBare:
 
 def _kept(data: bytes, photo: Photo, folder: Path, context: WorkerContext) -> Photo:
     """The photo as a file of its own: the same pixels."""
-    alone = replace(photo, sha256=hashlib.sha256(data).hexdigest())
+    own = replace(photo, sha256=hashlib.sha256(data).hexdigest())
     with guarded(context.references.catalogue.folder):
-        write_whole(page_file(folder, alone.sha256), data)
-    return alone
+        write_whole(page_file(folder, own.sha256), data)
+    return own
+
+
+def alone(photo: Photo, context: WorkerContext) -> Photo:
+    """Preparation: the page as a picture of its own, for which the answer then holds."""
+    return replace(photo, sha256=hashlib.sha256(png_of(photo)).hexdigest())
+
+
+@dataclass(frozen=True)
+class PagePicture:
+    """A page as a picture of its own: a PNG file's bytes."""
+
+    data: bytes
+
+
+def bring_page(name: str, found: Identification, context: WorkerContext) -> PagePicture:
+    """Step: hand back the page that `alone` made."""
+    return PagePicture(png_of(found.photo))

@@ -17,6 +17,7 @@ from matcher.catalogue.log.decisions import Actor
 from matcher.core.answer import PhotoAnswer
 from matcher.core.errors import CatalogueError, UnreadablePhoto
 from matcher.core.parallel.elsewhere import Elsewhere, here
+from matcher.core.photo import read_photo
 from matcher.core.settings import Settings
 from matcher.jobs.job import Job, JobResult
 from matcher.jobs.lot import store
@@ -52,7 +53,8 @@ class Progress:
 
 @dataclass(frozen=True)
 class Planned:
-    """What a run would do. to_ask: contents; known: items that are answered; twice: items with another's content."""
+    """What a run would do. to_ask: contents; known: items that are answered; twice: items with another's content;
+    damaged: what is wrong with pictures that would be asked about and cannot be read."""
 
     lot: LotRow | None
     gathered: Gathered
@@ -62,6 +64,7 @@ class Planned:
     failed: int
     twice: int
     pairs: int
+    damaged: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -91,14 +94,25 @@ def plan(
     rows = tuple(now[number] for number in sorted(now))
     answered = store.answered(catalogue, lot.lot_id, store.made_with(settings)) if lot else set()
     open_rows = [row for row in rows if row.state == "queued" or (row.state == "done" and row.content not in answered)]
-    waiting = {row.content for row in open_rows}
+    waiting = {row.content: row for row in open_rows if row.content not in answered}
+    damaged = tuple(filter(None, (_trouble(row, settings) for row in waiting.values())))
     return Planned(
-        lot, gathered, rows, len(waiting - answered),
+        lot, gathered, rows, len(waiting) - len(damaged),
         sum(row.state == "done" and row.content in answered for row in rows),
         sum(row.state == "failed" for row in rows),
         len(rows) - len({row.content for row in rows}),
         len(tell_sides(gathered.pictures, rule).other) // 2,
+        damaged,
     )  # fmt: skip
+
+
+def _trouble(row: ItemRow, settings: Settings) -> str:
+    """Why a page cannot be read, "" where it can: it is decoded for that, as a run would."""
+    try:
+        read_photo(row.path, settings.photo, row.label, row.page)
+    except UnreadablePhoto as error:
+        return str(error)
+    return ""
 
 
 def run(

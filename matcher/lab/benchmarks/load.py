@@ -209,7 +209,7 @@ def main() -> None:
     command = [
         sys.executable,
         "-c",
-        "from matcher.cli import main; main()",
+        "from matcher.cli.start import main; main()",
         "serve",
         "--catalogue",
         str(chosen.catalogue),

@@ -98,7 +98,7 @@ def serving(catalogue: Path) -> Iterator[str]:
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
-    command = "from matcher.cli import main; main()"
+    command = "from matcher.cli.start import main; main()"
     arguments = ["serve", "--catalogue", str(catalogue), "--port", str(port), "--workers", "1", "--quiet"]
     process = subprocess.Popen([sys.executable, "-c", command, *arguments])
     address = f"http://127.0.0.1:{port}"

@@ -3,8 +3,10 @@
     scripts/measure_stops CATALOGUE PHOTO... [--table RECORDS.csv] [--times 50] [--seed N]
 
 Each command runs as a process group of its own, as a shell starts it, and the whole group gets the signal, as from a
-terminal. Told: how often a traceback was written, how each ended, and whether the catalogue is whole afterwards. The
-disk is a small one of its own (tmpfs), filled beforehand; where mounting is not permitted, that part says so.
+terminal. Moments are counted from the program's first line (Python's own start before it, a hundredth of a second, is
+Python's), and every other one lies within the time in which it loads. Told: how often a traceback was written, how
+each ended, and whether the catalogue is whole afterwards. The disk is a small one of its own (tmpfs), filled
+beforehand; where mounting is not permitted, that part says so.
 """
 
 from __future__ import annotations
@@ -17,25 +19,36 @@ import signal
 import subprocess
 import sys
 import tempfile
-import time
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-COMMAND = "from matcher.cli import main; main()"
-ENDS = (0, 130)
-"""An interrupted command ends with 130; one that was done before, with 0."""
+COMMAND = "import sys; from matcher.cli.start import main; sys.stderr.write('.'); sys.stderr.flush(); main()"
+"""The program, which tells by one dot that its first line is reached."""
+
+STOPPED = 130
+COMMANDS = ("identify", "lot", "enrol")
+
+LONGEST = 12.0
+"""Seconds within which the other moments lie."""
+
+RESUMED = 10
+"""How often one lot, or one enrolling, is stopped and resumed before another one is begun."""
+
+LOADING = 1.5
+"""Seconds within which a command has loaded what it needs, and somewhat more."""
 
 
 @dataclass(frozen=True)
 class Ended:
-    """How a command ended: its exit code, what it wrote on stderr, and the seconds after which it was stopped."""
+    """How a command ended: its exit code, what it wrote on stderr, and after how many seconds it was stopped, if it was
+    still running then."""
 
     code: int
     told: str
-    after: float = 0.0
+    after: float | None = None
 
     @property
     def is_clean(self) -> bool:
@@ -48,30 +61,39 @@ def run(words: Sequence[object], after: float | None = None) -> Ended:
     before = signal.signal(signal.SIGINT, signal.default_int_handler)
     process = subprocess.Popen(
         [sys.executable, "-c", COMMAND, *map(str, words)], stdout=subprocess.DEVNULL, stderr=subprocess.PIPE,
-        text=True, start_new_session=True,
+        start_new_session=True,
     )  # fmt: skip
     signal.signal(signal.SIGINT, before)
     with process:
+        assert process.stderr is not None
+        os.read(process.stderr.fileno(), 1)
+        running = False
         if after is not None:
-            time.sleep(after)
-            if process.poll() is None:
+            with suppress(subprocess.TimeoutExpired):
+                process.wait(after)
+            running = process.poll() is None
+            if running:
                 os.killpg(process.pid, signal.SIGINT)
         _, told = process.communicate(timeout=300)
-    return Ended(process.returncode, told, after or 0.0)
+    return Ended(process.returncode, told.decode(errors="replace"), after if running else None)
 
 
-def stopped(words: Sequence[object], times: int, seed: int, longest: float) -> list[Ended]:
-    """A command stopped at random moments, from a twentieth of a second on."""
+def stopped(words: Callable[[int], Sequence[object]], times: int, seed: int, longest: float) -> list[Ended]:
+    """A command stopped at random moments: every other one while it loads, the others at any time.
+
+    words: of each time's number, so that what is resumed again and again is not done before it is stopped.
+    """
     rng = random.Random(seed)
-    return [run(words, rng.uniform(0.05, longest)) for _ in range(times)]
+    return [run(words(number), rng.uniform(0.005, LOADING if number % 2 else longest)) for number in range(times)]
 
 
 def faults(ended: Sequence[Ended]) -> list[str]:
     """What went wrong among runs that were stopped, one line each."""
     found = []
     for one in ended:
-        if one.code not in ENDS or not one.is_clean:
-            found.append(f"after {one.after:.2f} s: exit {one.code}: {one.told.strip()[-300:]}")
+        if one.code not in ((0, 1) if one.after is None else (STOPPED,)) or not one.is_clean:
+            when = "not stopped" if one.after is None else f"after {one.after:.2f} s"
+            found.append(f"{when}: exit {one.code}: {one.told.strip()[-300:]}")
     return found
 
 
@@ -124,38 +146,47 @@ def main() -> None:
     parser.add_argument("--table", type=Path, required=True, help="records to enrol, with their pictures")
     parser.add_argument("--times", type=int, default=50)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--only", nargs="+", choices=COMMANDS, default=COMMANDS, help="Which commands to stop.")
     given = parser.parse_args()
-    wrong = 0
     with tempfile.TemporaryDirectory() as scratch:
-        copy = Path(shutil.copytree(given.catalogue, Path(scratch) / "catalogue"))
-        box = Path(scratch) / "box"
-        box.mkdir()
-        for photo in given.photos:
-            shutil.copy(photo, box)
-        for name, words, longest in (
-            ("identify", ["identify", *given.photos, "-c", copy], 12.0),
-            ("lot", ["lot", box, "-c", copy], 15.0),
-            ("enrol", ["enrol", given.table, "-c", Path(scratch) / "new", "--no-doubt"], 15.0),
-        ):
-            ended = stopped(words, given.times, given.seed, longest)
-            found = faults(ended)
-            wrong += len(found)
-            counts = ", ".join(
-                f"exit {code}: {count}" for code, count in sorted(Counter(e.code for e in ended).items())
-            )
-            print(f"{name}, stopped {given.times} times: {len(found)} wrong ({counts})", *found, sep="\n  ", flush=True)
-        wrong += _whole("lot", copy) + _whole("enrol", Path(scratch) / "new")
-        run(["lot", box, "-c", copy])
+        place = Path(scratch)
+        copy = Path(shutil.copytree(given.catalogue, place / "catalogue"))
+        boxes = [place / f"box{number}" for number in range(-(-given.times // RESUMED))]
+        for box in boxes:
+            box.mkdir()
+            for photo in given.photos:
+                shutil.copy(photo, box)
+        commands: dict[str, Callable[[int], Sequence[object]]] = {
+            "identify": lambda _: ["identify", *given.photos, "-c", copy],
+            "lot": lambda number: ["lot", boxes[number // RESUMED], "-c", copy],
+            "enrol": lambda number: ["enrol", given.table, "-c", place / f"new{number // RESUMED}", "--no-doubt"],
+        }
+        wrong = sum(_stopped(name, commands[name], given.times, given.seed) for name in given.only)
+        wrong += sum(_whole(folder) for folder in (copy, *place.glob("new*")))
+        wrong += _went_on(commands["lot"](0), commands["enrol"](0))
         wrong += _full(copy, given.photos[0], given.table)
     sys.exit(1 if wrong else 0)
 
 
-def _whole(name: str, catalogue: Path) -> int:
-    if not catalogue.exists():
-        return 0
+def _stopped(name: str, words: Callable[[int], Sequence[object]], times: int, seed: int) -> int:
+    ended = stopped(words, times, seed, LONGEST)
+    found = faults(ended)
+    counts = ", ".join(f"exit {code}: {count}" for code, count in sorted(Counter(e.code for e in ended).items()))
+    print(f"{name}, stopped {times} times: {len(found)} wrong ({counts})", *found, sep="\n  ", flush=True)
+    return len(found)
+
+
+def _whole(catalogue: Path) -> int:
     ended = run(["check", "-c", catalogue, "--quick"])
-    print(f"catalogue after {name}: {'whole' if not ended.code else ended.told}")
+    print(f"catalogue {catalogue.name}: {'whole' if not ended.code else ended.told}", flush=True)
     return int(ended.code != 0)
+
+
+def _went_on(*commands: Sequence[object]) -> int:
+    """What was stopped goes on to its end."""
+    ended = [run(words) for words in commands]
+    print(f"resumed: {', '.join('to the end' if not one.code else one.told for one in ended)}", flush=True)
+    return sum(one.code != 0 for one in ended)
 
 
 def _full(catalogue: Path, photo: Path, table: Path) -> int:

@@ -16,7 +16,7 @@ from pathlib import Path
 
 import httpx2
 
-PLATEKIN = (sys.executable, "-c", "from matcher.cli import main; main()")
+PLATEKIN = (sys.executable, "-c", "from matcher.cli.start import main; main()")
 
 
 @dataclass

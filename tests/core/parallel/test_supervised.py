@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import os
 import signal
+import struct
+import sys
+import threading
 import time
 from collections.abc import Iterator
 from concurrent.futures import BrokenExecutor
@@ -32,6 +35,17 @@ def odd_one(number: int, marks: Path) -> int:
     while number == 7:
         time.sleep(0.1)
     return 2 * number
+
+
+def half_a_result(mark: Path) -> None:
+    """As a process that is ended while it hands over a result: multiprocessing's four bytes of length, then too few."""
+    frame = sys._getframe()
+    while "result_queue" not in frame.f_locals:
+        assert frame.f_back is not None
+        frame = frame.f_back
+    os.write(frame.f_locals["result_queue"]._writer.fileno(), struct.pack("!i", 1000) + b"too few")
+    mark.touch()
+    time.sleep(60)
 
 
 def eat(size: int) -> int:
@@ -98,3 +112,18 @@ def test_work_comes_again_after_a_process_is_lost_while_idle(pool: SupervisedPoo
         os.kill(process, signal.SIGKILL)
     time.sleep(0.3)
     assert [pool.submit(doubled, n).result(60) for n in range(4)] == [0, 2, 4, 6]
+
+
+def test_a_process_ended_while_it_hands_over_a_result_keeps_nobody_waiting(tmp_path: Path) -> None:
+    pool = supervised_pool(1, limits=WorkLimits())
+    future = pool.submit(half_a_result, tmp_path / "mark")
+    until = time.monotonic() + 60
+    while not (tmp_path / "mark").exists():
+        assert time.monotonic() < until
+        time.sleep(0.05)
+    ending = threading.Thread(target=pool.shutdown, kwargs={"cancel_futures": True}, daemon=True)
+    ending.start()
+    ending.join(30)
+    assert not ending.is_alive()
+    with pytest.raises(BrokenExecutor):
+        future.result(30)

@@ -123,6 +123,18 @@ def test_all_that_another_pose_is_described_by_contradicts_and_one_thing_of_it_d
     }
 
 
+def test_a_part_of_a_description_is_said_in_whatever_words() -> None:
+    """'Bat on shoulder' says 'with bat' too; a listing that gives the first has said that part."""
+    described = {"P001": "kneeling", "P002": "bat on shoulder"}
+    records = [replace(record, extra={"pose_description": described.get(record.pose, "")}) for record in RECORDS]
+    reader = Reader(Vocabulary.shipped().described_by(records), records)
+    assert reader.poses["P002"].parts == ({"bat on shoulder", "with bat"},)
+    assessor = Assessor(reader, CatalogueFacts.of(records, reader.poses, reader.crops, CONTRASTS, {}))
+    for said in ("bat on his shoulder", "holding a bat"):
+        found = weigh(assessor, f"Arturo Brellby, {said}", photo(KNOWN))
+        assert statuses(found) == {"subject": "agrees", "pose": "contradicts"}, said
+
+
 def test_no_picture_shows_a_year_or_a_series() -> None:
     """The catalogue says otherwise: that is told, and no contradiction."""
     records = [replace(record, year="1885", series="Small") for record in RECORDS]

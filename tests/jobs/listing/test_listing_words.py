@@ -237,7 +237,7 @@ def test_a_catalogue_adds_its_own_words(tmp_path: Path) -> None:
     own.write_text('{"pose": {"": {"with trident": ["trident", "fork"]}}, "poses": {"P001": "with trident"}}')
     reader = Reader(Vocabulary.of(tmp_path, RECORDS), RECORDS)
     assert read(reader, "holds a fork") == [("pose", "with trident")]
-    assert reader.poses["P001"] == {"standing", "with oar", "with trident"}
+    assert reader.poses["P001"].terms == {"standing", "with oar", "with trident"}
 
 
 @pytest.mark.parametrize(
@@ -254,8 +254,8 @@ def test_a_bad_vocabulary_is_told_with_its_place(tmp_path: Path, written: str, t
 
 
 def test_a_description_says_what_its_words_mean(reader: Reader) -> None:
-    assert reader.poses["P004"] == {"seated"}
-    assert reader.poses["P002"] == {"seated", "lantern at feet"}
+    assert reader.poses["P004"].terms == {"seated"}
+    assert reader.poses["P002"].terms == {"seated", "lantern at feet"}
     assert reader.group("pose", "seated") == reader.group("pose", "standing") == "stance"
 
 
@@ -280,3 +280,10 @@ def test_grades_are_quoted_and_claim_nothing(reader: Reader) -> None:
     reading = reader.read("G/VG, EX-MT at least. P. Ondarre")
     assert [one.words for one in reading.unread if "opinion" in one.why] == ["G/VG", "EX-MT"]
     assert not [claim for claim in reading.claims if claim.kind == "condition"]
+
+
+@pytest.mark.parametrize("said", ["lantern held low", "holding a lantern low", "holds lantern low", "low held lantern"])
+def test_a_thing_is_held_in_whatever_form_of_the_verb(said: str) -> None:
+    words = Vocabulary.shipped().with_more({"poses": {"P001": "lantern held low"}}, Path("words.json"))
+    read = Reader(words, RECORDS).read(f"Arturo Brellby, {said}")
+    assert [claim.value for claim in read.claims if claim.kind == "pose"] == ["lantern held low"]
