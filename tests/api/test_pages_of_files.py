@@ -69,7 +69,7 @@ def test_a_page_that_something_is_decided_of_is_stored_as_a_picture(
         answer = PhotoAnswer(job.name, photo.sha256, 300, 400, None, (shown,), versions())
         return JobResult(answer, (bring_page(job.name, Identification(photo, ()), None),))  # type: ignore[arg-type]
 
-    app = create_app(ServiceSettings(catalogue=folder, workers=1), work=work, make_pool=fake_work.threads)
+    app = create_app(ServiceSettings(catalogue=folder, workers=1), work=work, **fake_work.QUICK)
     with TestClient(app) as client:
         made = ask(client, f"/v1/{address}?page=2", two_pages, headers={"Idempotency-Key": "k"})
         assert (made.status_code, made.json()["pages"]) == (201, 2), made.text
