@@ -80,7 +80,7 @@ async def propose(
     earlier = await run_in_threadpool(asked_before, service.catalogue, key, request_hash)
     if earlier is not None:
         return _proposed_by(service.catalogue, earlier)
-    job = Job(photo.name, photo.data, quad=corners_of(query.quad))
+    job = Job(photo.name, photo.data, quad=corners_of(query.quad), upright=query.upright)
     result = await answered(service, job)
 
     def store() -> tuple[resolution.FindRow, ...]:
@@ -113,14 +113,14 @@ async def outline(
     who = await run_in_threadpool(allow, request, "decide", query.by)
     key, if_match = headers_given(key, if_match)
     key = own_key(request, key)
-    request_hash = hashlib.sha256(f"outline {find_id} {query.quad}".encode()).hexdigest()
+    request_hash = hashlib.sha256(f"outline {find_id} {query.quad} {query.upright}".encode()).hexdigest()
     earlier = await run_in_threadpool(asked_before, service.catalogue, key, request_hash)
     if earlier is not None:
         return decision_shape(earlier)
     row = await run_in_threadpool(resolution.find, service.catalogue, find_id)
     service.queue.check_room()
     data = await run_in_threadpool(stored_bytes, service.catalogue.image_path(row), row.sha256)
-    result = await answered(service, Job(row.name, data, quad=corners_of(query.quad)))
+    result = await answered(service, Job(row.name, data, quad=corners_of(query.quad), upright=query.upright))
     check = unchanged_since(AboutFind(find_id=find_id), if_match)
 
     def store() -> shapes.Decision:

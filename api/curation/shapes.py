@@ -9,7 +9,7 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, Field
 
-from api.parameters import Paged, Quad, QuadText, Query, Words
+from api.parameters import Paged, Quad, QuadText, Query, UprightFlag, Words
 
 State = Literal["open", "accepted", "merged", "rejected"]
 
@@ -21,6 +21,7 @@ class FindsQuery(Paged):
 
 class ProposeQuery(Query):
     quad: QuadText | None = None
+    upright: UprightFlag = False
     source: Words = Field("", description="Where the card was seen.")
     seen_on: Words = Field("", description="Day, month or year (ISO 8601).")
 
@@ -35,6 +36,7 @@ class ProposeQuery(Query):
 
 class OutlineQuery(Query):
     quad: QuadText
+    upright: UprightFlag = False
     by: Words | None = Field(None, description="Who decides, on this machine; elsewhere the token's name counts.")
 
 

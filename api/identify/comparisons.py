@@ -20,7 +20,7 @@ from api.access import may_read
 from api.comparison_cache import new_name
 from api.identify.shapes import Identification
 from api.lots.shapes import CardPath, LotId
-from api.parameters import PathWord, Probability, Quad, QuadText, Query, corners_of
+from api.parameters import PathWord, Probability, Quad, QuadText, Query, UprightFlag, corners_of
 from api.pictures import BINARY, stored_bytes
 from api.problems import ACCESS, PHOTO, REQUEST, STORAGE, WORK, Problem, documented
 from api.service import Service, ServiceNow, answered
@@ -58,10 +58,15 @@ class TopQuery(Query):
 
 class ComparisonQuery(TopQuery):
     quad: QuadText | None = None
+    upright: UprightFlag = False
 
     @property
     def corners(self) -> Quad | None:
         return corners_of(self.quad)
+
+    def outline_or(self, quad: Quad, by_hand: bool) -> tuple[Quad, bool]:
+        """What is asked about, else what is kept; and whether its way up is a person's word."""
+        return (quad, by_hand) if self.corners is None else (self.corners, self.upright)
 
 
 Box = tuple[int, int, int, int]
@@ -142,7 +147,7 @@ async def compare(
     """Answers what `identify` answers, and where the pictures lie that a person compares by eye."""
     service.queue.check_room()
     photo = await upload.read_upload(request)
-    return await _made(service, Job(photo.name, photo.data, quad=query.corners), query.top)
+    return await _made(service, Job(photo.name, photo.data, quad=query.corners, upright=query.upright), query.top)
 
 
 @router.post("/finds/{find_id}/comparison", operation_id="compare_find", status_code=201,
@@ -155,7 +160,8 @@ async def compare_find(
     row = await run_in_threadpool(resolution.find, service.catalogue, find_id)
     service.queue.check_room()
     data = await run_in_threadpool(stored_bytes, service.catalogue.image_path(row), row.sha256)
-    return await _made(service, Job(row.name, data, quad=query.corners or row.quad), query.top)
+    quad, upright = query.outline_or(row.quad, row.found.face.by_hand)
+    return await _made(service, Job(row.name, data, quad=quad, upright=upright), query.top)
 
 
 @router.post("/lots/{lot_id}/cards/{card}/comparison", operation_id="compare_lot_card", status_code=201,
@@ -171,7 +177,8 @@ async def compare_lot_card(
         lot = store.lot(service.catalogue, lot_id)
         chosen = card_named(cards_of(service.catalogue, lot), lot, card)
         item = chosen.item
-        return Job(item.label, item.path, page=item.page, quad=query.corners or chosen.found.quad)
+        quad, upright = query.outline_or(chosen.found.quad, chosen.found.face.by_hand)
+        return Job(item.label, item.path, page=item.page, quad=quad, upright=upright)
 
     job = await run_in_threadpool(found)
     service.queue.check_room()

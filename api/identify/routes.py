@@ -33,5 +33,5 @@ async def identify(request: Request, service: ServiceNow, query: Annotated[Ident
     """
     service.queue.check_room()
     photo = await upload.read_upload(request)
-    result = await answered(service, Job(photo.name, photo.data, quad=corners_of(query.quad)))
+    result = await answered(service, Job(photo.name, photo.data, quad=corners_of(query.quad), upright=query.upright))
     return to_json(result.answer.with_candidates(query.top))

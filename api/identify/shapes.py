@@ -10,7 +10,7 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from api.parameters import Point, Probability, Quad, QuadText, Query
+from api.parameters import Point, Probability, Quad, QuadText, Query, UprightFlag
 from api.settings import MOST_CANDIDATES
 from matcher.core.ladder.decision import Outcome
 
@@ -18,6 +18,7 @@ from matcher.core.ladder.decision import Outcome
 class IdentifyQuery(Query):
     top: int = Field(5, ge=1, le=MOST_CANDIDATES, description="Most candidates to tell of each card.")
     quad: QuadText | None = None
+    upright: UprightFlag = False
 
 
 class Contract(BaseModel):
@@ -78,6 +79,7 @@ class Face(Contract):
     upright: Probability | None = Field(None, description="That the card stands as `quad` says, by what is seen on it.")
     back: Probability | None = Field(None, description="That this is the card's back.")
     sigma: dict[str, float] = Field({}, description="One standard deviation of each fact, by name, in its unit.")
+    by_hand: bool = Field(False, description="Which way up the card stands is a person's word.")
 
 
 class Card(Contract):

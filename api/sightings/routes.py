@@ -72,7 +72,7 @@ async def see(
     earlier = await run_in_threadpool(asked_before, service.catalogue, key, request_hash)
     if earlier is not None:
         return _seen(earlier)
-    result = await answered(service, Job(photo.name, photo.data, quad=corners_of(query.quad)))
+    result = await answered(service, Job(photo.name, photo.data, quad=corners_of(query.quad), upright=query.upright))
 
     def store() -> shapes.Seen:
         decision = sightings.note_sightings(

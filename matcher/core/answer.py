@@ -140,7 +140,8 @@ class FaceFacts:
     """What was measured on the flattened card, see `condition.Condition`; shares are of 1.
 
     turned: degrees clockwise by which the photo shows the card turned: 0, 90, 180, 270. upright: that the card stands
-    as `quad` says, by what is seen on it. Answers that were stored long ago know no more than the first five.
+    as `quad` says, by what is seen on it. by_hand: which way up it stands is a person's word. Answers that were stored
+    long ago know no more than the first five.
     """
 
     size_mm: tuple[float, float] | None
@@ -157,6 +158,7 @@ class FaceFacts:
     upright: float | None = None
     back: float | None = None
     sigma: Mapping[str, float] = field(default_factory=dict)
+    by_hand: bool = False
 
 
 @dataclass(frozen=True)
@@ -269,6 +271,7 @@ def _face(card: CardAnswer) -> FaceFacts:
         upright=_rounded(facts.upright, 3),
         back=facts.back,
         sigma=dict(facts.sigma),
+        by_hand=card.outline.by_hand,
     )
 
 

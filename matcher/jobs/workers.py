@@ -48,7 +48,9 @@ class Worker:
             if job.preparation:
                 photo = job.preparation(photo, self._context)
             self.references.refresh()
-            given = None if job.quad is None else given_quads(photo, np.array(job.quad, np.float64))
+            given = None
+            if job.quad is not None:
+                given = given_quads(photo, np.array(job.quad, np.float64), upright=job.upright)
             found = identify(photo, self.references, self.settings, self.references.calibration, given)
             extras = [step(job.name, found, self._context) for step in job.steps]
             return JobResult(answer_of(job.name, found), tuple(extra for extra in extras if extra is not None))

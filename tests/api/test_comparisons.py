@@ -59,6 +59,31 @@ def test_a_drawn_outline_is_taken_as_it_is_whatever_its_order() -> None:
         assert outline.corners.tolist() == [[50, 50], [300, 50], [300, 500], [50, 500]]
 
 
+@pytest.mark.parametrize("quarters", range(4))
+def test_the_way_up_that_a_person_gives_stands(quarters: int) -> None:
+    corners = np.roll(np.array([[50.0, 50], [300, 50], [300, 500], [50, 500]]), quarters, axis=0)
+    (outline,) = given_quads(photo(), corners, upright=True)
+    assert outline.corners.tolist() == corners.tolist()
+    assert outline.by_hand
+    with pytest.raises(UnreadablePhoto, match="mirror"):
+        given_quads(photo(), corners[::-1], upright=True)
+
+
+def test_a_card_turned_by_hand_is_compared_as_it_was_turned(stock: Path) -> None:
+    """Left to itself the matcher turns the scan back, since it knows it; a person's word it takes."""
+    upside_down = ((276.0, 480.0), (0.0, 480.0), (0.0, 0.0), (276.0, 0.0))
+    bench = Worker(stock / "catalogue", Settings())
+    data = (stock / SCAN).read_bytes()
+    found, said = (
+        bench.run(Job(SCAN, data, quad=upside_down, upright=upright)).answer.cards[0] for upright in (False, True)
+    )
+    bench.references.catalogue.close()
+    assert found.quad[0] == (0.0, 0.0)
+    assert (found.pose, found.face.by_hand) == ("P000", False)
+    assert (said.quad, said.face.by_hand, said.face.turned) == (upside_down, True, 180)
+    assert said.pose is None  # upside down it is no known picture
+
+
 @pytest.mark.parametrize(
     ("corners", "why"),
     [

@@ -4,7 +4,7 @@
 import { CardCompare } from "./compare.js";
 import { fill, h, thumbnail } from "./dom.js";
 import { RecordForm } from "./fields.js";
-import { inset } from "./inset.js";
+import { inset, outlineQuery } from "./inset.js";
 import { keys } from "./keys.js";
 import { face } from "./lotscreen.js";
 import { ask, newKey, undo } from "./service.js";
@@ -129,7 +129,7 @@ function shownNow(comparison, quad = null) {
   if (at >= 0 || quad) state.compare.show(comparison, 0, Math.max(at, 0));
   if (at >= 0 && state.compare.laid) state.form.compared(state.compare.laid, state.named, state.compare.isLaid);
   const { identification: { width, height }, photo } = comparison;
-  fill(state.photoBox, inset({ photo, width, height, quads: now ? [now.quad] : [], chosen: 0 }, { redraw: outlined }));
+  fill(state.photoBox, inset({ photo, width, height, quads: now ? [now.quad] : [], chosen: 0, upright: now?.face.by_hand }, { redraw: outlined }));
   const differs = now && now.outcome !== state.case.row.outcome;
   fill(state.today, quad && now ? h("div", { class: "notice" }, h("p", {}, h("b", {}, "Within this outline: "), sentence(now).textContent), h("p", { class: "row" },
     h("button", { type: "button", onclick: () => keepOutline(quad) }, "Keep this outline"), h("button", { type: "button", class: "second", onclick: () => { state.comparisons.delete(state.card); open(state.card); } }, "Back to the old one")))
@@ -138,7 +138,7 @@ function shownNow(comparison, quad = null) {
 
 async function outlined(drawn) {
   const { card } = state;
-  const query = new URLSearchParams({ quad: drawn.flat().map((value) => value.toFixed(1)).join(",") });
+  const query = new URLSearchParams(outlineQuery(drawn));
   try {
     const { data } = await ask(`/v1/lots/${state.id}/cards/${card}/comparison?${query}`, { method: "POST" });
     if (state?.card === card) shownNow(data, query);

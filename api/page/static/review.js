@@ -6,7 +6,7 @@ import { CardCompare } from "./compare.js";
 import { byId, fill, h, recordAddress, say, thumbnail } from "./dom.js";
 import { RecordForm } from "./fields.js";
 import { alike, cardOf, decideOn, kin, likePanel, openFinds, readFind } from "./finding.js";
-import { inset } from "./inset.js";
+import { inset, outlineQuery } from "./inset.js";
 import { keys } from "./keys.js";
 import { ask, newKey, undo, whenOthersDecide } from "./service.js";
 import { toast } from "./toast.js";
@@ -127,7 +127,7 @@ function shownNow(find, comparison, quad = null) {
   state.compare.show(comparison, 0, Math.max(at, 0));
   labelled();
   const { identification: { width, height, cards: [now] }, photo } = comparison;
-  fill(state.photoBox, inset({ photo, width, height, quads: [now?.quad ?? find.quad], chosen: 0 }, find.state === "open" ? { redraw: (drawn) => outlined(find, drawn) } : {}));
+  fill(state.photoBox, inset({ photo, width, height, quads: [now?.quad ?? find.quad], chosen: 0, upright: now?.face.by_hand }, find.state === "open" ? { redraw: (drawn) => outlined(find, drawn) } : {}));
   if (!now || find.state !== "open") return;
   if (quad) {
     fill(state.today, h("div", { class: "notice" }, h("p", {}, h("b", {}, "Within this outline: "), sentence(now).textContent),
@@ -137,9 +137,9 @@ function shownNow(find, comparison, quad = null) {
   }
 }
 
-async function outlined(find, quad) {
+async function outlined(find, drawn) {
   try {
-    const query = new URLSearchParams({ quad: quad.flat().map((value) => value.toFixed(1)).join(",") });
+    const query = new URLSearchParams(outlineQuery(drawn));
     const { data } = await ask(`/v1/finds/${encodeURIComponent(find.find_id)}/comparison?${query}`, { method: "POST" });
     if (state.find?.find_id === find.find_id) shownNow(find, data, query);
   } catch (error) {
