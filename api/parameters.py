@@ -42,8 +42,8 @@ QuadText = Annotated[
 UprightFlag = Annotated[
     bool,
     Field(
-        description="The corners begin at the card's upper left and go clockwise: which way up it stands is the word of "
-        "the person who asks. Wants `quad`.",
+        description="The corners begin at the card's upper left and go clockwise: which way up it stands is the word "
+        "of the person who asks. Wants `quad`.",
     ),
 ]
 

@@ -11,15 +11,19 @@ import io
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 from fastapi import Response
 from PIL import Image
 
+from api.parameters import Quad
 from api.service import Service
 from matcher.catalogue.finds.resolution import FindRow
 from matcher.catalogue.finds.sightings import SightingRow
 from matcher.core.errors import CatalogueError, UnreadablePhoto
 from matcher.core.flatten import Face
-from matcher.core.photo import read_photo
+from matcher.core.photo import Photo, read_photo
+from matcher.core.shared_settings import FaceSize
+from matcher.jobs.render.closer import card_pixels
 
 LONGEST_SIDE = 1600
 QUALITY = 90
@@ -75,19 +79,34 @@ def face_jpeg(face: Face, small: bool) -> bytes:
     return out.getvalue()
 
 
+def large_jpeg(path: Path, sha256: str, quad: Quad, size: FaceSize) -> bytes:
+    """A flattened card as JPEG, as large as its photo shows it, at most `MOST_SCALE` times the size of a face.
+
+    Raises CatalogueError damaged where the stored file is gone or is not what was enrolled.
+    """
+    pixels = card_pixels(_stored_photo(path, sha256), np.array(quad, np.float32), size)
+    out = io.BytesIO()
+    Image.fromarray(pixels).save(out, "JPEG", quality=FACE_QUALITY)
+    return out.getvalue()
+
+
 def showable(path: Path, sha256: str) -> bytes:
     """The image as a JPEG, at most 1600 px on its longer side.
 
     Raises CatalogueError damaged where the stored file is gone or is not what was enrolled.
     """
+    image = Image.fromarray(_stored_photo(path, sha256).pixels)
+    image.thumbnail((LONGEST_SIDE, LONGEST_SIDE), Image.Resampling.LANCZOS)
+    out = io.BytesIO()
+    image.save(out, "JPEG", quality=QUALITY)
+    return out.getvalue()
+
+
+def _stored_photo(path: Path, sha256: str) -> Photo:
     try:
         photo = read_photo(path, name="the stored image")
     except UnreadablePhoto as error:
         raise CatalogueError("damaged", error.message, error.remedy) from None
     if photo.sha256 != sha256:
         raise CatalogueError("damaged", "the stored image is no longer what was enrolled")
-    image = Image.fromarray(photo.pixels)
-    image.thumbnail((LONGEST_SIDE, LONGEST_SIDE), Image.Resampling.LANCZOS)
-    out = io.BytesIO()
-    image.save(out, "JPEG", quality=QUALITY)
-    return out.getvalue()
+    return photo

@@ -12,7 +12,7 @@ from PIL import Image
 
 from api.access import may_read
 from api.catalogue import shapes
-from api.pictures import documented_jpeg, face_jpeg
+from api.pictures import documented_jpeg, face_jpeg, large_jpeg
 from api.problems import ACCESS, STORAGE, Problem, documented
 from api.service import ServiceNow
 from matcher.catalogue import Catalogue, RecordRow, ReferenceRow
@@ -45,7 +45,7 @@ def subjects(service: ServiceNow, query: Annotated[shapes.SubjectsQuery, Query()
 
 @router.get("/thumbnail", operation_id="show_thumbnail", summary="Show a flattened card",
             response_class=Response,
-            responses={**documented_jpeg("Upright, 368 x 640 px or half of that, without metadata.", tagged=True),
+            responses={**documented_jpeg("Upright, without metadata.", tagged=True),
                        304: {"description": "The client holds this picture already."},
                        **documented("no_such_record", "no_such_reference", "no_such_find", "validation",
                                     *ACCESS, *STORAGE)})  # fmt: skip
@@ -57,8 +57,14 @@ def thumbnail(request: Request, service: ServiceNow, query: Annotated[shapes.Thu
     if request.headers.get("if-none-match") == tag:
         return Response(status_code=304, headers=headers)
     with service.decoding:
-        data = face_jpeg(service.catalogue.face(shown), small=query.size == "small")
+        data = _picture(service.catalogue, shown, query.size)
     return Response(data, headers=headers, media_type="image/jpeg")
+
+
+def _picture(catalogue: Catalogue, shown: ReferenceRow | FindRow, size: str) -> bytes:
+    if size == "large":
+        return large_jpeg(catalogue.image_path(shown), shown.sha256, shown.quad, catalogue.settings.face)
+    return face_jpeg(catalogue.face(shown), small=size == "small")
 
 
 @router.get("/crops/picture", operation_id="show_negative", summary="Show a negative as far as its crops do",

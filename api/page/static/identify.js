@@ -2,7 +2,8 @@
 
 import { takeFiles } from "./everywhere.js";
 import { openCamera } from "./camera.js";
-import { CardCompare } from "./compare.js";
+import "./compare.js";
+import { compareKeys } from "./comparekeys.js";
 import { byId, fill, h, say } from "./dom.js";
 import { wrongWith } from "./files.js";
 import { inset, outlineQuery } from "./inset.js";
@@ -294,7 +295,7 @@ async function again() {
   work();
 }
 
-CardCompare.keys(() => (open?.comparison ? state.compare : null));
+compareKeys(() => (open?.comparison ? state.compare : null));
 keys("Photographs", [
   { key: "n", words: "Next photograph", run: () => step(1) },
   { key: "p", words: "Previous photograph", run: () => step(-1) },

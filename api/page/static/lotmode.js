@@ -1,7 +1,8 @@
 // A lot card by card, full screen, by arrow keys: right agrees, left does not, down puts off, up goes back. The place is
 // kept whatever is decided. A decision names the record on the screen and waits until its picture is painted.
 
-import { CardCompare } from "./compare.js";
+import "./compare.js";
+import { compareKeys } from "./comparekeys.js";
 import { fill, h, thumbnail } from "./dom.js";
 import { RecordForm } from "./fields.js";
 import { inset, outlineQuery } from "./inset.js";
@@ -9,7 +10,7 @@ import { keys } from "./keys.js";
 import { face } from "./lotscreen.js";
 import { ask, newKey, undo } from "./service.js";
 import { toast } from "./toast.js";
-import { isNew, sentence } from "./words.js";
+import { firstShown, isNew, sentence } from "./words.js";
 
 const AHEAD = 2;
 const FIELDS = ["subject", "caption", "club", "pose", "crop", "issuer", "year"];
@@ -97,7 +98,7 @@ function decided(row) {
 async function begin(one) {
   state.case = one;
   const card = cardOf(one);
-  const named = card.record_id ?? one.candidates[0]?.record_id ?? null;
+  const named = card.record_id ?? one.candidates[firstShown(card)]?.record_id ?? null;
   state.named = named;
   const best = one.candidates.find(({ record_id: id }) => id === named);
   fill(state.verdict, sentence(card));
@@ -323,7 +324,7 @@ function problem(error, again = null, words = "Try again") {
 }
 
 const on = (run) => () => (state ? run() !== false : false);
-CardCompare.keys(() => (state?.shown ? state.compare : null));
+compareKeys(() => (state?.shown ? state.compare : null));
 keys("Card by card", [
   { key: "ArrowRight", shown: "→", words: "Agree, and next", run: on(agree) },
   { key: "ArrowLeft", shown: "←", words: "It is not: what else", run: on(otherwise) },
