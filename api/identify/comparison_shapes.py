@@ -44,6 +44,7 @@ class LaidCandidate(BaseModel):
     laid: str | None = Field(description="The candidate's reference, registered on the card.")
     agreement: str | None = Field(description="The card, blue where both show the same and red where it has moved.")
     clearest: Clearest | None = Field(None, description="What to look at where the candidate's reference is faint.")
+    references: int = Field(1, description="How many its record has.")
     tones: Tones | None = None
     moved: list[Box] = Field([], description="Where the picture has moved, pixels of the face, the largest first.")
     lines: list[WordsLine] = []

@@ -213,7 +213,15 @@ def test_a_comparison_tells_where_its_pictures_lie(client: TestClient) -> None:
     assert client.get(card["face"]).content == b"\xff\xd8 face"
     assert client.get(card["face"]).headers["content-type"] == "image/jpeg"
     assert client.get(card["candidates"][0]["laid"]).headers["content-type"] == "image/webp"
-    nothing = {"laid": None, "agreement": None, "clearest": None, "tones": None, "moved": [], "lines": []}
+    nothing = {
+        "laid": None,
+        "agreement": None,
+        "clearest": None,
+        "references": 1,
+        "tones": None,
+        "moved": [],
+        "lines": [],
+    }
     assert card["candidates"][1] == nothing
     assert client.get(card["crops"]["picture"]).content == b"\xff\xd8 crops"
     assert client.get(body["photo"]).headers["x-content-type-options"] == "nosniff"

@@ -82,7 +82,7 @@ def test_a_key_lays_the_records_other_references_over_the_card(shared_site: Site
     assert "/closer/" in laid.get_attribute("src")
     assert laid.get_attribute("alt").endswith("laid over the card")
     until(page, "document.querySelectorAll('.pane')[1].querySelector('img').naturalWidth > 0")
-    page.keyboard.press("]")
+    page.get_by_role("button", name="Other reference").click()
     until(page, f"document.querySelectorAll('.stage figcaption')[1].innerText === {json.dumps(first)}")
 
 

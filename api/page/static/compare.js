@@ -162,11 +162,12 @@ export class CardCompare extends HTMLElement {
     ]);
   }
 
-  // Where the record has a faint card alone: the candidate that shows the same negative most clearly.
+  // The record's other references; where it has a faint card alone, the candidate that shows the negative most clearly.
   #clearer() {
+    const button = (words, key, run) => h("button", { type: "button", class: "bar clearer", onclick: run }, words, " ", h("kbd", {}, key));
+    if (this.laid?.references > 1) return button("Other reference", "]", () => this.step(1));
     const at = this.answer.candidates.findIndex(({ record_id: id }) => id === this.laid?.clearest?.record_id);
-    if (at < 0 || at === this.candidate) return null;
-    return h("button", { type: "button", class: "bar clearer", onclick: () => this.choose(at) }, `Faint. Clearer: ${this.answer.candidates[at].record_id} `, h("kbd", {}, at + 1));
+    return at < 0 || at === this.candidate ? null : button(`Faint. Clearer: ${this.answer.candidates[at].record_id}`, at + 1, () => this.choose(at));
   }
 
   #over(way) {

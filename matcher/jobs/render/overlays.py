@@ -49,7 +49,7 @@ class Layers:
                of the picture, `own` and `known` windows as corners in it.
     aids:      by the candidate's name (`1/2`), what helps the eye: tones, moved, lines (see `looking`); `transform`,
                face pixels to the reference's; `clearest`, the reference to look at where the one that was compared
-               is faint.
+               is faint; `references`, how many its record has.
     """
 
     pictures: dict[str, bytes]
@@ -87,9 +87,11 @@ def _candidate(
     name: str, face: Face, candidate: Candidate, references: CatalogueReferences
 ) -> tuple[dict[str, bytes], dict[str, Any]]:
     """Its pictures by name, and what helps the eye."""
-    clearest = clearest_of(candidate.reference, references)
+    known = candidate.reference
+    own = [one for one in references.of_pose(known.record.pose) if one.record.record_id == known.record.record_id]
+    told: dict[str, Any] = {"clearest": clearest_of(known, references), "references": len(own)}
     if not candidate.alignment:
-        return {}, {"clearest": clearest}
+        return {}, told
     reference = laid_over(references.face(candidate.reference.id), candidate)
     covered = _covered(face, candidate)
     made = {f"{name}/laid": see_through(reference, covered)}
@@ -99,8 +101,7 @@ def _candidate(
     for number, line in enumerate(lines, start=1):
         made[f"{name}/line{number}"] = jpeg(np.repeat(line.pixels[..., None], 3, axis=2))
     tones = matched_tones(face.pixels, reference, covered)
-    told = {
-        "clearest": clearest,
+    told |= {
         "transform": candidate.alignment.transform.tolist(),
         "tones": tones and {"of": tones.of, "tables": tones.tables},
         "moved": moved_places(candidate, face.size),
