@@ -8,6 +8,8 @@ import sqlite3
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from matcher.catalogue import Catalogue
 from tests.page.conftest import Open, until
 from tests.page.site import KNOWN, NEW_CROP, Site, Stock, serving
@@ -137,3 +139,33 @@ def test_each_record_stands_once_among_the_candidates(shared_site: Site, open_pa
     names = page.locator(".candidate b").all_inner_texts()
     assert TWO in names  # it has two references
     assert len(set(names)) == len(names)
+
+
+def test_damage_that_one_of_them_shows_alone_is_ringed_on_both(shared_site: Site, open_page: Open) -> None:
+    """The page alone: what the answer names, by kind and place, is ringed where it says."""
+    page = open_page("about:blank")
+    crease = {"kind": "crease", "on": "the reference", "place": "lower left", "box_mm": [2, 40, 12, 55]}
+    stain = {"kind": "stain", "on": "either", "place": "upper right", "box_mm": [25, 5, 33, 11]}
+
+    def damaged(route: Any) -> None:
+        answer = route.fetch()
+        told = answer.json()
+        for one in told["identification"]["cards"][0]["candidates"]:
+            one["evidence"]["damage"] = [{**fact, "area_mm2": 9.0, "probability": 0.9} for fact in (crease, stain)]
+        route.fulfill(response=answer, json=told)
+
+    page.route("**/v1/comparisons?*", damaged)
+    page.goto(shared_site.address)
+    give(page, shared_site, KNOWN)
+    answered(page)
+    page.keyboard.press("y")
+    rings = page.locator(".rings")
+    assert rings.count() == 2
+    assert rings.first.locator("ellipse").count() == rings.last.locator("ellipse").count() == 2
+    middle = rings.first.locator("ellipse").first
+    assert [float(middle.get_attribute(name)) for name in ("cx", "cy")] == pytest.approx(
+        [7 * 640 / 63.5, 47.5 * 640 / 63.5]
+    )
+    page.get_by_role("button", name="1 crease, lower left (the reference)").click()
+    until(page, "document.querySelector('.pane').classList.contains('enlarged')")
+    assert page.get_by_role("button", name="2 stain, upper right (one of the two)").is_visible()
