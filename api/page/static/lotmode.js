@@ -226,7 +226,7 @@ function accept() {
 function otherwise() {
   if (!state?.case) return false;
   const { outcome } = state.case.row;
-  fill(state.more, h("section", { class: "notice" }, h("p", {}, "What is it, then? Choose a record with ", h("kbd", {}, "1"), "–", h("kbd", {}, "9"), ", correct the outline, or:"),
+  fill(state.more, h("section", { class: "notice" }, h("p", {}, "What is it, then? Choose a record", h("span", { class: "by-mouse" }, " with ", h("kbd", {}, "1"), "–", h("kbd", {}, "9")), ", correct the outline, or:"),
     isNew(outcome) ? null : [asForm(), h("p", { class: "row" }, h("button", { type: "button", onclick: accept }, "Accept as a new record ", h("kbd", {}, "a")))],
     h("p", { class: "row" }, h("button", { type: "button", class: "second", onclick: reject }, "Reject: nothing to keep ", h("kbd", {}, "r")))));
   state.more.scrollIntoView({ block: "nearest" });

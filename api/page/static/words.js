@@ -80,7 +80,7 @@ const BODY = {
   new_caption(card, best) {
     const lines = readLines(card);
     const here = lines.length ? ["read ", lines.slice(0, 2).map((words, place) => [place ? ", " : "", printed(words)]), "; "] : null;
-    return [sitter(best), `negative ${card.pose}, crop ${card.crop} are known, the caption is not: `, here, best ? [best.record_id, " has ", printed(best.caption), club(best)] : null, "."];
+    return [sitter(best), `negative ${card.pose}, crop ${card.crop} are known, the caption is not: `, here, best ? [best.record_id, " has ", printed(best.caption), club(best)] : null, /\.$/.test(best?.evidence?.club || best?.caption) ? "" : "."];
   },
   new_mark: (card, best) => [sitter(best), `negative ${card.pose}, crop ${card.crop} and the caption are known, the issuer's mark is not.`],
   new_crop: (card, best) => [sitter(best), `negative ${card.pose} is known, this crop of it is not: `, beyond(best, 2), "."],
