@@ -78,7 +78,7 @@ class LookCloser:
             return Closer(scale, jpeg(face), None, None, None)
         laid, covered = _laid(*theirs, move, scale, size)
         tones = matched_tones(face, laid, covered)
-        told = tones and {"of": tones.of, "tables": tones.tables}
+        told = {"of": tones.of, "tables": tones.tables} if tones else None
         return Closer(scale, jpeg(face), see_through(laid, covered), told, tuple(map(tuple, move.tolist())))
 
     def _move(

@@ -122,7 +122,7 @@ def clearest_of(compared: KnownReference, references: CatalogueReferences) -> di
     ]
     own = (one for one in clearer if one.record.record_id == compared.record.record_id)
     best = next(own, clearer[0] if clearer else None)
-    return best and {"reference": str(best.id), "record_id": best.record.record_id}
+    return {"reference": str(best.id), "record_id": best.record.record_id} if best else None
 
 
 def _crop_map(
