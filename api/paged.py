@@ -34,12 +34,14 @@ class Paged:
         return replace(self.job, preparation=alone, steps=(*self.job.steps, bring_page))
 
 
-async def page_asked(service: Service, photo: Upload, page: int, quad: Quad | None = None) -> Paged:
+async def page_asked(
+    service: Service, photo: Upload, page: int, quad: Quad | None = None, upright: bool = False
+) -> Paged:
     """The page that a request names, from 1. Raises Problem validation where the file has fewer."""
     pages = await run_in_threadpool(count_pages, photo.data, service.catalogue.settings.photo, service.pictures)
     if page > pages:
         raise Problem("validation", faults=[Fault("query", "page", f"the file has {pages}: say a number up to that")])
-    return Paged(Job(name_of(photo, page, pages), photo.data, page - 1, quad), pages)
+    return Paged(Job(name_of(photo, page, pages), photo.data, page - 1, quad, upright=upright), pages)
 
 
 async def every_page(service: Service, photo: Upload) -> list[Job]:

@@ -47,6 +47,15 @@ QuadText = Annotated[
 ]
 
 
+UprightFlag = Annotated[
+    bool,
+    Field(
+        description="The corners begin at the card's upper left and go clockwise: which way up it stands is the word "
+        "of the person who asks. Wants `quad`.",
+    ),
+]
+
+
 def corners_of(text: str | None) -> Quad | None:
     """The corners that a `QuadText` names.
 

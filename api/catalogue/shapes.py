@@ -48,7 +48,9 @@ class ThumbnailQuery(Query):
     record: Text | None = Field(None, description="Of this record, its most legible reference.")
     reference: RowId | None = None
     find: Text | None = None
-    size: Literal["small", "whole"] = "small"
+    size: Literal["small", "whole", "large"] = Field(
+        "small", description="184 x 320 px, 368 x 640 px, or as large as its photo shows it."
+    )
 
 
 class PoseQuery(Query):

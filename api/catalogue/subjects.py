@@ -9,18 +9,20 @@ from typing import Annotated
 
 from fastapi import APIRouter, Depends, Query, Request, Response
 from PIL import Image
+from starlette.concurrency import run_in_threadpool
 
 from api.access import may_read
 from api.catalogue import shapes
 from api.pictures import documented_jpeg, face_jpeg
 from api.problems import ACCESS, SHOWING, STORAGE, Problem, documented
-from api.service import ServiceNow
+from api.service import Service, ServiceNow
 from matcher.catalogue import Catalogue, RecordRow, ReferenceRow
 from matcher.catalogue.finds import resolution
 from matcher.catalogue.finds.resolution import FindRow
 from matcher.catalogue.records.name_search import plain, surname
 from matcher.jobs import crop_map
 from matcher.jobs.render.negative import shown_mm, stitched
+from matcher.jobs.render.stored import large_face
 
 router = APIRouter(prefix="/v1", dependencies=[Depends(may_read)])
 
@@ -45,20 +47,30 @@ def subjects(service: ServiceNow, query: Annotated[shapes.SubjectsQuery, Query()
 
 @router.get("/thumbnail", operation_id="show_thumbnail", summary="Show a flattened card",
             response_class=Response,
-            responses={**documented_jpeg("Upright, 368 x 640 px or half of that, without metadata.", tagged=True),
+            responses={**documented_jpeg("Upright, without metadata.", tagged=True),
                        304: {"description": "The client holds this picture already."},
                        **documented("no_such_record", "no_such_reference", "no_such_find", "validation",
                                     *SHOWING, *ACCESS, *STORAGE)})  # fmt: skip
-def thumbnail(request: Request, service: ServiceNow, query: Annotated[shapes.ThumbnailQuery, Query()]) -> Response:
+async def thumbnail(
+    request: Request, service: ServiceNow, query: Annotated[shapes.ThumbnailQuery, Query()]
+) -> Response:
     """Of a record its most legible reference, of a reference or a find its own card. Name one of them."""
-    shown = _shown(service.catalogue, query)
+    shown = await run_in_threadpool(_shown, service.catalogue, query)
     tag = f'"{shown.sha256}-{shown.outline}-{query.size}"'
     headers = {"ETag": tag, "Cache-Control": "private, max-age=600"}
     if request.headers.get("if-none-match") == tag:
         return Response(status_code=304, headers=headers)
-    with service.drawing:
-        data = face_jpeg(service.catalogue.face(shown), small=query.size == "small")
+    if query.size == "large":
+        path, size = service.catalogue.image_path(shown), service.catalogue.settings.face
+        data = await service.pictures.answer(large_face, path, shown.sha256, shown.quad, size)
+    else:
+        data = await run_in_threadpool(_drawn, service, shown, query.size == "small")
     return Response(data, headers=headers, media_type="image/jpeg")
+
+
+def _drawn(service: Service, shown: ReferenceRow | FindRow, small: bool) -> bytes:
+    with service.drawing:
+        return face_jpeg(service.catalogue.face(shown), small)
 
 
 @router.get("/crops/picture", operation_id="show_negative", summary="Show a negative, as far as its crops show it",

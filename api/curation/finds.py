@@ -78,7 +78,7 @@ async def propose(
     key = own_key(request, key)
     service.queue.check_room()
     photo = await upload.read_upload(request)
-    asked = await page_asked(service, photo, query.page, corners_of(query.quad))
+    asked = await page_asked(service, photo, query.page, corners_of(query.quad), query.upright)
     request_hash = hashlib.sha256(photo.data + query.said).hexdigest()
     earlier = await run_in_threadpool(asked_before, service.catalogue, key, request_hash)
     if earlier is not None:
@@ -117,14 +117,14 @@ async def outline(
     who = await run_in_threadpool(allow, request, "decide", query.by)
     key, if_match = headers_given(key, if_match)
     key = own_key(request, key)
-    request_hash = hashlib.sha256(f"outline {find_id} {query.quad}".encode()).hexdigest()
+    request_hash = hashlib.sha256(f"outline {find_id} {query.quad} {query.upright}".encode()).hexdigest()
     earlier = await run_in_threadpool(asked_before, service.catalogue, key, request_hash)
     if earlier is not None:
         return decision_shape(earlier)
     row = await run_in_threadpool(resolution.find, service.catalogue, find_id)
     service.queue.check_room()
     data = await run_in_threadpool(stored_bytes, service.catalogue.image_path(row), row.sha256)
-    result = await answered(service, Job(row.name, data, quad=corners_of(query.quad)))
+    result = await answered(service, Job(row.name, data, quad=corners_of(query.quad), upright=query.upright))
     check = unchanged_since(AboutFind(find_id=find_id), if_match)
 
     def store() -> shapes.Decision:

@@ -9,7 +9,7 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, Field
 
-from api.parameters import Paged, PageNumber, Quad, QuadText, Query, Stripping, Words
+from api.parameters import Paged, PageNumber, Quad, QuadText, Query, Stripping, UprightFlag, Words
 
 State = Literal["open", "accepted", "merged", "rejected"]
 
@@ -22,6 +22,7 @@ class FindsQuery(Paged):
 class ProposeQuery(Stripping):
     quad: QuadText | None = None
     page: PageNumber = 1
+    upright: UprightFlag = False
     source: Words = Field("", description="Where the card was seen.")
     seen_on: Words = Field("", description="When the card was seen: a day, month or year (ISO 8601).")
 
@@ -36,6 +37,7 @@ class ProposeQuery(Stripping):
 
 class OutlineQuery(Query):
     quad: QuadText
+    upright: UprightFlag = False
     by: Words | None = Field(None, description="Who decides, on this machine; elsewhere it is the token's name.")
 
 

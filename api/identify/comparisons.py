@@ -6,22 +6,22 @@ kept for an hour under a name of chance (`comparison_cache`).
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Depends, Path, Request, Response
 from fastapi import Query as QueryParameters
-from pydantic import BaseModel, Field
+from pydantic import Field
 from starlette.concurrency import run_in_threadpool
 
 from api import upload
 from api.access import may_read
 from api.comparison_cache import new_name
-from api.identify.shapes import Identification
+from api.identify.comparison_shapes import CloserLook, Comparison, Tones
 from api.lots.shapes import CardPath, LotId
 from api.paged import page_asked
-from api.parameters import PageNumber, PathWord, Probability, Quad, QuadText, Query, corners_of
+from api.parameters import PageNumber, PathWord, Quad, QuadText, Query, RowId, UprightFlag, corners_of
 from api.pictures import BINARY, stored_bytes
 from api.problems import ACCESS, PHOTO, REQUEST, STORAGE, WORK, Problem, documented
 from api.service import Service, ServiceNow, answered
@@ -32,6 +32,7 @@ from matcher.jobs.job import Job
 from matcher.jobs.lot import store
 from matcher.jobs.lot.cards import cards_of
 from matcher.jobs.lot.review_queue import card_named
+from matcher.jobs.render.closer import Closer, LookCloser
 from matcher.jobs.render.overlays import DrawLayers, Layers
 
 Name = Annotated[str, Path(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9_-]+$")]
@@ -39,6 +40,8 @@ OUTLINED = (*WORK, "bad_outline")
 Card = Annotated[int, Path(ge=1, le=9999)]
 Place = Annotated[int, Path(ge=1, le=9999)]
 CardLayer = Annotated[Literal["face", "crops"], Path()]
+CloserPath = Annotated[str, Path(max_length=60, pattern=r"^\d{1,19}-(large|small)$")]
+CloserLayer = Annotated[Literal["face", "laid"], Path()]
 CandidateLayer = Annotated[Literal["laid", "agreement", "line1", "line2"], Path()]
 
 PICTURE: dict[int | str, dict[str, Any]] = {
@@ -59,80 +62,24 @@ class TopQuery(Query):
 
 class ComparisonQuery(TopQuery):
     quad: QuadText | None = None
+    upright: UprightFlag = False
 
     @property
     def corners(self) -> Quad | None:
         return corners_of(self.quad)
+
+    def outline_or(self, quad: Quad, by_hand: bool) -> tuple[Quad, bool]:
+        """What is asked about, else what is kept; and whether its way up is a person's word."""
+        return (quad, by_hand) if self.corners is None else (self.corners, self.upright)
 
 
 class PhotoComparisonQuery(ComparisonQuery):
     page: PageNumber = 1
 
 
-Box = tuple[int, int, int, int]
-"""Left, top, width, height."""
-
-
-class Tones(BaseModel):
-    """How the duller of card and reference is brought to the other's tones, for looking at them side by side."""
-
-    of: Literal["card", "reference"]
-    tables: list[list[float]] = Field(
-        description="Of its grey, which red, green and blue it is shown in: values for inputs evenly from 0 to 1, as "
-        "of SVG's feFuncR of type table."
-    )
-
-
-class WordsLine(BaseModel):
-    """One strip of words, the card's above the reference's, at one scale."""
-
-    picture: str
-    width: int
-    height: int
-    step: int = Field(description="From the card's row down to the reference's, pixels.")
-    letters: list[Box] = Field(description="Where they differ, on the card's row.")
-
-
-class LaidCandidate(BaseModel):
-    """Addresses of pictures in the frame of the card's face; null where there is none."""
-
-    laid: str | None = Field(description="The candidate's reference, registered on the card.")
-    agreement: str | None = Field(description="The card: blue where both show the same, red where something has moved.")
-    tones: Tones | None = None
-    moved: list[Box] = Field([], description="Where the picture has moved, pixels of the face, the largest first.")
-    lines: list[WordsLine] = []
-
-
-class CropWindow(BaseModel):
-    crop: str
-    probability: Probability = Field(description="That the card shows this crop.")
-    corners: Quad = Field(description="TL TR BR BL in the picture of the crops.")
-
-
-class Crops(BaseModel):
-    """Every known crop of the pose in one frame, the card's own among them."""
-
-    pose: str
-    picture: str
-    width: int
-    height: int
-    own: Quad
-    sigma_mm: float = Field(description="Standard error of the card's own place.")
-    sigma_px: float = Field(description="The same in the picture.")
-    known: list[CropWindow]
-
-
-class LaidCard(BaseModel):
-    face: str = Field(description="The card's front, flattened and upright.")
-    candidates: list[LaidCandidate] = Field(description="In the order of the identification's.")
-    crops: Crops | None
-
-
-class Comparison(BaseModel):
-    name: str = Field(description="It is kept for about an hour.")
-    identification: Identification
-    photo: str = Field(description="The photo, upright, at most 1600 px on its longer side.")
-    cards: list[LaidCard] = Field(description="In the order of the identification's.")
+class CloserQuery(Query):
+    reference: RowId | None = Field(None, description="Laid over the card; without it the card comes alone.")
+    large: bool = Field(True, description="As large as the photos show it; else at the face's size.")
 
 
 router = APIRouter(prefix="/v1", dependencies=[Depends(may_read)])
@@ -147,7 +94,7 @@ async def compare(
     """The answer of `identify`, and the addresses of the pictures that a person compares by eye."""
     service.queue.check_room()
     photo = await upload.read_upload(request)
-    asked = await page_asked(service, photo, query.page, query.corners)
+    asked = await page_asked(service, photo, query.page, query.corners, query.upright)
     return await _made(service, asked.job, query.top, asked.pages)
 
 
@@ -161,7 +108,8 @@ async def compare_find(
     row = await run_in_threadpool(resolution.find, service.catalogue, find_id)
     service.queue.check_room()
     data = await run_in_threadpool(stored_bytes, service.catalogue.image_path(row), row.sha256)
-    return await _made(service, Job(row.name, data, quad=query.corners or row.quad), query.top)
+    quad, upright = query.outline_or(row.quad, row.found.face.by_hand)
+    return await _made(service, Job(row.name, data, quad=quad, upright=upright), query.top)
 
 
 @router.post("/lots/{lot_id}/cards/{card}/comparison", operation_id="compare_lot_card", status_code=201,
@@ -177,11 +125,48 @@ async def compare_lot_card(
         lot = store.lot(service.catalogue, lot_id)
         chosen = card_named(cards_of(service.catalogue, lot), lot, card)
         item = chosen.item
-        return Job(item.label, item.path, page=item.page, quad=query.corners or chosen.found.quad)
+        quad, upright = query.outline_or(chosen.found.quad, chosen.found.face.by_hand)
+        return Job(item.label, item.path, page=item.page, quad=quad, upright=upright)
 
     job = await run_in_threadpool(found)
     service.queue.check_room()
     return await _made(service, job, query.top)
+
+
+@router.post("/comparisons/{name}/{card}/closer", operation_id="look_closer", status_code=201,
+             summary="Show a card larger, or beside another reference",
+             responses=documented("no_such_comparison", "missing_file", "changed", "validation", *PHOTO, *WORK, *ACCESS,
+                                  *STORAGE))  # fmt: skip
+async def closer(
+    service: ServiceNow, name: Name, card: Card, query: Annotated[CloserQuery, QueryParameters()]
+) -> CloserLook:
+    """As large as the photos show them; `reference` need not be among the candidates."""
+    kept = service.comparisons.get(name)
+    cards = kept.answer["identification"]["cards"]
+    if kept.job is None or card > len(cards):
+        raise Problem("no_such_comparison")
+    look = LookCloser(
+        cards[card - 1]["quad"], query.reference, _transform(kept.answer, card, query.reference), query.large
+    )
+    service.queue.check_room()
+    result = await answered(service, replace(kept.job, look=False, quad=None, steps=(look,)))
+    made = result.extra(Closer)
+    assert made is not None  # the photo was read
+    at = f"{card}/closer/{query.reference or 0}-{'large' if query.large else 'small'}"
+    pictures = {f"{at}/face": made.face, **({f"{at}/laid": made.laid} if made.laid else {})}
+    service.comparisons.add(name, pictures)
+    addresses = {layer.rsplit("/", 1)[1]: f"/v1/comparisons/{name}/{layer}" for layer in pictures}
+    tones = made.tones and Tones.model_validate(made.tones)
+    return CloserLook(scale=made.scale, face=addresses["face"], laid=addresses.get("laid"), tones=tones)
+
+
+def _transform(answer: Mapping[str, Any], card: int, reference: int | None) -> Any:
+    """By which a candidate's reference was laid over the card; None for any other."""
+    candidates = answer["identification"]["cards"][card - 1]["candidates"]
+    for one, laid in zip(candidates, answer["cards"][card - 1]["candidates"], strict=True):
+        if one["reference"] == str(reference):
+            return laid.get("transform")
+    return None
 
 
 @router.get("/comparisons/{name}", operation_id="show_comparison", summary="Show a comparison again",
@@ -202,6 +187,13 @@ def card_picture(service: ServiceNow, name: Name, card: Card, layer: CardLayer) 
     return _picture(service, name, f"{card}/{layer}")
 
 
+@router.get("/comparisons/{name}/{card}/closer/{look}/{layer}", operation_id="show_closer_layer",
+            response_class=Response, responses=PICTURE,
+            summary="Show a card looked at more closely, or the reference over it")  # fmt: skip
+def closer_picture(service: ServiceNow, name: Name, card: Card, look: CloserPath, layer: CloserLayer) -> Response:
+    return _picture(service, name, f"{card}/closer/{look}/{layer}")
+
+
 @router.get("/comparisons/{name}/{card}/{place}/{layer}", operation_id="show_candidate_layer",
             response_class=Response, responses=PICTURE,
             summary="Show a reference aligned with the card, or where the two agree")  # fmt: skip
@@ -218,7 +210,7 @@ async def _made(service: Service, job: Job, most: int, pages: int | None = None)
     answer = _with_addresses(name, result.answer.with_candidates(most), layers)
     if pages and pages > 1:
         answer["identification"]["pages"] = pages
-    service.comparisons.keep(name, answer, layers.pictures)
+    service.comparisons.keep(name, answer, layers.pictures, replace(job, preparation=None, steps=()))
     return Comparison.model_validate(answer)
 
 

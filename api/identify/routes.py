@@ -35,7 +35,7 @@ async def identify(request: Request, service: ServiceNow, query: Annotated[Ident
     """
     service.queue.check_room()
     photo = await upload.read_upload(request)
-    asked = await page_asked(service, photo, query.page, corners_of(query.quad))
+    asked = await page_asked(service, photo, query.page, corners_of(query.quad), query.upright)
     result = await answered(service, asked.job)
     answer = to_json(result.answer.with_candidates(query.top))
     return {**answer, "pages": asked.pages} if asked.pages > 1 else answer

@@ -10,7 +10,7 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from api.parameters import PageNumber, Point, Probability, Quad, QuadText, Query
+from api.parameters import PageNumber, Point, Probability, Quad, QuadText, Query, UprightFlag
 from api.settings import MOST_CANDIDATES
 from matcher.core.ladder.decision import Outcome
 
@@ -21,6 +21,7 @@ class IdentifyQuery(Query):
     )
     quad: QuadText | None = None
     page: PageNumber = 1
+    upright: UprightFlag = False
 
 
 class Contract(BaseModel):
@@ -81,6 +82,7 @@ class Face(Contract):
     upright: Probability | None = Field(None, description="That the card stands as `quad` says, by what is seen on it.")
     back: Probability | None = Field(None, description="That this is the card's back.")
     sigma: dict[str, float] = Field({}, description="One standard deviation of each fact, by name, in its unit.")
+    by_hand: bool = Field(False, description="Which way up the card stands is a person's word.")
 
 
 class Card(Contract):

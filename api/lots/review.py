@@ -79,7 +79,7 @@ async def outline(
     lot = await run_in_threadpool(store.lot, service.catalogue, lot_id)
     quad = corners_of(query.quad)
     assert quad is not None  # the query wants it
-    job = await run_in_threadpool(outline_job, service.catalogue, lot, card, quad)
+    job = await run_in_threadpool(outline_job, service.catalogue, lot, card, quad, query.upright)
     service.queue.check_room()
     result = await answered(service, job)
 

@@ -12,7 +12,7 @@ from pydantic import BaseModel, ConfigDict, FailFast, Field, StrictBool, model_v
 
 from api.curation.decision_requests import MOST_NAMED, Deciding, Name, Text
 from api.curation.shapes import Decision
-from api.parameters import Paged, QuadText, Query, Words, few_keys
+from api.parameters import Paged, QuadText, Query, UprightFlag, Words, few_keys
 
 LotId = Annotated[str, Path(pattern=r"^L[0-9]{5,14}$")]
 CardId = Annotated[str, Field(pattern=r"^[0-9]{1,9}\.[0-9]{1,9}$")]
@@ -114,6 +114,7 @@ class Case(BaseModel):
 
 class OutlineQuery(Query):
     quad: QuadText
+    upright: UprightFlag = False
     by: Words | None = Field(None, description="Who decides, on this machine; elsewhere it is the token's name.")
 
 

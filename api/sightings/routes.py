@@ -68,7 +68,7 @@ async def see(
     key = own_key(request, key)
     service.queue.check_room()
     photo = await upload.read_upload(request)
-    asked = await page_asked(service, photo, query.page, corners_of(query.quad))
+    asked = await page_asked(service, photo, query.page, corners_of(query.quad), query.upright)
     request_hash = hashlib.sha256(b"see " + photo.data + query.said).hexdigest()
     earlier = await run_in_threadpool(asked_before, service.catalogue, key, request_hash)
     if earlier is not None:

@@ -98,7 +98,7 @@ class CandidateEvidence:
     both cards come from one negative, -2 where it is a hundred times less likely. How many cards of a known negative
     are asked about, the prior, is no part of it (`FusionSettings.prior`). caption_worst_letter: by how much the ink of
     the worst letter falls short. damage, trimmed: None where the pose or the crop was not found to be one; answers that
-    were stored long ago do not know them.
+    were stored long ago do not know them. legibility: of the reference's front, its residual contrast, 0 to 1.
     """
 
     subject: str | None = None
@@ -115,6 +115,7 @@ class CandidateEvidence:
     caption_worst_letter: float | None = None
     damage: tuple[DamageFact, ...] | None = None
     trimmed: tuple[TrimFact, ...] | None = None
+    legibility: float | None = None
     words: tuple[str, ...] = ()
 
 
@@ -140,7 +141,8 @@ class FaceFacts:
     """What was measured on the flattened card, see `condition.Condition`; shares are of 1.
 
     turned: degrees clockwise by which the photo shows the card turned: 0, 90, 180, 270. upright: that the card stands
-    as `quad` says, by what is seen on it. Answers that were stored long ago know no more than the first five.
+    as `quad` says, by what is seen on it. by_hand: which way up it stands is a person's word. Answers that were stored
+    long ago know no more than the first five.
     """
 
     size_mm: tuple[float, float] | None
@@ -157,6 +159,7 @@ class FaceFacts:
     upright: float | None = None
     back: float | None = None
     sigma: Mapping[str, float] = field(default_factory=dict)
+    by_hand: bool = False
 
 
 @dataclass(frozen=True)
@@ -269,6 +272,7 @@ def _face(card: CardAnswer) -> FaceFacts:
         upright=_rounded(facts.upright, 3),
         back=facts.back,
         sigma=dict(facts.sigma),
+        by_hand=card.outline.by_hand,
     )
 
 
@@ -312,6 +316,7 @@ def _evidence(candidate: Candidate) -> CandidateEvidence:
         caption_worst_letter=round(caption.worst, 3) if caption else None,
         damage=_damage(pose) if pose else None,
         trimmed=_trimmed(crop) if crop else None,
+        legibility=round(candidate.reference.legibility, 3),
         words=tuple(rung.words for rung in rungs if rung is not None),
     )
 

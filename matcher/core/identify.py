@@ -276,9 +276,11 @@ def _unreadable(face: Face, px_per_mm: float, settings: Settings) -> str:
 
 
 def _right_way_up(outline: CardQuad, face: Face, references: ReferenceSet) -> _Upright:
-    """Turn the card over where the references it resembles say that it stands on its head."""
+    """Turn the card over where the references it resembles say that it stands on its head, and no person has said."""
     description = describe(face)
     hits = references.search(description)
+    if outline.by_hand:
+        return _Upright(outline, face, description, tuple(hit for hit in hits if not hit.turned))
     matches, turned = (sum(hit.inliers for hit in hits if hit.turned == way) for way in (False, True))
     if turned <= matches:
         return _Upright(outline, face, description, hits)

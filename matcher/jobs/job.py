@@ -54,12 +54,16 @@ class Job:
     """One photo to identify: a path or bytes, and the name to report it under.
 
     page: of a TIFF or PDF, from 0. quad: corners of its only card as a person has drawn them; None: find the cards.
+    upright: `quad` begins at the card's upper left, by that person's word.
+    look: False where the photo is only read, for the steps: no card is looked for.
     """
 
     name: str
     source: Path | bytes
     page: int = 0
     quad: Quad | None = None
+    upright: bool = False
+    look: bool = True
     preparation: Preparation | None = None
     steps: tuple[Step, ...] = ()
 

@@ -18,7 +18,7 @@ import numpy as np
 
 from matcher.catalogue.reference_set import CatalogueReferences
 from matcher.core.answer import answer_of, failed_answer
-from matcher.core.detect.detection import given_quads
+from matcher.core.detect.detection import Detections, given_quads
 from matcher.core.errors import CatalogueError, PlatekinError, UnreadablePhoto
 from matcher.core.identify import identify
 from matcher.core.ocr.reading import can_read
@@ -54,7 +54,9 @@ class Worker:
             if job.preparation:
                 photo = job.preparation(photo, self._context)
             self.references.refresh()
-            given = None if job.quad is None else given_quads(photo, np.array(job.quad, np.float64))
+            given = None if job.look else Detections(())
+            if job.quad is not None:
+                given = given_quads(photo, np.array(job.quad, np.float64), upright=job.upright)
             found = identify(photo, self.references, self.settings, self.references.calibration, given)
             extras = [step(job.name, found, self._context) for step in job.steps]
             return JobResult(answer_of(job.name, found), tuple(extra for extra in extras if extra is not None))

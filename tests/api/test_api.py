@@ -195,6 +195,8 @@ ADDRESSES = {
     ("GET", "/v1/comparisons/{name}"),
     ("GET", "/v1/comparisons/{name}/photo"),
     ("GET", "/v1/comparisons/{name}/{card}/{layer}"),
+    ("POST", "/v1/comparisons/{name}/{card}/closer"),
+    ("GET", "/v1/comparisons/{name}/{card}/closer/{look}/{layer}"),
     ("GET", "/v1/comparisons/{name}/{card}/{place}/{layer}"),
     ("GET", "/v1/subjects"),
     ("GET", "/v1/thumbnail"),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -17,13 +18,15 @@ from api.comparison_cache import LONGEST_S, MOST, ComparisonCache
 from api.problems import Problem
 from api.settings import ServiceSettings
 from matcher.catalogue import Catalogue
+from matcher.catalogue.reference_set import CatalogueReferences
 from matcher.catalogue.tokens import make_token
 from matcher.core.detect.detection import given_quads
 from matcher.core.errors import UnreadablePhoto
 from matcher.core.photo import Photo, read_photo
 from matcher.core.settings import Settings
 from matcher.jobs.job import Job
-from matcher.jobs.render.overlays import DrawLayers, Layers
+from matcher.jobs.render.closer import Closer, LookCloser
+from matcher.jobs.render.overlays import DrawLayers, Layers, clearest_of
 from matcher.jobs.workers import Worker
 from tests.support import fake_work
 from tests.support.cards import a_find
@@ -62,6 +65,30 @@ def test_a_drawn_outline_is_taken_as_it_is_whatever_its_order() -> None:
     for order in (corners, corners[::-1], np.roll(corners, 2, axis=0)):
         (outline,) = given_quads(photo(), order)
         assert outline.corners.tolist() == [[50, 50], [300, 50], [300, 500], [50, 500]]
+
+
+@pytest.mark.parametrize("quarters", range(4))
+def test_the_way_up_that_a_person_gives_stands(quarters: int) -> None:
+    corners = np.roll(np.array([[50.0, 50], [300, 50], [300, 500], [50, 500]]), quarters, axis=0)
+    (outline,) = given_quads(photo(), corners, upright=True)
+    assert outline.corners.tolist() == corners.tolist()
+    assert outline.by_hand
+    with pytest.raises(UnreadablePhoto, match="mirror"):
+        given_quads(photo(), corners[::-1], upright=True)
+
+
+def test_a_card_turned_by_hand_is_compared_as_it_was_turned(stock: Path) -> None:
+    """Left to itself the matcher turns the scan back, since it knows it; a person's word it takes."""
+    upside_down = ((276.0, 480.0), (0.0, 480.0), (0.0, 0.0), (276.0, 0.0))
+    bench = Worker(stock / "catalogue", Settings())
+    data = (stock / SCAN).read_bytes()
+    found, said = (
+        bench.run(Job(SCAN, data, quad=upside_down, upright=upright)).answer.cards[0] for upright in (False, True)
+    )
+    bench.references.catalogue.close()
+    assert found.quad[0] == (0.0, 0.0)
+    assert (found.pose, found.face.by_hand) == ("P000", False)
+    assert (said.quad, said.face.by_hand, said.face.turned) == (upside_down, True, 180)
 
 
 @pytest.mark.parametrize(
@@ -107,6 +134,76 @@ def test_the_matcher_answers_the_given_outline_with_layers(stock: Path) -> None:
     assert Image.open(io.BytesIO(pictures["1/crops"])).size == (known["width"], known["height"])
 
 
+def test_a_card_is_looked_at_more_closely(stock: Path) -> None:
+    """At its photo's own size, beside the reference it was compared with and beside another; the same place in both."""
+    scan = Image.open(stock / SCAN)
+    wide, high = 2 * scan.width, 2 * scan.height
+    table = Image.new("RGB", (wide + 200, high + 200), (40, 60, 50))
+    table.paste(scan.resize((wide, high)), (100, 100))
+    out = io.BytesIO()
+    table.save(out, "PNG")
+    quad = ((100.0, 100.0), (100.0 + wide, 100.0), (100.0 + wide, 100.0 + high), (100.0, 100.0 + high))
+    bench = Worker(stock / "catalogue", Settings())
+    found = bench.run(Job("table.png", out.getvalue(), quad=quad, steps=(DrawLayers(3),)))
+    layers = found.extra(Layers)
+    assert layers is not None
+    best = found.answer.cards[0].candidates[0]
+    seen = []
+    for transform, large in ((layers.aids["1/1"]["transform"], True), (None, False)):
+        look = LookCloser(quad, int(best.reference), transform, large)
+        made = bench.run(Job("table.png", out.getvalue(), look=False, steps=(look,)))
+        assert made.answer.cards == ()  # nothing was identified anew
+        seen.append(made.extra(Closer))
+    gone = bench.run(Job("table.png", out.getvalue(), look=False, steps=(LookCloser(quad, 9999),))).extra(Closer)
+    bench.references.catalogue.close()
+    closer, anew = seen
+    assert closer is not None
+    assert closer.scale == pytest.approx(high / 640)
+    face, laid = (
+        np.asarray(Image.open(io.BytesIO(data)).convert("RGB")).astype(float) for data in (closer.face, closer.laid)
+    )
+    assert face.shape == laid.shape == (round(640 * closer.scale), round(368 * closer.scale), 3)
+    inner = (slice(40, -40), slice(40, -40))
+    assert np.median(np.abs(face[inner] - laid[inner])) < 6  # the same picture in the same place
+    assert anew is not None
+    assert anew.scale == 1.0
+    assert anew.transform is not None
+    assert np.allclose(anew.transform, layers.aids["1/1"]["transform"], atol=0.5)  # found anew as it was found at first
+    assert gone is not None
+    assert gone.laid is None
+
+
+def test_what_is_faint_is_shown_by_something_clearer(stock: Path) -> None:
+    with CatalogueReferences.open(stock / "catalogue") as references:
+        held = [one for pose in ("P000", "P001") for one in references.of_pose(pose)]
+        clear = max(held, key=lambda one: one.legibility)
+        same = list(references.of_pose(clear.record.pose))
+        assert clearest_of(replace(clear, legibility=0.9), references) is None
+        ghost = replace(same[-1], id=10_000, legibility=0.05)
+        told = clearest_of(ghost, references)
+        assert told is not None
+        own = [one for one in same if one.record.record_id == ghost.record.record_id]
+        assert told == {"reference": str((own or same)[0].id), "record_id": ghost.record.record_id}
+        stranger = replace(ghost, record=replace(ghost.record, record_id="V999"))
+        told = clearest_of(stranger, references)
+        assert told == {"reference": str(same[0].id), "record_id": same[0].record.record_id}
+
+
+def test_a_closer_look_is_kept_with_its_comparison(client: TestClient) -> None:
+    name = compare(client).json()["name"]
+    made = client.post(f"/v1/comparisons/{name}/1/closer", params={"reference": 3, "large": True})
+    assert made.status_code == 201
+    body = made.json()
+    assert body["scale"] == 2.0
+    for layer, kind in (("face", "image/jpeg"), ("laid", "image/webp")):
+        assert body[layer] == f"/v1/comparisons/{name}/1/closer/3-large/{layer}"
+        assert client.get(body[layer]).headers["content-type"] == kind
+    assert client.get(f"/v1/comparisons/{name}/1/face").status_code == 200  # what was there stays
+    check_problem(client.post(f"/v1/comparisons/{name}/2/closer"), 404, "no_such_comparison")
+    check_problem(client.post("/v1/comparisons/unknown/1/closer"), 404, "no_such_comparison")
+    check_problem(client.post(f"/v1/comparisons/{name}/1/closer?reference=0"), 422, "validation")
+
+
 # Kept for a while
 
 
@@ -124,7 +221,16 @@ def test_a_comparison_tells_where_its_pictures_lie(client: TestClient) -> None:
     assert client.get(card["face"]).content == b"\xff\xd8 face"
     assert client.get(card["face"]).headers["content-type"] == "image/jpeg"
     assert client.get(card["candidates"][0]["laid"]).headers["content-type"] == "image/webp"
-    assert card["candidates"][1] == {"laid": None, "agreement": None, "tones": None, "moved": [], "lines": []}
+    nothing = {
+        "laid": None,
+        "agreement": None,
+        "clearest": None,
+        "references": 1,
+        "tones": None,
+        "moved": [],
+        "lines": [],
+    }
+    assert card["candidates"][1] == nothing
     assert client.get(card["crops"]["picture"]).content == b"\xff\xd8 crops"
     assert client.get(body["photo"]).headers["x-content-type-options"] == "nosniff"
     assert client.get(f"/v1/comparisons/{body['name']}").json() == body

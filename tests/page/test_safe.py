@@ -5,9 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from matcher.catalogue import Catalogue
+from matcher.catalogue.finds import resolution
 from tests.page.conftest import Open, until
 from tests.page.site import KNOWN, NEW_CROP, Site, Stock, serving
 from tests.page.test_identify import answered, give
@@ -72,6 +74,70 @@ def test_a_finds_outline_is_corrected_and_taken_back(site: Site, open_page: Open
     page.locator(".toast", has_text="old outline").wait_for()
     with Catalogue.open(site.folder) as catalogue:
         assert [row.action for row in catalogue.decisions(newest_first=True, limit=1)] == ["undo"]
+
+
+TURNED = "Turn it"
+
+
+def turned_over(page: Any) -> Any:
+    """Twice a quarter; the answer to it."""
+    page.locator("card-outline .head-mark").wait_for(state="attached")
+    with page.expect_response(lambda answer: "upright=true" in answer.url and answer.request.method == "POST") as told:
+        page.get_by_role("button", name=TURNED).click()
+        page.get_by_role("button", name=TURNED).click()
+    return told.value.json()
+
+
+def quad_of(made: Any) -> Any:
+    (card,) = made["identification"]["cards"]
+    assert card["face"]["by_hand"] is True
+    return card["quad"]
+
+
+def test_the_way_up_is_set_by_hand_and_kept_with_the_photograph_and_the_find(site: Site, open_page: Open) -> None:
+    page = open_page(site.address)
+    with page.expect_response(lambda answer: answer.url.endswith("top=9")) as first:
+        give(page, site, NEW_CROP)
+    answered(page)
+    found = first.value.json()["identification"]["cards"][0]["quad"]
+    assert quad_of(turned_over(page)) == found[2:] + found[:2]
+    page.get_by_role("button", name="Find the outline again").wait_for()
+    page.reload()
+    page.get_by_role("button", name="Keep as a find").click()
+    page.locator(".done a").click()
+    page.wait_for_url("**/review#F00005")
+    with Catalogue.open(site.folder) as catalogue:
+        row = resolution.find(catalogue, "F00005")
+    assert row.found.face.by_hand
+    assert np.allclose(row.quad, found[2:] + found[:2], atol=0.01)
+
+
+def test_a_finds_way_up_is_set_by_hand(site: Site, open_page: Open) -> None:
+    page = review(open_page, site, CROP)
+    with Catalogue.open(site.folder) as catalogue:
+        before = resolution.find(catalogue, CROP).quad
+    turned_over(page)
+    page.get_by_role("button", name="Keep this outline").click()
+    page.locator(".toast", has_text="new outline").wait_for()
+    with Catalogue.open(site.folder) as catalogue:
+        row = resolution.find(catalogue, CROP)
+    assert np.allclose(row.quad, before[2:] + before[:2], atol=0.06)
+    with page.expect_response("**/comparison") as again:  # asked about anew, the word stands
+        page.reload()
+    assert np.allclose(quad_of(again.value.json()), row.quad, atol=0.06)
+
+
+def test_a_lots_cards_way_up_is_set_by_hand(site: Site, open_page: Open) -> None:
+    page = open_page(f"{site.address}/lot")
+    page.set_input_files("#files", [site.stock.photo(NEW_CROP)])
+    page.get_by_role("button", name="Send them").click()
+    page.locator(".lot-far", has_text="1 scan done").wait_for()
+    page.get_by_role("button", name="Work through 1 card").click()
+    wanted = quad_of(turned_over(page))
+    page.get_by_role("button", name="Keep this outline").click()
+    page.locator(".toast", has_text="new outline").wait_for()
+    made = page.request.post(f"{site.address}/v1/lots/L00001/cards/1.1/comparison").json()
+    assert quad_of(made) == wanted
 
 
 def test_an_answer_that_is_overruled(site: Site, open_page: Open) -> None:

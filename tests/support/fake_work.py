@@ -14,6 +14,7 @@ from matcher.core.parallel.limits import WorkLimits
 from matcher.core.parallel.supervised import supervised_pool
 from matcher.core.settings import Settings
 from matcher.jobs.job import Job, JobResult
+from matcher.jobs.render.closer import Closer, LookCloser
 from matcher.jobs.render.overlays import DrawLayers, Layers
 
 
@@ -39,7 +40,12 @@ def obey(job: Job) -> JobResult:
         raise RuntimeError("the secret of /var/inside")
     if order == "fail":
         return _refused(job, rest, "it fails")
-    drawn = [layers(step.most) for step in job.steps if isinstance(step, DrawLayers)]
+    drawn: list[object] = [layers(step.most) for step in job.steps if isinstance(step, DrawLayers)]
+    drawn += [
+        Closer(2.0, b"\xff\xd8 card", b"RIFF reference", None, None)
+        for step in job.steps
+        if isinstance(step, LookCloser)
+    ]
     if order == "blank":
         blank = Layers({"photo": b"\xff\xd8 photo"}, ())
         return JobResult(_refused(job, "no_card", "no card").answer, (blank,) if drawn else ())
@@ -84,6 +90,7 @@ def answer(name: str) -> dict[str, Any]:
                     "upright": 0.98,
                     "back": 0.004,
                     "sigma": {"residual_contrast": 0.03, "size_mm": 0.28},
+                    "by_hand": False,
                 },
                 "reasons": ["the picture agrees", "its window does not"],
             }

@@ -16,8 +16,9 @@ export function candidateTiles(card, chosen, run) {
 
 function group(card, one) {
   const [best] = card.candidates;
-  const isPose = finding(RUNGS[0], one.confidence.pose).state !== "other";
-  if (isPose && one.crop === (card.crop ?? best.crop) && one.pose === best.pose) return "This negative, this crop";
+  const isNot = (rung) => finding(rung, one.confidence[rung.name]).state === "other";
+  const isPose = !isNot(RUNGS[0]);
+  if (isPose && !isNot(RUNGS[1]) && one.crop === (card.crop ?? best.crop) && one.pose === best.pose) return "This negative, this crop";
   if (isPose && one.pose === best.pose) return "This negative, another crop";
   return one.evidence?.subject && one.evidence.subject === best.evidence?.subject ? "The same sitter" : "Others";
 }

@@ -3,19 +3,17 @@
 // (detail: index) when another one is chosen, `ready` when both pictures are painted.
 
 import { candidateTiles } from "./candidates.js";
+import { chips } from "./chips.js";
+import { canGrow, lookCloser } from "./closer.js";
+import { WAYS } from "./comparekeys.js";
 import { fill, h, say, svg, thumbnail } from "./dom.js";
-import { keys } from "./keys.js";
 import { proof } from "./proof.js";
 import { get } from "./service.js";
 import { Viewport } from "./viewport.js";
-import { finding, RUNGS, sureness } from "./words.js";
+import { finding, firstShown, RUNGS } from "./words.js";
 
 const FACE = [368, 640];
 const PX_PER_MM = 640 / 63.5;
-const WAYS = [
-  ["beside", "b", "Side by side"], ["over", "w", "Lay over"], ["difference", "d", "Difference"], ["photos", "o", "Untouched"],
-];
-const PROOFS = { m: "pose", c: "crop", t: "caption", y: "copy" };
 const GREY = "0.299 0.587 0.114 0 0"; // a row of SVG's colour matrix: ITU-R BT.601, as the service takes greys
 let made = 0;
 
@@ -31,7 +29,7 @@ export class CardCompare extends HTMLElement {
     this.tools.inert = true;
   }
 
-  show(comparison, card = 0, candidate = 0) {
+  show(comparison, card = 0, candidate = firstShown(comparison.identification.cards[card] ?? {})) {
     this.#build();
     this.comparison = comparison;
     this.card = card;
@@ -41,30 +39,12 @@ export class CardCompare extends HTMLElement {
     if (this.way?.startsWith("proof")) this.way = "beside";
     this.view.reset(false);
     this.#list();
-    this.#look(this.way ?? "beside");
+    this.look(this.way ?? "beside");
+    this.#clearest();
   }
 
   disconnectedCallback() {
     this.view?.watch?.disconnect();
-  }
-
-  // Keys for the page's one comparison; which: gives the element that they act on.
-  static keys(which) {
-    const on = (run) => () => { const found = which(); return found?.comparison ? run(found) ?? true : false; };
-    keys("Comparing", [
-      { key: " ", shown: "Space, held", words: "Blink: the reference in the card's place", run: on((it) => it.blink(true)), up: () => which()?.blink?.(false) },
-      ...WAYS.map(([way, key, words]) => ({ key, words, run: on((it) => it.#look(way)) })),
-      ...Object.entries(PROOFS).map(([key, rung]) => ({ key, words: `Proof: ${rung === "pose" ? "what has moved" : rung}`, run: on((it) => it.prove(rung)) })),
-      ...[1, 2, 3, 4, 5, 6, 7, 8, 9].map((n) => ({
-        key: String(n), shown: n === 1 ? "1-9" : undefined, words: n === 1 ? "Candidate" : undefined, run: on((it) => it.choose(n - 1)),
-      })),
-      { key: "]", words: "The record's next reference", run: on((it) => void it.step(1)) },
-      { key: "+", words: "Closer", run: on((it) => it.view.zoomBy(1.5)) },
-      { key: "-", words: "Farther", run: on((it) => it.view.zoomBy(1 / 1.5)) },
-      { key: "0", words: "Whole card", run: on((it) => it.view.reset()) },
-      { key: "g", words: "Tones as they are, or brought together", run: on((it) => it.#turnTones()) },
-      { key: "f", words: "Full screen", run: on((it) => it.#full()) },
-    ]);
   }
 
   choose(index) {
@@ -73,7 +53,8 @@ export class CardCompare extends HTMLElement {
     this.candidate = index;
     this.other = null;
     this.#list();
-    this.#look(this.way.startsWith("proof") ? "beside" : this.way);
+    this.look(this.way.startsWith("proof") ? "beside" : this.way);
+    this.#clearest();
     say(`Candidate ${index + 1}: ${candidates[index].record_id}`);
     this.dispatchEvent(new CustomEvent("candidate", { detail: index }));
     return true;
@@ -85,7 +66,7 @@ export class CardCompare extends HTMLElement {
   get laid() { return this.layers.candidates[this.candidate]; }
 
   // The pictures as they are laid: of another negative the reference stands whole and upright instead.
-  get isLaid() { return Boolean(this.laid?.laid) && finding(RUNGS[0], this.chosen?.confidence.pose).state !== "other"; }
+  get isLaid() { return Boolean((this.other ?? this.laid)?.laid) && finding(RUNGS[0], this.chosen?.confidence.pose).state !== "other"; }
 
   #build() {
     if (this.stage) return;
@@ -95,51 +76,32 @@ export class CardCompare extends HTMLElement {
     this.stage = h("div", { class: "stage" });
     this.chips = h("div", { class: "chips", role: "group", "aria-label": "What was found, rung by rung" });
     this.ways = h("div", { class: "ways", role: "group", "aria-label": "Ways of comparing" }, WAYS.map(([way, key, words]) =>
-      h("button", { type: "button", class: "bar", "data-way": way, onclick: () => this.#look(way) }, words, " ", h("kbd", {}, key))));
+      h("button", { type: "button", class: "bar", "data-way": way, onclick: () => this.look(way) }, words, " ", h("kbd", {}, key))));
     this.fade = h("input", { type: "range", min: "0", max: "100", value: "100", "aria-label": "How much of the reference", oninput: () => this.#set() });
     this.fadeBox = h("label", { class: "fade", hidden: true }, "Fade", this.fade);
     this.bar = h("span", { class: "mm-bar", "aria-hidden": "true" });
     this.barWords = h("span", { class: "mm-words" });
     const button = (words, name, run) => h("button", { type: "button", class: "bar", "aria-label": name, title: name, onclick: run }, words);
-    this.toneButton = h("button", { type: "button", class: "bar", onclick: () => this.#turnTones() }, "Tones matched ", h("kbd", {}, "g"));
+    this.toneButton = h("button", { type: "button", class: "bar", onclick: () => this.turnTones() }, "Tones matched ", h("kbd", {}, "g"));
     this.tools = h("div", { class: "tools" }, this.ways, this.fadeBox, h("span", { class: "hint" }, "Blink: hold ", h("kbd", {}, "Space"), " or press the card"), this.toneButton,
       h("span", { class: "zooms" }, this.bar, this.barWords, button("−", "Farther (key -)", () => this.view.zoomBy(1 / 1.5)), button("+", "Closer (key +)", () => this.view.zoomBy(1.5)),
-        button("Whole", "Whole card (key 0)", () => this.view.reset()), button(svg("svg", { viewBox: "0 0 16 16", width: 14, height: 14, "aria-hidden": "true" }, svg("path", { d: "M2 6V2H6M10 2H14V6M14 10V14H10M6 14H2V10", fill: "none", stroke: "currentColor", "stroke-width": 1.6 })), "Full screen (key f)", () => this.#full())));
+        button("Whole", "Whole card (key 0)", () => this.view.reset()), button(svg("svg", { viewBox: "0 0 16 16", width: 14, height: 14, "aria-hidden": "true" }, svg("path", { d: "M2 6V2H6M10 2H14V6M14 10V14H10M6 14H2V10", fill: "none", stroke: "currentColor", "stroke-width": 1.6 })), "Full screen (key f)", () => this.full())));
     this.list = h("div", { class: "candidates" });
     fill(this, this.tone, h("div", { class: "look" }, this.stage, this.tools), this.chips, this.list);
   }
 
   #list() {
     fill(this.list, candidateTiles(this.answer, this.candidate, (index) => this.choose(index)));
-    const confidence = this.#confidence();
-    fill(this.chips, RUNGS.filter(({ name }) => name !== "mark" || confidence.mark !== undefined).map((rung) => this.#chip(rung, confidence[rung.name])));
-  }
-
-  // What is behind a rung that failed makes no sense, and is not told.
-  #confidence() {
-    const confidence = { ...this.chosen?.confidence };
-    const state = (name) => finding(RUNGS[0], confidence[name]).state;
-    if (!this.chosen || state("pose") === "other") return { pose: confidence.pose ?? null };
-    if (state("crop") === "other") confidence.copy = null;
-    return confidence;
-  }
-
-  #chip(rung, share) {
-    const { state, words, sure } = finding(rung, share);
-    const button = h("button", { type: "button", class: `chip ${state}`, disabled: state === "unchecked", title: sure ? sureness(sure) : "", onclick: () => this.prove(rung.name) },
-      h("span", { class: "chip-name" }, rung.title), h("span", { class: "chip-words" }, words, state === "open" && h("span", { class: "number" }, `, ${sureness(share)} for the same`)),
-      state === "open" && h("span", { class: "scale", "aria-hidden": "true" }, scale(share)));
-    button.dataset.rung = rung.name;
-    return button;
+    fill(this.chips, chips(this.chosen, (rung) => this.prove(rung)));
   }
 
   prove(rung) {
     if (!this.chosen) return false;
-    this.#look(this.way === `proof-${rung}` ? "beside" : `proof-${rung}`);
+    this.look(this.way === `proof-${rung}` ? "beside" : `proof-${rung}`);
     return true;
   }
 
-  #look(way) {
+  look(way) {
     this.way = way;
     this.dataset.way = way;
     for (const button of this.ways.children) button.setAttribute("aria-pressed", String(button.dataset.way === way));
@@ -159,18 +121,29 @@ export class CardCompare extends HTMLElement {
   }
 
   #face() {
-    const node = this.#image(this.layers.face, "The card, cut out of the photo and flattened");
+    const node = this.#growing("face", this.#image(this.layers.face, "The card, cut out of the photo and flattened"));
     this.#toned(node, "card");
     return node;
   }
 
   #reference() {
-    const one = this.chosen;
-    const words = `Reference ${this.other ?? one.reference} of ${one.record_id}`;
-    if (this.other || !this.isLaid) return this.#image(thumbnail({ reference: this.other ?? one.reference }, "whole"), `${words}, as it is`, { class: "upper" });
-    const node = this.#image(this.laid.laid, `${words}, laid over the card`, { class: "upper" });
+    const words = `Reference ${this.reference} of ${this.chosen.record_id}`;
+    if (!this.isLaid) return this.#image(thumbnail({ reference: this.reference }, "whole"), `${words}, as it is`, { class: "upper" });
+    const node = this.#growing("laid", this.#image((this.other ?? this.laid).laid, `${words}, laid over the card`, { class: "upper" }));
     this.#toned(node, "reference");
     return node;
+  }
+
+  get reference() { return this.other?.id ?? this.chosen.reference; }
+
+  // Once enlarged, as large as its photograph holds it.
+  #growing(layer, image) {
+    const { comparison: { name }, card } = this;
+    const reference = this.isLaid ? this.reference : null;
+    return canGrow(image, async () => {
+      const made = await lookCloser(name, card, reference, true);
+      return made.scale > 1 ? made[layer] : null;
+    });
   }
 
   // marks: drawn over both, in pixels of the face.
@@ -185,8 +158,16 @@ export class CardCompare extends HTMLElement {
     const held = blinked && { start: () => this.blink(true), end: () => this.blink(false) };
     this.#panes([
       ["This card", [this.#face(), blinked, marks?.()], held],
-      [[h("span", {}, `${one.record_id}, reference ${this.other ?? one.reference}`), !this.isLaid && h("span", { class: "small" }, " whole, not laid over the card")], [this.#reference(), this.isLaid && !this.other && marks?.()]],
+      [[h("span", {}, `${one.record_id}, reference ${this.reference}`), !this.isLaid && h("span", { class: "small" }, " whole, not laid over the card")], [this.#reference(), this.isLaid && marks?.()], null, this.#clearer()],
     ]);
+  }
+
+  // The record's other references; where it has a faint card alone, the candidate that shows the negative most clearly.
+  #clearer() {
+    const button = (words, key, run) => h("button", { type: "button", class: "bar clearer", onclick: run }, words, " ", h("kbd", {}, key));
+    if (this.laid?.references > 1) return button("Other reference", "]", () => this.step(1));
+    const at = this.answer.candidates.findIndex(({ record_id: id }) => id === this.laid?.clearest?.record_id);
+    return at < 0 || at === this.candidate ? null : button(`Faint. Clearer: ${this.answer.candidates[at].record_id}`, at + 1, () => this.choose(at));
   }
 
   #over(way) {
@@ -226,7 +207,7 @@ export class CardCompare extends HTMLElement {
 
   // Brings the duller of the two to the other's tones, as the service has measured it.
   #toned(node, which) {
-    const tones = this.laid?.tones;
+    const tones = (this.other ?? this.laid)?.tones;
     if (this.untoned || !tones || tones.of !== which || !this.isLaid) return;
     const [r, g, b] = tones.tables.map((table) => table.join(" "));
     fill(this.tone, svg("filter", { id: this.toneId, "color-interpolation-filters": "sRGB", x: 0, y: 0, width: "100%", height: "100%" },
@@ -234,18 +215,18 @@ export class CardCompare extends HTMLElement {
     node.style.filter = `url("#${this.toneId}")`;
   }
 
-  #turnTones() {
+  turnTones() {
     this.untoned = !this.untoned;
     fill(this.toneButton, this.untoned ? "Tones as they are " : "Tones matched ", h("kbd", {}, "g"));
-    this.#look(this.way);
+    this.look(this.way);
   }
 
   #panes(list) {
-    const panes = list.map(([words, pictures, held]) => {
+    const panes = list.map(([words, pictures, held, more]) => {
       const sheet = h("div", { class: "sheet" }, pictures);
       const name = typeof words === "string" ? words : words[0].textContent;
       const frame = h("div", { class: "pane", tabindex: "0", role: "group", "aria-label": `${name}. When it is enlarged, arrow keys move it.` }, sheet);
-      return { frame, sheet, held, figure: h("figure", {}, frame, h("figcaption", {}, words)) };
+      return { frame, sheet, held, figure: h("figure", {}, frame, more, h("figcaption", {}, words)) };
     });
     fill(this.stage, panes.map(({ figure }) => figure));
     this.view.use(panes);
@@ -265,19 +246,34 @@ export class CardCompare extends HTMLElement {
       one && figure(`/v1/references/${one.reference}/image`, `Reference ${one.reference}, untouched`, `${one.record_id}, reference ${one.reference}`));
   }
 
-  // Other pictures of the same record: whole, since they were not laid over this card.
+  // The record's other pictures, each laid over the card.
   async step(by) {
     const record = this.chosen?.record_id;
     if (!record) return;
     const { references } = await get(`/v1/records/${encodeURIComponent(record)}`);
     if (this.chosen?.record_id !== record || references.length < 2) return void say("This record has one reference");
-    const now = references.findIndex(({ id }) => String(id) === String(this.other ?? this.chosen.reference));
-    const next = references[(now + by + references.length) % references.length].id;
-    this.other = String(next) === this.chosen.reference ? null : next;
-    this.#look("beside");
+    const now = references.findIndex(({ id }) => String(id) === String(this.reference));
+    await this.#refer(references[(now + by + references.length) % references.length].id);
   }
 
-  #full() {
+  // A ghost gives way to the record's most legible picture.
+  #clearest() {
+    const { reference, record_id: record } = this.laid?.clearest ?? {};
+    if (record && record === this.chosen.record_id) this.#refer(reference);
+  }
+
+  async #refer(id) {
+    const { comparison, card, candidate } = this;
+    let made = null; // back to the one that was compared
+    if (String(id) !== this.chosen.reference) {
+      made = { id, ...(await lookCloser(comparison.name, card, id, false).catch(() => ({ laid: null }))) };
+    }
+    if (this.comparison !== comparison || this.card !== card || this.candidate !== candidate) return;
+    this.other = made;
+    this.look(this.way.startsWith("proof") ? "beside" : this.way);
+  }
+
+  full() {
     if (document.fullscreenElement) document.exitFullscreen();
     else this.querySelector(".look").requestFullscreen?.();
   }
@@ -289,11 +285,6 @@ export class CardCompare extends HTMLElement {
     this.bar.style.width = `${length * scale}px`;
     this.barWords.textContent = `${length} mm`;
   }
-}
-
-function scale(share) {
-  const at = 4 + 92 * share;
-  return svg("svg", { viewBox: "0 0 100 8" }, svg("path", { class: "rule", d: "M4 4H96M27 1V7M73 1V7" }), svg("circle", { cx: at, cy: 4, r: 3.2 }));
 }
 
 customElements.define("card-compare", CardCompare);

@@ -1,7 +1,8 @@
 // One find's proposal: what was seen, when and where, how it compared, and what was decided on it.
 
 import "./everywhere.js";
-import { CardCompare } from "./compare.js";
+import "./compare.js";
+import { compareKeys } from "./comparekeys.js";
 import { decisions } from "./decisions.js";
 import { byId, day, fill, h, recordAddress, thumbnail } from "./dom.js";
 import { cardOf, readFind } from "./finding.js";
@@ -32,5 +33,5 @@ async function show() {
   }
 }
 
-CardCompare.keys(() => (compare?.comparison ? compare : null));
+compareKeys(() => (compare?.comparison ? compare : null));
 show();

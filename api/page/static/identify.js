@@ -2,10 +2,11 @@
 
 import { takeFiles } from "./everywhere.js";
 import { openCamera } from "./camera.js";
-import { CardCompare } from "./compare.js";
+import "./compare.js";
+import { compareKeys } from "./comparekeys.js";
 import { byId, fill, h, say } from "./dom.js";
 import { wrongWith } from "./files.js";
-import { inset } from "./inset.js";
+import { inset, outlineQuery } from "./inset.js";
 import { keys } from "./keys.js";
 import { forget, keep, keptAt, newId } from "./kept.js";
 import { keeping } from "./keeping.js";
@@ -56,7 +57,7 @@ async function work() {
     const next = waiting.includes(open) ? waiting.indexOf(open) : 0; // the one that is looked at comes first
     const [photo] = waiting.splice(next, 1);
     if (!photo) break;
-    await photo.identify(photo.quad ?? null);
+    await photo.identify(photo.outline ?? null);
   }
   working = false;
 }
@@ -86,27 +87,28 @@ class Photo {
   }
 
   remember() {
-    const { id, place, order, name, file, quad, card, comparison } = this;
-    keep({ id, place, order, name, file, quad, card, comparison });
+    const { id, place, order, name, file, outline, card, comparison } = this;
+    keep({ id, place, order, name, file, outline, card, comparison });
   }
 
-  async identify(quad = null) {
+  // outline: {quad, upright} as a person has drawn it.
+  async identify(outline = null) {
     this.stopping?.abort();
     this.stopping = new AbortController();
     this.error = null;
     this.busy = true;
-    const query = new URLSearchParams({ top: TOP, ...(quad && { quad: written(quad) }) });
+    const query = new URLSearchParams({ top: TOP, ...(outline && outlineQuery(outline)) });
     this.progress("Sending");
     try {
       const progress = (share) => this.progress(share < 1 ? `Sending, ${Math.round(100 * share)} %` : "Comparing");
       const made = await upload(`/v1/comparisons?${query}`, this.file, { progress, signal: this.stopping.signal });
-      this.quad = quad;
-      this.comparison = quad ? this.put(made) : made;
+      this.outline = outline;
+      this.comparison = outline ? this.put(made) : made;
       this.remember();
     } catch (error) {
       if (error.name === "AbortError") return;
       this.error = error;
-      this.failedQuad = quad;
+      this.failedOutline = outline;
     }
     this.busy = false;
     this.tell();
@@ -182,7 +184,7 @@ async function refresh(photo) {
   try {
     await get(`/v1/comparisons/${photo.comparison.name}`);
   } catch (error) {
-    if (error.code === "no_such_comparison" && photo.file) photo.identify(photo.quad ?? null);
+    if (error.code === "no_such_comparison" && photo.file) photo.identify(photo.outline ?? null);
     else if (open === photo) state.wrong && fill(state.wrong, problem(photo, error));
   }
 }
@@ -200,8 +202,8 @@ function render() {
   if (!comparison) return void skeleton();
   const { identification: { cards, width, height }, photo } = comparison;
   fill(state.verdict, answer ? [sentence(answer), tip(answer)] : nothingFound(comparison), morePages(comparison), chooser(cards));
-  fill(state.photoBox, inset({ photo, width, height, quads: cards.map(({ quad }) => quad), chosen: open.card }, {
-    redraw: (quad) => open.identify(quad), pick, again: open.quad && (() => { open.card = 0; open.quad = null; open.identify(); }),
+  fill(state.photoBox, inset({ photo, width, height, quads: cards.map(({ quad }) => quad), chosen: open.card, upright: answer?.face.by_hand }, {
+    redraw: (outline) => open.identify(outline), pick, again: open.outline && (() => { open.card = 0; open.outline = null; open.identify(); }),
   }));
   if (!cards.length) drawByHand();
   else if (answer) {
@@ -274,11 +276,9 @@ function pick(index) {
 
 function problem(photo, error) {
   const again = photo.file && !["no_picture", "empty", "archive", "body_too_large"].includes(error.code) &&
-    h("button", { type: "button", onclick: () => photo.identify(photo.failedQuad ?? null) }, "Try again");
+    h("button", { type: "button", onclick: () => photo.identify(photo.failedOutline ?? null) }, "Try again");
   return h("div", { class: "problem" }, h("p", {}, h("b", {}, `${error.title ?? "Something unexpected happened"}.`), " ", error.todo ?? error.message), again);
 }
-
-export const written = (quad) => quad.flat().map((value) => value.toFixed(1)).join(",");
 
 function step(by) {
   if (photos.length < 2) return false;
@@ -299,7 +299,7 @@ async function again() {
   work();
 }
 
-CardCompare.keys(() => (open?.comparison ? state.compare : null));
+compareKeys(() => (open?.comparison ? state.compare : null));
 keys("Photographs", [
   { key: "n", words: "Next photograph", run: () => step(1) },
   { key: "p", words: "Previous photograph", run: () => step(-1) },

@@ -48,6 +48,7 @@ export function keeping(photo, card, chosen) {
     seeButton.disabled = keepButton.disabled = true;
     const one = chosen();
     const said = { quad: card.quad.flat().map((value) => value.toFixed(1)).join(",") };
+    if (card.face.by_hand) said.upright = "true";
     if (source.value.trim()) said.source = source.value.trim();
     if (seen.value.trim()) said.seen_on = seen.value.trim();
     if (kind === "see") said.record = one.record_id;

@@ -1,6 +1,7 @@
 // A sale's words and pictures in; the pictures left and staying, claim by claim what they say of the words right.
 
-import { CardCompare } from "./compare.js";
+import "./compare.js";
+import { compareKeys } from "./comparekeys.js";
 import { byId, fill, h, percent, recordAddress, say } from "./dom.js";
 import { takeFiles } from "./everywhere.js";
 import { MOST, wrongWith } from "./files.js";
@@ -215,7 +216,7 @@ function questions(items) {
   } }, "Copy as one message"))];
 }
 
-CardCompare.keys(() => (shown.compare?.comparison ? shown.compare : null));
+compareKeys(() => (shown.compare?.comparison ? shown.compare : null));
 (async () => {
   pictures = await keptAt("listing");
   draw();

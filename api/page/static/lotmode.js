@@ -1,15 +1,16 @@
 // A lot card by card, full screen, by arrow keys: right agrees, left does not, down puts off, up goes back. The place is
 // kept whatever is decided. A decision names the record on the screen and waits until its picture is painted.
 
-import { CardCompare } from "./compare.js";
+import "./compare.js";
+import { compareKeys } from "./comparekeys.js";
 import { fill, h, thumbnail } from "./dom.js";
 import { RecordForm } from "./fields.js";
-import { inset } from "./inset.js";
+import { inset, outlineQuery } from "./inset.js";
 import { keys } from "./keys.js";
 import { face } from "./lotscreen.js";
 import { ask, newKey, undo } from "./service.js";
 import { toast } from "./toast.js";
-import { isNew, sentence } from "./words.js";
+import { firstShown, isNew, sentence } from "./words.js";
 
 const AHEAD = 2;
 const FIELDS = ["subject", "caption", "club", "pose", "crop", "issuer", "year"];
@@ -97,7 +98,7 @@ function decided(row) {
 async function begin(one) {
   state.case = one;
   const card = cardOf(one);
-  const named = card.record_id ?? one.candidates[0]?.record_id ?? null;
+  const named = card.record_id ?? one.candidates[firstShown(card)]?.record_id ?? null;
   state.named = named;
   const best = one.candidates.find(({ record_id: id }) => id === named);
   fill(state.verdict, sentence(card));
@@ -129,7 +130,7 @@ function shownNow(comparison, quad = null) {
   if (at >= 0 || quad) state.compare.show(comparison, 0, Math.max(at, 0));
   if (at >= 0 && state.compare.laid) state.form.compared(state.compare.laid, state.named, state.compare.isLaid);
   const { identification: { width, height }, photo } = comparison;
-  fill(state.photoBox, inset({ photo, width, height, quads: now ? [now.quad] : [], chosen: 0 }, { redraw: outlined }));
+  fill(state.photoBox, inset({ photo, width, height, quads: now ? [now.quad] : [], chosen: 0, upright: now?.face.by_hand }, { redraw: outlined }));
   const differs = now && now.outcome !== state.case.row.outcome;
   fill(state.today, quad && now ? h("div", { class: "notice" }, h("p", {}, h("b", {}, "Within this outline: "), sentence(now).textContent), h("p", { class: "row" },
     h("button", { type: "button", onclick: () => keepOutline(quad) }, "Keep this outline"), h("button", { type: "button", class: "second", onclick: () => { state.comparisons.delete(state.card); open(state.card); } }, "Back to the old one")))
@@ -138,7 +139,7 @@ function shownNow(comparison, quad = null) {
 
 async function outlined(drawn) {
   const { card } = state;
-  const query = new URLSearchParams({ quad: drawn.flat().map((value) => value.toFixed(1)).join(",") });
+  const query = new URLSearchParams(outlineQuery(drawn));
   try {
     const { data } = await ask(`/v1/lots/${state.id}/cards/${card}/comparison?${query}`, { method: "POST" });
     if (state?.card === card) shownNow(data, query);
@@ -225,7 +226,7 @@ function accept() {
 function otherwise() {
   if (!state?.case) return false;
   const { outcome } = state.case.row;
-  fill(state.more, h("section", { class: "notice" }, h("p", {}, "What is it, then? Choose a record with ", h("kbd", {}, "1"), "–", h("kbd", {}, "9"), ", correct the outline, or:"),
+  fill(state.more, h("section", { class: "notice" }, h("p", {}, "What is it, then? Choose a record", h("span", { class: "by-mouse" }, " with ", h("kbd", {}, "1"), "–", h("kbd", {}, "9")), ", correct the outline, or:"),
     isNew(outcome) ? null : [asForm(), h("p", { class: "row" }, h("button", { type: "button", onclick: accept }, "Accept as a new record ", h("kbd", {}, "a")))],
     h("p", { class: "row" }, h("button", { type: "button", class: "second", onclick: reject }, "Reject: nothing to keep ", h("kbd", {}, "r")))));
   state.more.scrollIntoView({ block: "nearest" });
@@ -323,7 +324,7 @@ function problem(error, again = null, words = "Try again") {
 }
 
 const on = (run) => () => (state ? run() !== false : false);
-CardCompare.keys(() => (state?.shown ? state.compare : null));
+compareKeys(() => (state?.shown ? state.compare : null));
 keys("Card by card", [
   { key: "ArrowRight", shown: "→", words: "Agree, and next", run: on(agree) },
   { key: "ArrowLeft", shown: "←", words: "It is not: what else", run: on(otherwise) },

@@ -1,6 +1,8 @@
 // The photo with the outline of each card; the corners of the chosen one can be dragged, or moved with the arrow keys.
-// Dispatches `pick` (detail: index of a card), `moving` while a corner is dragged, and `outlined` (detail: its four
-// corners in pixels of the photo) once no corner was touched for a moment.
+// A bar along its upper edge shows which way up the card is taken to be; turn() says otherwise, by quarter turns.
+// Dispatches `pick` (detail: index of a card), `moving` while a corner is dragged, and `outlined` (detail: {quad: its
+// four corners in pixels of the photo, upright: whether a person has said which way up}) once nothing was touched for a
+// moment.
 
 import { fill, h, say, svg } from "./dom.js";
 
@@ -8,9 +10,9 @@ const CORNERS = ["top left", "top right", "bottom right", "bottom left"];
 const SETTLE_MS = 1100; // long enough to take the next corner; until then nothing is asked
 
 export class CardOutline extends HTMLElement {
-  // photo: address; width, height of the upright photo; quads: one a card; chosen: index.
-  show({ photo, width, height, quads, chosen = 0 }) {
-    Object.assign(this, { photo, photoWidth: width, photoHeight: height, chosen });
+  // photo: address; width, height of the upright photo; quads: one a card; chosen: index; upright: its way up is known.
+  show({ photo, width, height, quads, chosen = 0, upright = false }) {
+    Object.assign(this, { photo, photoWidth: width, photoHeight: height, chosen, upright });
     this.quads = quads.map((quad) => quad.map((corner) => [...corner]));
     this.lines = svg("svg", { viewBox: `0 0 ${width} ${height}`, "aria-hidden": "true", preserveAspectRatio: "none" });
     this.image = h("img", { src: photo, alt: altText(quads.length), draggable: false });
@@ -66,11 +68,21 @@ export class CardOutline extends HTMLElement {
     this.#draw();
   }
 
+  // The card turned clockwise by a quarter: what was its left edge is its upper one.
+  turn() {
+    const [a, b, c, d] = this.quads[this.chosen];
+    this.quads[this.chosen] = [d, a, b, c];
+    this.upright = true;
+    this.dispatchEvent(new CustomEvent("moving", { bubbles: true }));
+    this.#draw();
+    this.#settle();
+  }
+
   #settle() {
     clearTimeout(this.waiting);
     this.waiting = setTimeout(() => {
-      say("Asking again with these corners");
-      this.dispatchEvent(new CustomEvent("outlined", { detail: this.quads[this.chosen].map((c) => [...c]) }));
+      say("Asking again with this outline");
+      this.dispatchEvent(new CustomEvent("outlined", { detail: { quad: this.quads[this.chosen].map((c) => [...c]), upright: this.upright } }));
     }, SETTLE_MS);
   }
 
@@ -81,7 +93,7 @@ export class CardOutline extends HTMLElement {
         class: index === this.chosen ? "chosen" : "other", "vector-effect": "non-scaling-stroke",
       });
       outline.addEventListener("click", () => this.dispatchEvent(new CustomEvent("pick", { detail: index })));
-      return outline;
+      return [outline, index === this.chosen && head(quad)];
     }));
     for (const [corner, handle] of this.handles.entries()) {
       const [x, y] = this.quads[this.chosen][corner];
@@ -104,6 +116,14 @@ export class CardOutline extends HTMLElement {
     style.left = `${left - 60}px`;
     style.top = `${top > 150 ? top - 150 : top + 40}px`;
   }
+}
+
+// A bar just within the upper edge, with a point upwards in its middle.
+function head([a, b, c, d]) {
+  const along = (from, to, share) => [from[0] + (to[0] - from[0]) * share, from[1] + (to[1] - from[1]) * share];
+  const at = (across, down) => along(along(a, b, across), along(d, c, across), down);
+  const points = [at(0.3, 0.06), at(0.44, 0.06), at(0.5, 0.02), at(0.56, 0.06), at(0.7, 0.06), at(0.7, 0.085), at(0.3, 0.085)];
+  return svg("polygon", { points: points.map((point) => point.join(",")).join(" "), class: "head-mark" });
 }
 
 function altText(cards) {

@@ -4,6 +4,8 @@ import { comparedCrops } from "./cropmap.js";
 import { h, say, svg } from "./dom.js";
 import { sureness, toldOf } from "./words.js";
 
+const PX_PER_MM = 640 / 63.5;
+
 // view: a card-compare that shows something. rung: its name.
 export function proof(view, rung) {
   const told = toldOf(view.answer, view.chosen);
@@ -62,10 +64,15 @@ export function strip({ picture, width, height, step, letters }, record, alone =
     h("figcaption", {}, h("span", {}, "This card"), h("span", {}, record), letters.length ? h("span", { class: "small" }, "boxed: letters that differ") : null));
 }
 
-// What only an eye can tell: the mount, its stains and its edges, as they are.
+// What an eye can tell: the mount, its stains and its edges, as they are; damage that one of the two shows alone is ringed.
+// Marks that both show are not named: a match of small spots may as well be the negative's or the printer's.
 function closely(view, rung, words) {
-  view.beside();
-  explain(view, rung, words || "Stains, scratches and cut edges that both show speak for one physical card. Blink to see them.");
+  const odd = rung === "copy" && view.isLaid ? view.chosen.evidence.damage ?? [] : [];
+  const boxes = odd.map(({ box_mm: [left, top, right, bottom] }) => [left, top, right - left, bottom - top].map((mm) => mm * PX_PER_MM));
+  view.beside(odd.length ? () => rings(boxes) : null);
+  const list = odd.length ? h("p", { class: "spots" }, "Only one of them shows: ", odd.map(({ kind, on, place }, number) =>
+    h("button", { type: "button", class: "bar", onfocus: () => spot(view, boxes[number], number), onclick: () => spot(view, boxes[number], number) }, `${number + 1} ${kind}, ${place} (${on === "either" ? "one of the two" : on})`))) : null;
+  explain(view, rung, words || "Stains, scratches and cut edges that both show speak for one physical card. Blink to see them.", list);
 }
 
 function explain(view, rung, words, more = null) {

@@ -2,15 +2,16 @@
 // until that record is shown. What was typed survives; what another window decides is told.
 
 import "./everywhere.js";
-import { CardCompare } from "./compare.js";
+import "./compare.js";
+import { compareKeys } from "./comparekeys.js";
 import { byId, fill, h, recordAddress, say, thumbnail } from "./dom.js";
 import { RecordForm } from "./fields.js";
 import { alike, cardOf, decideOn, kin, likePanel, openFinds, readFind } from "./finding.js";
-import { inset } from "./inset.js";
+import { inset, outlineQuery } from "./inset.js";
 import { keys } from "./keys.js";
 import { ask, newKey, undo, whenOthersDecide } from "./service.js";
 import { toast } from "./toast.js";
-import { looks, sentence, TITLES } from "./words.js";
+import { firstShown, looks, sentence, TITLES } from "./words.js";
 
 const state = { open: [], find: null, form: null, busy: false, shown: null };
 const comparisons = new Map();
@@ -80,11 +81,13 @@ function draw() {
   side.addEventListener("moving", () => bench.classList.add("stale"));
   fill(bench, h("header", { class: "verdict" }, sentence(cardOf(find))), state.compare, side);
   bench.classList.remove("stale");
-  const [best] = find.evidence.candidates;
+  const best = begins(find);
   state.compare.early({ face: thumbnail({ find: find.find_id }, "whole"), reference: best ? thumbnail({ reference: best.reference }, "whole") : "/static/mark.svg", record: best?.record_id ?? "" });
   state.compare.addEventListener("candidate", labelled);
   labelled();
 }
+
+const begins = (find) => find.evidence.candidates[firstShown(cardOf(find))];
 
 function buttons() {
   const button = (words, key, run, kind = "second") => h("button", { type: "button", class: kind, onclick: run }, words, " ", h("kbd", {}, key));
@@ -122,12 +125,12 @@ function shownNow(find, comparison, quad = null) {
   bench.classList.remove("stale");
   state.shown = comparison;
   // What was named when the find was kept stays what is named, if it still is among the nearest.
-  const named = find.evidence.candidates[0]?.record_id;
+  const named = begins(find)?.record_id;
   const at = comparison.identification.cards[0]?.candidates.findIndex(({ record_id: id }) => id === named) ?? -1;
   state.compare.show(comparison, 0, Math.max(at, 0));
   labelled();
   const { identification: { width, height, cards: [now] }, photo } = comparison;
-  fill(state.photoBox, inset({ photo, width, height, quads: [now?.quad ?? find.quad], chosen: 0 }, find.state === "open" ? { redraw: (drawn) => outlined(find, drawn) } : {}));
+  fill(state.photoBox, inset({ photo, width, height, quads: [now?.quad ?? find.quad], chosen: 0, upright: now?.face.by_hand }, find.state === "open" ? { redraw: (drawn) => outlined(find, drawn) } : {}));
   if (!now || find.state !== "open") return;
   if (quad) {
     fill(state.today, h("div", { class: "notice" }, h("p", {}, h("b", {}, "Within this outline: "), sentence(now).textContent),
@@ -137,9 +140,9 @@ function shownNow(find, comparison, quad = null) {
   }
 }
 
-async function outlined(find, quad) {
+async function outlined(find, drawn) {
   try {
-    const query = new URLSearchParams({ quad: quad.flat().map((value) => value.toFixed(1)).join(",") });
+    const query = new URLSearchParams(outlineQuery(drawn));
     const { data } = await ask(`/v1/finds/${encodeURIComponent(find.find_id)}/comparison?${query}`, { method: "POST" });
     if (state.find?.find_id === find.find_id) shownNow(find, data, query);
   } catch (error) {
@@ -298,7 +301,7 @@ async function guard(run) {
 }
 
 const on = (run) => () => { run(); return true; };
-CardCompare.keys(() => (state.shown ? state.compare : null));
+compareKeys(() => (state.shown ? state.compare : null));
 keys("Deciding", [
   { key: "a", words: "Accept as a new record, and next", run: on(accept) },
   { key: "e", words: "It is the candidate shown: enter it there, and next", run: on(enter) },

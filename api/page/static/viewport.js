@@ -1,5 +1,7 @@
 // One view of several panes: zoom and pan by wheel, drag, pinch, buttons and keys, the same in all of them.
 
+import { grow } from "./closer.js";
+
 const MOST = 16;
 
 export class Viewport {
@@ -63,6 +65,7 @@ export class Viewport {
       const top = frame.clientHeight * (0.5 + this.y) - (this.size[1] * scale) / 2;
       sheet.style.transform = `translate(${left}px, ${top}px) scale(${scale})`;
       sheet.style.setProperty("--scale", String(scale));
+      if (this.zoom > 1) grow(sheet, scale);
     }
     this.changed();
   }

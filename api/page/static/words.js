@@ -52,9 +52,22 @@ const printed = (words) => h("i", { class: "printed" }, words || "no words");
 const link = (id) => h("a", { href: recordAddress(id) }, id);
 const club = (one) => (one?.evidence?.club ? [", ", printed(one.evidence.club)] : null);
 
+const FAINT = 0.3; // residual contrast: a ghost to the eye; the service's own limit for what it calls clearest
+const CLEARER = 1.5;
+
+// The candidate to begin with: the closest, but where that is a ghost and the record is none of them, the clearest of
+// those that show the same of the negative.
+export function firstShown({ outcome, candidates = [] }) {
+  const [best] = candidates;
+  const legible = (one) => one.evidence?.legibility ?? 1;
+  if (!["new_crop", "new_caption", "new_mark"].includes(outcome) || !best || legible(best) >= FAINT) return 0;
+  const like = candidates.filter((one) => one.pose === best.pose && (outcome === "new_crop" || one.crop === best.crop) && legible(one) >= CLEARER * legible(best));
+  return like.length ? candidates.indexOf(like.sort((a, b) => legible(b) - legible(a))[0]) : 0;
+}
+
 // The answer as one sentence. stored: a find or a lot's row may know a little less than a fresh answer.
 export function sentence(card) {
-  const [best] = card.candidates ?? [];
+  const best = card.candidates?.[firstShown(card)];
   return h("p", { class: `outcome outcome-${card.outcome}` }, h("b", {}, TITLES[card.outcome] ?? "Not told"), " ", h("span", {}, BODY[card.outcome]?.(card, best)));
 }
 
@@ -67,7 +80,7 @@ const BODY = {
   new_caption(card, best) {
     const lines = readLines(card);
     const here = lines.length ? ["read ", lines.slice(0, 2).map((words, place) => [place ? ", " : "", printed(words)]), "; "] : null;
-    return [sitter(best), `negative ${card.pose}, crop ${card.crop} are known, the caption is not: `, here, best ? [best.record_id, " has ", printed(best.caption), club(best)] : null, "."];
+    return [sitter(best), `negative ${card.pose}, crop ${card.crop} are known, the caption is not: `, here, best ? [best.record_id, " has ", printed(best.caption), club(best)] : null, /\.$/.test(best?.evidence?.club || best?.caption) ? "" : "."];
   },
   new_mark: (card, best) => [sitter(best), `negative ${card.pose}, crop ${card.crop} and the caption are known, the issuer's mark is not.`],
   new_crop: (card, best) => [sitter(best), `negative ${card.pose} is known, this crop of it is not: `, beyond(best, 2), "."],

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from matcher.core.detect.flatbed_layout import FlatbedPage, flatbed_quads
 from matcher.core.detect.full_frame import fills_frame
-from matcher.core.detect.geometry import clockwise_portrait, is_convex, sides
+from matcher.core.detect.geometry import area, clockwise_portrait, is_convex, sides
 from matcher.core.detect.orientation import orientation
 from matcher.core.detect.quad_search import RankedQuads, search_quads
 from matcher.core.detect.reduced_image import ReducedImage, reduce
@@ -38,6 +38,7 @@ class CardQuad:
              stands out. A match may decide between them.
     upright: 0 to 1, how likely the corners start at the card's upper left, by what is seen on it; 0.5 where not asked.
     back:    0 to 1, how likely this side is the card's back; None where not asked.
+    by_hand: the way up is a person's word; nothing turns the card.
     """
 
     corners: NDArray[np.float32]
@@ -45,6 +46,7 @@ class CardQuad:
     runner_up: NDArray[np.float32] | None = None
     upright: float = 0.5
     back: float | None = None
+    by_hand: bool = False
 
     def __post_init__(self) -> None:
         if self.corners.shape != (4, 2):
@@ -89,9 +91,12 @@ def detect(photo: Photo, size: FaceSize | None = None, settings: DetectSettings 
     return _Detector(photo, size, settings, picture).cards()
 
 
-def given_quads(photo: Photo, corners: NDArray[np.float64], settings: DetectSettings = DetectSettings()) -> Detections:
+def given_quads(
+    photo: Photo, corners: NDArray[np.float64], settings: DetectSettings = DetectSettings(), upright: bool = False
+) -> Detections:
     """One outline as a person has drawn it: (4, 2) corners in any order round the card, pixels of the upright photo.
 
+    upright: they begin at the card's upper left and go clockwise, and that way up is not to be doubted.
     Raises UnreadablePhoto bad_outline where that cannot be a card in this photo.
     """
     beyond = settings.most_beyond * max(photo.width, photo.height)
@@ -101,7 +106,10 @@ def given_quads(photo: Photo, corners: NDArray[np.float64], settings: DetectSett
     least = settings.least_side_px
     if not is_convex(corners) or sides(corners).min() < least:
         raise _bad_outline(photo, f"no four-sided outline with sides of {least:.0f} pixels or more")
-    card = CardQuad(np.asarray(clockwise_portrait(corners), np.float32), 1.0)
+    if upright and area(corners) < 0:
+        raise _bad_outline(photo, "its corners go round the card against the clock, as in a mirror")
+    taken = corners if upright else clockwise_portrait(corners)
+    card = CardQuad(np.asarray(taken, np.float32), 1.0, by_hand=upright)
     return _in_order(photo, [card], settings.upright_log_odds)
 
 
@@ -197,12 +205,12 @@ def _right_way_up(photo: Photo, outline: CardQuad, upright_log_odds: float) -> C
     seen = orientation(photo.pixels, corners)
     prior = upright_log_odds * _up(corners)[1] / -max(float(np.linalg.norm(_up(corners))), 1e-6)
     upright = 1 / (1 + np.exp(-(seen.odds + prior)))
-    if upright < 0.5:
+    if upright < 0.5 and not outline.by_hand:
         corners, upright = np.roll(corners, 2, axis=0), 1 - upright
     runner_up = outline.runner_up
     if runner_up is not None and float(_up(runner_up) @ _up(corners)) < 0:
         runner_up = np.roll(runner_up, 2, axis=0)
-    return CardQuad(corners, outline.score, runner_up, round(float(upright), 3), round(seen.back, 3))
+    return CardQuad(corners, outline.score, runner_up, round(float(upright), 3), round(seen.back, 3), outline.by_hand)
 
 
 def _up(corners: NDArray[np.float32]) -> NDArray[np.float32]:

@@ -24,14 +24,16 @@ from matcher.jobs.lot.run import job_of
 from matcher.jobs.lot.store import LotRow
 
 
-def outline_job(catalogue: Catalogue, lot: LotRow, card_id: str, quad: Quad) -> Job:
+def outline_job(catalogue: Catalogue, lot: LotRow, card_id: str, quad: Quad, upright: bool = False) -> Job:
     """What is asked about the card within this outline; its face is kept where the old one was.
+
+    upright: the corners begin at the card's upper left, by a person's word.
 
     Raises CatalogueError no_such_card, already_decided.
     """
     card = _open_card(catalogue, lot, card_id)
     faces = SaveFaces(store.faces_of(catalogue, lot.lot_id), first=card.position)
-    return replace(job_of(catalogue, card.item), quad=quad, steps=(faces,))
+    return replace(job_of(catalogue, card.item), quad=quad, upright=upright, steps=(faces,))
 
 
 def outline_card(

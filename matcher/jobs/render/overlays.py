@@ -21,6 +21,7 @@ from matcher.core.flatten import Face
 from matcher.core.identify import CardAnswer, Identification
 from matcher.core.ladder.candidate import Candidate
 from matcher.core.photo import Photo
+from matcher.core.reference_set import KnownReference
 from matcher.core.shared_settings import Thresholds
 from matcher.jobs.job import WorkerContext
 from matcher.jobs.render.crop_map import CropMap, crop_map
@@ -32,6 +33,12 @@ PHOTO_SIDE = 1600
 
 QUALITY = 88
 
+FAINT = 0.3
+"""Residual contrast below which a print is a ghost to the eye; our own choice: a fifth of the demo's references."""
+
+CLEARER = 1.5
+"""Times as much contrast makes another one worth looking at in its place; our own choice."""
+
 
 @dataclass(frozen=True)
 class Layers:
@@ -40,7 +47,9 @@ class Layers:
 
     crop_maps: one a card, None where no reference of its pose could be laid over it: pose, sigma_mm, sigma_px, size
                of the picture, `own` and `known` windows as corners in it.
-    aids:      by the candidate's name (`1/2`), what helps the eye: tones, moved, lines (see `looking`).
+    aids:      by the candidate's name (`1/2`), what helps the eye: tones, moved, lines (see `looking`); `transform`,
+               face pixels to the reference's; `clearest`, the reference to look at where the one that was compared
+               is faint; `references`, how many its record has.
     """
 
     pictures: dict[str, bytes]
@@ -64,7 +73,7 @@ def layers_of(found: Identification, references: CatalogueReferences, most: int)
     aids: dict[str, dict[str, Any]] = {}
     crop_maps = []
     for number, card in enumerate(found.cards, start=1):
-        pictures[f"{number}/face"] = _jpeg(card.face.pixels)
+        pictures[f"{number}/face"] = jpeg(card.face.pixels)
         for place, candidate in enumerate(card.answer.candidates[:most], start=1):
             name = f"{number}/{place}"
             made, aids[name] = _candidate(name, card.face, candidate, references)
@@ -78,18 +87,22 @@ def _candidate(
     name: str, face: Face, candidate: Candidate, references: CatalogueReferences
 ) -> tuple[dict[str, bytes], dict[str, Any]]:
     """Its pictures by name, and what helps the eye."""
+    known = candidate.reference
+    own = [one for one in references.of_pose(known.record.pose) if one.record.record_id == known.record.record_id]
+    told: dict[str, Any] = {"clearest": clearest_of(known, references), "references": len(own)}
     if not candidate.alignment:
-        return {}, {}
+        return {}, told
     reference = laid_over(references.face(candidate.reference.id), candidate)
     covered = _covered(face, candidate)
-    made = {f"{name}/laid": _see_through(reference, covered)}
+    made = {f"{name}/laid": see_through(reference, covered)}
     if candidate.pose is not None:
-        made[f"{name}/agreement"] = _jpeg(agreement_picture(face, candidate))
+        made[f"{name}/agreement"] = jpeg(agreement_picture(face, candidate))
     lines = words_line(candidate, differ=(candidate.confidence.caption or 0.0) < Thresholds().caption)
     for number, line in enumerate(lines, start=1):
-        made[f"{name}/line{number}"] = _jpeg(np.repeat(line.pixels[..., None], 3, axis=2))
+        made[f"{name}/line{number}"] = jpeg(np.repeat(line.pixels[..., None], 3, axis=2))
     tones = matched_tones(face.pixels, reference, covered)
-    told = {
+    told |= {
+        "transform": candidate.alignment.transform.tolist(),
         "tones": tones and {"of": tones.of, "tables": tones.tables},
         "moved": moved_places(candidate, face.size),
         "lines": [
@@ -100,12 +113,24 @@ def _candidate(
     return made, told
 
 
+def clearest_of(compared: KnownReference, references: CatalogueReferences) -> dict[str, str] | None:
+    """What to look at in place of a faint reference: the most legible of its record's, else of its negative's cards."""
+    if compared.legibility >= FAINT:
+        return None
+    clearer = [
+        one for one in references.of_pose(compared.record.pose) if one.legibility >= CLEARER * compared.legibility
+    ]
+    own = (one for one in clearer if one.record.record_id == compared.record.record_id)
+    best = next(own, clearer[0] if clearer else None)
+    return {"reference": str(best.id), "record_id": best.record.record_id} if best else None
+
+
 def _crop_map(
     name: str, card: CardAnswer, known: CropMap, references: CatalogueReferences, pictures: dict[str, bytes]
 ) -> dict[str, Any]:
     """Adds the picture to `pictures`."""
     mosaic = crop_mosaic(card.face, known, references)
-    pictures[name] = _jpeg(mosaic.pixels)
+    pictures[name] = jpeg(mosaic.pixels)
     size = card.face.size
     return {
         "pose": known.pose,
@@ -136,17 +161,18 @@ def _covered(face: Face, candidate: Candidate) -> NDArray[np.uint8]:
 def _photo(photo: Photo) -> bytes:
     scale = min(1.0, PHOTO_SIDE / max(photo.width, photo.height))
     size = (max(1, round(photo.width * scale)), max(1, round(photo.height * scale)))
-    return _jpeg(photo.pixels if scale == 1.0 else shrink(photo.pixels, size))
+    return jpeg(photo.pixels if scale == 1.0 else shrink(photo.pixels, size))
 
 
-def _jpeg(pixels: NDArray[np.uint8]) -> bytes:
+def jpeg(pixels: NDArray[np.uint8]) -> bytes:
+    """(h, w, 3) RGB, encoded."""
     done, data = cv2.imencode(".jpg", cv2.cvtColor(pixels, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, QUALITY])
     if not done:
         raise RuntimeError("OpenCV could not encode a picture as JPEG")
     return data.tobytes()
 
 
-def _see_through(pixels: NDArray[np.uint8], shown: NDArray[np.uint8]) -> bytes:
+def see_through(pixels: NDArray[np.uint8], shown: NDArray[np.uint8]) -> bytes:
     """WebP, transparent where nothing is shown; the quickest method, since nobody keeps these."""
     out = io.BytesIO()
     Image.fromarray(np.dstack([pixels, shown])).save(out, "WEBP", quality=QUALITY, method=0)

@@ -1,0 +1,33 @@
+// What was found of a candidate, rung by rung: four chips, each a way to its proof.
+
+import { h, svg } from "./dom.js";
+import { finding, RUNGS, sureness } from "./words.js";
+
+// run(name): the proof of a rung is asked for.
+export function chips(candidate, run) {
+  const confidence = told(candidate);
+  return RUNGS.filter(({ name }) => name !== "mark" || confidence.mark !== undefined).map((rung) => chip(rung, confidence[rung.name], run));
+}
+
+// What is behind a rung that failed makes no sense, and is not told.
+function told(candidate) {
+  const confidence = { ...candidate?.confidence };
+  const state = (name) => finding(RUNGS[0], confidence[name]).state;
+  if (!candidate || state("pose") === "other") return { pose: confidence.pose ?? null };
+  if (state("crop") === "other") confidence.copy = null;
+  return confidence;
+}
+
+function chip(rung, share, run) {
+  const { state, words, sure } = finding(rung, share);
+  const button = h("button", { type: "button", class: `chip ${state}`, disabled: state === "unchecked", title: sure ? sureness(sure) : "", onclick: () => run(rung.name) },
+    h("span", { class: "chip-name" }, rung.title), h("span", { class: "chip-words" }, words, state === "open" && h("span", { class: "number" }, `, ${sureness(share)} for the same`)),
+    state === "open" && h("span", { class: "scale", "aria-hidden": "true" }, scale(share)));
+  button.dataset.rung = rung.name;
+  return button;
+}
+
+function scale(share) {
+  const at = 4 + 92 * share;
+  return svg("svg", { viewBox: "0 0 100 8" }, svg("path", { class: "rule", d: "M4 4H96M27 1V7M73 1V7" }), svg("circle", { cx: at, cy: 4, r: 3.2 }));
+}
