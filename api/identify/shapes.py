@@ -81,6 +81,7 @@ class Face(Contract):
     upright: Probability | None = Field(None, description="That the card stands as `quad` says, by what is seen on it.")
     back: Probability | None = Field(None, description="That this is the card's back.")
     sigma: dict[str, float] = Field({}, description="One standard deviation of each fact, by name, in its unit.")
+    format: str = Field("", description="Which format the card has; empty for the common one, 'about ...' for none.")
 
 
 class Card(Contract):

@@ -84,6 +84,7 @@ def answer(name: str) -> dict[str, Any]:
                     "upright": 0.98,
                     "back": 0.004,
                     "sigma": {"residual_contrast": 0.03, "size_mm": 0.28},
+                    "format": "",
                 },
                 "reasons": ["the picture agrees", "its window does not"],
             }

@@ -35,7 +35,7 @@ TERMS = {
 
 _TEXTS = (
     "record_id", "subject", "pose", "crop", "caption", "club", "issuer", "year", "series", "issuer_mark",
-    "caption_place",
+    "caption_place", "format",
 )  # fmt: skip
 
 

@@ -21,7 +21,7 @@ from matcher.core.flatten import Face
 from matcher.core.identify import CardAnswer, Identification
 from matcher.core.ladder.candidate import Candidate
 from matcher.core.photo import Photo
-from matcher.core.shared_settings import Thresholds
+from matcher.core.shared_settings import FaceSize, Thresholds
 from matcher.jobs.job import WorkerContext
 from matcher.jobs.render.crop_map import CropMap, crop_map
 from matcher.jobs.render.evidence import Mosaic, agreement_picture, crop_mosaic, laid_over
@@ -80,8 +80,9 @@ def _candidate(
     """Its pictures by name, and what helps the eye."""
     if not candidate.alignment:
         return {}, {}
-    reference = laid_over(references.face(candidate.reference.id), candidate)
-    covered = _covered(face, candidate)
+    known = references.face(candidate.reference.id)
+    reference = laid_over(known, candidate, face.size)
+    covered = _covered(face, candidate, known.size)
     made = {f"{name}/laid": _see_through(reference, covered)}
     if candidate.pose is not None:
         made[f"{name}/agreement"] = _jpeg(agreement_picture(face, candidate))
@@ -125,9 +126,9 @@ def _corners(mosaic: Mosaic, corners: NDArray[np.float64]) -> list[list[float]]:
     return [[round(float(x), 1), round(float(y), 1)] for x, y in mosaic.place(corners)]
 
 
-def _covered(face: Face, candidate: Candidate) -> NDArray[np.uint8]:
+def _covered(face: Face, candidate: Candidate, known: FaceSize) -> NDArray[np.uint8]:
     """(height, width) 255 where the reference shows something, in the frame of the query's face."""
-    whole = np.full((face.size.height, face.size.width), 255, np.uint8)
+    whole = np.full((known.height, known.width), 255, np.uint8)
     flags = cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
     canvas = (face.size.width, face.size.height)
     return np.asarray(cv2.warpPerspective(whole, candidate.alignment.transform, canvas, flags=flags), np.uint8)
