@@ -142,10 +142,9 @@ class _Detector:
         if ranked.best < self.settings.found or self._is_frame(ranked.quads[0]):
             filled = self._full_frame(ranked)
             return filled or self._by_edges(lines, RankedQuads.none()) or filled
-        if any(not size.same_card(FaceSize()) for size in self.sizes):
-            around = self._by_edges(lines, ranked)
-            if around:
-                return around
+        around = self._by_edges(lines, ranked)
+        if around:
+            return around
         outlines = []
         for i in companions(ranked.quads, ranked.scores, self.settings.found, self._relative_heights):
             runner_up = self._refined_or_none(ranked.runner_up[i])
@@ -156,7 +155,12 @@ class _Detector:
 
     def _by_edges(self, lines: LineQuads, found: RankedQuads) -> Detections:
         """Cards by their edges alone; where others were found already, those that such a one lies well around."""
-        pools = [edge_quads(self.picture, size, lines, self.settings) for size in self._looked_for]
+        # What the common format's cards look like is known: the classifiers were fitted on them.
+        others = [size for size in self.sizes if not as_portrait(size).same_card(FaceSize())]
+        shapes = _apart(others, self.settings.alike)
+        if not shapes:
+            return Detections(())
+        pools = [edge_quads(self.picture, size, lines, self.settings) for size in shapes]
         quads, scores = (np.concatenate(parts) for parts in zip(*pools, strict=True))
         kept = suppress_overlaps(quads, scores, least=self.settings.found)
         if found.best:

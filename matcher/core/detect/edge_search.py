@@ -12,6 +12,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from matcher.core.detect.drawn_rectangles import only_drawn
 from matcher.core.detect.geometry import area, clockwise_portrait, true_slant
 from matcher.core.detect.proposals import LineQuads, distinct, versions
 from matcher.core.detect.reduced_image import ReducedImage
@@ -69,6 +70,7 @@ def _clear(
     share = np.abs(area(quads)) / (picture.width * picture.height)
     clear = (sides[:, 0] >= bounds.weakest_side) & (sides[:, 1] >= bounds.other_sides)
     clear &= (evidence.contrast.min(axis=1) >= bounds.least_step) & (evidence.beyond <= bounds.beyond)
+    clear &= (evidence.texture >= bounds.texture) & ~only_drawn(picture, quads, FaceSize().height_mm)
     clear &= (share >= bounds.least_share) & (share <= bounds.most_share)
     clear &= (true_slant(quads, picture.width, picture.height) <= bounds.slant) & (evidence.framed.max(axis=1) < 0.5)
     if size is not None:

@@ -282,6 +282,8 @@ class EdgeSettings:
     """Strength (`scoring.side_strength`) of the weakest side, and of each of the others."""
     least_step: float = 10.0
     """Step of colour across the faintest side, levels."""
+    texture: float = 8.0
+    """Spread of lightness inside, levels: a board or a box shows nothing, the plainest sheet 9."""
     beyond: float = 0.13
     """Share of what the sides run on beyond the corners: a floor's seams and a page's columns do."""
     least_share: float = 0.06
