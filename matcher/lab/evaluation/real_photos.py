@@ -75,9 +75,11 @@ def run(folder: Path, *, empty: Sequence[Path] = (), most: int = 200) -> str:
         raise BadTable("bad_evaluation", why, "check the repositories out into it that real_photos.json names")
     presets = tuple(one.face for one in PRESETS.values())
     lines = [f"{len(photos)} of {len(listed())} listed pictures"]
-    for name, sizes in (("its format known", None), ("all presets", presets), ("the common format", (COMMON,))):
-        lines.append(_line(name, [_judged(one, photo, sizes or (one.nominal(photo),)) for one, photo in photos]))
-    lines += [_missed(one, photo) for one, photo in photos]
+    told = [_judged(one, photo, (one.nominal(photo),)) for one, photo in photos]
+    lines.append(_line("its format known", told))
+    for name, sizes in (("all presets", presets), ("the common format", (COMMON,))):
+        lines.append(_line(name, [_judged(one, photo, sizes) for one, photo in photos]))
+    lines += [_missed(one, judged) for (one, _), judged in zip(photos, told, strict=True)]
     if empty:
         lines.append(_without(empty[:most], presets))
     return "\n".join(filter(None, lines))
@@ -115,8 +117,7 @@ def _line(name: str, rows: Sequence[Judged]) -> str:
     )
 
 
-def _missed(one: RealPhoto, photo: Photo) -> str:
-    judged = _judged(one, photo, (one.nominal(photo),))
+def _missed(one: RealPhoto, judged: Judged) -> str:
     return (
         "" if judged.jaccard >= FOUND else f"  missed: {one.repository} {one.path} ({one.kind}, {judged.jaccard:.2f})"
     )
