@@ -94,9 +94,7 @@ def propose(
         return ()
     quads, count = [card.quad for card in new], len(answer.cards)
     sizes = [face_of_text(card.face.format, catalogue.settings.face) for card in new]
-    prepared = catalogue.elsewhere(
-        prepare_outlines, data, answer.photo, quads, catalogue.settings, count, False, sizes
-    )
+    prepared = catalogue.elsewhere(prepare_outlines, data, answer.photo, quads, catalogue.settings, count, False, sizes)
     named = {files.image_name(sha256, files.suffix_of(data)): data}
     for one in prepared:
         named[one.face_name] = one.face

@@ -247,7 +247,9 @@ class CatalogueReader:
     def _flatten_again(self, reference: Outlined) -> Face:
         path = self.image_path(reference)
         try:
-            face = self.elsewhere(_flattened, path, reference.sha256, reference.quad, self.settings, self._size_of(reference))
+            face = self.elsewhere(
+                _flattened, path, reference.sha256, reference.quad, self.settings, self._size_of(reference)
+            )
         except UnreadablePhoto as error:
             if error.code == "too_much_memory":  # that says nothing against the image
                 raise
