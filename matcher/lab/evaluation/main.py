@@ -83,7 +83,8 @@ def on_real_photos(chosen: argparse.Namespace) -> None:
     """Real photographs; further folders hold pictures without a card."""
     from matcher.lab.evaluation import real_photos
 
-    empty = [one.path for one in manifests.take(chosen.role, chosen.folders[1:], chosen.manifest)]
+    others = chosen.folders[1:]
+    empty = [one.path for one in manifests.take(chosen.role, others, chosen.manifest)] if others else []
     print(real_photos.run(chosen.folders[0], empty=empty, most=chosen.scenes))
 
 
