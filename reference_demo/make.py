@@ -149,8 +149,8 @@ def _draw_query(folder: Path, query: Query) -> tuple[str, list[list[float]]]:
     return query.photo, [[round(float(x), 2), round(float(y), 2)] for x, y in shot.corners]
 
 
-def draw_card(copy: Copy, px_per_mm: float) -> Card:
-    """One card, printed and aged."""
+def draw_card(copy: Copy, px_per_mm: float, size: FaceSize | None = None) -> Card:
+    """One card, printed and aged; size: of another format's face than the common one's."""
     shows = copy.shows
     plate = list(PLATES).index(shows.plate)
     return make_copy(
@@ -161,6 +161,7 @@ def draw_card(copy: Copy, px_per_mm: float) -> Card:
         seed=copy.seed,
         plate=plate,
         px_per_mm=px_per_mm,
+        size=size,
     )
 
 

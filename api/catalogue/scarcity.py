@@ -1,4 +1,4 @@
-"""The addresses of what a catalogue counts and lacks: its series, how scarce each record is, gaps."""
+"""The addresses of what a catalogue counts and lacks: its series and formats, how scarce each record is, gaps."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from api.curation.preconditions import current_tag
 from api.parameters import Paged
 from api.problems import ACCESS, STORAGE, documented
 from api.service import ServiceNow
-from matcher.catalogue.records import scarcity, series
+from matcher.catalogue.records import formats, scarcity, series
 
 router = APIRouter(prefix="/v1", dependencies=[Depends(may_read)])
 
@@ -28,6 +28,14 @@ def list_series(service: ServiceNow, response: Response, query: Annotated[Paged,
     rows = series.all_series(service.catalogue)
     shown = rows[query.offset : query.offset + query.limit]
     return shapes.SeriesPage(total=len(rows), items=[shapes.Series(**asdict(row)) for row in shown])
+
+
+@router.get("/formats", operation_id="list_formats", summary="List the formats",
+            responses=documented(*ACCESS, *STORAGE))  # fmt: skip
+def list_formats(service: ServiceNow, response: Response) -> list[shapes.CardFormat]:
+    """Those that the catalogue's cards have, then the other named ones. The ETag is the log's, as setting wants it."""
+    response.headers["ETag"] = current_tag(service.catalogue, "log")
+    return [shapes.CardFormat(**asdict(row)) for row in formats.list_formats(service.catalogue)]
 
 
 @router.get("/scarcity", operation_id="scarcity", summary="Count the different copies seen of each record",

@@ -75,6 +75,7 @@ class Record(BaseModel):
     series: str = Field(description="Id of its series.")
     issuer_mark: str = Field(description="The issuer's mark as printed.")
     caption_place: str = Field(description="Where the words stand.")
+    format: str = Field(description="Of its cards; empty where it is its series', or the common one.")
 
 
 class RecordPage(BaseModel):
@@ -169,6 +170,17 @@ class Series(BaseModel):
 class SeriesPage(BaseModel):
     total: int
     items: list[Series]
+
+
+class CardFormat(BaseModel):
+    """A format of cards."""
+
+    format: str = Field(description="How it is written: `cabinet`, `cabinet landscape`, `108x165`.")
+    words: str = Field(description="The same with its size.")
+    width_mm: float = Field(description="Of the upright card.")
+    height_mm: float
+    records: int = Field(description="How many have it.")
+    references: int
 
 
 class Scarcity(BaseModel):

@@ -93,12 +93,12 @@ def crops(service: ServiceNow, query: Annotated[shapes.PoseQuery, Query()]) -> s
     """Rectangles in mm of one frame, the face of one reference; empty until they have been measured."""
     catalogue = service.catalogue
     frame = crop_map.frame_of(catalogue, query.pose)
-    size = catalogue.settings.face
+    width_mm, height_mm = crop_map.frame_mm(catalogue, query.pose)
     return shapes.MappedPose(
         pose=query.pose,
         frame=frame,
-        width_mm=size.width_mm,
-        height_mm=size.height_mm,
+        width_mm=width_mm,
+        height_mm=height_mm,
         shown_mm=shown_mm(catalogue, query.pose),
         crops=[shapes.MappedCrop.model_validate(asdict(one)) for one in crop_map.crop_map(catalogue, query.pose)],
     )

@@ -15,13 +15,16 @@ from api.problems import Problem
 from matcher.catalogue import Catalogue, undo_redo
 from matcher.catalogue.finds import resolution, sightings
 from matcher.catalogue.log.decisions import Actor, DecisionRow
-from matcher.catalogue.records import corrections, series
+from matcher.catalogue.records import corrections, formats, series
+from matcher.catalogue.records.indexing import outlined_anew
 from matcher.catalogue.tokens import Scope
 from matcher.jobs import crop_map
 
 Text = Annotated[str, StringConstraints(max_length=2000, pattern=PLAIN)]
 Name = Annotated[str, StringConstraints(min_length=1, max_length=200, pattern=PLAIN, strip_whitespace=True)]
 Number = Annotated[int, Field(ge=1, le=2**31 - 1)]
+MOST_FORMATTED = 100
+"""Records whose pictures one decision looks at anew; more are said of a series on the command line."""
 MOST_NAMED = 1000
 """Records, references or sightings in one decision."""
 
@@ -126,6 +129,13 @@ class SetSeries(Deciding):
     fields: dict[Literal["title", "issuer", "years", "width_mm", "height_mm", "note"], Text]
 
 
+class SetFormat(Deciding):
+    action: Literal["format"]
+    format: Name
+    records: Annotated[list[Name], Field(max_length=MOST_FORMATTED), FailFast()] = Field(default_factory=list)
+    series: Text = ""
+
+
 class JoinCopy(Deciding):
     action: Literal["join_copy"]
     kind: Literal["reference", "sighting"]
@@ -157,7 +167,7 @@ class Redo(Deciding):
 
 Wish = Annotated[
     Accept | MergeFind | Reject | Edit | Remove | MergeRecords | SplitRecord | MergePoses | SplitPose | MergeSubjects
-    | Spelling | SetSeries | JoinCopy | PartCopy | MapCrops | Undo | Redo,
+    | Spelling | SetSeries | SetFormat | JoinCopy | PartCopy | MapCrops | Undo | Redo,
     Field(discriminator="action"),
 ]  # fmt: skip
 
@@ -197,11 +207,17 @@ def carry_out(catalogue: Catalogue, wish: Deciding, who: Actor, given: Mapping[s
             )  # fmt: skip
         case Undo():
             numbers = undo_redo.batch_of(catalogue, wish.number) if wish.whole_batch else (wish.number,)
-            return undo_redo.undo(catalogue, numbers, who, **entry)[-1]
+            return _indexed(catalogue, *undo_redo.undo(catalogue, numbers, who, **entry))
         case Redo():
-            return undo_redo.redo(catalogue, (wish.number,), who, **entry)[-1]
+            return _indexed(catalogue, *undo_redo.redo(catalogue, (wish.number,), who, **entry))
         case _:
             return _carry_out_others(catalogue, wish, who, entry)
+
+
+def _indexed(catalogue: Catalogue, *done: DecisionRow) -> DecisionRow:
+    """The last of the decisions, once the index knows what they have outlined anew."""
+    outlined_anew(catalogue, *done)
+    return done[-1]
 
 
 def _carry_out_others(catalogue: Catalogue, wish: Deciding, who: Actor, entry: Mapping[str, Any]) -> DecisionRow:
@@ -216,6 +232,9 @@ def _carry_out_others(catalogue: Catalogue, wish: Deciding, who: Actor, entry: M
             return corrections.add_spelling(catalogue, wish.subject, wish.spelling, who, **entry)
         case SetSeries():
             return series.set_series(catalogue, wish.series, dict(wish.fields.items()), who, **entry)
+        case SetFormat():
+            wanted: dict[str, Any] = {"records": wish.records, "series": wish.series}
+            return _indexed(catalogue, formats.set_formats(catalogue, wish.format, who, **wanted, **entry))
         case JoinCopy():
             return sightings.join_copy(catalogue, wish.kind, wish.number, wish.copy_, who, **entry)
         case PartCopy():

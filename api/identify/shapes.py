@@ -83,6 +83,7 @@ class Face(Contract):
     back: Probability | None = Field(None, description="That this is the card's back.")
     sigma: dict[str, float] = Field({}, description="One standard deviation of each fact, by name, in its unit.")
     by_hand: bool = Field(False, description="Which way up the card stands is a person's word.")
+    format: str = Field("", description="Which format the card has; empty for the common one, 'about ...' for none.")
 
 
 class Card(Contract):

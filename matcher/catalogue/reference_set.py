@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import os
-from collections import defaultdict
+from collections import Counter, defaultdict
 from functools import lru_cache
 from pathlib import Path
 from typing import Self
@@ -21,9 +21,10 @@ from matcher.catalogue.tables.database import failure
 from matcher.core.calibration import Calibration
 from matcher.core.describe import Description, fingerprint
 from matcher.core.flatten import Face
+from matcher.core.formats import PRESETS, face_of_text
 from matcher.core.reference_set import KnownRecord, KnownReference
 from matcher.core.search.reference_index import Hit, ReferenceIndex, synchronise
-from matcher.core.settings import Settings
+from matcher.core.settings import FaceSize, Settings
 
 FACES_KEPT = 64
 """Half a megabyte each: enough for the candidates of a few cards in a row."""
@@ -40,6 +41,7 @@ class CatalogueReferences:
         self._calibration: Calibration | None = None
         records = {record.record_id: record for record in catalogue.records()}
         self._rows: dict[int, ReferenceRow] = {}
+        self._formats: Counter[str] = Counter()
         self._known: dict[int, KnownReference] = {}
         self._by_pose: dict[str, list[KnownReference]] = defaultdict(list)
         self._of_record: dict[str, set[int]] = defaultdict(set)
@@ -120,14 +122,18 @@ class CatalogueReferences:
         # Where a record is gone already, a later decision has taken it out with its references.
         owners = {row.record_id: row for row in self.catalogue.records_among({row.record_id for row in found})}
         rows = {row.id: row for row in found if row.record_id in owners}
-        added = {row.id: self.catalogue.description(row) for row in rows.values() if row.id not in self._known}
+        held = {number: row.outline for number, row in self._rows.items()}
+        added = {row.id: self.catalogue.description(row) for row in rows.values() if held.get(row.id) != row.outline}
         # All is read: nothing below can fail, so that a database that went away half-way leaves no half of the news.
         for reference_id in references | set(rows):
             self._forget(reference_id)
         for row in rows.values():
             self._hold(row, owners[row.record_id])
-        for reference_id in references - set(rows):
+        for reference_id in (references - set(rows)) | set(added):
             self.index.remove(reference_id)
+        if references & set(held):  # what was outlined anew is looked at anew
+            self.face.cache_clear()
+            self.description.cache_clear()
         for reference_id, description in added.items():
             self.index.add(reference_id, description)
         self._seen = news[-1].number if news else newest
@@ -136,12 +142,16 @@ class CatalogueReferences:
     def _hold(self, row: ReferenceRow, record: RecordRow) -> None:
         known = _known(row, record)
         self._rows[row.id] = row
+        self._formats[row.format] += 1
         self._known[row.id] = known
         self._by_pose[known.record.pose].append(known)
         self._of_record[row.record_id].add(row.id)
 
     def _forget(self, reference_id: int) -> None:
-        self._rows.pop(reference_id, None)
+        row = self._rows.pop(reference_id, None)
+        if row is not None:
+            self._formats[row.format] -= 1
+            self._formats += Counter()  # what none has any more is gone
         before = self._known.pop(reference_id, None)
         if before is not None:
             self._by_pose[before.record.pose].remove(before)
@@ -150,6 +160,14 @@ class CatalogueReferences:
     def known(self, reference_id: int) -> KnownReference | None:
         """The reference with its record; None if it was removed since the index was read."""
         return self._known.get(reference_id)
+
+    @property
+    def sizes(self) -> tuple[FaceSize, ...]:
+        """Of the formats that the references have, the commonest first; of the presets where there are none."""
+        common = self.catalogue.settings.face
+        if not self._rows:
+            return (common, *(one.face for one in PRESETS.values() if one.face != common))
+        return tuple(face_of_text(form, common) for form, _ in self._formats.most_common())
 
     def row(self, reference_id: int) -> ReferenceRow:
         """The reference as the catalogue stores it."""

@@ -18,6 +18,7 @@ from matcher.cli.enrol import enrol
 from matcher.cli.examples import add_examples, shown
 from matcher.cli.exchange import backup, export
 from matcher.cli.finds import app as finds
+from matcher.cli.formats import app as formats
 from matcher.cli.groups import MainGroup, PlainCommand, PlainGroup, RunGroup
 from matcher.cli.identify import identify
 from matcher.cli.listing import listing
@@ -36,7 +37,7 @@ GROUPS: dict[str, dict[str, Callable[..., Any] | typer.Typer]] = {
     "Lots and listings": {"lot": lot, "listing": listing},
     "Catalogue": {
         "enrol": enrol, "records": records, "finds": finds, "copies": copies, "poses": poses, "subjects": subjects,
-        "series": series, "scarcity": scarcity, "gaps": gaps,
+        "series": series, "formats": formats, "scarcity": scarcity, "gaps": gaps,
     },
     "Share": {"export": export, "backup": backup, "tokens": tokens},
     "Upkeep": {"check": check, "decisions": decisions, "use": use, "rehearse": rehearse, "demo": demo},

@@ -13,6 +13,7 @@ from matcher.catalogue.log.decisions import DecisionRow, as_json
 from matcher.catalogue.log.past_words import outcome_now
 from matcher.catalogue.log.telling import changes_told, takes_back
 from matcher.catalogue.records.enrol import removed_if_unused
+from matcher.catalogue.records.indexing import outlined_anew
 from matcher.cli.options import CatalogueOption, DecisionOptions, FormatOption, QuietOption, grouped
 from matcher.cli.output import HarmlessConsole, counted, messages, print_json, print_rows, remark
 from matcher.core.errors import CatalogueError
@@ -91,7 +92,9 @@ def undo(
                 messages.print(words, markup=False)
             who = ", ".join(sorted(others))
             typer.confirm(f"That was decided by {who}. Undo it?", abort=True, err=True)
-        decision.report(*undo_redo.undo(opened, [row.number for row in rows], decision.actor, note=decision.note)[-1:])
+        turned = undo_redo.undo(opened, [row.number for row in rows], decision.actor, note=decision.note)
+        outlined_anew(opened, *turned)
+        decision.report(*turned[-1:])
         for words in takes_back(rows):
             remark(f"  {words}", decision.quiet)
 
@@ -104,7 +107,9 @@ def redo(decision: DecisionOptions, number: NumberArgument = None) -> None:
         chosen = number or undo_redo.redoable(opened)
         if chosen is None:
             raise CatalogueError("no_such_decision", "there is nothing to redo", "list the log")
-        decision.report(*undo_redo.redo(opened, (chosen,), decision.actor, note=decision.note))
+        turned = undo_redo.redo(opened, (chosen,), decision.actor, note=decision.note)
+        outlined_anew(opened, *turned)
+        decision.report(*turned)
 
 
 @app.command("export")

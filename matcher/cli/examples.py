@@ -94,6 +94,10 @@ EXAMPLES: Mapping[str, tuple[str, ...]] = {
     "platekin subjects list": ("platekin subjects list",),
     "platekin subjects merge": ("platekin subjects merge 'Oskar Dunelby' 'Oscar Dunnelby'",),
     "platekin subjects spelling": ("platekin subjects spelling 'Oscar Dunnelby' 'O. Dunelby'",),
+    "platekin formats list": ("platekin formats list",),
+    "platekin formats set": (
+        "platekin formats set cabinet --record V00007", "platekin formats set 108x165 --series 'Large portraits'",
+    ),
     "platekin series list": ("platekin series list",),
     "platekin series set": ("platekin series set S1 --title 'Small rowing cards' --years 1884-1889",),
     "platekin scarcity": ("platekin scarcity", "platekin scarcity --plot scarcity.svg"),

@@ -12,6 +12,7 @@ import typer
 from matcher.catalogue import Catalogue, ReferenceRow
 from matcher.catalogue.log.decisions import DecisionRow
 from matcher.catalogue.records.corrections import EDITABLE, edit_record, merge_records, split_record
+from matcher.catalogue.records.indexing import outlined_anew
 from matcher.catalogue.records.name_search import Found, NameSearch, plain
 from matcher.catalogue.records.outlining import outline_reference
 from matcher.cli.options import (
@@ -213,7 +214,9 @@ def outline(
                 "say which one: --reference NUMBER",
             )
         quad = turned(corners_of(corners) or held[0].quad, turn)
-        decision.report(outline_reference(opened, held[0].id, quad, decision.actor, note=decision.note))
+        done = outline_reference(opened, held[0].id, quad, decision.actor, note=decision.note)
+        outlined_anew(opened, done)
+        decision.report(done)
 
 
 @app.command("merge")

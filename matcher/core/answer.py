@@ -14,6 +14,7 @@ from typing import Self, get_args
 
 from matcher.core.calibration import log_odds
 from matcher.core.errors import PlatekinError
+from matcher.core.formats import face_text
 from matcher.core.identify import CardAnswer, Identification
 from matcher.core.ladder.candidate import Candidate, Confidence
 from matcher.core.ladder.crop import CropFinding
@@ -141,8 +142,9 @@ class FaceFacts:
     """What was measured on the flattened card, see `condition.Condition`; shares are of 1.
 
     turned: degrees clockwise by which the photo shows the card turned: 0, 90, 180, 270. upright: that the card stands
-    as `quad` says, by what is seen on it. by_hand: which way up it stands is a person's word. Answers that were stored
-    long ago know no more than the first five.
+    as `quad` says, by what is seen on it. by_hand: which way up it stands is a person's word. format: which the card
+    has, see `core.formats.face_text`; "" for the common one. Answers that were stored long ago know no more than the
+    first five.
     """
 
     size_mm: tuple[float, float] | None
@@ -160,6 +162,7 @@ class FaceFacts:
     back: float | None = None
     sigma: Mapping[str, float] = field(default_factory=dict)
     by_hand: bool = False
+    format: str = ""
 
 
 @dataclass(frozen=True)
@@ -273,6 +276,7 @@ def _face(card: CardAnswer) -> FaceFacts:
         back=facts.back,
         sigma=dict(facts.sigma),
         by_hand=card.outline.by_hand,
+        format=face_text(card.face.size, card.outline.odd),
     )
 
 
@@ -284,7 +288,7 @@ def _confidence(sure: Confidence) -> Confidence:
 def _candidate(candidate: Candidate) -> CandidateResult:
     record, shift = candidate.record, None
     if candidate.crop is not None:
-        window = candidate.crop.window
+        window = candidate.crop.window.on_card
         shift = CropShift(window.dx, window.dy, window.scale, window.sigma_mm)
     return CandidateResult(
         record_id=record.record_id,
@@ -311,7 +315,7 @@ def _evidence(candidate: Candidate) -> CandidateEvidence:
         expected_agreement=round(pose.expected, 3) if pose else None,
         judged=round(pose.judged, 3) if pose else None,
         pose_log10_ratio=round(log_odds(pose.probability) / math.log(10), 2) if pose else None,
-        margins_mm=Margins(*crop.window.margins_mm) if crop else None,
+        margins_mm=Margins(*crop.window.on_card.margins_mm) if crop else None,
         caption_agreement=round(caption.agreement, 3) if caption else None,
         caption_worst_letter=round(caption.worst, 3) if caption else None,
         damage=_damage(pose) if pose else None,
@@ -332,7 +336,7 @@ def _damage(pose: PoseFinding) -> tuple[DamageFact, ...] | None:
 def _trimmed(crop: CropFinding) -> tuple[TrimFact, ...] | None:
     if crop.probability < 0.5:
         return None
-    cards = zip((CARDS["query"], CARDS["reference"]), crop.trims, strict=True)
+    cards = zip((CARDS["query"], CARDS["reference"]), crop.trims_on_card, strict=True)
     return tuple(TrimFact(card, *sides) for card, sides in cards if any(sides))
 
 

@@ -237,7 +237,9 @@ class _Cut:
 def _cut(face: Face, photo: Photo, outline: CardQuad, settings: ConditionSettings, sigma: dict[str, float]) -> _Cut:
     """How the card is cut; `sigma` takes up how uncertain that is."""
     nominal = face.size
-    side_sigma = settings.corner_sigma_mm  # a side is the mean of two, each from two corners
+    # A side is the mean of two, each from two corners; these are found in pixels, which are larger on a larger card.
+    side_sigma = settings.corner_sigma_mm
+    wide, high = nominal.card_mm
     noise = side_sigma * float(np.hypot(1 / nominal.width_mm, 1 / nominal.height_mm))
     if not photo.dpi:
         corners = outline.corners[None].astype(np.float64)
@@ -247,13 +249,13 @@ def _cut(face: Face, photo: Photo, outline: CardQuad, settings: ConditionSetting
         sigma["off_nominal"] = sigma["aspect"] / nominal.aspect
         return _Cut(None, round(aspect, 4), round(aspect / nominal.aspect - 1, 4))
     width, height = _size_mm(photo, outline)
-    aspect = width / height
+    aspect, side_sigma = width / height, side_sigma * nominal.enlarged
     sigma["size_mm"] = float(np.hypot(side_sigma, settings.scanner_sigma * height))
     sigma["off_size_mm"] = sigma["size_mm"]
     sigma["aspect"] = aspect * float(np.hypot(side_sigma / width, side_sigma / height))
     sigma["off_nominal"] = sigma["aspect"] / nominal.aspect
-    sigma["off_square"] = float(np.degrees(np.sqrt(2) * settings.corner_sigma_mm / width))
-    off = (round(width - nominal.width_mm, 2), round(height - nominal.height_mm, 2))
+    sigma["off_square"] = float(np.degrees(np.sqrt(2) * side_sigma / min(width, height)))
+    off = (round(width - wide, 2), round(height - high, 2))
     return _Cut(
         (width, height), round(aspect, 4), round(aspect / nominal.aspect - 1, 4), off, _off_square(outline.corners)
     )

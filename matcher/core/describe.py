@@ -85,7 +85,10 @@ def describe(face: Face, settings: DescribeSettings = DescribeSettings()) -> Des
 
 @lru_cache
 def fingerprint(settings: DescribeSettings = DescribeSettings(), size: FaceSize = FaceSize()) -> str:
-    """Sixteen hexadecimal digits that differ whenever descriptions could; size: of the faces."""
+    """Sixteen hexadecimal digits that differ whenever descriptions could; size: of the faces.
+
+    Faces of one scale share an index, whatever their shape: descriptors know nothing of it.
+    """
     normal = NormaliseSettings()
     facts = {
         "algorithm": "normalise+orb+phash256/3",  # 3: the face's mask is the one it was cut out with
@@ -94,9 +97,14 @@ def fingerprint(settings: DescribeSettings = DescribeSettings(), size: FaceSize 
         "opencv": cv2.__version__.split(".")[0],
         "imagehash": version("imagehash"),
         "pillow": version("pillow").split(".")[0],  # makes the hash's small picture
-        **({} if size == FaceSize() else {"face": asdict(size)}),
+        **({} if _common_scale(size) else {"face": size.facts}),
     }
     return hashlib.sha256(json.dumps(facts, sort_keys=True).encode()).hexdigest()[:16]
+
+
+def _common_scale(size: FaceSize) -> bool:
+    common = FaceSize()
+    return max(size.width, size.height) == common.height and size.same_scale(common)
 
 
 def perceptual_hash(face: Face) -> NDArray[np.uint8]:

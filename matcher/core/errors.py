@@ -121,6 +121,14 @@ KINDS: Mapping[str, ErrorKind] = {
     "clash": ErrorKind(409, "Rows contradict each other or the catalogue", "Make them say the same."),
     "bad_evaluation": ErrorKind(422, "These pictures cannot be evaluated", "See the message."),
     "duplicate_image": ErrorKind(409, "One image stands for two records", "Decide which record it shows."),
+    "bad_format": ErrorKind(
+        422,
+        "Not a format of cards",
+        "Write a name like cabinet, or a size in mm like 108x165.",
+        wrong_call=True,
+        public=True,
+    ),
+    "wrong_format": ErrorKind(422, "The picture cannot show a card of that format", "Correct the format."),
     "bad_day": ErrorKind(422, "Not a valid date", "Write it like 1987-05-23, 1987-05 or 1987.", wrong_call=True),
     "bad_mapping": ErrorKind(
         422, "Columns are mapped wrongly", "Map each of your columns to one of ours.", wrong_call=True

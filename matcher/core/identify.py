@@ -19,8 +19,9 @@ from matcher.core.altered import known_but_altered
 from matcher.core.calibration import Calibration, log_odds
 from matcher.core.condition import Condition, condition, glare, residual_contrast
 from matcher.core.describe import Description, describe
-from matcher.core.detect.detection import CardQuad, Detections, detect
+from matcher.core.detect.detection import CardQuad, Detections, as_held, detect, fitting_sizes, own_sizes
 from matcher.core.flatten import Face, flatten
+from matcher.core.formats import shape_words
 from matcher.core.ladder.candidate import Candidate, Confidence
 from matcher.core.ladder.caption import judge_caption
 from matcher.core.ladder.caption_zone import is_picture
@@ -36,7 +37,11 @@ from matcher.core.ocr.reading import can_read, read_caption
 from matcher.core.photo import Photo
 from matcher.core.reference_set import ReferenceSet
 from matcher.core.search.reference_index import Hit
-from matcher.core.settings import Settings
+from matcher.core.settings import FaceSize, Settings
+
+RIVAL, RIVAL_MATCHES = 0.5, 12
+"""Share of the best format's matches, and their number, from which another format of a card is looked at as well; own
+choice: the same picture seen as two shapes that differ by 3 % keeps nearly all of its matches."""
 
 
 @dataclass(frozen=True)
@@ -74,9 +79,11 @@ def identify(
     Where no card is seen the `Identification` has none, and says why. Raises nothing of its own; what `references` may
     raise where a reference cannot be read goes through.
     """
-    outlines = detect(photo, settings.face) if given is None else given
-    cards = tuple(_likelier_outline(photo, outline, references, settings, calibration) for outline in outlines)
-    cards = cards or tuple(_shown_by_match(photo, outlines.unsure, references, settings, calibration))
+    outlines = detect(photo, known_sizes(references, settings)) if given is None else given
+    cards: tuple[CardAnswer, ...] = ()
+    if all(outline.odd for outline in outlines):  # or there are none
+        cards = tuple(_shown_by_match(photo, outlines.unsure, references, settings, calibration))
+    cards = cards or tuple(_likelier_outline(photo, one, references, settings, calibration) for one in outlines)
     return Identification(photo, cards, "" if cards else outlines.reason)
 
 
@@ -90,17 +97,19 @@ def _shown_by_match(
     """Of outlines that are more likely no card's, those that hold a known picture: tables and clothes hold none.
 
     Where picture and window both fit, the outline is right as well. Where only the picture does, what looks like
-    another crop may be a wrong outline, and the answer stays open.
+    another crop may be a wrong outline, and the answer stays open. Another exposure of a known sitter shares many
+    features with it, which no cloth does.
     """
+    settled, least = settings.thresholds.pose, settings.ladder.decision.least_matches
     for outline in outlines:
         card = identify_card(photo, outline, references, settings, calibration)
-        if _fit(card) >= settings.thresholds.pose:
+        answer, matches = card.answer, max((one.matches for one in card.answer.compared), default=0)
+        if _fit(card) >= settled:
             yield card
-        elif (card.answer.confidence.pose or 0.0) >= settings.thresholds.pose:
+        elif (answer.confidence.pose or 0.0) >= settled or matches >= least:
             unsure = f"its outline is only {outline.score:.0%} likely to be right: check or draw the four corners"
-            yield replace(
-                card, answer=replace(card.answer, outcome="undecided", reasons=(*card.answer.reasons, unsure))
-            )
+            outcome = "undecided" if answer.outcome == "new_crop" else answer.outcome
+            yield replace(card, answer=replace(answer, outcome=outcome, reasons=(*answer.reasons, unsure)))
 
 
 def _likelier_outline(
@@ -111,7 +120,7 @@ def _likelier_outline(
     settled = settings.thresholds.pose
     if outline.runner_up is None or _fit(first) >= settled:
         return first
-    other = replace(outline, corners=outline.runner_up, runner_up=None)
+    other = replace(outline, corners=outline.runner_up, runner_up=None, sizes=())
     second = identify_card(photo, other, references, settings, calibration)
     # Only a match speaks for the other outline: that it fits nothing a little better says nothing.
     before, after = (card.answer.confidence.pose or 0.0 for card in (first, second))
@@ -127,13 +136,37 @@ def _fit(card: CardAnswer) -> float:
 def identify_card(
     photo: Photo, outline: CardQuad, references: ReferenceSet, settings: Settings, calibration: Calibration
 ) -> CardAnswer:
-    """Flatten, describe, shortlist, verify, decide: one card, outlined; raises as `identify` does."""
-    face = flatten(photo, outline, settings.face)
-    scale = _px_per_mm(outline, face)
-    problem = _unreadable(face, scale, settings)
+    """Flatten, describe, shortlist, verify, decide: one card, outlined; raises as `identify` does.
+
+    A card that may have several formats is looked at as each of them, and the match decides.
+    """
+    known = known_sizes(references, settings)
+    sizes = possible_sizes(photo, outline, known)
+    lying = [as_held(outline, size) for size in sizes]
+    faces = [flatten(photo, one, size) for one, size in zip(lying, sizes, strict=True)]
+    scale = _px_per_mm(outline, faces[0])
+    problem = _unreadable(faces[0], scale, settings)
     if problem:  # with nothing to match, it stays as it was outlined
-        return CardAnswer(outline, face, condition(face, photo, outline), _nothing_read(problem))
-    upright = _right_way_up(outline, face, references)
+        return CardAnswer(lying[0], faces[0], condition(faces[0], photo, lying[0]), _nothing_read(problem))
+    read = [_right_way_up(*pair, references) for pair in zip(lying, faces, strict=True)]
+    # Where none resembles anything, the nearest shape stays first.
+    read.sort(key=lambda one: one.matches if one.matches >= RIVAL_MATCHES else 0, reverse=True)
+    rivals = [one for one in read[1:] if one.matches >= max(RIVAL * read[0].matches, RIVAL_MATCHES)]
+    answers = [_judged(photo, one, scale, references, settings, calibration) for one in [read[0], *rivals[:1]]]
+    best = max(answers, key=_fit)  # of equals the first
+    return best if best.face.size in known else _told_odd(best)
+
+
+def _judged(
+    photo: Photo,
+    upright: _Upright,
+    scale: float,
+    references: ReferenceSet,
+    settings: Settings,
+    calibration: Calibration,
+) -> CardAnswer:
+    """The ladder, for a card of which format and way up are settled."""
+    outline, face = upright.outline, upright.face
     problem = _back(outline, upright.hits, settings)
     if problem:
         return CardAnswer(outline, face, condition(face, photo, outline), _nothing_read(problem))
@@ -149,11 +182,33 @@ def identify_card(
         read = _read_captions(photo, upright, candidates, settings)
         answer = replace(answer, reasons=(*answer.reasons, f"the card's words: {read.words}"))
     if scale < settings.thresholds.words_px_per_mm:
-        answer = _without_words(answer, scale * face.size.height_mm, settings.thresholds.words_px_per_mm / scale)
+        answer = _without_words(answer, scale * _longest_mm(face), settings.thresholds.words_px_per_mm / scale)
     if not _resembles(upright.hits, settings):
         altered = known_but_altered(upright.face, references, calibration, settings)
         answer = replace(answer, outcome="undecided", reasons=(altered, *answer.reasons)) if altered else answer
     return CardAnswer(upright.outline, upright.face, facts, answer)
+
+
+def _told_odd(card: CardAnswer) -> CardAnswer:
+    """With what it is first of all: something that no known format has."""
+    size = card.face.size
+    slenderness = min(size.width_mm, size.height_mm) / max(size.width_mm, size.height_mm)
+    told = f"{shape_words(slenderness)}, which is no format of this catalogue"
+    answer = replace(card.answer, reasons=(told, *card.answer.reasons))
+    return replace(card, answer=answer, outline=replace(card.outline, odd=True))
+
+
+def known_sizes(references: ReferenceSet, settings: Settings) -> tuple[FaceSize, ...]:
+    """Of the formats that a photo may show: those of the known cards; of an empty catalogue's the settings'."""
+    return references.sizes or (settings.face,)
+
+
+def possible_sizes(photo: Photo, outline: CardQuad, known: Sequence[FaceSize]) -> tuple[FaceSize, ...]:
+    """Of the formats that a card in this outline may have, the likeliest first; its own shape where it has none."""
+    if outline.sizes:
+        return outline.sizes
+    fitting = () if outline.odd else fitting_sizes(photo, outline.corners, known)
+    return fitting or own_sizes(photo, outline.corners)
 
 
 def _resembles(hits: Sequence[Hit], settings: Settings) -> bool:
@@ -202,6 +257,11 @@ class _Upright:
     description: Description
     hits: tuple[Hit, ...]
 
+    @property
+    def matches(self) -> int:
+        """Of the reference that resembles it most."""
+        return max((hit.inliers for hit in self.hits), default=0)
+
 
 def _read_captions(
     photo: Photo, upright: _Upright, candidates: Sequence[Candidate], settings: Settings
@@ -236,9 +296,13 @@ def _back(outline: CardQuad, hits: Sequence[Hit], settings: Settings) -> str:
 
 
 def _px_per_mm(outline: CardQuad, face: Face) -> float:
-    """The photo's resolution on the card: pixels of its two long sides over the card's nominal height."""
+    """The photo's resolution on the card: pixels of its two long sides over the mm of its face's."""
     left, right = (float(np.linalg.norm(outline.corners[a] - outline.corners[b])) for a, b in ((0, 3), (1, 2)))
-    return (left + right) / 2 / face.size.height_mm
+    return (left + right) / 2 / _longest_mm(face)
+
+
+def _longest_mm(face: Face) -> float:
+    return max(face.size.width_mm, face.size.height_mm)
 
 
 def _without_words(answer: Answer, height_px: float, larger: float) -> Answer:
@@ -260,7 +324,7 @@ def _unreadable(face: Face, px_per_mm: float, settings: Settings) -> str:
     """Why this face need not be compared with anything; empty where it may."""
     limits, burnt = settings.thresholds, glare(face)
     if px_per_mm < limits.least_px_per_mm:
-        height, needed = (round(scale * face.size.height_mm) for scale in (px_per_mm, limits.least_px_per_mm))
+        height, needed = (round(scale * _longest_mm(face)) for scale in (px_per_mm, limits.least_px_per_mm))
         return (
             f"the card is too small in the picture, {height} pixels high, and at least {needed} are needed: "
             "send the full-size picture"

@@ -11,6 +11,7 @@ from typing import Protocol
 from matcher.core.describe import Description
 from matcher.core.flatten import Face
 from matcher.core.search.voting import Hit
+from matcher.core.shared_settings import FaceSize
 
 
 @dataclass(frozen=True)
@@ -40,6 +41,10 @@ class KnownReference:
 
 class ReferenceSet(Protocol):
     """The known cards, searched and looked up."""
+
+    @property
+    def sizes(self) -> tuple[FaceSize, ...]:
+        """Of the formats that the known cards have; none where nothing is known."""
 
     def search(self, description: Description) -> tuple[Hit, ...]:
         """The shortlist for a face, the most matches first."""

@@ -32,6 +32,13 @@ class PhotoLimits:
     """Between these, the scale of a page's largest picture is believed; own choice."""
 
 
+ODD_SCALE = 0.03
+"""Share by which a face's pixels may be wider than high: it is whole steps wide (`core.formats`)."""
+
+ONE_FORMAT = 0.01
+"""Share by which two nominal sizes of one format may differ; own choice."""
+
+
 @dataclass(frozen=True)
 class FaceSize:
     """The flattened face: the card's nominal size, and the face's fixed size."""
@@ -42,6 +49,19 @@ class FaceSize:
     width: int = 368
     height: int = 640
     """Pixels, about 10 a mm: features of faces of this size found the right record in 59 of 60 faint queries."""
+    enlarged: float = 1.0
+    """How many times larger the card itself is than these mm. The stages' mm are those of a card of the common height,
+    whatever its format (`core.formats`): what they were fitted on counts in pictures, not in paper."""
+
+    @property
+    def card_mm(self) -> tuple[float, float]:
+        """Width and height of the card itself."""
+        return round(self.width_mm * self.enlarged, 3), round(self.height_mm * self.enlarged, 3)
+
+    @property
+    def landscape(self) -> bool:
+        """Whether it is wider than high."""
+        return self.width > self.height
 
     @property
     def px_per_mm(self) -> float:
@@ -52,6 +72,21 @@ class FaceSize:
     def aspect(self) -> float:
         """Width over height of the card, in mm."""
         return self.width_mm / self.height_mm
+
+    def same_scale(self, other: FaceSize) -> bool:
+        """Whether the pixels of two faces mean the same."""
+        scales = (self.width / self.width_mm, other.width / other.width_mm, self.px_per_mm, other.px_per_mm)
+        return max(scales) < (1 + ODD_SCALE) * min(scales)
+
+    def same_card(self, other: FaceSize) -> bool:
+        """Whether both stand for cards of one format; not where only their shapes differ by a hair."""
+        return all(abs(one / two - 1) < ONE_FORMAT for one, two in zip(self.card_mm, other.card_mm, strict=True))
+
+    @property
+    def facts(self) -> dict[str, float]:
+        """What names of stored things are made of; a card of the common size adds nothing to what they were."""
+        told = {name: getattr(self, name) for name in ("width_mm", "height_mm", "width", "height")}
+        return told if self.enlarged == 1.0 else {**told, "enlarged": self.enlarged}
 
 
 @dataclass(frozen=True)

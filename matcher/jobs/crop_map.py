@@ -23,6 +23,7 @@ from matcher.core.align.alignment import align
 from matcher.core.align.view import View
 from matcher.core.calibration import Calibration
 from matcher.core.errors import CatalogueError
+from matcher.core.formats import face_of_text
 from matcher.core.ladder.pose import judge_pose
 from matcher.core.ladder.registered import Registered
 
@@ -82,6 +83,14 @@ def crop_map(catalogue: Catalogue, pose: str) -> tuple[MappedCrop, ...]:
     return tuple(MappedCrop(row.pose, row.crop, tuple(row.window_mm), row.sigma_mm) for row in rows)
 
 
+def frame_mm(catalogue: Catalogue, pose: str) -> tuple[float, float]:
+    """Width and height of the card whose face is the frame of the pose's kept map; the common card's where none is."""
+    number = frame_of(catalogue, pose)
+    if number is None:
+        return catalogue.settings.face.card_mm
+    return face_of_text(catalogue.reference(number).format, catalogue.settings.face).card_mm
+
+
 def frame_of(catalogue: Catalogue, pose: str) -> int | None:
     """Id of the reference whose face is the frame of the pose's kept map; None where none was measured."""
     same = (Reference.sha256 == PoseFrame.sha256) & (Reference.outline == PoseFrame.outline)
@@ -111,11 +120,12 @@ def _window(
     catalogue: Catalogue, frame: ReferenceRow, row: ReferenceRow, calibration: Calibration
 ) -> tuple[list[float], float] | None:
     """Where the card of `row` lies in the frame, in mm, and how surely."""
-    size = catalogue.settings.face
-    scale = np.array([size.width_mm / size.width, size.height_mm / size.height])
-    if row.id == frame.id:
-        return [0.0, 0.0, size.width_mm, size.height_mm], OWN_SIGMA_MM
     shown, onto = (View(catalogue.face(one), catalogue.description(one)) for one in (row, frame))
+    size, own = onto.face.size, shown.face.size
+    wide, high = size.card_mm
+    scale = np.array([wide / size.width, high / size.height])
+    if row.id == frame.id:
+        return [0.0, 0.0, wide, high], OWN_SIGMA_MM
     found = align(shown, onto)
     if not found:
         return None
@@ -123,10 +133,10 @@ def _window(
     if agreed is None or agreed.probability < SURELY:
         return None  # a transform was found, but the pictures under it may be of two negatives
     # A face's pixels are counted from the centre of the first one, its edges lie half a pixel further out.
-    corners = np.array([[0, 0], [size.width, 0], [size.width, size.height], [0, size.height]], np.float64) - 0.5
+    corners = np.array([[0, 0], [own.width, 0], [own.width, own.height], [0, own.height]], np.float64) - 0.5
     points = (cv2.perspectiveTransform(corners[None], found.transform)[0] + 0.5) * scale
     left, right = points[[0, 3], 0].mean(), points[[1, 2], 0].mean()
     top, bottom = points[[0, 1], 1].mean(), points[[2, 3], 1].mean()
     return [round(float(v), 2) for v in (left, top, right, bottom)], round(
-        float(np.hypot(OWN_SIGMA_MM, found.sigma_px / size.px_per_mm)), 2
+        float(np.hypot(OWN_SIGMA_MM, found.sigma_px * size.enlarged / size.px_per_mm)), 2
     )

@@ -176,6 +176,7 @@ ADDRESSES = {
     ("GET", "/v1/decisions/{number}"),
     ("GET", "/v1/search"),
     ("GET", "/v1/series"),
+    ("GET", "/v1/formats"),
     ("GET", "/v1/scarcity"),
     ("GET", "/v1/gaps"),
     ("GET", "/v1/exports/{name}"),
@@ -225,7 +226,7 @@ ADDRESSES = {
     ("GET", "/v1/crops/picture"),
     ("POST", "/v1/finds/{find_id}/outline"),
 }
-TAKE_NOTHING = ("/v1/health", "/v1/scans", "/v1/check", "/v1/exports/catalogue.zip", "/v1/backup.zip")
+TAKE_NOTHING = ("/v1/health", "/v1/formats", "/v1/scans", "/v1/check", "/v1/exports/catalogue.zip", "/v1/backup.zip")
 TAKE_NOTHING_BY = (("GET", "/v1/session"), ("DELETE", "/v1/session"))
 
 

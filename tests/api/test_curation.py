@@ -181,6 +181,7 @@ def test_what_cannot_be_decided(client: TestClient, wish: dict[str, Any], status
         {"action": "merge_subjects", "subject": "Sitter 1", "into": "Sitter 0"},
         {"action": "spelling", "subject": "Sitter 1", "spelling": "Siter 1"},
         {"action": "series", "series": "S1", "fields": {"title": "x"}},
+        {"action": "format", "format": "carte de visite", "records": ["V000"]},
         {"action": "join_copy", "kind": "reference", "number": 5, "copy": "mine"},
         {"action": "part_copy", "kind": "reference", "number": 1},
     ],
@@ -214,6 +215,7 @@ def test_pages_and_filters(client: TestClient, folder: Path, scans: Path) -> Non
     page = client.get("/v1/records", params={"series": "S2"}).json()
     assert [item["record_id"] for item in page["items"]] == ["V002"]
     assert client.get("/v1/gaps").json()["total"] > 0
+    assert [row["format"] for row in client.get("/v1/formats").json()][:2] == ["insert", "carte de visite"]
     assert client.get("/v1/exports/decisions.jsonl").content.count(b"\n") == 10
     check_problem(client.get("/v1/exports/secrets.csv"), 422, "validation")
     check_problem(client.get("/v1/finds", params={"state": "lost"}), 422, "validation")

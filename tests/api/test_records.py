@@ -33,6 +33,7 @@ def test_lists_records(client: TestClient) -> None:
         "series": "",
         "issuer_mark": "",
         "caption_place": "",
+        "format": "",
     }
 
 

@@ -181,6 +181,20 @@ def test_series_and_subjects_are_listed(ask: Ask) -> None:
     assert refused(ask, "records", "list", "--pose", "P9") == "no_such_record"
 
 
+def test_formats_are_listed_said_and_refused(ask: Ask) -> None:
+    ask("formats", "set", "carte de visite", "--record", "V001", "--by", "Ada Quill")
+    rows = {row["format"]: row for row in lines(ask("formats", "list", "--format", "json"))}
+    assert rows["carte de visite"]["records"] == 1
+    assert rows["insert"]["records"] == 3
+    assert (rows["cabinet"]["width_mm"], rows["cabinet"]["height_mm"], rows["cabinet"]["records"]) == (108, 165, 0)
+    assert "63" in ask("formats", "list").stdout
+    assert refused(ask, "formats", "set", "10000x165", "--record", "V001") == "bad_format"
+    assert refused(ask, "formats", "set", "cabinet") == "missing_value"
+    ask("decisions", "undo", "--yes")
+    rows = {row["format"]: row for row in lines(ask("formats", "list", "--format", "json"))}
+    assert rows["insert"]["records"] == 4
+
+
 def test_tokens_are_shown_once_and_revoked(tmp_path: Path, ask: Ask) -> None:
     token = ask("tokens", "make", "Ada Quill", "--scope", "decide").stdout.strip()
     with Catalogue.open(tmp_path / "mine") as catalogue:

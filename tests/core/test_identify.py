@@ -20,7 +20,7 @@ from matcher.core.identify import identify, identify_card
 from matcher.core.photo import Photo
 from matcher.core.reference_set import KnownRecord, KnownReference
 from matcher.core.search.reference_index import Hit, ReferenceIndex
-from matcher.core.settings import Settings
+from matcher.core.settings import FaceSize, Settings
 from tests.core.ladder.test_ladder import studio
 from tests.support.faces import SIZE, face_of, picture
 
@@ -35,6 +35,10 @@ class One:
     shown: Face
     index: ReferenceIndex
     searched: list[Description] = field(default_factory=list)
+
+    @property
+    def sizes(self) -> tuple[FaceSize, ...]:
+        return (FaceSize(),)
 
     def search(self, description: Description) -> tuple[Hit, ...]:
         self.searched.append(description)

@@ -17,7 +17,7 @@ from tests.docs.reference import commands
 TOP = ("matcher", "api", "tests", "scripts", "reference_demo", ".github", ".ci")
 SUFFIXES = ("py", "json", "md", "toml", "jpg", "svg", "onnx", "csv")
 MADE = re.compile(
-    r"^(demo-output|more|scans|box|my-cards|DIR)\b|^(a|b|photo|find|listings?|lot|cards|theirs|RECORDS|12_front|12_back)\.|^\."
+    r"^(demo-output|more|scans|box|my-cards|sizes|DIR)\b|^(a|b|photo|find|listings?|lot|cards|sizes|cabinet|theirs|RECORDS|12_front|12_back)\.|^\."
 )
 """What a reader's own folder holds, or a command makes there."""
 

@@ -148,7 +148,7 @@ class Wrapped:
 
     def __init__(self, inner: CatalogueReferences) -> None:
         self.search, self.known, self.of_pose = inner.search, inner.known, inner.of_pose
-        self.face, self.description = inner.face, inner.description
+        self.face, self.description, self.sizes = inner.face, inner.description, inner.sizes
 
 
 @pytest.mark.usefixtures("enrolled")

@@ -91,6 +91,7 @@ def answer(name: str) -> dict[str, Any]:
                     "back": 0.004,
                     "sigma": {"residual_contrast": 0.03, "size_mm": 0.28},
                     "by_hand": False,
+                    "format": "",
                 },
                 "reasons": ["the picture agrees", "its window does not"],
             }

@@ -13,7 +13,7 @@ import { Viewport } from "./viewport.js";
 const id = new URLSearchParams(location.search).get("id") ?? "";
 const FIELDS = [
   ["subject", "Subject"], ["pose", "Negative"], ["crop", "Crop"], ["caption", "Caption"], ["club", "Club"], ["issuer", "Issuer"],
-  ["issuer_mark", "Issuer's mark"], ["caption_place", "Place of the caption"], ["year", "Year"], ["series", "Series"], ["note", "Note"],
+  ["issuer_mark", "Issuer's mark"], ["caption_place", "Place of the caption"], ["year", "Year"], ["series", "Series"], ["format", "Format"], ["note", "Note"],
 ];
 const EDITABLE = ["caption", "club", "issuer", "year", "note", "series", "issuer_mark", "caption_place"];
 
@@ -46,7 +46,7 @@ async function body(record, etag, crops, sightings, siblings) {
         Object.entries(record.extra).map(([name, value]) => [h("dt", {}, name), h("dd", {}, value)])),
       h("h2", {}, `${record.references.length} reference${record.references.length === 1 ? "" : "s"}`), h("ul", { class: "references" }, record.references.map(reference))),
       h("section", { class: "cropping" }, h("h2", {}, "Where its crop lies"), cropping(crops, record))),
-    editing(record, etag),
+    editing(record, etag), await formatting(record),
     h("h2", {}, "Copies seen"), seen(sightings, record),
     h("h2", {}, `Other records of ${record.pose}`), others(siblings),
     h("h2", {}, "Decided about it"), await decisions(record.record_id, show),
@@ -150,6 +150,24 @@ function editing(record, etag) {
     carry_out({ action: "edit", record_id: record.record_id, fields: Object.fromEntries(changed), note: note.value }, etag, told, "Saved");
   });
   return h("details", {}, h("summary", {}, "Correct this record"), form);
+}
+
+// Which format its cards have: a named one, one that other cards here have, or any size.
+async function formatting(record) {
+  const told = h("div", { role: "alert" });
+  const known = await get("/v1/formats");
+  const own = record.format || "insert";
+  const names = [...new Set([own, ...known.map((one) => one.format)])];
+  const words = Object.fromEntries(known.map((one) => [one.format, one.words]));
+  const field = h("select", { id: "format" }, names.map((name) => h("option", { value: name, selected: name === own }, words[name] ?? name)));
+  const other = h("input", { id: "format-other", maxlength: 40, placeholder: "108x165" });
+  const form = h("form", { class: "columns" }, h("div", {}, h("label", { for: field.id }, "Format"), field), h("div", {}, h("label", { for: other.id }, "or its size in mm, width first"), other),
+    h("p", { class: "row" }, h("button", {}, "Save the format")), told);
+  form.addEventListener("submit", (event) => {
+    event.preventDefault();
+    carry_out({ action: "format", records: [record.record_id], format: other.value.trim() || field.value }, null, told, "Saved; its pictures were outlined anew");
+  });
+  return h("details", {}, h("summary", {}, "Change its format"), form);
 }
 
 function removing(record, etag) {

@@ -24,7 +24,7 @@ from matcher.catalogue.exchange.log_io import Replayed, note_import, replay, sha
 from matcher.catalogue.log.changes import Draft
 from matcher.catalogue.log.decisions import Actor
 from matcher.catalogue.records import files
-from matcher.catalogue.records.enrol import bring_index_up_to_date
+from matcher.catalogue.records.indexing import bring_index_up_to_date
 from matcher.catalogue.records.store import PATIENCE, Catalogue
 from matcher.catalogue.tables.log import Image
 from matcher.catalogue.tables.targets import writing_out

@@ -26,6 +26,7 @@ from matcher.catalogue.tables.log import Image
 from matcher.catalogue.tables.models import Described, Reference, is_whole
 from matcher.core.describe import fingerprint
 from matcher.core.errors import CatalogueError, PlatekinError
+from matcher.core.formats import face_of_text
 from matcher.core.search.reference_index import ReferenceIndex
 
 RESTORE = "restore it from a backup"
@@ -51,7 +52,7 @@ def check(catalogue: Catalogue, progress: Callable[[int, int], None] | None = No
     for part in (_database, _log, _tables, _descriptions):
         troubles += _looked_at(partial(_with_connection, catalogue, part))
     images: list[tuple[str, str]] = []
-    outlined: list[tuple[str, Corners]] = []
+    outlined: list[tuple[str, Corners, str]] = []
     troubles += _looked_at(lambda: _read_rows(catalogue, images, outlined))
     named = [files.image_name(*one) for one in images if is_picture_name(*one)]
     troubles += _images(catalogue.folder, named, progress)
@@ -93,7 +94,7 @@ def _database(connection: Connection) -> Iterator[CatalogueProblem]:
 
 
 def _read_rows(
-    catalogue: Catalogue, images: list[tuple[str, str]], outlined: list[tuple[str, Corners]]
+    catalogue: Catalogue, images: list[tuple[str, str]], outlined: list[tuple[str, Corners, str]]
 ) -> Iterator[CatalogueProblem]:
     """Fill in which images rows have named, and which of them within which outline; what is none of ours is told."""
     with catalogue.reading() as connection:
@@ -101,15 +102,17 @@ def _read_rows(
             images.append((sha256, suffix))
             if not is_picture_name(sha256, suffix):
                 yield CatalogueProblem("damaged", f"{sha256!r} {suffix!r} names no picture", RESTORE)
-        for model in (Reference, Find, Sighting):
-            for sha256, quad in connection.execute(select(model.sha256, model.quad)):
-                outlined.append((sha256, quad))
+        for model in (Reference, Find):
+            for sha256, quad, facts in connection.execute(select(model.sha256, model.quad, model.facts)):
+                outlined.append((sha256, quad, str(facts.get("format", ""))))
+        for sha256, quad, form in connection.execute(select(Sighting.sha256, Sighting.quad, Sighting.format)):
+            outlined.append((sha256, quad, form))
 
 
-def _faces(catalogue: Catalogue, outlined: Iterable[tuple[str, Corners]]) -> Iterator[CatalogueProblem]:
+def _faces(catalogue: Catalogue, outlined: Iterable[tuple[str, Corners, str]]) -> Iterator[CatalogueProblem]:
     """Kept faces; one that is damaged is made again when it is asked for, and is told all the same."""
-    size = catalogue.settings.face
-    for sha256, quad in outlined:
+    for sha256, quad, form in outlined:
+        size = face_of_text(form, catalogue.settings.face)
         path = catalogue.folder / files.face_name(sha256, quad, size)
         if path.is_file() and files.decode_face(path.read_bytes(), size, path.name) is None:
             todo = "delete it; it is made again from its picture, as it is whenever it is asked for"

@@ -16,7 +16,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import IO, Any
 
-from sqlalchemy import Connection, insert, select, update
+from sqlalchemy import Connection, DefaultClause, insert, select, update
 from sqlalchemy.exc import DataError
 
 from matcher.catalogue.log.changes import LOGGED, ChangeConflict, Draft, canonical, to_json
@@ -143,6 +143,13 @@ def content_digest(connection: Connection) -> str:
     return content.hexdigest()
 
 
+_UNSAID = {
+    name: {one.name: one.server_default.arg for one in table.columns if isinstance(one.server_default, DefaultClause)}
+    for name, table in LOGGED.items()
+}
+"""What columns hold of which a log says nothing, since it is older than they are."""
+
+
 def fold(rows: Iterator[DecisionRow]) -> dict[str, dict[str, dict[str, Any]]]:
     """What the tables must hold by the log alone: rows by table and key.
 
@@ -157,7 +164,7 @@ def fold(rows: Iterator[DecisionRow]) -> dict[str, dict[str, dict[str, Any]]]:
             if change.after is None:
                 del held[key]
             else:
-                held[key] = {**held.get(key, {}), **change.after}
+                held[key] = {**held.get(key, _UNSAID[change.table]), **change.after}
     return tables
 
 

@@ -12,7 +12,7 @@ import posixpath
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from sqlalchemy import Connection, Table, select
+from sqlalchemy import Column, Connection, Table, select
 
 from matcher.catalogue.exchange.log_io import write_log
 from matcher.catalogue.log.changes import LOGGED, canonical, to_json
@@ -35,8 +35,13 @@ TERMS = {
 
 _TEXTS = (
     "record_id", "subject", "pose", "crop", "caption", "club", "issuer", "year", "series", "issuer_mark",
-    "caption_place",
+    "caption_place", "format",
 )  # fmt: skip
+
+
+LATER = ("format",)
+"""Columns that exports of earlier versions lack: they are written where something stands in them, so that an old export
+is what it was."""
 
 
 def tables(connection: Connection) -> dict[str, bytes]:
@@ -44,9 +49,9 @@ def tables(connection: Connection) -> dict[str, bytes]:
     named: dict[str, bytes] = {"records.csv": records_csv(connection)}
     resources = [_resource("records", _columns(record_rows(connection)), None)]
     for name, table in LOGGED.items():
-        columns = [column.name for column in table.columns]
+        columns = [column.name for column in table.columns if _is_said(connection, column)]
         file = f"tables/{name}.csv"
-        named[file] = csv_bytes(columns, _rows(connection, table))
+        named[file] = csv_bytes(columns, _rows(connection, table, columns))
         key = [column.name for column in table.primary_key.columns]
         resources.append(_resource(f"table-{name}", columns, key, file))
     named["dublin-core.jsonl"] = dublin_core(connection)
@@ -70,6 +75,13 @@ def records_jsonl(connection: Connection, start: str = "") -> bytes:
     return "".join(canonical(row) + "\n" for row in record_rows(connection, start)).encode("utf-8")
 
 
+def _is_said(connection: Connection, column: Column[Any]) -> bool:
+    """Whether a column takes part in an export."""
+    if column.name not in LATER:
+        return True
+    return connection.execute(select(column).where(column != "").limit(1)).first() is not None
+
+
 def record_rows(connection: Connection, start: str = "") -> list[dict[str, str]]:
     """One row per image, by record and reference, as `enrol` would read it; extra columns are kept."""
     columns = [*(getattr(Record, name) for name in _TEXTS), Record.extra.label("more")]
@@ -86,7 +98,8 @@ def record_rows(connection: Connection, start: str = "") -> list[dict[str, str]]
 
 def _record_row(row: Mapping[str, Any], start: str) -> dict[str, str]:
     cells = {str(key): str(value) for key, value in {**row["more"], **row["extra"]}.items()}
-    cells |= {name: row[name] for name in (*_TEXTS, "source", "note", "seen_on")}
+    said = {name: row[name] for name in (*_TEXTS, "source", "note", "seen_on")}
+    cells |= {name: text for name, text in said.items() if text or name not in LATER}
     return {
         **cells,
         "copy": row["copy"] or "",
@@ -122,11 +135,13 @@ def log_bytes(connection: Connection) -> bytes:
 
 def _columns(rows: Sequence[Mapping[str, str]]) -> list[str]:
     """The columns of `enrol`, then those that tables brought, by name."""
-    return [*REQUIRED, *OPTIONAL, *sorted({name for row in rows for name in row} - {*REQUIRED, *OPTIONAL})]
+    there = {name for row in rows for name in row}
+    ours = [name for name in (*REQUIRED, *OPTIONAL) if name not in LATER or name in there]
+    return [*ours, *sorted(there - {*ours})]
 
 
-def _rows(connection: Connection, table: Table) -> list[list[object]]:
-    rows = connection.execute(select(table).order_by(*table.primary_key.columns))
+def _rows(connection: Connection, table: Table, columns: Sequence[str]) -> list[list[object]]:
+    rows = connection.execute(select(*(table.c[name] for name in columns)).order_by(*table.primary_key.columns))
     return [[_cell(value) for value in to_json(table, row._asdict()).values()] for row in rows]
 
 

@@ -8,14 +8,13 @@ from typing import Any
 from matcher.catalogue.finds.evidence import decision_evidence, evidence_json
 from matcher.catalogue.finds.resolution import open_find
 from matcher.catalogue.log.decisions import Actor, DecisionRow, decided
-from matcher.catalogue.records import files
 from matcher.catalogue.records.ingest import keep_description
 from matcher.catalogue.records.prepare import prepare_outlines
 from matcher.catalogue.records.store import PATIENCE, Catalogue
 from matcher.catalogue.tables.finds import Find
-from matcher.catalogue.tables.models import outline_key
 from matcher.core.answer import PhotoAnswer
 from matcher.core.errors import CatalogueError, UnreadablePhoto
+from matcher.core.formats import face_of_text
 
 
 def outline_find(
@@ -29,9 +28,12 @@ def outline_find(
     if hashlib.sha256(data).hexdigest() != answer.sha256:
         raise UnreadablePhoto("changed", f"{answer.photo}: was changed while it was being read", "run again")
     (card,) = answer.cards
-    (one,) = catalogue.elsewhere(prepare_outlines, data, answer.photo, [card.quad], catalogue.settings, 1)
-    face = {files.face_name(one.sha256, one.quad, catalogue.settings.face): one.face}
-    outline = outline_key(one.quad)
+    size = face_of_text(card.face.format, catalogue.settings.face)
+    (one,) = catalogue.elsewhere(
+        prepare_outlines, data, answer.photo, [card.quad], catalogue.settings, 1, False, [size]
+    )
+    face = {one.face_name: one.face}
+    outline = one.outline
     with (
         catalogue.writing(PATIENCE),
         catalogue.bringing(face),

@@ -23,9 +23,10 @@ from matcher.catalogue.records.ingest import PreparedReference, keep_description
 from matcher.catalogue.records.prepare import prepare_outlines
 from matcher.catalogue.records.store import PATIENCE, Catalogue
 from matcher.catalogue.tables.finds import Find
-from matcher.catalogue.tables.models import Quad, outline_key
+from matcher.catalogue.tables.models import Quad
 from matcher.core.answer import CardResult, PhotoAnswer
 from matcher.core.errors import CatalogueError, UnreadablePhoto
+from matcher.core.formats import face_of_text
 
 NEW = ("new_crop", "new_caption", "new_pose")
 """Outcomes that become proposals."""
@@ -64,6 +65,11 @@ class FindRow:
     evidence: Mapping[str, Any]
 
     @property
+    def format(self) -> str:
+        """What its face was cut out as, see `core.formats.face_text`."""
+        return str(self.facts.get("format", ""))
+
+    @property
     def found(self) -> FindEvidence:
         return evidence_from_json(self.evidence)
 
@@ -87,10 +93,11 @@ def propose(
     if not new:
         return ()
     quads, count = [card.quad for card in new], len(answer.cards)
-    prepared = catalogue.elsewhere(prepare_outlines, data, answer.photo, quads, catalogue.settings, count)
+    sizes = [face_of_text(card.face.format, catalogue.settings.face) for card in new]
+    prepared = catalogue.elsewhere(prepare_outlines, data, answer.photo, quads, catalogue.settings, count, False, sizes)
     named = {files.image_name(sha256, files.suffix_of(data)): data}
     for one in prepared:
-        named[files.face_name(one.sha256, one.quad, catalogue.settings.face)] = one.face
+        named[one.face_name] = one.face
     with (
         catalogue.writing(PATIENCE),
         catalogue.bringing(named),
@@ -111,7 +118,7 @@ def _propose(
     draft: Draft, answer: PhotoAnswer, card: CardResult, one: PreparedReference, data: bytes, source: str,
     seen_on: str,
 ) -> str:  # fmt: skip
-    outline = outline_key(one.quad)
+    outline = one.outline
     for held in draft.rows(Find, sha256=one.sha256, outline=outline):
         return str(held["find_id"])
     new_id = find_id(draft.give(Find))

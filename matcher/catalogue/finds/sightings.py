@@ -50,6 +50,7 @@ class SightingRow:
     residual_contrast: float | None
     suggested_reference: int | None
     suggested_probability: float | None
+    format: str = ""
 
 
 def note_sightings(
@@ -77,7 +78,7 @@ def note_sightings(
     ):
         made = []
         for card in known:
-            outline = outline_key(card.quad)
+            outline = outline_key(card.quad, card.face.format)
             if entry.draft.rows(Sighting, sha256=sha256, outline=outline):
                 continue
             number = entry.draft.give(Sighting)
@@ -88,7 +89,7 @@ def note_sightings(
                 name=own_name(answer), quad=card.quad,
                 residual_contrast=card.face.residual_contrast,
                 suggested_reference=suggestion[0], suggested_probability=suggestion[1],
-                evidence=sighting_evidence(card, answer.versions),
+                evidence=sighting_evidence(card, answer.versions), format=card.face.format,
             )  # fmt: skip
             made.append(f"{card.record_id} (sighting {number})")
         entry.about = " ".join(str(card.record_id) for card in known)

@@ -12,6 +12,7 @@ from matcher.core.errors import BadTable
 REQUIRED = ("record_id", "subject", "pose", "crop", "caption", "image")
 OPTIONAL = (
     "club", "issuer", "year", "copy", "source", "note", "seen_on", "series", "issuer_mark", "caption_place",
+    "format",
 )  # fmt: skip
 OURS = (*REQUIRED, *OPTIONAL)
 
@@ -27,6 +28,7 @@ MEANT = {
     "year": ("date", "issued"),
     "note": ("notes", "remark", "remarks", "comment"),
     "seen_on": ("seen", "day"),
+    "format": ("size", "card_size"),
 }
 """What people call our columns: only ever suggested, since the same word may mean another thing elsewhere."""
 

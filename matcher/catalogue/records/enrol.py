@@ -9,30 +9,33 @@ from __future__ import annotations
 import hashlib
 import os
 import shutil
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
 from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import groupby
+from math import log
 from pathlib import Path
 
 from matcher.catalogue.log.changes import Draft
 from matcher.catalogue.log.decisions import Actor, whoever_runs_this
 from matcher.catalogue.records import files
 from matcher.catalogue.records.enrol_report import EnrolReport, RowOutcome, Tally
-from matcher.catalogue.records.ingest import NewReference
-from matcher.catalogue.records.prepare import Prepare, Prepared, prepare_in_order, prepare_reference
+from matcher.catalogue.records.formats import row_formats
+from matcher.catalogue.records.indexing import bring_index_up_to_date
+from matcher.catalogue.records.ingest import NewReference, PreparedReference
+from matcher.catalogue.records.prepare import OFF_SIZE, Prepare, Prepared, prepare_in_order, prepare_reference
 from matcher.catalogue.records.renumber import moved, renumber
 from matcher.catalogue.records.scratch import scratch_folder
-from matcher.catalogue.records.store import PATIENCE, Catalogue
+from matcher.catalogue.records.store import Catalogue
 from matcher.catalogue.records.table import SAME_IF_STATED, Reading, Table, TableRow, find_clashes, read_table
-from matcher.catalogue.tables.database import disk_is_full, failure, guarded
+from matcher.catalogue.tables.database import guarded
 from matcher.catalogue.tables.models import RecordRow, ReferenceRow
-from matcher.core.describe import fingerprint
 from matcher.core.errors import CatalogueError, PlatekinError, UnreadablePhoto
+from matcher.core.formats import CardFormat
 from matcher.core.image_files import pages_told
 from matcher.core.parallel.cluster import Cluster
 from matcher.core.parallel.elsewhere import Elsewhere, here
-from matcher.core.search.reference_index import ReferenceIndex, synchronise
 from matcher.core.settings import PhotoLimits, Settings
 from matcher.core.strip import stripped
 
@@ -94,13 +97,34 @@ def enrol(
             table = _stripped(table, held.enter_context(scratch_folder(catalogue.folder)), catalogue, tally)
         rows = _new_rows(table, catalogue, tally)
         batch = _Batch(who or whoever_runs_this())
-        paths = [row.path for row in rows]
-        with closing(prepare_in_order(paths, settings, workers, prepare, cluster, elsewhere)) as results:
+        in_order = partial(prepare_in_order, workers=workers, cluster=cluster, elsewhere=elsewhere)
+        with closing(_prepared(rows, catalogue, table, in_order, prepare)) as results:
             for _, group in groupby(zip(rows, results, strict=True), key=lambda pair: pair[0].record_id):
                 _store_group(catalogue, table, list(group), tally, batch)
         bring_index_up_to_date(catalogue)
         counts = catalogue.counts()
     return tally.report(counts.records, counts.references, tuple(told))
+
+
+def _prepared(
+    rows: Sequence[TableRow], catalogue: Catalogue, table: Table, in_order: Callable[..., Generator[Prepared]],
+    prepare: Prepare,
+) -> Generator[Prepared]:  # fmt: skip
+    """What was found of each row's image, in their order; the images of one format are looked at together."""
+    formats = row_formats(catalogue, table)
+    of_format: dict[CardFormat | None, list[Path]] = {}
+    for row in rows:
+        of_format.setdefault(formats[row.record_id], []).append(row.path)
+    streams = {
+        one: in_order(paths, catalogue.settings, prepare=partial(prepare, size=one.face) if one else prepare)
+        for one, paths in of_format.items()
+    }
+    try:
+        for row in rows:
+            yield next(streams[formats[row.record_id]])
+    finally:
+        for stream in streams.values():
+            stream.close()
 
 
 @contextmanager
@@ -135,29 +159,6 @@ def only_enroller(folder: Path) -> Iterator[None]:
         with guarded(folder):
             held.enter_context(files.only_writer(folder, name="enrolling.lock"))
         yield
-
-
-def bring_index_up_to_date(catalogue: Catalogue) -> None:
-    """Make the search index hold what the catalogue holds: by one process at a time, while others decide.
-
-    Raises CatalogueError locked, disk_full.
-    """
-    with guarded(catalogue.folder), files.only_writer(catalogue.folder, PATIENCE, "indexing.lock"):
-        _update_index(catalogue)
-
-
-def _update_index(catalogue: Catalogue) -> None:
-    folder = catalogue.folder / "index"
-    references = {reference.id: reference for reference in catalogue.references()}
-    with guarded(catalogue.folder):
-        try:
-            index = ReferenceIndex.open(folder, fingerprint(size=catalogue.settings.face))
-            if synchronise(index, references, lambda i: catalogue.description(references[i]), keep=True):
-                index.save()
-        except RuntimeError as error:  # what FAISS raises, whatever went wrong
-            if disk_is_full(catalogue.folder):
-                raise failure("disk_full", catalogue.folder) from error
-            raise
 
 
 def _sound(table: Table, catalogue: Catalogue, tally: Tally) -> Table:
@@ -287,7 +288,8 @@ def _store_group(
         same = [row for row in table.rows if row.record_id == record_id]
         arrivals = _stored(catalogue, _record(same), arrivals, batch, tally, errors)
     for row, arrival in arrivals:
-        tally.add(row, "added", _taken_of(arrival, catalogue.settings.photo))
+        told = (_taken_of(arrival, catalogue.settings.photo), *size_remark(arrival.prepared))
+        tally.add(row, "added", "; ".join(filter(None, told)))
     known = bool(arrivals) or bool(catalogue.references(record_id))
     then = "" if known else f"; record {record_id} was not stored: none of its images can be used"
     for row, error in errors:
@@ -341,6 +343,17 @@ def _check_against(
         raise UnreadablePhoto(
             "duplicate_image", f"{where}record {other} got this image", "run again, or correct the line"
         )
+
+
+def size_remark(one: PreparedReference) -> list[str]:
+    """Where a scan's resolution says that a card of a stated format has another size."""
+    measured, stated = one.facts.get("size_mm"), one.facts.get("format")
+    if not measured or not stated or max(
+        abs(log(mm / nominal)) for mm, nominal in zip(measured, one.size.card_mm, strict=True)
+    ) <= OFF_SIZE:  # fmt: skip
+        return []
+    width, height = measured
+    return [f"by its resolution this card has {width:.0f} x {height:.0f} mm, which is no {stated}: look at both"]
 
 
 def _arrival(row: TableRow, prepared: Prepared) -> NewReference:

@@ -20,7 +20,6 @@ import threading
 import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import asdict
 from functools import partial
 from pathlib import Path, PurePosixPath
 from typing import Any
@@ -34,6 +33,7 @@ from matcher.catalogue.tables.database import failure
 from matcher.catalogue.tables.models import Quad
 from matcher.core.errors import CatalogueError
 from matcher.core.flatten import Face
+from matcher.core.formats import face_of_pixels
 from matcher.core.photo import to_grey
 from matcher.core.settings import FaceSize
 
@@ -90,7 +90,7 @@ def face_name(sha256: str, quad: Quad | list[list[float]], size: FaceSize) -> st
     """Path of a cached face, relative to the catalogue; other corners or another scale give another name."""
     facts = {
         "quad": [[round(float(v), 3) for v in corner] for corner in quad],
-        "size": asdict(size),
+        "size": size.facts,
         "flatten": FLATTEN_VERSION,
         "opencv": cv2.__version__.split(".")[0],
     }
@@ -114,16 +114,19 @@ def encode_face(face: Face, name: str) -> bytes:
     return told + _digest(told, name) + _MARK
 
 
-def decode_face(data: bytes, size: FaceSize, name: str) -> Face | None:
+def decode_face(data: bytes, size: FaceSize | None, name: str) -> Face | None:
     """The reverse of `encode_face`, mask and all; None where anything of it is damaged, or it is another's, or of
-    another size."""
+    another size. size: None takes it for what its shape says, at no scale of its own."""
     told, digest, mark = data[:-_END], data[-_END : -len(_MARK)], data[-len(_MARK) :]
     if mark != _MARK or len(told) <= _TAIL.size or _digest(told, name) != digest:
         return None
     length, outside = _TAIL.unpack(told[-_TAIL.size :])
     start = len(told) - _TAIL.size - length
     pixels, mask = _decoded(told[:start], cv2.IMREAD_COLOR_RGB), _decoded(told[start:], cv2.IMREAD_GRAYSCALE)
-    if pixels is None or mask is None or pixels.shape != (size.height, size.width, 3) or mask.shape != pixels.shape[:2]:
+    if pixels is None or mask is None or mask.shape != pixels.shape[:2]:
+        return None
+    size = size or face_of_pixels(pixels.shape[1], pixels.shape[0])
+    if pixels.shape != (size.height, size.width, 3):
         return None
     return Face(pixels, to_grey(pixels), mask > 0, size, outside=outside)
 

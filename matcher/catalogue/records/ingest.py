@@ -13,7 +13,7 @@ from typing import Any
 from sqlalchemy import Connection, delete, insert
 
 from matcher.catalogue.log.changes import Draft
-from matcher.catalogue.records.files import image_name, suffix_of
+from matcher.catalogue.records.files import face_name, image_name, suffix_of
 from matcher.catalogue.tables.finds import Find, Sighting
 from matcher.catalogue.tables.models import (
     Copy,
@@ -27,6 +27,7 @@ from matcher.catalogue.tables.models import (
     outline_key,
 )
 from matcher.core.describe import Description
+from matcher.core.shared_settings import FaceSize
 
 
 @dataclass(frozen=True)
@@ -45,6 +46,17 @@ class PreparedReference:
     facts: Mapping[str, Any]
     face: bytes
     description: Description
+    size: FaceSize = field(default_factory=FaceSize)
+
+    @property
+    def outline(self) -> str:
+        """See `outline_key`."""
+        return outline_key(self.quad, str(self.facts.get("format", "")))
+
+    @property
+    def face_name(self) -> str:
+        """Path that its face is kept under."""
+        return face_name(self.sha256, self.quad, self.size)
 
 
 @dataclass(frozen=True)
@@ -93,9 +105,9 @@ def add_reference(draft: Draft, record_id: str, arrival: NewReference) -> int:
         height=prepared.height,
         quad=prepared.quad,
         facts=dict(prepared.facts),
-        outline=outline_key(prepared.quad),
+        outline=prepared.outline,
     )
-    keep_description(draft.connection, prepared.sha256, outline_key(prepared.quad), prepared.description)
+    keep_description(draft.connection, prepared.sha256, prepared.outline, prepared.description)
     return number
 
 

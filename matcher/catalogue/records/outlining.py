@@ -5,12 +5,12 @@ from __future__ import annotations
 from typing import Any
 
 from matcher.catalogue.log.decisions import Actor, DecisionRow, decided
-from matcher.catalogue.records import files
 from matcher.catalogue.records.ingest import keep_description
 from matcher.catalogue.records.prepare import prepare_outlines
 from matcher.catalogue.records.store import PATIENCE, Catalogue
-from matcher.catalogue.tables.models import Quad, Reference, outline_key
+from matcher.catalogue.tables.models import Quad, Reference
 from matcher.core.errors import CatalogueError
+from matcher.core.formats import face_of_text
 
 
 def outline_reference(catalogue: Catalogue, number: int, quad: Quad, who: Actor, **logged: Any) -> DecisionRow:
@@ -22,15 +22,16 @@ def outline_reference(catalogue: Catalogue, number: int, quad: Quad, who: Actor,
     if number not in held:
         raise CatalogueError("no_such_reference", f"no reference {number}", "look at its record")
     path, name = catalogue.image_path(held[number]), held[number].name
-    (one,) = catalogue.elsewhere(prepare_outlines, path, name, [quad], catalogue.settings, 1, True)
-    face = {files.face_name(one.sha256, one.quad, catalogue.settings.face): one.face}
+    size = face_of_text(held[number].format, catalogue.settings.face)
+    (one,) = catalogue.elsewhere(prepare_outlines, path, name, [quad], catalogue.settings, 1, True, [size])
+    face = {one.face_name: one.face}
     with (
         catalogue.writing(PATIENCE),
         catalogue.bringing(face),
         catalogue.deciding(who, "outline_reference", **logged) as entry,
     ):
-        keep_description(entry.draft.connection, one.sha256, outline_key(one.quad), one.description)
-        told = {"quad": one.quad, "facts": dict(one.facts), "outline": outline_key(one.quad)}
+        keep_description(entry.draft.connection, one.sha256, one.outline, one.description)
+        told = {"quad": one.quad, "facts": dict(one.facts), "outline": one.outline}
         entry.draft.update(Reference, [number], **told)
         entry.about, entry.outcome = held[number].record_id, f"reference {number} outlined anew"
     return decided(entry)

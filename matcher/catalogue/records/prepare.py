@@ -7,29 +7,35 @@ from __future__ import annotations
 
 from collections.abc import Callable, Generator, Sequence
 from functools import partial
+from math import log
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from matcher.catalogue.records.files import decode_face, encode_face, face_name
 from matcher.catalogue.records.ingest import PreparedReference
 from matcher.catalogue.tables.models import Quad
 from matcher.core.condition import condition
 from matcher.core.describe import describe
-from matcher.core.detect.detection import CardQuad, detect, given_quads
+from matcher.core.detect.detection import CardQuad, Detections, as_held, as_portrait, detect, given_quads
+from matcher.core.detect.geometry import area as quad_area
+from matcher.core.detect.geometry import true_ratio
 from matcher.core.detect.settings import DetectSettings
 from matcher.core.errors import PlatekinError, UnreadablePhoto
 from matcher.core.flatten import flatten
+from matcher.core.formats import CardFormat, face_text, shape_words
 from matcher.core.parallel.cluster import Cluster
 from matcher.core.parallel.elsewhere import Elsewhere, here
 from matcher.core.parallel.limits import WorkLimits
 from matcher.core.parallel.processes import usable_processors
 from matcher.core.parallel.supervised import in_order, supervised_pool
 from matcher.core.photo import Photo, read_photo
-from matcher.core.settings import Settings
+from matcher.core.settings import FaceSize, Settings
 
-Prepare = Callable[[Path, Settings], PreparedReference]
-"""What is done to one image. Must be picklable; raises PlatekinError for an image that cannot be used."""
+Prepare = Callable[..., PreparedReference]
+"""What is done to one image, by its path and the settings, and `size` where its record has a format.
+Must be picklable; raises PlatekinError for an image that cannot be used."""
 
 Prepared = PreparedReference | PlatekinError
 
@@ -46,13 +52,31 @@ portraits, plates and garments one looked turned, by 4.8, and pictures of anothe
 that is turned wrongly is still compared either way up, but shown on its head."""
 
 
-def prepare_reference(path: Path, settings: Settings) -> PreparedReference:
+OFF_SHAPE = 0.16
+"""Largest difference, as a natural logarithm, between the shape of a card and that of the format it is enrolled as: a
+hand-cut card's, and what an unknown focal length adds; own choice."""
+
+OFF_SIZE = 0.15
+"""The same for its size, where the scan tells its resolution, from which it is remarked on; own choice."""
+
+
+def prepare_reference(path: Path, settings: Settings, size: FaceSize | None = None) -> PreparedReference:
     """Read, locate, flatten and describe one reference image; of several cards the clearest outline is taken.
 
-    Raises UnreadablePhoto (the codes of `read_photo`, and no_card).
+    size: of the format that its record has; the settings' if not given.
+    Raises UnreadablePhoto (the codes of `read_photo`, no_card, wrong_format).
     """
-    photo = read_photo(path, settings.photo)
-    outlines = detect(photo, settings.face, DetectSettings(upright_log_odds=REFERENCE_UPRIGHT))
+    return prepare_photo(read_photo(path, settings.photo), settings, size, str(path))
+
+
+def prepare_photo(photo: Photo, settings: Settings, size: FaceSize | None, path: str) -> PreparedReference:
+    """The same for a picture that has been read; path: what it is called. Raises UnreadablePhoto."""
+    detecting = DetectSettings(upright_log_odds=REFERENCE_UPRIGHT)
+    outlines = detect(photo, size or settings.face, detecting)
+    if size is not None and _is_whole(photo, outlines, size):
+        outlines = given_quads(photo, _frame(photo), detecting)
+    if outlines and outlines.found[0].odd:
+        raise _wrong_format(path, photo, outlines.found[0], size or settings.face)
     if not outlines:
         raise UnreadablePhoto(
             "no_card",
@@ -60,16 +84,57 @@ def prepare_reference(path: Path, settings: Settings) -> PreparedReference:
             "scan the card with all four edges in the picture, on a ground that differs from it",
         )
     best = max(outlines, key=lambda outline: outline.score)
-    return prepare_outline(photo, best, settings, len(outlines))
+    if size is not None and not fits(photo, best, size):
+        raise _wrong_format(path, photo, best, size)
+    return prepare_outline(photo, as_held(best, size or settings.face), settings, len(outlines), size)
 
 
-def prepare_outline(photo: Photo, outline: CardQuad, settings: Settings, outlines: int = 1) -> PreparedReference:
-    """The rest of the stages, for an outline that is known. outlines: how many cards the photo shows."""
-    flat = flatten(photo, outline, settings.face)
+WHOLE, SMALL = 0.05, 0.5
+"""A picture within this difference (a natural logarithm) of its record's format, in which no card that fills this share
+of it is seen, is taken for the card itself, cut to it: its owner has said what it shows. Own choices."""
+
+
+def _is_whole(photo: Photo, outlines: Detections, size: FaceSize) -> bool:
+    """Whether a picture whose record says a format is a card of it, cut to its edges, as product pictures are."""
+    shape = min(photo.width, photo.height) / max(photo.width, photo.height)
+    if abs(log(shape / as_portrait(size).aspect)) > WHOLE or (photo.width > photo.height) != size.landscape:
+        return False
+    area = photo.width * photo.height
+    return all(abs(float(quad_area(one.corners[None])[0])) < SMALL * area for one in outlines)
+
+
+def _frame(photo: Photo) -> NDArray[np.float64]:
+    return np.array([[0, 0], [photo.width, 0], [photo.width, photo.height], [0, photo.height]], np.float64)
+
+
+def fits(photo: Photo, outline: CardQuad, size: FaceSize) -> bool:
+    """Whether a card in this outline, as portrait, may have that shape."""
+    shape = float(true_ratio(outline.corners[None].astype(np.float64), photo.width, photo.height)[0])
+    return abs(log(shape / as_portrait(size).aspect)) <= OFF_SHAPE
+
+
+def _wrong_format(path: str, photo: Photo, seen: CardQuad, size: FaceSize) -> UnreadablePhoto:
+    shape = float(true_ratio(seen.corners[None].astype(np.float64), photo.width, photo.height)[0])
+    wanted = CardFormat(*size.card_mm)
+    what = (
+        f"{path}: it shows {shape_words(shape)}, and its record's format is {wanted.text}, {wanted.slenderness:.2f} : 1"
+    )
+    return UnreadablePhoto("wrong_format", what, "correct the format in the table, or the picture")
+
+
+def prepare_outline(
+    photo: Photo, outline: CardQuad, settings: Settings, outlines: int = 1, size: FaceSize | None = None
+) -> PreparedReference:
+    """The rest of the stages, for an outline that is known. outlines: how many cards the photo shows.
+
+    size: of the card's format; the settings' if not given.
+    """
+    common, size = size is None or size == settings.face, size or settings.face
+    flat = flatten(photo, outline, size)
     a, b, c, d = ((float(x), float(y)) for x, y in outline.corners)
-    name = face_name(photo.sha256, (a, b, c, d), settings.face)
+    name = face_name(photo.sha256, (a, b, c, d), size)
     data = encode_face(flat, name)
-    face = decode_face(data, settings.face, name)
+    face = decode_face(data, size, name)
     assert face is not None  # just encoded
     seen = condition(face, photo, outline)
     facts = {
@@ -82,23 +147,29 @@ def prepare_outline(photo: Photo, outline: CardQuad, settings: Settings, outline
         "size_mm": list(seen.size_mm) if seen.size_mm else None,
         "residual_contrast": round(seen.residual_contrast, 4),
         "sharpness": round(seen.sharpness, 4),
+        **({} if common else {"format": face_text(size)}),
     }
-    return PreparedReference(photo.sha256, photo.width, photo.height, (a, b, c, d), facts, data, describe(face))
+    return PreparedReference(photo.sha256, photo.width, photo.height, (a, b, c, d), facts, data, describe(face), size)
 
 
 def prepare_outlines(
-    source: Path | bytes, name: str, quads: Sequence[Quad], settings: Settings, outlines: int, drawn: bool = False
-) -> list[PreparedReference]:
+    source: Path | bytes, name: str, quads: Sequence[Quad], settings: Settings, outlines: int, drawn: bool = False,
+    sizes: Sequence[FaceSize] = (),
+) -> list[PreparedReference]:  # fmt: skip
     """Cards of one picture whose outlines are known. source: its file, or that file's content; name: for messages.
 
     quads: TL TR BR BL of each upright card, pixels of the upright picture; drawn: by a person, and to be looked at.
-    outlines: how many cards the picture shows. Raises UnreadablePhoto, bad_outline among it.
+    outlines: how many cards the picture shows. sizes: of each card's format; the settings' if none are given.
+    Raises UnreadablePhoto, bad_outline among it.
     """
     photo = read_photo(source, settings.photo, name)
     if drawn:
         for quad in quads:
             given_quads(photo, np.array(quad, np.float64))  # refuses what cannot be a card
-    return [prepare_outline(photo, CardQuad(np.array(quad, np.float32), 1.0), settings, outlines) for quad in quads]
+    return [
+        prepare_outline(photo, CardQuad(np.array(quad, np.float32), 1.0), settings, outlines, size)
+        for quad, size in zip(quads, sizes or [settings.face] * len(quads), strict=True)
+    ]
 
 
 def prepare_in_order(

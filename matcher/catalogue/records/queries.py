@@ -35,10 +35,11 @@ from matcher.core.describe import Description, describe, fingerprint
 from matcher.core.detect.detection import CardQuad
 from matcher.core.errors import CatalogueError, UnreadablePhoto
 from matcher.core.flatten import Face, flatten
+from matcher.core.formats import face_of_text
 from matcher.core.parallel.elsewhere import Elsewhere, here
 from matcher.core.photo import read_photo
 from matcher.core.reference_set import ReferenceSet
-from matcher.core.settings import Settings
+from matcher.core.settings import FaceSize, Settings
 
 _RECORD = tuple(Record.__table__.columns)
 _LARGE = ("hashes", "points", "angles", "scales", "descriptors", "digest")
@@ -86,6 +87,9 @@ class Outlined(Pictured, Protocol):
 
     @property
     def quad(self) -> Quad: ...
+
+    @property
+    def format(self) -> str: ...
 
 
 class CatalogueReader:
@@ -161,15 +165,16 @@ class CatalogueReader:
 
         Both ways give the same pixels. Raises CatalogueError damaged where the stored image has changed.
         """
-        path = self.folder / files.face_name(reference.sha256, reference.quad, self.settings.face)
+        size = self._size_of(reference)
+        path = self.folder / files.face_name(reference.sha256, reference.quad, size)
         with suppress(OSError):
-            cached = files.decode_face(path.read_bytes(), self.settings.face, path.name)
+            cached = files.decode_face(path.read_bytes(), size, path.name)
             if cached is not None:
                 return cached
         data = files.encode_face(self._flatten_again(reference), path.name)
         with suppress(OSError):  # it is only a cache
             files.write_whole(path, data, keep=False)
-        face = files.decode_face(data, self.settings.face, path.name)
+        face = files.decode_face(data, size, path.name)
         assert face is not None  # just encoded
         return face
 
@@ -242,7 +247,9 @@ class CatalogueReader:
     def _flatten_again(self, reference: Outlined) -> Face:
         path = self.image_path(reference)
         try:
-            face = self.elsewhere(_flattened, path, reference.sha256, reference.quad, self.settings)
+            face = self.elsewhere(
+                _flattened, path, reference.sha256, reference.quad, self.settings, self._size_of(reference)
+            )
         except UnreadablePhoto as error:
             if error.code == "too_much_memory":  # that says nothing against the image
                 raise
@@ -252,6 +259,10 @@ class CatalogueReader:
         if face is None:
             raise failure("damaged", self.folder, f"{path} is no longer what was enrolled")
         return face
+
+    def _size_of(self, shown: Outlined) -> FaceSize:
+        """Of the format that a card was cut out as."""
+        return face_of_text(shown.format, self.settings.face)
 
     def _no_such_record(self, record_id: str) -> CatalogueError:
         return CatalogueError(
@@ -266,12 +277,12 @@ class CatalogueReader:
         )
 
 
-def _flattened(path: Path, sha256: str, quad: Quad, settings: Settings) -> Face | None:
+def _flattened(path: Path, sha256: str, quad: Quad, settings: Settings, size: FaceSize) -> Face | None:
     """A stored picture's face; None where the picture is another one. Raises UnreadablePhoto."""
     photo = read_photo(path, settings.photo)
     if photo.sha256 != sha256:
         return None
-    return flatten(photo, CardQuad(np.array(quad, np.float32), 1.0), settings.face)
+    return flatten(photo, CardQuad(np.array(quad, np.float32), 1.0), size)
 
 
 def _select_references() -> Select[Any]:

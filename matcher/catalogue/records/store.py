@@ -191,7 +191,7 @@ class Catalogue(CatalogueReader):
         for arrival in arrivals:
             prepared = arrival.prepared
             named[arrival.image] = arrival.data
-            named[files.face_name(prepared.sha256, prepared.quad, self.settings.face)] = prepared.face
+            named[prepared.face_name] = prepared.face
         return named
 
     def add(

@@ -17,6 +17,7 @@ from matcher.catalogue.records.days import Order, day_of, needs_order, order_of
 from matcher.catalogue.tables.content import is_plain
 from matcher.catalogue.tables.models import RecordRow
 from matcher.core.errors import BadTable
+from matcher.core.formats import parse_format
 
 ONE_LINE = ("record_id", "subject", "pose", "crop", "copy", "series")
 LONGEST_NAME = 200
@@ -26,7 +27,7 @@ MAY_BE_BLANK = ("caption",)
 """A card may bear no words; that is a caption too."""
 
 _SAME = ("subject", "pose", "crop", "caption")
-SAME_IF_STATED = ("club", "issuer", "year", "series", "issuer_mark", "caption_place")
+SAME_IF_STATED = ("club", "issuer", "year", "series", "issuer_mark", "caption_place", "format")
 
 
 @dataclass(frozen=True)
@@ -69,6 +70,7 @@ class TableRow:
     series: str = ""
     issuer_mark: str = ""
     caption_place: str = ""
+    format: str = ""
     extra: Mapping[str, str] = field(default_factory=dict)
 
 
@@ -95,8 +97,8 @@ def read_table(path: Path, reading: Reading | None = None) -> Table:
     """Read a table of records, as `cells` tells of what kinds.
 
     Raises BadTable (codes: missing_file, table_too_large, not_utf8, not_csv, not_a_table, missing_column,
-    duplicate_column, bad_mapping, empty_table). Rows set aside have the codes missing_value, extra_cells, odd_text
-    and bad_day.
+    duplicate_column, bad_mapping, empty_table). Rows set aside have the codes missing_value, extra_cells, odd_text,
+    bad_format and bad_day.
     """
     reading = reading or Reading()
     cells = read_cells(path, known_under(reading.columns), reading.encoding)
@@ -205,6 +207,10 @@ def _row_error(
     if long:
         why = f"{path} line {line}: {long[0]} has {len(values[long[0]])} letters"
         return BadTable("odd_text", why, f"shorten it to {LONGEST_NAME}; put the rest into the note")
+    try:
+        parse_format(values["format"]) if values.get("format") else None
+    except BadTable as error:
+        return BadTable("bad_format", f"{path} line {line}: {error.message}", error.remedy)
     day = values.get("seen_on", "")
     if day and needs_order(day) and days is None:
         why = f"{path} line {line}: seen_on {day!r} may be two days"
@@ -218,6 +224,7 @@ def _row_error(
 def _row(images: Path, line: int, values: Mapping[str, str], days: Order | None) -> TableRow:
     known = {name: values.get(name, "") for name in (*REQUIRED, *OPTIONAL)}
     known["seen_on"] = day_of(known["seen_on"], days) or ""
+    known["format"] = parse_format(known["format"]).text if known["format"] else ""
     extra = {name: value for name, value in values.items() if name and name not in known}
     return TableRow(line=line, path=find_picture(images, known["image"]), extra=extra, **known)
 

@@ -66,3 +66,4 @@ class Sighting(Base):
     suggested_reference: Mapped[int | None]
     suggested_probability: Mapped[float | None] = mapped_column(Double)
     evidence: Mapped[dict[str, Any]] = mapped_column(JSON)
+    format: Mapped[str] = mapped_column(String, default="", server_default="")

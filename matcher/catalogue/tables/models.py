@@ -86,6 +86,7 @@ class Record(Base):
     series: Mapped[str] = mapped_column(String, default="", server_default="")
     issuer_mark: Mapped[str] = mapped_column(Text, default="", server_default="")
     caption_place: Mapped[str] = mapped_column(String, default="", server_default="")
+    format: Mapped[str] = mapped_column(String, default="", server_default="")
 
 
 class Copy(Base):
@@ -140,10 +141,11 @@ class Described(Base):
     """SHA-256 of all of it, see `description_digest`: a damaged description would give other answers."""
 
 
-def outline_key(quad: Quad | list[list[float]]) -> str:
-    """Sixteen hexadecimal digits that tell one outline of an image from another."""
+def outline_key(quad: Quad | list[list[float]], form: str = "") -> str:
+    """Sixteen hexadecimal digits that tell one outline of an image, and the format it was cut out as, from another."""
     corners = [[round(float(v), 3) for v in corner] for corner in quad]
-    return hashlib.sha256(json.dumps(corners).encode()).hexdigest()[:16]
+    told = json.dumps(corners) + (f" {form}" if form else "")
+    return hashlib.sha256(told.encode()).hexdigest()[:16]
 
 
 @dataclass(frozen=True)
@@ -152,6 +154,7 @@ class RecordRow:
 
     note, extra: of the table's row that brought the record in; extra holds the table's unknown columns.
     series: id of its series. issuer_mark: the issuer's mark as it is printed. caption_place: where the words stand.
+    format: see `core.formats.CardFormat.text`; "" where it is its series', or the common one.
     """
 
     record_id: str
@@ -167,6 +170,7 @@ class RecordRow:
     series: str = ""
     issuer_mark: str = ""
     caption_place: str = ""
+    format: str = ""
 
 
 @dataclass(frozen=True)
@@ -179,7 +183,8 @@ class ReferenceRow:
     note, extra: of the table's row that brought it.
     width, height, quad: of the upright image, pixels.
     facts:  turned (degrees), trusted (share of the face), outlines (cards found in the image), outline_score,
-            dpi and size_mm ([width, height] of the card) where the file states a scan resolution, else None.
+            dpi and size_mm ([width, height] of the card) where the file states a scan resolution, else None;
+            format (`core.formats.face_text`) where it is not the common one.
     seen_on: the day that the image shows the card on (year, month or day, ISO 8601), or "" where nobody has said.
     outline: see `outline_key`. fingerprint: of the stored description, "" where none is stored.
     """
@@ -201,6 +206,11 @@ class ReferenceRow:
     seen_on: str
     outline: str
     fingerprint: str
+
+    @property
+    def format(self) -> str:
+        """What its face was cut out as."""
+        return str(self.facts.get("format", ""))
 
 
 def description_digest(sha256: str, outline: str, columns: Mapping[str, Any]) -> str:

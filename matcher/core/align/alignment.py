@@ -89,7 +89,8 @@ def _checked(best: _Fit, pictures: _Pictures, settings: AlignSettings) -> Alignm
         return Alignment.failed("the two pictures could not be aligned")
     if best.transform[0, 0] <= 0:
         return Alignment.failed(UPSIDE_DOWN)
-    overlap = _overlap(best.transform, picture_zone(pictures.query.face.size, settings.zone))
+    sides = (pictures.query.face.size, pictures.reference.face.size)
+    overlap = _overlap(best.transform, *(picture_zone(size, settings.zone) for size in sides))
     scale_fits = settings.smallest_scale < _scale(best.transform) < settings.largest_scale
     if not scale_fits or overlap < settings.least_overlap:
         return Alignment.failed("they could only be aligned in a way that no crop explains")
@@ -208,9 +209,9 @@ def _scale(transform: NDArray[np.float64]) -> float:
     return float(np.sqrt(abs(np.linalg.det(transform[:2, :2]))))
 
 
-def _overlap(transform: NDArray[np.float64], zone: NDArray[np.bool_]) -> float:
-    """Share of the query's zone that falls on the reference's, which is the same part of the face."""
-    row, column = np.nonzero(zone[::8, ::8])
+def _overlap(transform: NDArray[np.float64], own: NDArray[np.bool_], zone: NDArray[np.bool_]) -> float:
+    """Share of the query's own zone that falls on the reference's."""
+    row, column = np.nonzero(own[::8, ::8])
     spots = np.stack([column, row], axis=1).astype(np.float64)[None] * 8
     landed = np.rint(cv2.perspectiveTransform(spots, transform)[0]).astype(int)
     on_face = ((landed >= 0) & (landed < zone.shape[::-1])).all(axis=1)

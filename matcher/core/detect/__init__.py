@@ -9,6 +9,7 @@ The way through the room, in its order:
     proposals          the pool of quads: from lines, from regions, moved onto edges near them
     line_proposals     quads from long straight lines
     region_proposals   quads from what stands out from its surroundings
+    edge_search        cards by their edges alone, whatever is printed on them
     caption_extension  a quad carried on over the strip that bears the caption
     refinement         where exactly a card's sides run
     side_strips        mount or table between two lines that run beside each other

@@ -7,24 +7,30 @@ and refined on the photo's own pixels. Helpers live in `matcher.core.detect`.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from matcher.core.detect.edge_search import edge_quads
 from matcher.core.detect.flatbed_layout import FlatbedPage, flatbed_quads
 from matcher.core.detect.full_frame import fills_frame
-from matcher.core.detect.geometry import area, clockwise_portrait, is_convex, sides
+from matcher.core.detect.geometry import area, clockwise_portrait, height, is_convex, ratio, sides, true_ratio
 from matcher.core.detect.orientation import orientation
-from matcher.core.detect.quad_search import RankedQuads, search_quads
+from matcher.core.detect.proposals import LineQuads
+from matcher.core.detect.quad_search import RankedQuads, overlap, search_quads
 from matcher.core.detect.reduced_image import ReducedImage, reduce
 from matcher.core.detect.refinement import refine
 from matcher.core.detect.settings import DetectSettings, Reach
-from matcher.core.detect.suppression import companions, reading_order
+from matcher.core.detect.suppression import companions, reading_order, suppress_overlaps
 from matcher.core.errors import UnreadablePhoto
+from matcher.core.formats import MOST_SLENDER, face_of
 from matcher.core.photo import Photo
 from matcher.core.shared_settings import FaceSize
+
+ANY_SHAPE = (0.35, 1.0)
+"""Widths over heights between which something may be a card of no known format; own choice."""
 
 
 @dataclass(frozen=True)
@@ -39,6 +45,8 @@ class CardQuad:
     upright: 0 to 1, how likely the corners start at the card's upper left, by what is seen on it; 0.5 where not asked.
     back:    0 to 1, how likely this side is the card's back; None where not asked.
     by_hand: the way up is a person's word; nothing turns the card.
+    sizes:   of the formats that the card may have, the likeliest first; none where not asked, or where it is `odd`.
+    odd:     it has the shape of no format that was looked for.
     """
 
     corners: NDArray[np.float32]
@@ -47,6 +55,8 @@ class CardQuad:
     upright: float = 0.5
     back: float | None = None
     by_hand: bool = False
+    sizes: tuple[FaceSize, ...] = ()
+    odd: bool = False
 
     def __post_init__(self) -> None:
         if self.corners.shape != (4, 2):
@@ -63,8 +73,8 @@ class CardQuad:
 class Detections:
     """All outlines of one photo in reading order; falsy, with a reason, where there are none.
 
-    unsure: where none was found, outlines that are more likely no card's, the likeliest first. A card on a patterned
-            cloth may be among them: what lies inside can be matched, and so tell.
+    unsure: where none was found, or `odd` ones alone, outlines that are more likely no card's, the likeliest first. A
+            card on a patterned cloth may be among them: what lies inside can be matched, and so tell.
     """
 
     found: tuple[CardQuad, ...]
@@ -78,17 +88,24 @@ class Detections:
         return iter(self.found)
 
 
-def detect(photo: Photo, size: FaceSize | None = None, settings: DetectSettings = DetectSettings()) -> Detections:
+def detect(
+    photo: Photo, sizes: FaceSize | Sequence[FaceSize] | None = None, settings: DetectSettings = DetectSettings()
+) -> Detections:
     """Find every card in the photo.
 
-    size: the nominal card; its height gives the mm scale, its ratio what is expected (0.45 to 0.75 is accepted).
+    sizes: of the formats that may be in it, either way up; the common one if none is given. Where no card of them is
+    seen, the clearest of any other shape is given, as `odd`.
     Of a card's two portrait readings the one is given that stands upright by what is seen on the card, or, where that
     tells little, the one nearer to upright in the photo.
     Gives a falsy `Detections` with a reason in words where no card is seen. Raises nothing of its own.
     """
-    size = size or FaceSize()
+    sizes = (sizes,) if isinstance(sizes, FaceSize) else tuple(sizes or (FaceSize(),))
     picture = reduce(photo, settings.reduction)
-    return _Detector(photo, size, settings, picture).cards()
+    found = _Detector(photo, sizes, settings.for_shapes([as_portrait(size).aspect for size in sizes]), picture).cards()
+    if found:
+        return found
+    odd = _Detector(photo, sizes, settings.for_shapes(ANY_SHAPE), picture).odd_cards()
+    return replace(odd, unsure=found.unsure) if odd else found
 
 
 def given_quads(
@@ -118,36 +135,102 @@ class _Detector:
     """One photo with what it is looked at by."""
 
     photo: Photo
-    size: FaceSize
+    sizes: tuple[FaceSize, ...]
     settings: DetectSettings
     picture: ReducedImage
 
     def cards(self) -> Detections:
         """A page of cards; else cards whose edges are seen; else the full picture, if it may be one."""
         px_per_mm = self.photo.dpi / 25.4 * self.picture.scale[1] if self.photo.dpi else None
-        page = flatbed_quads(self.picture, self.size, px_per_mm, self.settings.flatbed)
+        page = flatbed_quads(self.picture, _apart(self.sizes, 0.0), px_per_mm, self.settings.flatbed)
         if len(page.quads):
             return self._of_page(page)
-        ranked = search_quads(self.picture, self.size, px_per_mm, self.settings)
+        lines = LineQuads(self.picture, self.settings)
+        ranked = search_quads(self.picture, self._looked_for, px_per_mm, self.settings, lines)
         if ranked.best < self.settings.found or self._is_frame(ranked.quads[0]):
-            return self._full_frame(ranked)
+            filled = self._full_frame(ranked)
+            return filled or self._by_edges(lines, RankedQuads.none()) or filled
+        around = self._by_edges(lines, ranked)
+        if around:
+            return around
         outlines = []
-        for i in companions(ranked.quads, ranked.scores, self.settings.found):
+        for i in companions(ranked.quads, ranked.scores, self.settings.found, self._relative_heights):
             runner_up = self._refined_or_none(ranked.runner_up[i])
             score = round(float(ranked.scores[i]), 3)
-            outlines.append(CardQuad(self._refined(ranked.quads[i]), score, runner_up))
+            corners = self._refined(ranked.quads[i])
+            outlines.append(CardQuad(corners, score, runner_up, sizes=self._sizes_of(corners)))
         return self._in_order(outlines)
+
+    def _by_edges(self, lines: LineQuads, found: RankedQuads) -> Detections:
+        """Cards by their edges alone; where others were found already, those that such a one lies well around."""
+        # What the common format's cards look like is known: the classifiers were fitted on them.
+        others = [size for size in self.sizes if not as_portrait(size).same_card(FaceSize())]
+        shapes = _apart(others, self.settings.alike)
+        if not shapes:
+            return Detections(())
+        pools = [edge_quads(self.picture, size, lines, self.settings) for size in shapes]
+        quads, scores = (np.concatenate(parts) for parts in zip(*pools, strict=True))
+        kept = suppress_overlaps(quads, scores, least=self.settings.found)
+        if found.best:
+            kept = np.array([i for i in kept if self._lies_around(quads[i], found.quads[0])], np.intp)
+        if not len(kept):
+            return Detections((), _reason(found.best))
+        near = companions(quads[kept], scores[kept], self.settings.found, self._relative_heights)
+        return self._in_order([self._by_its_edges(quads[kept[i]], float(scores[kept[i]])) for i in near])
+
+    def _by_its_edges(self, quad: NDArray[np.float32], score: float) -> CardQuad:
+        corners = self._refined(quad)
+        return CardQuad(corners, round(score, 3), sizes=self._sizes_of(corners))
+
+    def _lies_around(self, quad: NDArray[np.float32], inner: NDArray[np.float32]) -> bool:
+        larger = float(area(quad[None])[0] / max(float(area(inner[None])[0]), 1.0))
+        return larger > self.settings.edges.around and overlap(quad, inner) > 0.9 / larger
+
+    def odd_cards(self) -> Detections:
+        """Things with a card's edges that have the shape of no known format."""
+        quads, scores = edge_quads(self.picture, None, LineQuads(self.picture, self.settings), self.settings)
+        outlines = []
+        for i in companions(quads, scores, self.settings.found) if len(quads) else ():
+            corners = self._refined(quads[i])
+            shape = float(true_ratio(corners[None].astype(np.float64), self.photo.width, self.photo.height)[0])
+            known = min(abs(np.log(shape / as_portrait(size).aspect)) for size in self.sizes)
+            if known > self.settings.edges.shape / 2:  # nearer ones have been looked at as that format, and were none
+                outlines.append(CardQuad(corners, round(float(scores[i]), 3), odd=True))
+        return self._in_order(outlines) if outlines else Detections((), _reason(0.0))
+
+    @property
+    def _looked_for(self) -> tuple[FaceSize, ...]:
+        """The shapes that are looked for, as portrait: where no scan tells mm, formats of nearly one shape as one."""
+        return _apart(self.sizes, 0.0 if self.photo.dpi else self.settings.alike)
+
+    @property
+    def _relative_heights(self) -> float:
+        """The longest of the cards over the shortest."""
+        longest = [max(size.card_mm) for size in self.sizes]
+        return max(longest) / min(longest)
+
+    def _sizes_of(self, corners: NDArray[np.float32]) -> tuple[FaceSize, ...]:
+        return fitting_sizes(self.photo, corners, self.sizes, self.settings)
 
     def _of_page(self, page: FlatbedPage) -> Detections:
         fine, touching = self.settings.refinement.fine, self.settings.refinement.touching
         pairs = zip(page.quads, page.alone, strict=True)
         refined = [self._refined(quad, fine if alone else touching) for quad, alone in pairs]
-        return self._in_order([CardQuad(corners, self.settings.on_page) for corners in refined])
+        return self._in_order(
+            [
+                CardQuad(corners, self.settings.on_page, sizes=self._of_size(size))
+                for corners, size in zip(refined, page.sizes, strict=True)
+            ]
+        )
+
+    def _of_size(self, portrait: FaceSize) -> tuple[FaceSize, ...]:
+        """The known sizes that are this one, either way up."""
+        return tuple(size for size in self.sizes if as_portrait(size) == portrait)
 
     def _full_frame(self, ranked: RankedQuads) -> Detections:
         """Where no edge of a card is seen, the full picture may still be one, cut to its edges."""
         photo, settings = self.photo, self.settings
-        probability = fills_frame(photo, self.picture, self.size, settings.proposals)
+        probability = max(fills_frame(photo, self.picture, size, settings.proposals) for size in self._looked_for)
         if probability < (settings.camera_filled if self._is_camera_frame() else settings.found):
             reason = _reason(min(max(ranked.best, probability), settings.found - 0.01))
             return Detections((), reason, self._unsure(ranked))
@@ -155,7 +238,8 @@ class _Detector:
         runner_up = self._refined_or_none(ranked.runner_up[0] if first_is_frame else None)
         frame = np.array([[0, 0], [photo.width, 0], [photo.width, photo.height], [0, photo.height]], np.float32)
         corners = np.asarray(clockwise_portrait(frame), np.float32)
-        return self._in_order([CardQuad(corners, round(probability, 3), runner_up)])
+        card = CardQuad(corners, round(probability, 3), runner_up, sizes=self._sizes_of(corners))
+        return self._in_order([card])
 
     def _unsure(self, ranked: RankedQuads) -> tuple[CardQuad, ...]:
         """What a match may still show to be a card's outline."""
@@ -173,7 +257,7 @@ class _Detector:
         scaled = np.asarray(quad / np.array(self.picture.scale), dtype=np.float32)
         if not self._is_frame(quad):
             reach = reach or refinement.fine
-            scaled = refine(self.photo.pixels, scaled[None], self.size.height_mm, reach, refinement)[0]
+            scaled = refine(self.photo.pixels, scaled[None], FaceSize().height_mm, reach, refinement)[0]
         return np.asarray(clockwise_portrait(scaled), dtype=np.float32)
 
     def _refined_or_none(self, quad: NDArray[np.float32] | None) -> NDArray[np.float32] | None:
@@ -187,6 +271,77 @@ class _Detector:
         """Whether the picture has a camera's proportions exactly."""
         short, long = sorted((self.photo.width, self.photo.height))
         return abs(16 * short / (9 * long) - 1) < self.settings.camera_tolerance
+
+
+def as_portrait(size: FaceSize) -> FaceSize:
+    """The same card lying so that it is higher than wide, as outlines are counted."""
+    if not size.landscape:
+        return size
+    return FaceSize(size.height_mm, size.width_mm, size.height, size.width, size.enlarged)
+
+
+def _apart(sizes: Sequence[FaceSize], alike: float) -> tuple[FaceSize, ...]:
+    """The sizes as portrait, each once; of those whose shapes are nearly one the middle of them."""
+    portrait = sorted({as_portrait(size) for size in sizes}, key=lambda size: (size.aspect, size.enlarged))
+    groups: list[list[FaceSize]] = []
+    for size in portrait:
+        if alike and groups and np.log(size.aspect / groups[-1][0].aspect) < alike:
+            groups[-1].append(size)
+        else:
+            groups.append([size])
+    return tuple(group[0] if len(group) == 1 else _of_shape(_middle(group)) for group in groups)
+
+
+def _middle(group: Sequence[FaceSize]) -> float:
+    return float(np.sqrt(group[0].aspect * group[-1].aspect))
+
+
+def _of_shape(aspect: float) -> FaceSize:
+    return face_of(aspect * FaceSize().height_mm, FaceSize().height_mm)
+
+
+def fitting_sizes(
+    photo: Photo, corners: NDArray[np.float32], sizes: Sequence[FaceSize], settings: DetectSettings = DetectSettings()
+) -> tuple[FaceSize, ...]:
+    """Of known sizes those that a card in this outline, (4, 2) as portrait, may have, the nearest first.
+
+    By its shape, the tilt taken out; by its size too where a scan tells its resolution. Where only one is known it is
+    that one: hand-cut cards have any shape.
+    """
+    if len(sizes) == 1:
+        return tuple(sizes)
+    quad = corners[None].astype(np.float64)
+    # A flatbed knows no perspective: there what is seen is the shape.
+    shape = float((ratio(quad) if photo.dpi else true_ratio(quad, photo.width, photo.height))[0])
+    off = {size: float(abs(np.log(shape / as_portrait(size).aspect))) for size in sizes}
+    if photo.dpi:
+        long_mm = float(height(quad)[0]) * 25.4 / photo.dpi
+        for size in sizes:
+            larger = float(abs(np.log(long_mm / max(size.card_mm))))
+            off[size] = max(off[size], larger * settings.shape / settings.scanned)
+        # A telephone's meaningless resolution fits nothing: then the shape alone is left.
+        if min(off.values()) > settings.shape:
+            return fitting_sizes(replace(photo, dpi=None), corners, sizes, settings)
+    return tuple(sorted((size for size in sizes if off[size] <= settings.shape), key=lambda size: off[size]))
+
+
+def own_sizes(photo: Photo, corners: NDArray[np.float32]) -> tuple[FaceSize, ...]:
+    """Of a card that has no known format: the shape it has itself, the tilt taken out; it may be held either way."""
+    shape = float(true_ratio(corners[None].astype(np.float64), photo.width, photo.height)[0])
+    own = _of_shape(float(np.clip(shape, 1 / MOST_SLENDER, 1.0)))
+    return own, FaceSize(own.height_mm, own.width_mm, own.height, own.width, own.enlarged)
+
+
+def as_held(outline: CardQuad, size: FaceSize) -> CardQuad:
+    """The outline as its card stands upright: a landscape card's starts at a corner beside that of the portrait one,
+    the one that is nearer to upright in the photo."""
+    if not size.landscape:
+        return outline
+    ways = [np.roll(outline.corners, turn, axis=0) for turn in (-1, 1)]
+    turn = -1 if _up(ways[0])[1] <= _up(ways[1])[1] else 1
+    corners = np.roll(outline.corners, turn, axis=0)
+    runner_up = None if outline.runner_up is None else np.roll(outline.runner_up, turn, axis=0)
+    return replace(outline, corners=corners, runner_up=runner_up, upright=0.5)
 
 
 def _bad_outline(photo: Photo, why: str) -> UnreadablePhoto:
@@ -210,7 +365,8 @@ def _right_way_up(photo: Photo, outline: CardQuad, upright_log_odds: float) -> C
     runner_up = outline.runner_up
     if runner_up is not None and float(_up(runner_up) @ _up(corners)) < 0:
         runner_up = np.roll(runner_up, 2, axis=0)
-    return CardQuad(corners, outline.score, runner_up, round(float(upright), 3), round(seen.back, 3), outline.by_hand)
+    seen_up, seen_back = round(float(upright), 3), round(seen.back, 3)
+    return replace(outline, corners=corners, runner_up=runner_up, upright=seen_up, back=seen_back)
 
 
 def _up(corners: NDArray[np.float32]) -> NDArray[np.float32]:

@@ -1,12 +1,14 @@
-"""Many cards on one even ground, as on a scanner's glass: the cards' common size found first, then every card by it.
+"""Many cards on one even ground, as on a scanner's glass: the cards' common scale found first, then every card by it.
 
-What stands out from the lid falls into patches; a patch is one card or several that touch, in rows. One size of card
-must account for nearly all patches; with it, rows and columns are cut where edges run across a whole row. Works
-where cards touch and no line of the lid is left between them, and needs neither words nor pictures: backs count too.
+What stands out from the lid falls into patches; a patch is one card, or several of one format that touch, in rows.
+Cards of the known formats at one scale must account for nearly all patches; with it, rows and columns are cut where
+edges run across a whole row. Works where cards touch and no line of the lid is left between them, and needs neither
+words nor pictures: backs count too.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -24,7 +26,10 @@ Quads = NDArray[np.float32]
 
 @dataclass(frozen=True)
 class Patch:
-    """Something that stands out from the lid: its mask (h, w) bool turned level, and how to get back to the picture."""
+    """Something that stands out from the lid: its mask (h, w) bool turned level, and how to get back to the picture.
+
+    to_picture: (3, 3) from the patch's pixels to the picture's, both counted from the outer corner of the first.
+    """
 
     mask: NDArray[np.bool_]
     edges: NDArray[np.float32]
@@ -35,44 +40,70 @@ class Patch:
         """(height, width) of the mask, pixels of the reduced picture."""
         return int(self.mask.shape[0]), int(self.mask.shape[1])
 
+    def turned(self) -> Patch:
+        """The same, turned clockwise by a right angle."""
+        back = np.array([[0, 1, 0], [-1, 0, self.shape[0]], [0, 0, 1.0]])
+        edges = np.ascontiguousarray(np.rot90(self.edges, -1)[..., ::-1])
+        return Patch(np.ascontiguousarray(np.rot90(self.mask, -1)), edges, self.to_picture @ back)
+
+
+@dataclass(frozen=True)
+class Lying:
+    """A format as its cards may lie on the glass; size: as portrait."""
+
+    size: FaceSize
+    sideways: bool = False
+
+    @property
+    def long_mm(self) -> float:
+        """Of the card itself."""
+        return self.size.height_mm * self.size.enlarged
+
 
 @dataclass(frozen=True)
 class FlatbedPage:
     """quads: (n, 4, 2) cards in reduced pixels, none where this is no page of two or more; alone: (n,) bool, False for
-    cards that touch another."""
+    cards that touch another; sizes: of each, as portrait."""
 
     quads: Quads
     alone: NDArray[np.bool_]
+    sizes: tuple[FaceSize, ...] = ()
 
 
 def flatbed_quads(
     picture: ReducedImage,
-    size: FaceSize,
+    sizes: FaceSize | Sequence[FaceSize],
     px_per_mm: float | None = None,
     settings: FlatbedSettings = FlatbedSettings(),
 ) -> FlatbedPage:
     """The cards of a page.
 
+    sizes: of the formats that may lie there, as portrait; cards of several may lie either way.
     px_per_mm: scale of the reduced picture, where the scan's resolution is known. Where it is not, the scale comes
     from cards that lie alone, which most must.
     """
     none = FlatbedPage(np.empty((0, 4, 2), np.float32), np.empty(0, bool))
+    sizes = [sizes] if isinstance(sizes, FaceSize) else sizes
+    ways = (False, True) if len(sizes) > 1 else (False,)
+    lying = [Lying(size, sideways) for size in sizes for sideways in ways]
     ground = _from_lid(picture.lab, settings)
     if ground is None:
         return none
     apart, threshold = ground
     patches = _patches(picture, (apart > threshold).astype(np.uint8))
-    height = _common_height(patches, size.aspect, px_per_mm * size.height_mm if px_per_mm else None, settings)
-    if height is None:
+    scale = _common_scale(patches, lying, px_per_mm, settings)
+    if scale is None:
         return none
-    parts = [_cells(patch, height, size, settings) for patch in patches]
+    formats = [_format_of(patch, scale, lying) for patch in patches]
+    parts = [_cells_lying(*pair, scale, settings) for pair in zip(patches, formats, strict=True)]
     cells = [cell for part in parts for cell in part]
     if len(cells) < 2:
         return none
     quads = np.asarray(cells, np.float32)
-    if float(np.median(measure(picture, quads, size.height_mm).paper)) < settings.paper:
+    if float(np.median(measure(picture, quads, FaceSize().height_mm).paper)) < settings.paper:
         return none
-    return FlatbedPage(quads, np.array([len(part) == 1 for part in parts for _ in part], bool))
+    alone = np.array([len(part) == 1 for part in parts for _ in part], bool)
+    return FlatbedPage(quads, alone, tuple(one.size for one, part in zip(formats, parts, strict=True) for _ in part))
 
 
 def _from_lid(lab: NDArray[np.uint8], settings: FlatbedSettings) -> tuple[NDArray[np.uint8], int] | None:
@@ -110,9 +141,10 @@ def _level(picture: ReducedImage, contour: NDArray[np.int32]) -> Patch:
         angle, w, h = angle - np.copysign(90, angle), h, w
     cosine, sine = np.cos(np.radians(angle)), np.sin(np.radians(angle))
     width, height = round(w) + 1, round(h) + 1
-    back = np.array([[cosine, -sine, x], [sine, cosine, y], [0, 0, 1]]) @ np.array(
-        [[1, 0, -width / 2], [0, 1, -height / 2], [0, 0, 1]]
-    )
+    turn = np.array([[cosine, -sine, x], [sine, cosine, y], [0, 0, 1]])
+    # A contour runs through pixel centres, and so does a warp: half a pixel lies between them and outer corners.
+    back = turn @ np.array([[1, 0, -(width - 1) / 2], [0, 1, -(height - 1) / 2], [0, 0, 1]])
+    half = np.array([[1, 0, 0.5], [0, 1, 0.5], [0, 0, 1]])
     filled = np.zeros(picture.lab.shape[:2], np.uint8)
     cv2.drawContours(filled, [contour], -1, 255, -1)
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
@@ -121,37 +153,62 @@ def _level(picture: ReducedImage, contour: NDArray[np.int32]) -> Patch:
     turned = np.stack(
         [slope[..., 0] * cosine + slope[..., 1] * sine, slope[..., 1] * cosine - slope[..., 0] * sine], -1
     )
-    return Patch(mask, np.minimum(np.abs(turned), 2.0).astype(np.float32), back)
+    return Patch(mask, np.minimum(np.abs(turned), 2.0).astype(np.float32), half @ back @ np.linalg.inv(half))
 
 
-def _common_height(patches: list[Patch], aspect: float, known: float | None, settings: FlatbedSettings) -> float | None:
-    """The height of card, in pixels, by which most of the patches' area divides into whole cards."""
+def _common_scale(
+    patches: list[Patch], lying: Sequence[Lying], known: float | None, settings: FlatbedSettings
+) -> float | None:
+    """Pixels a mm by which most of the patches' area divides into whole cards."""
     tolerance = settings.tolerance
-    guesses = [known] if known else [float(patch.shape[0]) for patch in patches if _is_one(patch, aspect, tolerance)]
-    if not known and len(guesses) < max(2, 0.5 * len(patches)):
+    lone = {id(patch): [one for one in lying if _is_one(patch, one, tolerance)] for patch in patches}
+    guesses = [known] if known else [_long(patch, one) / one.long_mm for patch in patches for one in lone[id(patch)]]
+    if not known and sum(map(bool, lone.values())) < max(2, 0.5 * len(patches)):
         return None
-    worth = [(_explained(patches, guess, aspect, tolerance), guess) for guess in guesses]
+    worth = [(_explained(patches, guess, lying, tolerance), guess) for guess in guesses]
     best = max(worth, default=(0.0, 0.0))
     return best[1] if best[0] > settings.explained else None
 
 
-def _is_one(patch: Patch, aspect: float, tolerance: float) -> bool:
+def _long(patch: Patch, one: Lying) -> float:
+    return float(patch.shape[1] if one.sideways else patch.shape[0])
+
+
+def _is_one(patch: Patch, one: Lying, tolerance: float) -> bool:
     """Whether a patch has one upright card's shape and fills it, as a card seen straight from above does."""
-    high, wide = patch.shape
-    return bool(abs(np.log(wide / high / aspect)) < 2 * tolerance and patch.mask.mean() > 0.965)
+    high, wide = patch.shape[::-1] if one.sideways else patch.shape
+    return bool(abs(np.log(wide / high / one.size.aspect)) < 2 * tolerance and patch.mask.mean() > 0.965)
 
 
-def _explained(patches: list[Patch], height: float, aspect: float, tolerance: float) -> float:
-    """Share of the patches' area that whole cards of this height account for."""
+def _explained(patches: list[Patch], scale: float, lying: Sequence[Lying], tolerance: float) -> float:
+    """Share of the patches' area that whole cards at this scale account for; where several formats may lie there,
+    less by how much they are off."""
     total = explained = 0.0
     for patch in patches:
-        high, wide = patch.shape
-        total += high * wide
-        rows, columns = high / height, wide / (height * aspect)
-        down, across = max(1, round(rows)), max(1, round(columns))
-        if abs(np.log(rows / down)) < tolerance and abs(np.log(columns / across)) < tolerance:
-            explained += high * wide
+        area = float(np.prod(patch.shape))
+        total += area
+        off = min(_off(patch, scale, one) for one in lying)
+        if off < tolerance:
+            explained += area * (1 - off if len(lying) > 1 else 1.0)
     return explained / max(total, 1.0)
+
+
+def _off(patch: Patch, scale: float, one: Lying) -> float:
+    """By how much whole cards differ from the patch, as a natural logarithm, the worse of both ways."""
+    high, wide = patch.shape[::-1] if one.sideways else patch.shape
+    height = scale * one.long_mm
+    rows, columns = high / height, wide / (height * one.size.aspect)
+    down, across = max(1, round(rows)), max(1, round(columns))
+    return float(max(abs(np.log(rows / down)), abs(np.log(columns / across))))
+
+
+def _format_of(patch: Patch, scale: float, lying: Sequence[Lying]) -> Lying:
+    """What a patch most likely consists of; of what fits equally well, fewer and larger cards."""
+    return min(lying, key=lambda one: (round(_off(patch, scale, one), 2), -one.long_mm))
+
+
+def _cells_lying(patch: Patch, one: Lying, scale: float, settings: FlatbedSettings) -> list[NDArray[np.float64]]:
+    return _cells(patch.turned() if one.sideways else patch, scale * one.long_mm, one.size, settings)
 
 
 def _cells(patch: Patch, height: float, size: FaceSize, settings: FlatbedSettings) -> list[NDArray[np.float64]]:

@@ -53,8 +53,8 @@ def line_quads(picture: ReducedImage, limit: int, settings: LineSettings = LineS
     long_side = max(picture.width, picture.height)
     shortest = settings.shortest_side * long_side
     pairs = _parallel_pairs(segments, long_side, settings)
-    quads, worth = _pairs_of_pairs(segments, pairs, shortest)
-    more, more_worth = _from_two_sides(segments, pairs, shortest)
+    quads, worth = _pairs_of_pairs(segments, pairs, shortest, settings)
+    more, more_worth = _from_two_sides(segments, pairs, shortest, settings)
     found = (_distinct(quads, worth, limit, settings.alike), _distinct(more, more_worth, limit // 3, settings.alike))
     return np.concatenate(found)
 
@@ -164,7 +164,7 @@ def _runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
 
 
 def _from_two_sides(
-    segments: Segments, pairs: Pairs, shortest: float
+    segments: Segments, pairs: Pairs, shortest: float, settings: LineSettings
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Quads that end where their two long sides end, for short sides lost among grain, print or glare; their worth."""
     first, second = pairs
@@ -178,13 +178,13 @@ def _from_two_sides(
     c, d = (foot[second] + along * ends[:, i : i + 1] for i in (1, 0))
     quads = np.stack([a, b, c, d], axis=1)
     shape = np.linalg.norm(a - d, axis=1) / np.maximum(np.linalg.norm(a - b, axis=1), 1)
-    good = _plausible(quads, shortest) & (shape < 1) & (skew(quads) < 0.35)
+    good = _plausible(quads, shortest, settings) & (shape < 1) & (skew(quads) < 0.35)
     worth = np.sqrt(segments.worth[first] * segments.worth[second])
     return quads[good].astype(np.float32), worth[good]
 
 
 def _pairs_of_pairs(
-    segments: Segments, pairs: Pairs, shortest: float
+    segments: Segments, pairs: Pairs, shortest: float, settings: LineSettings
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Quads of two pairs of parallel sides that cross, and their worth."""
     first, second = pairs
@@ -198,7 +198,7 @@ def _pairs_of_pairs(
     quads = np.stack(
         [intersect(segments.lines[order[:, i - 1]], segments.lines[order[:, i]]) for i in range(4)], axis=1
     )
-    good = _plausible(quads, shortest)
+    good = _plausible(quads, shortest, settings)
     quads, order = quads[good].astype(np.float32), order[good]
     return quads, _worth(quads, order, segments)
 
@@ -233,13 +233,13 @@ def _of_every_size(worth: NDArray[np.floating], size: NDArray[np.floating], sett
     return np.concatenate(kept)
 
 
-def _plausible(quads: NDArray[np.floating], shortest: float) -> NDArray[np.bool_]:
+def _plausible(quads: NDArray[np.floating], shortest: float, settings: LineSettings) -> NDArray[np.bool_]:
     """(n,) which quads could be a card in perspective; the cheap questions first, there are many quads."""
     good = np.isfinite(quads).all(axis=(1, 2))
     good[good] = (sides(quads[good]) > shortest).all(axis=1)
     good[good] = is_convex(quads[good])
     shape = ratio(clockwise_portrait(quads[good]))
-    good[good] = (shape > 0.42) & (shape < 0.82)
+    good[good] = (shape > settings.slenderest) & (shape < settings.stoutest)
     good[good] = skew(quads[good]) < 0.8
     return np.asarray(good)
 

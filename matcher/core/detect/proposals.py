@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from functools import cached_property
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -19,12 +22,38 @@ from matcher.core.shared_settings import FaceSize
 Quads = NDArray[np.float32]
 
 
-def propose_quads(picture: ReducedImage, size: FaceSize, settings: DetectSettings = DetectSettings()) -> Quads:
-    """(n, 4, 2) float32 quads in reduced pixels, portrait order; first the full picture where it may be a card."""
+@dataclass(frozen=True)
+class LineQuads:
+    """What straight lines propose, whatever the format; each search once a picture."""
+
+    picture: ReducedImage
+    settings: DetectSettings
+
+    @cached_property
+    def sharp(self) -> Quads:
+        """(n, 4, 2) float32 of the picture as it is."""
+        lines = self.settings.proposals.lines
+        return line_quads(self.picture, lines.quads, lines)
+
+    @cached_property
+    def softened(self) -> Quads:
+        """(n, 4, 2) float32 of the picture without grain, weave and drawn lines."""
+        lines = self.settings.proposals.lines
+        softened = soften(self.picture, self.settings.reduction)
+        return (2 * line_quads(softened, lines.softened_quads, lines)).astype(np.float32)
+
+
+def propose_quads(
+    picture: ReducedImage, size: FaceSize, settings: DetectSettings = DetectSettings(), lines: LineQuads | None = None
+) -> Quads:
+    """(n, 4, 2) float32 quads in reduced pixels, portrait order; first the full picture where it may be a card.
+
+    size: the card's, as portrait. lines: the picture's, where they are looked at for other formats as well.
+    """
     proposing = settings.proposals
-    quads, scores = _proposals(picture, size, settings)
-    versions = _versions(picture, quads[_distinct(quads, scores, proposing)], size, settings.refinement)
-    found = np.concatenate([frame_quad(picture, size, proposing), versions])
+    quads, scores = _proposals(picture, size, settings, lines or LineQuads(picture, settings))
+    pool = versions(picture, quads[distinct(quads, scores, proposing)], size, settings.refinement)
+    found = np.concatenate([frame_quad(picture, size, proposing), pool])
     return np.asarray(clockwise_portrait(found), np.float32)
 
 
@@ -38,17 +67,16 @@ def frame_quad(picture: ReducedImage, size: FaceSize, settings: ProposalSettings
     return np.array([[[0, 0], [w, 0], [w, h], [0, h]]], np.float32)
 
 
-def _proposals(picture: ReducedImage, size: FaceSize, settings: DetectSettings) -> tuple[Quads, NDArray[np.float32]]:
-    proposing, lines = settings.proposals, settings.proposals.lines
-    of_lines = line_quads(picture, lines.quads, lines)
+def _proposals(
+    picture: ReducedImage, size: FaceSize, settings: DetectSettings, lines: LineQuads
+) -> tuple[Quads, NDArray[np.float32]]:
+    proposing = settings.proposals
     of_regions = region_quads(picture, size.aspect, proposing.regions)
-    quads = _edged(picture, np.concatenate([of_lines, of_regions]), proposing)
+    quads = _edged(picture, np.concatenate([lines.sharp, of_regions]), proposing)
     scores = _first_score(picture, quads, size)
     if scores.max(initial=0) < proposing.plain:
-        softened = soften(picture, settings.reduction)
-        more = (2 * line_quads(softened, lines.softened_quads, lines)).astype(np.float32)
-        quads = np.concatenate([quads, more])
-        scores = np.concatenate([scores, _first_score(picture, more, size)])
+        quads = np.concatenate([quads, lines.softened])
+        scores = np.concatenate([scores, _first_score(picture, lines.softened, size)])
     return quads, scores
 
 
@@ -73,7 +101,7 @@ def _first_score(picture: ReducedImage, quads: Quads, size: FaceSize) -> NDArray
     return score(measure(picture, quads, size.height_mm), size.aspect)
 
 
-def _distinct(quads: Quads, scores: NDArray[np.float32], settings: ProposalSettings) -> list[int]:
+def distinct(quads: Quads, scores: NDArray[np.float32], settings: ProposalSettings) -> list[int]:
     """Indices, best first, of proposals that differ from each other."""
     kept: list[int] = []
     for i in np.argsort(-scores):
@@ -85,7 +113,7 @@ def _distinct(quads: Quads, scores: NDArray[np.float32], settings: ProposalSetti
     return kept
 
 
-def _versions(picture: ReducedImage, quads: Quads, size: FaceSize, settings: RefinementSettings) -> Quads:
+def versions(picture: ReducedImage, quads: Quads, size: FaceSize, settings: RefinementSettings) -> Quads:
     """Of each quad: as it is; on the edges near it; lengthened over a plain strip or to the nominal proportions."""
     snapped = refine(picture.lab, quads, size.height_mm, settings.wide, settings)
     longer = [with_caption(picture, quad, size.height_mm, size.aspect) for quad in snapped]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 
 from matcher.core.detect.drawn_rectangles import only_drawn
 from matcher.core.detect.geometry import NEXT, Array, area, height, slant, true_ratio, true_slant
-from matcher.core.detect.proposals import propose_quads
+from matcher.core.detect.proposals import LineQuads, propose_quads
 from matcher.core.detect.quad_classifier import classify_quads
 from matcher.core.detect.reduced_image import ReducedImage
 from matcher.core.detect.settings import ChoiceSettings, DetectSettings
@@ -32,6 +33,11 @@ class RankedQuads:
     scores: Scores
     runner_up: tuple[Quads | None, ...]
 
+    @classmethod
+    def none(cls) -> RankedQuads:
+        """Where nothing is seen."""
+        return cls(np.empty((0, 4, 2), np.float32), np.empty(0, np.float32), ())
+
     @property
     def best(self) -> float:
         """The highest score; 0 without quads."""
@@ -39,11 +45,33 @@ class RankedQuads:
 
 
 def search_quads(
-    picture: ReducedImage, size: FaceSize, px_per_mm: float | None = None, settings: DetectSettings = DetectSettings()
+    picture: ReducedImage,
+    sizes: FaceSize | Sequence[FaceSize],
+    px_per_mm: float | None = None,
+    settings: DetectSettings = DetectSettings(),
+    lines: LineQuads | None = None,
 ) -> RankedQuads:
-    """Look for cards; px_per_mm: of the reduced picture, where a scan's resolution tells it."""
+    """Look for cards.
+
+    sizes: of the cards, as portrait. px_per_mm: of the reduced picture, where a scan's resolution tells it.
+    lines: the picture's, where they are looked at elsewhere as well.
+    """
+    lines = lines or LineQuads(picture, settings)
+    sizes = [sizes] if isinstance(sizes, FaceSize) else sizes
+    pools = [_scored(picture, size, px_per_mm, settings, lines) for size in sizes]
+    quads, scores = (np.concatenate(parts) for parts in zip(*pools, strict=True))
+    kept = suppress_overlaps(quads, scores, least=0.0)
+    runner_up = tuple(_runner_up(quads, scores, int(i), settings.choice) for i in kept)
+    return RankedQuads(quads[kept], scores[kept], runner_up)
+
+
+def _scored(
+    picture: ReducedImage, size: FaceSize, scan_px_per_mm: float | None, settings: DetectSettings, lines: LineQuads
+) -> tuple[Quads, Scores]:
+    """What may be cards of one format, and how likely each is one."""
     choice = settings.choice
-    quads = propose_quads(picture, size, settings)
+    px_per_mm = scan_px_per_mm * size.enlarged if scan_px_per_mm else None
+    quads = propose_quads(picture, size, settings, lines)
     scores = _together(quads, classify_quads(picture, quads, size), choice)
     fits = of_nominal_size(quads, size, px_per_mm, choice)
     # A faded card on a pale lid looks drawn, its shadow being the stroke; but what is drawn seldom has a card's shape.
@@ -52,10 +80,7 @@ def search_quads(
     scores = np.where(drawn, choice.unlikely * scores, scores).astype(np.float32)
     scores = _inside_first(picture, quads, scores, size, choice)
     scores = likely_first(picture, quads, scores, size, choice)
-    scores = _true_to_size(scores, fits, choice)
-    kept = suppress_overlaps(quads, scores, least=0.0)
-    runner_up = tuple(_runner_up(quads, scores, int(i), choice) for i in kept)
-    return RankedQuads(quads[kept], scores[kept], runner_up)
+    return quads, _true_to_size(scores, fits, choice)
 
 
 def _inside_first(

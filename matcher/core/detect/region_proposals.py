@@ -35,7 +35,12 @@ def region_quads(
     found = np.concatenate([single, clockwise_portrait(np.array(parts, np.float32))]) if parts else single
     stout = ratio(found)
     smallest = settings.shortest_side * max(picture.width, picture.height)
-    good = is_convex(found) & (stout > 0.4) & (stout < 0.85) & (sides(found).min(axis=1) > smallest)
+    good = (
+        is_convex(found)
+        & (stout > settings.slenderest)
+        & (stout < settings.stoutest)
+        & (sides(found).min(axis=1) > smallest)
+    )
     return np.asarray(found[good][: settings.quads], dtype=np.float32)
 
 

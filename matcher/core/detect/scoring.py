@@ -162,8 +162,9 @@ def side_strength(evidence: Evidence) -> NDArray[np.float32]:
     return np.asarray(evidence.support * (0.35 + 0.65 * evidence.coherence) * two_sided)
 
 
-def score(evidence: Evidence, nominal: float) -> NDArray[np.float32]:
-    """(n,) 0 to 1: how well edges and inside speak for a card whose nominal width over height is given.
+def score(evidence: Evidence, nominal: float | NDArray[np.float32]) -> NDArray[np.float32]:
+    """(n,) 0 to 1: how well edges and inside speak for a card whose nominal width over height is given,
+    one for all or one for each.
 
     The weights were set by hand after looking at how each measurement parts true outlines from false ones on
     scenes drawn for the purpose; none was fitted closely, so that other cameras and tables may differ from them.

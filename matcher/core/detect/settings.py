@@ -6,7 +6,16 @@ sampled, how large a card is cut out) is no setting: it stands beside the weight
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from matcher.core.shared_settings import FaceSize
+
+COMMON_ASPECT = FaceSize().aspect
+"""Of the format that the numbers below were chosen for."""
+
+WIDEST = 1.02
+"""Width over height of anything as portrait, with a little room for corners that are a pixel off."""
 
 
 @dataclass(frozen=True)
@@ -54,6 +63,10 @@ class LineSettings:
     """Shortest side of a card, as a share of the picture's long side; own choice."""
     alike: float = 0.012
     """Share of its size within which all corners of a quad lie near a better one's, and it adds nothing; own choice."""
+    slenderest: float = 0.42
+    stoutest: float = 0.82
+    """Widths over heights, as seen in perspective, between which something may be a card of the common format; own
+    choice. `DetectSettings.for_shapes` takes the same room around other formats."""
     quads: int = 60
     """Quads kept of the picture; own choice."""
     softened_quads: int = 40
@@ -68,6 +81,9 @@ class RegionSettings:
     """Colour distances to the picture's border above which something stands out, levels; own choice."""
     shortest_side: float = LineSettings.shortest_side
     """Shortest side of a card, as a share of the picture's long side; own choice."""
+    slenderest: float = 0.4
+    stoutest: float = 0.85
+    """As `LineSettings` has them; a region's corners are rougher. Own choice."""
     filled: float = 0.6
     """Share of its hull that a region must fill; own choice."""
     tolerances: tuple[float, ...] = (0.01, 0.02, 0.03, 0.045, 0.06)
@@ -257,6 +273,33 @@ class FlatbedSettings:
 
 
 @dataclass(frozen=True)
+class EdgeSettings:
+    """When something is a card by its edges alone. Bounds set by hand on 35 real photographs of sheets, books and
+    covers and 60 of garments: all but one of the former keep within them, of the latter none does."""
+
+    weakest_side: float = 0.7
+    other_sides: float = 0.78
+    """Strength (`scoring.side_strength`) of the weakest side, and of each of the others."""
+    least_step: float = 10.0
+    """Step of colour across the faintest side, levels."""
+    texture: float = 8.0
+    """Spread of lightness inside, levels: a board or a box shows nothing, the plainest sheet 9."""
+    beyond: float = 0.13
+    """Share of what the sides run on beyond the corners: a floor's seams and a page's columns do."""
+    least_share: float = 0.06
+    most_share: float = 0.97
+    """Of the picture's area."""
+    slant: float = 0.035
+    """Largest cosine between the sides, the tilt taken out."""
+    shape: float = 0.1
+    """Largest difference from the format's proportions, as a natural logarithm."""
+    most_sure: float = 0.9
+    """Score that is given at most: nothing inside has been looked at."""
+    around: float = 1.25
+    """How many times larger such a card must be than one that was found inside of it: a picture on a cover."""
+
+
+@dataclass(frozen=True)
 class DetectSettings:
     """All numbers of the stage."""
 
@@ -280,8 +323,26 @@ class DetectSettings:
     """A corner that a person has drawn may lie this far outside the photo, in long sides: a card may be cut off."""
     least_side_px: float = 24.0
     """Shortest side of a drawn outline: below it, no picture can be compared; own choice."""
+    shape: float = 0.12
+    """Largest difference, as a natural logarithm, between the proportions of a card and those of a format that it may
+    have: hand-cut, and seen at a slant; own choice."""
+    scanned: float = 0.12
+    """The same between their sizes, where a scan tells its resolution; own choice."""
+    alike: float = 0.05
+    """Difference of proportions, as a natural logarithm, up to which formats are looked for together; own choice."""
+    edges: EdgeSettings = EdgeSettings()
+    odd_edges: EdgeSettings = EdgeSettings(weakest_side=0.85, other_sides=0.9, least_share=0.1, slant=0.025)
+    """Of something that has the shape of no known format: the room is full of rectangles, so more is asked."""
     reduction: ReductionSettings = ReductionSettings()
     proposals: ProposalSettings = ProposalSettings()
     choice: ChoiceSettings = ChoiceSettings()
     refinement: RefinementSettings = RefinementSettings()
     flatbed: FlatbedSettings = FlatbedSettings()
+
+    def for_shapes(self, aspects: Sequence[float]) -> DetectSettings:
+        """The same with room for cards of these widths over heights, each at most 1."""
+        least, most = min(1.0, min(aspects) / COMMON_ASPECT), max(1.0, max(aspects) / COMMON_ASPECT)
+        lines, regions = self.proposals.lines, self.proposals.regions
+        lines = replace(lines, slenderest=least * lines.slenderest, stoutest=min(WIDEST, most * lines.stoutest))
+        regions = replace(regions, slenderest=least * regions.slenderest, stoutest=min(WIDEST, most * regions.stoutest))
+        return replace(self, proposals=replace(self.proposals, lines=lines, regions=regions))

@@ -53,13 +53,16 @@ def _centres_inside(quads: Array) -> NDArray[np.bool_]:
     return np.asarray((turn >= 0).all(axis=-1))
 
 
-def companions(quads: Array, scores: Array, least: float) -> NDArray[np.intp]:
+def companions(quads: Array, scores: Array, least: float, unlike: float = 1.0) -> NDArray[np.intp]:
     """Indices of the first quad, which is the best, and of others that can be cards beside it: about as large, and
-    scored nearly as high."""
+    scored nearly as high.
+
+    unlike: how many times longer one card may be than another by its format.
+    """
     relative = height(quads) / height(quads[:1])
     sure = scores >= max(0.8, least, 0.85 * float(scores[0]))
     sure[0] = True
-    return np.nonzero(sure & (relative > 0.7) & (relative < 1.45))[0]
+    return np.nonzero(sure & (relative > 0.7 / unlike) & (relative < 1.45 * unlike))[0]
 
 
 def reading_order(quads: Array) -> list[int]:

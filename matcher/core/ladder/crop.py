@@ -8,7 +8,7 @@ hand-cut edges and of flattening; another crop shows as a shift or a zoom.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -46,6 +46,7 @@ class Window:
                 at the cards' edges; mm on the reference.
     stretch:    how much wider than high the query's picture has become against the reference's.
     card_mm:    the nominal width and height, to which a trimmed card is stretched.
+    enlarged:   of the query's and the reference's face, see `FaceSize`.
     """
 
     dx: float
@@ -55,6 +56,21 @@ class Window:
     margins_mm: Sides
     stretch: float = 1.0
     card_mm: tuple[float, float] = (FaceSize().width_mm, FaceSize().height_mm)
+    enlarged: tuple[float, float] = (1.0, 1.0)
+
+    @property
+    def on_card(self) -> Window:
+        """The same in mm of the cards themselves: the stages count in those of the common card (`FaceSize`)."""
+        query, reference = self.enlarged
+        if query == reference == 1.0:
+            return self
+        dx, dy, sigma = (round(value * query, 3) for value in (self.dx, self.dy, self.sigma_mm))
+        left, top, right, bottom = (round(margin * reference, 2) for margin in self.margins_mm)
+        wide, high = (round(side * query, 3) for side in self.card_mm)
+        return replace(
+            self, dx=dx, dy=dy, sigma_mm=sigma, margins_mm=(left, top, right, bottom), card_mm=(wide, high),
+            scale=round(self.scale * query / reference, 4), enlarged=(1.0, 1.0),
+        )  # fmt: skip
 
     @property
     def untrimmed(self) -> tuple[float, float]:
@@ -121,16 +137,18 @@ class CropFinding:
     """How likely one crop is, given the window that was measured.
 
     trims: mm that were cut off query and reference, at left, top, right, bottom, where they show one crop.
+    two_formats: the cards are of two formats; what each shows of the negative is told by the window all the same.
     """
 
     probability: float
     window: Window
 
     trims: tuple[Sides, Sides] = ((0.0,) * 4, (0.0,) * 4)
+    two_formats: bool = False
 
     @property
     def words(self) -> str:
-        seen, trims = self.window, trim_words(self.trims)
+        seen, trims = self.window.on_card, trim_words(self.trims_on_card)
         across, down = (round(value, 1) + 0.0 for value in (seen.dx, seen.dy))  # + 0.0: no "-0.0"
         if self.probability >= 0.5:
             if trims:
@@ -138,13 +156,29 @@ class CropFinding:
                 return f"same crop, {trims}: what is left lies as it does there, within {off:.1f} mm"
             off = max(abs(across), abs(down), seen.sigma_mm)
             return f"same crop: the picture lies on the card as it does there, within {off:.1f} mm"
-        return f"another crop: {_margin_words(seen.margins_mm, seen.sigma_mm)}"
+        other = "on a card of another format" if self.two_formats else "another crop"
+        return f"{other}: {_margin_words(seen.margins_mm, seen.sigma_mm)}"
+
+    @property
+    def trims_on_card(self) -> tuple[Sides, Sides]:
+        """`trims` in mm of the cards themselves."""
+        query, reference = (
+            _larger(sides, larger) for sides, larger in zip(self.trims, self.window.enlarged, strict=True)
+        )
+        return query, reference
+
+
+def _larger(sides: Sides, times: float) -> Sides:
+    left, top, right, bottom = (round(mm * times, 1) for mm in sides)
+    return left, top, right, bottom
 
 
 def judge_crop(pair: Registered, calibration: Calibration) -> CropFinding:
     """Measure the window that the alignment implies, and how likely one and the same crop gives it."""
     settings = pair.settings.crop
-    window = measure_crop(pair.alignment, pair.query.face.size, settings)
+    window = _measured(pair)
+    if pair.two_formats:
+        return CropFinding(0.0, window, two_formats=True)
     most = _edges_alone(window, calibration, settings)
     if most <= settings.ruled_out and not pair.worded:
         return CropFinding(most, window)
@@ -161,7 +195,9 @@ def crop_probability(
 
 def _found(probability: float, window: Window, settings: CropSettings) -> CropFinding:
     """With what was trimmed, where it is one crop."""
-    return CropFinding(probability, window, *([window.trimmed_mm(settings)] if probability >= 0.5 else []))
+    if probability < 0.5:
+        return CropFinding(probability, window)
+    return CropFinding(probability, window, window.trimmed_mm(settings))
 
 
 def _edges_alone(window: Window, calibration: Calibration, settings: CropSettings) -> float:
@@ -176,8 +212,9 @@ def _edges_alone(window: Window, calibration: Calibration, settings: CropSetting
 
 def known_crop(pair: Registered, probability: float) -> CropFinding:
     """The window against a reference whose crop another reference of it has already settled."""
-    settings = pair.settings.crop
-    return _found(probability, measure_crop(pair.alignment, pair.query.face.size, settings), settings)
+    if pair.two_formats:
+        return CropFinding(0.0, _measured(pair), two_formats=True)
+    return _found(probability, _measured(pair), pair.settings.crop)
 
 
 def crop_features(pair: Registered) -> dict[str, float]:
@@ -187,9 +224,27 @@ def crop_features(pair: Registered) -> dict[str, float]:
     wherever the scissors went; on another crop they fit where the card's edges put them, and not there. Where picture
     and edges agree they are not asked: on one crop under other words they fit nowhere.
     """
-    settings, face = pair.settings, pair.query.face
+    settings, window = pair.settings.crop, _measured(pair)
+    apart = window.apart(settings)
+    said = _said_by_words(pair) if apart >= settings.least_apart else dict.fromkeys(SAID, 0.0)
+    return {
+        **window.features(settings),
+        **window.edge_features(settings),
+        **{name: apart * value for name, value in said.items()},
+        "worded": float(pair.worded),
+    }
+
+
+FITS = ("picture_whole", "picture_word", "picture_best", "edges_best", "edges_whole", "edges_word")
+
+SAID = (*FITS, *(f"{name}_by_ink" for name in FITS), "ink", "covered")
+
+
+def _said_by_words(pair: Registered) -> dict[str, float]:
+    """How well the words fit where the picture has them, and where the card's edges do; by the names of `SAID`."""
+    settings = pair.settings
     beside_picture = Start(pair.alignment.transform, pair.uncovered, settings.crop.tight_mm)
-    beside_edges = Start(np.eye(3), face.trusted, settings.crop.loose_mm)
+    beside_edges = Start(np.eye(3), pair.query.face.trusted, settings.crop.loose_mm)
     with_picture, with_edges = (
         correlate_ink(register_strips(pair, start), settings.ink, slack=0) for start in (beside_picture, beside_edges)
     )
@@ -202,24 +257,27 @@ def crop_features(pair: Registered) -> dict[str, float]:
         "edges_whole": log_gap(1 - with_edges.agreement, 0.03),
         "edges_word": log_gap(with_edges.worst(word_px), 0.06),
     }
-    window = measure_crop(pair.alignment, face.size, settings.crop)
-    said = {**fits, **{f"{name}_by_ink": value * ink for name, value in fits.items()}}
-    said |= {"ink": ink, "covered": 1 - with_picture.shown}
-    apart = window.apart(settings.crop)
-    return {
-        **window.features(settings.crop),
-        **window.edge_features(settings.crop),
-        **{name: apart * value for name, value in said.items()},
-        "worded": float(pair.worded),
-    }
+    by_ink = {f"{name}_by_ink": value * ink for name, value in fits.items()}
+    return {**fits, **by_ink, "ink": ink, "covered": 1 - with_picture.shown}
 
 
-def measure_crop(alignment: Alignment, size: FaceSize, settings: CropSettings | None = None) -> Window:
-    """The query's window relative to the reference's, in mm on the card."""
-    settings = settings or CropSettings()
+def _measured(pair: Registered) -> Window:
+    return measure_crop(pair.alignment, pair.query.face.size, pair.settings.crop, pair.reference.face.size)
+
+
+def measure_crop(
+    alignment: Alignment, size: FaceSize, settings: CropSettings | None = None, reference: FaceSize | None = None
+) -> Window:
+    """The query's window relative to the reference's, in mm of their faces.
+
+    size: of the query's face; reference: of the other one's, the same if not given.
+    """
+    settings, reference = settings or CropSettings(), reference or size
     zone = picture_corners(size)
     landed = cv2.perspectiveTransform(zone[None], alignment.transform)[0]
-    dx, dy = (round(float(value), 3) for value in (zone.mean(axis=0) - landed.mean(axis=0)) / size.px_per_mm)
+    # On cards of two formats counted from the middle of each.
+    apart = np.array([size.width - reference.width, size.height - reference.height]) / 2
+    dx, dy = (round(float(v), 3) for v in (zone.mean(axis=0) - apart - landed.mean(axis=0)) / size.px_per_mm)
     sigma = float(np.hypot(settings.cut_sigma_mm, alignment.sigma_px / size.px_per_mm))
     sides, own = (np.linalg.norm(np.roll(one, -1, axis=0) - one, axis=1) for one in (landed, zone))
     # Sides come in the order top, right, bottom, left.
@@ -227,16 +285,20 @@ def measure_crop(alignment: Alignment, size: FaceSize, settings: CropSettings | 
     # By the areas: under perspective the transform's own entries tell the scale of its first pixel alone.
     areas = [abs(cv2.contourArea(one.astype(np.float32))) for one in (zone, landed)]
     scale, card = round(float(np.sqrt(areas[0] / max(areas[1], 1.0))), 4), (size.width_mm, size.height_mm)
-    return Window(dx, dy, scale, round(sigma, 3), _margins_mm(alignment, size), round(stretch, 4), card)
+    enlarged = (size.enlarged, reference.enlarged)
+    margins = _margins_mm(alignment, size, reference)
+    return Window(dx, dy, scale, round(sigma, 3), margins, round(stretch, 4), card, enlarged)
 
 
-def _margins_mm(alignment: Alignment, size: FaceSize) -> Sides:
+def _margins_mm(alignment: Alignment, size: FaceSize, reference: FaceSize) -> Sides:
     """How far the query's edges lie beyond the reference's, in the middle of each side."""
     right, bottom = size.width - 0.5, size.height - 0.5  # pixel centres are counted
     across, down = (right - 0.5) / 2, (bottom - 0.5) / 2
     edges = np.array([[-0.5, down], [across, -0.5], [right, down], [across, bottom]])
     landed = cv2.perspectiveTransform(edges[None], alignment.transform)[0]
-    outwards = (edges - landed) / size.px_per_mm * np.array([[1, 1], [1, 1], [-1, -1], [-1, -1]])
+    wide, low_edge = reference.width - 0.5, reference.height - 0.5
+    theirs = np.array([[-0.5, down], [across, -0.5], [wide, down], [across, low_edge]])
+    outwards = (theirs - landed) / size.px_per_mm * np.array([[1, 1], [1, 1], [-1, -1], [-1, -1]])
     left, top, far, low = (round(float(value), 2) for value in outwards[[0, 1, 2, 3], [0, 1, 0, 1]])
     return left, top, far, low
 

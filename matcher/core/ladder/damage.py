@@ -58,7 +58,7 @@ class Damage:
 
     kind, probability: what it is, and how likely that is by its shape; of "unclear", how likely its likeliest kind.
     on:                the query or the reference; "either" where that cannot be told.
-    box_mm:            left, top, right, bottom on the query's face, mm.
+    box_mm:            left, top, right, bottom on the query's card, mm.
     area_mm2:          what of the picture it takes.
     """
 
@@ -79,8 +79,8 @@ class Damage:
     def place(self) -> str:
         """Where on the face, in words."""
         left, top, right, bottom = self.box_mm
-        return place_words(left / self.size.width_mm, top / self.size.height_mm, right / self.size.width_mm,
-                           bottom / self.size.height_mm)  # fmt: skip
+        wide, high = self.size.card_mm
+        return place_words(left / wide, top / high, right / wide, bottom / high)
 
     @property
     def words(self) -> str:
@@ -105,7 +105,7 @@ def find_damage(
             said.append(_Named(*named, spot.cells))
     found = []
     for one in _pieces_joined(said):
-        area = round(float(one.cells.sum()) * (CELL / size.px_per_mm) ** 2, 1)
+        area = round(float(one.cells.sum()) * (CELL * size.enlarged / size.px_per_mm) ** 2, 1)
         found.append(Damage(one.kind, one.probability, one.on, _box_mm(one.cells, corner, size), area, size))
     return tuple(sorted(found, key=lambda one: one.area_mm2, reverse=True))
 
@@ -173,12 +173,12 @@ SURE_SIDE = 0.65
 
 
 def _box_mm(cells: Bools, corner: tuple[int, int], size: FaceSize) -> tuple[float, float, float, float]:
-    """Left, top, right, bottom of cells on the face."""
+    """Left, top, right, bottom of cells, mm on the card."""
     (top, bottom), (left, right) = (
         (int(found[0]) * CELL + start, (int(found[-1]) + 1) * CELL + start)
         for found, start in zip((np.flatnonzero(cells.any(axis=axis)) for axis in (1, 0)), corner, strict=True)
     )
-    across, down, far, low = (round(edge / size.px_per_mm, 1) for edge in (left, top, right, bottom))
+    across, down, far, low = (round(edge * size.enlarged / size.px_per_mm, 1) for edge in (left, top, right, bottom))
     return across, down, far, low
 
 

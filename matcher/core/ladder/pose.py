@@ -166,7 +166,7 @@ class PictureComparison:
         down = ("upper", "middle", "lower")[min(2, int(3 * CELL * (row + top) / self.size.height))]
         across = ("left", "centre", "right")[min(2, int(3 * CELL * (column + left) / self.size.width))]
         far = _displacement(self.query, self.reference, moved) / self.size.px_per_mm
-        by = f", by about {far:.1f} mm" if 0.1 <= far <= MOST_FOLLOWED_MM else ""
+        by = f", by about {far * self.size.enlarged:.1f} mm" if 0.1 <= far <= MOST_FOLLOWED_MM else ""
         return f"the picture has moved at the {down} {across}{by}"
 
 

@@ -47,7 +47,7 @@ class Side:
 class Registered:
     """A query and a reference laid over it; all maps are (height, width) in the frame of the query's face.
 
-    Raises ValueError for an alignment that failed, and for faces of two sizes.
+    Raises ValueError for an alignment that failed, and for faces of two scales.
     """
 
     query: Side
@@ -57,8 +57,8 @@ class Registered:
     def __post_init__(self) -> None:
         if not self.alignment:
             raise ValueError(f"the two faces were not registered: {self.alignment.reason}")
-        if self.query.face.size != self.reference.face.size:
-            raise ValueError(f"faces must be of one size, not {self.query.face.size} and {self.reference.face.size}")
+        if not self.query.face.size.same_scale(self.reference.face.size):
+            raise ValueError(f"faces must be of one scale, not {self.query.face.size} and {self.reference.face.size}")
 
     @classmethod
     def of(
@@ -71,6 +71,11 @@ class Registered:
     @property
     def settings(self) -> LadderSettings:
         return self.query.settings
+
+    @property
+    def two_formats(self) -> bool:
+        """Whether the cards are of two formats: then their edges lie elsewhere, whatever was printed on them."""
+        return not self.query.face.size.same_card(self.reference.face.size)
 
     @cached_property
     def warped(self) -> Grey:

@@ -189,6 +189,7 @@ class CropSettings:
     far:          sigmas beyond which a difference is simply far. By hand.
     trimmed_mm:   so much less at one side is called trimmed: over twice the scatter of two hand-cut sides. By hand.
     apart_sigmas: scatters by which a window must differ before words count in what is said of the crop. By hand.
+    least_apart:  share up to which they would count below which they are not even looked at. By hand.
     """
 
     cut_sigma_mm: float = 0.30
@@ -201,6 +202,7 @@ class CropSettings:
     far: float = 20.0
     trimmed_mm: float = 0.9
     apart_sigmas: float = 2.0
+    least_apart: float = 0.05
 
 
 @dataclass(frozen=True)

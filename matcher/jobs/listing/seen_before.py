@@ -307,7 +307,7 @@ def _digest(held: dict[str, str]) -> str:
 
 
 def _key(row: SightingRow) -> str:
-    return f"{row.sha256}-{outline_key(row.quad)}"
+    return f"{row.sha256}-{outline_key(row.quad, row.format)}"
 
 
 def _told(kind: str, held: _Held, probability: float, how: str = "") -> SeenBefore:

@@ -66,7 +66,7 @@ class Card:
     @property
     def image(self) -> tuple[str, str]:
         """What the catalogue knows the card by: SHA-256 of its picture, and its outline."""
-        return self.sha256, outline_key(self.found.quad)
+        return self.sha256, outline_key(self.found.quad, self.found.face.format)
 
 
 def cards_of(catalogue: Catalogue, lot: LotRow) -> tuple[Card, ...]:

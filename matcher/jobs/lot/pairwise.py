@@ -165,6 +165,6 @@ def _no_text(path: Path) -> None:
 def _face(path: Path, settings: Settings) -> Face | None:
     """The lot's own face; None where somebody has taken it away since `faces.mend_faces` looked."""
     try:
-        return decode_face(path.read_bytes(), settings.face, path.name)
+        return decode_face(path.read_bytes(), None, path.name)
     except OSError:
         return None

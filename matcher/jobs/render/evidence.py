@@ -29,6 +29,7 @@ from matcher.core.flatten import Face
 from matcher.core.identify import CardAnswer, Identification
 from matcher.core.ladder.candidate import Candidate
 from matcher.core.photo import Photo
+from matcher.core.shared_settings import FaceSize
 from matcher.jobs.job import WorkerContext
 from matcher.jobs.render.crop_map import CropMap, crop_map
 
@@ -100,7 +101,7 @@ def evidence_picture(photo: Photo, card: CardAnswer, references: CatalogueRefere
     if best:
         reference = references.face(best.reference.id)
         label = f"reference of {best.record.record_id}, laid over it"
-        panels.append((label, laid_over(reference, best)))
+        panels.append((label, laid_over(reference, best, card.face.size)))
         if best.pose:
             panels.append(("the same (blue), moved (red)", agreement_picture(card.face, best)))
         known = crop_map(card.answer.compared, card.face.size)
@@ -122,9 +123,9 @@ def _outlined(photo: Photo, outline: CardQuad) -> Pixels:
     return np.asarray(small, np.uint8)
 
 
-def laid_over(reference: Face, best: Candidate) -> Pixels:
+def laid_over(reference: Face, best: Candidate, query: FaceSize) -> Pixels:
     """(height, width, 3) the candidate's reference in the frame of the query's face, `PAPER` where it shows nothing."""
-    canvas = (reference.size.width, reference.size.height)
+    canvas = (query.width, query.height)
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     laid = cv2.warpPerspective(reference.pixels, best.alignment.transform, canvas, flags=flags, borderValue=(*PAPER, 0))
     return np.asarray(laid, np.uint8)

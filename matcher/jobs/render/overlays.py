@@ -22,7 +22,7 @@ from matcher.core.identify import CardAnswer, Identification
 from matcher.core.ladder.candidate import Candidate
 from matcher.core.photo import Photo
 from matcher.core.reference_set import KnownReference
-from matcher.core.shared_settings import Thresholds
+from matcher.core.shared_settings import FaceSize, Thresholds
 from matcher.jobs.job import WorkerContext
 from matcher.jobs.render.crop_map import CropMap, crop_map
 from matcher.jobs.render.evidence import Mosaic, agreement_picture, crop_mosaic, laid_over
@@ -92,8 +92,9 @@ def _candidate(
     told: dict[str, Any] = {"clearest": clearest_of(known, references), "references": len(own)}
     if not candidate.alignment:
         return {}, told
-    reference = laid_over(references.face(candidate.reference.id), candidate)
-    covered = _covered(face, candidate)
+    shown = references.face(candidate.reference.id)
+    reference = laid_over(shown, candidate, face.size)
+    covered = _covered(face, candidate, shown.size)
     made = {f"{name}/laid": see_through(reference, covered)}
     if candidate.pose is not None:
         made[f"{name}/agreement"] = jpeg(agreement_picture(face, candidate))
@@ -150,9 +151,9 @@ def _corners(mosaic: Mosaic, corners: NDArray[np.float64]) -> list[list[float]]:
     return [[round(float(x), 1), round(float(y), 1)] for x, y in mosaic.place(corners)]
 
 
-def _covered(face: Face, candidate: Candidate) -> NDArray[np.uint8]:
+def _covered(face: Face, candidate: Candidate, known: FaceSize) -> NDArray[np.uint8]:
     """(height, width) 255 where the reference shows something, in the frame of the query's face."""
-    whole = np.full((face.size.height, face.size.width), 255, np.uint8)
+    whole = np.full((known.height, known.width), 255, np.uint8)
     flags = cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
     canvas = (face.size.width, face.size.height)
     return np.asarray(cv2.warpPerspective(whole, candidate.alignment.transform, canvas, flags=flags), np.uint8)

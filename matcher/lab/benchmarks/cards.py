@@ -16,7 +16,7 @@ import numpy as np
 from PIL import Image
 
 from matcher.catalogue import Catalogue, RecordRow
-from matcher.catalogue.records.enrol import bring_index_up_to_date
+from matcher.catalogue.records.indexing import bring_index_up_to_date
 from matcher.catalogue.records.ingest import NewReference
 from matcher.catalogue.records.prepare import prepare_outline
 from matcher.core.detect.detection import CardQuad

@@ -49,7 +49,8 @@ GROUPS = {"plain": PLAIN, "clutter": CLUTTER, "faded": FADED, "holder": HELD, "t
 
 @dataclass(frozen=True)
 class SceneResult:
-    """One scene measured. hits: one a true card; false: outlines that hit none; seconds: locate alone."""
+    """One scene measured. hits: one a true card; false: outlines that hit none; seconds: locate alone.
+    odd: things offered as cards of no known format; they are no part of the others."""
 
     kind: str
     seed: tuple[int, ...]
@@ -57,6 +58,7 @@ class SceneResult:
     false: int
     seconds: float
     in_order: bool = True
+    odd: int = 0
 
     @property
     def worst(self) -> float:
@@ -107,10 +109,11 @@ def measure(kind: str, number: int, props: Props, seed: int) -> SceneResult:
     scene = draw(kind, key, props)
     photo = Photo.from_pixels(scene.pixels, dpi=scene.dpi)
     started = perf_counter()
-    found = list(detect(photo))
+    seen = list(detect(photo))
     seconds = perf_counter() - started
+    found = [outline for outline in seen if not outline.odd]
     hits, false = compare(scene, found)
-    return SceneResult(kind, key, tuple(hits), false, seconds, _in_order(scene, hits))
+    return SceneResult(kind, key, tuple(hits), false, seconds, _in_order(scene, hits), len(seen) - len(found))
 
 
 def draw(kind: str, key: tuple[int, ...], props: Props) -> Staged:
@@ -193,6 +196,8 @@ def _others(rows: Sequence[SceneResult]) -> list[str]:
         wrong = [row for row in empty if row.false]
         kinds = ", ".join(sorted({row.kind.removeprefix("no_") for row in wrong}))
         lines.append(f"empty scenes: {len(wrong)} of {len(empty)} with a false card ({kinds or 'none'})")
+        odd = sum(row.odd > 0 for row in empty)
+        lines.append(f"empty scenes in which something of no known format is offered: {odd} of {len(empty)}")
     if pages:
         lines.append(f"pages: {sum(row.in_order for row in pages)} of {len(pages)} in reading order")
     return lines

@@ -17,6 +17,7 @@ import argparse
 import os
 import sys
 import time
+from collections.abc import Callable, Mapping
 from contextlib import nullcontext
 from pathlib import Path
 
@@ -70,6 +71,32 @@ def locating(chosen: argparse.Namespace) -> None:
         print(found)
 
 
+def formats_found(chosen: argparse.Namespace) -> None:
+    """Cards of every format, on scenes and pages of their own."""
+    from matcher.lab.evaluation import formats
+
+    size = {"scenes": chosen.scenes, "pages": chosen.pages}
+    print(formats.run(chosen.folders[0], **size, seed=chosen.seed, role=chosen.role, manifests=chosen.manifest))
+
+
+def on_real_photos(chosen: argparse.Namespace) -> None:
+    """Real photographs; further folders hold pictures without a card."""
+    from matcher.lab.evaluation import real_photos
+
+    others = chosen.folders[1:]
+    empty = [one.path for one in manifests.take(chosen.role, others, chosen.manifest)] if others else []
+    print(real_photos.run(chosen.folders[0], empty=empty, most=chosen.scenes))
+
+
+def on_two_formats(chosen: argparse.Namespace) -> None:
+    """One negative on cards of two formats, asked of a catalogue."""
+    from matcher.lab.evaluation import two_formats
+
+    os.environ.pop(URL_VARIABLE, None)
+    negatives = read_negatives(chosen.folders, chosen.group, chosen.seed, chosen.role, chosen.manifest)
+    print(two_formats.run(negatives, chosen.output, poses=chosen.poses, seed=chosen.seed))
+
+
 def lots(chosen: argparse.Namespace) -> None:
     """A scanned lot, on pages of its own."""
     from matcher.lab.evaluation import lot, lot_kills
@@ -99,18 +126,29 @@ def listing(chosen: argparse.Namespace) -> None:
     print(printed.as_text(cells), end="")
 
 
+STAGES: Mapping[str, Callable[[argparse.Namespace], None]] = {
+    "ladder": ladder, "locate": locating, "formats": formats_found, "real": on_real_photos, "two": on_two_formats,
+    "lot": lots, "listing": listing,
+}  # fmt: skip
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("folders", type=Path, nargs="+", metavar="FOLDER")
     parser.add_argument("--output", type=Path, required=True)
-    parser.add_argument("--stage", choices=("ladder", "locate", "lot", "listing"), default="ladder")
+    parser.add_argument("--stage", choices=tuple(STAGES), default="ladder")
     parser.add_argument("--group", default="", help="pattern of file names: sitter, and exposure")
     parser.add_argument("--role", choices=("report", "scale"), default="report", help="what the pictures serve for")
     manifests.add_option(parser)
     parser.add_argument("--queries", type=int, default=400)
-    parser.add_argument("--scenes", type=int, default=200, help="of --stage locate")
-    parser.add_argument("--pages", type=int, default=60, help="of --stage lot, eight cards each")
-    parser.add_argument("--poses", type=int, default=120, help="enrolled, of --stage lot")
+    parser.add_argument(
+        "--scenes",
+        type=int,
+        default=200,
+        help="of --stage locate; of formats: of each, each way up; of real: without a card",
+    )
+    parser.add_argument("--pages", type=int, default=60, help="of --stage lot, eight cards each; of formats")
+    parser.add_argument("--poses", type=int, default=120, help="enrolled, of --stage lot, two")
     parser.add_argument("--singles", type=int, default=0, help="single scans to time, of --stage lot")
     parser.add_argument("--kills", type=int, default=0, help="of --stage lot")
     parser.add_argument("--pictures", type=int, default=80, help="of --stage listing")
@@ -127,7 +165,7 @@ def main() -> None:
     parser.add_argument("--cluster", metavar="ADDRESS", help="judge on a Dask cluster, as tls://host:8786")
     chosen = parser.parse_args()
     try:
-        {"ladder": ladder, "locate": locating, "lot": lots, "listing": listing}[chosen.stage](chosen)
+        STAGES[chosen.stage](chosen)
     except PlatekinError as error:
         sys.exit(f"evaluate: {error}")
 

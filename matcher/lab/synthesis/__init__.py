@@ -44,6 +44,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from matcher.core.settings import FaceSize
 from matcher.lab.synthesis.ageing import Age, age_card
 from matcher.lab.synthesis.lettering import Caption
 from matcher.lab.synthesis.photographing import Shot, needed_px_per_mm, photograph, write_photo
@@ -81,8 +82,12 @@ def make_copy(
     seed: int,
     plate: int = 0,
     px_per_mm: float = SCAN_PX_PER_MM,
+    size: FaceSize | None = None,
 ) -> Card:
-    """One physical copy, printed and aged; `seed` is the copy's, `plate` the negative's."""
+    """One physical copy, printed and aged; `seed` is the copy's, `plate` the negative's.
+
+    size: of its format's face, whose mm count; the common card's if not given.
+    """
     rng = np.random.default_rng([seed, 1])
-    fresh = print_card(negative, crop, caption, rng, plate=plate, px_per_mm=px_per_mm)
+    fresh = print_card(negative, crop, caption, rng, plate=plate, px_per_mm=px_per_mm, size=size)
     return age_card(fresh, age, np.random.default_rng([seed, 2]))

@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from matcher.core.settings import FaceSize
 from matcher.lab.synthesis.backs import card_back
 from matcher.lab.synthesis.camera import moved, rectangle
 from matcher.lab.synthesis.printing import Card
@@ -59,6 +60,36 @@ def page_of(cards: Sequence[Card], rng: np.random.Generator, columns: int = 4, d
     noise = rng.standard_normal(page.shape[:2], dtype=np.float32) * 1.2
     pixels = np.clip(page + noise[..., None], 0, 255).astype(np.uint8)
     return Staged(pixels, tuple(laid), "page", dpi)
+
+
+def mixed_page(props: Props, sizes: Sequence[FaceSize], rng: np.random.Generator, dpi: float = 150.0) -> Staged:
+    """A page of cards of several formats (as portrait), shelf by shelf, some lying sideways, some upside down.
+
+    The first size is laid once, as it leaves little room; of the others as many as fit. Each true card's `size_mm` is
+    that of the card itself.
+    """
+    scale = dpi / 25.4
+    page = _lid(scale, rng)
+    cards: list[TrueCard] = []
+    x, y, shelf = 5.0, 5.0, 0.0
+    waiting = [sizes[0], *(sizes[1:][int(rng.integers(len(sizes) - 1))] for _ in range(14))]
+    for size in waiting:
+        sideways = bool(rng.random() < 0.35) and len(cards) > 0
+        wide, high = size.card_mm[::-1] if sideways else size.card_mm
+        if x + wide + 4 > PAGE_MM[0]:
+            x, y, shelf = 5.0, y + shelf + 5.0, 0.0
+        if x + wide + 4 > PAGE_MM[0] or y + high + 4 > PAGE_MM[1]:
+            continue
+        card = draw_card(replace(props, size=size), rng, px_per_mm=max(scale * size.enlarged, 6.0))
+        centre = np.array([x + wide / 2, y + high / 2]) + rng.normal(0, 0.5, 2)
+        angle = np.radians(rng.normal(0, 0.7)) + (np.pi / 2 if sideways else 0) + (np.pi if rng.random() < 0.15 else 0)
+        laid = _lay(page, card, centre * scale, float(angle), scale * size.enlarged, back=False)
+        width, height = laid.size_mm
+        cards.append(replace(laid, size_mm=(width * size.enlarged, height * size.enlarged)))
+        x, shelf = x + wide + float(rng.uniform(4, 9)), max(shelf, high)
+    noise = rng.standard_normal(page.shape[:2], dtype=np.float32) * 1.2
+    pixels = np.clip(page + noise[..., None], 0, 255).astype(np.uint8)
+    return Staged(pixels, tuple(cards), "mixed", dpi)
 
 
 def _placed_card(props: Props, rng: np.random.Generator, scale: float, columns: int) -> Card:

@@ -8,12 +8,13 @@ flatbed pages of many cards, and scenes without a card.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from matcher.core.settings import FaceSize
 from matcher.lab.synthesis import Scene, make_copy
 from matcher.lab.synthesis.backdrops import BACKDROPS, colour, newsprint, photograph_of
 from matcher.lab.synthesis.camera import Camera, rectangle
@@ -64,11 +65,12 @@ class Staged:
 
 @dataclass(frozen=True)
 class Props:
-    """What scenes are made of: grey negatives (h, w), RGB backgrounds (h, w, 3), TrueType files."""
+    """What scenes are made of: grey negatives (h, w), RGB backgrounds (h, w, 3), TrueType files; the cards' format."""
 
     negatives: Sequence[Picture]
     backgrounds: Sequence[Picture]
     fonts: Sequence[str] = ("",)
+    size: FaceSize = field(default_factory=FaceSize)
 
 
 def stage(kind: str, props: Props, rng: np.random.Generator) -> Staged:
@@ -92,7 +94,7 @@ def draw_card(props: Props, rng: np.random.Generator, contrast: float | None = N
         age = replace(age, trimmed_mm=(left, top, right, bottom))
     return make_copy(
         negative, random_crop(rng), random_caption(rng, props.fonts), age,
-        seed=int(rng.integers(1 << 30)), plate=int(rng.integers(1 << 30)), px_per_mm=px_per_mm,
+        seed=int(rng.integers(1 << 30)), plate=int(rng.integers(1 << 30)), px_per_mm=px_per_mm, size=props.size,
     )  # fmt: skip
 
 

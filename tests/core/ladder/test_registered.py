@@ -82,9 +82,9 @@ def test_what_was_not_registered_is_refused() -> None:
         Registered.of(face, face, Alignment.failed("no likeness"))
 
 
-def test_faces_of_two_sizes_are_refused() -> None:
+def test_faces_of_two_scales_are_refused() -> None:
     face = face_of(NEGATIVE)
     small = FaceSize(width=184, height=320)
     other = Face.from_pixels(np.zeros((320, 184, 3), np.uint8), small)
-    with pytest.raises(ValueError, match="one size"):
+    with pytest.raises(ValueError, match="one scale"):
         pair(face, other)

@@ -25,6 +25,7 @@ from matcher.core.ladder.verification import (
 )
 from matcher.core.reference_set import KnownRecord, KnownReference
 from matcher.core.search.reference_index import Hit
+from matcher.core.settings import FaceSize
 from tests.core.ladder.test_ladder import UNSCALED, candidate
 from tests.support.faces import face_of, picture, window
 
@@ -242,6 +243,10 @@ class InMemory:
 
     faces: list[Face]
     records: list[KnownRecord]
+
+    @property
+    def sizes(self) -> tuple[FaceSize, ...]:
+        return (FaceSize(),)
 
     def search(self, description: Description) -> tuple[Hit, ...]:
         return tuple(hits(*[80 - 10 * n for n in range(len(self.faces))]))

@@ -1,0 +1,135 @@
+"""Cards found on real photographs: sheets, books, covers on desks, whose corners a person has marked.
+
+`real_photos.json` lists them: repository, commit, path, licence, SHA-256, corners in pixels of the upright picture, and
+the nominal size where it is known. The pictures themselves are not kept here: a folder is searched for files of these
+digests (a checkout of each repository in it will do). What `EdgeSettings` says was set by hand on them, so that their
+figures tell what it can do, not what it will do elsewhere.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from matcher.core.detect.detection import CardQuad, as_portrait, detect
+from matcher.core.detect.geometry import clockwise_portrait, true_ratio
+from matcher.core.detect.quad_search import overlap
+from matcher.core.errors import BadTable
+from matcher.core.formats import COMMON, PRESETS, face_of, parse_format
+from matcher.core.photo import Photo, read_photo
+from matcher.core.settings import FaceSize
+from matcher.lab.manifests import SUFFIXES
+
+LISTED = Path(__file__).with_name("real_photos.json")
+FOUND = 0.8
+"""Jaccard index from which a card counts as found here: corners were marked by eye, to a few thousandths of a side."""
+
+
+@dataclass(frozen=True)
+class RealPhoto:
+    """One photograph of the list. corners: (4, 2) pixels, one after the other round the card."""
+
+    repository: str
+    commit: str
+    path: str
+    licence: str
+    sha256: str
+    kind: str
+    format: str
+    size: tuple[int, int]
+    corners: NDArray[np.float64]
+
+    @classmethod
+    def from_json(cls, told: Mapping[str, object]) -> RealPhoto:
+        values = {**told, "size": tuple(told["size"]), "corners": np.array(told["corners"], np.float64)}  # type: ignore[arg-type]
+        return cls(**values)  # type: ignore[arg-type]
+
+    def nominal(self, photo: Photo) -> FaceSize:
+        """What its owner would say: the size that is known, else the shape as it was marked."""
+        if self.format:
+            return parse_format(self.format).face
+        quad = clockwise_portrait(self.corners[None])
+        return face_of(100 * float(true_ratio(quad, photo.width, photo.height)[0]), 100)
+
+
+def listed() -> tuple[RealPhoto, ...]:
+    """All of the list."""
+    return tuple(map(RealPhoto.from_json, json.loads(LISTED.read_text(encoding="utf-8"))))
+
+
+def run(folder: Path, *, empty: Sequence[Path] = (), most: int = 200) -> str:
+    """folder: holds the listed pictures, anywhere in it. empty: pictures without any card, at most `most` looked at.
+
+    Raises BadTable bad_evaluation where none of the listed pictures is there.
+    """
+    there = {hashlib.sha256(path.read_bytes()).hexdigest(): path for path in _pictures(folder)}
+    photos = [(one, read_photo(there[one.sha256])) for one in listed() if one.sha256 in there]
+    if not photos:
+        why = f"{folder}: none of the {len(listed())} listed pictures is there"
+        raise BadTable("bad_evaluation", why, "check the repositories out into it that real_photos.json names")
+    presets = tuple(one.face for one in PRESETS.values())
+    lines = [f"{len(photos)} of {len(listed())} listed pictures"]
+    told = [_judged(one, photo, (one.nominal(photo),)) for one, photo in photos]
+    lines.append(_line("its format known", told))
+    for name, sizes in (("all presets", presets), ("the common format", (COMMON,))):
+        lines.append(_line(name, [_judged(one, photo, sizes) for one, photo in photos]))
+    lines += [_missed(one, judged) for (one, _), judged in zip(photos, told, strict=True)]
+    if empty:
+        lines.append(_without(empty[:most], presets))
+    return "\n".join(filter(None, lines))
+
+
+def _pictures(folder: Path) -> Iterator[Path]:
+    return (path for path in sorted(folder.rglob("*")) if path.suffix.lower() in SUFFIXES and path.is_file())
+
+
+@dataclass(frozen=True)
+class Judged:
+    """The best outline's Jaccard index, how many outlines hit nothing, and whether the hit was of no known format."""
+
+    jaccard: float
+    false: int
+    odd: bool
+
+
+def _judged(one: RealPhoto, photo: Photo, sizes: Sequence[FaceSize]) -> Judged:
+    true = clockwise_portrait(one.corners[None])[0]
+    outlines: list[CardQuad] = list(detect(photo, sizes))
+    shares = [overlap(clockwise_portrait(outline.corners[None])[0], true) for outline in outlines]
+    best = max(shares, default=0.0)
+    odd = any(outline.odd for outline, share in zip(outlines, shares, strict=True) if share == best)
+    return Judged(best, sum(share < FOUND for share in shares), odd and best >= FOUND)
+
+
+def _line(name: str, rows: Sequence[Judged]) -> str:
+    found = [row.jaccard >= FOUND for row in rows]
+    mean = float(np.mean([row.jaccard for row in rows if row.jaccard >= FOUND] or [0.0]))
+    return (
+        f"{name:20} found {sum(found)} of {len(rows)} ({100 * np.mean(found):.1f} %), Jaccard of these {mean:.3f}, "
+        f"as of no known format {sum(row.odd for row in rows)}; false cards a photo "
+        f"{sum(row.false for row in rows) / len(rows):.2f}"
+    )
+
+
+def _missed(one: RealPhoto, judged: Judged) -> str:
+    return (
+        "" if judged.jaccard >= FOUND else f"  missed: {one.repository} {one.path} ({one.kind}, {judged.jaccard:.2f})"
+    )
+
+
+def _without(paths: Sequence[Path], sizes: Sequence[FaceSize]) -> str:
+    """Photographs of other things: how many cards are seen in them."""
+    known = {as_portrait(size) for size in sizes}
+    told = []
+    for name, looked_for in (("all presets", tuple(known)), ("the common format", (COMMON,))):
+        found = [list(detect(read_photo(path), looked_for)) for path in paths]
+        sure = sum(not card.odd for cards in found for card in cards) / len(paths)
+        odd = sum(card.odd for cards in found for card in cards) / len(paths)
+        told.append(f"{name}: {sure:.3f} cards a photo, {odd:.3f} more of no known format")
+    return f"{len(paths)} photographs without a card: " + "; ".join(told)
