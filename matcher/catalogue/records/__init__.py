@@ -15,6 +15,8 @@ Reading and storing, then what comes in, then what people do with it:
     prepare       an image -> a prepared reference (the stages' work, in worker processes)
     ingest        what comes in, or goes -> changes of rows
     outlining     a reference outlined anew
+    indexing      the index follows outlines and formats that were said anew
+    formats       which format records, series and references have
     corrections   records, poses and subjects merged, split, put right
     name_search   a name, however it is spelt -> records
     series        what is said of each series

@@ -29,6 +29,9 @@ COMMAND = "import sys; from matcher.cli.start import main; sys.stderr.write('.')
 """The program, which tells by one dot that its first line is reached."""
 
 STOPPED = 130
+
+ENDED = (STOPPED, -signal.SIGINT)
+"""A process that the signal itself ends, in Python's own first or last milliseconds, is 130 to a shell as well."""
 COMMANDS = ("identify", "lot", "enrol")
 
 LONGEST = 12.0
@@ -91,7 +94,7 @@ def faults(ended: Sequence[Ended]) -> list[str]:
     """What went wrong among runs that were stopped, one line each."""
     found = []
     for one in ended:
-        if one.code not in ((0, 1) if one.after is None else (STOPPED,)) or not one.is_clean:
+        if one.code not in ((0, 1) if one.after is None else ENDED) or not one.is_clean:
             when = "not stopped" if one.after is None else f"after {one.after:.2f} s"
             found.append(f"{when}: exit {one.code}: {one.told.strip()[-300:]}")
     return found

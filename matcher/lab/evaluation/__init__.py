@@ -21,6 +21,9 @@ Finding cards:
     detection_measures  one scene + what was found       -> `CardHit`s: Jaccard index, corners in mm
     detection_cost      photos of 12 megapixels          -> time over that of their decoding
     detection_sheet     the worst scenes                 -> one sheet to look at
+    formats             scenes and pages of each format  -> found, right format, upright
+    two_formats         one negative on two formats      -> right pose, crop told
+    real_photos         real photographs, corners by eye -> found, and what was taken for a card
 
 A scanned lot:
     lot                 negatives                        -> tags, duplicates, queue

@@ -23,7 +23,9 @@ def cover(width: int, height: int) -> NDArray[np.float32]:
     """A printed cover in colours that no old paper has, with a rectangle on it."""
     card = np.full((height, width, 3), (20, 150, 70), np.uint8)
     card[height // 5 : height // 2, width // 4 : 3 * width // 4] = (230, 40, 160)
-    cv2.putText(card, "CASE", (width // 6, 4 * height // 5), cv2.FONT_HERSHEY_SIMPLEX, 2.0, (250, 240, 60), 6)
+    cv2.putText(card, "CASE", (width // 6, 4 * height // 5), cv2.FONT_HERSHEY_SIMPLEX, 4.0, (250, 240, 60), 24)
+    cv2.circle(card, (width // 2, height // 3), width // 6, (20, 20, 60), -1)
+    cv2.ellipse(card, (width // 2, 2 * height // 3), (width // 3, height // 10), 0, 0, 360, (235, 235, 235), -1)
     return card.astype(np.float32)
 
 
