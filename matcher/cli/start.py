@@ -13,10 +13,15 @@ import signal
 from matcher.cli.ctrl_c import leave
 
 
+def answer_ctrl_c() -> None:
+    """From here on Ctrl-C ends the process with a sentence; a shell's background job ignores it, and goes on doing so."""
+    if callable(signal.getsignal(signal.SIGINT)):
+        signal.signal(signal.SIGINT, leave)
+
+
 def main() -> None:
     """Entry point of the `platekin` command."""
-    if callable(signal.getsignal(signal.SIGINT)):  # a shell's background job ignores it, and goes on doing so
-        signal.signal(signal.SIGINT, leave)
+    answer_ctrl_c()
     from matcher.cli.entry import main as command
 
     command()

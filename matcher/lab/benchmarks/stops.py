@@ -25,8 +25,11 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-COMMAND = "import sys; from matcher.cli.start import main; sys.stderr.write('.'); sys.stderr.flush(); main()"
-"""The program, which tells by one dot that its first line is reached."""
+COMMAND = (
+    "import sys; from matcher.cli.start import answer_ctrl_c, main; answer_ctrl_c(); "
+    "sys.stderr.write('.'); sys.stderr.flush(); main()"
+)
+"""The program, which tells by one dot that its first lines are done: what comes before is Python's own start."""
 
 STOPPED = 130
 
