@@ -14,7 +14,7 @@ from matcher.cli.ctrl_c import leave
 
 
 def answer_ctrl_c() -> None:
-    """From here on Ctrl-C ends the process with a sentence; a shell's background job ignores it, and goes on doing so."""
+    """From here on Ctrl-C ends the process with a sentence; a shell's background job goes on ignoring it."""
     if callable(signal.getsignal(signal.SIGINT)):
         signal.signal(signal.SIGINT, leave)
 
