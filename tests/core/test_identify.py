@@ -10,13 +10,14 @@ import cv2
 import numpy as np
 import pytest
 
+from matcher.core.align.view import View
 from matcher.core.altered import inverted, mirrored
 from matcher.core.calibration import Calibration
 from matcher.core.condition import condition
 from matcher.core.describe import Description, describe
 from matcher.core.detect.detection import CardQuad, Detections
 from matcher.core.flatten import Face, flatten
-from matcher.core.identify import identify, identify_card
+from matcher.core.identify import compare_cards, identify, identify_card
 from matcher.core.photo import Photo
 from matcher.core.reference_set import KnownRecord, KnownReference
 from matcher.core.search.reference_index import Hit, ReferenceIndex
@@ -190,3 +191,12 @@ def test_a_picture_too_small_for_the_pose_or_for_its_words_says_so(
     if outcome == "undecided":
         assert answer.established["pose"] == "P1"
         assert answer.confidence.caption is None
+
+
+def test_of_two_cards_one_on_its_head_is_told_and_nothing_is_compared() -> None:
+    one, other = (face_of(picture(81), noise=2, caption="J. Kelwick", seed=seed) for seed in (1, 2))
+    turned = compare_cards(View(one), View(other.half_turn()), Settings(), CALIBRATION)
+    assert (turned.upside_down, turned.pose) == (True, None)
+    upright = compare_cards(View(one), View(other), Settings(), CALIBRATION)
+    assert not upright.upside_down
+    assert (upright.pose or 0.0) > 0.75
