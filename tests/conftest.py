@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import os
 import shutil
+import sys
 import uuid
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -22,11 +23,14 @@ from matcher.catalogue.exchange.log_io import export_log, replay_log
 from matcher.catalogue.finds.resolution import RecordFields, accept, reject
 from matcher.catalogue.tables import database as catalogue_database
 from matcher.catalogue.tables.database import DATABASE, URL_VARIABLE
+from matcher.cli import main
 from tests.support.cards import ADA, AWKWARD, a_find
 from tests.support.enrolling import run, write_scans
 from tests.support.service import service, write_catalogue
 
 SERVER = "PLATEKIN_TEST_POSTGRES"
+
+Platekin = Callable[..., tuple[int, str]]
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
@@ -71,6 +75,20 @@ def nobodys_settings(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pyte
     """What whoever runs the tests has told `platekin use` is neither read nor changed."""
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path_factory.mktemp("config")))
     monkeypatch.delenv("PLATEKIN_CATALOGUE", raising=False)
+
+
+@pytest.fixture
+def platekin(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Platekin:
+    """Call the command; gives its exit code, and what it said on stderr."""
+
+    def call(*words: object) -> tuple[int, str]:
+        monkeypatch.setattr(sys, "argv", ["platekin", *map(str, words)])
+        with pytest.raises(SystemExit) as ended:
+            main()
+        code = ended.value.code
+        return code if isinstance(code, int) else 0, capsys.readouterr().err
+
+    return call
 
 
 @pytest.fixture(scope="session")

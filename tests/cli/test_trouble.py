@@ -9,31 +9,14 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue.exchange.check import check
-from matcher.cli import main
 from matcher.lab.benchmarks.stops import ENDED, faults, full_disk, onto, run, stopped
-
-Platekin = Callable[..., tuple[int, str]]
-
-
-@pytest.fixture
-def platekin(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Platekin:
-    """Call the command; gives its exit code, and what it said on stderr."""
-
-    def call(*words: object) -> tuple[int, str]:
-        monkeypatch.setattr(sys, "argv", ["platekin", *map(str, words)])
-        with pytest.raises(SystemExit) as ended:
-            main()
-        code = ended.value.code
-        return code if isinstance(code, int) else 0, capsys.readouterr().err
-
-    return call
+from tests.conftest import Platekin
 
 
 def test_ctrl_c_at_random_moments(stock: Path, tmp_path: Path) -> None:

@@ -5,8 +5,7 @@ from __future__ import annotations
 import shutil
 import sqlite3
 import subprocess
-import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
 
@@ -18,28 +17,12 @@ from matcher.catalogue import Catalogue
 from matcher.catalogue.exchange.bag import export_bag
 from matcher.catalogue.exchange.check import check
 from matcher.catalogue.exchange.log_io import content_digest
-from matcher.cli import main
 from matcher.core.errors import CatalogueError
+from tests.conftest import Platekin
 from tests.support.enrolling import mounted
 from tests.support.service import TestClient
 
 HEADER = b"record_id,subject,pose,crop,caption,image\n"
-
-Platekin = Callable[..., tuple[int, str]]
-
-
-@pytest.fixture
-def platekin(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Platekin:
-    """Call the command; gives its exit code, and what it said on stderr."""
-
-    def call(*words: object) -> tuple[int, str]:
-        monkeypatch.setattr(sys, "argv", ["platekin", *map(str, words)])
-        with pytest.raises(SystemExit) as ended:
-            main()
-        code = ended.value.code
-        return code if isinstance(code, int) else 0, capsys.readouterr().err
-
-    return call
 
 
 @pytest.fixture
