@@ -83,7 +83,8 @@ class LotWorker:
             if not worked:
                 self._woken.clear()
                 with suppress(TimeoutError):
-                    await asyncio.wait_for(self._woken.wait(), LOOK_AGAIN_S)
+                    async with asyncio.timeout(LOOK_AGAIN_S):  # `wait_for` of Python 3.11 can lose a cancellation
+                        await self._woken.wait()
 
     async def _one(self) -> bool:
         """Do one photo; False where none waits."""

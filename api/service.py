@@ -73,7 +73,8 @@ TURN_S = 20.0
 async def writers_turn(service: ServiceNow) -> AsyncIterator[None]:
     """Wait, without keeping a thread, until few enough others are deciding. Raises Problem locked."""
     try:
-        await asyncio.wait_for(service.writers.acquire(), TURN_S)
+        async with asyncio.timeout(TURN_S):
+            await service.writers.acquire()
     except TimeoutError:
         raise Problem("locked") from None
     try:

@@ -137,7 +137,8 @@ class WorkQueue:
         self._take_place(whose)
         ends = loop.time() + timeout
         try:
-            await asyncio.wait_for(self._turns.take(whose), timeout)
+            async with asyncio.timeout(timeout):
+                await self._turns.take(whose)
         except BaseException as error:
             self._free_place(whose)
             if isinstance(error, TimeoutError):
@@ -151,7 +152,8 @@ class WorkQueue:
         future.add_done_callback(lambda _: self._free(whose, loop))
         try:
             # A job that has not begun is cancelled with the waiting; one that has begun keeps its place.
-            return await asyncio.wait_for(asyncio.wrap_future(future), max(0.0, ends - loop.time()))
+            async with asyncio.timeout_at(ends):
+                return await asyncio.wrap_future(future)
         except (TimeoutError, TookTooLong):
             raise _late(job, timeout) from None
         except (BrokenExecutor, CancelledWork):

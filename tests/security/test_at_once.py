@@ -131,7 +131,8 @@ def test_a_lost_workers_photos_of_a_lot_are_tried_again(library: Path, tmp_path:
     with service(folder, fake_work.processes, workers=2) as client:
         files = [("photo", (f"{n}.png", b"die once %s" % str(tmp_path / f"mark{n}").encode())) for n in range(4)]
         files.append(("photo", ("fatal.png", b"die")))
-        client.post("/v1/lots", files=files, headers={"Idempotency-Key": "lot"})
+        sent = client.post("/v1/lots", files=files, headers={"Idempotency-Key": "lot"})
+        assert sent.status_code == 201, sent.text
         wait_until(lambda: client.get("/v1/lots/L00001").json()["items"]["queued"] == 0)
         items = {item["name"]: item["code"] for item in client.get("/v1/lots/L00001/items").json()["items"]}
     assert items.pop("fatal.png") == "worker_lost"
