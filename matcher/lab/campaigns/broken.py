@@ -25,6 +25,7 @@ from pathlib import Path
 import numpy as np
 from PIL import Image
 
+from matcher.core import apart
 from matcher.core.errors import UnreadablePhoto
 from matcher.core.parallel.limits import WorkLimits
 from matcher.core.parallel.supervised import SupervisedPool, TookTooLong, supervised_pool
@@ -112,10 +113,13 @@ def read(data: bytes) -> tuple[str, int]:
     return told, max(resource.getrusage(who).ru_maxrss for who in MEASURED) * KILOBYTE
 
 
-def run(files: Sequence[bytes] | Iterator[bytes], workers: int = 2, limits: WorkLimits = LIMITS) -> Tally:
-    """Give files to a pool, some at a time; what became of them."""
+def run(
+    files: Sequence[bytes] | Iterator[bytes], workers: int = 2, limits: WorkLimits = LIMITS,
+    drawing_s: float = apart.SECONDS,
+) -> Tally:  # fmt: skip
+    """Give files to a pool, some at a time; what became of them. drawing_s: what a PDF or HEIC may take."""
     tally, flying = Tally(Counter()), list[tuple[float, Future[tuple[str, int]]]]()
-    pool = supervised_pool(workers, limits=limits)
+    pool = supervised_pool(workers, _draw_within, drawing_s, limits=limits)
     try:
         for data in files:
             flying.append((time.monotonic(), pool.submit(read, data)))
@@ -126,6 +130,11 @@ def run(files: Sequence[bytes] | Iterator[bytes], workers: int = 2, limits: Work
     finally:
         pool.shutdown(cancel_futures=True)
     return tally
+
+
+def _draw_within(seconds: float) -> None:
+    """In a worker, before it reads anything."""
+    apart.SECONDS = seconds
 
 
 def _settle(
@@ -280,6 +289,9 @@ def main() -> None:
     parser.add_argument("--formats", nargs="*", default=list(FORMATS), choices=FORMATS)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument(
+        "--drawing", type=float, default=apart.SECONDS, help="seconds that a PDF or HEIC may take; less is sooner done"
+    )
     parser.add_argument("--seconds", type=float, default=float("inf"), help="of each kind; no new file after that")
     chosen = parser.parse_args()
     makers: list[tuple[str, Callable[[], Iterator[bytes]], int]] = [
@@ -289,7 +301,7 @@ def main() -> None:
     wrong = False
     for name, make, count in makers:
         if count:
-            tally = run(for_so_long(make(), chosen.seconds), chosen.workers)
+            tally = run(for_so_long(make(), chosen.seconds), chosen.workers, drawing_s=chosen.drawing)
             print(tally.line(name), flush=True)
             wrong = wrong or any(what.isupper() or what.startswith("UNEXPECTED") for what in tally.told)
     raise SystemExit(wrong)
