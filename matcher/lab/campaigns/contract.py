@@ -147,8 +147,8 @@ def _left_out(method: str, path: str, unknown: bool = False) -> Any:
 
 
 def _told(found: BaseException) -> str:
-    parts = found.exceptions if isinstance(found, BaseExceptionGroup) else [found]
-    return " | ".join(str(part)[:1500] for part in parts)
+    """What was found, with the request that shows it again."""
+    return str(found)[:3000]
 
 
 def run(catalogue: Path, examples: int, sequences: int, seconds: float = float("inf"), only: str = "") -> Tally:
