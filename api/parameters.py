@@ -84,8 +84,11 @@ class Query(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
+STRIP = "Keep pictures without what their files say of place, device and owner."
+
+
 class Stripping(Query):
-    strip: bool = Field(False, description="Keep pictures without what their files say of place, device and owner.")
+    strip: bool = Field(False, description=STRIP)
 
 
 class Paged(Query):

@@ -45,12 +45,16 @@ router = APIRouter(prefix="/v1")
 async def send(
     request: Request, service: ServiceNow, query: Annotated[shapes.NewLot, Query()], key: KeyHeader = None
 ) -> shapes.Lot:
-    """A new lot. The answer comes at once, the work is done in the background. Sent again, it is the same lot."""
+    """A new lot. The answer comes at once, the work is done in the background. Sent again, it is the same lot.
+
+    With `strip` each photo is read before the answer comes, and each page of a file becomes a photo of its own; one
+    that cannot be read is a failed item, and not kept.
+    """
     who, photos = await _sent(request, key)
 
     def made() -> shapes.Lot:
         known = hashlib.sha256(f"{who.name}\n{key}".encode()).hexdigest()
-        options = {"sides": query.sides}
+        options = store.options_of(query.sides, query.strip)
         name = query.name or photos[0].name
         check_share(service.catalogue, who.name, sum(len(photo.data) for photo in photos), service.share)
         lot = store.make_lot(service.catalogue, known, name, who.name, [], options, served=True)

@@ -63,7 +63,7 @@ async def take_folder(request: Request, service: ServiceNow, wish: shapes.Folder
         if root is None or wish.folder not in {name for name, _ in _folders(root, catalogue.folder)}:
             raise Problem("no_such_folder")
         folder = (root / wish.folder).resolve()
-        options = {"sides": wish.sides}
+        options = store.options_of(wish.sides, wish.strip)
         name = wish.name or folder.name
         lot = store.make_lot(
             catalogue, store.key_of([folder], options), name, who.name, [str(folder)], options, served=True

@@ -12,7 +12,7 @@ from pydantic import BaseModel, ConfigDict, FailFast, Field, StrictBool, model_v
 
 from api.curation.decision_requests import MOST_NAMED, Deciding, Name, Text
 from api.curation.shapes import Decision
-from api.parameters import Paged, QuadText, Query, UprightFlag, Words, few_keys
+from api.parameters import STRIP, Paged, QuadText, Query, Stripping, UprightFlag, Words, few_keys
 
 LotId = Annotated[str, Path(pattern=r"^L[0-9]{5,14}$")]
 CardId = Annotated[str, Field(pattern=r"^[0-9]{1,9}\.[0-9]{1,9}$")]
@@ -24,7 +24,7 @@ ItemNumber = Annotated[
 State = Literal["queued", "done", "failed"]
 
 
-class NewLot(Query):
+class NewLot(Stripping):
     name: Words = Field("", description="Your name for it.")
     sides: Literal["names", "order", "none"] = Field("names", description="How fronts and backs are told apart.")
 
@@ -45,6 +45,7 @@ class FolderLot(BaseModel):
     folder: Annotated[str, Field(min_length=1, max_length=1000)]
     name: Words = Field("", description="Your name for it; without one, the folder's.")
     sides: Literal["names", "order", "none"] = Field("names", description="How fronts and backs are told apart.")
+    strip: bool = Field(False, description=f"{STRIP} The scans themselves stay.")
 
 
 class ItemsQuery(Paged):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from contextlib import nullcontext
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Annotated, Any
@@ -19,13 +20,15 @@ from matcher.cli.options import ByOption, CatalogueOption, ClusterOption, QuietO
 from matcher.cli.output import HarmlessConsole, caution, counted, messages
 from matcher.cli.photos import tell_left_aside
 from matcher.core.parallel.cluster import Cluster
+from matcher.core.parallel.guarded import Guarded
 from matcher.core.settings import Settings
 from matcher.jobs.lot import review, store
 from matcher.jobs.lot.cards import Card, cards_of
 from matcher.jobs.lot.faces import LOST
 from matcher.jobs.lot.recto_verso import Rule
 from matcher.jobs.lot.run import Identify, Planned, Progress, plan, run
-from matcher.jobs.workers import identify_all
+from matcher.jobs.lot.store import LotRow
+from matcher.jobs.workers import PATIENT, identify_all
 
 SHORT = {
     "known": "known", "new_crop": "new crop", "new_caption": "new caption", "new_pose": "new pose",
@@ -54,6 +57,15 @@ def run_lot(
     new: Annotated[
         bool, typer.Option("--new", help="Begin a new lot, even if these scans were taken as one before.")
     ] = False,
+    strip: Annotated[
+        bool | None,
+        typer.Option(
+            "--strip/--no-strip",
+            help="Keep what the catalogue takes of the scans without what their files say of place, device and owner; "
+            "as the last time, or not. The scans themselves stay as they are.",
+            show_default=False,
+        ),
+    ] = None,
     retry: Annotated[bool, typer.Option("--retry", help="Try again what failed before.")] = False,
     workers: WorkersOption = None,
     propose: Annotated[
@@ -66,35 +78,48 @@ def run_lot(
     """Tag every card in a lot of scans. Stopped and called again, it resumes; `run` may be left out."""
     settings = Settings()
     must_hold_references(catalogue)
-    with Catalogue.open(catalogue) as opened:
-        sides = sides or _sides_before(opened, sources) or "names"
+    with Guarded(PATIENT) as guard, Catalogue.open(catalogue, elsewhere=guard) as opened:
+        way = _way(opened, sources, sides, strip)
         if check:
-            print_plan(plan(opened, sources, settings, rule=sides, new=new), quiet)
+            print_plan(plan(opened, sources, settings, rule=way.sides, strip=way.strip, new=new), quiet)
             return
         if retry:
-            _requeue(opened, sources, sides)
+            _requeue(opened, sources, way)
         with Cluster.connect(cluster, catalogue, *sources) if cluster else nullcontext() as machines:
             identify = partial(identify_all, cluster=machines)
-            failed = _work(opened, sources, settings, sides, new, workers, identify, propose, by, quiet)
+            failed = _work(opened, sources, settings, way, new, workers, identify, propose, by, quiet)
     if failed:
         raise typer.Exit(1)
 
 
-def _sides_before(opened: Catalogue, sources: list[Path]) -> Rule | None:
-    """How sides were told apart when these sources were a lot the last time: another way would be another lot."""
-    rules: tuple[Rule, ...] = ("names", "order", "none")
-    before = {rule: store.lots(opened, key=store.key_of(sources, {"sides": rule}), state="open") for rule in rules}
-    known = [(lots[-1].made_at, rule) for rule, lots in before.items() if lots]
-    return max(known)[1] if known else None
+@dataclass(frozen=True)
+class _Way:
+    """How sources are taken for a lot: another way is another lot."""
+
+    sides: Rule
+    strip: bool
+
+    def lots(self, opened: Catalogue, sources: list[Path]) -> tuple[LotRow, ...]:
+        """The open lots of these sources that were made this way."""
+        key = store.key_of(sources, store.options_of(self.sides, self.strip))
+        return store.lots(opened, key=key, state="open")
 
 
-def _requeue(opened: Catalogue, sources: list[Path], sides: Rule) -> None:
-    for found in store.lots(opened, key=store.key_of(sources, {"sides": sides}), state="open")[-1:]:
+def _way(opened: Catalogue, sources: list[Path], sides: Rule | None, strip: bool | None) -> _Way:
+    """As it is asked for; what is not said, as these sources were a lot the last time, or names, and not stripped."""
+    rules: tuple[Rule, ...] = ("names", "order", "none") if sides is None else (sides,)
+    ways = [_Way(rule, bare) for rule in rules for bare in ((False, True) if strip is None else (strip,))]
+    known = [(lots[-1].made_at, way) for way in ways if (lots := way.lots(opened, sources))]
+    return max(known, key=lambda one: one[0])[1] if known else ways[0]
+
+
+def _requeue(opened: Catalogue, sources: list[Path], way: _Way) -> None:
+    for found in way.lots(opened, sources)[-1:]:
         store.requeue(opened, found.lot_id)
 
 
 def _work(
-    opened: Catalogue, sources: list[Path], settings: Settings, sides: Rule, new: bool, workers: int | None,
+    opened: Catalogue, sources: list[Path], settings: Settings, way: _Way, new: bool, workers: int | None,
     identify: Identify, propose: bool, by: str | None, quiet: bool,
 ) -> int:  # fmt: skip
     """Run, compare, tell; returns how many items have failed."""
@@ -112,8 +137,9 @@ def _work(
             sources,
             actor(by),
             settings,
-            rule=sides,
+            rule=way.sides,
             new=new,
+            strip=way.strip,
             workers=workers,
             tell=tell,
             identify=identify,

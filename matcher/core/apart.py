@@ -1,20 +1,27 @@
 """PDF and HEIC drawn in a process of their own: bytes in, pixels out; whatever the file does, it does there.
 
-Both are drawn by large libraries of native code (PDFium, libheif), and a PDF may hold programs. The process is started
-for one file, gets its bytes and nothing else, may use so much memory and time and write no file, and is ended when its
-time is over. Run as a script it is that process; it imports nothing of ours, so that it starts in a tenth of a second.
+Both are drawn by large libraries of native code (PDFium, libheif), and a PDF may hold programs. A process is made for
+one file, gets its bytes and nothing else, may use so much memory and time and write no file, and is ended when its time
+is over. It is forked from one that stands ready with the library loaded and has never seen a file: loading takes ten
+times as long as drawing a small page. Run as a script this is the one that stands ready; it imports nothing of ours.
 """
 
 from __future__ import annotations
 
+import atexit
 import json
+import os
+import signal
+import socket
 import subprocess
 import sys
+import threading
+from contextlib import suppress
 from dataclasses import dataclass
 from importlib import import_module
 from importlib.util import find_spec
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, BinaryIO
 
 if TYPE_CHECKING:
     from PIL import Image
@@ -73,33 +80,145 @@ def count_pages(data: bytes) -> int:
 def _asked(order: dict[str, Any], data: bytes, most_pixels: int) -> tuple[dict[str, Any], bytes]:
     memory = SPARE_BYTES + BYTES_A_PIXEL * most_pixels
     line = json.dumps({**order, "memory": memory, "seconds": SECONDS}).encode() + b"\n"
-    if find_spec(_LIBRARIES[order["want"]]) is None:
+    library = _LIBRARIES[order["want"]]
+    if find_spec(library) is None:
         raise Undrawable("missing", order["want"])
-    command = [sys.executable, "-P", str(Path(__file__))]  # -P: what lies beside this file is not to be imported
-    try:
-        done = subprocess.run(command, input=line + data, capture_output=True, timeout=2 * SECONDS, check=False)
-    except subprocess.TimeoutExpired:
-        raise Undrawable("not_an_image", f"it was not drawn within {2 * SECONDS:g} s") from None
-    head, _, rest = done.stdout.partition(b"\n")
+    with _lock:
+        key = os.getpid(), library  # one that a parent of this process has started is not ours
+        if key in _standing and _standing[key].is_gone:
+            _standing.pop(key).end()
+        ready = _standing.get(key) or _standing.setdefault(key, _StandsReady(library))
+        try:
+            head, rest = ready.drawn(line + data, 2 * SECONDS)
+        except BaseException:
+            del _standing[key]
+            ready.end()
+            raise
     try:
         told = json.loads(head)
     except ValueError:
-        why = f"what draws it came to a sudden end ({done.returncode})"
-        raise Undrawable("not_an_image", why) from None
+        raise Undrawable("not_an_image", "what draws it came to a sudden end") from None
     if "code" in told:
         raise Undrawable(told["code"], told["why"])
     return told, rest
 
 
+class _StandsReady:
+    """The process that stands ready with a library, and makes one of its own for each file."""
+
+    def __init__(self, library: str) -> None:
+        self._orders, theirs = socket.socketpair()
+        # -P: what lies beside this file is not to be imported
+        command = [sys.executable, "-P", str(Path(__file__)), library, str(theirs.fileno())]
+        with theirs:
+            self._process = subprocess.Popen(
+                command, pass_fds=[theirs.fileno()], stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL,
+                stderr=subprocess.DEVNULL, start_new_session=True,
+            )  # fmt: skip
+
+    def drawn(self, order: bytes, seconds: float) -> tuple[bytes, bytes]:
+        """The answer's first line and the rest; both empty where there is none. Raises Undrawable, OSError."""
+        takes, gives = os.pipe()
+        reads, answers = os.pipe()
+        late = threading.Event()
+        timer = threading.Timer(seconds, self._too_late, (late,))
+        timer.daemon = True
+        with os.fdopen(gives, "wb") as given, os.fdopen(reads, "rb") as answer:
+            try:
+                with suppress(OSError):  # it is gone: told below
+                    socket.send_fds(self._orders, [b"."], [takes, answers])
+            finally:
+                os.close(takes)
+                os.close(answers)
+            timer.start()
+            try:
+                with suppress(BrokenPipeError):  # it ended before it had read everything
+                    given.write(order)
+                    given.close()
+                head, _, rest = answer.read().partition(b"\n")
+                ended = self._orders.recv(1)
+            finally:
+                timer.cancel()
+        if late.is_set():
+            raise Undrawable("not_an_image", f"it was not drawn within {seconds:g} s")
+        if not ended:
+            raise Undrawable("not_an_image", "what draws it came to a sudden end")
+        return head, rest
+
+    @property
+    def is_gone(self) -> bool:
+        return self._process.poll() is not None
+
+    def end(self) -> None:
+        """With whatever it is drawing."""
+        self._orders.close()
+        self._kill()
+        self._process.wait()
+
+    def _too_late(self, late: threading.Event) -> None:
+        late.set()
+        self._kill()
+
+    def _kill(self) -> None:
+        with suppress(ProcessLookupError):
+            os.killpg(self._process.pid, signal.SIGKILL)  # the session that it began: its own processes too
+
+
 _LIBRARIES = {"heic": "pi_heif", "pdf": "pypdfium2", "pages": "pypdfium2"}
+
+_lock = threading.Lock()
+_standing: dict[tuple[int, str], _StandsReady] = {}
+"""By process and library; a file at a time, since whoever draws many at once has several processes for it."""
+
+
+@atexit.register
+def _end_all() -> None:
+    for (process, _), ready in _standing.items():
+        if process == os.getpid():
+            ready.end()
+
+
+# In the process that stands ready
+
+
+def _stand_ready(library: str, orders: socket.socket) -> None:
+    """For each file that is ordered, a process of its own, whose input and output come with the order."""
+    import resource
+
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # whoever is stopped closes the socket
+    whole = resource.getrlimit(resource.RLIMIT_CPU)[1]
+    resource.setrlimit(resource.RLIMIT_CPU, (whole, whole))  # what was left of one job's time is not for all files
+    loaded = import_module(library)
+    if library == _LIBRARIES["heic"]:
+        loaded.register_heif_opener(thumbnails=False)
+    while True:
+        _, files, _, _ = socket.recv_fds(orders, 1, 2)
+        if not files:
+            return
+        process = os.fork()
+        if process == 0:
+            _draw_and_end(orders, files)
+        for file in files:
+            os.close(file)
+        os.waitpid(process, 0)
+        with suppress(BrokenPipeError):
+            orders.send(b".")
+
 
 # In the process of its own
 
 
+def _draw_and_end(orders: socket.socket, files: list[int]) -> None:
+    try:
+        orders.close()
+        with os.fdopen(files[0], "rb") as order, os.fdopen(files[1], "wb") as answer:
+            _answer(json.loads(order.readline()), order.read(), answer)
+    finally:
+        os._exit(0)
+
+
 def _limit(memory: int, seconds: float) -> None:
-    import os
     import resource
-    from contextlib import suppress
 
     os.nice(5)  # whoever sent a plain photo does not wait for it
     limits = {
@@ -111,9 +230,7 @@ def _limit(memory: int, seconds: float) -> None:
             resource.setrlimit(which, (most, most))
 
 
-def _main() -> None:
-    order = json.loads(sys.stdin.buffer.readline())
-    data = sys.stdin.buffer.read()
+def _answer(order: dict[str, Any], data: bytes, out: BinaryIO) -> None:
     try:
         head, parts = _done(order, data)
     except Undrawable as refused:
@@ -122,18 +239,13 @@ def _main() -> None:
         head, parts = {"code": "too_much_memory", "why": "it needs more memory than one picture may take"}, ()
     except Exception as error:  # what the libraries raise over broken files is told, whatever it is
         head, parts = {"code": "not_an_image", "why": f"{type(error).__name__}: {error}"[:300]}, ()
-    out = sys.stdout.buffer
     out.write(json.dumps(head).encode() + b"\n")
     for part in parts:
         out.write(part)
-    out.flush()
 
 
 def _done(order: dict[str, Any], data: bytes) -> tuple[dict[str, Any], tuple[bytes, ...]]:
-    library = import_module(_LIBRARIES[order["want"]])
-    if order["want"] == "heic":
-        library.register_heif_opener(thumbnails=False)
-    _limit(order["memory"], order["seconds"])  # what is loaded by now is ours
+    _limit(order["memory"], order["seconds"])
     if order["want"] == "pages":
         return {"pages": _pages(data)}, ()
     image, dpi = _heic(data, order) if order["want"] == "heic" else _page(data, order)
@@ -200,4 +312,4 @@ def _picture_dpi(page: Any, usual: float, least: float, most: float) -> float:
 
 
 if __name__ == "__main__":
-    _main()
+    _stand_ready(sys.argv[1], socket.socket(fileno=int(sys.argv[2])))

@@ -21,9 +21,9 @@ _KEPT_CHUNKS = (b"IHDR", b"PLTE", b"IDAT", b"IEND", b"tRNS", b"iCCP", b"sRGB", b
 """Of a PNG (W3C PNG, 5.6): what decides how it looks."""
 
 
-def stripped(data: bytes, limits: PhotoLimits | None = None, name: str = "photo") -> bytes:
-    """The picture without metadata; the pixels are the same. Raises UnreadablePhoto."""
-    photo = read_photo(data, limits, name)
+def stripped(data: bytes, limits: PhotoLimits | None = None, name: str = "photo", page: int = 0) -> bytes:
+    """The picture without metadata; the pixels are the same. page: of a TIFF or PDF. Raises UnreadablePhoto."""
+    photo = read_photo(data, limits, name, page)
     bare = _jpeg(data) if data.startswith(b"\xff\xd8") else _png(data) if data.startswith(b"\x89PNG") else None
     return bare if bare is not None and _shows(bare, photo, limits) else png_of(photo)
 

@@ -15,22 +15,28 @@ from typing import Any
 import pytest
 from fastapi.testclient import TestClient
 from PIL import Image
+from typer.testing import CliRunner
 
 from api.app import create_app
 from api.settings import ServiceSettings
 from matcher.catalogue import Catalogue
+from matcher.cli import app, lot_run
 from matcher.core import image_files
 from matcher.core.answer import PhotoAnswer
 from matcher.core.parallel.elsewhere import Apart
+from matcher.core.parallel.limits import WorkLimits
 from matcher.core.parallel.supervised import TookTooLong
+from matcher.core.photo import read_photo
 from matcher.core.shared_settings import PhotoLimits
 from matcher.core.versions import versions
 from matcher.jobs.job import JobResult
+from matcher.jobs.lot import run
 from matcher.jobs.lot.discovery import read_content
 from matcher.jobs.workers import picture_pool
 from tests.support import fake_work
 from tests.support.cards import card
 from tests.support.enrolling import draw, row, write_table
+from tests.support.lots import draw_scan
 from tests.support.service import check_problem, picture
 from tests.support.zips import zipped
 
@@ -130,3 +136,23 @@ def test_a_picture_that_ends_its_process_costs_its_own_answer(folder: Path) -> N
         shown = client.get(f"/v1/references/{other.id}/image")
         assert shown.status_code == 200, shown.text
         assert client.get("/v1/health").status_code == 200
+
+
+def test_a_lots_check_ends_whatever_a_scan_does(folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It decodes each scan to tell what is damaged: within limits, and the next one is looked at all the same."""
+    for seed, name in enumerate(("a.png", "slow.png", "z.png")):
+        draw_scan(tmp_path / "box" / name, seed)
+    (tmp_path / "box" / "broken.jpg").write_bytes(b"\xff\xd8\xff\xe0 no picture")
+
+    def looked_at(path: Path, *_: Any) -> Any:
+        while path.name == "slow.png":
+            pass
+        return read_photo(path, *_)
+
+    monkeypatch.setattr(run, "read_photo", looked_at)
+    monkeypatch.setattr(lot_run, "PATIENT", WorkLimits(job_s=0.5))
+    told = CliRunner().invoke(app, ["lot", str(tmp_path / "box"), "--check", "--catalogue", str(folder)])
+    assert told.exit_code == 0, told.output
+    assert "slow.png: no answer within 0.5 s (save it as a plain JPEG, or divide it)" in told.stdout
+    assert "2 would be identified" in told.stdout
+    assert "2 are damaged, or cannot be read" in told.stdout

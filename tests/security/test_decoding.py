@@ -185,3 +185,26 @@ def test_what_lies_outside_the_photo_is_no_glare() -> None:
     assert "lies outside the photo" in _unreadable(face, 10.0, Settings())
     inside = np.array([[0, 0], [368, 0], [368, 640], [0, 640]], np.float32)
     assert flatten(photo, CardQuad(inside, 1.0)).outside == pytest.approx(0, abs=0.01)
+
+
+def test_a_lost_process_that_stood_ready_costs_no_file() -> None:
+    """Each file has a process of its own, made by one that stands ready; where that is gone, there is another."""
+    pytest.importorskip("pypdfium2")
+    page = pdf_of(b"1 0 0 rg 10 10 100 100 re f")
+    whole = read_photo(page).pixels
+    (ready,) = [one for (process, library), one in apart._standing.items() if library == "pypdfium2"]
+    ready._process.kill()
+    ready._process.wait()
+    assert (read_photo(page).pixels == whole).all()
+    assert apart._standing[os.getpid(), "pypdfium2"] is not ready
+
+
+def test_what_ends_its_own_process_is_told_and_the_next_file_is_drawn(monkeypatch: pytest.MonkeyPatch) -> None:
+    pytest.importorskip("pypdfium2")
+    page = pdf_of(b"1 0 0 rg 10 10 100 100 re f")
+    with monkeypatch.context() as short:
+        short.setattr(apart, "SECONDS", 1.0)
+        with pytest.raises(UnreadablePhoto, match="a PDF that cannot be drawn"):
+            read_photo(pdf_of(b"/S sh", b"{" + b"sin cos " * 150_000 + b"dup dup}"))
+    assert read_photo(page).width > 500
+    assert apart.count_pages(page) == 1

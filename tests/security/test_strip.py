@@ -7,12 +7,13 @@ import io
 import re
 from functools import partial
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
 from fastapi.testclient import TestClient
-from PIL import Image, ImageCms
+from PIL import Image, ImageCms, TiffImagePlugin
 from typer.testing import CliRunner
 
 from api.app import create_app
@@ -21,13 +22,18 @@ from api.settings import ServiceSettings
 from matcher.catalogue import Catalogue
 from matcher.catalogue.finds.resolution import finds
 from matcher.catalogue.finds.sightings import sightings
+from matcher.catalogue.log.decisions import person
 from matcher.cli import app
 from matcher.core.answer import PhotoAnswer
 from matcher.core.errors import PlatekinError
 from matcher.core.photo import read_photo
+from matcher.core.settings import Settings
 from matcher.core.strip import stripped
 from matcher.core.versions import versions
 from matcher.jobs.job import JobResult
+from matcher.jobs.lot.review import propose
+from matcher.jobs.lot.run import Done
+from matcher.jobs.lot.run import run as run_lot
 from tests.support import fake_work
 from tests.support.cards import card
 from tests.support.enrolling import row, run, whole_image, write_table
@@ -154,6 +160,61 @@ def test_a_table_over_http_too(folder: Path, monkeypatch: pytest.MonkeyPatch, tm
     assert phone_photo() not in stored
 
 
+def test_a_lots_scans_stay_and_what_is_kept_of_them_is_bare(catalogue: Catalogue, tmp_path: Path) -> None:
+    scan = tmp_path / "box" / "phone.jpg"
+    scan.parent.mkdir()
+    scan.write_bytes(phone_photo())
+
+    def identified(jobs: Any, folder: Path, settings: Settings, workers: Any) -> Any:
+        context: Any = SimpleNamespace(settings=settings, references=SimpleNamespace(catalogue=catalogue))
+        for job in jobs:
+            photo = read_photo(job.source, settings.photo, job.name, job.page)
+            photo = job.preparation(photo, context) if job.preparation else photo
+            cards = (card("new_crop", 276, 480, pose="P000"),)
+            yield JobResult(PhotoAnswer(job.name, photo.sha256, 1200, 2000, None, cards, versions()))
+
+    def tagged(strip: bool) -> Done:
+        who = person("Ada Quill")
+        return run_lot(catalogue, [scan], who, Settings(), strip=strip, identify=identified, compare=False)
+
+    done = tagged(True)
+    assert (done.counts["done"], tagged(True).asked) == (1, 0)
+    propose(catalogue, done.lot)
+    (find,) = finds(catalogue)
+    assert catalogue.image_path(find).read_bytes() == stripped(phone_photo())
+    assert scan.read_bytes() == phone_photo()
+    kept = [path.read_bytes() for path in catalogue.folder.rglob("*") if path.is_file()]
+    assert not any(b"SECRET" in data for data in kept)
+    scan.unlink()  # what was kept of it is enough to decide
+    (again,) = propose(catalogue, done.lot) or (find.find_id,)
+    assert again == find.find_id
+    scan.write_bytes(phone_photo())
+    assert tagged(False).lot.lot_id != done.lot.lot_id
+
+
+def test_a_lot_that_is_sent_is_bare_from_the_first_moment(folder: Path) -> None:
+    """Every page of a file is stripped, and one that cannot be read is told, and not kept."""
+    pages, tags = io.BytesIO(), TiffImagePlugin.ImageFileDirectory_v2()
+    tags[315] = "SECRET"  # Artist (TIFF 6.0)
+    picture(1).save(pages, "TIFF", save_all=True, append_images=[picture(2)], tiffinfo=tags)
+    assert b"SECRET" in pages.getvalue()
+    sent = [("phone.jpg", phone_photo()), ("box.tif", pages.getvalue()), ("odd.jpg", phone_photo()[:300])]
+    made_app = create_app(ServiceSettings(catalogue=folder, workers=1), work=two_cards, **fake_work.QUICK)
+    with TestClient(made_app) as client:
+        files = [("photo", one) for one in sent]
+        made = client.post("/v1/lots?strip=true", files=files, headers={"Idempotency-Key": "a"})
+        assert made.status_code == 201, made.text
+        items = client.get(f"/v1/lots/{made.json()['lot_id']}/items").json()["items"]
+        again = client.post("/v1/lots?strip=true", files=files, headers={"Idempotency-Key": "a"}).json()
+    kept = {path.read_bytes() for path in (folder / "lots").rglob("photos/*")}
+    assert [one["name"] for one in items] == ["phone.jpg", "box.tif, page 1", "box.tif, page 2", "odd.jpg"]
+    assert [one["code"] for one in items if one["state"] == "failed"] == ["not_an_image"]
+    assert stripped(phone_photo()) in kept
+    assert len(kept) == 3
+    assert not any(b"SECRET" in data for data in kept)
+    assert sum(again["items"].values()) == len(items)
+
+
 def test_what_cannot_be_stripped_is_not_kept_as_it_is(tmp_path: Path) -> None:
     (tmp_path / "phone.jpg").write_bytes(phone_photo())
     table = write_table(tmp_path / "t.csv", [row(0, "phone.jpg")])
@@ -171,7 +232,8 @@ def test_what_cannot_be_stripped_is_not_kept_as_it_is(tmp_path: Path) -> None:
 
 def two_cards(job: Any) -> JobResult:
     """A worker that takes every photo for a card of a new crop beside a known one."""
-    digest = hashlib.sha256(job.source).hexdigest()
+    data = job.source if isinstance(job.source, bytes) else job.source.read_bytes()
+    digest = hashlib.sha256(data).hexdigest()
     new = card("new_crop", 276, 480, pose="P000")
     known = card("known", 276, 480, pose="P000", crop="A", record_id="V000", confidence={"crop": 0.9})
     return JobResult(PhotoAnswer(job.name, digest, 1200, 2000, None, (new, known), versions()))

@@ -2,11 +2,12 @@
 
 Memory is held by the system, as in a worker (`limits`). Time is held twice: by an alarm, which ends the one piece of
 work where Python gets to hear of it; and where a decoder never comes back, by a small process that stands by, says what
-happened, and ends this one.
+happened, and ends this one. Where a decoder ends this process, the one that stands by says that too.
 """
 
 from __future__ import annotations
 
+import json
 import os
 import resource
 import signal
@@ -15,6 +16,7 @@ import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from pathlib import Path
 from types import FrameType
 from typing import Any, Self, TypeVar
 
@@ -24,20 +26,23 @@ from matcher.core.parallel.limits import SPARE_S, WorkLimits, limit_memory
 Result = TypeVar("Result")
 
 STANDS_BY = """
-import os, select, signal, sys
-seconds, words = None, b""
+import json, os, select, signal, sys
+order, held = {}, b""
 while True:
-    if not select.select([0], [], [], seconds)[0]:
-        os.write(2, words)
+    if not select.select([0], [], [], order.get("seconds"))[0]:
+        os.write(2, order["late"].encode(errors="replace"))
         os.kill(int(sys.argv[1]), signal.SIGKILL)
         break
     told = os.read(0, 65536)
     if not told:
+        os.write(2, order.get("ended", "").encode(errors="replace"))
         break
-    given, _, words = told.rstrip(b"\\0").rpartition(b"\\0")[2].partition(b" ")
-    seconds = float(given) or None
+    whole, newline, held = (held + told).rpartition(b"\\n")
+    if newline:
+        order = json.loads(whole.rpartition(b"\\n")[2])
 """
-"""Reads 'SECONDS WORDS', closed by NUL; 0: nothing is at work. It ends with the one who writes."""
+"""Reads lines of JSON: what is at work has so many `seconds`; `late`, `ended`: what to say where it takes longer, or
+where the one who writes comes to an end before it. {}: nothing is at work. It ends with the one who writes."""
 
 
 class TimeIsOver(BaseException):
@@ -47,8 +52,8 @@ class TimeIsOver(BaseException):
 class Guarded:
     """Does work here within limits, one piece at a time; a context manager. See `elsewhere.Elsewhere`.
 
-    about: what messages call the present piece. Raises PlatekinError timeout, too_much_memory besides what the work
-    raises.
+    about: what messages call the present piece, where it is given no file. Memory is counted on top of what is held
+    when a piece is begun. Raises PlatekinError timeout, too_much_memory besides what the work raises.
     """
 
     def __init__(self, limits: WorkLimits, about: str = "the picture") -> None:
@@ -56,43 +61,59 @@ class Guarded:
         self.about = about
 
     def __enter__(self) -> Self:
-        self._memory = resource.getrlimit(resource.RLIMIT_AS)
         command = [sys.executable, "-I", "-S", "-c", STANDS_BY, str(os.getpid())]
         self._beside = subprocess.Popen(command, stdin=subprocess.PIPE, start_new_session=True)
-        limit_memory(self.limits.memory_bytes)
         return self
 
     def __exit__(self, *_: object) -> None:
-        with suppress(ValueError, OSError):
-            resource.setrlimit(resource.RLIMIT_AS, self._memory)
         with suppress(OSError):
             assert self._beside.stdin is not None
             self._beside.stdin.close()
         self._beside.wait()
 
     def __call__(self, work: Callable[..., Result], /, *args: Any) -> Result:
+        about = next((one.name for one in args if isinstance(one, Path)), self.about)
         late = PlatekinError(
-            "timeout",
-            f"{self.about}: no answer within {self.limits.job_s:g} s",
-            "save it as a plain JPEG, or divide it",
+            "timeout", f"{about}: no answer within {self.limits.job_s:g} s", "save it as a plain JPEG, or divide it"
         )
         try:
-            self._tell(self.limits.job_s + SPARE_S, f"platekin: {late.message}\n  what to do: {late.remedy}\n")
-            with _alarm(self.limits.job_s):
+            self._tell(seconds=self.limits.job_s + SPARE_S, late=_said(late), ended=_said(_ended(about)))
+            with _alarm(self.limits.job_s), _memory(self.limits.memory_bytes):
                 return work(*args)
         except TimeIsOver:
             raise late from None
         except MemoryError:
-            told = f"{self.about}: it needs more memory than one picture may take"
+            told = f"{about}: it needs more memory than one picture may take"
             raise PlatekinError("too_much_memory", told, "save it smaller, as a JPEG") from None
         finally:
-            self._tell(0, "")
+            self._tell()
 
-    def _tell(self, seconds: float, words: str) -> None:
+    def _tell(self, **order: float | str) -> None:
         with suppress(OSError):  # somebody has ended it: the alarm is left
             assert self._beside.stdin is not None
-            self._beside.stdin.write(f"{seconds:g} {words}".encode(errors="replace") + b"\0")
+            self._beside.stdin.write(json.dumps(order).encode() + b"\n")
             self._beside.stdin.flush()
+
+
+def _ended(about: str) -> PlatekinError:
+    """The last words of a process that a decoder has ended, or somebody else meanwhile."""
+    told = f"{about}: the program came to a sudden end while it was read"
+    return PlatekinError("worker_lost", told, "save it as a plain JPEG, or leave it out; what was done before is kept")
+
+
+def _said(error: PlatekinError) -> str:
+    return f"platekin: {error.message}\n  what to do: {error.remedy}\n"
+
+
+@contextmanager
+def _memory(more_bytes: int) -> Iterator[None]:
+    before = resource.getrlimit(resource.RLIMIT_AS)
+    limit_memory(more_bytes)
+    try:
+        yield
+    finally:
+        with suppress(ValueError, OSError):
+            resource.setrlimit(resource.RLIMIT_AS, before)
 
 
 @contextmanager

@@ -57,8 +57,8 @@ def is_whole(path: Path, settings: Settings) -> bool:
 
 
 def picture_path(catalogue: Catalogue, card: Card) -> Path:
-    """The card's picture: the file itself, or its page by itself."""
-    if card.item.pages == 1:
+    """The card's picture: the file itself; or its page, or the file without what it says of itself, by itself."""
+    if card.item.pages == 1 and card.sha256 == card.item.sha256:
         return card.item.path
     return page_file(store.pages_of(catalogue, card.item.lot_id), card.sha256)
 

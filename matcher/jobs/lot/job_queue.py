@@ -23,11 +23,12 @@ from matcher.catalogue.records.files import suffix_of, write_whole
 from matcher.catalogue.tables.database import guarded
 from matcher.catalogue.tables.lots import Lot, LotItem
 from matcher.core.answer import PhotoAnswer
-from matcher.core.errors import CatalogueError, UnreadablePhoto
+from matcher.core.errors import CatalogueError, PlatekinError, UnreadablePhoto
 from matcher.core.settings import Settings
+from matcher.core.strip import stripped
 from matcher.jobs.job import Job
 from matcher.jobs.lot import review, store
-from matcher.jobs.lot.discovery import Content, gather, read_content
+from matcher.jobs.lot.discovery import Content, count_pages, gather, read_content
 from matcher.jobs.lot.faces import LOST, mend_faces
 from matcher.jobs.lot.pairwise import compare_lot
 from matcher.jobs.lot.run import AT_ONCE, content_or_error, item_of, job_of, keep
@@ -47,7 +48,9 @@ class Sent:
 def receive(catalogue: Catalogue, lot: LotRow, photos: Sequence[Sent], settings: Settings) -> int:
     """Keep photos in the lot's own folder and queue them; those that it has already are left out. Returns how many.
 
-    Files are named by what they hold, and numbered where they are stored: any number may come at the same moment.
+    Files are named by what they hold, and numbered where they are stored: any number may come at the same moment. A lot
+    that strips photos keeps none as it came: each page becomes a photo of its own, and one that cannot be read a failed
+    item without a file.
     Raises CatalogueError disk_full, ...; then none of them is kept.
     """
     folder = store.folder_of(catalogue, lot.lot_id) / "photos"
@@ -55,7 +58,11 @@ def receive(catalogue: Catalogue, lot: LotRow, photos: Sequence[Sent], settings:
     try:
         with guarded(catalogue.folder):
             read = partial(read_content, limits=settings.photo, elsewhere=catalogue.elsewhere)
-            new = [_kept(lot, sent, folder, read, kept) for sent in photos]
+            if lot.options.get("strip"):
+                bare = [page for sent in photos for page in _bare(catalogue, sent, settings)]
+            else:
+                bare = [*photos]
+            new = [_kept(lot, sent, folder, read, kept) for sent in bare]
         added = store.queue_new(catalogue, lot.lot_id, [item for items in new for item in items])
     except BaseException:
         with suppress(CatalogueError):
@@ -64,8 +71,35 @@ def receive(catalogue: Catalogue, lot: LotRow, photos: Sequence[Sent], settings:
     return added
 
 
-def _kept(lot: LotRow, sent: Sent, folder: Path, read: Callable[[Path], Content], kept: list[Path]) -> list[ItemRow]:
+@dataclass(frozen=True)
+class Refused:
+    """A photo that is not kept. digest: of its name and bytes."""
+
+    name: str
+    digest: str
+    error: PlatekinError
+
+
+def _bare(catalogue: Catalogue, sent: Sent, settings: Settings) -> list[Sent | Refused]:
+    """Each page of a photo without what its file says of itself."""
+    pages = count_pages(sent.data, settings.photo, catalogue.elsewhere)
+    bare: list[Sent | Refused] = []
+    for page in range(pages):
+        name = sent.name if pages == 1 else f"{sent.name}, page {page + 1}"
+        try:
+            bare.append(Sent(name, catalogue.elsewhere(stripped, sent.data, settings.photo, name, page)))
+        except PlatekinError as error:
+            bare.append(Refused(name, hashlib.sha256(f"{name}\n".encode() + sent.data).hexdigest(), error))
+    return bare
+
+
+def _kept(
+    lot: LotRow, sent: Sent | Refused, folder: Path, read: Callable[[Path], Content], kept: list[Path]
+) -> list[ItemRow]:
     """The photo written into the folder, and an item for each of its pages."""
+    if isinstance(sent, Refused):
+        path, told = folder / f"{sent.digest}.refused", sent.error
+        return [ItemRow(lot.lot_id, 0, path, sent.name, 0, 1, 0, 0, sent.digest, "failed", told.code, str(told))]
     named = hashlib.sha256(f"{sent.name}\n".encode() + sent.data).hexdigest()
     path = folder / f"{named}{suffix_of(sent.data)}"
     write_whole(path, sent.data)
@@ -135,7 +169,7 @@ class LotQueue:
         return None
 
     def job(self, item: ItemRow) -> Job:
-        return job_of(self.catalogue, item)
+        return job_of(self.catalogue, store.lot(self.catalogue, item.lot_id), item)
 
     def keep(self, item: ItemRow, answer: PhotoAnswer) -> bool:
         """Store what was found; True where nothing of the lot is left to be asked."""

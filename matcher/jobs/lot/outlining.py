@@ -33,7 +33,7 @@ def outline_job(catalogue: Catalogue, lot: LotRow, card_id: str, quad: Quad, upr
     """
     card = _open_card(catalogue, lot, card_id)
     faces = SaveFaces(store.faces_of(catalogue, lot.lot_id), first=card.position)
-    return replace(job_of(catalogue, card.item), quad=quad, upright=upright, steps=(faces,))
+    return replace(job_of(catalogue, lot, card.item), quad=quad, upright=upright, steps=(faces,))
 
 
 def outline_card(

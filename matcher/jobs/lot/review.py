@@ -84,7 +84,7 @@ def accept(
     case, like = _chosen(catalogue, lot, card_id, apart)
     batch = batch or Batch(lot, note)
     find_id = _find_of(catalogue, case, batch)
-    _missing(like)
+    _missing(catalogue, like)
     batch.add(resolution.accept(catalogue, find_id, who, wanted, **batch.told()))
     record_id = resolution.find(catalogue, find_id).record_id
     assert record_id is not None  # just accepted
@@ -104,7 +104,7 @@ def choose(
     record_id = record_id or closest(catalogue, lot, card_id)
     catalogue.record(record_id)
     batch = batch or Batch(lot, note)
-    _missing([case.card, *like])
+    _missing(catalogue, [case.card, *like])
     _seen(catalogue, [case.card, *like], record_id, who, batch)
     return tuple(batch.made)
 
@@ -124,7 +124,7 @@ def reject(
     """Say that the card, and its like, are nothing to be kept: they are not asked about again."""
     case, like = _chosen(catalogue, lot, card_id, apart)
     batch = batch or Batch(lot, note)
-    _missing([case.card, *like])
+    _missing(catalogue, [case.card, *like])
     known = _open_finds(catalogue, [case.card, *like])
     for card in (case.card, *like):
         find_id = known.get(card.card) or next(iter(_proposed(catalogue, [card], batch)))
@@ -144,7 +144,7 @@ def confirm(
 ) -> tuple[DecisionRow, ...]:  # fmt: skip
     """Note every card of a known record in the lot as a sighting of it, as one batch. only: these cards, if given."""
     chosen = [card for card in to_confirm(catalogue, cards, above) if only is None or card.card in only]
-    _missing(chosen)
+    _missing(catalogue, chosen)
     batch = batch or Batch(lot, note)
     proposed = _open_finds(catalogue, chosen)  # outlined by hand since they were proposed as something new
     for card in chosen:
@@ -261,11 +261,12 @@ def bytes_of(catalogue: Catalogue, card: Card) -> bytes:
         raise UnreadablePhoto("missing_file", told, "put the scan back where it was, then decide again") from None
 
 
-def _missing(cards: Iterable[Card]) -> None:
+def _missing(catalogue: Catalogue, cards: Iterable[Card]) -> None:
     """Before anything is decided: are all scans still there? Raises UnreadablePhoto missing_file."""
     for card in cards:
-        if card.item.pages == 1 and not card.item.path.is_file():
-            told = f"{shown(card.item.path)}: the scan of card {card.card} is no longer there"
+        path = picture_path(catalogue, card)
+        if not path.is_file():
+            told = f"{shown(path)}: the scan of card {card.card} is no longer there"
             raise UnreadablePhoto("missing_file", told, "put it back where it was, or leave that card out")
 
 

@@ -11,21 +11,22 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue.log.decisions import Actor
 from matcher.core.answer import PhotoAnswer
-from matcher.core.errors import CatalogueError, UnreadablePhoto
-from matcher.core.parallel.elsewhere import Elsewhere, here
+from matcher.core.errors import CatalogueError, PlatekinError, UnreadablePhoto
+from matcher.core.parallel.elsewhere import Elsewhere
 from matcher.core.photo import read_photo
-from matcher.core.settings import Settings
-from matcher.jobs.job import Job, JobResult
+from matcher.core.settings import PhotoLimits, Settings
+from matcher.jobs.job import Job, JobResult, Preparation
 from matcher.jobs.lot import store
 from matcher.jobs.lot.cards import Card
 from matcher.jobs.lot.discovery import Content, Gathered, gather, read_content, shown
 from matcher.jobs.lot.faces import mend_faces
 from matcher.jobs.lot.pairwise import compare_lot
-from matcher.jobs.lot.pictures import KeepPage, SaveFaces
+from matcher.jobs.lot.pictures import KeepBare, KeepPage, SaveFaces, page_file
 from matcher.jobs.lot.recto_verso import Rule, tell_sides
 from matcher.jobs.lot.store import ItemRow, LotRow
 from matcher.jobs.workers import identify_all
@@ -83,19 +84,20 @@ class Done:
 
 
 def plan(
-    catalogue: Catalogue, sources: Sequence[Path], settings: Settings, *, rule: Rule = "names", new: bool = False
-) -> Planned:
+    catalogue: Catalogue, sources: Sequence[Path], settings: Settings, *, rule: Rule = "names", new: bool = False,
+    strip: bool = False,
+) -> Planned:  # fmt: skip
     """What `run` would do with these sources; nothing is written. Raises CatalogueError missing_file, no_pictures."""
     gathered = _gather(catalogue, sources)
-    lot = None if new else _same_lot(catalogue, sources, rule)
+    lot = None if new else _same_lot(catalogue, sources, store.options_of(rule, strip))
     before = store.items(catalogue, lot.lot_id) if lot else ()
     now = {row.number: row for row in before}
-    now |= {row.number: row for row in _news(gathered, before, settings, lot.lot_id if lot else "")}
+    now |= {row.number: row for row in _news(catalogue, gathered, before, settings, lot.lot_id if lot else "")}
     rows = tuple(now[number] for number in sorted(now))
     answered = store.answered(catalogue, lot.lot_id, store.made_with(settings)) if lot else set()
     open_rows = [row for row in rows if row.state == "queued" or (row.state == "done" and row.content not in answered)]
     waiting = {row.content: row for row in open_rows if row.content not in answered}
-    damaged = tuple(filter(None, (_trouble(row, settings) for row in waiting.values())))
+    damaged = tuple(filter(None, (_trouble(catalogue, row, settings) for row in waiting.values())))
     return Planned(
         lot, gathered, rows, len(waiting) - len(damaged),
         sum(row.state == "done" and row.content in answered for row in rows),
@@ -106,10 +108,17 @@ def plan(
     )  # fmt: skip
 
 
-def _trouble(row: ItemRow, settings: Settings) -> str:
-    """Why a page cannot be read, "" where it can: it is decoded for that, as a run would."""
+def _trouble(catalogue: Catalogue, row: ItemRow, settings: Settings) -> str:
+    """Why a page cannot be read, "" where it can: it is decoded for that, elsewhere, as a run would."""
     try:
-        read_photo(row.path, settings.photo, row.label, row.page)
+        return catalogue.elsewhere(_unreadable, row.path, settings.photo, row.label, row.page)
+    except PlatekinError as error:  # within no limits
+        return str(error)
+
+
+def _unreadable(path: Path, limits: PhotoLimits, name: str, page: int) -> str:
+    try:
+        read_photo(path, limits, name, page)
     except UnreadablePhoto as error:
         return str(error)
     return ""
@@ -117,16 +126,18 @@ def _trouble(row: ItemRow, settings: Settings) -> str:
 
 def run(
     catalogue: Catalogue, sources: Sequence[Path], who: Actor, settings: Settings, *, rule: Rule = "names",
-    new: bool = False, workers: int | None = None, tell: Tell | None = None, identify: Identify = identify_all,
+    new: bool = False, strip: bool = False, workers: int | None = None, tell: Tell | None = None,
+    identify: Identify = identify_all,
     compare: bool = True, tell_pairs: Callable[[int, int], None] | None = None,
 ) -> Done:  # fmt: skip
     """Take the sources for a lot, the one they were taken for before if there is one, and do what is left of it.
 
-    compare: whether the lot's cards are laid over each other too. tell_pairs: how many of how many have been.
+    strip: what the catalogue keeps of the scans is without what their files say of themselves. compare: whether the
+    lot's cards are laid over each other too. tell_pairs: how many of how many have been.
     Raises CatalogueError missing_file, no_pictures, lot_busy, and storage's own.
     """
     gathered = _gather(catalogue, sources)
-    lot = _lot_of(catalogue, sources, rule, who, new)
+    lot = _lot_of(catalogue, sources, store.options_of(rule, strip), who, new)
     with store.only_run(catalogue, lot.lot_id):
         take_in(catalogue, lot, gathered, settings)
         asked = ask(catalogue, lot, settings, workers, tell, identify)
@@ -140,7 +151,7 @@ def take_in(catalogue: Catalogue, lot: LotRow, gathered: Gathered, settings: Set
     """Make an item of every page that is new or was changed, and fail those whose file is gone."""
     before = store.items(catalogue, lot.lot_id)
     news: list[ItemRow] = []
-    for row in _news(gathered, before, settings, lot.lot_id):
+    for row in _news(catalogue, gathered, before, settings, lot.lot_id):
         news.append(row)
         if len(news) == AT_ONCE:
             store.patiently(partial(store.add_items, catalogue, tuple(news)))
@@ -160,18 +171,23 @@ def ask(
     adopted = [row.number for row in rows if row.state == "queued" and row.content in answered]
     store.patiently(partial(store.set_done, catalogue, lot.lot_id, adopted))
     counting = _Counting(len(todo), tell)
-    jobs = [job_of(catalogue, row) for row in todo]
+    jobs = [job_of(catalogue, lot, row) for row in todo]
     for row, result in zip(todo, identify(jobs, catalogue.folder, settings, workers), strict=True):
         counting.add(result.answer)
         store.patiently(partial(keep, catalogue, row, fingerprint, result.answer))
     return len(todo)
 
 
-def job_of(catalogue: Catalogue, row: ItemRow) -> Job:
-    """What is asked about an item: its cards, their faces kept; of a file with several pages, the page kept too."""
-    page = KeepPage(store.pages_of(catalogue, row.lot_id)) if row.pages > 1 else None
-    faces = SaveFaces(store.faces_of(catalogue, row.lot_id))
-    return Job(row.label, row.path, page=row.page, preparation=page, steps=(faces,))
+def job_of(catalogue: Catalogue, lot: LotRow, row: ItemRow) -> Job:
+    """What is asked about an item: its cards, their faces kept; of a file with several pages, the page kept too.
+
+    Of a lot that strips its scans, each file is kept without what it says of itself, and its answer holds for that.
+    """
+    pages, faces = store.pages_of(catalogue, row.lot_id), SaveFaces(store.faces_of(catalogue, row.lot_id))
+    apart: Preparation | None = KeepPage(pages) if row.pages > 1 else None
+    if row.pages == 1 and lot.strips_scans:
+        apart = KeepBare(pages, row.path)
+    return Job(row.label, row.path, page=row.page, preparation=apart, steps=(faces,))
 
 
 def keep(catalogue: Catalogue, row: ItemRow, fingerprint: str, answer: PhotoAnswer) -> None:
@@ -179,11 +195,16 @@ def keep(catalogue: Catalogue, row: ItemRow, fingerprint: str, answer: PhotoAnsw
     error = answer.error
     if error:
         store.fail(catalogue, row, error.code, error.message, whole_content=error.code != "missing_file")
-    elif answer.sha256 != row.sha256 if row.pages == 1 else not _unchanged(row, row.path):
+    elif answer.sha256 != row.sha256 and not (_has_own_picture(catalogue, row, answer) and _unchanged(row, row.path)):
         told = f"{row.name}: was changed while the lot was being worked on"
         store.fail(catalogue, row, "changed", told + " (run the same command again)", whole_content=False)
     else:
         store.keep_answer(catalogue, row, fingerprint, answer)
+
+
+def _has_own_picture(catalogue: Catalogue, row: ItemRow, answer: PhotoAnswer) -> bool:
+    """Whether the answer holds for a picture that was kept of this file: a page, or the file stripped."""
+    return row.pages > 1 or page_file(store.pages_of(catalogue, row.lot_id), answer.sha256 or "").is_file()
 
 
 def _gather(catalogue: Catalogue, sources: Sequence[Path]) -> Gathered:
@@ -196,22 +217,23 @@ def _gather(catalogue: Catalogue, sources: Sequence[Path]) -> Gathered:
     return gathered
 
 
-def _same_lot(catalogue: Catalogue, sources: Sequence[Path], rule: Rule) -> LotRow | None:
+def _same_lot(catalogue: Catalogue, sources: Sequence[Path], options: Mapping[str, Any]) -> LotRow | None:
     """The newest lot of these sources that was not cancelled."""
-    found = store.lots(catalogue, key=store.key_of(sources, {"sides": rule}), state="open", served=False)
+    found = store.lots(catalogue, key=store.key_of(sources, options), state="open", served=False)
     return found[-1] if found else None
 
 
-def _lot_of(catalogue: Catalogue, sources: Sequence[Path], rule: Rule, who: Actor, new: bool) -> LotRow:
+def _lot_of(catalogue: Catalogue, sources: Sequence[Path], options: Mapping[str, Any], who: Actor, new: bool) -> LotRow:
     """The lot of these sources; a new one where there is none, or where one is wanted."""
-    options = {"sides": rule}
     told = [str(source.resolve()) for source in sources]
     name = shown(sources[0].resolve().name) + (f" and {len(sources) - 1} more" if len(sources) > 1 else "")
     key = store.key_of(sources, options)
     return store.make_lot(catalogue, key, name, who.name, told, options, again=new)
 
 
-def _news(gathered: Gathered, before: Sequence[ItemRow], settings: Settings, lot_id: str) -> Iterator[ItemRow]:
+def _news(
+    catalogue: Catalogue, gathered: Gathered, before: Sequence[ItemRow], settings: Settings, lot_id: str
+) -> Iterator[ItemRow]:
     """Items that are new, or whose file is another one now."""
     known = {(row.path, row.page): row for row in before}
     first = {row.path: row for row in before if row.page == 0}
@@ -220,7 +242,7 @@ def _news(gathered: Gathered, before: Sequence[ItemRow], settings: Settings, lot
         held = first.get(path)
         if held and held.sha256 and held.code not in GONE and _unchanged(held, path) and not _may_have_more(held):
             continue
-        content = content_or_error(path, settings)
+        content = content_or_error(path, settings, catalogue.elsewhere)
         if held and _may_have_more(held) and not _has_more(held, content):
             continue
         for page in range(1 if isinstance(content, UnreadablePhoto) else content.pages):
@@ -251,7 +273,7 @@ def _unchanged(held: ItemRow, path: Path) -> bool:
     return (now.st_size, now.st_mtime_ns) == (held.size, held.mtime_ns)
 
 
-def content_or_error(path: Path, settings: Settings, elsewhere: Elsewhere = here) -> Content | UnreadablePhoto:
+def content_or_error(path: Path, settings: Settings, elsewhere: Elsewhere) -> Content | UnreadablePhoto:
     """The file hashed, or why it cannot be."""
     try:
         return read_content(path, settings.photo, elsewhere)

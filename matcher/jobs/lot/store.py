@@ -52,6 +52,11 @@ class LotRow:
     sources: tuple[str, ...]
     options: Mapping[str, Any]
 
+    @property
+    def strips_scans(self) -> bool:
+        """Whether what is kept of scans that lie elsewhere is stripped; photos that were sent came to be so before."""
+        return bool(self.sources) and bool(self.options.get("strip"))
+
 
 @dataclass(frozen=True)
 class ItemRow:
@@ -103,8 +108,14 @@ def made_with(settings: Settings) -> str:
     return hashlib.sha256(json.dumps(facts, sort_keys=True).encode()).hexdigest()[:16]
 
 
+def options_of(rule: str, strip: bool = False) -> dict[str, Any]:
+    """How a lot is worked on. rule: how its sides are told; strip: pictures are kept without what their files say of
+    place, device and owner."""
+    return {"sides": rule, **({"strip": True} if strip else {})}
+
+
 def key_of(sources: Sequence[Path], options: Mapping[str, Any]) -> str:
-    """What a lot is known by: where it comes from, and how its sides are told."""
+    """What a lot is known by: where it comes from, and how it is worked on."""
     where = sorted(str(source.resolve()) for source in sources)
     return hashlib.sha256(json.dumps([where, dict(options)], sort_keys=True).encode()).hexdigest()
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import io
 import random
+import resource
 import struct
 import time
 import warnings
@@ -24,6 +25,7 @@ from pathlib import Path
 import numpy as np
 from PIL import Image
 
+from matcher.core import apart
 from matcher.core.errors import UnreadablePhoto
 from matcher.core.parallel.limits import WorkLimits
 from matcher.core.parallel.supervised import SupervisedPool, TookTooLong, supervised_pool
@@ -34,6 +36,9 @@ FORMATS = ("JPEG", "PNG", "TIFF", "WEBP", "BMP", "GIF", "HEIC", "PDF")
 LIMITS = WorkLimits(job_s=60.0, memory_bytes=2_500_000_000)
 SPARE_S = 20.0
 """Past the deadline, within which the one who waits has to be told: a process has to be ended and started."""
+MEASURED = (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)
+KILOBYTE = 1024
+"""Unit of ru_maxrss (Linux, getrusage(2))."""
 
 
 @dataclass
@@ -98,20 +103,23 @@ def bombs(count: int, rng: random.Random) -> Iterator[bytes]:
         yield kinds[number % len(kinds)](rng)
 
 
-def read(data: bytes) -> str:
-    """In a worker: what comes of a file."""
+def read(data: bytes) -> tuple[str, int]:
+    """In a worker: what comes of a file, and the most bytes that the worker or a process of its own has held so far."""
     warnings.simplefilter("ignore")  # that a broken file is broken is no news
     try:
-        photo = read_photo(data)
+        told = "read" if read_photo(data).pixels.size else "empty"
     except UnreadablePhoto as error:
-        return error.code
-    return "read" if photo.pixels.size else "empty"
+        told = error.code
+    return told, max(resource.getrusage(who).ru_maxrss for who in MEASURED) * KILOBYTE
 
 
-def run(files: Sequence[bytes] | Iterator[bytes], workers: int = 2, limits: WorkLimits = LIMITS) -> Tally:
-    """Give files to a pool, some at a time; what became of them."""
-    tally, flying = Tally(Counter()), list[tuple[float, Future[str]]]()
-    pool = supervised_pool(workers, limits=limits)
+def run(
+    files: Sequence[bytes] | Iterator[bytes], workers: int = 2, limits: WorkLimits = LIMITS,
+    drawing_s: float = apart.SECONDS,
+) -> Tally:  # fmt: skip
+    """Give files to a pool, some at a time; what became of them. drawing_s: what a PDF or HEIC may take."""
+    tally, flying = Tally(Counter()), list[tuple[float, Future[tuple[str, int]]]]()
+    pool = supervised_pool(workers, _draw_within, drawing_s, limits=limits)
     try:
         for data in files:
             flying.append((time.monotonic(), pool.submit(read, data)))
@@ -124,12 +132,20 @@ def run(files: Sequence[bytes] | Iterator[bytes], workers: int = 2, limits: Work
     return tally
 
 
-def _settle(flying: list[tuple[float, Future[str]]], tally: Tally, pool: SupervisedPool, limits: WorkLimits) -> None:
+def _draw_within(seconds: float) -> None:
+    """In a worker, before it reads anything."""
+    apart.SECONDS = seconds
+
+
+def _settle(
+    flying: list[tuple[float, Future[tuple[str, int]]]], tally: Tally, pool: SupervisedPool, limits: WorkLimits
+) -> None:
     """Wait for the oldest; what it waited for its turn is not its own time."""
     begun, future = flying.pop(0)
     turn = max(begun, time.monotonic())
     try:
-        told = future.result(limits.job_s + SPARE_S)
+        told, most_bytes = future.result(limits.job_s + SPARE_S)
+        tally.most_bytes = max(tally.most_bytes, most_bytes)
     except TookTooLong:
         told = "ended: too long"
     except BrokenExecutor:
@@ -273,6 +289,9 @@ def main() -> None:
     parser.add_argument("--formats", nargs="*", default=list(FORMATS), choices=FORMATS)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument(
+        "--drawing", type=float, default=apart.SECONDS, help="seconds that a PDF or HEIC may take; less is sooner done"
+    )
     parser.add_argument("--seconds", type=float, default=float("inf"), help="of each kind; no new file after that")
     chosen = parser.parse_args()
     makers: list[tuple[str, Callable[[], Iterator[bytes]], int]] = [
@@ -282,7 +301,7 @@ def main() -> None:
     wrong = False
     for name, make, count in makers:
         if count:
-            tally = run(for_so_long(make(), chosen.seconds), chosen.workers)
+            tally = run(for_so_long(make(), chosen.seconds), chosen.workers, drawing_s=chosen.drawing)
             print(tally.line(name), flush=True)
             wrong = wrong or any(what.isupper() or what.startswith("UNEXPECTED") for what in tally.told)
     raise SystemExit(wrong)

@@ -92,3 +92,36 @@ def test_a_photo_without_an_end_costs_itself_alone(library: Path, monkeypatch: p
     found = [result.answer.error for result in workers.identify_all(jobs, library, Settings())]
     assert [error and error.code for error in found] == ["timeout", "too_much_memory", "no_card"]
     assert len(opened) == 3
+
+
+CRASHES = """
+import os, signal, sys
+from pathlib import Path
+from matcher.core.parallel import guarded
+from matcher.core.parallel.limits import WorkLimits
+
+def crash(path):  # as a decoder that writes where it may not
+    os.kill(os.getpid(), signal.SIGSEGV)
+
+with guarded.Guarded(WorkLimits(job_s=20)) as guard:
+    guard(len, "one that is read")
+    guard(crash, Path("box/scan 7.jpg"))
+"""
+
+
+def test_what_crashes_ends_the_command_with_a_word(tmp_path: Path) -> None:
+    script = tmp_path / "crashes.py"
+    script.write_text(CRASHES)
+    done = subprocess.run([sys.executable, str(script)], capture_output=True, text=True, timeout=50, check=False)
+    assert done.returncode == -signal.SIGSEGV
+    assert done.stderr == (
+        "platekin: scan 7.jpg: the program came to a sudden end while it was read\n"
+        "  what to do: save it as a plain JPEG, or leave it out; what was done before is kept\n"
+    )
+
+
+def test_an_end_between_two_photos_is_nobodys_fault(tmp_path: Path) -> None:
+    script = tmp_path / "ends.py"
+    script.write_text(CRASHES.replace('guard(crash, Path("box/scan 7.jpg"))', "crash(None)"))
+    done = subprocess.run([sys.executable, str(script)], capture_output=True, text=True, timeout=50, check=False)
+    assert (done.returncode, done.stderr) == (-signal.SIGSEGV, "")
