@@ -35,17 +35,20 @@ def face_of(
     noise: float = 0.0,
     caption: str = "",
     seed: int = 0,
+    caption_left: int = 50,
 ) -> Face:
-    """A face that shows `negative` under `transform` (3, 3: face pixels to negative pixels), faded and noisy."""
+    """A face that shows `negative` under `transform` (3, 3: face pixels to negative pixels), faded and noisy.
+
+    caption_left: where the caption begins, in pixels from the card's left edge.
+    """
     transform = np.array([[1.3, 0, 15], [0, 1.3, 10], [0, 0, 1.0]]) if transform is None else transform
     seen = cv2.warpPerspective(
         negative, transform, (SIZE.width, SIZE.height), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     ).astype(np.float32)
     if caption:
         seen[560:] = 235
-        cv2.putText(
-            mask := np.zeros((80, SIZE.width), np.uint8), caption, (50, 40), cv2.FONT_HERSHEY_SIMPLEX, 0.9, 255, 2
-        )
+        mask = np.zeros((80, SIZE.width), np.uint8)
+        cv2.putText(mask, caption, (caption_left, 40), cv2.FONT_HERSHEY_SIMPLEX, 0.9, 255, 2)
         seen[560:] -= mask * 0.8
     faded = 215 - (235 - seen) * contrast
     faded += np.random.default_rng(seed).normal(0, noise, faded.shape) if noise else 0

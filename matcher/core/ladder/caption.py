@@ -2,8 +2,7 @@
 
 A `Registered` pair of one pose and crop in, a `CaptionFinding` out. The strips where captions stand, foot and head of
 the card, are each registered once more, since their place against the picture may differ by a hair, and compared letter
-by
-letter: one changed letter is a small patch where both hold ink and disagree.
+by letter: one changed letter is a small patch where both hold ink and disagree.
 """
 
 from __future__ import annotations
@@ -14,7 +13,7 @@ import numpy as np
 
 from matcher.core.calibration import Calibration, log_gap
 from matcher.core.ladder.caption_strips import register_strips
-from matcher.core.ladder.change_detector import DifferenceMap, compare, difference_features
+from matcher.core.ladder.change_detector import DifferenceMap, compare, difference_features, odds_features
 from matcher.core.ladder.ink_correlation import correlate_ink
 from matcher.core.ladder.registered import Registered
 from matcher.core.ladder.settings import CaptionSettings
@@ -75,6 +74,7 @@ def compare_captions(pair: Registered) -> tuple[dict[str, float], tuple[Differen
     letters = correlate_ink(strips, settings.ink)
     agreement = letters.agreement
     worst, word = (letters.worst(settings.ink.letter_px * size) for size in (0.8, 2.0))
+    surest = odds_features(parts, settings.change)
     features = {
         "letter": log_gap(worst, 0.06),
         "word": log_gap(word, 0.06),
@@ -87,5 +87,8 @@ def compare_captions(pair: Registered) -> tuple[dict[str, float], tuple[Differen
         "ink_reference": letters.ink[1],
         "covered": 1 - letters.shown,
         **difference_features(parts, settings.change),
+        **surest,
+        # A scratch is seen by one of the two, other words by both.
+        "seen_twice": worst * max(0.0, max(surest.values()) - settings.caption.usual_odds),
     }
     return features, parts

@@ -57,8 +57,8 @@ def _has_edge(face: Face, settings: LadderSettings) -> bool:
 
 def _has_letters(face: Face, settings: LadderSettings) -> bool:
     """A row where most of a dozen neighbouring cells hold upright strokes, with a gap below it."""
-    zone, strips, px = settings.caption_zone, settings.strips, face.size.px_per_mm
-    rim, lowest, head = round(strips.rim_mm * px), round(zone.line_mm * px), _head_rows(face.size, settings)
+    zone, px = settings.caption_zone, face.size.px_per_mm
+    rim, lowest, head = round(zone.rim_mm * px), round(zone.line_mm * px), _head_rows(face.size, settings)
     lines = _line_energy(face, settings)
     row = int(lines[: lowest - rim].argmax())
     line, gap, picture = lines[row], lines[row : row + round(2.4 * px)].min(), np.median(lines[head:])
@@ -68,7 +68,7 @@ def _has_letters(face: Face, settings: LadderSettings) -> bool:
 def _line_energy(face: Face, settings: LadderSettings) -> Floats:
     """(rows,) how like a line of letters each row is: logarithm of its filled cells' stroke energy over the noise."""
     zone, px, columns = settings.caption_zone, face.size.px_per_mm, _between_sides(face.size, settings)
-    rim = round(settings.strips.rim_mm * px)
+    rim = round(zone.rim_mm * px)
     rows = slice(rim, rim + round(zone.below_mm * px))
     grey = face.grey[: rows.stop + 20].astype(np.float32)
     fine, coarse = (cv2.GaussianBlur(grey, (0, 0), sigmaX=across, sigmaY=zone.along_px) for across in zone.stroke_px)
@@ -84,9 +84,9 @@ def _line_energy(face: Face, settings: LadderSettings) -> Floats:
 
 def _head_rows(size: FaceSize, settings: LadderSettings) -> int:
     """Rows under the rim that a caption at the head may take up."""
-    return round((settings.strips.head_mm - settings.strips.rim_mm) * size.px_per_mm) - 5
+    return round((settings.strips.head_mm - settings.caption_zone.rim_mm) * size.px_per_mm) - 5
 
 
 def _between_sides(size: FaceSize, settings: LadderSettings) -> slice:
-    side = round(settings.strips.side_mm * size.px_per_mm) + 2
+    side = round(settings.caption_zone.side_mm * size.px_per_mm) + 2
     return slice(side, size.width - side)

@@ -106,8 +106,20 @@ def difference_features(parts: Sequence[DifferenceMap], settings: ChangeSettings
     return features
 
 
-def _pooled(probability: Floats, size: float) -> Floats:
-    return np.asarray(cv2.GaussianBlur(probability, (0, 0), size / STEP), np.float32)
+def odds_features(parts: Sequence[DifferenceMap], settings: ChangeSettings | None = None) -> dict[str, float]:
+    """How sure the surest difference is, in spots of some sizes, as log odds over all parts of one comparison.
+
+    A probability ends at 1, where one changed letter and a whole other line look alike; log odds go on.
+    """
+    settings = settings or ChangeSettings()
+    clipped = [np.clip(part.logits, -settings.most_odds, settings.most_odds) * part.shown for part in parts]
+    return {
+        f"odds_{size:.0f}": max(float(_pooled(one, size).max()) for one in clipped) for size in settings.odds_spots_px
+    }
+
+
+def _pooled(values: Floats, size: float) -> Floats:
+    return np.asarray(cv2.GaussianBlur(values, (0, 0), size / STEP), np.float32)
 
 
 def network_input(grey: Grey | Floats) -> tuple[Floats, float]:

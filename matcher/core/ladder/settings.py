@@ -37,17 +37,22 @@ class CorrelationSettings:
 class ChangeSettings:
     """`change_detector`.
 
-    spots_px: Gaussian sigmas of spots whose mean difference counts: about an eye, a hand, a head with shoulders. By
-              hand; features are named after them.
+    spots_px:      Gaussian sigmas of spots whose mean difference counts: about an eye, a hand, a head with shoulders.
+                   By hand; features are named after them.
+    odds_spots_px: the same where log odds are pooled: down to a letter's stroke. By hand.
+    most_odds:     log odds beyond which one spot says no more. By hand.
     """
 
     spots_px: tuple[float, ...] = (6.0, 12.0, 24.0)
+    odds_spots_px: tuple[float, ...] = (4.0, 6.0, 12.0, 24.0)
+    most_odds: float = 8.0
 
 
 @dataclass(frozen=True)
 class CaptionZoneSettings:
     """`caption_zone`: is the head of the card picture, or does a caption stand there?
 
+    side_mm, rim_mm: left out: cut edges, the mount's border, wear. By hand.
     edge_mm:         from where to where, from the top, the lower edge of a caption's strip may lie. By hand.
     edge_blocks:     the edge is looked for in so many blocks side by side. By hand.
     edge_exempt:     so many of them may miss it, under a stain or a worn corner. By hand.
@@ -67,6 +72,8 @@ class CaptionZoneSettings:
                      pass as picture, and one of 366 with words.
     """
 
+    side_mm: float = 2.2
+    rim_mm: float = 1.3
     edge_mm: tuple[float, float] = (2.2, 8.7)
     edge_blocks: int = 16
     edge_exempt: int = 2
@@ -89,7 +96,8 @@ class StripSettings:
     """`caption_strips`: where captions stand, and how two strips are registered.
 
     foot_mm, head_mm: height of the strip that holds a caption, at the foot and at the head. By hand.
-    side_mm, rim_mm:  left out of the strips: cut edges, the mount's border, wear. By hand.
+    side_mm, rim_mm:  left out of the strips: cut edges and wear; a caption that begins at the very edge is not cut.
+                      By hand.
     hidden_deviations, hidden_levels: a spot is covered (by a thumb, say) where its slow tone is off by so many robust
                       deviations and by so many grey levels. By hand.
     cover_px:         what covers is at least as broad as this: a bold letter more, or fewer, also changes the slow
@@ -106,8 +114,8 @@ class StripSettings:
 
     foot_mm: float = 10.0
     head_mm: float = 8.0
-    side_mm: float = 2.2
-    rim_mm: float = 1.3
+    side_mm: float = 0.9
+    rim_mm: float = 0.9
     hidden_deviations: float = 4.0
     hidden_levels: float = 14.0
     cover_px: int = 36
@@ -212,10 +220,12 @@ class CaptionSettings:
     legible:      log of ink's energy over the paper's noise, needed on both cards: below it rehearsals told nothing
                   apart.
     most_covered: share of the strips that may be covered. By hand.
+    usual_odds:   log odds of a difference that the network has nearly everywhere on cards of the same words. By hand.
     """
 
     legible: float = 2.0
     most_covered: float = 0.3
+    usual_odds: float = -3.0
 
 
 @dataclass(frozen=True)

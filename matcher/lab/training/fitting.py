@@ -27,14 +27,23 @@ NOT_FITTED = {"caption": ("agreement", "ink")}
 """Measured for people and for `is_legible`; the fit has their logarithms, and the two inks apart."""
 
 SPEAKS_AGAINST = {
+    "caption": (
+        "letter", "word", "whole", "shortfall", "worst", "seen_twice", "differs_6", "differs_12", "differs_24",
+        "differs_most", "differs_sum", "differs_all", "odds_4", "odds_6", "odds_12", "odds_24", "ink_query",
+        "ink_reference",
+    ),
     "reading": tuple(
         f"{line}_{what}"
         for line in ("name", "club")
         for what in ("one", "two", "more", "cut", "unread", "replaced", "misfit", "doubt", "clear")
     ),
-}
+}  # fmt: skip
 """Measures of difference that must never speak for the same, whatever the trials happen to say: a letter too few
-once in a while comes with a card that was read badly as a whole."""
+once in a while comes with a card that was read badly as a whole; and more ink to see is no sign of the same words."""
+
+EVEN = ("caption",)
+"""Rungs whose two answers weigh alike. How often a card of a known negative and crop bears other words is a matter of
+the series, not of how the trials were drawn: captions are what most variations differ by. Reading adds its own odds."""
 
 STRENGTH = 3.0
 """Inverse regularisation: with under two thousand trials a rung, stronger weights did not help on held-out ones."""
@@ -70,7 +79,7 @@ def _only(rows: Rows, names: tuple[str, ...]) -> Rows:
 
 def fit_rung(rung: str, rows: Rows) -> RungModel:
     """Fit a rung as its features ask. Raises ValueError where all its rows have one answer."""
-    return fit(rows, mirrored=rung == MIRRORED, against=SPEAKS_AGAINST.get(rung, ()))
+    return fit(rows, mirrored=rung == MIRRORED, even=rung in EVEN, against=SPEAKS_AGAINST.get(rung, ()))
 
 
 def fit(rows: Rows, *, mirrored: bool = False, even: bool = False, against: Collection[str] = ()) -> RungModel:

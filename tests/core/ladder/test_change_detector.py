@@ -10,7 +10,14 @@ import pytest
 from numpy.typing import NDArray
 
 from matcher.core.calibration import Calibration
-from matcher.core.ladder.change_detector import STEP, DifferenceMap, compare, difference_features, network_input
+from matcher.core.ladder.change_detector import (
+    STEP,
+    DifferenceMap,
+    compare,
+    difference_features,
+    network_input,
+    odds_features,
+)
 from matcher.core.ladder.head_to_head import RUNG, Contender, rival_features, share_odds
 from matcher.lab.synthesis.negatives import another_exposure
 from matcher.lab.synthesis.training_pairs import UNKNOWN, Pair, pairs
@@ -65,6 +72,23 @@ def test_noise_fading_and_gain_alone_are_no_difference() -> None:
     )
     for name in worst:
         assert max(f[name] for f in features) < worst[name], name
+
+
+def test_log_odds_go_on_where_probabilities_end() -> None:
+    """One surely changed spot and a whole line of them are both at 1 as probabilities."""
+    seen_there = np.ones((20, 60), np.float32)
+    stroke, line = (np.full((20, 60), -6.0, np.float32) for _ in range(2))
+    stroke[9:11, 30:32] = 7.0
+    line[6:14, 10:50] = 7.0
+    grey = np.zeros((80, 240), np.uint8)
+    maps = [DifferenceMap("words", grey, grey, seen_there, logits) for logits in (stroke, line)]
+    most = [difference_features([one])["differs_most"] for one in maps]
+    odds = [odds_features([one]) for one in maps]
+    assert most[0] == pytest.approx(most[1], abs=0.01)
+    for name in odds[0]:
+        assert odds[0][name] < odds[1][name] - 1.0, name
+    hidden = DifferenceMap("words", grey, grey, np.zeros_like(seen_there), line)
+    assert set(odds_features([hidden]).values()) == {0.0}  # what is not shown says nothing
 
 
 @pytest.mark.parametrize(("height", "width"), [(640, 368), (87, 324), (30, 41)])

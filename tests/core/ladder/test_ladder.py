@@ -188,10 +188,10 @@ def test_a_scale_under_perspective_is_that_of_the_areas(lean: float) -> None:
 # Caption
 
 
-def caption_between(words: str, others: str, contrast: float = 0.8) -> CaptionFinding:
+def caption_between(words: str, others: str, contrast: float = 0.8, left: int = 50) -> CaptionFinding:
     negative = picture(34)
-    query = face_of(negative, contrast=contrast, noise=2, caption=words, seed=6)
-    reference = face_of(negative, noise=2, caption=others, seed=7)
+    query = face_of(negative, contrast=contrast, noise=2, caption=words, seed=6, caption_left=left)
+    reference = face_of(negative, noise=2, caption=others, seed=7, caption_left=left)
     return judge_caption(pair_of(query, reference), CALIBRATION)
 
 
@@ -208,6 +208,17 @@ def test_captions_are_told_apart(words: str, others: str, same: bool) -> None:
     found = caption_between(words, others)
     assert found.probability is not None
     assert (found.probability > 0.5) == same
+
+
+def test_the_first_letter_of_a_caption_that_begins_at_the_very_edge_counts() -> None:
+    """1.5 mm from the edge: strips that left out 2.2 mm never saw it."""
+    left = round(1.5 * SIZE.px_per_mm)
+    other, same = (
+        caption_between(words, "L. Kelwick", left=left).probability for words in ("J. Kelwick", "L. Kelwick")
+    )
+    assert other is not None
+    assert same is not None
+    assert other < 0.5 < 0.8 < same
 
 
 def test_a_caption_too_faded_to_read_is_not_guessed() -> None:

@@ -72,8 +72,8 @@ def test_the_strips_lie_where_the_face_has_them() -> None:
     photo = Photo.from_pixels(pixels)
     foot, head = both_strips(photo, CardQuad(corners, 1.0))
     rows, columns = np.nonzero(foot < 100)
-    # The foot is cut from 10 mm above the lower edge, 2.2 mm in from the sides (to half a face pixel).
-    assert (columns.mean() + 0.5) / PX_PER_MM == pytest.approx(SIZE.width_mm / 2 - 2.2, abs=0.06)
+    # The foot is cut from 10 mm above the lower edge, 0.9 mm in from the sides (to half a face pixel).
+    assert (columns.mean() + 0.5) / PX_PER_MM == pytest.approx(SIZE.width_mm / 2 - 0.9, abs=0.06)
     assert (rows.mean() + 0.5) / PX_PER_MM == pytest.approx(10 - 4, abs=0.06)
     assert np.ptp(head) == 0
 
