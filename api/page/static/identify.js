@@ -198,6 +198,7 @@ function render() {
   if (!state.bench || state.photo !== open) build(bench);
   const { answer, comparison, error, busy } = open;
   bench.toggleAttribute("aria-busy", Boolean(busy));
+  bench.classList.remove("stale");
   fill(state.wrong, error && problem(open, error));
   if (!comparison) return void skeleton();
   const { identification: { cards, width, height }, photo } = comparison;
