@@ -53,7 +53,7 @@ def test_the_picture_holds_card_reference_findings_and_caution(shared_site: Site
     assert told.value.suggested_filename == f"{KNOWN}-platekin.png"
     sent = Image.open(told.value.path()).convert("L")
     written = " ".join(page.evaluate("window.written"))
-    assert written.startswith("Known V00013")
+    assert written.startswith("Known: V00013")
     for words in (*FOUND, "This card", "V00013, reference 10", CAUTION):
         assert words in written
     placed = page.evaluate("window.placed")

@@ -29,7 +29,6 @@ function plain(card) {
   return told.textContent.replace(/\s+/g, " ").trim();
 }
 
-
 async function copy({ card }) {
   await navigator.clipboard.writeText(`${plain(card)} ${CAUTION}`);
   toast("The sentence was copied.");
