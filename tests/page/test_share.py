@@ -82,5 +82,5 @@ def test_the_sentence_is_copied_with_its_caution(shared_site: Site, open_page: O
     page.get_by_role("button", name="Copy as a sentence").click()
     page.locator(".toast", has_text="copied").wait_for()
     copied = page.evaluate("navigator.clipboard.readText()")
-    assert copied.startswith("Known V00013")
+    assert copied.startswith("Known: V00013")
     assert copied.endswith(f"{CAUTION}.")
