@@ -73,7 +73,7 @@ class Photo {
     if (this.file?.type.startsWith("image/")) {
       this.url = URL.createObjectURL(this.file);
       this.thumb.src = this.url;
-      this.thumb.onerror = () => this.thumb.removeAttribute("src"); // HEIC and TIFF: few browsers show them
+      this.thumb.onerror = () => { this.thumb.onerror = null; this.thumb.src = "/static/mark.svg"; }; // HEIC and TIFF: few browsers show them
     }
     this.tell();
   }
