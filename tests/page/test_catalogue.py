@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from typing import Any
+from urllib.parse import parse_qsl, urlsplit
 
 import pytest
 
@@ -57,7 +58,7 @@ def test_a_record_with_its_references_crops_and_decisions(site: Site, open_page:
     page.get_by_role("button", name="Measure the crops of this negative").click()
     page.locator(".crop-map .own").wait_for()
     assert page.locator(".crop-map .window").count() >= 1
-    assert "enrolled" in page.locator(".decisions").inner_text()
+    assert "added from a table" in page.locator(".decisions").inner_text()
 
 
 def test_a_correction_is_saved_and_undone(site: Site, open_page: Open) -> None:
@@ -112,3 +113,25 @@ def test_scarcity_with_its_plot_and_gaps(shared_site: Site, open_page: Open) -> 
     assert page.locator(".scarce li").count() == len(RECORDS)
     page.get_by_text("Records known from one copy").click()
     assert page.locator("#gaps a").first.is_visible()
+
+
+def test_a_batch_longer_than_a_page_of_the_log_is_told_as_a_whole(shared_site: Site, open_page: Open) -> None:
+    """It is undone as a whole: a number that counts one page of it would have somebody undo more than is said."""
+    enrolled = [
+        {"number": number, "action": "enrol", "about": f"V{number:05d}", "batch": "b1", "standing": True,
+         "actor": "person", "by": "ada", "at": "2026-11-28T10:00:00Z", "outcome": "", "note": ""}
+        for number in range(180, 0, -1)
+    ]  # fmt: skip
+
+    def answer(route: Any) -> None:
+        asked = {name: int(value) for name, value in parse_qsl(urlsplit(route.request.url).query)}
+        items = enrolled[asked["offset"] : asked["offset"] + asked["limit"]]
+        route.fulfill(json={"total": len(enrolled), "items": items})
+
+    page = open_page("about:blank")
+    page.route("**/v1/decisions?*", answer)
+    page.route("**/v1/thumbnail?*", lambda route: route.abort())
+    page.goto(f"{shared_site.address}/log")
+    page.get_by_role("button", name="Undo these 180").wait_for()
+    assert "180 at one go" in page.locator(".batch summary").inner_text()
+    assert page.get_by_role("button", name="Earlier ones").count() == 0

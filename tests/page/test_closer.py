@@ -122,7 +122,10 @@ def test_a_new_crop_begins_with_the_clearest_card_of_its_negative(
         assert shown != first
         assert page.locator(".stage figcaption").nth(1).inner_text().startswith(shown)
         page.keyboard.press("1")  # the ghost can be looked at, and says what is clearer
-        page.get_by_role("button", name=f"Faint. Clearer: {shown}").click()
+        offer = page.get_by_role("button", name=f"Faint. Clearer: {shown}")
+        shown_to = page.locator(".pane").nth(1).bounding_box()
+        assert offer.bounding_box()["y"] >= shown_to["y"] + shown_to["height"] - 1  # upon it, it would hide the words
+        offer.click()
         assert page.locator('.candidate[aria-pressed="true"] b').inner_text() == shown
 
 

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from tests.page.conftest import Open, until
-from tests.page.site import KNOWN, NEW_CROP, Site
+from tests.page.site import KNOWN, NEW_CROP, NEW_POSE, Site
 
 WAYS = {
     "w": "over", "d": "difference", "m": "proof-pose", "c": "proof-crop", "t": "proof-caption", "y": "proof-copy",
@@ -100,6 +100,23 @@ def test_corners_that_are_dragged_are_answered_again(shared_site: Site, open_pag
         asked, abs=0.11
     )  # answered as it was drawn, not found anew
     assert page.locator(".corner").nth(2).get_attribute("aria-label") != before
+    until(page, "!document.querySelector('.bench.stale, .bench[aria-busy]')")  # the new answer is not shown as the old
+
+
+def test_who_is_nearest_to_a_new_negative_is_not_said_to_be_shown(shared_site: Site, open_page: Open) -> None:
+    page = open_page(shared_site.address)
+    give(page, shared_site, NEW_POSE)
+    assert "New negative" in answered(page).inner_text()
+    heads = page.locator(".tile-group h3").all_inner_texts()
+    assert heads[0].startswith("Nearest: ")
+    assert "The same sitter" not in heads
+
+
+def test_a_file_that_is_no_picture_leaves_no_broken_picture(shared_site: Site, open_page: Open) -> None:
+    page = open_page(shared_site.address)
+    page.set_input_files("#files", {"name": "words.jpg", "mimeType": "image/jpeg", "buffer": b"only words " * 50})
+    page.locator(".problem").wait_for()
+    until(page, "[...document.querySelectorAll('.stage img, .strip-photo img[src]')].every((one) => one.naturalWidth)")
 
 
 def test_several_photos_wait_for_their_turn(shared_site: Site, open_page: Open) -> None:

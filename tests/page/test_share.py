@@ -53,7 +53,7 @@ def test_the_picture_holds_card_reference_findings_and_caution(shared_site: Site
     assert told.value.suggested_filename == f"{KNOWN}-platekin.png"
     sent = Image.open(told.value.path()).convert("L")
     written = " ".join(page.evaluate("window.written"))
-    assert written.startswith("Known V00013")
+    assert written.startswith("Known: V00013")
     for words in (*FOUND, "This card", "V00013, reference 10", CAUTION):
         assert words in written
     placed = page.evaluate("window.placed")
@@ -82,5 +82,5 @@ def test_the_sentence_is_copied_with_its_caution(shared_site: Site, open_page: O
     page.get_by_role("button", name="Copy as a sentence").click()
     page.locator(".toast", has_text="copied").wait_for()
     copied = page.evaluate("navigator.clipboard.readText()")
-    assert copied.startswith("Known V00013")
+    assert copied.startswith("Known: V00013")
     assert copied.endswith(f"{CAUTION}.")

@@ -20,7 +20,10 @@ function group(card, one) {
   const isPose = !isNot(RUNGS[0]);
   if (isPose && !isNot(RUNGS[1]) && one.crop === (card.crop ?? best.crop) && one.pose === best.pose) return "This negative, this crop";
   if (isPose && one.pose === best.pose) return "This negative, another crop";
-  return one.evidence?.subject && one.evidence.subject === best.evidence?.subject ? "The same sitter" : "Others";
+  // Of a new negative nobody knows who is shown: that the nearest are of one sitter says nothing of this card.
+  const { subject } = best.evidence ?? {};
+  if (!subject || one.evidence?.subject !== subject) return "Others";
+  return card.outcome === "new_pose" || !card.pose ? `Nearest: ${subject}` : "The same sitter";
 }
 
 function tile(one, index, isChosen, run) {

@@ -23,7 +23,9 @@ export class CardCompare extends HTMLElement {
     this.#build();
     this.comparison = null;
     this.named = record;
-    this.#panes([["This card", this.#image(face, "The card, flattened")], [record ?? "", this.#image(reference, `Reference of ${record}`)]]);
+    const own = this.#image(face, "This card");
+    own.onerror = () => { own.onerror = null; own.src = "/static/mark.svg"; }; // no picture, or one that a browser does not show
+    this.#panes([["This card", own], [record ?? "", this.#image(reference, `Reference of ${record}`)]]);
     fill(this.chips);
     fill(this.list);
     this.tools.inert = true;
@@ -158,16 +160,18 @@ export class CardCompare extends HTMLElement {
     const held = blinked && { start: () => this.blink(true), end: () => this.blink(false) };
     this.#panes([
       ["This card", [this.#face(), blinked, marks?.()], held],
-      [[h("span", {}, `${one.record_id}, reference ${this.reference}`), !this.isLaid && h("span", { class: "small" }, " whole, not laid over the card")], [this.#reference(), this.isLaid && marks?.()], null, this.#clearer()],
+      [[h("span", {}, one.record_id, h("span", { class: "which-reference" }, `, reference ${this.reference}`)), !this.isLaid && h("span", { class: "small" }, ", whole")], [this.#reference(), this.isLaid && marks?.()], null, this.#clearer()],
     ]);
   }
 
   // The record's other references; where it has a faint card alone, the candidate that shows the negative most clearly.
   #clearer() {
-    const button = (words, key, run) => h("button", { type: "button", class: "bar clearer", onclick: run }, words, " ", h("kbd", {}, key));
-    if (this.laid?.references > 1) return button("Other reference", "]", () => this.step(1));
+    const button = (words, name, key, run) => h("button", { type: "button", class: "bar clearer", "aria-label": name, title: name, onclick: run }, words, " ", h("kbd", {}, key));
+    if (this.laid?.references > 1) return button("Other", "Other reference", "]", () => this.step(1));
     const at = this.answer.candidates.findIndex(({ record_id: id }) => id === this.laid?.clearest?.record_id);
-    return at < 0 || at === this.candidate ? null : button(`Faint. Clearer: ${this.answer.candidates[at].record_id}`, at + 1, () => this.choose(at));
+    if (at < 0 || at === this.candidate) return null;
+    const { record_id: clearer } = this.answer.candidates[at];
+    return button(`Clearer: ${clearer}`, `Faint. Clearer: ${clearer}`, at + 1, () => this.choose(at));
   }
 
   #over(way) {

@@ -6,6 +6,7 @@ import { ask, decide, get, redo, undo } from "./service.js";
 import { toast } from "./toast.js";
 
 const AT_ONCE = 50;
+const MANY = 500;
 
 // about: id of a record or a find, or null. changed: called after an undo or redo. which: {action, actor} to list alone.
 export async function decisions(about, changed = () => {}, which = {}) {
@@ -16,12 +17,30 @@ export async function decisions(about, changed = () => {}, which = {}) {
   let offset = 0;
 
   async function load() {
-    const query = new URLSearchParams({ limit: AT_ONCE, offset, ...(about && { about }), ...which });
-    const { items } = await get(`/v1/decisions?${query}`);
+    const items = await some(AT_ONCE);
+    const ended = items.length < AT_ONCE || (await wholeBatch(items));
     offset += items.length;
-    more.hidden = items.length < AT_ONCE;
+    more.hidden = ended;
     list.append(...folded(items).map((some) => (some.length > 1 ? batch(some, turn) : entry(some[0], turn))));
     if (!offset) fill(list, h("li", { class: "empty" }, "Nothing was decided yet."));
+  }
+
+  async function some(limit, from = offset) {
+    const query = new URLSearchParams({ limit, offset: from, ...(about && { about }), ...which });
+    return (await get(`/v1/decisions?${query}`)).items;
+  }
+
+  // A batch is told with its true number, since it is undone as a whole. Whether the log ends with it.
+  async function wholeBatch(items) {
+    const { batch: name } = items.at(-1);
+    for (let got = []; name; ) {
+      got = await some(MANY, offset + items.length);
+      const other = got.findIndex(({ batch: one }) => one !== name);
+      items.push(...got.slice(0, other < 0 ? got.length : other));
+      if (other >= 0) return false;
+      if (got.length < MANY) return true;
+    }
+    return false;
   }
 
   async function turn(one, whole = false) {
@@ -89,7 +108,7 @@ function faceOf({ about }) {
 }
 
 export const ACTIONS = {
-  enrol: "enrolled", accept: "accepted as a new record", merge_find: "entered into a known record", reject: "rejected", see: "noted as seen", propose: "kept as a find",
+  enrol: "added from a table", accept: "accepted as a new record", merge_find: "entered into a known record", reject: "rejected", see: "noted as seen", propose: "kept as a find",
   outline: "outlined anew", edit: "corrected", remove: "removed", join_copy: "named a copy", part_copy: "left the copy open", map_crops: "measured crops", undo: "undone", redo: "done again",
 };
 

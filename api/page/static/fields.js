@@ -55,7 +55,7 @@ export class RecordForm {
     this.names = names;
     this.fields = {};
     this.said = new Set(typed.said ?? []);
-    this.strips = h("div", { class: "form-lines" });
+    this.strips = h("div", { class: "form-lines" }, h("p", { class: "empty" }, "Comparing the captions…"));
     const rows = FIELDS.filter(([name]) => names.includes(name)).map(([name, words]) => [name, this.#field(name, words, typed)]);
     const part = (more) => rows.filter(([name]) => MORE.includes(name) === more).map(([, row]) => row);
     this.node = h("div", { class: "record-form" }, this.strips, h("div", { class: "columns" }, part(false)),
@@ -90,7 +90,8 @@ export class RecordForm {
 
   // The captions as they were compared, once they are there.
   compared(candidate, record, isLaid) {
-    fill(this.strips, (candidate?.lines ?? []).map((line) => strip(line, record, !isLaid)));
+    const lines = candidate?.lines ?? [];
+    fill(this.strips, lines.length ? lines.map((line) => strip(line, record, !isLaid)) : h("p", { class: "empty" }, "No captions to set side by side: read this one off the picture."));
   }
 
   values() {
@@ -101,10 +102,15 @@ export class RecordForm {
   lacking() {
     for (const [name, words] of FIELDS) {
       if (!this.names.includes(name) || !this.proposed[name]?.must || this.said.has(name)) continue;
-      return { field: this.fields[name], words };
+      return this.#unsaid(name, words);
     }
-    if (this.proposed.subject?.must && !this.values().subject) return { field: this.fields.subject, words: "Who is shown" };
+    if (this.proposed.subject?.must && !this.values().subject) return this.#unsaid("subject", "Who is shown");
     return null;
+  }
+
+  #unsaid(name, words) {
+    const offers = WORDS.includes(name) ? ", or press one of the offers below the field" : "";
+    return { field: this.fields[name], told: h("p", { class: "problem" }, h("b", {}, `${words}?`), ` Type it${offers}. Nothing was decided.`) };
   }
 
   // Blank: as it was identified; only the caption may be blank, where nothing is printed.

@@ -73,7 +73,7 @@ class Photo {
     if (this.file?.type.startsWith("image/")) {
       this.url = URL.createObjectURL(this.file);
       this.thumb.src = this.url;
-      this.thumb.onerror = () => this.thumb.removeAttribute("src"); // HEIC and TIFF: few browsers show them
+      this.thumb.onerror = () => { this.thumb.onerror = null; this.thumb.src = "/static/mark.svg"; }; // HEIC and TIFF: few browsers show them
     }
     this.tell();
   }
@@ -198,6 +198,7 @@ function render() {
   if (!state.bench || state.photo !== open) build(bench);
   const { answer, comparison, error, busy } = open;
   bench.toggleAttribute("aria-busy", Boolean(busy));
+  bench.classList.remove("stale");
   fill(state.wrong, error && problem(open, error));
   if (!comparison) return void skeleton();
   const { identification: { cards, width, height }, photo } = comparison;

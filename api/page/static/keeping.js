@@ -46,6 +46,7 @@ export function keeping(photo, card, chosen) {
     if (node.busy || keepButton.hidden) return;
     node.busy = true;
     seeButton.disabled = keepButton.disabled = true;
+    fill(kind === "see" ? seeButton : keepButton, kind === "see" ? "Noting…" : "Keeping…");
     const one = chosen();
     const said = { quad: card.quad.flat().map((value) => value.toFixed(1)).join(",") };
     if (card.face.by_hand) said.upright = "true";
@@ -78,6 +79,7 @@ export function keeping(photo, card, chosen) {
     } finally {
       node.busy = false;
       seeButton.disabled = keepButton.disabled = false;
+      label();
     }
   }
 

@@ -123,7 +123,8 @@ function headline(found) {
   if (sitters.length > 1) return verdict("Two cards", `The pictures show ${sitters.slice(0, -1).join(", ")} and ${sitters.at(-1)}: ask which of them is for sale.`, against.length ? `Besides: ${first(against[0])}` : "");
   if (against.length) return verdict("Does not match", first(against[0]), against.length > 1 ? `${against.length - 1} more claim${against.length > 2 ? "s" : ""} contradicted.` : "");
   const told = found.claims.filter(({ status }) => status === "agrees").length;
-  if (found.verdict.step === "in accord") return verdict("Matches", `The pictures confirm ${told} of ${found.claims.length} claim${found.claims.length === 1 ? "" : "s"} and contradict none.`);
+  const all = told === found.claims.length;
+  if (found.verdict.step === "in accord") return verdict(all ? "Matches" : "Partly confirmed", `The pictures confirm ${told} of ${found.claims.length} claim${found.claims.length === 1 ? "" : "s"} and contradict none.`, all ? "" : "The others they cannot tell: see below.");
   return verdict("Open", "The pictures neither confirm nor contradict what matters: who it is, which pose, crop or caption.");
 }
 

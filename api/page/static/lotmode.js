@@ -128,7 +128,7 @@ function shownNow(comparison, quad = null) {
   const [now] = comparison.identification.cards;
   const at = now ? now.candidates.findIndex(({ record_id: id }) => id === state.named) : -1;
   if (at >= 0 || quad) state.compare.show(comparison, 0, Math.max(at, 0));
-  if (at >= 0 && state.compare.laid) state.form.compared(state.compare.laid, state.named, state.compare.isLaid);
+  state.form.compared(at >= 0 ? state.compare.laid : null, state.named, state.compare.isLaid);
   const { identification: { width, height }, photo } = comparison;
   fill(state.photoBox, inset({ photo, width, height, quads: now ? [now.quad] : [], chosen: 0, upright: now?.face.by_hand }, { redraw: outlined }));
   const differs = now && now.outcome !== state.case.row.outcome;
@@ -215,7 +215,7 @@ const choose = (record) => decide({ action: "choose", ...about(), record_id: rec
 function accept() {
   const lacking = state.form.lacking();
   if (lacking) {
-    fill(state.wrong, h("p", { class: "problem" }, h("b", {}, `${lacking.words}?`), " Say it, or press one of the offers below the field. Nothing was decided."));
+    fill(state.wrong, lacking.told);
     lacking.field.focus();
     return true;
   }

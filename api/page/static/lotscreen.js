@@ -166,7 +166,7 @@ function tile(row, image) {
   const outcome = row.side === "back" ? "back" : TITLES[row.outcome] ?? "not told";
   return h("li", {}, h("button", { type: "button", class: `wall-card ${row.decided ? "decided" : ""}`, "data-outcome": row.outcome ?? "", "data-card": row.card, disabled: row.side === "back", onclick: () => mode(row.card) },
     picture, h("span", { class: "wall-words" }, h("b", {}, row.decided ? DECIDED[row.decided] ?? row.decided : outcome), row.tag && ` ${row.tag}`),
-    h("span", { class: "small" }, row.caption ?? row.closest ?? "", " "), h("span", { class: "small" }, `${row.card} ${row.file ?? ""}`), notes(row)));
+    h("span", { class: "small" }, row.caption ?? (row.closest ? `nearest: ${row.closest}` : ""), " "), h("span", { class: "small" }, `${row.card} ${row.file ?? ""}`), notes(row)));
 }
 
 const DECIDED = { accepted: "New record", merged: "Entered", seen: "Seen", rejected: "Rejected" };

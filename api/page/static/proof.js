@@ -61,7 +61,7 @@ export function strip({ picture, width, height, step, letters }, record, alone =
   return h("figure", { class: "line" },
     svg("svg", { viewBox: `0 0 ${width} ${height}`, role: "img", "aria-label": `Caption of this card above that of ${record}${letters.length ? `; ${letters.length} places differ` : ""}` },
       svg("image", { href: picture, width, height }), boxes),
-    h("figcaption", {}, h("span", {}, "This card"), h("span", {}, record), letters.length ? h("span", { class: "small" }, "boxed: letters that differ") : null));
+    h("figcaption", {}, h("span", {}, "This card"), h("span", {}, record), letters.length ? h("span", { class: "small" }, "boxed: where they differ") : null));
 }
 
 // What an eye can tell: the mount, its stains and its edges, as they are; damage that one of the two shows alone is ringed.

@@ -239,7 +239,7 @@ function accept() {
   const lacking = state.form.lacking();
   state.order = order();
   if (!lacking) return settle({ action: "accept", ...state.form.wish() });
-  fill(state.wrong, h("p", { class: "problem" }, h("b", {}, `${lacking.words}?`), " Say it, or press one of the offers below the field. Nothing was decided."));
+  fill(state.wrong, lacking.told);
   lacking.field.focus();
   return true;
 }

@@ -60,7 +60,7 @@ function plot(rows) {
   const words = least.map((n, place) => `${place} copies: ${n} at least, ${upper[place]} if all others differ`).join("; ");
   return h("figure", { class: "plot" }, svg("svg", { viewBox: `0 0 ${width} ${height}`, preserveAspectRatio: "xMinYMid", role: "img", "aria-label": `Records by copies seen. ${words}` },
     svg("path", { class: "rule", d: `M10 180H${width - 10}` }), bars),
-  h("figcaption", {}, "Records by the number of different copies seen. Solid: joined to copies by a person. Dashed: if every other card seen is another copy."));
+  h("figcaption", {}, "Records by the number of different copies seen. Solid: at least, as somebody has said which copy each is. Striped: at most, if every other card is a further copy."));
 }
 
 // With faces; sorted, and only those whose words have what is looked for.

@@ -23,7 +23,11 @@ async function run(work) {
   }
 }
 
-const plain = (card) => sentence(card).textContent.replace(/\s+/g, " ").trim();
+function plain(card) {
+  const told = sentence(card);
+  told.querySelector("b").append(":");
+  return told.textContent.replace(/\s+/g, " ").trim();
+}
 
 async function copy({ card }) {
   await navigator.clipboard.writeText(`${plain(card)} ${CAUTION}`);

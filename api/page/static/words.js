@@ -52,6 +52,8 @@ const printed = (words) => h("i", { class: "printed" }, words || "no words");
 const link = (id) => h("a", { href: recordAddress(id) }, id);
 const club = (one) => (one?.evidence?.club ? [", ", printed(one.evidence.club)] : null);
 
+const stop = (one) => (/\.$/.test(one?.evidence?.club || one?.caption) ? "" : "."); // none after "R. C."
+
 const FAINT = 0.3; // residual contrast: a ghost to the eye; the service's own limit for what it calls clearest
 const CLEARER = 1.5;
 
@@ -80,7 +82,7 @@ const BODY = {
   new_caption(card, best) {
     const lines = readLines(card);
     const here = lines.length ? ["read ", lines.slice(0, 2).map((words, place) => [place ? ", " : "", printed(words)]), "; "] : null;
-    return [sitter(best), `negative ${card.pose}, crop ${card.crop} are known, the caption is not: `, here, best ? [best.record_id, " has ", printed(best.caption), club(best)] : null, /\.$/.test(best?.evidence?.club || best?.caption) ? "" : "."];
+    return [sitter(best), `negative ${card.pose}, crop ${card.crop} are known, the caption is not: `, here, best ? [best.record_id, " has ", printed(best.caption), club(best)] : null, stop(best)];
   },
   new_mark: (card, best) => [sitter(best), `negative ${card.pose}, crop ${card.crop} and the caption are known, the issuer's mark is not.`],
   new_crop: (card, best) => [sitter(best), `negative ${card.pose} is known, this crop of it is not: `, beyond(best, 2), "."],
@@ -132,7 +134,7 @@ export function toldOf(card, one) {
   return {
     pose: first(find(/negative|exposure/).replace(/^(same negative|another exposure): /, "")),
     crop: one?.confidence.crop >= SETTLED ? `Cut like crop ${one.crop}, within ${(one.crop_shift_mm?.sigma_mm ?? 0.3).toFixed(1)} mm.` : first(beyond(one)),
-    caption: [one && ["Printed on ", one.record_id, ": ", printed(one.caption), club(one), ". "], lines.length ? ["Read on this card: ", lines.map((line, place) => [place ? ", " : "", printed(line)]), "."] : null],
+    caption: [one && ["Printed on ", one.record_id, ": ", printed(one.caption), club(one), stop(one), " "], lines.length ? ["Read on this card: ", lines.map((line, place) => [place ? ", " : "", printed(line)]), lines.at(-1).endsWith(".") ? "" : "."] : null],
     mark: first(find(/mark/)),
     copy: first(find(/copy|physical card/).replace(/^probably (another copy|the same physical card): /, "")),
   };
