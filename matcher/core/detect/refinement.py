@@ -140,8 +140,8 @@ def _strengths(steps: Values, sides: Sides, tilts: int) -> tuple[Values, Indices
         along = np.zeros((len(steps), count, 4), np.float32)
         turns = [0, *(np.nonzero(np.diff(shifts))[0] + 1), stations]
         for start, end in pairwise(turns):
-            at = slice(far + shifts[start], far + shifts[start] + count)
-            along += running[:, end, at] - running[:, start, at]
+            leaning = slice(far + shifts[start], far + shifts[start] + count)
+            along += running[:, end, leaning] - running[:, start, leaning]
         along /= stations
         # On a printed page the step changes sign with every letter: an edge at every station counts too, if less.
         one_way = np.sqrt(np.einsum("noc,noc->no", along[..., :3], along[..., :3]))

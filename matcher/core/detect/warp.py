@@ -28,7 +28,7 @@ def warp_quad(pixels: Pixels, corners: Array, size: tuple[int, int]) -> tuple[Pi
 
 
 def _covered(
-    window: Pixels, placed: NDArray[np.float32], move: NDArray[np.float64], size: tuple[int, int]
+    window: Pixels, placed: NDArray[np.float32], move: cv2.typing.MatLike, size: tuple[int, int]
 ) -> NDArray[np.bool_]:
     """(height, width) which pixels of the rectangle the window shows: all, where the outline lies within it."""
     room = np.array(window.shape[1::-1], np.float32) - 0.5
