@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.core.detect.geometry import clockwise_portrait, intersect, is_convex, ratio, sides, skew
+from matcher.core.detect.geometry import clockwise_portrait, intersect, is_convex, sides, skew
 from matcher.core.detect.reduced_image import ReducedImage
 from matcher.core.detect.settings import LineSettings
 
@@ -188,16 +188,14 @@ def _pairs_of_pairs(
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Quads of two pairs of parallel sides that cross, and their worth."""
     first, second = pairs
-    a, b = np.triu_indices(len(first), 1)
     normal = segments.lines[:, :2]
     middle = normal[first] + normal[second] * np.sign(np.sum(normal[first] * normal[second], axis=1))[:, None]
     middle /= np.maximum(np.linalg.norm(middle, axis=1, keepdims=True), 1e-6)
-    crossing = np.abs(np.sum(middle[a] * middle[b], axis=1)) < 0.5
-    a, b = a[crossing], b[crossing]
+    a, b = np.nonzero(np.triu(np.abs(middle @ middle.T) < 0.5, 1))
     order = np.stack([first[a], first[b], second[a], second[b]], axis=1)
-    quads = np.stack(
-        [intersect(segments.lines[order[:, i - 1]], segments.lines[order[:, i]]) for i in range(4)], axis=1
-    )
+    # A line is a side of hundreds of quads: where it meets another is asked once.
+    meeting = intersect(segments.lines[:, None], segments.lines[None])
+    quads = meeting[order[:, [3, 0, 1, 2]], order]
     good = _plausible(quads, shortest, settings)
     quads, order = quads[good].astype(np.float32), order[good]
     return quads, _worth(quads, order, segments)
@@ -235,13 +233,20 @@ def _of_every_size(worth: NDArray[np.floating], size: NDArray[np.floating], sett
 
 def _plausible(quads: NDArray[np.floating], shortest: float, settings: LineSettings) -> NDArray[np.bool_]:
     """(n,) which quads could be a card in perspective; the cheap questions first, there are many quads."""
-    good = np.isfinite(quads).all(axis=(1, 2))
-    good[good] = (sides(quads[good]) > shortest).all(axis=1)
-    good[good] = is_convex(quads[good])
-    shape = ratio(clockwise_portrait(quads[good]))
-    good[good] = (shape > settings.slenderest) & (shape < settings.stoutest)
-    good[good] = skew(quads[good]) < 0.8
-    return np.asarray(good)
+    length = sides(quads)  # nan where two lines never meet, and so not longer than anything
+    at = np.nonzero((length > shortest).all(axis=1))[0]
+    shape = _stoutness(length[at])
+    at = at[(shape > settings.slenderest) & (shape < settings.stoutest)]
+    at = at[is_convex(quads[at])]
+    good = np.zeros(len(quads), bool)
+    good[at] = skew(quads[at]) < 0.8
+    return good
+
+
+def _stoutness(length: NDArray[np.floating]) -> NDArray[np.floating]:
+    """(n,) shorter over longer of the two ways across quads of these sides (n, 4): `ratio` as portrait, unturned."""
+    one, other = length[:, 0] + length[:, 2], length[:, 1] + length[:, 3]
+    return np.asarray(np.minimum(one, other) / np.maximum(np.maximum(one, other), 1e-6))
 
 
 def _worth(quads: NDArray[np.float32], order: NDArray[np.intp], segments: Segments) -> NDArray[np.float32]:

@@ -133,12 +133,15 @@ def _strengths(steps: Values, sides: Sides, tilts: int) -> tuple[Values, Indices
     running = np.cumsum(np.pad(steady, ((0, 0), (1, 0), (0, 0), (0, 0))), axis=1, dtype=np.float32)
     stations, count = steps.shape[1:3]
     strength = np.empty((tilts, len(steps), count), np.float32)
-    for number, shifts in enumerate(_leans(stations, count, tilts)):
+    leans = _leans(stations, count, tilts)
+    far = int(leans.max())  # beyond either end the nearest offset stands for all
+    running = np.pad(running, ((0, 0), (0, 0), (far, far), (0, 0)), mode="edge")
+    for number, shifts in enumerate(leans):
         along = np.zeros((len(steps), count, 4), np.float32)
         turns = [0, *(np.nonzero(np.diff(shifts))[0] + 1), stations]
         for start, end in pairwise(turns):
-            at = np.clip(np.arange(count) + shifts[start], 0, count - 1)
-            along += (running[:, end] - running[:, start])[:, at]
+            leaning = slice(far + shifts[start], far + shifts[start] + count)
+            along += running[:, end, leaning] - running[:, start, leaning]
         along /= stations
         # On a printed page the step changes sign with every letter: an edge at every station counts too, if less.
         one_way = np.sqrt(np.einsum("noc,noc->no", along[..., :3], along[..., :3]))

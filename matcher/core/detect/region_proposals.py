@@ -98,10 +98,10 @@ def _from_border(lab: NDArray[np.uint8]) -> NDArray[np.uint8]:
         error = np.linalg.norm(values - design @ fit, axis=1)
         weight = 1 / (1 + (error / (2 + np.median(error))) ** 2)
     surface = cv2.resize((terms @ fit).astype(np.float32), (w, h), interpolation=cv2.INTER_LINEAR)
-    surface = np.clip(surface, 0, 255).astype(np.uint8)
-    apart = np.asarray(cv2.absdiff(lab, surface), dtype=np.uint8)
-    chroma = cv2.max(np.ascontiguousarray(apart[..., 1]), np.ascontiguousarray(apart[..., 2]))
-    return np.asarray(cv2.max(np.ascontiguousarray(apart[..., 0]), cv2.add(chroma, chroma)), dtype=np.uint8)
+    np.clip(surface, 0, 255, out=surface)
+    light, a, b = cv2.split(cv2.absdiff(lab, surface.astype(np.uint8)))
+    chroma = cv2.max(a, b)
+    return np.asarray(cv2.max(light, cv2.add(chroma, chroma)), dtype=np.uint8)
 
 
 def _walled_off(picture: ReducedImage) -> NDArray[np.uint8]:

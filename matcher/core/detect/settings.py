@@ -274,8 +274,8 @@ class FlatbedSettings:
 
 @dataclass(frozen=True)
 class EdgeSettings:
-    """When something is a card by its edges alone. Bounds set by hand on 35 real photographs of sheets, books and
-    covers and 60 of garments: all but one of the former keep within them, of the latter none does."""
+    """When something is a card by its edges alone. Bounds set by hand on the first 35 real photographs of sheets,
+    books and covers and 60 of garments: all but one of the former keep within them, of the latter none does."""
 
     weakest_side: float = 0.7
     other_sides: float = 0.78

@@ -24,9 +24,18 @@ def warp_quad(pixels: Pixels, corners: Array, size: tuple[int, int]) -> tuple[Pi
     # Corners are on pixel edges; the warp counts pixel centres from zero: hence the halves.
     move = cv2.getPerspectiveTransform(placed - 0.5, target - 0.5)
     flat = cv2.warpPerspective(window, move, size, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(flat, np.uint8), _covered(window, placed, move, size)
+
+
+def _covered(
+    window: Pixels, placed: NDArray[np.float32], move: cv2.typing.MatLike, size: tuple[int, int]
+) -> NDArray[np.bool_]:
+    """(height, width) which pixels of the rectangle the window shows: all, where the outline lies within it."""
+    room = np.array(window.shape[1::-1], np.float32) - 0.5
+    if (placed > 0.5).all() and (placed < room).all():
+        return np.ones(size[::-1], bool)
     inside = np.full(window.shape[:2], 255, np.uint8)
-    covered = cv2.warpPerspective(inside, move, size, flags=cv2.INTER_NEAREST)
-    return np.asarray(flat, np.uint8), np.asarray(covered > 0)
+    return np.asarray(cv2.warpPerspective(inside, move, size, flags=cv2.INTER_NEAREST) > 0)
 
 
 def _window(pixels: Pixels, corners: NDArray[np.float32], longest: int) -> tuple[Pixels, NDArray[np.float32]]:

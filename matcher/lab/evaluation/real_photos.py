@@ -2,8 +2,9 @@
 
 `real_photos.json` lists them: repository, commit, path, licence, SHA-256, corners in pixels of the upright picture, and
 the nominal size where it is known. The pictures themselves are not kept here: a folder is searched for files of these
-digests (a checkout of each repository in it will do). What `EdgeSettings` says was set by hand on them, so that their
-figures tell what it can do, not what it will do elsewhere.
+digests (a checkout of each repository in it will do). They are in two halves, told apart by source, so that no camera
+is in both: what `EdgeSettings` says was set by hand on `bounds`; nothing may be set on `report`, whose figures alone
+tell what will be found elsewhere.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,13 +29,19 @@ from matcher.core.settings import FaceSize
 from matcher.lab.manifests import SUFFIXES
 
 LISTED = Path(__file__).with_name("real_photos.json")
+Half = Literal["bounds", "report"]
+HALVES: tuple[Half, ...] = ("bounds", "report")
+
 FOUND = 0.8
 """Jaccard index from which a card counts as found here: corners were marked by eye, to a few thousandths of a side."""
 
 
 @dataclass(frozen=True)
 class RealPhoto:
-    """One photograph of the list. corners: (4, 2) pixels, one after the other round the card."""
+    """One photograph of the list.
+
+    half: `bounds` or `report`. corners: (4, 2) pixels, one after the other round the card.
+    """
 
     repository: str
     commit: str
@@ -41,6 +49,7 @@ class RealPhoto:
     licence: str
     sha256: str
     kind: str
+    half: Half
     format: str
     size: tuple[int, int]
     corners: NDArray[np.float64]
@@ -74,15 +83,23 @@ def run(folder: Path, *, empty: Sequence[Path] = (), most: int = 200) -> str:
         why = f"{folder}: none of the {len(listed())} listed pictures is there"
         raise BadTable("bad_evaluation", why, "check the repositories out into it that real_photos.json names")
     presets = tuple(one.face for one in PRESETS.values())
-    lines = [f"{len(photos)} of {len(listed())} listed pictures"]
+    lines = [line for half in HALVES for line in _of_half(half, photos, presets)]
+    if empty:
+        lines.append(_without(empty[:most], presets))
+    return "\n".join(filter(None, lines))
+
+
+def _of_half(half: Half, photos: Sequence[tuple[RealPhoto, Photo]], presets: Sequence[FaceSize]) -> list[str]:
+    """What is told of one half: found with each choice of formats, and what was missed."""
+    photos = [(one, photo) for one, photo in photos if one.half == half]
+    if not photos:
+        return []
+    lines = [f"{half}: {len(photos)} of {sum(one.half == half for one in listed())} listed pictures"]
     told = [_judged(one, photo, (one.nominal(photo),)) for one, photo in photos]
     lines.append(_line("its format known", told))
     for name, sizes in (("all presets", presets), ("the common format", (COMMON,))):
         lines.append(_line(name, [_judged(one, photo, sizes) for one, photo in photos]))
-    lines += [_missed(one, judged) for (one, _), judged in zip(photos, told, strict=True)]
-    if empty:
-        lines.append(_without(empty[:most], presets))
-    return "\n".join(filter(None, lines))
+    return lines + [_missed(one, judged) for (one, _), judged in zip(photos, told, strict=True)]
 
 
 def _pictures(folder: Path) -> Iterator[Path]:
