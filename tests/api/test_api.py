@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import io
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -152,8 +153,11 @@ def assert_nothing_extra(value: object) -> None:
 
 
 @pytest.fixture(scope="session")
-def described(library: Path) -> Iterator[Any]:
-    settings = ServiceSettings(catalogue=library, workers=1)
+def described(library: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    own = shutil.copytree(
+        library, tmp_path_factory.mktemp("described") / "catalogue"
+    )  # requests that are made up add lots
+    settings = ServiceSettings(catalogue=Path(own), workers=1)
     app = create_app(settings, work=fake_work.obey, **fake_work.QUICK)
     yield schemathesis.openapi.from_asgi("/openapi.json", app)
     shutdown_lifespans()
