@@ -20,7 +20,7 @@ from fastapi import FastAPI
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 MOST_CONNECTIONS = 512
-"""Held at once; the next one is closed at once. Own choice: some hundred browsers."""
+"""Held at once; for the next one the one that has been silent longest is closed. Own choice: some hundred browsers."""
 
 FILES_LEFT = 256
 """File descriptors that connections may not take: for the database, pictures, uploads on disk."""
@@ -67,9 +67,17 @@ class ImpatientProtocol(H11Protocol):
         self._looking: Any = None
         self._unread_since: float | None = None
         if len(self.connections) > self.most_connections:
-            transport.abort()  # to answer would cost more than to be asked again
-            return
+            giving_way = self._silent_longest()
+            giving_way.transport.abort()  # to answer would cost more than to be asked again
+            if giving_way is self:
+                return
         self._looking = self.loop.call_later(LOOK_S, self._look)
+
+    def _silent_longest(self) -> ImpatientProtocol:
+        """Of the connections that never asked anything the oldest, which costs nobody an answer; else this new one."""
+        others = [one for one in self.connections if one is not self and isinstance(one, ImpatientProtocol)]
+        silent = [one for one in others if one.cycle is None and not one.transport.is_closing()]
+        return min(silent, key=lambda one: one._since, default=self)
 
     def connection_lost(self, exc: Exception | None) -> None:
         if self._looking is not None:
