@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from matcher.lab.synthesis.picture_history import pictured, random_history
 from matcher.lab.synthesis.prints import Field, random_look, render_print, retouched, smooth_field
-from matcher.lab.synthesis.visible import IGNORED, MOVED, SAME, change_level, clearness, differs
+from matcher.lab.synthesis.visible import IGNORED, MOVED, SAME, clearness, seen_to_differ
 from matcher.lab.synthesis.wear import KINDS, worn
 
 CELL = 4
@@ -25,12 +25,6 @@ CELL = 4
 
 ON_QUERY, ON_REFERENCE = 2, 3
 """Labels of a cell besides those of `visible`: laid over or lost on one of the two."""
-
-STANDS_OUT = 1.0
-"""Times the noise of a picture that a change must be in it, over a spot, to be seen."""
-
-OFTEN = ("surface_loss", "sticker")
-"""Wear that hides a whole part of a picture, and is most like something that has moved: drawn three times as often."""
 
 TELLING_CELLS = 10
 """A pair of two exposures is told apart only if so many cells that differ can be seen: some 1.5 square millimetres."""
@@ -101,21 +95,18 @@ def faces_of(
 
 
 def face_pairs(contents: Sequence[Field], faces: Sequence[DrawnFace], rng: np.random.Generator) -> Iterator[FacePair]:
-    """Every pair of `faces`; contents: the clean views by their numbers."""
-    differing: dict[tuple[int, int], NDArray[np.uint8]] = {}
+    """Every pair of `faces`; contents: the clean views by their numbers.
+
+    What has moved counts only where both pictures show it: a faded or a blocked print tells nobody.
+    """
     clear = [clearness(contents[face.content], face.grey) for face in faces]
     for one, other in combinations(range(len(faces)), 2):
         reference, query = faces[one], faces[other]
-        key = (reference.content, query.content)
-        if key not in differing:
-            differing[key] = differs(contents[key[0]], contents[key[1]])
-        differing_here = differing[key]
-        same = key[0] == key[1]
-        if not same:
-            seen = _visible(change_level(contents[key[0]], contents[key[1]]), clear[other], clear[one])
-            differing_here = np.where((differing_here == MOVED) & ~seen, np.uint8(IGNORED), differing_here)
+        first, second = contents[reference.content], contents[query.content]
+        same = first is second
         shown = _shown(query.grey.shape, rng)
-        labels = _labels(differing_here, query.opaque, reference.opaque, shown)
+        differing = np.full(first.shape, SAME) if same else seen_to_differ(first, second, clear[one], clear[other])
+        labels = _labels(differing, query.opaque, reference.opaque, shown)
         told = same or int((labels == MOVED).sum()) >= TELLING_CELLS
         yield FacePair(query, reference, shown, labels, same if told else None)
 
@@ -127,15 +118,9 @@ def _card(view: Field, rng: np.random.Generator, tone: float, wear: float) -> tu
     card = render_print(view, random_look(rng, tone), rng)
     if rng.random() >= wear:
         return card, np.zeros_like(card)
-    likely = np.array([3.0 if name in OFTEN else 1.0 for name in KINDS])
-    count = min(len(KINDS), 1 + int(rng.poisson(0.7)))
-    names = rng.choice(list(KINDS), count, replace=False, p=likely / likely.sum())
-    return worn(card, [str(name) for name in names], rng, float(rng.uniform(0.1, 1)))
-
-
-def _visible(change: Field, query: Field, reference: Field) -> NDArray[np.bool_]:
-    """Where a change between two contents stands out of the noise of both pictures; both: `clearness` of each."""
-    return np.asarray(change * np.minimum(query, reference) > STANDS_OUT, np.bool_)
+    names = list(KINDS)
+    count = min(len(names), 1 + int(rng.poisson(0.7)))
+    return worn(card, [str(name) for name in rng.choice(names, count, replace=False)], rng, float(rng.uniform(0.1, 1)))
 
 
 def _residual(shape: tuple[int, ...], rng: np.random.Generator) -> NDArray[np.float32]:

@@ -27,19 +27,27 @@ LEAST_DETAIL = 0.006
 LEAST_NOISE = 1.5 / 255
 """Noise that any file has: its steps of grey and its compression."""
 
+STANDS_OUT = 1.0
+"""Times the noise of a picture that a change, over a spot, must be in it to be seen; our own choice."""
+
 _NOISE = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32)
 """Immerkaer's mask (1996): blind to edges and shading, it answers to noise alone; its norm is 6."""
 
 
 def differs(first: Field, second: Field) -> NDArray[np.uint8]:
     """(h, w) uint8 of two clean views, (h, w) 0..1 at a face's scale: `SAME`, `MOVED`, or `IGNORED`."""
-    if first is second:
-        return np.zeros(first.shape, np.uint8)
     level, share = _change(first, second)
     labels = np.full(first.shape, IGNORED, np.uint8)
     labels[(level < LEAST_DETAIL) | (share < 0.03)] = SAME
     labels[(level > 0.016) & (share > 0.25)] = MOVED
     return labels
+
+
+def seen_to_differ(first: Field, second: Field, clear: Field, also_clear: Field) -> NDArray[np.uint8]:
+    """As `differs`, but `IGNORED` where a change does not stand out in both pictures; `clearness` of either."""
+    labels = differs(first, second)
+    seen = change_level(first, second) * np.minimum(clear, also_clear) > STANDS_OUT
+    return np.where((labels == MOVED) & ~seen, np.uint8(IGNORED), labels)
 
 
 def change_level(first: Field, second: Field) -> Field:

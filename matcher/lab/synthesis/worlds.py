@@ -135,7 +135,7 @@ def world_pairs(
 
 
 def enrolled_print(negative: Picture, rng: np.random.Generator) -> Printing:
-    """A print as a researcher enrols it: faded and toned as it comes, but one that shows most of what the plate does."""
+    """A print as a researcher enrols it: faded and toned as it comes, but it shows most of what the plate does."""
     crop, caption, plate = random_crop(rng), random_caption(rng, ("",)), int(rng.integers(1 << 30))
     neutral = Printing(crop, caption, plate, int(rng.integers(1 << 30)), 1.0, 0.0, "")
     wanted = LEGIBLE * detailed_share(neutral.view(negative))
