@@ -40,7 +40,7 @@ def edge_quads(
     if not len(quads):
         return quads, np.empty(0, np.float32)
     scores = _scores(_evidence(picture, quads), size)
-    quads = quads[distinct(quads, scores, settings.proposals)]
+    quads = quads[distinct(quads, scores, settings.proposals, settings.proposals.looked_at)]
     if not len(quads):
         return quads, np.empty(0, np.float32)
     if size is not None:

@@ -51,8 +51,8 @@ def propose_quads(
     size: the card's, as portrait. lines: the picture's, where they are looked at for other formats as well.
     """
     proposing = settings.proposals
-    quads, scores = _proposals(picture, size, settings, lines or LineQuads(picture, settings))
-    pool = versions(picture, quads[distinct(quads, scores, proposing)], size, settings.refinement)
+    quads = _proposals(picture, size, settings, lines or LineQuads(picture, settings))
+    pool = versions(picture, quads, size, settings.refinement)
     found = np.concatenate([frame_quad(picture, size, proposing), pool])
     return np.asarray(clockwise_portrait(found), np.float32)
 
@@ -67,22 +67,27 @@ def frame_quad(picture: ReducedImage, size: FaceSize, settings: ProposalSettings
     return np.array([[[0, 0], [w, 0], [w, h], [0, h]]], np.float32)
 
 
-def _proposals(
-    picture: ReducedImage, size: FaceSize, settings: DetectSettings, lines: LineQuads
-) -> tuple[Quads, NDArray[np.float32]]:
+def _proposals(picture: ReducedImage, size: FaceSize, settings: DetectSettings, lines: LineQuads) -> Quads:
+    """Those that are worth a closer look: the best of all, and the best of the regions, whatever lines there are.
+
+    A card with stripes or a window's bars on it gives dozens of quads from lines that its own outline is among.
+    """
     proposing = settings.proposals
-    of_regions = region_quads(picture, size.aspect, proposing.regions)
-    quads = _edged(picture, np.concatenate([lines.sharp, of_regions]), proposing)
+    regions = region_quads(picture, size.aspect, proposing.regions)
+    of_lines = _edged(picture, lines.sharp, proposing.measured - len(regions), proposing)
+    quads = np.concatenate([regions, of_lines])
     scores = _first_score(picture, quads, size)
     if scores.max(initial=0) < proposing.plain:
         quads = np.concatenate([quads, lines.softened])
         scores = np.concatenate([scores, _first_score(picture, lines.softened, size)])
-    return quads, scores
+    best = distinct(quads, scores, proposing, proposing.looked_at)
+    outlines = distinct(regions, scores[: len(regions)], proposing, proposing.regions_looked_at)
+    return np.asarray(quads[[*best, *(i for i in outlines if i not in best)]], np.float32)
 
 
-def _edged(picture: ReducedImage, quads: Quads, settings: ProposalSettings) -> Quads:
-    """Those quads that are measured: along their sides the gradient is strongest, a look that all can have."""
-    if len(quads) <= settings.measured:
+def _edged(picture: ReducedImage, quads: Quads, most: int, settings: ProposalSettings) -> Quads:
+    """At most so many quads: those along whose sides the gradient is strongest, a look that all can have."""
+    if len(quads) <= most:
         return quads
     offsets = np.array([-2, -1, 0, 1, 2], np.float32)
     points = side_points(quads, np.linspace(0.06, 0.94, 12, dtype=np.float32))[..., None, :]
@@ -92,7 +97,7 @@ def _edged(picture: ReducedImage, quads: Quads, settings: ProposalSettings) -> Q
     along = np.abs((slope * normal).sum(axis=-1)).max(axis=-1)
     side = np.sort(np.minimum(along, 1.5).mean(axis=2), axis=1)
     worth = side @ np.array(settings.edge_weights, np.float32)
-    return np.asarray(quads[np.sort(np.argsort(-worth)[: settings.measured])])
+    return np.asarray(quads[np.sort(np.argsort(-worth)[:most])])
 
 
 def _first_score(picture: ReducedImage, quads: Quads, size: FaceSize) -> NDArray[np.float32]:
@@ -101,11 +106,11 @@ def _first_score(picture: ReducedImage, quads: Quads, size: FaceSize) -> NDArray
     return score(measure(picture, quads, size.height_mm), size.aspect)
 
 
-def distinct(quads: Quads, scores: NDArray[np.float32], settings: ProposalSettings) -> list[int]:
-    """Indices, best first, of proposals that differ from each other."""
+def distinct(quads: Quads, scores: NDArray[np.float32], settings: ProposalSettings, most: int) -> list[int]:
+    """Indices, best first, of at most so many proposals that differ from each other."""
     kept: list[int] = []
     for i in np.argsort(-scores):
-        if scores[i] < settings.worth_a_look or len(kept) >= settings.looked_at:
+        if scores[i] < settings.worth_a_look or len(kept) >= most:
             break
         reach = settings.alike * float(np.ptp(quads[i], axis=0).max())
         if not kept or np.abs(quads[kept] - quads[i]).max(axis=(1, 2)).min() > reach:
