@@ -63,12 +63,18 @@ export class CardCompare extends HTMLElement {
   }
 
   get answer() { return this.comparison?.identification.cards[this.card]; }
-  get layers() { return this.comparison.cards[this.card]; }
+  get layers() { return this.comparison?.cards[this.card]; }
   get chosen() { return this.answer?.candidates[this.candidate]; }
-  get laid() { return this.layers.candidates[this.candidate]; }
+  get laid() { return this.layers?.candidates[this.candidate]; }
 
   // The pictures as they are laid: of another negative the reference stands whole and upright instead.
   get isLaid() { return Boolean((this.other ?? this.laid)?.laid) && finding(RUNGS[0], this.chosen?.confidence.pose).state !== "other"; }
+
+  // Whether the reference's words lie beside the card's: of another crop they may stand where the card shows picture.
+  get hasBothCaptions() {
+    const is = (rung, state) => finding(RUNGS.find(({ name }) => name === rung), this.chosen?.confidence[rung]).state === state;
+    return this.isLaid && (!is("crop", "other") || is("caption", "same"));
+  }
 
   #build() {
     if (this.stage) return;

@@ -69,10 +69,15 @@ export function poseCrops(mapped, mine) {
   ]);
   const labels = mapped.crops.map(({ crop, window_mm: [l, t] }, number) => svg("text", { class: "window-name", x: l + 1.2, y: t + 4 + 3.6 * nearer(mapped.crops.map(({ window_mm: [x, y] }) => [x, y]), number, 4) }, crop));
   const names = mapped.crops.map(({ crop }) => crop).join(", ");
+  const { crop: widest, window_mm: [atX, atY] } = mapped.crops.reduce((a, b) => (area(b) > area(a) ? b : a));
+  const lies = ({ crop, window_mm: [l, t] }) => (crop === widest ? (mapped.crops.length > 1 ? "the widest" : "the only one") : `${placed(l - atX, t - atY)} crop ${widest}'s corner`);
   return h("figure", { class: "crop-map in-mm" },
     svg("svg", { viewBox: `${left - 1} ${top - 1} ${right - left + 2} ${bottom - top + 2}`, role: "img", "aria-label": `Where the known crops ${names} of ${mapped.pose} lie` },
       svg("image", { href: `/v1/crops/picture?${new URLSearchParams({ pose: mapped.pose })}`, x: left, y: top, width: right - left, height: bottom - top, preserveAspectRatio: "none" }), windows, labels),
     h("figcaption", {}, `${begun("the negative")} ${mapped.pose} as far as its cards show it${mine ? `. Orange: crop ${mine}, this record's` : ""}.`,
-      h("ul", { class: "bare" }, mapped.crops.map(({ crop, window_mm: w, sigma_mm: sigma }) =>
-        h("li", {}, h("b", {}, crop), ` ${(w[2] - w[0]).toFixed(1)} x ${(w[3] - w[1]).toFixed(1)} mm, ${placed(w[0], w[1])} the widest card's corner, within ${sigma} mm`)))));
+      h("ul", { class: "bare" }, mapped.crops.map((one) =>
+        h("li", {}, h("b", {}, one.crop), ` ${sides(one).map((mm) => mm.toFixed(1)).join(" x ")} mm, ${lies(one)}, within ${one.sigma_mm} mm`)))));
 }
+
+const sides = ({ window_mm: [left, top, right, bottom] }) => [right - left, bottom - top];
+const area = (one) => sides(one)[0] * sides(one)[1];

@@ -9,7 +9,7 @@ import { wrongWith } from "./files.js";
 import { inset, outlineQuery } from "./inset.js";
 import { keys } from "./keys.js";
 import { forget, keep, keptAt, newId } from "./kept.js";
-import { keeping } from "./keeping.js";
+import { doneWith, keeping } from "./keeping.js";
 import { get, upload } from "./service.js";
 import { shareButton } from "./share.js";
 import { toast } from "./toast.js";
@@ -69,7 +69,8 @@ class Photo {
     Object.assign(this, { card: 0, state: "waits", ...stored });
     this.thumb = h("img", { alt: "", width: 46, height: 60 });
     this.verdict = h("span", { class: "strip-verdict" });
-    this.button = h("button", { type: "button", class: "strip-photo", onclick: () => show(this) }, this.thumb, h("span", { class: "strip-words" }, this.verdict, h("span", { class: "small" }, this.name)));
+    this.under = h("span", { class: "small" });
+    this.button = h("button", { type: "button", class: "strip-photo", onclick: () => show(this) }, this.thumb, h("span", { class: "strip-words" }, this.verdict, this.under));
     if (this.file?.type.startsWith("image/")) {
       this.url = URL.createObjectURL(this.file);
       this.thumb.src = this.url;
@@ -84,6 +85,10 @@ class Photo {
     const { cards } = this.comparison?.identification ?? {};
     fill(this.verdict, words ?? (this.error ? "No answer" : !cards ? "Waits" : !cards.length ? "No card" : cards.length > 1 ? `${cards.length} cards` : verdict(cards[0])));
     this.button.dataset.outcome = cards?.[0]?.outcome ?? "";
+    const done = (cards ?? []).map((_, card) => doneWith(this.id, card)?.short);
+    const isDone = done.length > 0 && done.every(Boolean);
+    fill(this.under, isDone ? `✓ ${[...new Set(done)].join(", ")}: ` : "", this.name);
+    this.button.classList.toggle("done-with", isDone);
   }
 
   remember() {

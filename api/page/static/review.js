@@ -168,7 +168,7 @@ async function keepOutline(find, query) {
 // What the buttons name is what is shown: nothing can be entered before its picture is there.
 function labelled() {
   const chosen = state.shown && state.compare.chosen;
-  if (chosen) state.form.compared(state.compare.laid, chosen.record_id, state.compare.isLaid);
+  if (chosen) state.form.compared(state.compare.laid, chosen.record_id, state.compare.hasBothCaptions);
   if (!state.enterButton || state.find.state !== "open") return;
   fill(state.enterButton, chosen ? `It is ${chosen.record_id} ` : state.shown ? "No record resembles it " : "Comparing… ", h("kbd", {}, "e"));
   state.enterButton.disabled = !chosen;
