@@ -1,6 +1,6 @@
 // The card beside a candidate's reference, with one zoom and pan for both; laid over it; or at the proof of one rung.
 // early(pictures) before the comparison is there, show(comparison, card, candidate) then. Dispatches `candidate`
-// (detail: index) when another one is chosen, `ready` when both pictures are painted.
+// (detail: index) when another one is chosen, `gone` when the comparison's pictures are no longer kept.
 
 import { candidateTiles } from "./candidates.js";
 import { chips } from "./chips.js";
@@ -130,6 +130,11 @@ export class CardCompare extends HTMLElement {
 
   #face() {
     const node = this.#growing("face", this.#image(this.layers.face, "The card, cut out of the photo and flattened"));
+    const { comparison } = this;
+    node.onerror = () => {
+      if (this.comparison === comparison && this.gone !== comparison) this.dispatchEvent(new CustomEvent("gone"));
+      this.gone = comparison;
+    };
     this.#toned(node, "card");
     return node;
   }

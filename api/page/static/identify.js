@@ -214,7 +214,7 @@ function render() {
   if (!cards.length) drawByHand();
   else if (answer) {
     state.compare.show(comparison, open.card);
-    fill(state.act, keeping(open, answer, () => state.compare.chosen), shareButton(() => ({ card: answer, comparison, index: open.card, candidate: state.compare.candidate, name: open.name }), h("button", { type: "button", class: "bar", onclick: () => open.remove() }, "Remove")));
+    fill(state.act, keeping(open, answer, () => state.compare.chosen), shareButton(() => ({ card: answer, comparison, index: open.card, candidate: state.compare.candidate, name: open.name }), removal()));
     fill(state.looks, looks(answer.face));
     say(`${open.name}: ${state.verdict.textContent}`);
   }
@@ -232,12 +232,15 @@ function build(bench) {
   state.compare.addEventListener("candidate", () => state.act.firstElementChild?.candidate?.());
 }
 
+const removal = () => h("button", { type: "button", class: "bar", onclick: () => open.remove() }, "Remove");
+
 function skeleton() {
   byId("bench").classList.remove("stale");
   state.progress = h("b", {}, open.error ? "No answer" : open.busy ? "Comparing" : "Waits for its turn");
   fill(state.verdict, h("p", { class: "outcome" }, state.progress, " ", h("span", {}, open.name)));
   state.compare.early({ face: open.url ?? "/static/mark.svg", reference: "/static/mark.svg", record: "" });
   state.compare.stage.classList.add("waiting");
+  fill(state.act, h("p", { class: "row share" }, removal()));
 }
 
 function tip(answer) {
@@ -281,7 +284,7 @@ function pick(index) {
 }
 
 function problem(photo, error) {
-  const again = photo.file && !["no_picture", "empty", "archive", "body_too_large"].includes(error.code) &&
+  const again = photo.file && !["no_picture", "empty", "archive", "body_too_large", "truncated"].includes(error.code) &&
     h("button", { type: "button", onclick: () => photo.identify(photo.failedOutline ?? null) }, "Try again");
   return h("div", { class: "problem" }, h("p", {}, h("b", {}, `${error.title ?? "Something unexpected happened"}.`), " ", error.todo ?? error.message), again);
 }

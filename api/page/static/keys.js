@@ -43,7 +43,10 @@ function typing(target, key) {
 
 // A button that was clicked keeps the focus, unseen: Enter then means what a button on the screen says it does. One
 // that the keyboard came to is pressed by it, as everywhere.
-const clicked = (target) => Boolean(target.closest("button")) && !target.matches(":focus-visible");
+let pressed = null;
+document.addEventListener("pointerdown", (event) => { pressed = event.target.closest("button"); }, true);
+document.addEventListener("focusin", (event) => { if (event.target !== pressed) pressed = null; });
+const clicked = (target) => pressed !== null && target === pressed;
 
 function show() {
   const on = h("input", { type: "checkbox", id: "keys-on", checked: isOn() });

@@ -10,9 +10,10 @@ import { keys } from "./keys.js";
 import { face, waits } from "./lotscreen.js";
 import { ask, newKey, undo } from "./service.js";
 import { toast } from "./toast.js";
-import { firstShown, isNew, sentence } from "./words.js";
+import { firstShown, inWords, isNew, sentence } from "./words.js";
 
 const AHEAD = 2;
+const AGAIN_MS = 5000;
 const FIELDS = ["subject", "caption", "club", "pose", "crop", "issuer", "year"];
 let state = null;
 
@@ -75,6 +76,14 @@ async function open(card) {
   }
 }
 
+// Pictures are kept for an hour and not over a restart: what was asked ahead is asked once more.
+function gone(card) {
+  if (state?.card !== card || Date.now() - (state.askedAgain ?? 0) < AGAIN_MS) return;
+  state.askedAgain = Date.now();
+  state.comparisons.clear();
+  open(card);
+}
+
 function frame() {
   const { order, card, box } = state;
   Object.assign(state, { verdict: h("header", { class: "verdict" }), compare: document.createElement("card-compare"), wrong: h("div", { role: "alert", class: "wrong" }), deciding: h("div"), more: h("div"), photoBox: h("div", { class: "inset-box" }), today: h("div") });
@@ -86,6 +95,7 @@ function frame() {
   state.bench = h("section", { class: "bench" }, state.verdict, state.compare, side);
   fill(box, h("header", { class: "mode-head slim" }, h("b", {}, `${at + 1} of ${order.length}`), h("progress", { max: order.length, value: at + 1, "aria-hidden": "true" }), h("span", { class: "small" }, `${left} to decide${pace}`),
     h("button", { type: "button", class: "bar", onclick: () => step(-1) }, "Back ", h("kbd", {}, "↑")), h("button", { type: "button", class: "bar", onclick: () => box.close() }, "Close ", h("kbd", {}, "Esc"))), state.bench);
+  state.compare.addEventListener("gone", () => gone(card));
   state.compare.addEventListener("candidate", () => { state.picked = true; state.named = state.compare.chosen.record_id; label(); });
 }
 
@@ -133,9 +143,9 @@ function shownNow(comparison, quad = null) {
   const { identification: { width, height }, photo } = comparison;
   fill(state.photoBox, inset({ photo, width, height, quads: now ? [now.quad] : [], chosen: 0, upright: now?.face.by_hand }, { redraw: outlined }));
   const differs = now && now.outcome !== state.case.row.outcome;
-  fill(state.today, quad && now ? h("div", { class: "notice" }, h("p", {}, h("b", {}, "Within this outline: "), sentence(now).textContent), h("p", { class: "row" },
+  fill(state.today, quad && now ? h("div", { class: "notice" }, h("p", {}, h("b", {}, "Within this outline: "), inWords(now)), h("p", { class: "row" },
     h("button", { type: "button", onclick: () => keepOutline(quad) }, "Keep this outline"), h("button", { type: "button", class: "second", onclick: () => { state.comparisons.delete(state.card); open(state.card); } }, "Back to the old one")))
-    : now && at < 0 ? elsewhere(comparison) : differs ? h("p", { class: "notice" }, h("b", {}, "Compared with today's catalogue: "), sentence(now).textContent) : null);
+    : now && at < 0 ? elsewhere(comparison) : differs ? h("p", { class: "notice" }, h("b", {}, "Compared with today's catalogue: "), inWords(now)) : null);
 }
 
 // What the lot named is not among the nearest of today's catalogue: it stays on the screen and on the buttons until a
@@ -150,7 +160,7 @@ function elsewhere(comparison) {
     fill(state.today);
     label();
   };
-  return h("div", { class: "notice" }, h("p", {}, h("b", {}, "Compared with today's catalogue: "), sentence(now).textContent),
+  return h("div", { class: "notice" }, h("p", {}, h("b", {}, "Compared with today's catalogue: "), inWords(now)),
     nearest && h("p", { class: "row" }, h("button", { type: "button", class: "second", onclick: look }, `Look at ${nearest.record_id}`)));
 }
 

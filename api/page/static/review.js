@@ -11,10 +11,11 @@ import { inset, outlineQuery } from "./inset.js";
 import { keys } from "./keys.js";
 import { ask, newKey, undo, whenOthersDecide } from "./service.js";
 import { toast } from "./toast.js";
-import { firstShown, looks, sentence, TITLES } from "./words.js";
+import { firstShown, inWords, looks, sentence, TITLES } from "./words.js";
 
 const state = { open: [], find: null, form: null, busy: false, shown: null };
 const comparisons = new Map();
+const AGAIN_MS = 5000;
 const bench = byId("bench");
 
 async function refresh() {
@@ -84,6 +85,7 @@ function draw() {
   const best = begins(find);
   state.compare.early({ face: thumbnail({ find: find.find_id }, "whole"), reference: best ? thumbnail({ reference: best.reference }, "whole") : "/static/mark.svg", record: best?.record_id ?? "" });
   state.compare.addEventListener("candidate", labelled);
+  state.compare.addEventListener("gone", () => gone(find));
   labelled();
 }
 
@@ -111,6 +113,15 @@ function compared(id) {
   return comparisons.get(id);
 }
 
+// Pictures are kept for an hour and not over a restart: what was asked ahead is asked once more.
+function gone(find) {
+  if (state.find !== find || Date.now() - (state.askedAgain ?? 0) < AGAIN_MS) return;
+  state.askedAgain = Date.now();
+  comparisons.clear();
+  draw();
+  lay(find);
+}
+
 async function lay(find) {
   try {
     const comparison = await compared(find.find_id);
@@ -133,10 +144,10 @@ function shownNow(find, comparison, quad = null) {
   fill(state.photoBox, inset({ photo, width, height, quads: [now?.quad ?? find.quad], chosen: 0, upright: now?.face.by_hand }, find.state === "open" ? { redraw: (drawn) => outlined(find, drawn) } : {}));
   if (!now || find.state !== "open") return;
   if (quad) {
-    fill(state.today, h("div", { class: "notice" }, h("p", {}, h("b", {}, "Within this outline: "), sentence(now).textContent),
+    fill(state.today, h("div", { class: "notice" }, h("p", {}, h("b", {}, "Within this outline: "), inWords(now)),
       h("p", { class: "row" }, h("button", { type: "button", onclick: () => keepOutline(find, quad) }, "Keep this outline"), h("button", { type: "button", class: "second", onclick: () => guard(() => open(find.find_id)) }, "Back to the old one"))));
   } else if (now.outcome !== find.outcome) {
-    fill(state.today, h("p", { class: "notice" }, h("b", {}, "Compared again with today's catalogue: "), sentence(now).textContent));
+    fill(state.today, h("p", { class: "notice" }, h("b", {}, "Compared again with today's catalogue: "), inWords(now)));
   }
 }
 
