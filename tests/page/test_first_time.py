@@ -246,3 +246,32 @@ def test_the_log_says_nothing_twice(site: Site, open_page: Open) -> None:
     words = page.locator(".decision-words", has_text="noted as seen").first.inner_text()
     assert words.startswith("noted as seen V00013: sighting 1")
     assert page.locator(".decision-words", has_text="kept as a find").first.inner_text().count("proposed") == 0
+
+
+@pytest.mark.parametrize("size", ["laptop", "phone"])
+def test_what_is_missing_is_told_on_the_screen_and_hides_no_button(
+    shared_site: Site, open_page: Open, size: str
+) -> None:
+    """On a phone it stood below what was seen, and the message of what was done upon the buttons."""
+    page = review(open_page, shared_site, POSE, size=size)
+    page.get_by_role("button", name="Accept as a new record").click()
+    page.locator(".side .wrong .problem").wait_for()
+    page.wait_for_timeout(200)  # the field that is asked for is scrolled to
+    boxes = page.evaluate(
+        """() => [".side .wrong .problem", ".decide-row"].map((name) => {
+            const { top, bottom } = document.querySelector(name).getBoundingClientRect();
+            return [top, bottom];
+        })"""
+    )
+    (top, foot), (buttons, last) = boxes
+    assert 0 <= top < foot <= buttons + 1
+    assert last <= page.viewport_size["height"]
+
+
+def test_on_a_phone_the_message_of_what_was_done_lies_above_the_next_decision(site: Site, open_page: Open) -> None:
+    page = review(open_page, site, CAPTION, size="phone")
+    page.get_by_role("button", name="Reject").click()
+    page.locator(".toast", has_text="rejected").wait_for()
+    page.locator("card-compare .candidate").first.wait_for(state="attached")
+    foot = page.locator(".toast").evaluate("(node) => node.getBoundingClientRect().bottom")
+    assert foot <= page.locator(".decide-row").evaluate("(node) => node.getBoundingClientRect().top") + 1

@@ -77,7 +77,7 @@ function draw() {
   const where = [find.name, find.source, find.seen_on && `seen ${find.seen_on}`].filter(Boolean).join(", ");
   const side = h("aside", { class: "side", "aria-label": "Deciding" }, state.like, state.today,
     isOpen ? h("form", { class: "decide", id: "decide", onsubmit: (event) => { event.preventDefault(); accept(); } }, form.node) : closed(find),
-    isOpen ? buttons() : null, state.wrong, h("p", { class: "caution-line" }, "Accepting says that this variation was not in your catalogue, nothing about whether the card is genuine."),
+    state.wrong, isOpen ? buttons() : null, h("p", { class: "caution-line" }, "Accepting says that this variation was not in your catalogue, nothing about whether the card is genuine."),
     h("div", { class: "side-parts" }, h("p", { class: "small" }, h("a", { href: `/find?id=${find.find_id}` }, find.find_id), ` ${where}. ${looks(find.evidence.face)}`), state.photoBox));
   side.addEventListener("moving", () => bench.classList.add("stale"));
   fill(bench, h("header", { class: "verdict" }, sentence(cardOf(find))), state.compare, side);
@@ -146,7 +146,7 @@ function shownNow(find, comparison, quad = null) {
   if (quad) {
     fill(state.today, h("div", { class: "notice" }, h("p", {}, h("b", {}, "Within this outline: "), inWords(now)),
       h("p", { class: "row" }, h("button", { type: "button", onclick: () => keepOutline(find, quad) }, "Keep this outline"), h("button", { type: "button", class: "second", onclick: () => guard(() => open(find.find_id)) }, "Back to the old one"))));
-  } else if (now.outcome !== find.outcome) {
+  } else if (now.outcome !== find.outcome || (named && at < 0)) {
     fill(state.today, h("p", { class: "notice" }, h("b", {}, "Compared again with today's catalogue: "), inWords(now)));
   }
 }
