@@ -272,6 +272,6 @@ def test_on_a_phone_the_message_of_what_was_done_lies_above_the_next_decision(si
     page = review(open_page, site, CAPTION, size="phone")
     page.get_by_role("button", name="Reject").click()
     page.locator(".toast", has_text="rejected").wait_for()
-    page.locator("card-compare .candidate").first.wait_for(state="attached")
+    page.locator(".decide-row button", has_text="Reject").wait_for()
     foot = page.locator(".toast").evaluate("(node) => node.getBoundingClientRect().bottom")
     assert foot <= page.locator(".decide-row").evaluate("(node) => node.getBoundingClientRect().top") + 1
