@@ -8,6 +8,7 @@ sequences, that what an earlier answer gave makes an address of another operatio
 from __future__ import annotations
 
 import argparse
+import itertools
 import shutil
 import tempfile
 import time
@@ -24,6 +25,9 @@ LEFT_OUT = {"POST": ["positive_data_acceptance"]}
 """By method: a file is any bytes, and refusing some of them is no fault."""
 
 STEPS = 8
+
+ROUND = 25
+"""Sequences of one seed."""
 
 PATIENCE_S = 150
 """For one answer: longer than the service itself lets a photo take."""
@@ -75,6 +79,7 @@ def try_operations(schema: Any, examples: int, tally: Tally, ends: float, only: 
 def try_sequences(schema: Any, examples: int, tally: Tally) -> None:
     """Operations one after the other, with what the one answered in the next (schemathesis' state machine)."""
     import hypothesis
+    from hypothesis.errors import FlakyStrategyDefinition
     from hypothesis.stateful import run_state_machine_as_test
 
     machine = schema.as_state_machine()
@@ -96,14 +101,21 @@ def try_sequences(schema: Any, examples: int, tally: Tally) -> None:
                 response, additional_checks=additional_checks, excluded_checks=left_out, transport_kwargs=sent
             )
 
-    settings = hypothesis.settings(
-        max_examples=examples, stateful_step_count=STEPS, deadline=None, derandomize=True, database=None,
-        suppress_health_check=list(hypothesis.HealthCheck), report_multiple_bugs=True,
-    )  # fmt: skip
-    try:
-        run_state_machine_as_test(Counted, settings=settings)
-    except (Exception, BaseExceptionGroup) as found:
-        tally.findings.append(f"in a sequence: {_told(found)}")
+    for seed in itertools.count():
+        left = examples - tally.sequences
+        if left <= 0 or tally.findings:
+            return
+        Counted._hypothesis_internal_use_seed = seed
+        settings = hypothesis.settings(
+            max_examples=min(left, ROUND), stateful_step_count=STEPS, deadline=None, database=None,
+            suppress_health_check=list(hypothesis.HealthCheck), report_multiple_bugs=True,
+        )  # fmt: skip
+        try:
+            run_state_machine_as_test(Counted, settings=settings)
+        except FlakyStrategyDefinition:
+            continue  # the service has changed since: what was asked once cannot be asked again, and that is no fault
+        except (Exception, BaseExceptionGroup) as found:
+            tally.findings.append(f"in a sequence: {_told(found)}")
 
 
 def _try(operation: Any, mode: Any, examples: int, tally: Tally) -> None:
