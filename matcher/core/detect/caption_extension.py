@@ -49,15 +49,20 @@ def with_caption(picture: ReducedImage, quad: Array, height_mm: float, nominal: 
     return np.asarray(clockwise_portrait(quad[None])[0], dtype=np.float32)
 
 
-def to_nominal(picture: ReducedImage, quad: Array, nominal: float) -> list[NDArray[np.float32]]:
-    """The quad (4, 2) brought to the nominal width over height, at its top and at its foot.
+def to_nominal(picture: ReducedImage, quad: Array, shapes: Array) -> list[NDArray[np.float32]]:
+    """The quad (4, 2) brought to each of the nominal widths over heights (k,), at its top and at its foot.
 
-    None if it has about that or is too far from it. A short side that is lost in the table's grain is found so from the
-    three others.
+    None if it has about one of them, or is too far from it. A short side that is lost in the table's grain is found so
+    from the three others.
     """
-    stout = float(true_ratio(quad[None], picture.width, picture.height)[0]) / nominal
-    if not (1.05 < stout < 1.45 or 0.80 < stout < 0.95):
+    stout = (true_ratio(quad[None], picture.width, picture.height)[0] / shapes).tolist()
+    if any(0.95 <= one <= 1.05 for one in stout):
         return []
+    return [longer for one in stout if 0.80 < one < 1.45 for longer in _lengthened(quad, one)]
+
+
+def _lengthened(quad: Array, stout: float) -> list[NDArray[np.float32]]:
+    """At its foot and at its head."""
     foot, head = quad.copy(), quad.copy()
     foot[2:] += (quad[[2, 3]] - quad[[1, 0]]) * (stout - 1)
     head[:2] += (quad[[0, 1]] - quad[[3, 2]]) * (stout - 1)

@@ -16,14 +16,23 @@ from numpy.typing import NDArray
 from matcher.core.detect.edge_search import edge_quads
 from matcher.core.detect.flatbed_layout import FlatbedPage, flatbed_quads
 from matcher.core.detect.full_frame import fills_frame
-from matcher.core.detect.geometry import area, clockwise_portrait, height, is_convex, ratio, sides, true_ratio
+from matcher.core.detect.geometry import (
+    area,
+    clockwise_portrait,
+    height,
+    is_convex,
+    nearest_shape,
+    ratio,
+    sides,
+    true_ratio,
+)
 from matcher.core.detect.orientation import orientation
 from matcher.core.detect.proposals import LineQuads
 from matcher.core.detect.quad_search import RankedQuads, overlap, search_quads
 from matcher.core.detect.reduced_image import ReducedImage, reduce
 from matcher.core.detect.refinement import refine
 from matcher.core.detect.settings import DetectSettings, Reach
-from matcher.core.detect.suppression import companions, reading_order, suppress_overlaps
+from matcher.core.detect.suppression import companions, reading_order
 from matcher.core.errors import UnreadablePhoto
 from matcher.core.formats import MOST_SLENDER, face_of
 from matcher.core.photo import Photo
@@ -165,12 +174,10 @@ class _Detector:
         """Cards by their edges alone; where others were found already, those that such a one lies well around."""
         # What the common format's cards look like is known: the classifiers were fitted on them.
         others = [size for size in self.sizes if not as_portrait(size).same_card(FaceSize())]
-        shapes = _apart(others, self.settings.alike)
-        if not shapes:
+        if not others:
             return Detections(())
-        pools = [edge_quads(self.picture, size, lines, self.settings) for size in shapes]
-        quads, scores = (np.concatenate(parts) for parts in zip(*pools, strict=True))
-        kept = suppress_overlaps(quads, scores, least=self.settings.found)
+        quads, scores = edge_quads(self.picture, _shapes(_apart(others, self.settings.alike)), lines, self.settings)
+        kept = np.arange(len(quads))
         if found.best:
             kept = np.array([i for i in kept if self._lies_around(quads[i], found.quads[0])], np.intp)
         if not len(kept):
@@ -183,8 +190,13 @@ class _Detector:
         return CardQuad(corners, round(score, 3), sizes=self._sizes_of(corners))
 
     def _lies_around(self, quad: NDArray[np.float32], inner: NDArray[np.float32]) -> bool:
+        """A picture on a cover has any shape; what has a card's is one in a holder, unless it is small."""
         larger = float(area(quad[None])[0] / max(float(area(inner[None])[0]), 1.0))
-        return larger > self.settings.edges.around and overlap(quad, inner) > 0.9 / larger
+        ratios = true_ratio(inner[None].astype(np.float64), self.picture.width, self.picture.height)
+        off = float(np.abs(np.log(ratios / nearest_shape(ratios, _shapes(self._looked_for))))[0])
+        edges = self.settings.edges
+        least = edges.holder if off < edges.shape else edges.around
+        return larger > least and overlap(quad, inner) > 0.9 / larger
 
     def odd_cards(self) -> Detections:
         """Things with a card's edges that have the shape of no known format."""
@@ -230,7 +242,7 @@ class _Detector:
     def _full_frame(self, ranked: RankedQuads) -> Detections:
         """Where no edge of a card is seen, the full picture may still be one, cut to its edges."""
         photo, settings = self.photo, self.settings
-        probability = max(fills_frame(photo, self.picture, size, settings.proposals) for size in self._looked_for)
+        probability = fills_frame(photo, self.picture, _shapes(self._looked_for), settings.proposals)
         if probability < (settings.camera_filled if self._is_camera_frame() else settings.found):
             reason = _reason(min(max(ranked.best, probability), settings.found - 0.01))
             return Detections((), reason, self._unsure(ranked))
@@ -290,6 +302,11 @@ def _apart(sizes: Sequence[FaceSize], alike: float) -> tuple[FaceSize, ...]:
         else:
             groups.append([size])
     return tuple(group[0] if len(group) == 1 else _of_shape(_middle(group)) for group in groups)
+
+
+def _shapes(sizes: Sequence[FaceSize]) -> NDArray[np.float64]:
+    """(k,) widths over heights, each once."""
+    return np.array(sorted({size.aspect for size in sizes}))
 
 
 def _middle(group: Sequence[FaceSize]) -> float:

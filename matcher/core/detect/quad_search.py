@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.detect.drawn_rectangles import only_drawn
-from matcher.core.detect.geometry import NEXT, Array, area, height, slant, true_ratio, true_slant
+from matcher.core.detect.geometry import NEXT, Array, area, height, nearest_shape, slant, true_ratio, true_slant
 from matcher.core.detect.proposals import LineQuads, propose_quads
-from matcher.core.detect.quad_classifier import classify_quads
+from matcher.core.detect.quad_classifier import HEIGHT_MM, classify_quads
 from matcher.core.detect.reduced_image import ReducedImage
 from matcher.core.detect.settings import ChoiceSettings, DetectSettings
 from matcher.core.detect.suppression import suppress_overlaps
@@ -58,34 +58,37 @@ def search_quads(
     """
     lines = lines or LineQuads(picture, settings)
     sizes = [sizes] if isinstance(sizes, FaceSize) else sizes
-    pools = [_scored(picture, size, px_per_mm, settings, lines) for size in sizes]
-    quads, scores = (np.concatenate(parts) for parts in zip(*pools, strict=True))
+    quads, scores = _scored(picture, sizes, px_per_mm, settings, lines)
     kept = suppress_overlaps(quads, scores, least=0.0)
     runner_up = tuple(_runner_up(quads, scores, int(i), settings.choice) for i in kept)
     return RankedQuads(quads[kept], scores[kept], runner_up)
 
 
 def _scored(
-    picture: ReducedImage, size: FaceSize, scan_px_per_mm: float | None, settings: DetectSettings, lines: LineQuads
+    picture: ReducedImage,
+    sizes: Sequence[FaceSize],
+    scan_px_per_mm: float | None,
+    settings: DetectSettings,
+    lines: LineQuads,
 ) -> tuple[Quads, Scores]:
-    """What may be cards of one format, and how likely each is one."""
+    """What may be cards, of whichever format is nearest, and how likely each is one."""
     choice = settings.choice
-    px_per_mm = scan_px_per_mm * size.enlarged if scan_px_per_mm else None
-    quads = propose_quads(picture, size, settings, lines)
-    scores = _together(quads, classify_quads(picture, quads, size), choice)
-    fits = of_nominal_size(quads, size, px_per_mm, choice)
+    shapes = np.array(sorted({size.aspect for size in sizes}))
+    quads = propose_quads(picture, shapes, settings, lines)
+    scores = _together(quads, classify_quads(picture, quads, shapes), choice)
+    fits = np.zeros(len(quads), bool)
+    for size in sizes if scan_px_per_mm else ():
+        fits |= of_nominal_size(quads, size, scan_px_per_mm * size.enlarged, choice)  # type: ignore[operator]
     # A faded card on a pale lid looks drawn, its shadow being the stroke; but what is drawn seldom has a card's shape.
-    drawn = only_drawn(picture, quads, size.height_mm, choice.drawn)
-    drawn &= ~_of_nominal_shape(picture, quads, size, choice)
+    drawn = only_drawn(picture, quads, HEIGHT_MM, choice.drawn)
+    drawn &= ~_of_nominal_shape(picture, quads, shapes, choice)
     scores = np.where(drawn, choice.unlikely * scores, scores).astype(np.float32)
-    scores = _inside_first(picture, quads, scores, size, choice)
-    scores = likely_first(picture, quads, scores, size, choice)
+    scores = _inside_first(picture, quads, scores, shapes, choice)
+    scores = likely_first(picture, quads, scores, shapes, choice)
     return quads, _true_to_size(scores, fits, choice)
 
 
-def _inside_first(
-    picture: ReducedImage, quads: Quads, scores: Scores, size: FaceSize, choice: ChoiceSettings
-) -> Scores:
+def _inside_first(picture: ReducedImage, quads: Quads, scores: Scores, shapes: Array, choice: ChoiceSettings) -> Scores:
     """The full picture is the card only where no card is seen in it: a scan shows a rim of the lid."""
     full = area(quads) > choice.full * picture.width * picture.height if len(quads) else np.zeros(0, bool)
     if not full.any():
@@ -93,7 +96,7 @@ def _inside_first(
     share = area(quads) / (picture.width * picture.height)
     far = np.array([picture.width, picture.height]) - quads
     rim = np.minimum(quads, far).min(axis=(1, 2)) / max(picture.width, picture.height)
-    off = np.abs(np.log(true_ratio(quads, picture.width, picture.height) / size.aspect))
+    off = _off_shape(picture, quads, shapes)
     rimmed = (
         (share > choice.rimmed_least)
         & (share < choice.rimmed_most)
@@ -106,7 +109,7 @@ def _inside_first(
 
 
 def likely_first(
-    picture: ReducedImage, quads: Quads, scores: Scores, size: FaceSize, choice: ChoiceSettings = ChoiceSettings()
+    picture: ReducedImage, quads: Quads, scores: Scores, shapes: Array, choice: ChoiceSettings = ChoiceSettings()
 ) -> Scores:
     """(n,) the scores, less for quads (n, 4, 2), in reduced pixels, that contradict what is as good as certain.
 
@@ -118,7 +121,7 @@ def likely_first(
     leaning = true_slant(quads, picture.width, picture.height)
     bordered = _on_border(picture, quads, choice.border_px)
     good = (leaning < choice.rectangle) & ~bordered & (scores >= choice.settled)
-    good &= _of_nominal_shape(picture, quads, size, choice)
+    good &= _of_nominal_shape(picture, quads, shapes, choice)
     centre, reach = quads.mean(axis=1), choice.near * height(quads)
     near = np.abs(centre[:, None] - centre[None, good]).max(axis=-1) < reach[:, None]
     larger = area(quads)[good] > choice.as_large * area(quads)[:, None]
@@ -133,12 +136,17 @@ def _on_border(picture: ReducedImage, quads: Quads, border_px: float) -> NDArray
     return np.asarray((out & out[:, NEXT]).reshape(len(quads), -1).any(axis=1))
 
 
-def _of_nominal_shape(picture: ReducedImage, quads: Quads, size: FaceSize, choice: ChoiceSettings) -> NDArray[np.bool_]:
-    """(n,): which quads have the nominal proportions, the tilt taken out."""
+def _of_nominal_shape(picture: ReducedImage, quads: Quads, shapes: Array, choice: ChoiceSettings) -> NDArray[np.bool_]:
+    """(n,): which quads have the proportions of one of the shapes, the tilt taken out."""
+    return np.asarray(_off_shape(picture, quads, shapes) < choice.shape_tolerance)
+
+
+def _off_shape(picture: ReducedImage, quads: Quads, shapes: Array) -> Array:
+    """(n,) difference from the nearest of the shapes (k,), as a natural logarithm, the tilt taken out."""
     if not len(quads):
-        return np.zeros(0, bool)
+        return np.zeros(0)
     ratio = true_ratio(quads, picture.width, picture.height)
-    return np.asarray(np.abs(np.log(ratio / size.aspect)) < choice.shape_tolerance)
+    return np.asarray(np.abs(np.log(ratio / nearest_shape(ratio, shapes))))
 
 
 def of_nominal_size(

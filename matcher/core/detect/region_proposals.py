@@ -16,13 +16,15 @@ from matcher.core.detect.geometry import BEFORE, area, clockwise_portrait, is_co
 from matcher.core.detect.reduced_image import ReducedImage
 from matcher.core.detect.settings import RegionSettings
 
+Shapes = NDArray[np.floating]
+
 
 def region_quads(
-    picture: ReducedImage, nominal: float, settings: RegionSettings = RegionSettings()
+    picture: ReducedImage, shapes: Shapes, settings: RegionSettings = RegionSettings()
 ) -> NDArray[np.float32]:
     """(n, 4, 2) quads in reduced pixels, the largest first, at most `settings.quads`.
 
-    nominal: a card's width over height.
+    shapes: (k,) the cards' widths over heights.
     """
     quads = [quad for mask in _masks(picture, settings) for quad in _outlines_of(mask, settings)]
     if not quads:
@@ -30,8 +32,8 @@ def region_quads(
     single = _distinct(clockwise_portrait(np.array(quads, np.float32)), settings)
     shape = 1 / np.maximum(ratio(single), 1e-3)
     # Three in a row look like one card, which is far likelier.
-    several = np.nonzero(np.abs(np.log(shape * nominal)) >= 0.2)[0]
-    parts = [part for i in several for part in _split(single[i], float(shape[i]), nominal, settings.most_touching)]
+    several = [(i, one) for one in shapes.tolist() for i in np.nonzero(np.abs(np.log(shape * one)) >= 0.2)[0]]
+    parts = [part for i, one in several for part in _split(single[i], float(shape[i]), one, settings.most_touching)]
     found = np.concatenate([single, clockwise_portrait(np.array(parts, np.float32))]) if parts else single
     stout = ratio(found)
     smallest = settings.shortest_side * max(picture.width, picture.height)

@@ -296,7 +296,10 @@ class EdgeSettings:
     most_sure: float = 0.9
     """Score that is given at most: nothing inside has been looked at."""
     around: float = 1.25
-    """How many times larger such a card must be than one that was found inside of it: a picture on a cover."""
+    """How many times larger such a card must be than what was found inside of it: a picture on a cover."""
+    holder: float = 5.0
+    """The same where what was found has a card's shape: sleeves and holders are up to four times larger than their
+    card; own choice, after scenes of holders that were taken for their cards."""
 
 
 @dataclass(frozen=True)
