@@ -26,18 +26,21 @@ class _Strip:
     beside: NDArray[np.float32]
 
 
-def with_caption(picture: ReducedImage, quad: Array, height_mm: float, nominal: float) -> NDArray[np.float32]:
+def with_caption(
+    picture: ReducedImage, quad: Array, height_mm: float, nominal: float, lying: bool = False
+) -> NDArray[np.float32]:
     """The quad (4, 2), in reduced pixels and portrait order, lengthened at either short side where the card plainly
     goes on.
 
     Only tried while the quad is too stout for `nominal`, a card's width over height. height_mm: the card's.
+    lying: at either long side, of a quad that is too slender: a landscape card's caption.
     """
     quad = np.asarray(quad, np.float32)
-    for turn in (0, 2):
-        if float(ratio(quad[None])[0]) < 1.04 * nominal:
+    for turn in (1, 3) if lying else (0, 2):
+        now = float(ratio(quad[None])[0])
+        if (now > nominal / 1.04) if lying else (now < 1.04 * nominal):
             break
-        turned = np.roll(quad, -turn, axis=0)
-        scale = float(height(turned[None])[0]) / height_mm
+        turned, scale = np.roll(quad, -turn, axis=0), float(height(quad[None])[0]) / height_mm
         length = _end_of_card(_beyond(picture, turned, scale))
         if length is None:
             continue

@@ -38,6 +38,9 @@ from matcher.core.formats import MOST_SLENDER, face_of
 from matcher.core.photo import Photo
 from matcher.core.shared_settings import FaceSize
 
+CAMERAS = np.array([1, 4 / 5, 3 / 4, 2 / 3, 5 / 8, 9 / 16, 1 / 2, 6 / 13, 9 / 20])
+"""Proportions of pictures as cameras, telephones and screens make them; common practice, no source."""
+
 ANY_SHAPE = (0.35, 1.0)
 """Widths over heights between which something may be a card of no known format; own choice."""
 
@@ -110,7 +113,7 @@ def detect(
     """
     sizes = (sizes,) if isinstance(sizes, FaceSize) else tuple(sizes or (FaceSize(),))
     picture = reduce(photo, settings.reduction)
-    found = _Detector(photo, sizes, settings.for_shapes([as_portrait(size).aspect for size in sizes]), picture).cards()
+    found = _Detector(photo, sizes, settings.for_shapes([size.aspect for size in sizes]), picture).cards()
     if found:
         return found
     odd = _Detector(photo, sizes, settings.for_shapes(ANY_SHAPE), picture).odd_cards()
@@ -158,7 +161,7 @@ class _Detector:
         ranked = search_quads(self.picture, self._looked_for, px_per_mm, self.settings, lines)
         if ranked.best < self.settings.found or self._is_frame(ranked.quads[0]):
             filled = self._full_frame(ranked)
-            return filled or self._by_edges(lines, RankedQuads.none()) or filled
+            return filled or self._by_edges(lines, RankedQuads.none()) or self._cut_to_shape() or filled
         around = self._by_edges(lines, ranked)
         if around:
             return around
@@ -248,10 +251,21 @@ class _Detector:
             return Detections((), reason, self._unsure(ranked))
         first_is_frame = len(ranked.quads) and self._is_frame(ranked.quads[0])
         runner_up = self._refined_or_none(ranked.runner_up[0] if first_is_frame else None)
-        frame = np.array([[0, 0], [photo.width, 0], [photo.width, photo.height], [0, photo.height]], np.float32)
-        corners = np.asarray(clockwise_portrait(frame), np.float32)
+        corners = _frame_of(photo)
         card = CardQuad(corners, round(probability, 3), runner_up, sizes=self._sizes_of(corners))
         return self._in_order([card])
+
+    def _cut_to_shape(self) -> Detections:
+        """Where no card is seen in a picture that has a format's proportions, and no camera's, somebody has cut it to
+        the card, whatever is printed on it. What the common format's cards look like is known."""
+        others = [size for size in self.sizes if not as_portrait(size).same_card(FaceSize())]
+        edges, blank = self.settings.edges, self.picture.lab[..., 0].std() < self.settings.edges.texture
+        if not others or blank or _nearest(self.photo, CAMERAS) < self.settings.camera_tolerance:
+            return Detections(())
+        if _nearest(self.photo, _shapes([as_portrait(size) for size in others])) > edges.cut:
+            return Detections(())
+        corners = _frame_of(self.photo)
+        return self._in_order([CardQuad(corners, edges.cut_score, sizes=fitting_sizes(self.photo, corners, others))])
 
     def _unsure(self, ranked: RankedQuads) -> tuple[CardQuad, ...]:
         """What a match may still show to be a card's outline."""
@@ -281,8 +295,7 @@ class _Detector:
 
     def _is_camera_frame(self) -> bool:
         """Whether the picture has a camera's proportions exactly."""
-        short, long = sorted((self.photo.width, self.photo.height))
-        return abs(16 * short / (9 * long) - 1) < self.settings.camera_tolerance
+        return _nearest(self.photo, np.array([9 / 16])) < self.settings.camera_tolerance
 
 
 def as_portrait(size: FaceSize) -> FaceSize:
@@ -307,6 +320,18 @@ def _apart(sizes: Sequence[FaceSize], alike: float) -> tuple[FaceSize, ...]:
 def _shapes(sizes: Sequence[FaceSize]) -> NDArray[np.float64]:
     """(k,) widths over heights, each once."""
     return np.array(sorted({size.aspect for size in sizes}))
+
+
+def _nearest(photo: Photo, shapes: NDArray[np.float64]) -> float:
+    """How far the picture's own proportions are from the nearest of the shapes (k,), as a natural logarithm."""
+    short, long = sorted((photo.width, photo.height))
+    return float(np.abs(np.log(short / long / shapes)).min())
+
+
+def _frame_of(photo: Photo) -> NDArray[np.float32]:
+    """(4, 2) the full picture, as portrait."""
+    frame = np.array([[0, 0], [photo.width, 0], [photo.width, photo.height], [0, photo.height]], np.float32)
+    return np.asarray(clockwise_portrait(frame), np.float32)
 
 
 def _middle(group: Sequence[FaceSize]) -> float:

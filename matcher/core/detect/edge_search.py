@@ -40,11 +40,11 @@ def edge_quads(
     if not len(quads):
         return quads, np.empty(0, np.float32)
     scores = _scores(_evidence(picture, quads), shapes)
-    quads = quads[distinct(quads, scores, settings.proposals)]
+    quads = quads[distinct(quads, scores, settings.proposals, settings.proposals.looked_at)]
     if not len(quads):
         return quads, np.empty(0, np.float32)
     if shapes is not None:
-        quads = versions(picture, quads, shapes, settings.refinement)
+        quads = versions(picture, quads, shapes, settings.refinement, settings.proposals.lying)
     quads = clockwise_portrait(quads).astype(np.float32)
     evidence = _evidence(picture, quads)
     scores = np.where(_clear(picture, quads, evidence, shapes, bounds), _scores(evidence, shapes), 0).astype(np.float32)

@@ -44,15 +44,22 @@ class LineQuads:
 
 
 def propose_quads(
-    picture: ReducedImage, shapes: Array, settings: DetectSettings = DetectSettings(), lines: LineQuads | None = None
+    picture: ReducedImage,
+    shapes: Array,
+    settings: DetectSettings = DetectSettings(),
+    lines: LineQuads | None = None,
+    of_regions: Quads | None = None,
 ) -> Quads:
     """(n, 4, 2) float32 quads in reduced pixels, portrait order; first the full picture where it may be a card.
 
-    shapes: (k,) widths over heights, as portrait. lines: the picture's, where they are looked at elsewhere as well.
+    shapes: (k,) widths over heights, as portrait. lines, of_regions: the picture's, where they are known already.
     """
     proposing = settings.proposals
-    quads, scores = _proposals(picture, shapes, settings, lines or LineQuads(picture, settings))
-    pool = versions(picture, quads[distinct(quads, scores, proposing)], shapes, settings.refinement)
+    if of_regions is None:
+        of_regions = region_quads(picture, shapes, proposing.regions)
+    quads, scores = _proposals(picture, shapes, settings, lines or LineQuads(picture, settings), of_regions)
+    chosen = distinct(quads, scores, proposing, proposing.looked_at)
+    pool = versions(picture, quads[chosen], shapes, settings.refinement, proposing.lying)
     found = np.concatenate([frame_quad(picture, shapes, proposing), pool])
     return np.asarray(clockwise_portrait(found), np.float32)
 
@@ -68,21 +75,20 @@ def frame_quad(picture: ReducedImage, shapes: Array, settings: ProposalSettings 
 
 
 def _proposals(
-    picture: ReducedImage, shapes: Array, settings: DetectSettings, lines: LineQuads
+    picture: ReducedImage, shapes: Array, settings: DetectSettings, lines: LineQuads, of_regions: Quads
 ) -> tuple[Quads, NDArray[np.float32]]:
     proposing = settings.proposals
-    of_regions = region_quads(picture, shapes, proposing.regions)
-    quads = _edged(picture, np.concatenate([lines.sharp, of_regions]), proposing)
-    scores = _first_score(picture, quads, shapes)
+    quads = edged(picture, np.concatenate([lines.sharp, of_regions]), proposing, proposing.measured)
+    scores = first_score(picture, quads, shapes)
     if scores.max(initial=0) < proposing.plain:
         quads = np.concatenate([quads, lines.softened])
-        scores = np.concatenate([scores, _first_score(picture, lines.softened, shapes)])
+        scores = np.concatenate([scores, first_score(picture, lines.softened, shapes)])
     return quads, scores
 
 
-def _edged(picture: ReducedImage, quads: Quads, settings: ProposalSettings) -> Quads:
-    """Those quads that are measured: along their sides the gradient is strongest, a look that all can have."""
-    if len(quads) <= settings.measured:
+def edged(picture: ReducedImage, quads: Quads, settings: ProposalSettings, most: int) -> Quads:
+    """The `most` quads along whose sides the gradient is strongest, a look that all can have."""
+    if len(quads) <= most:
         return quads
     offsets = np.array([-2, -1, 0, 1, 2], np.float32)
     points = side_points(quads, np.linspace(0.06, 0.94, 12, dtype=np.float32))[..., None, :]
@@ -92,21 +98,21 @@ def _edged(picture: ReducedImage, quads: Quads, settings: ProposalSettings) -> Q
     along = np.abs((slope * normal).sum(axis=-1)).max(axis=-1)
     side = np.sort(np.minimum(along, 1.5).mean(axis=2), axis=1)
     worth = side @ np.array(settings.edge_weights, np.float32)
-    return np.asarray(quads[np.sort(np.argsort(-worth)[: settings.measured])])
+    return np.asarray(quads[np.sort(np.argsort(-worth)[:most])])
 
 
-def _first_score(picture: ReducedImage, quads: Quads, shapes: Array) -> NDArray[np.float32]:
+def first_score(picture: ReducedImage, quads: Quads, shapes: Array) -> NDArray[np.float32]:
     if not len(quads):
         return np.empty(0, np.float32)
     evidence = measure(picture, quads, HEIGHT_MM)
     return score(evidence, nearest_shape(evidence.ratio, shapes))
 
 
-def distinct(quads: Quads, scores: NDArray[np.float32], settings: ProposalSettings) -> list[int]:
-    """Indices, best first, of proposals that differ from each other."""
+def distinct(quads: Quads, scores: NDArray[np.float32], settings: ProposalSettings, most: int) -> list[int]:
+    """Indices, best first, of at most `most` proposals that differ from each other."""
     kept: list[int] = []
     for i in np.argsort(-scores):
-        if scores[i] < settings.worth_a_look or len(kept) >= settings.looked_at:
+        if scores[i] < settings.worth_a_look or len(kept) >= most:
             break
         reach = settings.alike * float(np.ptp(quads[i], axis=0).max())
         if not kept or np.abs(quads[kept] - quads[i]).max(axis=(1, 2)).min() > reach:
@@ -114,11 +120,18 @@ def distinct(quads: Quads, scores: NDArray[np.float32], settings: ProposalSettin
     return kept
 
 
-def versions(picture: ReducedImage, quads: Quads, shapes: Array, settings: RefinementSettings) -> Quads:
-    """Of each quad: as it is; on the edges near it; lengthened over a plain strip or to the nominal proportions."""
+def versions(
+    picture: ReducedImage, quads: Quads, shapes: Array, settings: RefinementSettings, lying: bool = False
+) -> Quads:
+    """Of each quad: as it is; on the edges near it; lengthened over a plain strip or to the nominal proportions.
+
+    lying: some cards are landscape, their captions along a long side.
+    """
     snapped = refine(picture.lab, quads, HEIGHT_MM, settings.wide, settings)
-    longer = [with_caption(picture, quad, HEIGHT_MM, float(shapes.min())) for quad in snapped]
-    changed = [new for new, old in zip(longer, snapped, strict=True) if not np.array_equal(new, old)]
+    longer = [(with_caption(picture, quad, HEIGHT_MM, float(shapes.min())), quad) for quad in snapped]
+    if lying:
+        longer += [(with_caption(picture, quad, HEIGHT_MM, float(shapes.max()), lying=True), quad) for quad in snapped]
+    changed = [new for new, old in longer if not np.array_equal(new, old)]
     stretched = [new for quad in snapped for new in to_nominal(picture, quad, shapes)]
     none = np.empty((0, 4, 2), np.float32)
     stretched_quads = np.array(stretched, np.float32).reshape(-1, 4, 2)

@@ -83,6 +83,9 @@ def _masks(picture: ReducedImage, settings: RegionSettings) -> Iterator[NDArray[
     level, _ = cv2.threshold(blurred, 0, 255, cv2.THRESH_BINARY | cv2.THRESH_OTSU)
     yield (blurred > level).astype(np.uint8)
     yield _walled_off(picture)
+    calm = _calm(picture, settings)
+    if calm is not None:
+        yield calm
 
 
 def _from_border(lab: NDArray[np.uint8]) -> NDArray[np.uint8]:
@@ -112,6 +115,16 @@ def _walled_off(picture: ReducedImage) -> NDArray[np.uint8]:
     room = np.pad(1 - wall, 1, constant_values=1)
     cv2.floodFill(room, None, (0, 0), 2)
     return np.asarray(room[1:-1, 1:-1] != 2, dtype=np.uint8)
+
+
+def _calm(picture: ReducedImage, settings: RegionSettings) -> NDArray[np.uint8] | None:
+    """Where far fewer edges are than along the border: a card on a page of small print, or on a weave, whose own sides
+    are lost among the ground's lines. None where the ground itself has few."""
+    side = (max(picture.width, picture.height) // settings.windows_along) | 1
+    density = cv2.blur(picture.edges.astype(np.float32), (side, side))
+    ring = np.concatenate([density[side], density[-side - 1], density[:, side], density[:, -side - 1]])
+    ground = float(np.median(ring))
+    return (density < 0.5 * ground).astype(np.uint8) if ground > settings.dense else None
 
 
 def _outlines_of(mask: NDArray[np.uint8], settings: RegionSettings) -> Iterator[NDArray[np.float32]]:
