@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -179,26 +180,27 @@ class _Detector:
         others = [size for size in self.sizes if not as_portrait(size).same_card(FaceSize())]
         if not others:
             return Detections(())
-        quads, scores = edge_quads(self.picture, _shapes(_apart(others, self.settings.alike)), lines, self.settings)
-        kept = np.arange(len(quads))
-        if found.best:
-            kept = np.array([i for i in kept if self._lies_around(quads[i], found.quads[0])], np.intp)
-        if not len(kept):
+        around = partial(self._lies_around, found) if found.best else None
+        shapes = _shapes(_apart(others, self.settings.alike))
+        quads, scores = edge_quads(self.picture, shapes, lines, self.settings, around)
+        if not len(quads):
             return Detections((), _reason(found.best))
-        near = companions(quads[kept], scores[kept], self.settings.found, self._relative_heights)
-        return self._in_order([self._by_its_edges(quads[kept[i]], float(scores[kept[i]])) for i in near])
+        near = companions(quads, scores, self.settings.found, self._relative_heights)
+        return self._in_order([self._by_its_edges(quads[i], float(scores[i])) for i in near])
 
     def _by_its_edges(self, quad: NDArray[np.float32], score: float) -> CardQuad:
         corners = self._refined(quad)
         return CardQuad(corners, round(score, 3), sizes=self._sizes_of(corners))
 
-    def _lies_around(self, quad: NDArray[np.float32], inner: NDArray[np.float32]) -> bool:
-        """A picture on a cover has any shape; what has a card's is one in a holder, unless it is small."""
+    def _lies_around(self, found: RankedQuads, quad: NDArray[np.float32]) -> bool:
+        """A picture on a cover has any shape; what surely is a card, and has its shape, is one in a holder, unless it
+        is small."""
+        inner = found.quads[0]
         larger = float(area(quad[None])[0] / max(float(area(inner[None])[0]), 1.0))
         ratios = true_ratio(inner[None].astype(np.float64), self.picture.width, self.picture.height)
         off = float(np.abs(np.log(ratios / nearest_shape(ratios, _shapes(self._looked_for))))[0])
         edges = self.settings.edges
-        least = edges.holder if off < edges.shape else edges.around
+        least = edges.holder if off < edges.shape and found.best >= edges.most_sure else edges.around
         return larger > least and overlap(quad, inner) > 0.9 / larger
 
     def odd_cards(self) -> Detections:

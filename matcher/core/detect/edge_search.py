@@ -7,6 +7,7 @@ picture and shapes in, quads with scores out. Measured on real photographs: `lab
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -27,11 +28,16 @@ Scores = NDArray[np.float32]
 
 
 def edge_quads(
-    picture: ReducedImage, shapes: Array | None, lines: LineQuads, settings: DetectSettings
+    picture: ReducedImage,
+    shapes: Array | None,
+    lines: LineQuads,
+    settings: DetectSettings,
+    around: Callable[[Quads], bool] | None = None,
 ) -> tuple[Quads, Scores]:
     """(n, 4, 2) quads in reduced pixels, portrait order, the best first, that share no card, and their scores.
 
     shapes: (k,) widths over heights, as portrait; None asks for any shape at all, and more of the sides.
+    around: which quads (4, 2) count, where others were found already; all if not given.
     """
     bounds = settings.edges if shapes is not None else settings.odd_edges
     parts = np.ones(1) if shapes is None else shapes
@@ -48,8 +54,16 @@ def edge_quads(
     quads = clockwise_portrait(quads).astype(np.float32)
     evidence = _evidence(picture, quads)
     scores = np.where(_clear(picture, quads, evidence, shapes, bounds), _scores(evidence, shapes), 0).astype(np.float32)
-    kept = suppress_overlaps(quads, scores, least=settings.found)
-    return quads[kept], np.minimum(scores[kept], bounds.most_sure).astype(np.float32)
+    kept = scores >= settings.found
+    quads, scores = quads[kept], scores[kept]
+    if around is not None:
+        kept = np.array([around(quad) for quad in quads], bool)
+        quads, scores = quads[kept], scores[kept]
+    capped = np.minimum(scores, bounds.most_sure).astype(np.float32)
+    # Of several shapes the larger outline is taken, as long as both are clear: a panel of a cover may have another's.
+    one_shape = shapes is None or len(shapes) == 1
+    best = suppress_overlaps(quads, scores if one_shape else capped, least=settings.found)
+    return quads[best], capped[best]
 
 
 def _evidence(picture: ReducedImage, quads: Quads) -> Evidence:
