@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import log
 
 import numpy as np
 from numpy.typing import NDArray
@@ -53,15 +54,16 @@ def with_caption(
 
 
 def to_nominal(picture: ReducedImage, quad: Array, shapes: Array) -> list[NDArray[np.float32]]:
-    """The quad (4, 2) brought to each of the nominal widths over heights (k,), at its top and at its foot.
+    """The quad (4, 2) brought to the nearest of the nominal widths over heights (k,), at its top and at its foot.
 
-    None if it has about one of them, or is too far from it. A short side that is lost in the table's grain is found so
+    None if it has about that or is too far from it. A short side that is lost in the table's grain is found so
     from the three others.
     """
     stout = (true_ratio(quad[None], picture.width, picture.height)[0] / shapes).tolist()
     if any(0.95 <= one <= 1.05 for one in stout):
         return []
-    return [longer for one in stout if 0.80 < one < 1.45 for longer in _lengthened(quad, one)]
+    nearest = min(stout, key=lambda one: abs(log(one)))
+    return _lengthened(quad, nearest) if 0.80 < nearest < 1.45 else []
 
 
 def _lengthened(quad: Array, stout: float) -> list[NDArray[np.float32]]:
