@@ -5,18 +5,28 @@ from __future__ import annotations
 from dataclasses import replace
 from itertools import combinations
 
+import cv2
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from scipy.stats import spearmanr
 
 from matcher.lab.manifests import Picture, Taken
 from matcher.lab.measures import cllr
-from matcher.lab.synthesis.face_pairs import CELL, IGNORED, MOVED, SAME, face_pairs, faces_of, visibly_moved, windows_of
+from matcher.lab.synthesis.face_pairs import CELL, TELLING_CELLS, DrawnFace, face_pairs, faces_of, windows_of
 from matcher.lab.synthesis.movement import another_moment
 from matcher.lab.synthesis.picture_history import PictureHistory, pictured, random_history
 from matcher.lab.synthesis.prints import Field, PrintLook, characteristic, random_look, render_print, retouched
+from matcher.lab.synthesis.visible import IGNORED, MOVED, SAME, clearness, differs
 from matcher.lab.synthesis.wear import KINDS, worn
-from matcher.lab.synthesis.worlds import WORLDS, world_pairs
+from matcher.lab.synthesis.worlds import (
+    VISIBLE_CELLS,
+    VISIBLE_CHANGE,
+    WORLDS,
+    enrolled_print,
+    moment_of,
+    world_pairs,
+)  # fmt: skip
 from matcher.lab.training.fit_pose import negative
 from matcher.lab.training.movement_sets import PAIRS, SIZE, Material, drawn_sets
 from reference_demo.cast import PLATES
@@ -89,8 +99,8 @@ def test_a_picture_of_a_card_is_of_its_size_and_faint_where_it_faded(small: bool
 
 def test_another_moment_moves_what_is_there(view: Field) -> None:
     moved = [another_moment(view, np.random.default_rng(seed)) for seed in range(6)]
-    assert all(visibly_moved(view, other) > 0 for other in moved)
-    assert visibly_moved(view, view) == 0
+    assert all((differs(view, other) == MOVED).any() for other in moved)
+    assert not differs(view, view.copy()).any()
     assert all(abs(float(other.mean() - view.mean())) < 0.05 for other in moved)
 
 
@@ -133,6 +143,53 @@ def test_only_several_poses_of_one_sitter_differ_by_movement() -> None:
     material = Material.of([frames, plates])
     assert [[path.name for path in group] for group in material.groups] == [["a1.jpg", "a2.jpg"]]
     assert [len(source) for source in material.sources] == [3, 2]
+
+
+def test_what_a_picture_shows_of_a_change_is_told_by_its_slope_and_its_noise(view: Field) -> None:
+    rng = np.random.default_rng(2)
+
+    def pictured_as(tones: Field, noise: float) -> NDArray[np.uint8]:
+        return np.clip(255 * tones + rng.normal(0, noise, tones.shape), 0, 255).astype(np.uint8)
+
+    clear = clearness(view, pictured_as(view, 4))
+    assert np.median(clear) == pytest.approx(255 / 4, rel=0.15)
+    assert np.median(clearness(view, pictured_as(0.4 + 0.3 * view, 4))) == pytest.approx(0.3 * 255 / 4, rel=0.15)
+    assert np.median(clearness(view, pictured_as(view, 12))) == pytest.approx(255 / 12, rel=0.15)
+    covered = view.copy()
+    covered[200:320] = 0.9
+    assert np.median(clearness(view, pictured_as(covered, 4))[230:290]) < 0.2 * np.median(clear)
+
+
+def test_movement_that_a_print_does_not_show_is_not_learnt(view: Field) -> None:
+    rng = np.random.default_rng(3)
+    views = [view, another_moment(view, rng, 2.0)]
+    opaque = np.zeros_like(view)
+
+    def faces(contrast: float) -> list[DrawnFace]:
+        shown = [contrast * one + (1 - contrast) / 2 + rng.normal(0, 0.02, one.shape) for one in views]
+        return [DrawnFace(np.clip(255 * g, 0, 255).astype(np.uint8), n, opaque) for n, g in enumerate(shown)]
+
+    (clear,) = face_pairs(views, faces(1.0), np.random.default_rng(1))
+    (faint,) = face_pairs(views, faces(0.02), np.random.default_rng(1))
+    assert clear.same is False
+    assert (clear.labels == MOVED).sum() > TELLING_CELLS
+    assert faint.same is None
+    assert not (faint.labels == MOVED).any()
+
+
+def test_another_exposure_of_a_world_is_seen_to_be_one_on_both_prints() -> None:
+    plate, rng = negative(PLATES["A1"].path), np.random.default_rng(5)
+    enrolled = enrolled_print(plate, rng)
+    faint = replace(enrolled, contrast=0.3, seed=7)
+    moved = moment_of(plate, (enrolled, faint), rng)
+    assert moved is not None
+    still = cv2.resize(plate, moved.shape[::-1], interpolation=cv2.INTER_AREA)
+    for made in (enrolled, faint):
+        assert np.array_equal(made.card(plate).pixels, made.card(plate).pixels)
+        change = np.abs(made.view(moved) - made.view(still))
+        assert (change > VISIBLE_CHANGE).sum() > VISIBLE_CELLS
+    blank = np.full_like(plate, 200)
+    assert moment_of(blank, (enrolled,), rng) is None
 
 
 def test_a_world_differs_in_its_own_way_alone() -> None:

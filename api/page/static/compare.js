@@ -1,6 +1,6 @@
 // The card beside a candidate's reference, with one zoom and pan for both; laid over it; or at the proof of one rung.
 // early(pictures) before the comparison is there, show(comparison, card, candidate) then. Dispatches `candidate`
-// (detail: index) when another one is chosen, `ready` when both pictures are painted.
+// (detail: index) when another one is chosen, `gone` when the comparison's pictures are no longer kept.
 
 import { candidateTiles } from "./candidates.js";
 import { chips } from "./chips.js";
@@ -63,12 +63,18 @@ export class CardCompare extends HTMLElement {
   }
 
   get answer() { return this.comparison?.identification.cards[this.card]; }
-  get layers() { return this.comparison.cards[this.card]; }
+  get layers() { return this.comparison?.cards[this.card]; }
   get chosen() { return this.answer?.candidates[this.candidate]; }
-  get laid() { return this.layers.candidates[this.candidate]; }
+  get laid() { return this.layers?.candidates[this.candidate]; }
 
   // The pictures as they are laid: of another negative the reference stands whole and upright instead.
   get isLaid() { return Boolean((this.other ?? this.laid)?.laid) && finding(RUNGS[0], this.chosen?.confidence.pose).state !== "other"; }
+
+  // Whether the reference's words lie beside the card's: of another crop they may stand where the card shows picture.
+  get hasBothCaptions() {
+    const is = (rung, state) => finding(RUNGS.find(({ name }) => name === rung), this.chosen?.confidence[rung]).state === state;
+    return this.isLaid && (!is("crop", "other") || is("caption", "same"));
+  }
 
   #build() {
     if (this.stage) return;
@@ -124,6 +130,11 @@ export class CardCompare extends HTMLElement {
 
   #face() {
     const node = this.#growing("face", this.#image(this.layers.face, "The card, cut out of the photo and flattened"));
+    const { comparison } = this;
+    node.onerror = () => {
+      if (this.comparison === comparison && this.gone !== comparison) this.dispatchEvent(new CustomEvent("gone"));
+      this.gone = comparison;
+    };
     this.#toned(node, "card");
     return node;
   }

@@ -14,7 +14,7 @@ export function comparedCrops(crops) {
     svg("image", { href: crops.picture, width, height }),
     crops.known.map(({ corners }) => [polygon(corners, "casing"), polygon(corners, "window")]));
   const own = svg("g", { class: "dragged" }, polygon(crops.own, "doubt", { "stroke-width": 2 * crops.sigma_px }), polygon(crops.own, "own"));
-  drawing.append(own, ...crops.known.map(({ crop, corners: [[x, y]] }, number) => svg("text", { class: "window-name", x: Math.max(x, 0) + 10, y: Math.max(y, 0) + 28 + 26 * nearer(crops.known.map((one) => one.corners[0]), number, 30) }, crop)));
+  drawing.append(own, ...letters(crops.known.map(({ crop, corners: [[x, y]] }) => [crop, Math.max(x, 0) + 10, Math.max(y, 0) + 28]), 26));
   dragging(drawing, own, (dx, dy) => fill(told, said(crops, dx, dy, perMm)));
   const rows = crops.known.map(({ crop, probability }) => h("li", {}, h("b", {}, `Crop ${crop}`), `: ${sureness(probability)} that this card shows it`));
   return h("figure", { class: "crop-map" }, drawing, h("figcaption", {}, `The negative ${crops.pose} as far as its cards show it. Orange: this card's crop, within ${crops.sigma_mm} mm.`, h("ul", { class: "bare" }, rows), told));
@@ -22,8 +22,16 @@ export function comparedCrops(crops) {
 
 const polygon = (quad, kind, more = {}) => svg("polygon", { class: kind, points: quad.map((corner) => corner.join(",")).join(" "), ...more });
 
-// How many of the frames before this one begin so near it that their letters would lie upon each other.
-const nearer = (corners, number, near) => corners.slice(0, number).filter(([x, y]) => Math.hypot(x - corners[number][0], y - corners[number][1]) < near).length;
+// Each crop's letter at its frame's corner, or below the letters that it would lie upon. high: of a letter.
+function letters(wanted, high) {
+  const set = [];
+  for (const [crop, x, corner] of wanted) {
+    let y = corner;
+    while (set.some((one) => Math.abs(one.x - x) < high && Math.abs(one.y - y) < high)) y += high / 4;
+    set.push({ crop, x, y });
+  }
+  return set.map(({ crop, x, y }) => svg("text", { class: "window-name", x, y }, crop));
+}
 
 const toldOf = (crops) => `Where the known crops ${crops.known.map(({ crop }) => crop).join(", ")} of ${crops.pose} lie, and this card's own`;
 
@@ -67,12 +75,17 @@ export function poseCrops(mapped, mine) {
     svg("rect", { class: "casing", x: l, y: t, width: r - l, height: b - t }),
     svg("rect", { class: crop === mine ? "own" : "window", x: l, y: t, width: r - l, height: b - t }),
   ]);
-  const labels = mapped.crops.map(({ crop, window_mm: [l, t] }, number) => svg("text", { class: "window-name", x: l + 1.2, y: t + 4 + 3.6 * nearer(mapped.crops.map(({ window_mm: [x, y] }) => [x, y]), number, 4) }, crop));
+  const labels = letters(mapped.crops.map(({ crop, window_mm: [l, t] }) => [crop, l + 1.2, t + 4]), 3.6);
   const names = mapped.crops.map(({ crop }) => crop).join(", ");
+  const { crop: widest, window_mm: [atX, atY] } = mapped.crops.reduce((a, b) => (area(b) > area(a) ? b : a));
+  const lies = ({ crop, window_mm: [l, t] }) => (crop === widest ? (mapped.crops.length > 1 ? "the widest" : "the only one") : `${placed(l - atX, t - atY)} crop ${widest}'s corner`);
   return h("figure", { class: "crop-map in-mm" },
     svg("svg", { viewBox: `${left - 1} ${top - 1} ${right - left + 2} ${bottom - top + 2}`, role: "img", "aria-label": `Where the known crops ${names} of ${mapped.pose} lie` },
       svg("image", { href: `/v1/crops/picture?${new URLSearchParams({ pose: mapped.pose })}`, x: left, y: top, width: right - left, height: bottom - top, preserveAspectRatio: "none" }), windows, labels),
     h("figcaption", {}, `${begun("the negative")} ${mapped.pose} as far as its cards show it${mine ? `. Orange: crop ${mine}, this record's` : ""}.`,
-      h("ul", { class: "bare" }, mapped.crops.map(({ crop, window_mm: w, sigma_mm: sigma }) =>
-        h("li", {}, h("b", {}, crop), ` ${(w[2] - w[0]).toFixed(1)} x ${(w[3] - w[1]).toFixed(1)} mm, ${placed(w[0], w[1])} the widest card's corner, within ${sigma} mm`)))));
+      h("ul", { class: "bare" }, mapped.crops.map((one) =>
+        h("li", {}, h("b", {}, one.crop), ` ${sides(one).map((mm) => mm.toFixed(1)).join(" x ")} mm, ${lies(one)}, within ${one.sigma_mm} mm`)))));
 }
+
+const sides = ({ window_mm: [left, top, right, bottom] }) => [right - left, bottom - top];
+const area = (one) => sides(one)[0] * sides(one)[1];

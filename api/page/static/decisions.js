@@ -112,11 +112,15 @@ export const ACTIONS = {
   outline: "outlined anew", edit: "corrected", remove: "removed", join_copy: "named a copy", part_copy: "left the copy open", map_crops: "measured crops", undo: "undone", redo: "done again",
 };
 
+// What an entry says of itself, without what stands before it already.
+const SAID = [[/^seen: \S+ \((.*)\)$/, "$1"], [/^(accepted|merged): /, ""], [/^1 proposed from /, "from "], [/^rejected$/, ""]];
+const told = ({ outcome }) => SAID.reduce((words, [said, instead]) => words.replace(said, instead), outcome ?? "");
+
 function entry(one, turn) {
   const what = ACTIONS[one.action] ?? one.action.replaceAll("_", " ");
   return h("li", { class: one.standing ? "" : "undone" },
     h("span", { class: "number" }, `${one.number}`, faceOf(one)),
-    h("span", { class: "decision-words" }, h("b", {}, what), " ", links(one.about), one.outcome && `: ${one.outcome}`,
+    h("span", { class: "decision-words" }, h("b", {}, what), " ", links(one.about), told(one) && `: ${told(one)}`,
       one.note && h("span", { class: "small" }, ` "${one.note}"`),
       h("span", { class: "small" }, ` ${one.actor === "machine" ? "by the machine" : `by ${one.by}`}, `, h("time", { datetime: one.at }, day(one.at)),
         one.standing ? "" : ", undone")),

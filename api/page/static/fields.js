@@ -14,6 +14,7 @@ const CERTAIN = 0.97;
 const PLACEHOLDERS = { pose: "the next free number", crop: "the next free letter", copy: "album 3, Ada's" };
 
 const WORDS = ["caption", "club"];
+const PARTED = /\s+[-–—]\s+/; // on one line with the club the issuer's words often stand behind a dash
 
 // By field: value, from (in words), must (a person has to say it, since this card differs or nothing is known).
 // Where the service itself says what was read and where each field comes from (`fields`), that is what counts.
@@ -27,7 +28,7 @@ export function proposed(card, candidates) {
   const words = (known, line, what) => {
     if (isSame) return { value: known ?? "", from: `as on ${best.record_id}: compared, ${caption.words}`, must: false };
     if (line) return { value: line, from: "read from this card: check it against the picture", must: true };
-    return { value: "", from: `${best && negative ? `may differ from ${best.record_id}` : "not read"}: type what is printed`, must: true, offer: negative ? known : "", what };
+    return { value: "", from: `${best && negative ? `may differ from ${best.record_id}` : "not read"}: type what is printed`, must: true, offer: negative ? known : "", of: best?.record_id, what };
   };
   return {
     subject: negative ? { value: best.evidence?.subject ?? "", from: `as all of negative ${card.pose}`, must: false } : { value: "", from: "a new negative: say who it is", must: true },
@@ -40,7 +41,7 @@ function told({ fields, pose }, [best]) {
   const made = Object.fromEntries(Object.entries(fields).map(([name, one]) => [name, { value: one.value, from: one.origin, must: one.confirm }]));
   for (const name of WORDS) {
     made[name] ??= { value: "", from: "nothing was read: type what is printed", must: true };
-    if (!made[name].value) Object.assign(made[name], { must: true, offer: pose && best?.pose === pose ? (name === "caption" ? best.caption : best.evidence?.club) : "" });
+    if (!made[name].value) Object.assign(made[name], { must: true, offer: pose && best?.pose === pose ? (name === "caption" ? best.caption : best.evidence?.club) : "", of: best?.record_id });
   }
   made.subject ??= { value: "", from: "a new negative: say who it is", must: true };
   return made;
@@ -80,8 +81,9 @@ export class RecordForm {
 
   // What a person can take over by saying so: the words as read or as on the record, or that none are printed.
   #offers(name, from, field, tell) {
+    const [before] = field.value.split(PARTED);
     const take = (words, value) => h("button", { type: "button", class: "bar", onclick: () => { field.value = value; this.said.add(name); tell(); this.#keep(); } }, words);
-    return h("span", { class: "offers" }, field.value && take("It reads so", field.value), from.offer && take(`“${from.offer}”`, from.offer), take("None printed", ""));
+    return h("span", { class: "offers" }, before !== field.value && take(`Only “${before}”`, before), field.value && take("It reads so", field.value), from.offer && take(`As ${from.of}: “${from.offer}”`, from.offer), take("None printed", ""));
   }
 
   #keep() {
@@ -91,7 +93,7 @@ export class RecordForm {
   // The captions as they were compared, once they are there.
   compared(candidate, record, isLaid) {
     const lines = candidate?.lines ?? [];
-    fill(this.strips, lines.length ? lines.map((line) => strip(line, record, !isLaid)) : h("p", { class: "empty" }, "No captions to set side by side: read this one off the picture."));
+    fill(this.strips, lines.length ? strip(lines[0], record, !isLaid) : h("p", { class: "empty" }, "No captions to set side by side: read this one off the picture."));
   }
 
   values() {

@@ -9,7 +9,7 @@ import { wrongWith } from "./files.js";
 import { inset, outlineQuery } from "./inset.js";
 import { keys } from "./keys.js";
 import { forget, keep, keptAt, newId } from "./kept.js";
-import { keeping } from "./keeping.js";
+import { doneWith, keeping } from "./keeping.js";
 import { get, upload } from "./service.js";
 import { shareButton } from "./share.js";
 import { toast } from "./toast.js";
@@ -69,7 +69,8 @@ class Photo {
     Object.assign(this, { card: 0, state: "waits", ...stored });
     this.thumb = h("img", { alt: "", width: 46, height: 60 });
     this.verdict = h("span", { class: "strip-verdict" });
-    this.button = h("button", { type: "button", class: "strip-photo", onclick: () => show(this) }, this.thumb, h("span", { class: "strip-words" }, this.verdict, h("span", { class: "small" }, this.name)));
+    this.under = h("span", { class: "small" });
+    this.button = h("button", { type: "button", class: "strip-photo", onclick: () => show(this) }, this.thumb, h("span", { class: "strip-words" }, this.verdict, this.under));
     if (this.file?.type.startsWith("image/")) {
       this.url = URL.createObjectURL(this.file);
       this.thumb.src = this.url;
@@ -84,6 +85,10 @@ class Photo {
     const { cards } = this.comparison?.identification ?? {};
     fill(this.verdict, words ?? (this.error ? "No answer" : !cards ? "Waits" : !cards.length ? "No card" : cards.length > 1 ? `${cards.length} cards` : verdict(cards[0])));
     this.button.dataset.outcome = cards?.[0]?.outcome ?? "";
+    const done = (cards ?? []).map((_, card) => doneWith(this.id, card)?.short);
+    const isDone = done.length > 0 && done.every(Boolean);
+    fill(this.under, isDone ? `✓ ${[...new Set(done)].join(", ")}: ` : "", this.name);
+    this.button.classList.toggle("done-with", isDone);
   }
 
   remember() {
@@ -209,7 +214,7 @@ function render() {
   if (!cards.length) drawByHand();
   else if (answer) {
     state.compare.show(comparison, open.card);
-    fill(state.act, keeping(open, answer, () => state.compare.chosen), shareButton(() => ({ card: answer, comparison, index: open.card, candidate: state.compare.candidate, name: open.name }), h("button", { type: "button", class: "bar", onclick: () => open.remove() }, "Remove")));
+    fill(state.act, keeping(open, answer, () => state.compare.chosen), shareButton(() => ({ card: answer, comparison, index: open.card, candidate: state.compare.candidate, name: open.name }), removal()));
     fill(state.looks, looks(answer.face));
     say(`${open.name}: ${state.verdict.textContent}`);
   }
@@ -227,12 +232,15 @@ function build(bench) {
   state.compare.addEventListener("candidate", () => state.act.firstElementChild?.candidate?.());
 }
 
+const removal = () => h("button", { type: "button", class: "bar", onclick: () => open.remove() }, "Remove");
+
 function skeleton() {
   byId("bench").classList.remove("stale");
   state.progress = h("b", {}, open.error ? "No answer" : open.busy ? "Comparing" : "Waits for its turn");
   fill(state.verdict, h("p", { class: "outcome" }, state.progress, " ", h("span", {}, open.name)));
   state.compare.early({ face: open.url ?? "/static/mark.svg", reference: "/static/mark.svg", record: "" });
   state.compare.stage.classList.add("waiting");
+  fill(state.act, h("p", { class: "row share" }, removal()));
 }
 
 function tip(answer) {
@@ -276,7 +284,7 @@ function pick(index) {
 }
 
 function problem(photo, error) {
-  const again = photo.file && !["no_picture", "empty", "archive", "body_too_large"].includes(error.code) &&
+  const again = photo.file && !["no_picture", "empty", "archive", "body_too_large", "truncated"].includes(error.code) &&
     h("button", { type: "button", onclick: () => photo.identify(photo.failedOutline ?? null) }, "Try again");
   return h("div", { class: "problem" }, h("p", {}, h("b", {}, `${error.title ?? "Something unexpected happened"}.`), " ", error.todo ?? error.message), again);
 }

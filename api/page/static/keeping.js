@@ -8,7 +8,10 @@ import { isNew } from "./words.js";
 
 const DONE = "platekin-done-";
 
-// photo: {id, file, card}; chosen(): the candidate on the screen. The element has candidate(), called when it changes.
+// What was done with a card of a photograph of this page: {words, short, name, link}, or null.
+export const doneWith = (id, card) => JSON.parse(sessionStorage.getItem(`${DONE}${id}-${card}`) ?? "null");
+
+// photo: {id, file, card, tell()}; chosen(): the candidate on the screen. The element has candidate(), called when it changes.
 export function keeping(photo, card, chosen) {
   if (!photo.file) return null;
   const name = `${photo.id}-${photo.card}`;
@@ -18,16 +21,16 @@ export function keeping(photo, card, chosen) {
   const source = field("source", "Where it was seen", { maxlength: 200 });
   const seen = field("seen", "When: day, month or year", { maxlength: 10, placeholder: "1987-05" });
   const told = h("div", { role: "alert" });
+  const where = h("details", {}, h("summary", {}, "Where and when it was seen"), h("div", { class: "columns" }, h("div", {}, h("label", { for: "source" }, "Where"), source), h("div", {}, h("label", { for: "seen" }, "When (day, month or year)"), seen)));
   const seeButton = h("button", { type: "button", onclick: () => run("see") });
   const keepButton = h("button", { type: "button", onclick: () => run("find") });
   const isKnown = card.outcome === "known";
-  const node = h("section", { class: "keeping" }, h("p", { class: "row" }, isKnown ? [seeButton, keepButton] : [keepButton, seeButton]), told,
-    h("details", {}, h("summary", {}, "Where and when it was seen"), h("div", { class: "columns" }, h("div", {}, h("label", { for: "source" }, "Where"), source), h("div", {}, h("label", { for: "seen" }, "When (day, month or year)"), seen))));
+  const node = h("section", { class: "keeping" }, h("p", { class: "row" }, isKnown ? [seeButton, keepButton] : [keepButton, seeButton]), told, where);
   const keyOf = { see: newKey(), find: newKey() }; // one for each: a request that was lost is not carried out twice
 
   function label() {
     const one = chosen();
-    const done = JSON.parse(sessionStorage.getItem(DONE + name) ?? "null");
+    const done = doneWith(photo.id, photo.card);
     seeButton.hidden = !one;
     if (done) return void shown(done);
     const own = one && card.record_id === one.record_id;
@@ -38,7 +41,7 @@ export function keeping(photo, card, chosen) {
   }
 
   function shown(done) {
-    seeButton.hidden = keepButton.hidden = true;
+    seeButton.hidden = keepButton.hidden = where.hidden = true; // what is typed now would go nowhere
     fill(told, h("p", { class: "done" }, done.words, " ", h("a", { href: done.link }, done.name), "."));
   }
 
@@ -62,6 +65,7 @@ export function keeping(photo, card, chosen) {
       typed.forget();
       sessionStorage.setItem(DONE + name, JSON.stringify(done));
       shown(done);
+      photo.tell();
       say(`${done.words} ${done.name}`);
       const number = made.decision?.number ?? (kind === "find" && (await proposedAs(made)));
       toast(`${done.words} ${done.name}.`, number ? async () => {
@@ -69,8 +73,9 @@ export function keeping(photo, card, chosen) {
         keyOf[kind] = newKey();
         sessionStorage.removeItem(DONE + name);
         fill(told);
-        seeButton.hidden = keepButton.hidden = false;
+        seeButton.hidden = keepButton.hidden = where.hidden = false;
         label();
+        photo.tell();
         toast(`${done.name}: taken back.`);
       } : null);
     } catch (error) {
@@ -91,7 +96,7 @@ export function keeping(photo, card, chosen) {
 
 function seenOf({ decision }, one) {
   const words = decision ? "Noted: a copy was seen of" : "This photograph was noted before, as a copy of";
-  return { words, name: one.record_id, link: recordAddress(one.record_id) };
+  return { words, short: "noted", name: one.record_id, link: recordAddress(one.record_id) };
 }
 
 const FRESH_MS = 60_000; // older: the find was there before, and is not this page's to take back
@@ -104,5 +109,5 @@ async function proposedAs({ items: [one] }) {
 
 function foundOf({ items }) {
   const [{ find_id: id, state }] = items;
-  return { words: state === "open" ? "Kept, and waits in the review as" : `Decided before (${state}):`, name: id, link: `/review#${id}` };
+  return { short: "kept", words: state === "open" ? "Kept, and waits in the review as" : `Decided before (${state}):`, name: id, link: `/review#${id}` };
 }

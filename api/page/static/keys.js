@@ -35,10 +35,18 @@ function typing(target, key) {
   if (!(target instanceof Element)) return false;
   if (target.matches("input[type=range]")) return key.startsWith("Arrow");
   if (target.matches("input[type=checkbox]")) return key === " ";
+  if (key === "Enter" && clicked(target)) return false;
   if (key === " " || key === "Enter") return Boolean(target.closest("input, textarea, select, button, a, summary"));
   if (key.startsWith("Arrow") && target.closest(".corner, .pane.enlarged, [role=radiogroup]")) return true;
   return Boolean(target.closest("input, textarea, select, [contenteditable]"));
 }
+
+// A button that was clicked keeps the focus, unseen: Enter then means what a button on the screen says it does. One
+// that the keyboard came to is pressed by it, as everywhere.
+let pressed = null;
+document.addEventListener("pointerdown", (event) => { pressed = event.target.closest("button"); }, true);
+document.addEventListener("focusin", (event) => { if (event.target !== pressed) pressed = null; });
+const clicked = (target) => pressed !== null && target === pressed;
 
 function show() {
   const on = h("input", { type: "checkbox", id: "keys-on", checked: isOn() });

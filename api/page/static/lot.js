@@ -37,9 +37,11 @@ async function take(more) {
 byId("send").addEventListener("submit", async (event) => {
   event.preventDefault();
   fill(byId("wrong"));
-  const query = new URLSearchParams({ name: byId("lot-name").value.trim() || files[0].name, sides: byId("sides").value });
+  const query = new URLSearchParams({ name: byId("lot-name").value.trim() || nameOf(files), sides: byId("sides").value });
   await send(`/v1/lots?${query}`, files);
 });
+
+const nameOf = ([one, ...more]) => (more.length ? `${one.name} and ${more.length} more` : one.name);
 
 async function send(start, scans, made = null) {
   byId("start").disabled = true;

@@ -7,12 +7,13 @@ import { fill, h, thumbnail } from "./dom.js";
 import { RecordForm } from "./fields.js";
 import { inset, outlineQuery } from "./inset.js";
 import { keys } from "./keys.js";
-import { face } from "./lotscreen.js";
+import { face, waits } from "./lotscreen.js";
 import { ask, newKey, undo } from "./service.js";
 import { toast } from "./toast.js";
-import { firstShown, isNew, sentence } from "./words.js";
+import { firstShown, inWords, isNew, sentence } from "./words.js";
 
 const AHEAD = 2;
+const AGAIN_MS = 5000;
 const FIELDS = ["subject", "caption", "club", "pose", "crop", "issuer", "year"];
 let state = null;
 
@@ -75,16 +76,26 @@ async function open(card) {
   }
 }
 
+// Pictures are kept for an hour and not over a restart: what was asked ahead is asked once more.
+function gone(card) {
+  if (state?.card !== card || Date.now() - (state.askedAgain ?? 0) < AGAIN_MS) return;
+  state.askedAgain = Date.now();
+  state.comparisons.clear();
+  open(card);
+}
+
 function frame() {
   const { order, card, box } = state;
   Object.assign(state, { verdict: h("header", { class: "verdict" }), compare: document.createElement("card-compare"), wrong: h("div", { role: "alert", class: "wrong" }), deciding: h("div"), more: h("div"), photoBox: h("div", { class: "inset-box" }), today: h("div") });
   const at = order.indexOf(card);
+  const left = order.filter((one) => waits(state.rows.get(one))).length;
   const pace = state.made > 2 ? `, ${Math.round(state.made / ((Date.now() - state.began) / 60_000))} a minute` : "";
   const side = h("aside", { class: "side", "aria-label": "Deciding" }, state.deciding, state.wrong, state.today, state.more, h("div", { class: "side-parts" }, h("p", { class: "small" }, `Card ${card}, ${state.rows.get(card).file ?? ""}`), state.photoBox));
   side.addEventListener("moving", () => state.bench.classList.add("stale"));
   state.bench = h("section", { class: "bench" }, state.verdict, state.compare, side);
-  fill(box, h("header", { class: "mode-head slim" }, h("b", {}, `${at + 1} of ${order.length}`), h("progress", { max: order.length, value: at + 1, "aria-hidden": "true" }), h("span", { class: "small" }, `${state.made} decided${pace}`),
+  fill(box, h("header", { class: "mode-head slim" }, h("b", {}, `${at + 1} of ${order.length}`), h("progress", { max: order.length, value: at + 1, "aria-hidden": "true" }), h("span", { class: "small" }, `${left} to decide${pace}`),
     h("button", { type: "button", class: "bar", onclick: () => step(-1) }, "Back ", h("kbd", {}, "↑")), h("button", { type: "button", class: "bar", onclick: () => box.close() }, "Close ", h("kbd", {}, "Esc"))), state.bench);
+  state.compare.addEventListener("gone", () => gone(card));
   state.compare.addEventListener("candidate", () => { state.picked = true; state.named = state.compare.chosen.record_id; label(); });
 }
 
@@ -105,7 +116,7 @@ async function begin(one) {
   state.compare.early({ face: face(state.id, one.card), reference: best ? thumbnail({ reference: best.reference }, "whole") : "/static/mark.svg", record: named ?? "" });
   state.form = new RecordForm(`${state.id}-${one.card}`, card, one.candidates, FIELDS);
   state.like = one.like.map((name) => h("input", { type: "checkbox", value: name, id: `like-${name}` }));
-  fill(state.deciding, buttons(card), one.like.length ? likes(one) : null, isNew(card.outcome) ? asForm() : null);
+  fill(state.deciding, buttons(card), state.wrong, one.like.length ? likes(one) : null, isNew(card.outcome) ? asForm() : null);
   label();
   const images = [...state.compare.stage.querySelectorAll("img")];
   await Promise.allSettled(images.map((image) => image.decode()));
@@ -128,13 +139,29 @@ function shownNow(comparison, quad = null) {
   const [now] = comparison.identification.cards;
   const at = now ? now.candidates.findIndex(({ record_id: id }) => id === state.named) : -1;
   if (at >= 0 || quad) state.compare.show(comparison, 0, Math.max(at, 0));
-  state.form.compared(at >= 0 ? state.compare.laid : null, state.named, state.compare.isLaid);
+  state.form.compared(state.compare.laid ?? comparison.cards[0]?.candidates[0], state.named, state.compare.hasBothCaptions);
   const { identification: { width, height }, photo } = comparison;
   fill(state.photoBox, inset({ photo, width, height, quads: now ? [now.quad] : [], chosen: 0, upright: now?.face.by_hand }, { redraw: outlined }));
   const differs = now && now.outcome !== state.case.row.outcome;
-  fill(state.today, quad && now ? h("div", { class: "notice" }, h("p", {}, h("b", {}, "Within this outline: "), sentence(now).textContent), h("p", { class: "row" },
+  fill(state.today, quad && now ? h("div", { class: "notice" }, h("p", {}, h("b", {}, "Within this outline: "), inWords(now)), h("p", { class: "row" },
     h("button", { type: "button", onclick: () => keepOutline(quad) }, "Keep this outline"), h("button", { type: "button", class: "second", onclick: () => { state.comparisons.delete(state.card); open(state.card); } }, "Back to the old one")))
-    : differs ? h("p", { class: "notice" }, h("b", {}, "Compared with today's catalogue: "), sentence(now).textContent) : null);
+    : now && at < 0 ? elsewhere(comparison) : differs ? h("p", { class: "notice" }, h("b", {}, "Compared with today's catalogue: "), inWords(now)) : null);
+}
+
+// What the lot named is not among the nearest of today's catalogue: it stays on the screen and on the buttons until a
+// person asks for the one that is.
+function elsewhere(comparison) {
+  const [now] = comparison.identification.cards;
+  const nearest = now.candidates[firstShown(now)];
+  const look = () => {
+    state.compare.show(comparison, 0);
+    Object.assign(state, { named: state.compare.chosen.record_id, picked: true });
+    state.form.compared(state.compare.laid, state.named, state.compare.hasBothCaptions);
+    fill(state.today);
+    label();
+  };
+  return h("div", { class: "notice" }, h("p", {}, h("b", {}, "Compared with today's catalogue: "), inWords(now)),
+    nearest && h("p", { class: "row" }, h("button", { type: "button", class: "second", onclick: look }, `Look at ${nearest.record_id}`)));
 }
 
 async function outlined(drawn) {

@@ -49,19 +49,19 @@ function crops(view, words) {
 // Both strips of words at one scale, the card's above; letters that differ are boxed in both.
 function lines(view, words) {
   const strips = view.laid?.lines ?? [];
-  view.put(h("div", { class: "lines" }, strips.map((line) => strip(line, view.chosen.record_id)),
+  view.put(h("div", { class: "lines" }, strips.map((line) => strip(line, view.chosen.record_id, !view.hasBothCaptions)),
     strips.length ? null : h("p", { class: "empty" }, "The caption could not be compared: too faint, covered, or of another negative.")));
   explain(view, "caption", words);
 }
 
-// alone: of another negative's card, whose words have nothing to do with these.
+// alone: of another negative's card, or another crop's, whose words have nothing to do with these or stand elsewhere.
 export function strip({ picture, width, height, step, letters }, record, alone = false) {
   if (alone) return h("figure", { class: "line" }, svg("svg", { viewBox: `0 0 ${width} ${height - step}`, role: "img", "aria-label": "The caption of this card" }, svg("image", { href: picture, width, height })));
   const boxes = [0, step].map((down) => letters.map(([left, top, wide, high]) => svg("rect", { x: left - 2, y: top + down - 2, width: wide + 4, height: high + 4 })));
   return h("figure", { class: "line" },
     svg("svg", { viewBox: `0 0 ${width} ${height}`, role: "img", "aria-label": `Caption of this card above that of ${record}${letters.length ? `; ${letters.length} places differ` : ""}` },
       svg("image", { href: picture, width, height }), boxes),
-    h("figcaption", {}, h("span", {}, "This card"), h("span", {}, record), letters.length ? h("span", { class: "small" }, "boxed: where they differ") : null));
+    h("figcaption", {}, h("span", {}, "This card"), h("span", {}, record), letters.length ? h("span", { class: "small" }, "boxed: roughly where they differ") : null));
 }
 
 // What an eye can tell: the mount, its stains and its edges, as they are; damage that one of the two shows alone is ringed.

@@ -11,10 +11,11 @@ import { inset, outlineQuery } from "./inset.js";
 import { keys } from "./keys.js";
 import { ask, newKey, undo, whenOthersDecide } from "./service.js";
 import { toast } from "./toast.js";
-import { firstShown, looks, sentence, TITLES } from "./words.js";
+import { firstShown, inWords, looks, sentence, TITLES } from "./words.js";
 
 const state = { open: [], find: null, form: null, busy: false, shown: null };
 const comparisons = new Map();
+const AGAIN_MS = 5000;
 const bench = byId("bench");
 
 async function refresh() {
@@ -76,7 +77,7 @@ function draw() {
   const where = [find.name, find.source, find.seen_on && `seen ${find.seen_on}`].filter(Boolean).join(", ");
   const side = h("aside", { class: "side", "aria-label": "Deciding" }, state.like, state.today,
     isOpen ? h("form", { class: "decide", id: "decide", onsubmit: (event) => { event.preventDefault(); accept(); } }, form.node) : closed(find),
-    isOpen ? buttons() : null, state.wrong, h("p", { class: "caution-line" }, "Accepting says that this variation was not in your catalogue, nothing about whether the card is genuine."),
+    state.wrong, isOpen ? buttons() : null, h("p", { class: "caution-line" }, "Accepting says that this variation was not in your catalogue, nothing about whether the card is genuine."),
     h("div", { class: "side-parts" }, h("p", { class: "small" }, h("a", { href: `/find?id=${find.find_id}` }, find.find_id), ` ${where}. ${looks(find.evidence.face)}`), state.photoBox));
   side.addEventListener("moving", () => bench.classList.add("stale"));
   fill(bench, h("header", { class: "verdict" }, sentence(cardOf(find))), state.compare, side);
@@ -84,6 +85,7 @@ function draw() {
   const best = begins(find);
   state.compare.early({ face: thumbnail({ find: find.find_id }, "whole"), reference: best ? thumbnail({ reference: best.reference }, "whole") : "/static/mark.svg", record: best?.record_id ?? "" });
   state.compare.addEventListener("candidate", labelled);
+  state.compare.addEventListener("gone", () => gone(find));
   labelled();
 }
 
@@ -111,6 +113,15 @@ function compared(id) {
   return comparisons.get(id);
 }
 
+// Pictures are kept for an hour and not over a restart: what was asked ahead is asked once more.
+function gone(find) {
+  if (state.find !== find || Date.now() - (state.askedAgain ?? 0) < AGAIN_MS) return;
+  state.askedAgain = Date.now();
+  comparisons.clear();
+  draw();
+  lay(find);
+}
+
 async function lay(find) {
   try {
     const comparison = await compared(find.find_id);
@@ -133,10 +144,10 @@ function shownNow(find, comparison, quad = null) {
   fill(state.photoBox, inset({ photo, width, height, quads: [now?.quad ?? find.quad], chosen: 0, upright: now?.face.by_hand }, find.state === "open" ? { redraw: (drawn) => outlined(find, drawn) } : {}));
   if (!now || find.state !== "open") return;
   if (quad) {
-    fill(state.today, h("div", { class: "notice" }, h("p", {}, h("b", {}, "Within this outline: "), sentence(now).textContent),
+    fill(state.today, h("div", { class: "notice" }, h("p", {}, h("b", {}, "Within this outline: "), inWords(now)),
       h("p", { class: "row" }, h("button", { type: "button", onclick: () => keepOutline(find, quad) }, "Keep this outline"), h("button", { type: "button", class: "second", onclick: () => guard(() => open(find.find_id)) }, "Back to the old one"))));
-  } else if (now.outcome !== find.outcome) {
-    fill(state.today, h("p", { class: "notice" }, h("b", {}, "Compared again with today's catalogue: "), sentence(now).textContent));
+  } else if (now.outcome !== find.outcome || (named && at < 0)) {
+    fill(state.today, h("p", { class: "notice" }, h("b", {}, "Compared again with today's catalogue: "), inWords(now)));
   }
 }
 
@@ -168,7 +179,7 @@ async function keepOutline(find, query) {
 // What the buttons name is what is shown: nothing can be entered before its picture is there.
 function labelled() {
   const chosen = state.shown && state.compare.chosen;
-  if (chosen) state.form.compared(state.compare.laid, chosen.record_id, state.compare.isLaid);
+  if (chosen) state.form.compared(state.compare.laid, chosen.record_id, state.compare.hasBothCaptions);
   if (!state.enterButton || state.find.state !== "open") return;
   fill(state.enterButton, chosen ? `It is ${chosen.record_id} ` : state.shown ? "No record resembles it " : "Comparing… ", h("kbd", {}, "e"));
   state.enterButton.disabled = !chosen;

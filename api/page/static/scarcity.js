@@ -46,21 +46,22 @@ function plot(rows) {
   const [least, upper] = [count("at_least"), count("at_most")];
   const top = Math.max(...least, ...upper);
   const step = Math.max(46, Math.min(90, 640 / (most + 1)));
-  const [width, height] = [(most + 1) * step + 20, 220];
-  const up = (n) => 180 - (150 * n) / top;
+  const [width, height] = [(most + 1) * step + 20, 140];
+  const up = (n) => 110 - (85 * n) / top;
+  const isOne = least.every((n, place) => n === upper[place]); // nobody has seen a card that may be another's copy again
   const bars = least.flatMap((n, place) => {
     const x = 10 + (place + 0.5) * step;
     return [
-      n && svg("path", { class: "least", d: `M${x - 7} 180V${up(n)}` }), n && svg("text", { class: "count-least", x: x - 2, y: up(n) - 5 }, n),
-      upper[place] && svg("path", { class: "upper-bound", d: `M${x + 7} 180V${up(upper[place])}` }),
-      upper[place] && svg("text", { class: "count-upper", x: x + 2, y: up(upper[place]) - 5 }, upper[place]),
-      svg("text", { class: "axis", x, y: 200 }, place),
+      n && svg("path", { class: "least", d: `M${x - (isOne ? 0 : 7)} 110V${up(n)}` }), n && svg("text", { class: isOne ? "axis" : "count-least", x: isOne ? x : x - 2, y: up(n) - 5 }, n),
+      !isOne && upper[place] && svg("path", { class: "upper-bound", d: `M${x + 7} 110V${up(upper[place])}` }),
+      !isOne && upper[place] && svg("text", { class: "count-upper", x: x + 2, y: up(upper[place]) - 5 }, upper[place]),
+      svg("text", { class: "axis", x, y: 130 }, place),
     ];
   });
   const words = least.map((n, place) => `${place} copies: ${n} at least, ${upper[place]} if all others differ`).join("; ");
   return h("figure", { class: "plot" }, svg("svg", { viewBox: `0 0 ${width} ${height}`, preserveAspectRatio: "xMinYMid", role: "img", "aria-label": `Records by copies seen. ${words}` },
-    svg("path", { class: "rule", d: `M10 180H${width - 10}` }), bars),
-  h("figcaption", {}, "Records by the number of different copies seen. Solid: at least, as somebody has said which copy each is. Striped: at most, if every other card is a further copy."));
+    svg("path", { class: "rule", d: `M10 110H${width - 10}` }), bars),
+  h("figcaption", {}, isOne ? "Records by the number of different copies seen." : "Records by the number of different copies seen. Solid: at least, as somebody has said which copy each is. Striped: at most, if every other card is a further copy."));
 }
 
 // With faces; sorted, and only those whose words have what is looked for.

@@ -111,12 +111,14 @@ function problemOf(status, text, retryAfter) {
   const code = told.code ?? "unexpected";
   const title = told.title ?? `The answer was ${status}`;
   const more = { status, faults: told.errors ?? [], retryAfter: Number(retryAfter) || 0 };
-  return new Problem(code, title, sentence(told.detail ?? "Try again", title), more);
+  return new Problem(code, title, PLAIN[code] ?? sentence(told.detail ?? "Try again", title), more);
 }
+
+const PLAIN = { truncated: "Part of it is missing or damaged: copy it again from the camera or the phone." }; // not a library's words
 
 // Details are written for programs too: the file's name, what the title says already, and the command's options go.
 function sentence(detail, title) {
-  let words = detail.replace(/^[^:]+\.\w{2,5}: /, "").replace(/ \([^()]*--[^()]*\)$/, "");
+  let words = detail.replace(/^[^:]+\.\w{2,5}: /, "").replace(/ \([^()]*--[^()]*\)$/, "").replace(/(incomplete or damaged): .* \(copy it again\)$/, "$1: copy it again");
   if (words.toLowerCase().startsWith(title.toLowerCase())) words = words.slice(title.length).trim() || words;
   words = words.replace(/^\((.*)\)$/, "$1");
   return `${begun(words)}${/[.!?)]$/.test(words) ? "" : "."}`;

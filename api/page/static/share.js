@@ -2,7 +2,7 @@
 
 import { h } from "./dom.js";
 import { toast } from "./toast.js";
-import { finding, RUNGS, sentence, toldOf } from "./words.js";
+import { finding, inWords, RUNGS, toldOf } from "./words.js";
 
 const [WIDE, HIGH, MARGIN, FACE_HIGH] = [1200, 1000, 40, 640];
 const CAUTION = "Compared by picture alone: no proof that a card is genuine or unaltered, no grade, no value.";
@@ -23,14 +23,8 @@ async function run(work) {
   }
 }
 
-function plain(card) {
-  const told = sentence(card);
-  told.querySelector("b").append(":");
-  return told.textContent.replace(/\s+/g, " ").trim();
-}
-
 async function copy({ card }) {
-  await navigator.clipboard.writeText(`${plain(card)} ${CAUTION}`);
+  await navigator.clipboard.writeText(`${inWords(card)} ${CAUTION}`);
   toast("The sentence was copied.");
 }
 
@@ -56,7 +50,7 @@ export async function picture({ card, comparison, index, candidate }) {
   paint.fillStyle = "#fbfbfa";
   paint.fillRect(0, 0, WIDE, HIGH);
   paint.fillStyle = "#1c1f20";
-  let down = text(paint, plain(card), 30, MARGIN, MARGIN + 26, WIDE - 2 * MARGIN);
+  let down = text(paint, inWords(card), 30, MARGIN, MARGIN + 26, WIDE - 2 * MARGIN);
   down += 14;
   images.forEach((image, place) => {
     const wide = (FACE_HIGH * image.naturalWidth) / image.naturalHeight;

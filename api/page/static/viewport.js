@@ -83,7 +83,7 @@ export class Viewport {
 
   #listen({ frame, sheet, held: pressed }) {
     const held = new Map();
-    const share = (event) => {
+    const across = (event) => {
       const box = sheet.getBoundingClientRect();
       return Math.min(Math.max((event.clientX - box.left) / box.width, 0), 1);
     };
@@ -100,11 +100,11 @@ export class Viewport {
     frame.onpointerdown = (event) => {
       held.set(event.pointerId, place(event));
       if (this.zoom > 1 || event.pointerType === "mouse" || held.size > 1) frame.setPointerCapture(event.pointerId);
-      if (isPressed()) pressed.start(share(event));
+      if (isPressed()) pressed.start(across(event));
     };
     frame.onpointermove = (event) => {
       if (!held.has(event.pointerId)) return;
-      if (isPressed()) return void pressed.move?.(share(event));
+      if (isPressed()) return void pressed.move?.(across(event));
       const before = [...held.values()];
       const [from, to] = [held.get(event.pointerId), place(event)];
       held.set(event.pointerId, to);

@@ -93,6 +93,13 @@ const BODY = {
 
 const sitter = (best) => (best?.evidence?.subject ? `${best.evidence.subject}: ` : "");
 
+// The same as a run of plain words, where it stands behind others.
+export function inWords(card) {
+  const told = sentence(card);
+  told.querySelector("b").append(":");
+  return told.textContent.replace(/\s+/g, " ").trim();
+}
+
 // What this card shows beyond a candidate's crop, and what it lacks, in mm.
 export function beyond(one, most = 4) {
   const margins = one?.evidence?.margins_mm;

@@ -57,9 +57,8 @@ def propose_quads(
     proposing = settings.proposals
     if of_regions is None:
         of_regions = region_quads(picture, shapes, proposing.regions)
-    quads, scores = _proposals(picture, shapes, settings, lines or LineQuads(picture, settings), of_regions)
-    chosen = distinct(quads, scores, proposing, proposing.looked_at)
-    pool = versions(picture, quads[chosen], shapes, settings.refinement, proposing.lying)
+    quads = _proposals(picture, shapes, settings, lines or LineQuads(picture, settings), of_regions)
+    pool = versions(picture, quads, shapes, settings.refinement, proposing.lying)
     found = np.concatenate([frame_quad(picture, shapes, proposing), pool])
     return np.asarray(clockwise_portrait(found), np.float32)
 
@@ -76,14 +75,22 @@ def frame_quad(picture: ReducedImage, shapes: Array, settings: ProposalSettings 
 
 def _proposals(
     picture: ReducedImage, shapes: Array, settings: DetectSettings, lines: LineQuads, of_regions: Quads
-) -> tuple[Quads, NDArray[np.float32]]:
+) -> Quads:
+    """Those that are worth a closer look: the best of all, and the best of the regions, whatever lines there are.
+
+    A card with stripes or a window's bars on it gives dozens of quads from lines that its own outline is among.
+    """
     proposing = settings.proposals
-    quads = edged(picture, np.concatenate([lines.sharp, of_regions]), proposing, proposing.measured)
+    most = max(proposing.measured // 2, proposing.measured - len(of_regions))
+    of_lines = edged(picture, lines.sharp, proposing, most)
+    quads = np.concatenate([of_regions, of_lines])
     scores = first_score(picture, quads, shapes)
     if scores.max(initial=0) < proposing.plain:
         quads = np.concatenate([quads, lines.softened])
         scores = np.concatenate([scores, first_score(picture, lines.softened, shapes)])
-    return quads, scores
+    best = distinct(quads, scores, proposing, proposing.looked_at)
+    outlines = distinct(of_regions, scores[: len(of_regions)], proposing, proposing.regions_looked_at)
+    return np.asarray(quads[[*best, *(i for i in outlines if i not in best)]], np.float32)
 
 
 def edged(picture: ReducedImage, quads: Quads, settings: ProposalSettings, most: int) -> Quads:

@@ -104,12 +104,15 @@ def compare_movement(
 
 
 def movement_features(found: MovementMap) -> dict[str, float]:
-    """What the pose's probability is computed from: the network's log odds, how large and sure the largest movement."""
+    """What the pose's probability is computed from: the network's log odds, how large and sure the largest movement,
+    and how large a spot may as well be laid over as moved: paper of the picture's own tone looks like either."""
     moved = found.moved
+    either = 2 * np.minimum(moved, found.damaged)
     features = {"odds": float(np.clip(found.log_odds, -12, 12)), "moved_most": log_gap(float(moved.max()), 0.01)}
     for size in SPOTS_PX:
         spot = float(cv2.GaussianBlur(moved, (0, 0), size / CELL).max())
         features[f"moved_{size:.0f}"] = log_gap(spot, 0.01)
+        features[f"either_{size:.0f}"] = log_gap(float(cv2.GaussianBlur(either, (0, 0), size / CELL).max()), 0.01)
     features["moved_all"] = log_gap(float(moved.sum()), 0.3)
     features["comparable"] = found.comparable
     return features

@@ -6,7 +6,7 @@ places are those that the ladder's own findings stand on.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -38,6 +38,9 @@ GREY = np.array([0.299, 0.587, 0.114], np.float32)
 MOST_PLACES = 5
 LETTER_CELLS = 2
 """Cells of the difference map that a letter takes at least."""
+
+LEAST_SHARE = 0.2
+"""Of what differs most: a strip with less, often at a worn edge, is not shown; our own choice."""
 
 
 @dataclass(frozen=True)
@@ -113,17 +116,26 @@ def moved_places(found: Candidate, size: FaceSize) -> tuple[Box, ...]:
 
 
 def words_line(found: Candidate, differ: bool) -> tuple[Line, ...]:
-    """The strip with the most strokes, and any in which letters differ, both cards' one above the other.
+    """Where the words are, both cards' strips one above the other, the one that says most first.
 
     differ: whether letters are to be pointed out.
     """
     parts = found.caption.parts if found.caption else ()
-    if not parts:
-        return ()
+    return _telling(parts, differ) if parts else ()
+
+
+def _telling(parts: Sequence[DifferenceMap], differ: bool) -> tuple[Line, ...]:
+    """The strip in which most letters differ and any with a good part as much; without any, that of most strokes."""
+    lines = sorted((_line(part, differ) for part in parts), key=_differing, reverse=True)
+    if most := _differing(lines[0]):
+        return tuple(line for line in lines if _differing(line) >= LEAST_SHARE * most)
     strokes = [min(float(ink_of(side).std()) for side in (part.query, part.reference)) for part in parts]
-    lines = [_line(part, differ) for part in parts]
-    worded = int(np.argmax(strokes))
-    return tuple(line for place, line in enumerate(lines) if place == worded or line.letters)
+    return (_line(parts[int(np.argmax(strokes))], differ),)
+
+
+def _differing(line: Line) -> int:
+    """Pixels in the boxes about its differing letters."""
+    return sum(width * height for _, _, width, height in line.letters)
 
 
 def _line(part: DifferenceMap, differ: bool) -> Line:

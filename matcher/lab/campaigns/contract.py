@@ -2,7 +2,7 @@
 
 A copy of a catalogue, served by `platekin serve`. All checks of schemathesis count, but three
 where OpenAPI cannot say what holds: that any bytes are a photo, that a form's text can be of a wrong type, and, in
-sequences, that what an earlier answer has left empty makes an address.
+sequences, that what an earlier answer gave makes an address of another operation.
 """
 
 from __future__ import annotations
@@ -91,8 +91,7 @@ def try_sequences(schema: Any, examples: int, tally: Tally) -> None:
             tally.steps += 1
 
         def validate_response(self, response: Any, case: Any, additional_checks: Any = None, **sent: Any) -> None:
-            unknown = any(value is None for value in (case.path_parameters or {}).values())
-            left_out = _left_out(case.operation.method, case.operation.path, unknown)
+            left_out = _left_out(case.operation.method, case.operation.path, _off_description(case))
             case.validate_response(
                 response, additional_checks=additional_checks, excluded_checks=left_out, transport_kwargs=sent
             )
@@ -137,13 +136,18 @@ def _modes() -> list[Any]:
     return list(GenerationMode)
 
 
-def _left_out(method: str, path: str, unknown: bool = False) -> Any:
-    """unknown: the address is made of what an earlier answer has left empty, as a find's reference: no valid request,
-    though schemathesis takes it for one."""
+def _off_description(case: Any) -> bool:
+    """Whether what an earlier answer gave does not make an address of this operation: a find's empty reference, a
+    photo's name where that of a results file belongs. No valid request, though schemathesis takes it for one."""
+    given = case.path_parameters or {}
+    return any(not known.is_valid(given.get(known.name)) for known in case.operation.path_parameters)
+
+
+def _left_out(method: str, path: str, off_description: bool = False) -> Any:
     from schemathesis.checks import CHECKS
 
     names = LEFT_OUT.get(method.upper(), []) + (["negative_data_rejection"] if path in TEXT_FORMS else [])
-    return CHECKS.get_by_names(list({*names, *(["positive_data_acceptance"] if unknown else [])}))
+    return CHECKS.get_by_names(list({*names, *(["positive_data_acceptance"] if off_description else [])}))
 
 
 def _told(found: BaseException) -> str:

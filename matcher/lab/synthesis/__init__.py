@@ -26,6 +26,7 @@ How it is taken:
     staging         a type of scene              -> `Staged`: cards on anything, or none
     pages           many cards                   -> `Staged`: a flatbed page
     picture_history  a card's greys              -> a camera's or a sales page's greys
+    visible         two views, a picture        -> where they differ, and whether the picture shows it
     textures        shape                        -> noise that the others are made of
 
 What is learnt from:

@@ -17,13 +17,14 @@ from numpy.typing import NDArray
 
 from matcher.lab.synthesis.picture_history import pictured, random_history
 from matcher.lab.synthesis.prints import Field, random_look, render_print, retouched, smooth_field
+from matcher.lab.synthesis.visible import IGNORED, MOVED, SAME, clearness, seen_to_differ
 from matcher.lab.synthesis.wear import KINDS, worn
 
 CELL = 4
 """Pixels of a face that share one label."""
 
-SAME, MOVED, ON_QUERY, ON_REFERENCE, IGNORED = 0, 1, 2, 3, 255
-"""Labels of a cell: one thing, something else, laid over or lost on one of the two, or not to be learnt from."""
+ON_QUERY, ON_REFERENCE = 2, 3
+"""Labels of a cell besides those of `visible`: laid over or lost on one of the two."""
 
 TELLING_CELLS = 10
 """A pair of two exposures is told apart only if so many cells that differ can be seen: some 1.5 square millimetres."""
@@ -94,15 +95,18 @@ def faces_of(
 
 
 def face_pairs(contents: Sequence[Field], faces: Sequence[DrawnFace], rng: np.random.Generator) -> Iterator[FacePair]:
-    """Every pair of `faces`; contents: the clean views by their numbers."""
-    differing: dict[tuple[int, int], NDArray[np.uint8]] = {}
-    for reference, query in combinations(faces, 2):
-        key = (reference.content, query.content)
-        if key not in differing:
-            differing[key] = _differs(contents[key[0]], contents[key[1]])
+    """Every pair of `faces`; contents: the clean views by their numbers.
+
+    What has moved counts only where both pictures show it: a faded or a blocked print tells nobody.
+    """
+    clear = [clearness(contents[face.content], face.grey) for face in faces]
+    for one, other in combinations(range(len(faces)), 2):
+        reference, query = faces[one], faces[other]
+        first, second = contents[reference.content], contents[query.content]
+        same = first is second
         shown = _shown(query.grey.shape, rng)
-        labels = _labels(differing[key], query.opaque, reference.opaque, shown)
-        same = key[0] == key[1]
+        differing = np.full(first.shape, SAME) if same else seen_to_differ(first, second, clear[one], clear[other])
+        labels = _labels(differing, query.opaque, reference.opaque, shown)
         told = same or int((labels == MOVED).sum()) >= TELLING_CELLS
         yield FacePair(query, reference, shown, labels, same if told else None)
 
@@ -117,31 +121,6 @@ def _card(view: Field, rng: np.random.Generator, tone: float, wear: float) -> tu
     names = list(KINDS)
     count = min(len(names), 1 + int(rng.poisson(0.7)))
     return worn(card, [str(name) for name in rng.choice(names, count, replace=False)], rng, float(rng.uniform(0.1, 1)))
-
-
-def _differs(first: Field, second: Field) -> NDArray[np.uint8]:
-    """(h, w) uint8 of two clean views: `SAME`, `MOVED`, or `IGNORED` where it is a matter of opinion."""
-    if first is second:
-        return np.zeros(first.shape, np.uint8)
-
-    def detail(view: Field) -> Field:
-        return np.asarray(cv2.GaussianBlur(view, (0, 0), 1.0) - cv2.GaussianBlur(view, (0, 0), 8.0), np.float32)
-
-    def near(values: Field) -> Field:
-        return np.asarray(cv2.GaussianBlur(values, (0, 0), 3.5), np.float32)
-
-    a, b = detail(first), detail(second)
-    gone = near((a - b) ** 2)
-    level, share = np.sqrt(gone), gone / (near(a * a) + near(b * b) + 1e-5)
-    labels = np.full(first.shape, IGNORED, np.uint8)
-    labels[(level < 0.006) | (share < 0.03)] = SAME
-    labels[(level > 0.016) & (share > 0.25)] = MOVED
-    return labels
-
-
-def visibly_moved(first: Field, second: Field) -> int:
-    """Cells of two clean views, (h, w) 0..1 at a face's scale, that clearly show something else."""
-    return int((_differs(first, second) == MOVED).sum()) // CELL**2
 
 
 def _residual(shape: tuple[int, ...], rng: np.random.Generator) -> NDArray[np.float32]:

@@ -79,7 +79,9 @@ def put_elsewhere(view: Field, rng: np.random.Generator, amount: float) -> Field
     radius = float(rng.uniform(8, 40))
     across, down = _from_a_busy_spot(view, rng, 0.3 * radius)
     to = rng.uniform(-1, 1, 2) * np.array([120, 160])
-    share = 1 / (1 + np.exp(np.clip((np.hypot(across * np.exp(rng.normal(0, 0.3)), down) - radius) / 1.5, -30, 30)))
+    # Soft, so that only what the part shows has an outline: a sharp rim of its own is what paper laid over a card has.
+    rim = radius * float(rng.uniform(0.15, 0.4))
+    share = 1 / (1 + np.exp(np.clip((np.hypot(across * np.exp(rng.normal(0, 0.3)), down) - radius) / rim, -30, 30)))
     other = _shifted(view, np.full_like(across, to[0]), np.full_like(across, to[1]))
     return np.asarray(view + share.astype(np.float32) * (other - view), np.float32)
 

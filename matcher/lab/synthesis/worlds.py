@@ -14,17 +14,15 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.core.align.view import picture_corners
 from matcher.core.flatten import Face
 from matcher.core.photo import to_grey
-from matcher.core.settings import FaceSize
 from matcher.lab.synthesis import Caption, Card, Crop, make_copy
 from matcher.lab.synthesis.chance import another_crop, random_age, random_crop
-from matcher.lab.synthesis.face_pairs import visibly_moved
+from matcher.lab.synthesis.face_pairs import CELL
 from matcher.lab.synthesis.movement import another_moment
-from matcher.lab.synthesis.printing import where_printed
-from matcher.lab.synthesis.prints import random_look, render_print, retouched
+from matcher.lab.synthesis.prints import Field, random_look, render_print, retouched
 from matcher.lab.synthesis.trials import photographed, scanned
+from matcher.lab.synthesis.visible import MOVED, change_level, detail_level, differs
 from matcher.lab.synthesis.wear import KINDS, worn
 from matcher.lab.synthesis.words import random_caption
 
@@ -38,6 +36,14 @@ FACE_WIDTH = 368
 
 VISIBLE_CELLS = 40
 """Cells that differ clearly, some six square millimetres of a card, from which a person visibly moved."""
+
+VISIBLE_CHANGE = 3 / 255
+"""Change of a print's greys, root mean square over a spot, that an eye sees beside paper and grain; our own choice."""
+
+LEGIBLE = 0.7
+"""Share of what a neutral, fresh print shows in detail that a print worth enrolling shows; our own choice."""
+
+MOST_TRIES = 12
 
 
 @dataclass(frozen=True)
@@ -61,6 +67,39 @@ class WorldPair:
         return self.relation in ("same", "crop")
 
 
+@dataclass(frozen=True)
+class Printing:
+    """How one card is made of whatever its plate shows: the same each time it is asked.
+
+    crop, caption: its window and words. plate: seed of the plate's own flaws; seed: of the print, its age and wear.
+    contrast: what its fading leaves. tone: strength of its own rendering. wear: what lies upon it, "" for nothing.
+    """
+
+    crop: Crop
+    caption: Caption
+    plate: int
+    seed: int
+    contrast: float
+    tone: float
+    wear: str
+
+    def card(self, negative: Picture) -> Card:
+        """The card, as it lies flat."""
+        rng = np.random.default_rng(self.seed)
+        if self.tone > 0:
+            negative = _rendered(negative, self.tone, rng)
+        copy = int(rng.integers(1 << 30))
+        age = random_age(rng, self.contrast)
+        card = make_copy(negative, self.crop, self.caption, age, seed=copy, plate=self.plate)
+        return hurt(card, [self.wear], rng) if self.wear else card
+
+    def view(self, negative: Picture) -> Field:
+        """(h, w) float32 0..1, the card's greys at a face's scale, as no camera has yet seen them."""
+        grey = to_grey(self.card(negative).pixels)
+        size = (FACE_WIDTH, round(grey.shape[0] * FACE_WIDTH / grey.shape[1]))
+        return np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_AREA), np.float32) / np.float32(255)
+
+
 def world_pairs(
     negative: Picture,
     siblings: Sequence[Picture],
@@ -68,10 +107,12 @@ def world_pairs(
     rng: np.random.Generator,
     worlds: Sequence[str] = WORLDS,
 ) -> Iterator[WorldPair]:
-    """One reference of a negative against cards of each world: the same, another window, other exposures, others."""
-    crop, caption, plate = random_crop(rng), random_caption(rng, ("",)), int(rng.integers(1 << 30))
-    best = float(rng.choice([1.0, 0.8, 0.5, 0.3]))
-    reference = scanned(_card(negative, crop, caption, plate, rng, best, float(rng.uniform(0, 1)), ""), rng)
+    """One reference of a negative against cards of each world: the same, another window, other exposures, others.
+
+    Exposures of which hardly anything can be seen to have moved on both prints are left out.
+    """
+    enrolled = enrolled_print(negative, rng)
+    reference = scanned(enrolled.card(negative), rng)
     for world in worlds:
         wanted = (
             ["same", "same", "crop", "moment", "moment"]
@@ -79,43 +120,73 @@ def world_pairs(
             + ["other"] * (world in ("plain", "all"))
         )
         for relation in wanted:
-            tone = float(rng.uniform(0.3, 1.2)) if world in ("toned", "all") else 0.0
-            wear = str(rng.choice(list(KINDS))) if world == "worn" or (world == "all" and rng.random() < 0.7) else ""
-            contrast = float(np.exp(rng.uniform(np.log(0.12), np.log(0.95))))
-            window = another_crop(crop, rng) if relation == "crop" else crop
-            content = negative
+            made = _query_print(enrolled, world, relation, rng)
+            content: Picture | None = negative
             if relation == "moment":
-                content = moment_of(negative, shown_of(negative, window, caption), rng)
-            elif relation != "same" and relation != "crop":
+                content = moment_of(negative, (enrolled, made), rng)
+            elif relation in ("room", "other"):
                 content = siblings[int(rng.integers(len(siblings)))] if relation == "room" else stranger
-            own = plate if relation in ("same", "crop") else plate + 1
-            card = _card(content, window, caption, own, rng, contrast, tone, wear)
+            if content is None:
+                continue
+            card = made.card(content)
             small = world == "small" or (world == "all" and rng.random() < 0.25)
             face = shrunk(photographed(card, rng), rng) if small else taken(card, rng)
-            yield WorldPair(world, relation, tone, wear, contrast, face, reference)
+            yield WorldPair(world, relation, made.tone, made.wear, made.contrast, face, reference)
+
+
+def enrolled_print(negative: Picture, rng: np.random.Generator) -> Printing:
+    """A print as a researcher enrols it: faded and toned as it comes, but it shows most of what the plate does."""
+    crop, caption, plate = random_crop(rng), random_caption(rng, ("",)), int(rng.integers(1 << 30))
+    neutral = Printing(crop, caption, plate, int(rng.integers(1 << 30)), 1.0, 0.0, "")
+    wanted = LEGIBLE * detailed_share(neutral.view(negative))
+    for _ in range(MOST_TRIES):
+        best, tone = float(rng.choice([1.0, 0.8, 0.5, 0.3])), float(rng.uniform(0, 1))
+        made = Printing(crop, caption, plate, int(rng.integers(1 << 30)), best, tone, "")
+        if detailed_share(made.view(negative)) >= wanted:
+            return made
+    return neutral
+
+
+def _query_print(enrolled: Printing, world: str, relation: str, rng: np.random.Generator) -> Printing:
+    """What a world does to another print of the enrolled card's plate, or of another plate with its words."""
+    tone = float(rng.uniform(0.3, 1.2)) if world in ("toned", "all") else 0.0
+    wear = str(rng.choice(list(KINDS))) if world == "worn" or (world == "all" and rng.random() < 0.7) else ""
+    contrast = float(np.exp(rng.uniform(np.log(0.12), np.log(0.95))))
+    crop = another_crop(enrolled.crop, rng) if relation == "crop" else enrolled.crop
+    plate = enrolled.plate if relation in ("same", "crop") else enrolled.plate + 1
+    return Printing(crop, enrolled.caption, plate, int(rng.integers(1 << 30)), contrast, tone, wear)
 
 
 def taken(card: Card, rng: np.random.Generator) -> Face:
     return scanned(card, rng) if rng.random() < 0.25 else photographed(card, rng)
 
 
-def moment_of(negative: Picture, shown: tuple[slice, slice], rng: np.random.Generator) -> Picture:
-    """Another exposure of a negative of any size, in which something has visibly moved where it is shown."""
+def moment_of(negative: Picture, prints: Sequence[Printing], rng: np.random.Generator) -> Picture | None:
+    """Another exposure of a negative of any size, in which something has visibly moved on every one of the prints.
+
+    None where so little is to be seen on one of them that it shows no movement.
+    """
     size = (FACE_WIDTH, round(negative.shape[0] * FACE_WIDTH / negative.shape[1]))
-    view = cv2.resize(negative, size, interpolation=cv2.INTER_AREA).astype(np.float32) / np.float32(255)
-    moved = another_moment(view, rng)
-    while visibly_moved(view[shown], moved[shown]) < VISIBLE_CELLS:
+    small = np.asarray(cv2.resize(negative, size, interpolation=cv2.INTER_AREA), np.uint8)
+    moved, still = small.astype(np.float32) / np.float32(255), [made.view(small) for made in prints]
+    for _ in range(MOST_TRIES):
         moved = another_moment(moved, rng)
-    return np.rint(255 * moved).astype(np.uint8)
+        content = np.rint(255 * moved).astype(np.uint8)
+        shown = (_visible_cells(one, made.view(content)) for one, made in zip(still, prints, strict=True))
+        if all(cells >= VISIBLE_CELLS for cells in shown):
+            return content
+    return None
 
 
-def shown_of(negative: Picture, crop: Crop, caption: Caption) -> tuple[slice, slice]:
-    """Rows and columns of the view that `moment_of` works on that are compared on a card: its picture zone."""
-    corners = picture_corners(FaceSize()) / FaceSize().px_per_mm
-    to_negative = where_printed(negative.shape, crop, caption, None)
-    scale = FACE_WIDTH / negative.shape[1]
-    x, y = (cv2.perspectiveTransform(corners[None], to_negative)[0] * scale).T
-    return slice(max(0, int(y.min())), int(y.max())), slice(max(0, int(x.min())), int(x.max()))
+def detailed_share(view: Field) -> float:
+    """Share of a print's view in which detail is to be seen."""
+    return float((detail_level(view) > VISIBLE_CHANGE).mean())
+
+
+def _visible_cells(first: Field, second: Field) -> float:
+    """Cells of two views of one print in which clearly something else is to be seen."""
+    seen = (differs(first, second) == MOVED) & (change_level(first, second) > VISIBLE_CHANGE)
+    return float(seen.sum()) / CELL**2
 
 
 def shrunk(face: Face, rng: np.random.Generator) -> Face:
@@ -129,26 +200,14 @@ def shrunk(face: Face, rng: np.random.Generator) -> Face:
     return Face.from_pixels(np.repeat(grey[..., None], 3, axis=2))
 
 
-def _card(
-    negative: Picture,
-    crop: Crop,
-    caption: Caption,
-    plate: int,
-    rng: np.random.Generator,
-    contrast: float,
-    tone: float,
-    wear: str,
-) -> Card:
-    """One print of a negative with a rendering of its own, aged, and worn in one way."""
-    if tone > 0:
-        view = negative.astype(np.float32) / np.float32(255)
-        if rng.random() < 0.1 * tone:
-            view = retouched(view, rng)
-        look = random_look(rng, tone)
-        finer = replace(look, softness=look.softness * negative.shape[1] / FACE_WIDTH)
-        negative = np.rint(255 * render_print(view, finer, rng)).astype(np.uint8)
-    card = make_copy(negative, crop, caption, random_age(rng, contrast), seed=int(rng.integers(1 << 30)), plate=plate)
-    return hurt(card, [wear], rng) if wear else card
+def _rendered(negative: Picture, tone: float, rng: np.random.Generator) -> Picture:
+    """The plate's picture in tones of one print's own."""
+    view = negative.astype(np.float32) / np.float32(255)
+    if rng.random() < 0.1 * tone:
+        view = retouched(view, rng)
+    look = random_look(rng, tone)
+    finer = replace(look, softness=look.softness * negative.shape[1] / FACE_WIDTH)
+    return np.rint(255 * render_print(view, finer, rng)).astype(np.uint8)
 
 
 def hurt(card: Card, kinds: Sequence[str], rng: np.random.Generator) -> Card:

@@ -20,7 +20,8 @@ from torch.nn import functional
 from torch.nn.parallel import DistributedDataParallel
 
 from matcher.lab.measures import auroc, cllr
-from matcher.lab.synthesis.face_pairs import CELL, IGNORED, MOVED
+from matcher.lab.synthesis.face_pairs import CELL
+from matcher.lab.synthesis.visible import IGNORED, MOVED
 from matcher.lab.training.movement_network import MovementNetwork
 from matcher.lab.training.movement_sets import CODE, PAIRS, Material, drawn_sets
 

@@ -232,6 +232,35 @@ def test_a_scan_on_a_plain_lid_is_outlined_by_the_cards_own_edges(seed: int, tri
     assert worst_mm(next(iter(found)), corners) < 0.8
 
 
+def striped(kind: str, degrees: float) -> tuple[NDArray[np.uint8], NDArray[np.float32]]:
+    """A card of pale board whose picture is full of straight lines, far inside a scan of a pale lid; its corners."""
+    height, width, scan_height, scan_width, lid = 900, 517, 1256, 803, 226
+    y, x = np.mgrid[0:794, 0:485].astype(np.float32)
+    pattern = {
+        "stripes": np.where((y + 0.02 * x) % 46 < 9, 215, 60),
+        "bars": np.where(x % 40 < 12, 205, 70),
+        "checks": np.where((y // 33 + x // 33) % 2, 190, 80),
+    }[kind]
+    card = np.full((height, width, 3), (232, 205, 190), np.uint8)
+    card[90:884, 16:501] = pattern[..., None] * np.array([1, 0.93, 0.86])
+    cv2.putText(card, "Silas Orrin", (110, 52), cv2.FONT_HERSHEY_DUPLEX, 1.4, (70, 60, 50), 2, cv2.LINE_AA)
+    move = cv2.getRotationMatrix2D((width / 2, height / 2), degrees, 1)
+    move[:, 2] += (scan_width - width) / 2, (scan_height - height) / 2
+    seen = cv2.warpAffine(card, move, (scan_width, scan_height), borderMode=cv2.BORDER_CONSTANT, borderValue=(lid,) * 3)
+    noisy = seen + np.random.default_rng(1).normal(0, 1.5, seen.shape)
+    corners = np.array([[0, 0], [width, 0], [width, height], [0, height]]) @ move[:, :2].T + move[:, 2]
+    return np.clip(noisy, 0, 255).astype(np.uint8), np.asarray(corners, np.float32)
+
+
+@pytest.mark.parametrize("degrees", [0.0, -1.5])
+@pytest.mark.parametrize("kind", ["stripes", "bars", "checks"])
+def test_a_picture_full_of_lines_does_not_hide_the_cards_own_outline(kind: str, degrees: float) -> None:
+    pixels, corners = striped(kind, degrees)
+    (found,) = detect(Photo.from_pixels(pixels))
+    either_way_up = (corners, np.roll(corners, 2, axis=0))
+    assert min(np.abs(found.corners - one).max() for one in either_way_up) < 3
+
+
 EMPTY = [
     ("table", draw_table("oak", 900, 1200)),  # grain
     ("plain", draw_table("slate", 900, 1200)),

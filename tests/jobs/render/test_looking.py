@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from matcher.jobs.render.looking import NODES, _boxes, matched_tones
+from matcher.core.ladder.change_detector import STEP, DifferenceMap
+from matcher.jobs.render.looking import NODES, _boxes, _telling, matched_tones
 
 HEIGHT, WIDTH = 64, 48
 
@@ -48,3 +49,30 @@ def test_places_are_told_by_weight_in_pixels_of_the_face() -> None:
     weight[10:16, 10:16] = 0.9
     weight[18, 18] = 1.0  # too small
     assert _boxes((weight > 0.5).astype(np.uint8), weight, 4, 2.0) == ((20, 20, 12, 12), (6, 4, 8, 6))
+
+
+def strip(differs: tuple[slice, slice] | None, ink: int) -> DifferenceMap:
+    """Paper with strokes of `ink` levels; the network's map says that they differ in some cells."""
+    paper = np.full((80, 352), 200, np.uint8)
+    paper[30:50, 40:300:6] -= ink
+    logits = np.full((80 // STEP, 352 // STEP), -6, np.float32)
+    if differs:
+        logits[differs] = 6
+    return DifferenceMap("words", paper, paper, np.ones_like(logits), logits)
+
+
+def test_the_strip_whose_letters_differ_comes_first_and_a_worn_edge_is_left_out() -> None:
+    changed, edge = strip(np.s_[8:12, 20:60], 60), strip(np.s_[0:12, 0:1], 10)
+    (line,) = _telling((edge, changed), differ=True)
+    assert line.letters == ((80, 32, 160, 16),)
+    first, second = _telling((strip(np.s_[8:12, 20:40], 60), changed), differ=True)
+    assert [len(one.letters) for one in (first, second)] == [1, 1]
+    assert first.letters[0][2] > second.letters[0][2]
+
+
+def test_where_nothing_differs_the_strip_with_words_is_shown() -> None:
+    (line,) = _telling((strip(None, 2), strip(None, 90)), differ=True)
+    assert line.letters == ()
+    assert np.ptp(line.pixels) > 200
+    (again,) = _telling((strip(None, 2), strip(np.s_[8:12, 20:60], 90)), differ=False)
+    assert again.letters == ()
