@@ -140,7 +140,7 @@ class CatalogueReferences:
         return True
 
     def _hold(self, row: ReferenceRow, record: RecordRow) -> None:
-        known = _known(row, record)
+        known = _known(row, record, self.catalogue.settings.face)
         self._rows[row.id] = row
         self._formats[row.format] += 1
         self._known[row.id] = known
@@ -199,9 +199,10 @@ class CatalogueReferences:
         return self.catalogue.description(self._rows[reference_id])
 
 
-def _known(row: ReferenceRow, record: RecordRow) -> KnownReference:
+def _known(row: ReferenceRow, record: RecordRow, common: FaceSize) -> KnownReference:
     variation = (record.record_id, record.subject, record.pose, record.crop, record.caption, record.club, record.issuer)
-    return KnownReference(row.id, KnownRecord(*variation), float(row.facts.get("residual_contrast", 0.5)))
+    legibility = float(row.facts.get("residual_contrast", 0.5))
+    return KnownReference(row.id, KnownRecord(*variation), legibility, face_of_text(row.format, common))
 
 
 def _concerned(news: tuple[DecisionRow, ...]) -> tuple[set[str], set[int]]:

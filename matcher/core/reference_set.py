@@ -32,11 +32,13 @@ class KnownReference:
     """One picture of a known card.
 
     legibility: residual contrast of its face, 0 to 1; the strongest print of several is compared with first.
+    size:       its face's, which tells the card's format.
     """
 
     id: int
     record: KnownRecord
     legibility: float
+    size: FaceSize = FaceSize()
 
 
 class ReferenceSet(Protocol):

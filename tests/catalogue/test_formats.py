@@ -75,6 +75,8 @@ def test_cards_of_two_formats_stand_in_one_catalogue(box: Path, tmp_path: Path) 
         assert (counts["cabinet"], counts["insert"], counts["stereo"]) == ((2, 2), (1, 1), (0, 0))
         references = CatalogueReferences.of(opened)
         assert set(references.sizes) == {CABINET.face, FaceSize()}
+        known = {one.record.record_id: one.size for pose in ("P1", "P2", "P3") for one in references.of_pose(pose)}
+        assert known == {"V1": CABINET.face, "V2": FaceSize(), "V3": CABINET.face}
         (card,) = identify(read_photo(tmp_path / "asked.jpg"), references, Settings(), references.calibration).cards
         assert card.answer.established.get("record_id") == "V3"
         assert card.face.size == CABINET.face

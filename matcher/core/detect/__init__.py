@@ -6,6 +6,7 @@ The way through the room, in its order:
     reduced_image      the photo made small: colours, normalised gradient, thin edges
     flatbed_layout     many cards on one even ground, by their common size
     quad_search        quads proposed, scored, set against each other; one a card is left
+    first_look         one card that is clear at once
     proposals          the pool of quads: from lines, from regions, moved onto edges near them
     line_proposals     quads from long straight lines
     region_proposals   quads from what stands out from its surroundings

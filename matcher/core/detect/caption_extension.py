@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import log
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,18 +27,21 @@ class _Strip:
     beside: NDArray[np.float32]
 
 
-def with_caption(picture: ReducedImage, quad: Array, height_mm: float, nominal: float) -> NDArray[np.float32]:
+def with_caption(
+    picture: ReducedImage, quad: Array, height_mm: float, nominal: float, lying: bool = False
+) -> NDArray[np.float32]:
     """The quad (4, 2), in reduced pixels and portrait order, lengthened at either short side where the card plainly
     goes on.
 
     Only tried while the quad is too stout for `nominal`, a card's width over height. height_mm: the card's.
+    lying: at either long side, of a quad that is too slender: a landscape card's caption.
     """
     quad = np.asarray(quad, np.float32)
-    for turn in (0, 2):
-        if float(ratio(quad[None])[0]) < 1.04 * nominal:
+    for turn in (1, 3) if lying else (0, 2):
+        now = float(ratio(quad[None])[0])
+        if (now > nominal / 1.04) if lying else (now < 1.04 * nominal):
             break
-        turned = np.roll(quad, -turn, axis=0)
-        scale = float(height(turned[None])[0]) / height_mm
+        turned, scale = np.roll(quad, -turn, axis=0), float(height(quad[None])[0]) / height_mm
         length = _end_of_card(_beyond(picture, turned, scale))
         if length is None:
             continue
@@ -49,15 +53,21 @@ def with_caption(picture: ReducedImage, quad: Array, height_mm: float, nominal: 
     return np.asarray(clockwise_portrait(quad[None])[0], dtype=np.float32)
 
 
-def to_nominal(picture: ReducedImage, quad: Array, nominal: float) -> list[NDArray[np.float32]]:
-    """The quad (4, 2) brought to the nominal width over height, at its top and at its foot.
+def to_nominal(picture: ReducedImage, quad: Array, shapes: Array) -> list[NDArray[np.float32]]:
+    """The quad (4, 2) brought to the nearest of the nominal widths over heights (k,), at its top and at its foot.
 
-    None if it has about that or is too far from it. A short side that is lost in the table's grain is found so from the
-    three others.
+    None if it has about that or is too far from it. A short side that is lost in the table's grain is found so
+    from the three others.
     """
-    stout = float(true_ratio(quad[None], picture.width, picture.height)[0]) / nominal
-    if not (1.05 < stout < 1.45 or 0.80 < stout < 0.95):
+    stout = (true_ratio(quad[None], picture.width, picture.height)[0] / shapes).tolist()
+    if any(0.95 <= one <= 1.05 for one in stout):
         return []
+    nearest = min(stout, key=lambda one: abs(log(one)))
+    return _lengthened(quad, nearest) if 0.80 < nearest < 1.45 else []
+
+
+def _lengthened(quad: Array, stout: float) -> list[NDArray[np.float32]]:
+    """At its foot and at its head."""
     foot, head = quad.copy(), quad.copy()
     foot[2:] += (quad[[2, 3]] - quad[[1, 0]]) * (stout - 1)
     head[:2] += (quad[[0, 1]] - quad[[3, 2]]) * (stout - 1)

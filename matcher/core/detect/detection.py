@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,18 +17,30 @@ from numpy.typing import NDArray
 from matcher.core.detect.edge_search import edge_quads
 from matcher.core.detect.flatbed_layout import FlatbedPage, flatbed_quads
 from matcher.core.detect.full_frame import fills_frame
-from matcher.core.detect.geometry import area, clockwise_portrait, height, is_convex, ratio, sides, true_ratio
+from matcher.core.detect.geometry import (
+    area,
+    clockwise_portrait,
+    height,
+    is_convex,
+    nearest_shape,
+    ratio,
+    sides,
+    true_ratio,
+)
 from matcher.core.detect.orientation import orientation
 from matcher.core.detect.proposals import LineQuads
 from matcher.core.detect.quad_search import RankedQuads, overlap, search_quads
 from matcher.core.detect.reduced_image import ReducedImage, reduce
 from matcher.core.detect.refinement import refine
 from matcher.core.detect.settings import DetectSettings, Reach
-from matcher.core.detect.suppression import companions, reading_order, suppress_overlaps
+from matcher.core.detect.suppression import companions, reading_order
 from matcher.core.errors import UnreadablePhoto
 from matcher.core.formats import MOST_SLENDER, face_of
 from matcher.core.photo import Photo
 from matcher.core.shared_settings import FaceSize
+
+CAMERAS = np.array([1, 4 / 5, 3 / 4, 2 / 3, 5 / 8, 9 / 16, 1 / 2, 6 / 13, 9 / 20])
+"""Proportions of pictures as cameras, telephones and screens make them; common practice, no source."""
 
 ANY_SHAPE = (0.35, 1.0)
 """Widths over heights between which something may be a card of no known format; own choice."""
@@ -101,7 +114,7 @@ def detect(
     """
     sizes = (sizes,) if isinstance(sizes, FaceSize) else tuple(sizes or (FaceSize(),))
     picture = reduce(photo, settings.reduction)
-    found = _Detector(photo, sizes, settings.for_shapes([as_portrait(size).aspect for size in sizes]), picture).cards()
+    found = _Detector(photo, sizes, settings.for_shapes([size.aspect for size in sizes]), picture).cards()
     if found:
         return found
     odd = _Detector(photo, sizes, settings.for_shapes(ANY_SHAPE), picture).odd_cards()
@@ -149,7 +162,7 @@ class _Detector:
         ranked = search_quads(self.picture, self._looked_for, px_per_mm, self.settings, lines)
         if ranked.best < self.settings.found or self._is_frame(ranked.quads[0]):
             filled = self._full_frame(ranked)
-            return filled or self._by_edges(lines, RankedQuads.none()) or filled
+            return filled or self._by_edges(lines, RankedQuads.none()) or self._cut_to_shape() or filled
         around = self._by_edges(lines, ranked)
         if around:
             return around
@@ -165,26 +178,30 @@ class _Detector:
         """Cards by their edges alone; where others were found already, those that such a one lies well around."""
         # What the common format's cards look like is known: the classifiers were fitted on them.
         others = [size for size in self.sizes if not as_portrait(size).same_card(FaceSize())]
-        shapes = _apart(others, self.settings.alike)
-        if not shapes:
+        if not others:
             return Detections(())
-        pools = [edge_quads(self.picture, size, lines, self.settings) for size in shapes]
-        quads, scores = (np.concatenate(parts) for parts in zip(*pools, strict=True))
-        kept = suppress_overlaps(quads, scores, least=self.settings.found)
-        if found.best:
-            kept = np.array([i for i in kept if self._lies_around(quads[i], found.quads[0])], np.intp)
-        if not len(kept):
+        around = partial(self._lies_around, found) if found.best else None
+        shapes = _shapes(_apart(others, self.settings.alike))
+        quads, scores = edge_quads(self.picture, shapes, lines, self.settings, around)
+        if not len(quads):
             return Detections((), _reason(found.best))
-        near = companions(quads[kept], scores[kept], self.settings.found, self._relative_heights)
-        return self._in_order([self._by_its_edges(quads[kept[i]], float(scores[kept[i]])) for i in near])
+        near = companions(quads, scores, self.settings.found, self._relative_heights)
+        return self._in_order([self._by_its_edges(quads[i], float(scores[i])) for i in near])
 
     def _by_its_edges(self, quad: NDArray[np.float32], score: float) -> CardQuad:
         corners = self._refined(quad)
         return CardQuad(corners, round(score, 3), sizes=self._sizes_of(corners))
 
-    def _lies_around(self, quad: NDArray[np.float32], inner: NDArray[np.float32]) -> bool:
+    def _lies_around(self, found: RankedQuads, quad: NDArray[np.float32]) -> bool:
+        """A picture on a cover has any shape; what surely is a card, and has its shape, is one in a holder, unless it
+        is small."""
+        inner = found.quads[0]
         larger = float(area(quad[None])[0] / max(float(area(inner[None])[0]), 1.0))
-        return larger > self.settings.edges.around and overlap(quad, inner) > 0.9 / larger
+        ratios = true_ratio(inner[None].astype(np.float64), self.picture.width, self.picture.height)
+        off = float(np.abs(np.log(ratios / nearest_shape(ratios, _shapes(self._looked_for))))[0])
+        edges = self.settings.edges
+        least = edges.holder if off < edges.shape and found.best >= edges.most_sure else edges.around
+        return larger > least and overlap(quad, inner) > 0.9 / larger
 
     def odd_cards(self) -> Detections:
         """Things with a card's edges that have the shape of no known format."""
@@ -230,16 +247,27 @@ class _Detector:
     def _full_frame(self, ranked: RankedQuads) -> Detections:
         """Where no edge of a card is seen, the full picture may still be one, cut to its edges."""
         photo, settings = self.photo, self.settings
-        probability = max(fills_frame(photo, self.picture, size, settings.proposals) for size in self._looked_for)
+        probability = fills_frame(photo, self.picture, _shapes(self._looked_for), settings.proposals)
         if probability < (settings.camera_filled if self._is_camera_frame() else settings.found):
             reason = _reason(min(max(ranked.best, probability), settings.found - 0.01))
             return Detections((), reason, self._unsure(ranked))
         first_is_frame = len(ranked.quads) and self._is_frame(ranked.quads[0])
         runner_up = self._refined_or_none(ranked.runner_up[0] if first_is_frame else None)
-        frame = np.array([[0, 0], [photo.width, 0], [photo.width, photo.height], [0, photo.height]], np.float32)
-        corners = np.asarray(clockwise_portrait(frame), np.float32)
+        corners = _frame_of(photo)
         card = CardQuad(corners, round(probability, 3), runner_up, sizes=self._sizes_of(corners))
         return self._in_order([card])
+
+    def _cut_to_shape(self) -> Detections:
+        """Where no card is seen in a picture that has a format's proportions, and no camera's, somebody has cut it to
+        the card, whatever is printed on it. What the common format's cards look like is known."""
+        others = [size for size in self.sizes if not as_portrait(size).same_card(FaceSize())]
+        edges, blank = self.settings.edges, self.picture.lab[..., 0].std() < self.settings.edges.texture
+        if not others or blank or _nearest(self.photo, CAMERAS) < self.settings.camera_tolerance:
+            return Detections(())
+        if _nearest(self.photo, _shapes([as_portrait(size) for size in others])) > edges.cut:
+            return Detections(())
+        corners = _frame_of(self.photo)
+        return self._in_order([CardQuad(corners, edges.cut_score, sizes=fitting_sizes(self.photo, corners, others))])
 
     def _unsure(self, ranked: RankedQuads) -> tuple[CardQuad, ...]:
         """What a match may still show to be a card's outline."""
@@ -269,8 +297,7 @@ class _Detector:
 
     def _is_camera_frame(self) -> bool:
         """Whether the picture has a camera's proportions exactly."""
-        short, long = sorted((self.photo.width, self.photo.height))
-        return abs(16 * short / (9 * long) - 1) < self.settings.camera_tolerance
+        return _nearest(self.photo, np.array([9 / 16])) < self.settings.camera_tolerance
 
 
 def as_portrait(size: FaceSize) -> FaceSize:
@@ -290,6 +317,23 @@ def _apart(sizes: Sequence[FaceSize], alike: float) -> tuple[FaceSize, ...]:
         else:
             groups.append([size])
     return tuple(group[0] if len(group) == 1 else _of_shape(_middle(group)) for group in groups)
+
+
+def _shapes(sizes: Sequence[FaceSize]) -> NDArray[np.float64]:
+    """(k,) widths over heights, each once."""
+    return np.array(sorted({size.aspect for size in sizes}))
+
+
+def _nearest(photo: Photo, shapes: NDArray[np.float64]) -> float:
+    """How far the picture's own proportions are from the nearest of the shapes (k,), as a natural logarithm."""
+    short, long = sorted((photo.width, photo.height))
+    return float(np.abs(np.log(short / long / shapes)).min())
+
+
+def _frame_of(photo: Photo) -> NDArray[np.float32]:
+    """(4, 2) the full picture, as portrait."""
+    frame = np.array([[0, 0], [photo.width, 0], [photo.width, photo.height], [0, photo.height]], np.float32)
+    return np.asarray(clockwise_portrait(frame), np.float32)
 
 
 def _middle(group: Sequence[FaceSize]) -> float:

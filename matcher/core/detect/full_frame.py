@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.core.detect.geometry import clockwise_portrait
+from matcher.core.detect.geometry import Array, clockwise_portrait, nearest_shape
 from matcher.core.detect.orientation import orientation
 from matcher.core.detect.proposals import frame_quad
 from matcher.core.detect.quad_classifier import UNEVEN, classify_quads, tones
@@ -20,7 +20,6 @@ from matcher.core.detect.settings import ProposalSettings
 from matcher.core.nets import weight_file
 from matcher.core.nets.runtime import infer
 from matcher.core.photo import Photo
-from matcher.core.shared_settings import FaceSize
 
 WEIGHTS = weight_file("full_frame.onnx")
 
@@ -29,21 +28,26 @@ LEAST = 1e-4
 
 
 def fills_frame(
-    photo: Photo, picture: ReducedImage, size: FaceSize, settings: ProposalSettings = ProposalSettings()
+    photo: Photo, picture: ReducedImage, shapes: Array, settings: ProposalSettings = ProposalSettings()
 ) -> float:
     """How likely the full picture is one card, 0 to 1; 0 where it has not a card's proportions, or shows nothing."""
-    measured = full_frame_measurements(photo, picture, size, settings)
+    measured = full_frame_measurements(photo, picture, shapes, settings)
     return float(infer(WEIGHTS, measurements=measured)[0]) if len(measured) else 0.0
 
 
 def full_frame_measurements(
-    photo: Photo, picture: ReducedImage, size: FaceSize, settings: ProposalSettings = ProposalSettings()
+    photo: Photo, picture: ReducedImage, shapes: Array, settings: ProposalSettings = ProposalSettings()
 ) -> NDArray[np.float32]:
-    """(0 or 1, 4): log odds of the rim, how sure the way up is, how like a back it looks, how uneven its detail is."""
-    quads = clockwise_portrait(frame_quad(picture, size, settings))
+    """(0 or 1, 4): log odds of the rim, how sure the way up is, how like a back it looks, how uneven its detail is.
+
+    shapes: (k,) widths over heights that cards may have; the nearest counts.
+    """
+    own = min(picture.width, picture.height) / max(picture.width, picture.height)
+    nearest = nearest_shape(np.array([own]), shapes)
+    quads = clockwise_portrait(frame_quad(picture, nearest, settings))
     if not len(quads):
         return np.empty((0, 4), np.float32)
-    score = float(np.clip(classify_quads(picture, quads, size)[0], LEAST, 1 - LEAST))
+    score = float(np.clip(classify_quads(picture, quads, nearest)[0], LEAST, 1 - LEAST))
     seen = orientation(photo.pixels, np.asarray(quads[0] / np.array(picture.scale), np.float32))
     uneven = float(tones(picture, quads)[0, UNEVEN])
     return np.array([[np.log(score / (1 - score)), np.log1p(abs(seen.odds)), seen.back, uneven]], np.float32)

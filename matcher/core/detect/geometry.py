@@ -57,6 +57,12 @@ def true_ratio(quads: Array, width: int, depth: int, focal_share: float = FOCAL)
     return np.asarray(np.linalg.norm(across, axis=-1) / np.maximum(np.linalg.norm(down, axis=-1), 1e-9))
 
 
+def nearest_shape(ratios: Array, shapes: Array) -> Array:
+    """(n,) of the shapes (k,), widths over heights, the one nearest to each ratio (n,)."""
+    off = np.abs(np.log(np.maximum(ratios, 1e-3)[:, None] / shapes))
+    return np.asarray(shapes[off.argmin(axis=1)])
+
+
 def true_slant(quads: Array, width: int, depth: int, focal_share: float = FOCAL) -> Array:
     """(n,) absolute cosine between the sides with the tilt taken out: 0 for what may be a rectangle in perspective."""
     across, down = _in_space(quads, width, depth, focal_share)

@@ -9,15 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.detect.caption_extension import to_nominal, with_caption
-from matcher.core.detect.geometry import clockwise_portrait
+from matcher.core.detect.geometry import Array, clockwise_portrait, nearest_shape
 from matcher.core.detect.line_proposals import line_quads
+from matcher.core.detect.quad_classifier import HEIGHT_MM
 from matcher.core.detect.reduced_image import ReducedImage, soften
 from matcher.core.detect.refinement import refine
 from matcher.core.detect.region_proposals import region_quads
 from matcher.core.detect.sampling import outward, side_points
 from matcher.core.detect.scoring import measure, score
 from matcher.core.detect.settings import DetectSettings, ProposalSettings, RefinementSettings
-from matcher.core.shared_settings import FaceSize
 
 Quads = NDArray[np.float32]
 
@@ -44,49 +44,57 @@ class LineQuads:
 
 
 def propose_quads(
-    picture: ReducedImage, size: FaceSize, settings: DetectSettings = DetectSettings(), lines: LineQuads | None = None
+    picture: ReducedImage,
+    shapes: Array,
+    settings: DetectSettings = DetectSettings(),
+    lines: LineQuads | None = None,
+    of_regions: Quads | None = None,
 ) -> Quads:
     """(n, 4, 2) float32 quads in reduced pixels, portrait order; first the full picture where it may be a card.
 
-    size: the card's, as portrait. lines: the picture's, where they are looked at for other formats as well.
+    shapes: (k,) widths over heights, as portrait. lines, of_regions: the picture's, where they are known already.
     """
     proposing = settings.proposals
-    quads = _proposals(picture, size, settings, lines or LineQuads(picture, settings))
-    pool = versions(picture, quads, size, settings.refinement)
-    found = np.concatenate([frame_quad(picture, size, proposing), pool])
+    if of_regions is None:
+        of_regions = region_quads(picture, shapes, proposing.regions)
+    quads = _proposals(picture, shapes, settings, lines or LineQuads(picture, settings), of_regions)
+    pool = versions(picture, quads, shapes, settings.refinement, proposing.lying)
+    found = np.concatenate([frame_quad(picture, shapes, proposing), pool])
     return np.asarray(clockwise_portrait(found), np.float32)
 
 
-def frame_quad(picture: ReducedImage, size: FaceSize, settings: ProposalSettings = ProposalSettings()) -> Quads:
+def frame_quad(picture: ReducedImage, shapes: Array, settings: ProposalSettings = ProposalSettings()) -> Quads:
     """(0 or 1, 4, 2): the full picture, where it has about a card's proportions: pictures of lots are often cut to the
     card."""
     w, h = picture.width, picture.height
     tolerance, blank = settings.frame_tolerance, picture.lab[..., 0].std() < settings.blank_levels
-    if abs(np.log(min(w, h) / max(w, h) / size.aspect)) > tolerance or blank:
+    if np.abs(np.log(min(w, h) / max(w, h) / shapes)).min() > tolerance or blank:
         return np.empty((0, 4, 2), np.float32)
     return np.array([[[0, 0], [w, 0], [w, h], [0, h]]], np.float32)
 
 
-def _proposals(picture: ReducedImage, size: FaceSize, settings: DetectSettings, lines: LineQuads) -> Quads:
+def _proposals(
+    picture: ReducedImage, shapes: Array, settings: DetectSettings, lines: LineQuads, of_regions: Quads
+) -> Quads:
     """Those that are worth a closer look: the best of all, and the best of the regions, whatever lines there are.
 
     A card with stripes or a window's bars on it gives dozens of quads from lines that its own outline is among.
     """
     proposing = settings.proposals
-    regions = region_quads(picture, size.aspect, proposing.regions)
-    of_lines = _edged(picture, lines.sharp, proposing.measured - len(regions), proposing)
-    quads = np.concatenate([regions, of_lines])
-    scores = _first_score(picture, quads, size)
+    most = max(proposing.measured // 2, proposing.measured - len(of_regions))
+    of_lines = edged(picture, lines.sharp, proposing, most)
+    quads = np.concatenate([of_regions, of_lines])
+    scores = first_score(picture, quads, shapes)
     if scores.max(initial=0) < proposing.plain:
         quads = np.concatenate([quads, lines.softened])
-        scores = np.concatenate([scores, _first_score(picture, lines.softened, size)])
+        scores = np.concatenate([scores, first_score(picture, lines.softened, shapes)])
     best = distinct(quads, scores, proposing, proposing.looked_at)
-    outlines = distinct(regions, scores[: len(regions)], proposing, proposing.regions_looked_at)
+    outlines = distinct(of_regions, scores[: len(of_regions)], proposing, proposing.regions_looked_at)
     return np.asarray(quads[[*best, *(i for i in outlines if i not in best)]], np.float32)
 
 
-def _edged(picture: ReducedImage, quads: Quads, most: int, settings: ProposalSettings) -> Quads:
-    """At most so many quads: those along whose sides the gradient is strongest, a look that all can have."""
+def edged(picture: ReducedImage, quads: Quads, settings: ProposalSettings, most: int) -> Quads:
+    """The `most` quads along whose sides the gradient is strongest, a look that all can have."""
     if len(quads) <= most:
         return quads
     offsets = np.array([-2, -1, 0, 1, 2], np.float32)
@@ -100,14 +108,15 @@ def _edged(picture: ReducedImage, quads: Quads, most: int, settings: ProposalSet
     return np.asarray(quads[np.sort(np.argsort(-worth)[:most])])
 
 
-def _first_score(picture: ReducedImage, quads: Quads, size: FaceSize) -> NDArray[np.float32]:
+def first_score(picture: ReducedImage, quads: Quads, shapes: Array) -> NDArray[np.float32]:
     if not len(quads):
         return np.empty(0, np.float32)
-    return score(measure(picture, quads, size.height_mm), size.aspect)
+    evidence = measure(picture, quads, HEIGHT_MM)
+    return score(evidence, nearest_shape(evidence.ratio, shapes))
 
 
 def distinct(quads: Quads, scores: NDArray[np.float32], settings: ProposalSettings, most: int) -> list[int]:
-    """Indices, best first, of at most so many proposals that differ from each other."""
+    """Indices, best first, of at most `most` proposals that differ from each other."""
     kept: list[int] = []
     for i in np.argsort(-scores):
         if scores[i] < settings.worth_a_look or len(kept) >= most:
@@ -118,13 +127,20 @@ def distinct(quads: Quads, scores: NDArray[np.float32], settings: ProposalSettin
     return kept
 
 
-def versions(picture: ReducedImage, quads: Quads, size: FaceSize, settings: RefinementSettings) -> Quads:
-    """Of each quad: as it is; on the edges near it; lengthened over a plain strip or to the nominal proportions."""
-    snapped = refine(picture.lab, quads, size.height_mm, settings.wide, settings)
-    longer = [with_caption(picture, quad, size.height_mm, size.aspect) for quad in snapped]
-    changed = [new for new, old in zip(longer, snapped, strict=True) if not np.array_equal(new, old)]
-    stretched = [new for quad in snapped for new in to_nominal(picture, quad, size.aspect)]
+def versions(
+    picture: ReducedImage, quads: Quads, shapes: Array, settings: RefinementSettings, lying: bool = False
+) -> Quads:
+    """Of each quad: as it is; on the edges near it; lengthened over a plain strip or to the nominal proportions.
+
+    lying: some cards are landscape, their captions along a long side.
+    """
+    snapped = refine(picture.lab, quads, HEIGHT_MM, settings.wide, settings)
+    longer = [(with_caption(picture, quad, HEIGHT_MM, float(shapes.min())), quad) for quad in snapped]
+    if lying:
+        longer += [(with_caption(picture, quad, HEIGHT_MM, float(shapes.max()), lying=True), quad) for quad in snapped]
+    changed = [new for new, old in longer if not np.array_equal(new, old)]
+    stretched = [new for quad in snapped for new in to_nominal(picture, quad, shapes)]
     none = np.empty((0, 4, 2), np.float32)
     stretched_quads = np.array(stretched, np.float32).reshape(-1, 4, 2)
-    ends = refine(picture.lab, stretched_quads, size.height_mm, settings.wide, settings)
+    ends = refine(picture.lab, stretched_quads, HEIGHT_MM, settings.wide, settings)
     return np.concatenate([quads, snapped, np.stack(changed) if changed else none, ends])

@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.core.detect.geometry import Array, area, clockwise_portrait, height
+from matcher.core.detect.geometry import Array, area, clockwise_portrait, height, nearest_shape
 from matcher.core.detect.reduced_image import ReducedImage
 from matcher.core.detect.sampling import across_sides, grid, outward, sample
 from matcher.core.detect.scoring import LEVELS, Evidence, measure, score, side_strength
@@ -26,6 +26,9 @@ Values = NDArray[np.float32]
 
 WEIGHTS = weight_file("quad_classifier.onnx")
 
+HEIGHT_MM = FaceSize().height_mm
+"""Of a card of any format, at the scale that its mm are counted in."""
+
 PROFILE_MM = np.arange(-4.0, 4.01, 0.25, dtype=np.float32)
 STATIONS = np.linspace(0.05, 0.95, 16, dtype=np.float32)
 UNEVEN = 2
@@ -35,24 +38,28 @@ ZONES = ((-4.0, -2.4), (-2.2, -1.1), (-0.9, -0.4), (-0.25, 0.25), (0.4, 0.9), (1
 """Distances from a side, mm, outward positive, in which the strongest parallel edge is looked for."""
 
 
-def classify_quads(picture: ReducedImage, quads: Array, size: FaceSize) -> Values:
-    """(n,) 0 to 1: how much each quad (n, 4, 2), in reduced pixels, looks like the outer edge of a card."""
+def classify_quads(picture: ReducedImage, quads: Array, shapes: Array) -> Values:
+    """(n,) 0 to 1: how much each quad (n, 4, 2), in reduced pixels, looks like the outer edge of a card.
+
+    shapes: (k,) widths over heights that cards may have; the one nearest to a quad's counts.
+    """
     if not len(quads):
         return np.empty(0, np.float32)
-    return infer(WEIGHTS, measurements=measurements(picture, quads, size))
+    return infer(WEIGHTS, measurements=measurements(picture, quads, shapes))
 
 
-def measurements(picture: ReducedImage, quads: Array, size: FaceSize) -> Values:
-    """(n, f) float32: everything that is weighed of each quad (n, 4, 2), in reduced pixels."""
+def measurements(picture: ReducedImage, quads: Array, shapes: Array) -> Values:
+    """(n, f) float32: everything that is weighed of each quad (n, 4, 2), in reduced pixels; shapes: (k,)."""
     quads = clockwise_portrait(np.asarray(quads, np.float32))
-    evidence = measure(picture, quads, size.height_mm)
-    first = score(evidence, size.aspect)
+    evidence = measure(picture, quads, HEIGHT_MM)
+    nominal = nearest_shape(evidence.ratio, shapes)
+    first = score(evidence, nominal)
     columns = [
         _sides(evidence),
-        _shape(picture, quads, evidence, size.aspect),
-        _parallels(picture, quads, size.height_mm),
+        _shape(picture, quads, evidence, nominal, shapes),
+        _parallels(picture, quads, HEIGHT_MM),
         tones(picture, quads),
-        _nesting(quads, first, size.height_mm),
+        _nesting(quads, first, HEIGHT_MM),
         first[:, None],
     ]
     return np.nan_to_num(np.concatenate(columns, axis=1).astype(np.float32), posinf=0, neginf=0)
@@ -65,14 +72,14 @@ def _sides(evidence: Evidence) -> Values:
     return np.concatenate([np.sort(part, axis=1) for part in parts], axis=1)
 
 
-def _shape(picture: ReducedImage, quads: Array, evidence: Evidence, nominal: float) -> Values:
+def _shape(picture: ReducedImage, quads: Array, evidence: Evidence, nominal: Array, shapes: Array) -> Values:
     off = np.log(np.maximum(evidence.ratio, 1e-3) / nominal)
     share = np.abs(area(quads)) / (picture.width * picture.height)
     frame = min(picture.width, picture.height) / max(picture.width, picture.height)
     return np.stack(
         [
             off, np.abs(off), evidence.skew, np.log(share + 1e-4), evidence.beyond, evidence.texture, evidence.apart,
-            evidence.paper, np.full(len(quads), abs(np.log(frame / nominal))),
+            evidence.paper, np.full(len(quads), np.abs(np.log(frame / shapes)).min()),
         ],
         axis=1,
     )  # fmt: skip

@@ -10,10 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.detect.drawn_rectangles import only_drawn
-from matcher.core.detect.geometry import NEXT, Array, area, height, slant, true_ratio, true_slant
+from matcher.core.detect.first_look import first_look
+from matcher.core.detect.geometry import NEXT, Array, area, height, nearest_shape, slant, true_ratio, true_slant
 from matcher.core.detect.proposals import LineQuads, propose_quads
-from matcher.core.detect.quad_classifier import classify_quads
+from matcher.core.detect.quad_classifier import HEIGHT_MM, classify_quads
 from matcher.core.detect.reduced_image import ReducedImage
+from matcher.core.detect.region_proposals import region_quads
 from matcher.core.detect.settings import ChoiceSettings, DetectSettings
 from matcher.core.detect.suppression import suppress_overlaps
 from matcher.core.shared_settings import FaceSize
@@ -58,44 +60,62 @@ def search_quads(
     """
     lines = lines or LineQuads(picture, settings)
     sizes = [sizes] if isinstance(sizes, FaceSize) else sizes
-    pools = [_scored(picture, size, px_per_mm, settings, lines) for size in sizes]
-    quads, scores = (np.concatenate(parts) for parts in zip(*pools, strict=True))
-    kept = suppress_overlaps(quads, scores, least=0.0)
+    shapes = np.array(sorted({size.aspect for size in sizes}))
+    of_regions = region_quads(picture, shapes, settings.proposals.regions)
+    # A scan tells mm, by which outlines are set against each other; so are those of several formats.
+    clear = first_look(picture, shapes, of_regions, settings) if len(shapes) == 1 and not px_per_mm else None
+    if clear:
+        return RankedQuads(*clear, (None,))
+    quads = propose_quads(picture, shapes, settings, lines, of_regions)
+    scores, log_odds = _scored(picture, quads, sizes, px_per_mm, settings)
+    kept = suppress_overlaps(quads, scores, least=0.0, log_odds=log_odds)
     runner_up = tuple(_runner_up(quads, scores, int(i), settings.choice) for i in kept)
     return RankedQuads(quads[kept], scores[kept], runner_up)
 
 
 def _scored(
-    picture: ReducedImage, size: FaceSize, scan_px_per_mm: float | None, settings: DetectSettings, lines: LineQuads
-) -> tuple[Quads, Scores]:
-    """What may be cards of one format, and how likely each is one."""
+    picture: ReducedImage,
+    quads: Quads,
+    sizes: Sequence[FaceSize],
+    scan_px_per_mm: float | None,
+    settings: DetectSettings,
+) -> tuple[Scores, Scores]:
+    """How likely each quad is a card, of whichever format is nearest, and the log odds of those that nothing
+    contradicts: they still differ where two scores are as good as 1."""
     choice = settings.choice
-    px_per_mm = scan_px_per_mm * size.enlarged if scan_px_per_mm else None
-    quads = propose_quads(picture, size, settings, lines)
-    scores = _together(quads, classify_quads(picture, quads, size), choice)
-    fits = of_nominal_size(quads, size, px_per_mm, choice)
+    shapes = np.array(sorted({size.aspect for size in sizes}))
+    alone = classify_quads(picture, quads, shapes)
+    likely, log_odds = _together(quads, alone, choice)
+    fits = np.zeros(len(quads), bool)
+    for size in sizes if scan_px_per_mm else ():
+        fits |= of_nominal_size(quads, size, scan_px_per_mm * size.enlarged, choice)  # type: ignore[operator]
     # A faded card on a pale lid looks drawn, its shadow being the stroke; but what is drawn seldom has a card's shape.
-    drawn = only_drawn(picture, quads, size.height_mm, choice.drawn)
-    drawn &= ~_of_nominal_shape(picture, quads, size, choice)
-    scores = np.where(drawn, choice.unlikely * scores, scores).astype(np.float32)
-    scores = _inside_first(picture, quads, scores, size, choice)
-    scores = likely_first(picture, quads, scores, size, choice)
-    return quads, _true_to_size(scores, fits, choice)
+    drawn = only_drawn(picture, quads, HEIGHT_MM, choice.drawn)
+    drawn &= ~_of_nominal_shape(picture, quads, shapes, choice)
+    scores = np.where(drawn, choice.unlikely * likely, likely).astype(np.float32)
+    scores = _inside_first(picture, quads, scores, alone, shapes, choice)
+    scores = likely_first(picture, quads, scores, shapes, choice, alone)
+    scores = _true_to_size(scores, fits, choice)
+    return scores, np.where(scores >= likely, log_odds, 0).astype(np.float32)
 
 
 def _inside_first(
-    picture: ReducedImage, quads: Quads, scores: Scores, size: FaceSize, choice: ChoiceSettings
+    picture: ReducedImage, quads: Quads, scores: Scores, alone: Scores, shapes: Array, choice: ChoiceSettings
 ) -> Scores:
-    """The full picture is the card only where no card is seen in it: a scan shows a rim of the lid."""
+    """The full picture is the card only where no card is seen in it: a scan shows a rim of the lid.
+
+    alone: what the classifier says of each quad by itself; of a print that shows its mount all around it is never sure.
+    """
     full = area(quads) > choice.full * picture.width * picture.height if len(quads) else np.zeros(0, bool)
     if not full.any():
         return scores
     share = area(quads) / (picture.width * picture.height)
     far = np.array([picture.width, picture.height]) - quads
     rim = np.minimum(quads, far).min(axis=(1, 2)) / max(picture.width, picture.height)
-    off = np.abs(np.log(true_ratio(quads, picture.width, picture.height) / size.aspect))
+    off = _off_shape(picture, quads, shapes)
     rimmed = (
-        (share > choice.rimmed_least)
+        (alone >= choice.rimmed)
+        & (share > choice.rimmed_least)
         & (share < choice.rimmed_most)
         & (rim > choice.rim)
         & (off < choice.shape_tolerance)
@@ -106,24 +126,34 @@ def _inside_first(
 
 
 def likely_first(
-    picture: ReducedImage, quads: Quads, scores: Scores, size: FaceSize, choice: ChoiceSettings = ChoiceSettings()
+    picture: ReducedImage,
+    quads: Quads,
+    scores: Scores,
+    shapes: Array,
+    choice: ChoiceSettings = ChoiceSettings(),
+    alone: Scores | None = None,
 ) -> Scores:
     """(n,) the scores, less for quads (n, 4, 2), in reduced pixels, that contradict what is as good as certain.
 
     Where a quad of the nominal shape, all sides within the picture, is as good as certain, another in its place is
     unlikely that is no rectangle, or whose side is the picture's own border: a side of it has followed another line.
+    alone: what the classifier says of each quad by itself; only what is sure so speaks against the full picture.
     """
     if not len(quads):
         return scores
     leaning = true_slant(quads, picture.width, picture.height)
     bordered = _on_border(picture, quads, choice.border_px)
     good = (leaning < choice.rectangle) & ~bordered & (scores >= choice.settled)
-    good &= _of_nominal_shape(picture, quads, size, choice)
+    good &= _of_nominal_shape(picture, quads, shapes, choice)
     centre, reach = quads.mean(axis=1), choice.near * height(quads)
     near = np.abs(centre[:, None] - centre[None, good]).max(axis=-1) < reach[:, None]
     larger = area(quads)[good] > choice.as_large * area(quads)[:, None]
-    astray = (leaning > choice.no_rectangle) | bordered
-    return np.where(astray & (near & larger).any(axis=1), choice.unlikely * scores, scores).astype(np.float32)
+    against = near & larger
+    if alone is not None:
+        full = area(quads) > choice.full * picture.width * picture.height
+        against[full] &= alone[good] >= choice.rimmed
+    astray = ((leaning > choice.no_rectangle) | bordered) & against.any(axis=1)
+    return np.where(astray, choice.unlikely * scores, scores).astype(np.float32)
 
 
 def _on_border(picture: ReducedImage, quads: Quads, border_px: float) -> NDArray[np.bool_]:
@@ -133,12 +163,17 @@ def _on_border(picture: ReducedImage, quads: Quads, border_px: float) -> NDArray
     return np.asarray((out & out[:, NEXT]).reshape(len(quads), -1).any(axis=1))
 
 
-def _of_nominal_shape(picture: ReducedImage, quads: Quads, size: FaceSize, choice: ChoiceSettings) -> NDArray[np.bool_]:
-    """(n,): which quads have the nominal proportions, the tilt taken out."""
+def _of_nominal_shape(picture: ReducedImage, quads: Quads, shapes: Array, choice: ChoiceSettings) -> NDArray[np.bool_]:
+    """(n,): which quads have the proportions of one of the shapes, the tilt taken out."""
+    return np.asarray(_off_shape(picture, quads, shapes) < choice.shape_tolerance)
+
+
+def _off_shape(picture: ReducedImage, quads: Quads, shapes: Array) -> Array:
+    """(n,) difference from the nearest of the shapes (k,), as a natural logarithm, the tilt taken out."""
     if not len(quads):
-        return np.zeros(0, bool)
+        return np.zeros(0)
     ratio = true_ratio(quads, picture.width, picture.height)
-    return np.asarray(np.abs(np.log(ratio / size.aspect)) < choice.shape_tolerance)
+    return np.asarray(np.abs(np.log(ratio / nearest_shape(ratio, shapes))))
 
 
 def of_nominal_size(
@@ -165,15 +200,17 @@ def _true_to_size(scores: Scores, fits: NDArray[np.bool_], choice: ChoiceSetting
     return np.where(fits, scores, choice.unlikely * scores).astype(np.float32)
 
 
-def _together(quads: Quads, scores: Scores, choice: ChoiceSettings) -> Scores:
-    """The odds of quads that say the same, added up: the classifier divides them between such quads."""
+def _together(quads: Quads, scores: Scores, choice: ChoiceSettings) -> tuple[Scores, Scores]:
+    """The odds of quads that say the same, added up: the classifier divides them between such quads. As probabilities,
+    and as log odds."""
     if not len(quads):
-        return scores
-    odds = scores / np.maximum(1 - scores, 1e-4)
+        return scores, scores
+    odds = scores / np.maximum(1 - scores, 1e-6)
     near = np.abs(quads[:, None] - quads[None]).max(axis=(2, 3)) < choice.same * height(quads)[:, None]
     total = near @ odds
     # The likeliest of a group speaks for it.
-    return np.asarray(total / (1 + total) + 1e-4 * (scores - 1), np.float32)
+    probability = np.asarray(total / (1 + total) + 1e-4 * (scores - 1), np.float32)
+    return probability, np.log(np.maximum(total, 1e-6)).astype(np.float32)
 
 
 def _runner_up(quads: Quads, scores: Scores, best: int, choice: ChoiceSettings) -> Quads | None:

@@ -16,13 +16,15 @@ from matcher.core.detect.geometry import BEFORE, area, clockwise_portrait, is_co
 from matcher.core.detect.reduced_image import ReducedImage
 from matcher.core.detect.settings import RegionSettings
 
+Shapes = NDArray[np.floating]
+
 
 def region_quads(
-    picture: ReducedImage, nominal: float, settings: RegionSettings = RegionSettings()
+    picture: ReducedImage, shapes: Shapes, settings: RegionSettings = RegionSettings()
 ) -> NDArray[np.float32]:
     """(n, 4, 2) quads in reduced pixels, the largest first, at most `settings.quads`.
 
-    nominal: a card's width over height.
+    shapes: (k,) the cards' widths over heights.
     """
     quads = [quad for mask in _masks(picture, settings) for quad in _outlines_of(mask, settings)]
     if not quads:
@@ -30,8 +32,8 @@ def region_quads(
     single = _distinct(clockwise_portrait(np.array(quads, np.float32)), settings)
     shape = 1 / np.maximum(ratio(single), 1e-3)
     # Three in a row look like one card, which is far likelier.
-    several = np.nonzero(np.abs(np.log(shape * nominal)) >= 0.2)[0]
-    parts = [part for i in several for part in _split(single[i], float(shape[i]), nominal, settings.most_touching)]
+    several = [(i, one) for one in shapes.tolist() for i in np.nonzero(np.abs(np.log(shape * one)) >= 0.2)[0]]
+    parts = [part for i, one in several for part in _split(single[i], float(shape[i]), one, settings.most_touching)]
     found = np.concatenate([single, clockwise_portrait(np.array(parts, np.float32))]) if parts else single
     stout = ratio(found)
     smallest = settings.shortest_side * max(picture.width, picture.height)
@@ -81,6 +83,9 @@ def _masks(picture: ReducedImage, settings: RegionSettings) -> Iterator[NDArray[
     level, _ = cv2.threshold(blurred, 0, 255, cv2.THRESH_BINARY | cv2.THRESH_OTSU)
     yield (blurred > level).astype(np.uint8)
     yield _walled_off(picture)
+    calm = _calm(picture, settings)
+    if calm is not None:
+        yield calm
 
 
 def _from_border(lab: NDArray[np.uint8]) -> NDArray[np.uint8]:
@@ -110,6 +115,16 @@ def _walled_off(picture: ReducedImage) -> NDArray[np.uint8]:
     room = np.pad(1 - wall, 1, constant_values=1)
     cv2.floodFill(room, None, (0, 0), 2)
     return np.asarray(room[1:-1, 1:-1] != 2, dtype=np.uint8)
+
+
+def _calm(picture: ReducedImage, settings: RegionSettings) -> NDArray[np.uint8] | None:
+    """Where far fewer edges are than along the border: a card on a page of small print, or on a weave, whose own sides
+    are lost among the ground's lines. None where the ground itself has few."""
+    side = (max(picture.width, picture.height) // settings.windows_along) | 1
+    density = cv2.blur(picture.edges.astype(np.float32), (side, side))
+    ring = np.concatenate([density[side], density[-side - 1], density[:, side], density[:, -side - 1]])
+    ground = float(np.median(ring))
+    return (density < 0.5 * ground).astype(np.uint8) if ground > settings.dense else None
 
 
 def _outlines_of(mask: NDArray[np.uint8], settings: RegionSettings) -> Iterator[NDArray[np.float32]]:

@@ -7,16 +7,24 @@ from numpy.typing import NDArray
 
 from matcher.core.detect.geometry import Array, area, height, inside
 
+SURE = 1.4
+"""Log odds, of a score of 0.8, from which more of them count."""
 
-def suppress_overlaps(quads: Array, scores: Array, least: float, limit: int = 40) -> NDArray[np.intp]:
+
+def suppress_overlaps(
+    quads: Array, scores: Array, least: float, limit: int = 40, log_odds: Array | None = None
+) -> NDArray[np.intp]:
     """Indices, best first, at most `limit`, of quads (n, 4, 2) of at least the score `least` that share no card.
 
     Of quads on the same card the best wins; between nearly equal ones, the larger (a mount, not its print). What
-    holds two good outlines side by side is a group of cards, not a card.
+    holds two good outlines side by side is a group of cards, not a card. log_odds: (n,) they tell a card from the
+    holder around it where both scores are as good as 1.
     """
     size = np.abs(area(quads))
     centre = quads.mean(axis=1)
     preference = scores + 0.02 * np.log(np.maximum(size, 1)) - _groups(quads, scores, size)
+    if log_odds is not None:
+        preference = preference + 0.05 * np.maximum(log_odds - SURE, 0)
     order = [i for i in np.argsort(-preference) if scores[i] >= least and preference[i] > least - 0.5]
     kept: list[int] = []
     for i in order:

@@ -63,16 +63,22 @@ def crop_map(candidates: Sequence[Candidate], size: FaceSize) -> CropMap | None:
     for candidate in usable:
         if candidate.record.pose == pose:
             by_crop.setdefault(candidate.record.crop, []).append(candidate)
-    crops = tuple(_known_crop(name, group, own) for name, group in sorted(by_crop.items()))
+    crops = tuple(_known_crop(name, group) for name, group in sorted(by_crop.items()))
     sigma = min(c.crop.window.sigma_mm for group in by_crop.values() for c in group if c.crop)
     return CropMap(pose, own, sigma, crops)
 
 
-def _known_crop(name: str, group: Sequence[Candidate], own: NDArray[np.float64]) -> KnownCrop:
-    places = [cv2.perspectiveTransform(own[None], np.linalg.inv(c.alignment.transform))[0] for c in group]
+def _known_crop(name: str, group: Sequence[Candidate]) -> KnownCrop:
+    places = [_in_query(candidate) for candidate in group]
     probability = max(c.crop_probability for c in group)
     widest = max(zip(group, places, strict=True), key=lambda pair: float(np.ptp(pair[1], axis=0).prod()))[0]
     return KnownCrop(name, np.mean(places, axis=0), probability, widest)
+
+
+def _in_query(candidate: Candidate) -> NDArray[np.float64]:
+    """(4, 2) the corners of its reference's picture, as its own format has them, pixels of the query's face."""
+    corners = picture_corners(candidate.reference.size)
+    return np.asarray(cv2.perspectiveTransform(corners[None], np.linalg.inv(candidate.alignment.transform))[0])
 
 
 def _sure(candidate: Candidate) -> float:

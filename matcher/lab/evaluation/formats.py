@@ -16,7 +16,7 @@ from matcher.core.detect.detection import as_portrait, detect
 from matcher.core.formats import PRESETS, CardFormat
 from matcher.core.photo import Photo
 from matcher.core.settings import FaceSize
-from matcher.lab.evaluation.detection import props_from
+from matcher.lab.evaluation.detection import GROUPS, props_from
 from matcher.lab.evaluation.detection_measures import compare
 from matcher.lab.manifests import Role
 from matcher.lab.synthesis.pages import mixed_page
@@ -59,8 +59,16 @@ def run(
     """scenes: of each preset each way up; pages: with cards of three formats. The catalogue knows all presets."""
     props = props_from(folder, role, manifests)
     known = [one.face for usual in PRESETS.values() for one in (usual, usual.turned())]
-    rows = [_of_format(one, scenes, props, known, seed) for one in _both_ways()]
-    told = [HEAD, *(row.line for row in rows), _together("all", rows).line]
+    rows, of_kind = [], []
+    for index, one in enumerate(_both_ways()):
+        hits = [_of_scene(one, number, index * scenes + number, props, known, seed) for number in range(scenes)]
+        rows.append(_together(f"{one.name} {one.way_up}", [row for _, row in hits]))
+        of_kind += hits
+    told = [HEAD, *(row.line for row in rows)]
+    for name, kinds in GROUPS.items():
+        some = [row for kind, row in of_kind if kind in kinds]
+        told += [_together(f"all {name}", some).line] if some else []
+    told.append(_together("all", rows).line)
     if pages:
         told.append(_pages(pages, props, known, seed).line)
     return "\n".join(told)
@@ -71,14 +79,14 @@ def _both_ways() -> Iterator[CardFormat]:
         yield from (usual, usual.turned())
 
 
-def _of_format(one: CardFormat, scenes: int, props: Props, known: Sequence[FaceSize], seed: int) -> FormatHits:
+def _of_scene(
+    one: CardFormat, number: int, turn: int, props: Props, known: Sequence[FaceSize], seed: int
+) -> tuple[str, FormatHits]:
+    """turn: counts through all formats, so that in a small run too all kinds of scenes take part."""
+    kind = SINGLE[turn % len(SINGLE)]
+    rng = np.random.default_rng([seed, number, sum(map(ord, one.text + one.way_up))])
     own = replace(props, size=one.face)
-    hits = []
-    for number in range(scenes):
-        kind = SINGLE[number % len(SINGLE)]
-        rng = np.random.default_rng([seed, number, sum(map(ord, one.text + one.way_up))])
-        hits.append(_looked_at(stage(kind, own, rng), [as_portrait(one.face)], known))
-    return _together(f"{one.name} {one.way_up}", hits)
+    return kind, _looked_at(stage(kind, own, rng), [as_portrait(one.face)], known)
 
 
 def _pages(pages: int, props: Props, known: Sequence[FaceSize], seed: int) -> FormatHits:

@@ -21,6 +21,8 @@ from matcher.lab.synthesis.backs import card_back
 from matcher.lab.synthesis.staging import EMPTY, Props, draw_card
 from matcher.lab.training.logistic_onnx import LogisticModel, standardised
 
+SHAPES = np.array([FaceSize().aspect])
+
 CARDS = ("cropped", "overcropped", "back")
 SHARES = {"cropped": 1.0, "overcropped": 1.0, "back": 0.25}
 """How many of each kind for each picture asked for."""
@@ -54,7 +56,7 @@ def _measured(kind: str, props: Props, seed: int) -> Iterator[NDArray[np.float32
         key = (seed, number, sum(map(ord, kind)))
         pixels = _back(props, np.random.default_rng(key)) if kind == "back" else draw(kind, key, props).pixels
         photo = Photo.from_pixels(pixels)
-        yield from full_frame_measurements(photo, reduce(photo), FaceSize())
+        yield from full_frame_measurements(photo, reduce(photo), SHAPES)
 
 
 def _back(props: Props, rng: np.random.Generator) -> NDArray[np.uint8]:

@@ -23,6 +23,8 @@ from matcher.lab.training.logistic_onnx import LogisticModel, standardised
 
 Values = NDArray[np.float32]
 
+SHAPES = np.array([FaceSize().aspect])
+
 
 @dataclass(frozen=True)
 class Choice:
@@ -37,9 +39,9 @@ def choices(props: Props, scenes: int, seed: int) -> Iterator[Choice]:
     for kind, number in plan(scenes, SINGLE + EMPTY):
         scene = draw(kind, (seed, number, sum(map(ord, kind))), props)
         picture = reduce(Photo.from_pixels(scene.pixels, dpi=scene.dpi))
-        quads = propose_quads(picture, FaceSize())
+        quads = propose_quads(picture, SHAPES)
         if len(quads):
-            yield Choice(measurements(picture, quads, FaceSize()), _right(scene, quads / np.array(picture.scale)))
+            yield Choice(measurements(picture, quads, SHAPES), _right(scene, quads / np.array(picture.scale)))
 
 
 def _right(scene: Staged, quads: NDArray[np.floating]) -> Values:

@@ -327,7 +327,7 @@ def test_true_ratio_takes_the_tilt_out() -> None:
 
 def test_what_has_followed_another_line_loses_to_the_rectangle_in_its_place() -> None:
     """A lower left corner pulled down, and a foot on the picture's border, both as sure as the card."""
-    size, picture = FaceSize(), reduce(Photo.from_pixels(np.zeros((800, 500, 3), np.uint8)))
+    shapes, picture = np.array([FaceSize().aspect]), reduce(Photo.from_pixels(np.zeros((800, 500, 3), np.uint8)))
     card = turned((250, 400), 700, 0.5)
     pulled, bordered = card.copy(), card.copy()
     pulled[3, 1] += 90
@@ -335,8 +335,8 @@ def test_what_has_followed_another_line_loses_to_the_rectangle_in_its_place() ->
     print_ = turned((250, 380), 560, 0.5)  # a print on a mount is another outline, not a worse one
     quads = np.stack([card, pulled, bordered, print_]).astype(np.float32)
     sure = np.full(4, 0.999, np.float32)
-    assert likely_first(picture, quads, sure, size) == pytest.approx([0.999, 0.3, 0.3, 0.999], abs=0.01)
-    alone = likely_first(picture, quads[1:3], sure[:2], size)
+    assert likely_first(picture, quads, sure, shapes) == pytest.approx([0.999, 0.3, 0.3, 0.999], abs=0.01)
+    alone = likely_first(picture, quads[1:3], sure[:2], shapes)
     assert alone == pytest.approx([0.999, 0.999])  # nothing in their place contradicts them
 
 

@@ -51,6 +51,18 @@ def test_a_coloured_cover_is_found_and_not_the_rectangle_on_it() -> None:
     assert overlap(found.corners, corners) > 0.95
 
 
+def test_a_cover_cut_to_its_edges_is_a_card_of_its_format() -> None:
+    """Nothing but its proportions tells; a camera's own tell nothing, nor do those of a bare board."""
+    case = parse_format("135x185")
+    (found,) = detect(Photo.from_pixels(cover(540, 740).astype(np.uint8)), (case.face, FaceSize()))
+    assert found.corners.tolist() == [[0, 0], [540, 0], [540, 740], [0, 740]]
+    assert found.sizes == (case.face,)
+    of_camera = detect(Photo.from_pixels(cover(555, 740).astype(np.uint8)), parse_format("75x100").face)
+    assert not any(float(np.ptp(one.corners[:, 0])) > 500 for one in of_camera)
+    board = np.full((740, 540, 3), 120, np.uint8)
+    assert not detect(Photo.from_pixels(board), case.face)
+
+
 def test_what_has_no_known_format_is_offered_all_the_same() -> None:
     corners = turned((450, 600), 600, 5, aspect=0.9)
     (found,) = detect(shoot(lay(draw_table("slate", 900, 1200), cover(660, 733), corners)), FaceSize())

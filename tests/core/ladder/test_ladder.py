@@ -11,9 +11,10 @@ import pytest
 from skimage.metrics import structural_similarity
 
 from matcher.core.align.alignment import Alignment, align
-from matcher.core.align.view import View, picture_box, picture_zone
+from matcher.core.align.view import View, picture_box, picture_corners, picture_zone
 from matcher.core.calibration import Calibration, RungModel, log_odds, sigmoid
 from matcher.core.flatten import Face
+from matcher.core.formats import PRESETS
 from matcher.core.ladder.candidate import Candidate, Confidence
 from matcher.core.ladder.caption import CaptionFinding, judge_caption
 from matcher.core.ladder.crop import CropFinding, Window, judge_crop, measure_crop
@@ -29,6 +30,7 @@ from matcher.core.ladder.standing import CaptionEvidence
 from matcher.core.reference_set import KnownRecord, KnownReference
 from matcher.core.settings import Thresholds
 from matcher.jobs.render.crop_map import crop_map
+from matcher.jobs.render.evidence import crop_mosaic
 from tests.support.faces import SIZE, face_of, moved_spot, picture, window
 
 CALIBRATION = Calibration.load()
@@ -428,6 +430,31 @@ def test_the_crop_map_holds_every_known_crop_in_the_querys_frame() -> None:
     assert np.abs(whole.corners - own).max() < 2
     assert np.ptp(inner.corners, axis=0) == pytest.approx(np.ptp(own, axis=0) / 1.25, rel=0.01)
     assert whole.probability > 0.5 > inner.probability
+
+
+@pytest.mark.parametrize("name", ["cabinet", "stereo"])
+def test_another_formats_window_is_drawn_as_its_own_card_has_it(name: str) -> None:
+    """A reference laid pixel on pixel, its face wider than the query's: so is its window, and so is what is printed."""
+    size, away = PRESETS[name].face, 30.0
+    onto = Alignment(np.array([[1, 0, away], [0, 1, 0], [0, 0, 1.0]]), 50, 0.9, 0.1, 1.0, "orb")
+    row = candidate("V1", "P1", "A", 0.99, 0.0, 0.9)
+    row = replace(row, alignment=onto, reference=replace(row.reference, size=size), confidence=Confidence(pose=0.99))
+    drawn = crop_map([row], SIZE)
+    assert drawn is not None
+    (known_crop,) = drawn.crops
+    assert known_crop.corners == pytest.approx(picture_corners(size) - (away, 0))
+    assert drawn.own == pytest.approx(picture_corners(SIZE))
+
+    class Wide:
+        def face(self, _: int) -> Face:
+            return Face.from_pixels(np.full((size.height, size.width, 3), (10, 200, 10), np.uint8), size)
+
+    mosaic = crop_mosaic(face_of(picture(36)), drawn, Wide())  # type: ignore[arg-type]
+    inner = mosaic.place(known_crop.corners)
+    right, middle = round(inner[:, 0].max() - 2), round(inner[:, 1].mean())
+    green = (np.abs(mosaic.pixels[middle].astype(int) - (10, 200, 10)) < 3).all(axis=1)
+    assert green[right - 5 : right].all()  # it reaches its own right edge, beyond the query's
+    assert not green[right + 5 :].any()
 
 
 def test_without_a_registered_reference_there_is_no_crop_map() -> None:
