@@ -65,7 +65,7 @@ class RecordFields:
     issuer: str | None = None
     year: str | None = None
     series: str | None = None
-    issuer_mark: str | None = None
+    mark: str | None = None
     caption_place: str | None = None
     copy: str = ""
     note: str = ""
@@ -135,7 +135,7 @@ def as_closest(
         "issuer",
         "year",
         "series",
-        "issuer_mark",
+        "mark",
         "caption_place",
         *(() if outcome == "new_caption" else ("club",)),
     )
@@ -194,7 +194,7 @@ def _record_of(draft: Draft, row: Mapping[str, Any], wanted: RecordFields) -> Re
         why = f"find {row['find_id']}: what is printed on the card?"
         raise CatalogueError("missing_value", why, "say it with --caption; '' where there are none")
     crop = wanted.crop or row["crop"] or next_letter([str(one["crop"]) for one in of_pose])
-    names = ("club", "issuer", "year", "series", "issuer_mark", "caption_place", "note")
+    names = ("club", "issuer", "year", "series", "mark", "caption_place", "note")
     stated: dict[str, Any] = {name: getattr(wanted, name) or "" for name in names}
     return RecordRow(
         record_id=wanted.record_id or next_id(draft.connection, "record", "V00001"),
@@ -208,7 +208,7 @@ def _record_of(draft: Draft, row: Mapping[str, Any], wanted: RecordFields) -> Re
 
 def _same_variation(draft: Draft, record: RecordRow) -> None:
     """A record is one pose, crop and caption: a second one of the same would never be told from it."""
-    same = {name: getattr(record, name) for name in ("pose", "crop", "caption", "club", "issuer", "issuer_mark")}
+    same = {name: getattr(record, name) for name in ("pose", "crop", "caption", "club", "issuer", "mark")}
     held = draft.rows(Record, **same)
     if held:
         why = f"record {held[0]['record_id']} has this pose, crop and caption already"

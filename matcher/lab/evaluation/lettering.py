@@ -46,7 +46,7 @@ from matcher.lab.synthesis.type_cases import Typeface
 Say = Callable[[str], None]
 
 
-COLUMNS = ("record_id", "subject", "pose", "crop", "caption", "image", "club", "issuer_mark", "copy")
+COLUMNS = ("record_id", "subject", "pose", "crop", "caption", "image", "club", "mark", "copy")
 
 
 def draw_lettering_references(records: Sequence[LetteringRecord], types: Sequence[Typeface], folder: Path) -> Path:
@@ -70,7 +70,7 @@ def draw_lettering_references(records: Sequence[LetteringRecord], types: Sequenc
                     "crop": "A",
                     "caption": wording.name,
                     "club": wording.club,
-                    "issuer_mark": wording.mark.words if wording.mark else "",
+                    "mark": wording.mark.words if wording.mark else "",
                     "image": f"references/{record.record_id}.jpg",
                     "copy": record.record_id,
                 }
