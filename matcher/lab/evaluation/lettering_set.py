@@ -107,14 +107,19 @@ class LetteringQuery:
 
 
 def lettering_plan(
-    negatives: Sequence[Negative], types: Sequence[Typeface], queries: int, seed: int, rough: bool = False
+    negatives: Sequence[Negative],
+    types: Sequence[Typeface],
+    queries: int,
+    seed: int,
+    rough: bool = False,
+    asked: Sequence[str] = ASKED,
 ) -> tuple[list[LetteringRecord], list[LetteringQuery]]:
     """Records and queries; the same arguments give the same plan. rough: every other photo is as people take them, and
-    contrasts go down further, as a fit must have seen."""
+    contrasts go down further, as a fit must have seen. asked: what of each negative, in turn."""
     rng = np.random.default_rng([seed, 23])
     order = [negatives[int(k)] for k in rng.permutation(len(negatives))]
     records = [_record(number, negative, types, rng) for number, negative in enumerate(order[: max(4, queries // 4)])]
-    return records, list(_queries(records, types, queries, rng, rough))
+    return records, list(_queries(records, types, queries, rng, rough, asked))
 
 
 def _record(number: int, negative: Negative, types: Sequence[Typeface], rng: np.random.Generator) -> LetteringRecord:
@@ -127,12 +132,17 @@ def _record(number: int, negative: Negative, types: Sequence[Typeface], rng: np.
 
 
 def _queries(
-    records: Sequence[LetteringRecord], types: Sequence[Typeface], count: int, rng: np.random.Generator, rough: bool
+    records: Sequence[LetteringRecord],
+    types: Sequence[Typeface],
+    count: int,
+    rng: np.random.Generator,
+    rough: bool,
+    in_turn: Sequence[str],
 ) -> Iterator[LetteringQuery]:
     number = 0
     for turn in range(count):
         for record in records:
-            asked = ASKED[turn % len(ASKED)]
+            asked = in_turn[turn % len(in_turn)]
             if asked == "hand" and record.card.wording.lettering != "hand":
                 continue
             if number == count:

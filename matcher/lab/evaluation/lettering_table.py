@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Any
 
@@ -50,6 +51,9 @@ def measures(rows: Sequence[Row]) -> Iterator[tuple[str, str]]:
         _share(asked, lambda r: _right(r) or _outcome(r) in ("undecided", "none")),
     )
     yield "30 % contrast: right", _share(asked, _right)
+    for name, kinds in (("type", ("book", "display")), ("hand", ("hand",))):
+        some = [row for row in fresh if row["truth"]["lettering"] in kinds and _lines(row)]
+        yield f"name read exactly where all was read, {name}, 50 % and more", _share(some, _read_exactly)
     for change in ("mark words", "mark form", "mark place", "mark added", "mark gone"):
         yield f"{change}: told, contrast 50 % and more", _share(_changed(fresh, change), _right)
     marks = _where(fresh, lambda r: r["truth"]["change"].startswith("mark"))
@@ -113,6 +117,23 @@ def _same_words(rows: Iterable[Row]) -> list[Row]:
 
 def _known(rows: Iterable[Row]) -> list[Row]:
     return _where(rows, lambda r: r["truth"]["outcome"] == "known")
+
+
+def _lines(row: Row) -> list[str]:
+    """What was read along the card's edges; nothing where there was no reason to read it."""
+    return [line["words"] for line in (row["answer"] or {}).get("lines", ())]
+
+
+def _read_exactly(row: Row) -> bool:
+    """Whether the name stands among the lines, letter by letter; what is read from a side is one line with the club."""
+    wanted = _letters(row["truth"]["name"])
+    return any(wanted in _letters(line) for line in _lines(row))
+
+
+def _letters(words: str) -> str:
+    """Letters and digits, compatible forms made one, capitals small: some types have no small letters."""
+    folded = unicodedata.normalize("NFKC", words).casefold()
+    return "".join(letter for letter in folded if letter.isalnum())
 
 
 def _calibration(rows: Sequence[Row], rung: str) -> str:

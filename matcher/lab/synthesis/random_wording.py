@@ -59,7 +59,8 @@ def random_mark(rng: np.random.Generator, types: Sequence[Typeface]) -> Mark:
     """An issuer's words in one of the forms and places."""
     words = str(rng.choice(_ISSUERS)).format(_proper(rng))
     form, place = MARK_FORMS[rng.integers(len(MARK_FORMS))], MARK_PLACES[rng.integers(len(MARK_PLACES))]
-    return Mark(words, form, place, _of(types, ("book", "display"), rng), float(rng.uniform(0.85, 1.15)))
+    type_, body = _of(types, ("book", "display"), rng), float(rng.uniform(0.85, 1.15))
+    return Mark(words, form, place, type_, body, capitals=bool(rng.random() < 0.4))
 
 
 def random_wording(

@@ -49,13 +49,14 @@ STRIP_MM = {"foot": 5.9, "head": 4.4, "": 0.0}
 
 @dataclass(frozen=True)
 class Mark:
-    """The issuer's mark: which words, which form, which place."""
+    """The issuer's mark: which words, which form, which place; and whether it is set in capitals."""
 
     words: str
     form: MarkForm
     place: MarkPlace
     type: Typeface
     body: float = 1.05
+    capitals: bool = False
 
 
 @dataclass(frozen=True)
@@ -234,7 +235,7 @@ def _curved(wording: Wording, words: _Words, size: FaceSize) -> list[SetLine]:
 
 def _mark(wording: Wording, mark: Mark, caption: Sequence[SetLine], size: FaceSize) -> SetLine:
     """The mark below the caption, in a corner or along a side; on blank paper where there is some."""
-    words = mark.words.upper() if mark.form in ("line", "ribbon") else mark.words
+    words = mark.words.upper() if mark.capitals else mark.words
     room = (0.8 if mark.place == "beside" else 0.5) * size.width_mm
     body, wide = _fitted(words, mark.type, mark.body, 0.08, room)
     edge, around = BORDER_MM + 0.5, 0.0 if mark.form == "line" else 0.55
