@@ -9,14 +9,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from matcher.core.calibration import Calibration, log_gap
 from matcher.core.ladder.caption_strips import caption_strips, ink_of, register_strips
 from matcher.core.ladder.change_detector import DifferenceMap, compare, difference_features, odds_features
 from matcher.core.ladder.ink_correlation import correlate_ink
 from matcher.core.ladder.registered import Registered, laid_over
-from matcher.core.ladder.settings import CaptionSettings
+from matcher.core.ladder.settings import CaptionSettings, StripSettings
 
 
 @dataclass(frozen=True)
@@ -64,19 +66,35 @@ def judge_caption(pair: Registered, calibration: Calibration) -> CaptionFinding:
 
 
 def _hidden_words(pair: Registered, parts: tuple[DifferenceMap, ...]) -> float:
-    """Of foot and head the one with more strokes on the reference: share of its strokes that the query cannot show."""
+    """Of foot and head the one with more strokes on the reference: share of its strokes that the query cannot show.
+
+    Where the query bears letters itself nothing lies over them: other words change the tone of their ground too.
+    """
     settings = pair.settings.strips
     over = laid_over(pair.query.face.grey, pair.warped, settings) | ~pair.uncovered
     zones = caption_strips(pair.query.face.size, settings)
-    strokes = [np.abs(ink_of(part.reference, settings)) for part in parts]
-    bold = [np.where(one > STROKE * one.max(), one, 0.0) for one in strokes]
+    bold = [_strokes(part.reference, settings) for part in parts]
     lettered = int(np.argmax([float(one.sum()) for one in bold]))
     total = float(bold[lettered].sum())
-    return float(bold[lettered][over[zones[lettered]]].sum()) / total if total else 0.0
+    if not total:
+        return 0.0
+    near = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * NEAR_PX + 1, 2 * NEAR_PX + 1))
+    own = (_strokes(parts[lettered].query, settings) > 0).astype(np.uint8)
+    hidden = over[zones[lettered]] & (cv2.dilate(own, near) == 0)
+    return float(bold[lettered][hidden].sum()) / total
+
+
+def _strokes(strip: NDArray[np.uint8], settings: StripSettings) -> NDArray[np.float32]:
+    """A strip's ink where it is a letter's, else 0."""
+    ink = np.abs(ink_of(strip, settings))
+    return np.where(ink > STROKE * ink.max(), ink, np.float32(0)).astype(np.float32)
 
 
 STROKE = 0.4
 """Share of the boldest stroke from which ink belongs to a letter; by hand."""
+
+NEAR_PX = 16
+"""Face pixels round a letter within which others of its words stand; by hand."""
 
 
 def is_legible(features: dict[str, float], settings: CaptionSettings | None = None) -> bool:
