@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.detect.caption_extension import to_nominal, with_caption
-from matcher.core.detect.geometry import Array, clockwise_portrait, nearest_shape
+from matcher.core.detect.geometry import Array, area, clockwise_portrait, nearest_shape
 from matcher.core.detect.line_proposals import line_quads
 from matcher.core.detect.quad_classifier import HEIGHT_MM
 from matcher.core.detect.reduced_image import ReducedImage, soften
@@ -76,7 +76,8 @@ def frame_quad(picture: ReducedImage, shapes: Array, settings: ProposalSettings 
 def _proposals(
     picture: ReducedImage, shapes: Array, settings: DetectSettings, lines: LineQuads, of_regions: Quads
 ) -> Quads:
-    """Those that are worth a closer look: the best of all, and the best of the regions, whatever lines there are.
+    """Those that are worth a closer look: the best of all, and the largest region that looks well, whatever lines there
+    are.
 
     A card with stripes or a window's bars on it gives dozens of quads from lines that its own outline is among.
     """
@@ -89,8 +90,17 @@ def _proposals(
         quads = np.concatenate([quads, lines.softened])
         scores = np.concatenate([scores, first_score(picture, lines.softened, shapes)])
     best = distinct(quads, scores, proposing, proposing.looked_at)
-    outlines = distinct(of_regions, scores[: len(of_regions)], proposing, proposing.regions_looked_at)
-    return np.asarray(quads[[*best, *(i for i in outlines if i not in best)]], np.float32)
+    outline = _largest(of_regions, scores[: len(of_regions)], proposing)
+    return np.asarray(quads[[*best, *(i for i in outline if i not in best)]], np.float32)
+
+
+def _largest(regions: Quads, scores: NDArray[np.float32], settings: ProposalSettings) -> list[int]:
+    """The number of the largest region that looks well, in the outline that looks best; none where none does."""
+    covered = np.where(scores >= settings.good_region, np.abs(area(regions)), 0.0)
+    if not covered.any():
+        return []
+    about_as_large = covered > 0.9 * covered.max()
+    return [int(np.argmax(np.where(about_as_large, scores, 0.0)))]
 
 
 def edged(picture: ReducedImage, quads: Quads, settings: ProposalSettings, most: int) -> Quads:

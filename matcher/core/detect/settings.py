@@ -115,8 +115,9 @@ class ProposalSettings:
     """Of a proposal's four sides, weakest first: one or two may be faint; own choice."""
     looked_at: int = 12
     """Proposals, at most, that are moved onto edges; own choice, for time."""
-    regions_looked_at: int = 3
-    """Of what stands out from its surroundings, so many are moved onto edges whatever else is seen; own choice."""
+    good_region: float = 0.8
+    """First score from which the largest thing that stands out from its surroundings is moved onto edges, whatever else
+    is seen; own choice."""
     blank_levels: float = 3.0
     """Spread of lightness below which a picture shows nothing; own choice."""
     frame_tolerance: float = 0.16
