@@ -93,7 +93,7 @@ def _strokes(strip: NDArray[np.uint8], settings: StripSettings) -> NDArray[np.fl
 STROKE = 0.4
 """Share of the boldest stroke from which ink belongs to a letter; by hand."""
 
-NEAR_PX = 16
+NEAR_PX = 9
 """Face pixels round a letter within which others of its words stand; by hand."""
 
 
