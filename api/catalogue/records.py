@@ -102,7 +102,9 @@ def _fits(row: RecordRow, query: shapes.RecordsQuery) -> bool:
         return False
     if query.series is not None and row.series != query.series.strip():
         return False
-    texts = (row.record_id, row.subject, row.caption, row.club, row.issuer, row.year, row.note)
+    if query.mark is not None and row.mark.casefold() != query.mark.strip().casefold():
+        return False
+    texts = (row.record_id, row.subject, row.caption, row.club, row.issuer, row.mark, row.year, row.note)
     return query.q is None or query.q.strip().casefold() in "\n".join(texts).casefold()
 
 

@@ -40,10 +40,12 @@ def list_formats(service: ServiceNow, response: Response) -> list[shapes.CardFor
 
 @router.get("/scarcity", operation_id="scarcity", summary="Count the different copies seen of each record",
             responses=documented("validation", *ACCESS, *STORAGE))  # fmt: skip
-def scarcities(service: ServiceNow, query: Annotated[shapes.SeriesQuery, Query()]) -> shapes.ScarcityPage:
-    rows = scarcity.scarcity(service.catalogue, query.series)
+def scarcities(service: ServiceNow, query: Annotated[shapes.ScarcityQuery, Query()]) -> shapes.ScarcityPage:
+    rows = scarcity.scarcity(service.catalogue, query.series, query.mark)
     shown = rows[query.offset : query.offset + query.limit]
-    items = [shapes.Scarcity(**{**asdict(row), "record": row.record.record_id}) for row in shown]
+    items = [
+        shapes.Scarcity(**{**asdict(row), "record": row.record.record_id, "mark": row.record.mark}) for row in shown
+    ]
     return shapes.ScarcityPage(total=len(rows), items=items)
 
 

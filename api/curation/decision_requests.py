@@ -60,7 +60,7 @@ class Accept(AboutFind):
     issuer: Text = ""
     year: Text = ""
     series: Text = ""
-    issuer_mark: Text = ""
+    mark: Text = ""
     caption_place: Text = ""
     copy_: Text = Field("", alias="copy")
 

@@ -16,7 +16,7 @@ State = Literal["open", "accepted", "merged", "rejected"]
 
 class FindsQuery(Paged):
     state: State | None = Field(None, description="Only in this state.")
-    outcome: Literal["new_crop", "new_caption", "new_pose"] | None = None
+    outcome: Literal["new_mark", "new_caption", "new_crop", "new_pose"] | None = None
 
 
 class ProposeQuery(Stripping):

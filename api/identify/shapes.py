@@ -34,6 +34,7 @@ class Confidence(Contract):
     pose: Probability | None
     crop: Probability | None
     caption: Probability | None
+    mark: Probability | None = Field(None, description="That it bears the same issuer's mark.")
     record: Probability | None
     copy_: Probability | None = Field(alias="copy", description="That it is the same physical card as the reference.")
 
@@ -86,6 +87,16 @@ class Face(Contract):
     format: str = Field("", description="Which format the card has; empty for the common one, 'about ...' for none.")
 
 
+class Line(Contract):
+    """A line that was read on the card."""
+
+    words: str
+    part: Literal["caption", "club", "mark", ""] = Field(description="What it is; empty where that is not told.")
+    place: str = Field(description="Where it stands, in words.")
+    box_mm: tuple[float, float, float, float] = Field(description="Left, top, right, bottom on the card.")
+    certainty: Probability = Field(description="The reader's own; not calibrated.")
+
+
 class Card(Contract):
     """One card of the photo."""
 
@@ -99,6 +110,7 @@ class Card(Contract):
     candidates: list[Candidate] = Field(description="Closest first.")
     face: Face
     reasons: list[str]
+    lines: list[Line] = Field([], description="What is written along its edges, where there was a reason to read it.")
 
 
 class PhotoError(Contract):

@@ -145,7 +145,7 @@ class AcceptCard(AboutCard):
     issuer: Text = ""
     year: Text = ""
     series: Text = ""
-    issuer_mark: Text = ""
+    mark: Text = ""
     caption_place: Text = ""
 
 

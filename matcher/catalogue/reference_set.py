@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import os
 from collections import Counter, defaultdict
+from collections.abc import Callable
 from functools import lru_cache
 from pathlib import Path
 from typing import Self
@@ -19,6 +20,7 @@ from matcher.catalogue.log.changes import touched
 from matcher.catalogue.log.decisions import DecisionRow
 from matcher.catalogue.tables.database import failure
 from matcher.core.calibration import Calibration
+from matcher.core.card_lines import CardLine
 from matcher.core.describe import Description, fingerprint
 from matcher.core.flatten import Face
 from matcher.core.formats import PRESETS, face_of_text
@@ -52,6 +54,7 @@ class CatalogueReferences:
             self._hold(row, records[row.record_id])
         self.face = lru_cache(FACES_KEPT)(self._face)
         self.description = lru_cache(FACES_KEPT)(self._description)
+        self._lines: dict[int, tuple[CardLine, ...]] = {}
 
     @classmethod
     def open(cls, folder: str | os.PathLike[str], settings: Settings | None = None) -> Self:
@@ -192,6 +195,12 @@ class CatalogueReferences:
         """All references of a pose, the most legible first."""
         return tuple(sorted(self._by_pose[pose], key=lambda known: -known.legibility))
 
+    def lines(self, reference_id: int, read: Callable[[Face], tuple[CardLine, ...]]) -> tuple[CardLine, ...]:
+        """What `read` finds written on a reference's face, kept once it was read; asked with one `read` alone."""
+        if reference_id not in self._lines:
+            self._lines[reference_id] = read(self.face(reference_id))
+        return self._lines[reference_id]
+
     def _face(self, reference_id: int) -> Face:
         return self.catalogue.face(self._rows[reference_id])
 
@@ -200,9 +209,10 @@ class CatalogueReferences:
 
 
 def _known(row: ReferenceRow, record: RecordRow, common: FaceSize) -> KnownReference:
-    variation = (record.record_id, record.subject, record.pose, record.crop, record.caption, record.club, record.issuer)
+    told = ("record_id", "subject", "pose", "crop", "caption", "club", "issuer", "mark")
+    variation = KnownRecord(**{name: getattr(record, name) for name in told})
     legibility = float(row.facts.get("residual_contrast", 0.5))
-    return KnownReference(row.id, KnownRecord(*variation), legibility, face_of_text(row.format, common))
+    return KnownReference(row.id, variation, legibility, face_of_text(row.format, common))
 
 
 def _concerned(news: tuple[DecisionRow, ...]) -> tuple[set[str], set[int]]:

@@ -36,7 +36,7 @@ from matcher.jobs.workers import PATIENT, identify_all
 
 app = typer.Typer(no_args_is_help=True, help="Propose new variations, then accept, merge or reject them.")
 
-Said = Literal["new_pose", "new_crop", "new_caption"]
+Said = Literal["new_pose", "new_crop", "new_caption", "new_mark"]
 
 FindArgument = Annotated[str, typer.Argument(metavar="FIND", help="The find's id, like F00001.")]
 
@@ -61,7 +61,7 @@ def propose(
     workers: WorkersOption = None,
     quiet: QuietOption = False,
 ) -> None:
-    """Identify photos, and propose every card that is a new crop, a new caption or a new pose."""
+    """Identify photos, and propose every card that is a new mark, caption, crop or pose."""
     resolution.check_day(seen_on)
     pages = pages_of(photos, catalogue, quiet)
     if (said or corners) and len(pages) != 1:
@@ -131,7 +131,7 @@ class _Asked:
         closest = card.closest
         known = self.said != "new_pose" and closest is not None
         pose = (card.pose or closest.pose) if known and closest else None
-        crop = (card.crop or closest.crop) if self.said == "new_caption" and closest else None
+        crop = (card.crop or closest.crop) if self.said in ("new_caption", "new_mark") and closest else None
         cards = list(answer.cards)
         cards[place] = replace(card, outcome=self.said, record_id=None, pose=pose, crop=crop, caption=None)
         return replace(answer, cards=tuple(cards)), (place,)
@@ -173,6 +173,9 @@ def show(find: FindArgument, catalogue: CatalogueOption, format: FormatOption = 
     console.print(f"{row.find_id}  {row.state}  {_words(row)}", markup=False)
     console.print(f"proposed   {row.proposed_at:%Y-%m-%d %H:%M} by {row.proposed_by} (the program's suggestion)")
     console.print(f"photo      {row.name}\n           {path}", markup=False)
+    for name, one in row.found.fields.items():
+        told = f"{one.value!r}, {one.origin}" if one.value else one.origin
+        console.print(f"{name:13} {told}{': please confirm' if one.confirm else ''}", markup=False)
     for reason in row.found.reasons:
         console.print(f"because    {reason}", markup=False)
     for candidate in row.found.candidates:
@@ -193,11 +196,13 @@ def accept(
     decision: DecisionOptions,
     fields: RecordOptions,
     copy: Annotated[str, typer.Option(help="Label of the physical card.")] = "",
+    as_read: Annotated[bool, typer.Option("--as-read", help="Take over the words that were read on the card.")] = False,
 ) -> None:
     """Accept a find as a new record; its photo becomes the record's first reference."""
     with decision.open() as opened:
         row = resolution.find(opened, find)
-        wanted, words = resolution.as_closest(opened, row.outcome, row.found.candidates, fields.said(copy))
+        said = fields.said(copy).with_read(row.found.fields) if as_read else fields.said(copy)
+        wanted, words = resolution.as_closest(opened, row.outcome, row.found.candidates, said)
         made = resolution.accept(opened, find, decision.actor, wanted, note=decision.note)
         print(resolution.find(opened, find).record_id)
     decision.report(made)

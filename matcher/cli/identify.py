@@ -155,9 +155,10 @@ def _headline(card: CardResult) -> str:
     same_pose = closest is not None and card.pose == closest.pose
     sitter = closest.evidence.subject if closest and same_pose else None
     club = closest.evidence.club if closest and card.record_id == closest.record_id else None
+    mark = closest.evidence.mark if closest and card.record_id == closest.record_id and sure.mark is not None else None
     rungs = (
         ("record", card.record_id, sure.record), ("pose", card.pose, sure.pose), ("crop", card.crop, sure.crop),
-        ("caption", card.caption, sure.caption),
+        ("caption", card.caption, sure.caption), ("mark", mark, sure.mark),
     )  # fmt: skip
     told = [f"{rung} {escape(_cell(value, share))}" for rung, value, share in rungs if value or share is not None]
     who = [escape(", ".join(filter(None, (sitter, club))))] if sitter else []
@@ -189,7 +190,7 @@ def _candidate_lines(card: CardResult, verbose: bool) -> Iterable[str]:
 
 def _candidate_line(candidate: CandidateResult) -> str:
     sure = candidate.confidence
-    rungs = (("pose", sure.pose), ("crop", sure.crop), ("caption", sure.caption))
+    rungs = (("pose", sure.pose), ("crop", sure.crop), ("caption", sure.caption), ("mark", sure.mark))
     told = ", ".join(f"{rung} {percent(share)}" for rung, share in rungs if share is not None)
     place = f"{candidate.pose} {candidate.crop} {candidate.caption}, {candidate.evidence.club or ''}".rstrip(", ")
     return f"  {candidate.record_id}   {place}   {told or 'could not be compared'}"

@@ -31,8 +31,8 @@ from matcher.jobs.lot.store import LotRow
 from matcher.jobs.workers import PATIENT, identify_all
 
 SHORT = {
-    "known": "known", "new_crop": "new crop", "new_caption": "new caption", "new_pose": "new pose",
-    "undecided": "undecided", "unreadable": "unreadable",
+    "known": "known", "new_crop": "new crop", "new_caption": "new caption", "new_mark": "new mark",
+    "new_pose": "new pose", "undecided": "undecided", "unreadable": "unreadable",
 }  # fmt: skip
 
 

@@ -44,6 +44,7 @@ def list_records(
     ] = None,
     pose: Annotated[str | None, typer.Option(metavar="POSE", help="Only of this pose.")] = None,
     series: SeriesOption = None,
+    mark: Annotated[str | None, typer.Option(help="Only with this issuer's mark; '' for none.")] = None,
     format: FormatOption = "table",
 ) -> None:
     """List records with the number of their references."""
@@ -52,12 +53,15 @@ def list_records(
             record for record in opened.records()
             if subject is None or record.subject.casefold() == subject.strip().casefold()
             if pose in (None, record.pose) and series in (None, record.series)
+            if mark is None or record.mark.casefold() == mark.strip().casefold()
         ]  # fmt: skip
         counts = Counter(row.record_id for row in opened.references())
         _must_be_there(opened, subject, pose, series)
     print_rows(
-        format, records, ("record", "subject", "pose", "crop", "caption", "club", "references"),
-        lambda row: (row.record_id, row.subject, row.pose, row.crop, row.caption, row.club, counts[row.record_id]),
+        format, records, ("record", "subject", "pose", "crop", "caption", "club", "mark", "references"),
+        lambda row: (
+            row.record_id, row.subject, row.pose, row.crop, row.caption, row.club, row.mark, counts[row.record_id],
+        ),
         lambda row: {**asdict(row), "references": counts[row.record_id]},
     )  # fmt: skip
 

@@ -14,7 +14,7 @@ from matcher.cli.options import CatalogueOption, FormatOption, QuietOption, Seri
 from matcher.cli.output import counted, print_rows, remark
 
 HEADINGS = (
-    "record", "subject", "pose", "crop", "caption", "club", "seen", "copies", "first seen", "last seen",
+    "record", "subject", "pose", "crop", "caption", "club", "mark", "seen", "copies", "first seen", "last seen",
     "best contrast", "worst",
 )  # fmt: skip
 
@@ -22,12 +22,13 @@ HEADINGS = (
 def scarcity(
     catalogue: CatalogueOption,
     series: SeriesOption = None,
+    mark: Annotated[str | None, typer.Option(help="Only with this issuer's mark; '' for none.")] = None,
     plot: Annotated[Path | None, typer.Option(metavar="FILE", help="Draw a chart too: .svg, .png or .pdf.")] = None,
     format: FormatOption = "table",
 ) -> None:
     """Count the different copies seen of each record, the scarcest first."""
     with Catalogue.open(catalogue) as opened:
-        rows = counting.scarcity(opened, series)
+        rows = counting.scarcity(opened, series, mark)
     if plot:
         counting.plot(rows, plot)
     print_rows(format, rows, HEADINGS, _line)
@@ -38,8 +39,8 @@ def _line(row: counting.Scarcity) -> tuple[object, ...]:
     record = row.record
     copies = str(row.at_least) if row.at_least == row.at_most else f"{row.at_least} to {row.at_most}"
     return (
-        record.record_id, record.subject, record.pose, record.crop, record.caption, record.club, row.seen, copies,
-        row.first, row.last, best, worst,
+        record.record_id, record.subject, record.pose, record.crop, record.caption, record.club, record.mark,
+        row.seen, copies, row.first, row.last, best, worst,
     )  # fmt: skip
 
 

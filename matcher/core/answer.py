@@ -20,6 +20,7 @@ from matcher.core.ladder.candidate import Candidate, Confidence
 from matcher.core.ladder.crop import CropFinding
 from matcher.core.ladder.decision import Outcome
 from matcher.core.ladder.pose import PoseFinding
+from matcher.core.ocr.line_parts import parts_of
 from matcher.core.versions import versions
 
 Point = tuple[float, float]
@@ -98,12 +99,14 @@ class CandidateEvidence:
     pose_log10_ratio: what this reference alone says of the pose: 2 where what was seen is a hundred times likelier if
     both cards come from one negative, -2 where it is a hundred times less likely. How many cards of a known negative
     are asked about, the prior, is no part of it (`FusionSettings.prior`). caption_worst_letter: by how much the ink of
-    the worst letter falls short. damage, trimmed: None where the pose or the crop was not found to be one; answers that
-    were stored long ago do not know them. legibility: of the reference's front, its residual contrast, 0 to 1.
+    the worst letter falls short. mark: the issuer's mark as the record has it. damage, trimmed: None where the pose or
+    the crop was not found to be one; answers that were stored long ago do not know them. legibility: of the reference's
+    front, its residual contrast, 0 to 1.
     """
 
     subject: str | None = None
     club: str | None = None
+    mark: str | None = None
     inliers: int | None = None
     method: str | None = None
     correlation: float | None = None
@@ -166,11 +169,26 @@ class FaceFacts:
 
 
 @dataclass(frozen=True)
+class WrittenLine:
+    """A line that was read on the card. part: caption, club or mark, "" where that is not told. place: in words.
+
+    box_mm: left, top, right, bottom on the card. certainty: the reader's own, not calibrated.
+    """
+
+    words: str
+    part: str
+    place: str
+    box_mm: tuple[float, float, float, float]
+    certainty: float
+
+
+@dataclass(frozen=True)
 class CardResult:
     """One card of a photo.
 
     record_id, pose, crop, caption: what is established, None where it is not. candidates: the closest first.
-    reasons: sentences for a person. Raises ValueError where the shape is wrong.
+    reasons: sentences for a person. lines: what is written on the card, where there was a reason to read all of it.
+    Raises ValueError where the shape is wrong.
     """
 
     quad: Quad
@@ -183,6 +201,7 @@ class CardResult:
     candidates: tuple[CandidateResult, ...]
     face: FaceFacts
     reasons: tuple[str, ...]
+    lines: tuple[WrittenLine, ...] = ()
 
     def __post_init__(self) -> None:
         if len(self.quad) != 4 or any(len(corner) != 2 for corner in self.quad):
@@ -255,6 +274,21 @@ def _card(card: CardAnswer) -> CardResult:
         candidates=tuple(map(_candidate, card.answer.candidates)),
         face=_face(card),
         reasons=tuple(reason for reason in card.answer.reasons if reason),
+        lines=_lines(card),
+    )
+
+
+def _lines(card: CardAnswer) -> tuple[WrittenLine, ...]:
+    size, parts = card.face.size, parts_of(card.lines, card.answer.candidates)
+    return tuple(
+        WrittenLine(
+            line.words,
+            parts.get(line, ""),
+            line.place(size),
+            tuple(round(side * size.enlarged, 1) for side in line.box_mm),  # type: ignore[arg-type]
+            round(line.certainty, 3),
+        )
+        for line in sorted(card.lines, key=lambda line: line.box_mm[1])
     )
 
 
@@ -281,7 +315,7 @@ def _face(card: CardAnswer) -> FaceFacts:
 
 
 def _confidence(sure: Confidence) -> Confidence:
-    rungs = (sure.pose, sure.crop, sure.caption, sure.record, sure.copy)
+    rungs = (sure.pose, sure.crop, sure.caption, sure.mark, sure.record, sure.copy)
     return Confidence(*(_rounded(value, 4) for value in rungs))
 
 
@@ -304,10 +338,11 @@ def _candidate(candidate: Candidate) -> CandidateResult:
 
 def _evidence(candidate: Candidate) -> CandidateEvidence:
     alignment, pose, crop, caption = candidate.alignment, candidate.pose, candidate.crop, candidate.caption
-    rungs = (pose, crop, caption, candidate.copy)
+    rungs = (pose, crop, caption, candidate.mark, candidate.copy)
     return CandidateEvidence(
         subject=candidate.record.subject,
         club=candidate.record.club,
+        mark=candidate.record.mark or None,
         inliers=alignment.inliers,
         method=alignment.method,
         correlation=round(alignment.correlation, 3),

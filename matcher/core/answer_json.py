@@ -23,6 +23,7 @@ from matcher.core.answer import (
     PhotoAnswer,
     Quad,
     TrimFact,
+    WrittenLine,
 )
 from matcher.core.ladder.candidate import Confidence
 
@@ -36,8 +37,8 @@ CAUTIONS = (
 
 CSV_COLUMNS = (
     "photo", "card", "outcome", "record_id", "subject", "pose", "crop", "caption", "club", "confidence_pose",
-    "confidence_crop", "confidence_caption", "confidence_record", "confidence_copy", "residual_contrast", "closest",
-    "reasons", "error",
+    "confidence_crop", "confidence_caption", "confidence_mark", "confidence_record", "confidence_copy",
+    "residual_contrast", "closest", "reasons", "error",
 )  # fmt: skip
 
 KNOWN_NAMES = ("known", "held")
@@ -89,6 +90,7 @@ def card_from_json(told: Mapping[str, Any]) -> CardResult:
         candidates=tuple(map(candidate_from_json, told["candidates"])),
         face=face_from_json(told["face"]),
         reasons=tuple(told["reasons"]),
+        lines=tuple(map(_line_from_json, told.get("lines", ()))),
     )
 
 
@@ -136,6 +138,10 @@ def _evidence(told: Mapping[str, Any]) -> CandidateEvidence:
     return CandidateEvidence(**{**found, "words": tuple(found.get("words", ()))})
 
 
+def _line_from_json(told: Mapping[str, Any]) -> WrittenLine:
+    return WrittenLine(**{**_named(WrittenLine, told), "box_mm": tuple(told["box_mm"])})
+
+
 def _damage(told: Mapping[str, Any]) -> DamageFact:
     return DamageFact(**{**_named(DamageFact, told), "box_mm": tuple(told["box_mm"])})
 
@@ -169,6 +175,7 @@ def _csv_row(photo: str, number: int, card: CardResult) -> dict[str, Any]:
         "confidence_pose": sure.pose,
         "confidence_crop": sure.crop,
         "confidence_caption": sure.caption,
+        "confidence_mark": sure.mark,
         "confidence_record": sure.record,
         "confidence_copy": sure.copy,
         "residual_contrast": card.face.residual_contrast,

@@ -1,13 +1,13 @@
 """The whole line: a `Photo` and a `ReferenceSet` in, an `Identification` out.
 
 The only place that knows the order of the stages. For each card found it makes a shortlist, registers the most
-promising references, and goes up the ladder with them: pose, crop, caption, copy. `core.ladder.decision` then decides
-where the answer stops.
+promising references, and goes up the ladder with them: pose, crop, caption, mark, copy. `core.ladder.decision` then
+decides where the answer stops.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -17,6 +17,7 @@ from matcher.core.align.alignment import align
 from matcher.core.align.view import View
 from matcher.core.altered import known_but_altered
 from matcher.core.calibration import Calibration, log_odds
+from matcher.core.card_lines import CardLine
 from matcher.core.condition import Condition, condition, glare, residual_contrast
 from matcher.core.describe import Description, describe
 from matcher.core.detect.detection import CardQuad, Detections, as_held, detect, fitting_sizes, own_sizes
@@ -27,17 +28,27 @@ from matcher.core.ladder.caption import judge_caption
 from matcher.core.ladder.caption_zone import is_picture
 from matcher.core.ladder.copy import judge_copy
 from matcher.core.ladder.crop import judge_crop
-from matcher.core.ladder.decision import Answer, decide, is_open
+from matcher.core.ladder.decision import Answer, decide, is_open, marks_asked
+from matcher.core.ladder.mark import MarkFinding, glanced_mark, judge_mark, mark_words
 from matcher.core.ladder.pose import judge_pose
 from matcher.core.ladder.registered import Registered
 from matcher.core.ladder.standing import CaptionEvidence
 from matcher.core.ladder.verification import verify
 from matcher.core.ocr.caption_match import all_read, match_captions
+from matcher.core.ocr.every_line import lines_of_face, lines_of_photo
+from matcher.core.ocr.line_parts import differences, parts_of
+from matcher.core.ocr.mark_match import match_marks
 from matcher.core.ocr.reading import can_read, read_caption
 from matcher.core.photo import Photo
 from matcher.core.reference_set import ReferenceSet
 from matcher.core.search.reference_index import Hit
 from matcher.core.settings import FaceSize, Settings
+
+NEW = ("new_mark", "new_caption", "new_crop", "new_pose")
+"""Outcomes of which a record is made: what is written on the card is read for it."""
+
+LITTLE_JUDGED = 0.3
+"""Share of the face below which a new crop is not believed before a mirrored picture was tried; by hand."""
 
 RIVAL, RIVAL_MATCHES = 0.5, 12
 """Share of the best format's matches, and their number, from which another format of a card is looked at as well; own
@@ -48,13 +59,15 @@ choice: the same picture seen as two shapes that differ by 3 % keeps nearly all 
 class CardAnswer:
     """One card of a photo: where it is, what it is, how it looks flattened.
 
-    Outline, face and condition are of the card as it stands upright, as far as that is known.
+    Outline, face and condition are of the card as it stands upright, as far as that is known. lines: what is written
+    along its edges, where there was a reason to read all of it.
     """
 
     outline: CardQuad
     face: Face
     condition: Condition
     answer: Answer
+    lines: tuple[CardLine, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -173,20 +186,84 @@ def _judged(
     facts = condition(upright.face, photo, upright.outline)
     view = View(upright.face, upright.description)
     candidates = verify(view, references, calibration, upright.hits, settings.ladder)
-    decided = partial(decide, candidates, settings.thresholds, settings.top, calibration, settings=settings.ladder)
-    answer = decided()
-    if is_open(answer, settings.ladder.decision) and can_read(settings.ocr):
-        answer = decided(reading=_read_captions(photo, upright, candidates, settings))
-    elif answer.outcome in ("new_pose", "new_crop", "new_caption") and can_read(settings.ocr):
-        # It decides nothing any more: a person who enters the card is told what is printed on it.
-        read = _read_captions(photo, upright, candidates, settings)
-        answer = replace(answer, reasons=(*answer.reasons, f"the card's words: {read.words}"))
+    answer, lines = _decided(photo, upright, candidates, references, settings, calibration)
     if scale < settings.thresholds.words_px_per_mm:
         answer = _without_words(answer, scale * _longest_mm(face), settings.thresholds.words_px_per_mm / scale)
-    if not _resembles(upright.hits, settings):
+    if not _resembles(upright.hits, settings) or _barely_laid(answer):
         altered = known_but_altered(upright.face, references, calibration, settings)
         answer = replace(answer, outcome="undecided", reasons=(altered, *answer.reasons)) if altered else answer
-    return CardAnswer(upright.outline, upright.face, facts, answer)
+    return CardAnswer(upright.outline, upright.face, facts, answer, lines)
+
+
+def _barely_laid(answer: Answer) -> bool:
+    """Hardly any picture could be judged: it may have been laid wrongly, a mirrored one say."""
+    judged = [one.pose.judged for one in answer.candidates[:1] if one.pose]
+    return answer.outcome in ("new_crop", "undecided") and max(judged, default=1.0) < LITTLE_JUDGED
+
+
+def _decided(
+    photo: Photo,
+    upright: _Upright,
+    candidates: Sequence[Candidate],
+    references: ReferenceSet,
+    settings: Settings,
+    calibration: Calibration,
+) -> tuple[Answer, tuple[CardLine, ...]]:
+    """The answer, with what reading adds to it; and every line on the card, where all of it was read."""
+    decided = partial(
+        decide, thresholds=settings.thresholds, top=settings.top, calibration=calibration, settings=settings.ladder
+    )
+    answer, read = decided(candidates), None
+    if not can_read(settings.ocr):
+        return answer, ()
+    if is_open(answer, settings.ladder.decision):
+        read = _read_captions(photo, upright, candidates, settings)
+        answer = decided(candidates, reading=read)
+    elif answer.outcome in NEW:
+        # It decides nothing any more: a person who enters the card is told what is printed on it.
+        words = _read_captions(photo, upright, candidates, settings).words
+        answer = replace(answer, reasons=(*answer.reasons, f"the card's words: {words}"))
+    asked, lines = marks_asked(answer, settings.thresholds), tuple[CardLine, ...]()
+    if asked:
+        found, lines = _marks(photo, upright, asked, references, settings)
+        answer = decided([replace(one, mark=found.get(one.reference.id)) for one in candidates], reading=read)
+    if answer.outcome in NEW and not lines:
+        lines = lines_of_photo(photo, upright.outline, upright.face.size, settings.ocr)
+    return _told_apart(answer, lines), lines
+
+
+def _told_apart(answer: Answer, lines: Sequence[CardLine]) -> Answer:
+    """A new caption, with the lines that differ from the closest record's, in words."""
+    if answer.outcome != "new_caption" or not answer.candidates:
+        return answer
+    told = differences(lines, parts_of(lines, answer.candidates), answer.candidates[0].record)
+    return replace(answer, reasons=(*answer.reasons, *told))
+
+
+def _marks(
+    photo: Photo, upright: _Upright, asked: Sequence[Candidate], references: ReferenceSet, settings: Settings
+) -> tuple[dict[int, MarkFinding], tuple[CardLine, ...]]:
+    """What is found of each candidate's mark, by its reference, and what was read on the card.
+
+    The card is not read where the ink alone says that it is one of them.
+    """
+    rules, read = settings.ladder.mark, partial(lines_of_face, settings=settings.ocr)
+
+    def judged(judge: Callable[..., MarkFinding], lines: Sequence[CardLine]) -> dict[int, MarkFinding]:
+        found = {}
+        for one in asked:
+            record, known = one.record, references.lines(one.reference.id, read)
+            told = match_marks(lines, known, record.mark, (record.caption, record.club), settings.ocr.marks)
+            reference = references.face(one.reference.id)
+            found[one.reference.id] = judge(upright.face, reference, one.alignment.transform, told, settings=rules)
+        return found
+
+    glanced = judged(glanced_mark, ())
+    sure = [one.probability for one in glanced.values() if one.is_settled(rules.glance)]
+    if len(sure) == len(glanced) and max(one or 0.0 for one in sure) >= rules.glance:
+        return glanced, ()
+    lines = lines_of_photo(photo, upright.outline, upright.face.size, settings.ocr)
+    return judged(judge_mark, lines), lines
 
 
 def _told_odd(card: CardAnswer) -> CardAnswer:
@@ -269,7 +346,9 @@ def _read_captions(
     """Have the words read, and compare them with those that the inks were compared with."""
     compared = [c for c in candidates if c.caption_probability is not None and c.crop_probability >= 0.5]
     known = {c.record.record_id: c.record for c in compared}
-    words = {name: (record.caption, record.club, record.issuer) for name, record in known.items()}
+    words = {
+        name: (record.caption, record.club, mark_words(record.mark) or record.issuer) for name, record in known.items()
+    }
     read = read_caption(
         photo,
         upright.outline,
@@ -307,14 +386,14 @@ def _longest_mm(face: Face) -> float:
 
 def _without_words(answer: Answer, height_px: float, larger: float) -> Answer:
     """What is left of an answer where the picture is too small for words to be compared."""
-    if answer.outcome not in ("known", "new_caption"):
+    if answer.outcome not in ("known", "new_caption", "new_mark"):
         return answer
     small = (
         f"the card is {height_px:.0f} pixels high, too small to compare its words: "
         f"ask for a picture {larger:.1f} times larger"
     )
     kept = {name: value for name, value in answer.established.items() if name in ("pose", "crop")}
-    confidence = replace(answer.confidence, caption=None, record=None, copy=None)
+    confidence = replace(answer.confidence, caption=None, mark=None, record=None, copy=None)
     return replace(
         answer, outcome="undecided", established=kept, confidence=confidence, reasons=(*answer.reasons[:2], small)
     )

@@ -5,9 +5,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
 
+from matcher.core.card_lines import CardLine
 from matcher.core.describe import Description
 from matcher.core.flatten import Face
 from matcher.core.search.voting import Hit
@@ -16,7 +18,7 @@ from matcher.core.shared_settings import FaceSize
 
 @dataclass(frozen=True)
 class KnownRecord:
-    """One known variation: which negative, which window of it, which words."""
+    """One known variation: which negative, which window of it, which words, which mark (`core.ladder.mark`)."""
 
     record_id: str
     subject: str
@@ -25,6 +27,7 @@ class KnownRecord:
     caption: str
     club: str = ""
     issuer: str = ""
+    mark: str = ""
 
 
 @dataclass(frozen=True)
@@ -59,6 +62,9 @@ class ReferenceSet(Protocol):
 
     def face(self, reference_id: int) -> Face:
         """The flattened card that a reference shows."""
+
+    def lines(self, reference_id: int, read: Callable[[Face], tuple[CardLine, ...]]) -> tuple[CardLine, ...]:
+        """What `read` finds written on that face; it may be kept, since a face never changes."""
 
     def description(self, reference_id: int) -> Description:
         """What that face was described by."""

@@ -93,7 +93,7 @@ class FaceSize:
 class Thresholds:
     """Where the answer stops.
 
-    pose, crop, caption: a rung counts as settled at or above this probability, and as settled against at
+    pose, crop, caption, mark: a rung counts as settled at or above this probability, and as settled against at
                          or below one minus it.
     most_glare:          share of the face that may be burnt out; above, it is `unreadable`.
     least_contrast:      residual contrast that must be left; below, it is `unreadable`.
@@ -109,6 +109,7 @@ class Thresholds:
     pose: float = 0.75
     crop: float = 0.75
     caption: float = 0.75
+    mark: float = 0.75
     most_glare: float = 0.60
     least_contrast: float = 0.03
     least_px_per_mm: float = 2.2

@@ -31,7 +31,7 @@ def test_lists_records(client: TestClient) -> None:
         "note": "",
         "extra": {"references": "7"},
         "series": "",
-        "issuer_mark": "",
+        "mark": "",
         "caption_place": "",
         "format": "",
     }

@@ -101,7 +101,7 @@ def test_an_older_catalogue_is_taken_over_without_loss(folder: Path) -> None:
 
 def old_rows(folder: Path) -> list[tuple[str, dict[str, object]]]:
     """The rows as revision 0001 kept them."""
-    new = ("series", "issuer_mark", "caption_place", "format", "seen_on", "outline", "digest")
+    new = ("series", "mark", "caption_place", "format", "seen_on", "outline", "digest")
     with sqlite3.connect(folder / "catalogue.sqlite") as connection:
         connection.row_factory = sqlite3.Row
         described = {(r["sha256"], r["outline"]): dict(r) for r in connection.execute("SELECT * FROM descriptions")}

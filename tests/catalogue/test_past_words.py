@@ -1,4 +1,5 @@
-"""What an earlier version stored: it called the outcome `known` by another word, `held`, and its logs stay as they are.
+"""What an earlier version stored: it called the outcome `known` by another word, `held`, and the column `mark`
+`issuer_mark`; its logs stay as they are.
 
 data/outcome_held.zip was made by the last version that did: a catalogue of two records of drawn pictures with a
 sighting, a find that waits and a find that was merged (both `held`), a new find, and a lot of three scans; its exported
@@ -20,6 +21,7 @@ from matcher.catalogue import Catalogue, undo_redo
 from matcher.catalogue.exchange.bag import export_bag, import_bag
 from matcher.catalogue.exchange.check import check
 from matcher.catalogue.exchange.log_io import export_log, replay_log
+from matcher.catalogue.exchange.package import in_todays_words
 from matcher.catalogue.finds.resolution import count_finds, find, finds, merge
 from matcher.catalogue.finds.sightings import sightings
 from matcher.catalogue.tables import migrate
@@ -66,7 +68,9 @@ def test_an_old_catalogue_is_opened_and_its_lots_are_read(old: Path) -> None:
 
 
 def contents(folder: Path) -> dict[str, bytes]:
-    return {p.relative_to(folder).as_posix(): p.read_bytes() for p in folder.rglob("*") if p.is_file()}
+    """Every file of a bag but those that hold the others' hashes; the column `mark` by its name of today."""
+    files = {p.relative_to(folder).as_posix(): p for p in folder.rglob("*") if p.is_file() and "data" in p.parts}
+    return {name: in_todays_words(name.removeprefix("data/"), path.read_bytes()) for name, path in files.items()}
 
 
 def test_old_decisions_can_be_undone_and_what_waits_decided(old: Path) -> None:

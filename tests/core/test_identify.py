@@ -13,6 +13,7 @@ import pytest
 from matcher.core.align.view import View
 from matcher.core.altered import inverted, mirrored
 from matcher.core.calibration import Calibration
+from matcher.core.card_lines import CardLine
 from matcher.core.condition import condition
 from matcher.core.describe import Description, describe
 from matcher.core.detect.detection import CardQuad, Detections
@@ -36,6 +37,7 @@ class One:
     shown: Face
     index: ReferenceIndex
     searched: list[Description] = field(default_factory=list)
+    reference: KnownReference = KNOWN
 
     @property
     def sizes(self) -> tuple[FaceSize, ...]:
@@ -46,13 +48,16 @@ class One:
         return self.index.search(description)
 
     def known(self, reference_id: int) -> KnownReference | None:
-        return KNOWN
+        return self.reference
 
     def of_pose(self, pose: str) -> tuple[KnownReference, ...]:
-        return (KNOWN,)
+        return (self.reference,)
 
     def face(self, reference_id: int) -> Face:
         return self.shown
+
+    def lines(self, reference_id: int, read: Callable[[Face], tuple[CardLine, ...]]) -> tuple[CardLine, ...]:
+        return read(self.shown)
 
     def description(self, reference_id: int) -> Description:
         return describe(self.shown)

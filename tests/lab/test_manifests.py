@@ -32,6 +32,7 @@ from matcher.lab.manifests import (
 from matcher.lab.training import (
     calibrate,
     fit_damage,
+    fit_mark,
     fit_pose,
     fit_reading,
     train_change_detector,
@@ -186,6 +187,7 @@ COMMANDS = {
     fit_reading: [str(NEGATIVES), "--fit", "0", "1", "--report", "2", "3"],
     fit_pose: [str(NEGATIVES), "--work", "none"],
     fit_damage: [str(NEGATIVES)],
+    fit_mark: [str(NEGATIVES)],
     train_movement: [str(NEGATIVES), "--held-out", str(NEGATIVES), "--output", "none"],
     train_change_detector: [str(NEGATIVES), "--work", "none", "--output", "none"],
     train_orientation: [str(NEGATIVES), "--work", "none", "--output", "none"],

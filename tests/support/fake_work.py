@@ -73,7 +73,7 @@ def answer(name: str) -> dict[str, Any]:
                 "pose": "P001",
                 "crop": None,
                 "caption": None,
-                "confidence": {"pose": 0.99, "crop": 0.1, "caption": None, "record": None, "copy": None},
+                "confidence": {"pose": 0.99, "crop": 0.1, "caption": None, "mark": None, "record": None, "copy": None},
                 "candidates": [candidate(number) for number in range(7)],
                 "face": {
                     "size_mm": None,
@@ -94,6 +94,7 @@ def answer(name: str) -> dict[str, Any]:
                     "format": "",
                 },
                 "reasons": ["the picture agrees", "its window does not"],
+                "lines": [],
             }
         ],
         "versions": {"platekin": "0.1.0", "process": str(os.getpid())},
@@ -119,7 +120,7 @@ def candidate(number: int) -> dict[str, Any]:
         "crop": "A",
         "caption": "SITTER 1, Oakmere",
         "reference": str(number),
-        "confidence": {"pose": 0.99, "crop": 0.1, "caption": None, "record": None, "copy": 0.02},
+        "confidence": {"pose": 0.99, "crop": 0.1, "caption": None, "mark": None, "record": None, "copy": 0.02},
         "crop_shift_mm": {"dx": 0.1, "dy": -0.3, "scale": 1.002, "sigma_mm": 0.3} if number else None,
         "evidence": {"inliers": 120, "method": "orb", "words": ["the picture agrees"]},
     }

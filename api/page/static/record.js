@@ -13,9 +13,9 @@ import { Viewport } from "./viewport.js";
 const id = new URLSearchParams(location.search).get("id") ?? "";
 const FIELDS = [
   ["subject", "Subject"], ["pose", "Negative"], ["crop", "Crop"], ["caption", "Caption"], ["club", "Club"], ["issuer", "Issuer"],
-  ["issuer_mark", "Issuer's mark"], ["caption_place", "Place of the caption"], ["year", "Year"], ["series", "Series"], ["format", "Format"], ["note", "Note"],
+  ["mark", "Issuer's mark"], ["caption_place", "Place of the caption"], ["year", "Year"], ["series", "Series"], ["format", "Format"], ["note", "Note"],
 ];
-const EDITABLE = ["caption", "club", "issuer", "year", "note", "series", "issuer_mark", "caption_place"];
+const EDITABLE = ["caption", "club", "issuer", "year", "note", "series", "mark", "caption_place"];
 
 async function show() {
   if (!id) return void fill(byId("record"), h("h1", {}, "Which record?"), h("p", {}, "This address names none. ", h("a", { href: "/catalogue" }, "Look through the catalogue"), ", or search above."));

@@ -157,7 +157,7 @@ def fold(rows: Iterator[DecisionRow]) -> dict[str, dict[str, dict[str, Any]]]:
     """
     tables: dict[str, dict[str, dict[str, Any]]] = {name: {} for name in LOGGED}
     for row in rows:
-        for change in row.changes:
+        for change in (one.now() for one in row.changes):
             held, key = tables[change.table], canonical(list(change.key))
             if (change.before is None) == (key in held):
                 raise ChangeConflict(change.table, change.key, f"contradicts decision {row.number}")

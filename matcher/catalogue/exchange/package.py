@@ -17,6 +17,7 @@ from sqlalchemy import Column, Connection, Table, select
 from matcher.catalogue.exchange.log_io import write_log
 from matcher.catalogue.log.changes import LOGGED, canonical, to_json
 from matcher.catalogue.log.decisions import identity, last, read
+from matcher.catalogue.log.past_words import COLUMNS
 from matcher.catalogue.records.columns import OPTIONAL, REQUIRED
 from matcher.catalogue.records.csv_text import csv_bytes
 from matcher.catalogue.records.files import image_name
@@ -34,7 +35,7 @@ TERMS = {
 """Our columns as Dublin Core terms (DCMI Metadata Terms), where one fits."""
 
 _TEXTS = (
-    "record_id", "subject", "pose", "crop", "caption", "club", "issuer", "year", "series", "issuer_mark",
+    "record_id", "subject", "pose", "crop", "caption", "club", "issuer", "year", "series", "mark",
     "caption_place", "format",
 )  # fmt: skip
 
@@ -58,6 +59,17 @@ def tables(connection: Connection) -> dict[str, bytes]:
     named[LOG] = log_bytes(connection)
     named[PACKAGE] = _package(connection, resources)
     return named
+
+
+def in_todays_words(name: str, data: bytes) -> bytes:
+    """One of these files as an earlier version wrote it, its columns by today's names."""
+    for once, now in COLUMNS["records"].items():
+        if name in ("records.csv", "tables/records.csv"):
+            header, _, rows = data.partition(b"\n")
+            data = header.replace(once.encode(), now.encode()) + b"\n" + rows
+        elif name == PACKAGE:
+            data = data.replace(f'"name": "{once}"'.encode(), f'"name": "{now}"'.encode())
+    return data
 
 
 def records_csv(connection: Connection, start: str = "") -> bytes:

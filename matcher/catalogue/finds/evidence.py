@@ -6,9 +6,10 @@ What is stored keeps its form, whatever answers look like later: it is part of t
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
+from matcher.catalogue.finds.proposed_fields import ProposedField, fields_from_json, fields_json, proposed_fields
 from matcher.catalogue.log.past_words import outcome_now
 from matcher.core.answer import CandidateResult, CardResult, FaceFacts
 from matcher.core.answer_json import candidate_from_json, confidence_from_json, face_from_json, to_json
@@ -17,20 +18,24 @@ from matcher.core.ladder.candidate import Confidence
 
 @dataclass(frozen=True)
 class FindEvidence:
-    """What a find keeps of the answer that proposed it. versions: what that answer was made with."""
+    """What a find keeps of the answer that proposed it.
+
+    versions: what that answer was made with. fields: what its form begins with; old finds have none.
+    """
 
     confidence: Confidence
     candidates: tuple[CandidateResult, ...]
     reasons: tuple[str, ...]
     face: FaceFacts
     versions: Mapping[str, str]
+    fields: Mapping[str, ProposedField] = field(default_factory=dict)
 
 
 def evidence_json(card: CardResult, versions: Mapping[str, str]) -> dict[str, Any]:
     """What a find keeps of its card's answer."""
     told = to_json(card)
     kept = {name: told[name] for name in ("confidence", "candidates", "reasons", "face")}
-    return {**kept, "versions": dict(versions)}
+    return {**kept, "fields": fields_json(proposed_fields(card)), "versions": dict(versions)}
 
 
 def evidence_from_json(stored: Mapping[str, Any]) -> FindEvidence:
@@ -41,6 +46,7 @@ def evidence_from_json(stored: Mapping[str, Any]) -> FindEvidence:
         reasons=tuple(stored["reasons"]),
         face=face_from_json(stored["face"]),
         versions=dict(stored["versions"]),
+        fields=fields_from_json(stored.get("fields", {})),
     )
 
 

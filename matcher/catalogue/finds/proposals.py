@@ -28,7 +28,7 @@ from matcher.core.answer import CardResult, PhotoAnswer
 from matcher.core.errors import CatalogueError, UnreadablePhoto
 from matcher.core.formats import face_of_text
 
-NEW = ("new_crop", "new_caption", "new_pose")
+NEW = ("new_mark", "new_caption", "new_crop", "new_pose")
 """Outcomes that become proposals."""
 
 State = Literal["open", "accepted", "merged", "rejected"]

@@ -23,6 +23,7 @@ from matcher.catalogue.finds.proposals import (
     no_such_find,
     propose,
 )
+from matcher.catalogue.finds.proposed_fields import READ, ProposedField
 from matcher.catalogue.log.changes import Draft
 from matcher.catalogue.log.decisions import Actor, DecisionRow, Entry, decided
 from matcher.catalogue.records.ingest import add_record, copy_of
@@ -65,10 +66,16 @@ class RecordFields:
     issuer: str | None = None
     year: str | None = None
     series: str | None = None
-    issuer_mark: str | None = None
+    mark: str | None = None
     caption_place: str | None = None
     copy: str = ""
     note: str = ""
+
+    def with_read(self, fields: Mapping[str, ProposedField]) -> RecordFields:
+        """The same with the words that were read on the card, their place and its mark, where nothing else is said."""
+        read = {name: one.value for name, one in fields.items() if one.origin == READ and one.value}
+        taken: dict[str, Any] = {name: value for name, value in read.items() if getattr(self, name) is None}
+        return replace(self, **taken)
 
 
 def accept(
@@ -122,7 +129,8 @@ def as_closest(
 ) -> tuple[RecordFields, str]:
     """What a person left open filled in from the closest record of the negative; and, in words, from which.
 
-    A card whose words are new may be of another club: its club is left open. A new negative takes nothing over.
+    A card whose words are new may be of another club: its club is left open; one whose mark is new keeps the record's
+    words. A new negative takes nothing over.
     """
     closest = next(iter(candidates), None)
     if outcome == "new_pose" or closest is None:
@@ -135,8 +143,7 @@ def as_closest(
         "issuer",
         "year",
         "series",
-        "issuer_mark",
-        "caption_place",
+        *(("caption",) if outcome == "new_mark" else ("mark", "caption_place")),
         *(() if outcome == "new_caption" else ("club",)),
     )
     taken = {name: getattr(record, name) for name in names if getattr(wanted, name) is None and getattr(record, name)}
@@ -194,7 +201,7 @@ def _record_of(draft: Draft, row: Mapping[str, Any], wanted: RecordFields) -> Re
         why = f"find {row['find_id']}: what is printed on the card?"
         raise CatalogueError("missing_value", why, "say it with --caption; '' where there are none")
     crop = wanted.crop or row["crop"] or next_letter([str(one["crop"]) for one in of_pose])
-    names = ("club", "issuer", "year", "series", "issuer_mark", "caption_place", "note")
+    names = ("club", "issuer", "year", "series", "mark", "caption_place", "note")
     stated: dict[str, Any] = {name: getattr(wanted, name) or "" for name in names}
     return RecordRow(
         record_id=wanted.record_id or next_id(draft.connection, "record", "V00001"),
@@ -207,11 +214,11 @@ def _record_of(draft: Draft, row: Mapping[str, Any], wanted: RecordFields) -> Re
 
 
 def _same_variation(draft: Draft, record: RecordRow) -> None:
-    """A record is one pose, crop and caption: a second one of the same would never be told from it."""
-    same = {name: getattr(record, name) for name in ("pose", "crop", "caption", "club", "issuer", "issuer_mark")}
+    """A record is one pose, crop, caption and mark: a second one of the same would never be told from it."""
+    same = {name: getattr(record, name) for name in ("pose", "crop", "caption", "club", "issuer", "mark")}
     held = draft.rows(Record, **same)
     if held:
-        why = f"record {held[0]['record_id']} has this pose, crop and caption already"
+        why = f"record {held[0]['record_id']} has this pose, crop, caption and mark already"
         raise _clash(why, f"merge the find into {held[0]['record_id']}, or say what differs")
 
 

@@ -9,13 +9,14 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from typing import Any
 
 from sqlalchemy import JSON, Column, Connection, Table, and_, delete, insert, select, update
 from sqlalchemy.exc import IntegrityError
 
+from matcher.catalogue.log.past_words import columns_now
 from matcher.catalogue.tables.content import OUTLINE, SHA256, SUFFIXES, is_plain
 from matcher.catalogue.tables.facts import CropWindow, PoseFrame, Series, Spelling
 from matcher.catalogue.tables.finds import Find, Sighting
@@ -47,12 +48,19 @@ class ChangeConflict(Exception):
 
 @dataclass(frozen=True)
 class Change:
-    """One row's change. before None: the row is new; after None: it is gone; else both hold the changed columns."""
+    """One row's change. before None: the row is new; after None: it is gone; else both hold the changed columns.
+
+    Its columns are called as they were when it was made: that is what the log's chain holds.
+    """
 
     table: str
     key: tuple[Any, ...]
     before: Mapping[str, Any] | None
     after: Mapping[str, Any] | None
+
+    def now(self) -> Change:
+        """The same by today's names of the columns."""
+        return replace(self, before=columns_now(self.table, self.before), after=columns_now(self.table, self.after))
 
     def inverse(self) -> Change:
         """The change that takes this one back."""
@@ -70,7 +78,8 @@ class Change:
             columns = LOGGED[change.table].columns
         except (KeyError, TypeError) as error:
             raise ValueError(f"not a change of this catalogue's tables: {error}") from None
-        for values in (change.before, change.after):
+        todays = change.now() if all(isinstance(v, dict) for v in (change.before, change.after) if v) else change
+        for values in (todays.before, todays.after):
             if values is not None and not (isinstance(values, dict) and set(values) <= set(columns.keys())):
                 raise ValueError(f"{change.table} has no such columns: {values!r}")
             wrong = [name for name, value in (values or {}).items() if not _may_hold(columns[name], value)]
@@ -135,6 +144,7 @@ class Draft:
 
         Who wants to go on in it makes the change inside a savepoint (`Connection.begin_nested`).
         """
+        change = change.now()
         _apply(self.connection, change)
         self.changes.append(change)
 

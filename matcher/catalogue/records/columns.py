@@ -11,10 +11,13 @@ from matcher.core.errors import BadTable
 
 REQUIRED = ("record_id", "subject", "pose", "crop", "caption", "image")
 OPTIONAL = (
-    "club", "issuer", "year", "copy", "source", "note", "seen_on", "series", "issuer_mark", "caption_place",
+    "club", "issuer", "year", "copy", "source", "note", "seen_on", "series", "mark", "caption_place",
     "format",
 )  # fmt: skip
 OURS = (*REQUIRED, *OPTIONAL)
+
+ONCE_CALLED = {"issuer_mark": "mark"}
+"""Columns as tables of earlier versions call them -> as they are called now."""
 
 MEANT = {
     "record_id": ("id", "record", "no", "nr", "number", "catalogue_no", "card", "variation"),
@@ -55,7 +58,8 @@ def parse_mapping(given: Sequence[str]) -> dict[str, str]:
 def known_under(mapping: Mapping[str, str]) -> Known:
     """Which of our columns a cell of a header names, under a mapping."""
     ours = names_known(OURS)
-    mapped = {plain_name(theirs): name for theirs, name in mapping.items()}
+    once = {plain_name(before): now for before, now in ONCE_CALLED.items()}
+    mapped = once | {plain_name(theirs): name for theirs, name in mapping.items()}
     return lambda cell: mapped.get(plain_name(cell)) or ours(cell)
 
 

@@ -18,10 +18,10 @@ from matcher.catalogue.tables.models import Copy, Record, Reference
 from matcher.core.errors import CatalogueError
 
 EDITABLE = (
-    "subject", "pose", "crop", "caption", "club", "issuer", "year", "note", "series", "issuer_mark", "caption_place",
+    "subject", "pose", "crop", "caption", "club", "issuer", "year", "note", "series", "mark", "caption_place",
 )  # fmt: skip
 MUST_SAY = ("subject", "pose", "crop")
-VARIATION = ("pose", "crop", "caption", "club", "issuer", "issuer_mark")
+VARIATION = ("pose", "crop", "caption", "club", "issuer", "mark")
 """What tells one record from another."""
 
 

@@ -1,8 +1,8 @@
 """A name as somebody writes it in, the records it may mean out, the likeliest first.
 
 Names are compared as they stand and with their words sorted (rapidfuzz), after accents, case and punctuation are
-taken off. All known spellings of a subject count, the caption, the club, and the issuer. Ids of records and negatives
-are not compared but looked up: one that is nearly the same is another one.
+taken off. All known spellings of a subject count, the caption, the club, the issuer and the mark. Ids of records and
+negatives are not compared but looked up: one that is nearly the same is another one.
 """
 
 from __future__ import annotations
@@ -161,7 +161,7 @@ def _spellings(connection: Connection, subjects: Collection[str] | None = None) 
 
 
 def _names(record: RecordRow, spellings: Iterable[str]) -> tuple[str, ...]:
-    said = (record.record_id, record.subject, record.caption, record.club, record.issuer, *spellings)
+    said = (record.record_id, record.subject, record.caption, record.club, record.issuer, record.mark, *spellings)
     return tuple(sorted({plain(name) for name in said} - {""}))
 
 

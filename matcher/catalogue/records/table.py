@@ -27,7 +27,7 @@ MAY_BE_BLANK = ("caption",)
 """A card may bear no words; that is a caption too."""
 
 _SAME = ("subject", "pose", "crop", "caption")
-SAME_IF_STATED = ("club", "issuer", "year", "series", "issuer_mark", "caption_place", "format")
+SAME_IF_STATED = ("club", "issuer", "year", "series", "mark", "caption_place", "format")
 
 
 @dataclass(frozen=True)
@@ -68,7 +68,7 @@ class TableRow:
     note: str = ""
     seen_on: str = ""
     series: str = ""
-    issuer_mark: str = ""
+    mark: str = ""
     caption_place: str = ""
     format: str = ""
     extra: Mapping[str, str] = field(default_factory=dict)

@@ -17,7 +17,7 @@ from sqlalchemy import Connection, create_engine, inspect, text
 if TYPE_CHECKING:
     from alembic.config import Config
 
-HEAD = "0007"
+HEAD = "0008"
 """The newest revision; a test holds it against the files."""
 
 State = Literal["current", "empty", "older", "newer", "foreign"]

@@ -84,7 +84,7 @@ class Record(Base):
     note: Mapped[str] = mapped_column(Text, default="")
     extra: Mapped[dict[str, str]] = mapped_column(JSON, default=dict)
     series: Mapped[str] = mapped_column(String, default="", server_default="")
-    issuer_mark: Mapped[str] = mapped_column(Text, default="", server_default="")
+    mark: Mapped[str] = mapped_column(Text, default="", server_default="")
     caption_place: Mapped[str] = mapped_column(String, default="", server_default="")
     format: Mapped[str] = mapped_column(String, default="", server_default="")
 
@@ -153,7 +153,7 @@ class RecordRow:
     """One known variation. Optional texts are "" where nothing is stated.
 
     note, extra: of the table's row that brought the record in; extra holds the table's unknown columns.
-    series: id of its series. issuer_mark: the issuer's mark as it is printed. caption_place: where the words stand.
+    series: id of its series. mark: the issuer's mark as it is printed. caption_place: where the words stand.
     format: see `core.formats.CardFormat.text`; "" where it is its series', or the common one.
     """
 
@@ -168,7 +168,7 @@ class RecordRow:
     note: str = ""
     extra: Mapping[str, str] = field(default_factory=dict)
     series: str = ""
-    issuer_mark: str = ""
+    mark: str = ""
     caption_place: str = ""
     format: str = ""
 

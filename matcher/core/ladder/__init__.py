@@ -3,6 +3,7 @@
     pose     one negative, or two exposures?
     crop     the same window of it?
     caption  the same words?
+    mark     the same issuer's mark, in form and place?
     copy     the very same physical card?
 
 `verification` knows which references are asked about what, and hands each rung a `registered` pair. The rungs measure

@@ -8,6 +8,7 @@ from matcher.core.align.alignment import Alignment
 from matcher.core.ladder.caption import CaptionFinding
 from matcher.core.ladder.copy import CopyFinding
 from matcher.core.ladder.crop import CropFinding
+from matcher.core.ladder.mark import MarkFinding
 from matcher.core.ladder.pose import PoseFinding
 from matcher.core.reference_set import KnownRecord, KnownReference
 
@@ -19,6 +20,7 @@ class Confidence:
     pose: float | None = None
     crop: float | None = None
     caption: float | None = None
+    mark: float | None = None
     record: float | None = None
     copy: float | None = None
 
@@ -35,6 +37,7 @@ class Candidate:
     pose: PoseFinding | None = None
     crop: CropFinding | None = None
     caption: CaptionFinding | None = None
+    mark: MarkFinding | None = None
     copy: CopyFinding | None = None
     confidence: Confidence = Confidence()
     matches: int = 0
@@ -54,3 +57,7 @@ class Candidate:
     @property
     def caption_probability(self) -> float | None:
         return self.caption.probability if self.caption else None
+
+    @property
+    def mark_probability(self) -> float | None:
+        return self.mark.probability if self.mark else None

@@ -9,14 +9,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from matcher.core.calibration import Calibration, log_gap
-from matcher.core.ladder.caption_strips import register_strips
+from matcher.core.ladder.caption_strips import caption_strips, ink_of, register_strips
 from matcher.core.ladder.change_detector import DifferenceMap, compare, difference_features, odds_features
 from matcher.core.ladder.ink_correlation import correlate_ink
-from matcher.core.ladder.registered import Registered
-from matcher.core.ladder.settings import CaptionSettings
+from matcher.core.ladder.registered import Registered, laid_over
+from matcher.core.ladder.settings import CaptionSettings, StripSettings
 
 
 @dataclass(frozen=True)
@@ -27,6 +29,7 @@ class CaptionFinding:
     agreement:   ink-weighted mean correlation.
     worst:       largest shortfall of a letter-sized patch against what the noise allows; 0 is none.
     legibility:  (query, reference) ink energy over paper noise.
+    hidden:      share of the reference's words that is torn off the query, or laid over on it.
     features:    what the probability was computed from.
     parts:       the strips as they were compared, for rivals to be compared by.
     """
@@ -37,6 +40,7 @@ class CaptionFinding:
     legibility: tuple[float, float]
     features: dict[str, float]
     parts: tuple[DifferenceMap, ...] = field(default=(), repr=False)
+    hidden: float = 0.0
 
     @property
     def words(self) -> str:
@@ -57,7 +61,40 @@ def judge_caption(pair: Registered, calibration: Calibration) -> CaptionFinding:
     legible = is_legible(features, pair.settings.caption)
     probability = calibration.probability("caption", features) if legible else None
     ratios = (float(np.exp(features["ink_query"])), float(np.exp(features["ink_reference"])))
-    return CaptionFinding(probability, features["agreement"], features["worst"], ratios, features, parts)
+    hidden = _hidden_words(pair, parts)
+    return CaptionFinding(probability, features["agreement"], features["worst"], ratios, features, parts, hidden)
+
+
+def _hidden_words(pair: Registered, parts: tuple[DifferenceMap, ...]) -> float:
+    """Of foot and head the one with more strokes on the reference: share of its strokes that the query cannot show.
+
+    Where the query bears letters itself nothing lies over them: other words change the tone of their ground too.
+    """
+    settings = pair.settings.strips
+    over = laid_over(pair.query.face.grey, pair.warped, settings) | ~pair.uncovered
+    zones = caption_strips(pair.query.face.size, settings)
+    bold = [_strokes(part.reference, settings) for part in parts]
+    lettered = int(np.argmax([float(one.sum()) for one in bold]))
+    total = float(bold[lettered].sum())
+    if not total:
+        return 0.0
+    near = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * NEAR_PX + 1, 2 * NEAR_PX + 1))
+    own = (_strokes(parts[lettered].query, settings) > 0).astype(np.uint8)
+    hidden = over[zones[lettered]] & (cv2.dilate(own, near) == 0)
+    return float(bold[lettered][hidden].sum()) / total
+
+
+def _strokes(strip: NDArray[np.uint8], settings: StripSettings) -> NDArray[np.float32]:
+    """A strip's ink where it is a letter's, else 0."""
+    ink = np.abs(ink_of(strip, settings))
+    return np.where(ink > STROKE * ink.max(), ink, np.float32(0)).astype(np.float32)
+
+
+STROKE = 0.4
+"""Share of the boldest stroke from which ink belongs to a letter; by hand."""
+
+NEAR_PX = 9
+"""Face pixels round a letter within which others of its words stand; by hand."""
 
 
 def is_legible(features: dict[str, float], settings: CaptionSettings | None = None) -> bool:

@@ -1,7 +1,7 @@
 """Where the answer stops: from the candidates' standing to one outcome with its confidence.
 
-The answer goes up pose, crop and caption as long as each is settled, and stops at the first that is not: something new
-where every known one is settled against, else undecided.
+The answer goes up pose, crop, caption and mark as long as each is settled, and stops at the first that is not:
+something new where every known one is settled against, else undecided.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from matcher.core.ladder.settings import DecisionSettings, LadderSettings
 from matcher.core.ladder.standing import CaptionEvidence, Standing, best_by, best_of_each_record, standing_of
 from matcher.core.shared_settings import Thresholds
 
-Outcome = Literal["known", "new_crop", "new_caption", "new_pose", "undecided", "unreadable"]
+Outcome = Literal["known", "new_mark", "new_caption", "new_crop", "new_pose", "undecided", "unreadable"]
 
 
 @dataclass(frozen=True)
@@ -43,6 +43,17 @@ def is_open(answer: Answer, settings: DecisionSettings | None = None) -> bool:
     return answer.confidence.caption is not None and low < answer.confidence.caption < high
 
 
+def marks_asked(answer: Answer, thresholds: Thresholds) -> list[Candidate]:
+    """The candidates, a reference a record, whose marks decide now: their words are settled, and their records have a
+    mark; none where the answer did not come so far."""
+    asked: dict[str, Candidate] = {}
+    for one in answer.compared:
+        words = one.confidence.caption
+        if one.record.mark and one.alignment and words is not None and words >= thresholds.caption:
+            asked.setdefault(one.record.record_id, one)
+    return list(asked.values()) if "crop" in answer.established else []
+
+
 def decide(
     candidates: Sequence[Candidate],
     thresholds: Thresholds,
@@ -51,7 +62,7 @@ def decide(
     reading: CaptionEvidence | None = None,
     settings: LadderSettings | None = None,
 ) -> Answer:
-    """Go up pose, crop, caption; stop where the probability lies between the threshold and its opposite.
+    """Go up pose, crop, caption, mark; stop where the probability lies between the threshold and its opposite.
 
     top:     how many records the answer lists; it changes nothing else.
     reading: what was read, if anything was; it counts beside the inks for every known caption.
@@ -61,7 +72,8 @@ def decide(
         reason = "no enrolled picture resembles this one"
         return Answer("new_pose", {}, Confidence(pose=0.0), (), (reason,))
     compared, read = standing.ranked(), reading.words if reading else ""
-    answer = _Decision(thresholds, standing, compared, read, (settings or LadderSettings()).decision).answer()
+    rules = settings or LadderSettings()
+    answer = _Decision(thresholds, standing, compared, read, rules.decision, rules.caption.most_hidden).answer()
     return replace(answer, candidates=best_of_each_record(compared)[:top], compared=compared)
 
 
@@ -74,6 +86,7 @@ class _Decision:
     compared: Sequence[Candidate]
     read: str
     settings: DecisionSettings
+    most_hidden: float
 
     def answer(self) -> Answer:
         confidence = self.standing.confidence
@@ -128,20 +141,62 @@ class _Decision:
         winner, p_caption = best_by(standing.same_crop, "caption")[best], standing.captions[best]
         p_record = (confidence.pose or 0.0) * (confidence.crop or 0.0) * p_caption
         confidence = replace(confidence, caption=p_caption, record=p_record)
-        words = f"caption compared with {winner.record.caption!r}: {winner.caption.words if winner.caption else ''}"
+        words = f"caption compared with {winner.record.caption!r}: {self._caption_words(winner, p_caption)}"
         reasons = (self._pose_words(), winner.crop.words if winner.crop else "", words, self.read)
         if p_caption >= self.thresholds.caption:
-            confidence = replace(confidence, copy=winner.copy.probability if winner.copy else None)
-            full = {**known, "caption": winner.record.caption, "record_id": best}
-            return _made("known", full, confidence, *reasons)
+            return self._mark(winner, confidence, reasons)
         unread = sorted({c.record.record_id for c in standing.same_crop} - set(standing.captions))
         if unread:
             words = f"the caption could not be compared with that of {', '.join(unread)}"
+            return _made("undecided", known, confidence, *reasons, words)
+        hidden = max(c.caption.hidden for c in standing.same_crop if c.caption)
+        if hidden > self.most_hidden:
+            words = "part of the words is torn off or laid over: whether they are new cannot be told"
             return _made("undecided", known, confidence, *reasons, words)
         # Rivals that share the odds make nothing new: each known caption must be unlikely by itself.
         if max(standing.captions_alone.values()) <= 1 - self.thresholds.caption:
             return _made("new_caption", known, confidence, *reasons)
         return _made("undecided", known, confidence, *reasons, "these may or may not be the known words")
+
+    def _caption_words(self, winner: Candidate, p_caption: float) -> str:
+        """What the ink says; where reading has overruled it, that."""
+        if p_caption >= self.thresholds.caption and (winner.caption_probability or 0.0) < 0.5:
+            return "the same words, as they were read; the ink differs somewhere"
+        return winner.caption.words if winner.caption else ""
+
+    def _mark(self, winner: Candidate, confidence: Confidence, reasons: tuple[str, ...]) -> Answer:
+        """The words are known; which of the records with these words is it, by its mark?"""
+        standing, marks = self.standing, self.standing.marks
+        known = {"pose": standing.pose, "crop": standing.crop, "caption": winner.record.caption}
+        same = standing.same_words(winner.record.record_id)
+        if not marks and len(same) == 1:
+            told = winner.mark.words if winner.mark else ""
+            return self._known(winner, known, confidence, (*reasons, told))
+        if not marks:
+            words = f"{', '.join(same)} differ by the issuer's mark alone, which could not be compared"
+            return _made("undecided", known, replace(confidence, record=None), *reasons, words)
+        best = max(marks, key=lambda name: marks[name])
+        winner = max(
+            (c for c in standing.same_crop if c.record.record_id == best), key=lambda c: c.mark_probability or 0.0
+        )
+        p_mark = marks[best]
+        confidence = replace(confidence, mark=p_mark, record=(confidence.record or 0.0) * p_mark)
+        reasons = (*reasons, winner.mark.words if winner.mark else "")
+        if p_mark >= self.thresholds.mark:
+            return self._known(winner, known, confidence, reasons)
+        unread = sorted(set(same) - set(marks))
+        if unread:
+            words = f"the mark could not be compared with that of {', '.join(unread)}"
+            return _made("undecided", known, confidence, *reasons, words)
+        if max(standing.marks_alone.values()) <= 1 - self.thresholds.mark:
+            return _made("new_mark", known, confidence, *reasons)
+        return _made("undecided", known, confidence, *reasons, "this may or may not be the known mark")
+
+    def _known(
+        self, winner: Candidate, known: Mapping[str, str], confidence: Confidence, reasons: tuple[str, ...]
+    ) -> Answer:
+        confidence = replace(confidence, copy=winner.copy.probability if winner.copy else None)
+        return _made("known", {**known, "record_id": winner.record.record_id}, confidence, *reasons)
 
     def _pose_words(self) -> str:
         lead = self.standing.poses.lead

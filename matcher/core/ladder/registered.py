@@ -126,6 +126,31 @@ def _hidden(query: Grey, reference: Grey, settings: StripSettings) -> Bools:
     return np.asarray(cv2.resize(margin, query.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0)
 
 
+def laid_over(query: Grey, reference: Grey, settings: StripSettings) -> Bools:
+    """(height, width): where paper is gone, or something lies on it, however much of the card that is.
+
+    As `uncovered`, but the fading is fitted to most of the card, so that a whole edge that is torn off or taped over is
+    seen as well; and broader, since it only ever says that words cannot be told to be new.
+    """
+    own, known = (_slow_tone(grey, settings) for grey in (query, reference))
+    kept = np.ones(own.shape, bool)
+    for _ in range(FITTED):
+        slope, level = np.polyfit(known[kept], own[kept], 1)
+        residual = np.abs(own - (slope * known + level))
+        kept = residual <= np.percentile(residual, 100 * MOST_OF_CARD)
+    limit = max(settings.laid_levels, settings.hidden_deviations * 1.48 * float(np.median(residual)))
+    side = max(3, settings.laid_px // TONE_STEP)
+    shape = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
+    found = cv2.morphologyEx(
+        (residual > limit).astype(np.uint8), cv2.MORPH_OPEN, shape, borderType=cv2.BORDER_REPLICATE
+    )
+    return np.asarray(cv2.resize(found, query.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0)
+
+
+FITTED, MOST_OF_CARD = 5, 0.6
+"""Times that the fading is fitted anew, and the share of the card that it is fitted to; by hand."""
+
+
 def _slow_tone(grey: Grey, settings: StripSettings) -> NDArray[np.float32]:
     size = (grey.shape[1] // TONE_STEP, grey.shape[0] // TONE_STEP)
     small = cv2.resize(grey.astype(np.float32), size, interpolation=cv2.INTER_AREA)

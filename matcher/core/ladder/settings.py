@@ -100,6 +100,8 @@ class StripSettings:
                       By hand.
     hidden_deviations, hidden_levels: a spot is covered (by a thumb, say) where its slow tone is off by so many robust
                       deviations and by so many grey levels. By hand.
+    laid_levels, laid_px: the same for what hides words: by how many grey levels its slow tone is off, and how broad it
+                      is at least. By hand.
     cover_px:         what covers is at least as broad as this: a bold letter more, or fewer, also changes the slow
                       tone. By hand.
     margin_px:        left out round what covers: its edge and its shadow. By hand.
@@ -118,6 +120,8 @@ class StripSettings:
     rim_mm: float = 0.9
     hidden_deviations: float = 4.0
     hidden_levels: float = 14.0
+    laid_levels: float = 45.0
+    laid_px: int = 20
     cover_px: int = 36
     margin_px: int = 8
     tone_px: float = 10.0
@@ -220,12 +224,15 @@ class CaptionSettings:
     legible:      log of ink's energy over the paper's noise, needed on both cards: below it rehearsals told nothing
                   apart.
     most_covered: share of the strips that may be covered. By hand.
+    most_hidden:  share of the reference's words that may be torn off or laid over on the query for other words to be
+                  new. By hand.
     usual_odds:   log odds of a difference that the network has nearly everywhere on cards of the same words. By hand.
     """
 
     legible: float = 2.0
     most_covered: float = 0.3
     usual_odds: float = -3.0
+    most_hidden: float = 0.1
 
 
 @dataclass(frozen=True)
@@ -343,6 +350,37 @@ class DecisionSettings:
 
 
 @dataclass(frozen=True)
+class MarkSettings:
+    """`mark`; by hand.
+
+    letters_mm:  room round a line where its letters are compared by themselves.
+    glance:      probability, or its opposite, from which the ink alone says enough for the query not to be read.
+    around_mm:   room in which its frame stands.
+    edge_mm:     a mark that stands nearer to the card's edge may be cut: that its ink is another says nothing.
+    form_gap:    by how much letters must agree better than letters and frame together for the frame to be another: of
+                 88 photos that were used to fit, of cards of one mark, none was above 0.26.
+    other_form:  probability of one mark that is left then. By hand.
+    laid_px:     breadth, face pixels, from which something lies on the card: a ribbon is narrower.
+    same_place:  share of the smaller of two boxes that must lie in the other for their lines to stand in one place.
+    search_px:   how far, in each direction, the ink may sit from where the picture puts it.
+    least_shown: share of a mark that both cards must show.
+    least_px:    a box that is narrower or lower, cut off by the card's edge, is not compared.
+    """
+
+    letters_mm: float = 0.0
+    glance: float = 0.97
+    around_mm: float = 0.7
+    edge_mm: float = 1.0
+    form_gap: float = 0.32
+    other_form: float = 0.1
+    laid_px: int = 44
+    same_place: float = 0.4
+    search_px: int = 6
+    least_shown: float = 0.9
+    least_px: int = 10
+
+
+@dataclass(frozen=True)
 class LadderSettings:
     """The numbers of all rungs, and of what stands between them."""
 
@@ -359,3 +397,4 @@ class LadderSettings:
     fusion: FusionSettings = field(default_factory=FusionSettings)
     verification: VerificationSettings = field(default_factory=VerificationSettings)
     decision: DecisionSettings = field(default_factory=DecisionSettings)
+    mark: MarkSettings = field(default_factory=MarkSettings)

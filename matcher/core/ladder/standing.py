@@ -8,7 +8,7 @@ of the known ones' competes too.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from matcher.core.calibration import Calibration, log_odds
@@ -17,6 +17,7 @@ from matcher.core.ladder.caption import CaptionFinding
 from matcher.core.ladder.head_to_head import Contender, share_odds
 from matcher.core.ladder.pose_ranking import PoseRanking, rank_poses
 from matcher.core.ladder.settings import LadderSettings
+from matcher.core.reference_set import KnownRecord
 
 
 @dataclass(frozen=True)
@@ -42,6 +43,8 @@ class Standing:
     same_crop:      the candidates of that pose and crop whose window was measured.
     captions:       of those, by record; without those whose words could not be compared.
     captions_alone: the same before they competed.
+    marks:          of those whose words are the likeliest, by record; without those whose mark could not be compared.
+    marks_alone:    the same before they competed.
     """
 
     poses: PoseRanking
@@ -51,6 +54,8 @@ class Standing:
     same_crop: Sequence[Candidate]
     captions: Mapping[str, float]
     captions_alone: Mapping[str, float]
+    marks: Mapping[str, float] = field(default_factory=dict)
+    marks_alone: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def confidence(self) -> Confidence:
@@ -70,9 +75,18 @@ class Standing:
         on_pose = record.pose == self.pose and candidate.crop is not None
         p_crop = self.crops[record.crop] if on_pose else None
         p_caption = self.captions.get(record.record_id) if on_pose and record.crop == self.crop else None
-        p_record = p_pose * (p_crop or 0.0) * (p_caption or 0.0) if p_caption is not None else None
+        p_mark = self.marks.get(record.record_id) if p_caption is not None else None
+        p_record = None
+        if p_caption is not None:
+            p_record = p_pose * (p_crop or 0.0) * p_caption * (1.0 if p_mark is None else p_mark)
         p_copy = candidate.copy.probability if candidate.copy else None
-        return replace(candidate, confidence=Confidence(p_pose, p_crop, p_caption, p_record, p_copy))
+        return replace(candidate, confidence=Confidence(p_pose, p_crop, p_caption, p_mark, p_record, p_copy))
+
+    def same_words(self, record_id: str) -> list[str]:
+        """Records of this pose and crop that differ from one by their mark alone; itself first."""
+        said = {c.record.record_id: _words(c.record) for c in self.same_crop}
+        others = sorted(name for name, words in said.items() if name != record_id and words == said[record_id])
+        return [record_id, *others]
 
 
 def standing_of(
@@ -94,9 +108,47 @@ def standing_of(
     same_crop = [c for c in same_pose if c.record.crop == crop and c.crop]
     inks = {name: c.caption for name, c in best_by(same_crop, "caption").items() if c.caption}
     rivals = {n: _ink_and_reading(n, c, reading, calibration) for n, c in inks.items() if c.probability is not None}
-    captions = share_odds(rivals, calibration, settings.head_to_head)
+    said = {c.record.record_id: _words(c.record) for c in same_crop}
+    captions = _share_by_words(rivals, said, calibration, settings)
     alone = {name: rival.probability for name, rival in rivals.items()}
-    return Standing(poses, pose, crops, crop, same_crop, captions, alone)
+    marks_alone = _marks(same_crop, captions, said)
+    marks = share_odds({name: Contender(probability, ()) for name, probability in marks_alone.items()})
+    return Standing(poses, pose, crops, crop, same_crop, captions, alone, marks, marks_alone)
+
+
+_Words = tuple[str, ...]
+
+
+def _words(record: KnownRecord) -> _Words:
+    """What records that differ by their mark alone have in common; a record without a mark stands for itself."""
+    return (record.caption, record.club) if record.mark else (record.caption, record.club, record.record_id)
+
+
+def _share_by_words(
+    rivals: Mapping[str, Contender], said: Mapping[str, _Words], calibration: Calibration, settings: LadderSettings
+) -> dict[str, float]:
+    """Captions compete, each once: of records with the same words, which their marks tell apart, the likeliest does."""
+    first: dict[_Words, str] = {}
+    for name in sorted(rivals, key=lambda name: -rivals[name].probability):
+        first.setdefault(said[name], name)
+    competing = {name: rival for name, rival in rivals.items() if name in first.values()}
+    shares = share_odds(competing, calibration, settings.head_to_head)
+    return {name: shares[first[said[name]]] for name in rivals}
+
+
+def _marks(
+    same_crop: Sequence[Candidate], captions: Mapping[str, float], said: Mapping[str, _Words]
+) -> dict[str, float]:  # fmt: skip
+    """Of the records with the likeliest words, by the best of their references, those whose mark could be compared."""
+    if not captions:
+        return {}
+    likeliest = said[max(captions, key=lambda name: captions[name])]
+    told: dict[str, float] = {}
+    for candidate in same_crop:
+        name, probability = candidate.record.record_id, candidate.mark_probability
+        if probability is not None and said[name] == likeliest:
+            told[name] = max(probability, told.get(name, 0.0))
+    return told
 
 
 def best_by(candidates: Iterable[Candidate], rung: Literal["crop", "caption"]) -> dict[str, Candidate]:

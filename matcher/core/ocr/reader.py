@@ -27,8 +27,12 @@ class Reader:
     engine: Any
     settings: ReaderSettings
 
-    def find(self, strip: NDArray[np.uint8]) -> list[Box]:
-        """Corners of each line in a (height, width) grey strip, (4, 2) TL TR BR BL in pixels, from top to bottom."""
+    def find(self, strip: NDArray[np.uint8], side: int | None = None) -> list[Box]:
+        """Corners of each line in a (height, width) grey strip, (4, 2) TL TR BR BL in pixels, from top to bottom.
+
+        side: longer side, in pixels, of the picture in which lines are searched; the settings' if not given.
+        """
+        self.engine.text_det.limit_side_len = side or self.settings.search_side
         found = self.engine(_in_colour(strip), use_rec=False)
         return [] if found.boxes is None else [np.asarray(box, np.float32) for box in found.boxes]
 

@@ -154,10 +154,10 @@ def reading_strip(
     placed = cv2.perspectiveTransform(strip[None].astype(np.float64), cv2.getPerspectiveTransform(face, corners))[0]
     scale = settings.px_per_mm / size.px_per_mm
     canvas = (round((across[1] - across[0]) * scale), round((down[1] - down[0]) * scale))
-    return _stretched(warp_quad(photo.grey, placed, canvas)[0], settings.tone_mm * settings.px_per_mm)
+    return stretched(warp_quad(photo.grey, placed, canvas)[0], settings.tone_mm * settings.px_per_mm)
 
 
-def _stretched(grey: NDArray[np.uint8], tone_px: float) -> NDArray[np.uint8]:
+def stretched(grey: NDArray[np.uint8], tone_px: float) -> NDArray[np.uint8]:
     """Slow tones taken off, and the rest spread over all levels, so that faded ink is black again."""
     values = grey.astype(np.float32)
     flat = values - slow(values, tone_px)

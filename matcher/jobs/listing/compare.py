@@ -277,6 +277,7 @@ def _why_open(card: CardEvidence) -> str:
     told = {
         "new_pose": "the picture is of none of the negatives in your catalogue",
         "new_crop": "the negative is known, this crop of it is not",
+        "new_mark": "this issuer's mark is not known with these words",
         "new_caption": "these words are not known on this picture",
     }.get(card.outcome, "the picture does not settle it")
     return f"{told}: {card.reasons[-1]}" if card.reasons else told

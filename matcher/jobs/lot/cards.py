@@ -17,7 +17,7 @@ from matcher.jobs.lot.pictures import face_file
 from matcher.jobs.lot.recto_verso import Side, tell_sides
 from matcher.jobs.lot.store import ItemRow, LotRow
 
-NEW = ("new_crop", "new_caption", "new_pose")
+NEW = ("new_mark", "new_caption", "new_crop", "new_pose")
 
 
 @dataclass(frozen=True)

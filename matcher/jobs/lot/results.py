@@ -27,7 +27,7 @@ from matcher.jobs.lot.workbook import workbook
 
 Kind = Literal["csv", "jsonl", "xlsx"]
 
-RUNGS = ("pose", "crop", "caption", "record", "copy")
+RUNGS = ("pose", "crop", "caption", "mark", "record", "copy")
 COLUMNS = (
     "lot", "card", "file", "folder", "page", "position", "side", "other_side", "outcome", "tag", "subject", "pose",
     "crop", "caption", "club", *(f"confidence_{rung}" for rung in RUNGS), "closest", "decided", "decided_record",

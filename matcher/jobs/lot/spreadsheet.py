@@ -35,7 +35,7 @@ DOUBTFUL = (178, 58, 30)
 Words = tuple[str, Any, bool]
 """A text, its colour, and whether it is bold."""
 
-ORDER = ("undecided", "unreadable", "new_caption", "new_crop", "new_pose", "known")
+ORDER = ("undecided", "unreadable", "new_mark", "new_caption", "new_crop", "new_pose", "known")
 """The doubtful first: what stops half-way, then what is new, then what is known, the least sure first."""
 
 

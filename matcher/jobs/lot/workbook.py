@@ -17,16 +17,16 @@ from matcher.jobs.lot.store import LotRow
 
 SHOWN = (
     "card", "file", "page", "outcome", "tag", "subject", "caption", "club", "pose", "crop", "confidence_record",
-    "confidence_pose", "confidence_crop", "confidence_caption", "confidence_copy", "closest", "decided", "same_card",
-    "same_record", "like", "side", "other_side", "find", "residual_contrast", "width_mm", "height_mm", "reasons",
-    "error",
+    "confidence_pose", "confidence_crop", "confidence_caption", "confidence_mark", "confidence_copy", "closest",
+    "decided", "same_card", "same_record", "like", "side", "other_side", "find", "residual_contrast", "width_mm",
+    "height_mm", "reasons", "error",
 )  # fmt: skip
 """Columns for people, those first that are looked at; the others are in the CSV and JSON Lines."""
 
 WIDE = {"file": 22, "subject": 22, "caption": 26, "club": 24, "reasons": 60, "error": 50}
 NUMBERS = frozenset(
     {"page", "residual_contrast", "width_mm", "height_mm"}
-    | {f"confidence_{rung}" for rung in ("pose", "crop", "caption", "record", "copy")}
+    | {f"confidence_{rung}" for rung in ("pose", "crop", "caption", "mark", "record", "copy")}
 )
 PICTURE = (60, 104)
 """Pixels of a card's picture, at most."""

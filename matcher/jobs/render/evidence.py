@@ -5,6 +5,8 @@
 | with its  | as     | laid over | the same, | crops of  |
 | outline   | found  | the face  | or moved  | this pose |
 +-----------+--------+-----------+-----------+-----------+
+| the words of both cards, one line above the other      |
++--------------------------------------------------------+
 | outcome, the ladder's findings in words, cautions      |
 +--------------------------------------------------------+
 """
@@ -32,6 +34,7 @@ from matcher.core.photo import Photo
 from matcher.core.shared_settings import FaceSize
 from matcher.jobs.job import WorkerContext
 from matcher.jobs.render.crop_map import CropMap, crop_map
+from matcher.jobs.render.words_proof import words_proof
 
 Pixels = NDArray[np.uint8]
 
@@ -108,7 +111,8 @@ def evidence_picture(photo: Photo, card: CardAnswer, references: CatalogueRefere
         if known:
             label = f"known crops of {known.pose}; framed: this card's, ± {known.sigma_mm:.1f} mm"
             panels.append((label, _crops(card.face, known, references)))
-    return _page(panels, _headline(card, name), _sentences(card))
+    proof = words_proof(best, card.face, references.face(best.reference.id)) if best else None
+    return _page(panels, proof, _headline(card, name), _sentences(card))
 
 
 def _outlined(photo: Photo, outline: CardQuad) -> Pixels:
@@ -209,12 +213,13 @@ def _headline(card: CardAnswer, name: str) -> str:
     told = {
         "known": f"known: {known.get('record_id')}, {known.get('caption')}",
         "new_crop": f"new crop of pose {known.get('pose')}",
+        "new_mark": f"new mark on pose {known.get('pose')}, crop {known.get('crop')}, {known.get('caption')}",
         "new_caption": f"new caption on pose {known.get('pose')}, crop {known.get('crop')}",
         "new_pose": "new pose: not one of the enrolled negatives",
         "undecided": "undecided",
         "unreadable": "unreadable",
     }[card.answer.outcome]
-    rungs = [(rung, getattr(sure, rung)) for rung in ("pose", "crop", "caption", "record", "copy")]
+    rungs = [(rung, getattr(sure, rung)) for rung in ("pose", "crop", "caption", "mark", "record", "copy")]
     numbers = ", ".join(f"{rung} {percent(value)}" for rung, value in rungs if value is not None)
     return f"{Path(name).name}   {told}" + (f"   ({numbers})" if numbers else "")
 
@@ -248,11 +253,12 @@ def _share(name: str, value: float, sigma: float) -> str:
     return f"{name} {100 * value:.0f} ± {100 * sigma:.0f} %"
 
 
-def _page(panels: list[tuple[str, Pixels]], headline: str, sentences: list[str]) -> Image.Image:
+def _page(panels: list[tuple[str, Pixels]], proof: Pixels | None, headline: str, sentences: list[str]) -> Image.Image:
     width = GAP + sum(panel.shape[1] + GAP for _, panel in panels)
-    width = max(width, 1000)
+    width = max(width, 1000, 0 if proof is None else proof.shape[1] + 2 * GAP)
+    below = 0 if proof is None else proof.shape[0] + GAP
     lines = [line for sentence in sentences for line in textwrap.wrap(sentence, width // 9)]
-    height = 64 + 30 + PANEL_HEIGHT + GAP + 24 * len(lines) + GAP
+    height = 64 + 30 + PANEL_HEIGHT + GAP + below + 24 * len(lines) + GAP
     page = Image.new("RGB", (width, height), PAPER)
     draw = ImageDraw.Draw(page)
     draw.text((GAP, 18), headline, INK, font=ImageFont.load_default(24))
@@ -261,6 +267,8 @@ def _page(panels: list[tuple[str, Pixels]], headline: str, sentences: list[str])
         draw.text((left, 64), label, QUIET_INK, font=ImageFont.load_default(15))
         page.paste(Image.fromarray(panel), (left, 94))
         left += panel.shape[1] + GAP
+    if proof is not None:
+        page.paste(Image.fromarray(proof), (GAP, 94 + PANEL_HEIGHT + GAP))
     for row, line in enumerate(lines):
-        draw.text((GAP, 94 + PANEL_HEIGHT + GAP + 24 * row), line, INK, font=ImageFont.load_default(16))
+        draw.text((GAP, 94 + PANEL_HEIGHT + GAP + below + 24 * row), line, INK, font=ImageFont.load_default(16))
     return page

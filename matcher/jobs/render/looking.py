@@ -14,9 +14,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from matcher.core.flatten import Face
 from matcher.core.ladder.candidate import Candidate
 from matcher.core.ladder.caption_strips import ink_of
 from matcher.core.ladder.change_detector import STEP, DifferenceMap
+from matcher.core.ladder.mark import wider
 from matcher.core.settings import FaceSize
 
 Pixels = NDArray[np.uint8]
@@ -36,6 +38,12 @@ GREY = np.array([0.299, 0.587, 0.114], np.float32)
 """Of red, green and blue (ITU-R BT.601)."""
 
 MOST_PLACES = 5
+GAP = 6
+"""Rows between two strips."""
+
+AROUND_MARK_MM = 1.2
+"""Shown round a mark; our own choice."""
+
 LETTER_CELLS = 2
 """Cells of the difference map that a letter takes at least."""
 
@@ -138,14 +146,41 @@ def _differing(line: Line) -> int:
     return sum(width * height for _, _, width, height in line.letters)
 
 
+def mark_lines(found: Candidate, face: Face, reference: Face) -> tuple[Line, ...]:
+    """Where the issuer's mark stands on either card, both cards' one above the other; boxed where it is another.
+
+    None where no mark was compared, two where it stands in two places.
+    """
+    if found.mark is None or found.mark.probability is None:
+        return ()
+    canvas = (face.size.width, face.size.height)
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    laid = cv2.warpPerspective(
+        reference.grey, found.alignment.transform, canvas, flags=flags, borderMode=cv2.BORDER_REPLICATE
+    )
+    differs, lines = found.mark.probability < 0.5, list[Line]()
+    for box in found.mark.boxes_mm(face, reference, found.alignment.transform):
+        left, top, right, bottom = (round(side * face.size.px_per_mm) for side in wider(box, AROUND_MARK_MM))
+        place = slice(max(top, 0), max(bottom, 1)), slice(max(left, 0), max(right, 1))
+        own = face.grey[place]
+        pixels, step = _stacked(own, np.asarray(laid, np.uint8)[place])
+        lines.append(Line(pixels, step, ((1, 1, own.shape[1] - 2, own.shape[0] - 2),) if differs else ()))
+    return tuple(lines)
+
+
 def _line(part: DifferenceMap, differ: bool) -> Line:
-    gap = 6
-    height, width = part.query.shape
-    pixels = np.full((2 * height + gap, width), 128, np.uint8)
-    pixels[:height], pixels[height + gap :] = _stretched(part.query), _stretched(part.reference)
+    pixels, step = _stacked(part.query, part.reference)
     odds = part.probability
     letters = _boxes((odds > 0.5).astype(np.uint8), odds, LETTER_CELLS, STEP) if differ else ()
-    return Line(pixels, height + gap, letters)
+    return Line(pixels, step, letters)
+
+
+def _stacked(own: Pixels, known: Pixels) -> tuple[Pixels, int]:
+    """The card's strip above the reference's, and how far that one lies below."""
+    height, width = own.shape
+    pixels = np.full((2 * height + GAP, width), 128, np.uint8)
+    pixels[:height], pixels[height + GAP :] = _stretched(own), _stretched(known)
+    return pixels, height + GAP
 
 
 def _stretched(grey: Pixels) -> Pixels:

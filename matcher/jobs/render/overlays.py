@@ -22,11 +22,12 @@ from matcher.core.identify import CardAnswer, Identification
 from matcher.core.ladder.candidate import Candidate
 from matcher.core.photo import Photo
 from matcher.core.reference_set import KnownReference
-from matcher.core.shared_settings import FaceSize, Thresholds
+from matcher.core.shared_settings import FaceSize
 from matcher.jobs.job import WorkerContext
 from matcher.jobs.render.crop_map import CropMap, crop_map
 from matcher.jobs.render.evidence import Mosaic, agreement_picture, crop_mosaic, laid_over
-from matcher.jobs.render.looking import matched_tones, moved_places, words_line
+from matcher.jobs.render.looking import matched_tones, moved_places
+from matcher.jobs.render.words_proof import proof_lines
 
 PHOTO_SIDE = 1600
 """Longer side of the photo as it is shown, pixels."""
@@ -98,7 +99,7 @@ def _candidate(
     made = {f"{name}/laid": see_through(reference, covered)}
     if candidate.pose is not None:
         made[f"{name}/agreement"] = jpeg(agreement_picture(face, candidate))
-    lines = words_line(candidate, differ=(candidate.confidence.caption or 0.0) < Thresholds().caption)
+    lines = proof_lines(candidate, face, shown)
     for number, line in enumerate(lines, start=1):
         made[f"{name}/line{number}"] = jpeg(np.repeat(line.pixels[..., None], 3, axis=2))
     tones = matched_tones(face.pixels, reference, covered)

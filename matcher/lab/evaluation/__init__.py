@@ -1,7 +1,7 @@
 """How well does it work? From any folder of photographs to one table of measures, baselines in the same run.
 
 The ladder, from negatives to the table:
-    main                the command line                 -> one of the four stages below
+    main                the command line                 -> one of the five stages below
     negatives           folders                          -> `Negative`s: which files show one sitter in one room
     variations          a negative                       -> crops and captions that differ by a stated amount
     windows             two printed copies               -> the true shift and scale between their windows
@@ -24,6 +24,12 @@ Finding cards:
     formats             scenes and pages of each format  -> found, right format, upright
     two_formats         one negative on two formats      -> right pose, crop told
     real_photos         real photographs, corners by eye -> found, and what was taken for a card
+
+Words and marks:
+    lettering           negatives + typefaces            -> rows of cards in every place and lettering
+    lettering_set       the same                         -> records, photos and their truth
+    fetch_type          a folder                         -> the packages whose typefaces it lacks
+    lettering_table     rows                             -> the stage's measures
 
 A scanned lot:
     lot                 negatives                        -> tags, duplicates, queue

@@ -22,6 +22,7 @@ from contextlib import nullcontext
 from pathlib import Path
 
 from matcher.catalogue.tables.database import URL_VARIABLE
+from matcher.core.calibration import Calibration
 from matcher.core.errors import PlatekinError
 from matcher.core.parallel.cluster import Cluster
 from matcher.core.parallel.processes import usable_processors
@@ -126,9 +127,27 @@ def listing(chosen: argparse.Namespace) -> None:
     print(printed.as_text(cells), end="")
 
 
+def lettering(chosen: argparse.Namespace) -> None:
+    """Captions in every place and lettering, and marks, on cards of their own."""
+    from matcher.lab.evaluation.lettering import run_lettering
+    from matcher.lab.evaluation.lettering_table import as_text
+    from matcher.lab.synthesis.type_cases import typefaces
+
+    os.environ.pop(URL_VARIABLE, None)
+    found = read_negatives(chosen.folders, chosen.group, chosen.seed, chosen.role, chosen.manifest)
+    types = typefaces(chosen.types or Path(), "report" if chosen.role == "report" else "fit")
+    rows = run_lettering(
+        found, types, chosen.output, chosen.queries, chosen.seed, calibration=Calibration.load(chosen.calibration),
+        workers=chosen.workers, again=chosen.again, say=say,
+    )  # fmt: skip
+    told = as_text(rows)
+    (chosen.output / "table.txt").write_text(told, encoding="utf-8")
+    print(told, end="")
+
+
 STAGES: Mapping[str, Callable[[argparse.Namespace], None]] = {
     "ladder": ladder, "locate": locating, "formats": formats_found, "real": on_real_photos, "two": on_two_formats,
-    "lot": lots, "listing": listing,
+    "lot": lots, "listing": listing, "lettering": lettering,
 }  # fmt: skip
 
 
@@ -155,6 +174,7 @@ def main() -> None:
     parser.add_argument("--texts", type=int, default=5, help="of --stage listing: listings of each picture")
     parser.add_argument("--seen", type=int, default=24, help="of --stage listing: records that were seen before")
     parser.add_argument("--sightings", type=int, default=5000, help="of --stage listing: how many there are in all")
+    parser.add_argument("--types", type=Path, help="of --stage lettering: where scripts/fetch_type left the typefaces")
     parser.add_argument("--drawn", action="store_true", help="of --stage listing: FOLDER is what scripts/demo left")
     parser.add_argument("--silent", action="store_true", help="of --stage listing: descriptions that are silent")
     parser.add_argument("--tuning", action="store_true", help="of --stage listing: the words to work with")

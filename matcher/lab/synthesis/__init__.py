@@ -4,6 +4,11 @@ What is on a card:
     negatives       any photograph               -> a negative; another exposure of it
     chance          a random generator           -> window, wear, scene
     words           a random generator           -> captions, and small changes to them
+    type_cases      a folder of packages         -> typefaces and hands, to fit on or to report on
+    wording         words, places, a mark        -> lines where they stand, in mm
+    random_wording  a random generator           -> wordings, and small changes to them
+    line_drawing    a line in mm                 -> its ink on a sheet
+    stray_words     a view or a card             -> the same with words that are no caption
     prints          a view of a plate + a look   -> one print's own rendering: tone, softness, retouching, screen
     movement        a view of a plate            -> the view of a plate exposed seconds later
     lettering       a print + a `Caption`        -> the print with the words on it

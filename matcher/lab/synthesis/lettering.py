@@ -1,7 +1,8 @@
 """The words on a card: in: a print 0..1 and a `Caption`; out: the print with the words on it.
 
 Three ways occur: set in type on a blank strip below the picture, or above it (dark on light), or written on
-the plate itself, where they print light on dark. The faces lie in `fonts/`, each with its licence.
+the plate itself, where they print light on dark. The faces lie in `fonts/`, each with its licence. A `Wording` stands
+wherever it says.
 """
 
 from __future__ import annotations
@@ -15,6 +16,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
+
+from matcher.lab.synthesis.line_drawing import draw_line, ink_on
+from matcher.lab.synthesis.wording import BORDER_MM, Wording, set_lines
 
 Style = Literal["below", "plate", "top"]
 
@@ -34,6 +38,7 @@ class Caption:
     style:      `below` or `top`, on a blank strip of the print; `plate`, written into the picture.
     font:       path of a TrueType file for the name; empty for Pillow's own.
     small_font: the same for club and issuer; empty for `font`.
+    wording:    where and how all of it is set, in place of what stands above.
     """
 
     name: str
@@ -42,6 +47,13 @@ class Caption:
     style: Style = "below"
     font: str = ""
     small_font: str = ""
+    wording: Wording | None = None
+
+    @classmethod
+    def worded(cls, wording: Wording) -> Caption:
+        """The caption of a card that is set as a wording says."""
+        style: Style = {"foot": "below", "head": "top"}.get(wording.strip, "plate")  # type: ignore[assignment]
+        return cls(wording.name, wording.club, wording.mark.words if wording.mark else "", style, wording=wording)
 
 
 @dataclass(frozen=True)
@@ -58,6 +70,8 @@ class _Line:
 
 def letter(sheet: NDArray[np.float32], caption: Caption, scale: float, bleed: float) -> NDArray[np.float32]:
     """Print the words on a sheet, (h, w) 0..1, at `scale` px/mm, whose outer `bleed` mm will be cut off."""
+    if caption.wording:
+        return _as_worded(sheet, caption.wording, scale, bleed)
     lines = [line for line in _lines(caption) if line.words]
     block = max((line.top + line.body for line in lines), default=0.0)
     height_mm, width_mm = sheet.shape[0] / scale, sheet.shape[1] / scale - 2 * bleed
@@ -72,6 +86,13 @@ def letter(sheet: NDArray[np.float32], caption: Caption, scale: float, bleed: fl
         colour = 0.97 if caption.style == "plate" else 0.1
         part += (np.float32(colour) - part) * ink
     return out
+
+
+def _as_worded(sheet: NDArray[np.float32], wording: Wording, scale: float, bleed: float) -> NDArray[np.float32]:
+    origin = (BORDER_MM - bleed, BORDER_MM - bleed)
+    for line in set_lines(wording):
+        sheet = ink_on(sheet, draw_line(line, (sheet.shape[0], sheet.shape[1]), scale, origin))
+    return sheet
 
 
 def _lines(caption: Caption) -> list[_Line]:

@@ -6,6 +6,7 @@ Coefficients:
     fit_pose               `scripts/fit_pose`: the pose's coefficients, on cards of several worlds
     window_pairs           pictures                    -> cards in one window, trimmed or another one, measured
     window_report          measured pairs              -> how often crops are told, how far windows are off
+    fit_mark               `scripts/fit_mark`: what reading and ink say of the issuer's mark
     fit_damage             `scripts/fit_damage`: by which damage is named
     damage_pairs           pictures                    -> cards hurt in one way, and the spots found on them
     platt_fit              rows of an evaluation       -> the scaling of answers' log odds

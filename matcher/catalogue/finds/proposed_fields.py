@@ -1,0 +1,76 @@
+"""What a find's form begins with: the answer about a card in, each field with where it comes from out.
+
+Words are those that were read on this very card, never those of the record it resembles: who copies a record's words
+makes a second record of them. What hangs on the negative alone, who is shown, is copied from that record. What differs
+from it, or was read without certainty, is for a person to confirm.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from matcher.catalogue.records.name_search import plain
+from matcher.core.answer import CandidateResult, CardResult, WrittenLine
+
+READ = "read from this card"
+SURE = 0.9
+"""Certainty of the reader's own from which a line need not be confirmed; own choice."""
+
+
+@dataclass(frozen=True)
+class ProposedField:
+    """One field. value: "" where nothing could be read. origin: where it comes from, in words.
+
+    confirm: whether it differs from the closest record, or was read without certainty.
+    """
+
+    value: str
+    origin: str
+    confirm: bool = False
+
+
+def proposed_fields(card: CardResult) -> dict[str, ProposedField]:
+    """Subject, pose, crop, caption, club, mark and caption_place, as far as there is something to say."""
+    closest, fields = card.closest, dict[str, ProposedField]()
+    if closest and card.pose == closest.pose:
+        copied = {"subject": closest.evidence.subject, "pose": card.pose, "crop": card.crop}
+        told = f"copied from {closest.record_id}"
+        fields |= {name: ProposedField(value, told) for name, value in copied.items() if value}
+    known = _known(closest)
+    for line in card.lines:
+        if line.part and line.part not in fields:
+            fields[line.part] = _read(line, known.get(line.part, ""))
+    if card.caption is not None and closest and card.caption == closest.caption:  # found to be the same words
+        fields["caption"] = ProposedField(card.caption, f"copied from {closest.record_id}")
+    if card.lines and known.get("mark") and "mark" not in fields:
+        fields["mark"] = ProposedField("", "not read on this card", confirm=True)
+    name = next((line for line in card.lines if line.part == "caption"), None)
+    if name:
+        fields["caption_place"] = ProposedField(name.place, READ)
+    return fields
+
+
+def fields_json(fields: Mapping[str, ProposedField]) -> dict[str, dict[str, Any]]:
+    """As a find keeps them."""
+    return {name: asdict(one) for name, one in fields.items()}
+
+
+def fields_from_json(stored: Mapping[str, Mapping[str, Any]]) -> dict[str, ProposedField]:
+    """The reverse of `fields_json`."""
+    return {name: ProposedField(one["value"], one["origin"], one["confirm"]) for name, one in stored.items()}
+
+
+def _known(closest: CandidateResult | None) -> dict[str, str]:
+    """The closest record's words."""
+    if closest is None:
+        return {}
+    told = closest.evidence
+    return {"caption": closest.caption, "club": told.club or "", "mark": told.mark or ""}
+
+
+def _read(line: WrittenLine, known: str) -> ProposedField:
+    """A mark with the place where it stands, as a record says it."""
+    value = f"{line.words} ({line.place})" if line.part == "mark" else line.words
+    return ProposedField(value, READ, line.certainty < SURE or plain(line.words) != plain(known))

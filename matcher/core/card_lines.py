@@ -1,0 +1,42 @@
+"""A line of letters on a card, as it was read: what it says, and where it stands."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from matcher.core.shared_settings import FaceSize
+
+BoxMm = tuple[float, float, float, float]
+"""Left, top, right, bottom on the upright card, mm of its face."""
+
+MIDDLE = 0.2
+"""Share of the width by which a line's middle may lie off the card's and still stand in the centre; by hand."""
+
+
+@dataclass(frozen=True)
+class CardLine:
+    """One line.
+
+    words:     as printed, as far as the reader could tell.
+    certainty: the reader's own, 0 to 1; not calibrated.
+    box_mm:    where it stands.
+    along:     whether it stands upright along a side.
+    """
+
+    words: str
+    certainty: float
+    box_mm: BoxMm
+    along: bool = False
+
+    def place(self, size: FaceSize) -> str:
+        """Where it stands, in words.
+
+        >>> CardLine("Brell & Co.", 0.9, (22.0, 58.0, 34.0, 60.0)).place(FaceSize())
+        'foot right'
+        """
+        left, top, right, bottom = self.box_mm
+        across = (left + right) / 2 / size.width_mm - 0.5
+        if self.along:
+            return "left side" if across < 0 else "right side"
+        end = "head" if (top + bottom) / 2 < size.height_mm / 2 else "foot"
+        return f"{end} {'centre' if abs(across) <= MIDDLE / 2 else 'left' if across < 0 else 'right'}"

@@ -1,0 +1,271 @@
+"""The issuer's mark, a rung of its own between caption and copy: the same mark, in the same form and place?
+
+Which line is the mark is told by reading (`ocr.mark_match`): in small type neither strokes nor frames alone say what is
+a mark and what a crease. Whether both cards bear it in one form and one place is told by the ink where it stands on one
+of them. What stands on neither card as far as can be read, or is hidden on one, is not compared, and never new.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from matcher.core.calibration import Calibration
+from matcher.core.card_lines import BoxMm, CardLine
+from matcher.core.flatten import Face
+from matcher.core.ladder.caption_strips import ink_of
+from matcher.core.ladder.registered import laid_over
+from matcher.core.ladder.settings import MarkSettings, StripSettings
+from matcher.core.nets import weight_file
+
+Floats = NDArray[np.float32]
+Grey = NDArray[np.uint8]
+
+NO_MARK = "none"
+"""What a record's mark is called where the card is known to bear none; a blank one says nothing."""
+
+
+def mark_words(mark: str) -> str:
+    """The words of a mark as records write it, without its form and place; none where there is no mark.
+
+    >>> mark_words("Brell & Co. (oval, foot right)"), mark_words("Brell & Co."), mark_words("none")
+    ('Brell & Co.', 'Brell & Co.', '')
+    """
+    words = mark.rpartition(" (")[0] if mark.endswith(")") and " (" in mark else mark
+    return "" if words.strip().casefold() == NO_MARK else words.strip()
+
+
+@dataclass(frozen=True)
+class MarkLines:
+    """What reading says of one record's mark.
+
+    wanted:   the mark as the record has it.
+    known:    the line of the reference that is it; None where it could not be read there.
+    seen:     the line of the query that reads like it; None where none does.
+    likeness: of the likest line of the query to it, 0 to 1, whether it is like enough or not.
+    others:   lines of the query that are neither it nor the record's caption: another mark, a jersey, a note.
+    """
+
+    wanted: str
+    known: CardLine | None
+    seen: CardLine | None
+    likeness: float
+    others: tuple[CardLine, ...] = ()
+
+
+@dataclass(frozen=True)
+class MarkFinding:
+    """Whether query and reference bear one mark.
+
+    probability: that it is one in words, form and place; None where that cannot be compared.
+    lines:       what was read.
+    line:        the query's own mark, whatever it says; None where none was read.
+    features:    what the probability was computed from.
+    """
+
+    probability: float | None
+    lines: MarkLines
+    line: CardLine | None = None
+    features: dict[str, float] = field(default_factory=dict)
+
+    def is_settled(self, sure: float) -> bool:
+        return self.probability is not None and not 1 - sure < self.probability < sure
+
+    def boxes_mm(self, query: Face, reference: Face, transform: NDArray[np.float64]) -> list[BoxMm]:
+        """Where it stands on either card, on the query; one box where both stand in one place."""
+        boxes = [self.line.box_mm] if self.line else []
+        if self.lines.known:
+            known = _on_query(self.lines.known.box_mm, query, reference, transform)
+            boxes += [known] if not boxes or not _share_of(known, boxes[0]) else []
+        return boxes
+
+    @property
+    def words(self) -> str:
+        wanted = mark_words(self.lines.wanted)
+        if self.probability is None:
+            return f"the issuer's mark {wanted!r} could not be compared: it was not read, or is hidden"
+        if self.probability >= 0.5:
+            return f"the same mark, {wanted!r}"
+        if self.line is None:
+            return f"mark: {wanted!r} does not stand where it stands on the reference"
+        if self.lines.seen:
+            return f"mark: {self.line.words!r}, in another form or place than on the reference"
+        return f"mark: {self.line.words!r}, not {wanted!r}"
+
+
+def judge_mark(
+    query: Face,
+    reference: Face,
+    transform: NDArray[np.float64],
+    lines: MarkLines,
+    calibration: Calibration | None = None,
+    settings: MarkSettings | None = None,
+) -> MarkFinding:
+    """Compare the ink where the mark stands on either card.
+
+    transform: (3, 3), query face pixels to reference face pixels. calibration: holds the rung `mark`; the one shipped
+    in `mark.json` if not given.
+    """
+    settings = settings or MarkSettings()
+    features = mark_features(query, reference, transform, lines, settings)
+    line = lines.seen or _in_its_place(query, reference, transform, lines, settings)
+    if features is None:
+        return MarkFinding(None, lines, line)
+    probability = _stated("mark", features, calibration, settings)
+    finding = MarkFinding(probability, lines, line, features)
+    boxes = finding.boxes_mm(query, reference, transform)
+    if probability < 0.5 and line is lines.seen and len(boxes) == 1 and _at_the_edge(boxes[0], query, settings):
+        return replace(finding, probability=None)  # cut off, as much as another
+    return finding
+
+
+def glanced_mark(
+    query: Face,
+    reference: Face,
+    transform: NDArray[np.float64],
+    lines: MarkLines,
+    calibration: Calibration | None = None,
+    settings: MarkSettings | None = None,
+) -> MarkFinding:
+    """The same where the query was not read: by the ink where the mark stands on the reference, lines.known, alone."""
+    settings = settings or MarkSettings()
+    features = ink_features(query, reference, transform, lines, settings)
+    if features is None:
+        return MarkFinding(None, lines)
+    probability = _stated("mark_ink", features, calibration, settings)
+    return MarkFinding(probability, lines, None, features)
+
+
+def _stated(
+    rung: str, features: Mapping[str, float], calibration: Calibration | None, settings: MarkSettings
+) -> float:  # fmt: skip
+    """Letters that agree in a frame that does not make another form, however well they agree."""
+    probability = (calibration or shipped_calibration()).probability(rung, features)
+    if features["letters"] - features["frame"] > settings.form_gap:
+        return min(probability, settings.other_form)
+    return probability
+
+
+@lru_cache(maxsize=1)
+def shipped_calibration() -> Calibration:
+    """The rung `mark` as fitted by `matcher/lab/training/fit_mark.py`, with its provenance."""
+    return Calibration.load(weight_file("mark.json"))
+
+
+INK = ("letters", "frame", "least")
+"""Features that tell of the ink."""
+
+
+def ink_features(
+    query: Face, reference: Face, transform: NDArray[np.float64], lines: MarkLines, settings: MarkSettings | None = None
+) -> dict[str, float] | None:
+    """Of `mark_features` those that need no reading of the query."""
+    alone = MarkLines(lines.wanted, lines.known, None, 0.0)
+    features = mark_features(query, reference, transform, alone, settings) if lines.known else None
+    return features and {name: features[name] for name in INK}
+
+
+def mark_features(
+    query: Face, reference: Face, transform: NDArray[np.float64], lines: MarkLines, settings: MarkSettings | None = None
+) -> dict[str, float] | None:
+    """Numbers about the mark; None where it was read on neither card, or lies hidden on one."""
+    settings = settings or MarkSettings()
+    laid = _laid(query, reference, transform)
+    known = _on_query(lines.known.box_mm, query, reference, transform) if lines.known else None
+    boxes = [box for box in (known, lines.seen.box_mm if lines.seen else None) if box]
+    letters = [_agreement(laid, query, box, settings.letters_mm, settings) for box in boxes]
+    frames = [_agreement(laid, query, box, settings.around_mm, settings) for box in boxes]
+    if not boxes or None in (*letters, *frames):
+        return None
+    there = _in_its_place(query, reference, transform, lines, settings)
+    inks = [min(one for one in found if one is not None) for found in (letters, frames)]
+    return {
+        "letters": inks[0],
+        "frame": inks[1],
+        "least": min(inks),  # one of the two is enough for another mark
+        "unread": float(lines.seen is None and there is None),
+        "replaced": there.certainty if there and lines.seen is None else 0.0,
+        "likeness": lines.likeness if lines.seen else 0.0,
+        "moved": float(bool(known and lines.seen and not _share_of(lines.seen.box_mm, known))),
+        "unlocated": float(known is None),
+    }
+
+
+def _in_its_place(
+    query: Face, reference: Face, transform: NDArray[np.float64], lines: MarkLines, settings: MarkSettings
+) -> CardLine | None:
+    """The surest line of the query that stands where the reference has its mark, and reads otherwise."""
+    if lines.known is None:
+        return None
+    place = _on_query(lines.known.box_mm, query, reference, transform)
+    there = [line for line in lines.others if _share_of(line.box_mm, place) >= settings.same_place]
+    return max(there, key=lambda line: line.certainty, default=None)
+
+
+_Laid = tuple[Grey, Grey, NDArray[np.bool_]]
+"""The query's grey, the reference's laid over it, and what both show; (height, width) of the query's face."""
+
+
+def _laid(query: Face, reference: Face, transform: NDArray[np.float64]) -> _Laid:
+    canvas = (query.size.width, query.size.height)
+
+    def warped(image: Grey, how: int, border: int) -> Grey:
+        flags = how | cv2.WARP_INVERSE_MAP
+        return np.asarray(cv2.warpPerspective(image, transform, canvas, flags=flags, borderMode=border), np.uint8)
+
+    other = warped(reference.grey, cv2.INTER_LINEAR, cv2.BORDER_REPLICATE)
+    shown = warped(reference.trusted.astype(np.uint8), cv2.INTER_NEAREST, cv2.BORDER_CONSTANT) > 0
+    bare = ~laid_over(query.grey, other, StripSettings(laid_px=MarkSettings().laid_px))
+    return query.grey, other, np.asarray(query.trusted & shown & bare)
+
+
+def _on_query(box: BoxMm, query: Face, reference: Face, transform: NDArray[np.float64]) -> BoxMm:
+    """A box of the reference, mm, where it lies on the query."""
+    left, top, right, bottom = (side * reference.size.px_per_mm for side in box)
+    corners = np.array([[[left, top], [right, top], [right, bottom], [left, bottom]]], np.float64)
+    placed = cv2.perspectiveTransform(corners, np.linalg.inv(transform))[0] / query.size.px_per_mm
+    (x0, y0), (x1, y1) = placed.min(axis=0), placed.max(axis=0)
+    return float(x0), float(y0), float(x1), float(y1)
+
+
+def _agreement(laid: _Laid, query: Face, box: BoxMm, around: float, settings: MarkSettings) -> float | None:
+    """Correlation of the two inks in a box, widened by `around` mm, where they fit best, -1 to 1; None where one of the
+    cards does not show the whole of it."""
+    own, other, shown = laid
+    scale, search = query.size.px_per_mm, settings.search_px
+    left, top, right, bottom = (round(side * scale) for side in wider(box, around))
+    rows = slice(max(top, search), min(bottom, own.shape[0] - search))
+    columns = slice(max(left, search), min(right, own.shape[1] - search))
+    if rows.stop - rows.start < settings.least_px or columns.stop - columns.start < settings.least_px:
+        return None
+    if float(shown[rows, columns].mean()) < settings.least_shown:
+        return None
+    wide = slice(rows.start - search, rows.stop + search), slice(columns.start - search, columns.stop + search)
+    inks = [ink_of(np.ascontiguousarray(grey[wide])) for grey in (own, other)]
+    inner = np.ascontiguousarray(inks[1][search:-search, search:-search])
+    return float(cv2.matchTemplate(inks[0], inner, cv2.TM_CCOEFF_NORMED).max())
+
+
+def _share_of(box: BoxMm, other: BoxMm) -> float:
+    """Share of the smaller of two boxes that lies in the other."""
+    wide = min(box[2], other[2]) - max(box[0], other[0])
+    high = min(box[3], other[3]) - max(box[1], other[1])
+    least = min((one[2] - one[0]) * (one[3] - one[1]) for one in (box, other))
+    return max(0.0, wide) * max(0.0, high) / max(least, 1e-6)
+
+
+def _at_the_edge(box: BoxMm, face: Face, settings: MarkSettings) -> bool:
+    """Whether a line stands so near to the card's edge that the scissors may have taken a part of it."""
+    inside = (box[0], box[1], face.size.width_mm - box[2], face.size.height_mm - box[3])
+    return min(inside) < settings.edge_mm
+
+
+def wider(box: BoxMm, by: float) -> BoxMm:
+    """A box with so many mm more on each side."""
+    left, top, right, bottom = box
+    return left - by, top - by, right + by, bottom + by

@@ -1,0 +1,80 @@
+"""Which of the lines on a card is its caption, which its club, which its mark?"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Literal
+
+from rapidfuzz import fuzz
+
+from matcher.core.card_lines import CardLine
+from matcher.core.ladder.candidate import Candidate
+from matcher.core.ocr.spelling import plain
+from matcher.core.reference_set import KnownRecord
+
+Part = Literal["caption", "club", "mark"]
+
+ALIKE = 70.0
+"""Per cent of letters in common with a record's line from which a line is of its kind; by hand."""
+
+NEAR_MM = 4.0
+"""A club stands no farther below or above the name; by hand."""
+
+
+def parts_of(lines: Sequence[CardLine], candidates: Sequence[Candidate]) -> dict[CardLine, Part]:
+    """The part of each line that can be told; others, on a jersey or an owner's note, are left out.
+
+    A line like that of a record compared with is of its kind. Else the name is the largest line that lies level, and
+    the club the next one below or above it.
+    """
+    parts: dict[CardLine, Part] = {}
+    for mark in (one.mark.line for one in candidates if one.mark and one.mark.line in lines):
+        if mark is not None:
+            parts[mark] = "mark"
+    free = [line for line in lines if line not in parts]
+    if candidates:
+        record = candidates[0].record
+        for words, part in ((record.caption, "caption"), (record.club, "club")):
+            likest = max(free, key=lambda line: _alike(line.words, words), default=None)
+            if likest and likest not in parts and _alike(likest.words, words) >= ALIKE:
+                parts[likest] = part  # type: ignore[assignment]
+    level = [line for line in free if not line.along and line not in parts]
+    if "caption" not in parts.values() and level:
+        parts[max(level, key=_height)] = "caption"
+    name = next((line for line, part in parts.items() if part == "caption"), None)
+    beside = [line for line in level if line not in parts and name and _gap(line, name) <= NEAR_MM]
+    if "club" not in parts.values() and beside and name:
+        parts[min(beside, key=lambda line: _gap(line, name))] = "club"
+    return parts
+
+
+FIRM = 0.8
+"""Certainty from which a line that was read is told as differing from a known one; by hand."""
+
+
+def differences(lines: Sequence[CardLine], parts: Mapping[CardLine, Part], record: KnownRecord) -> list[str]:
+    """In words, which lines of a card say something else than a record's."""
+    known = {"caption": record.caption, "club": record.club}
+    told = []
+    for line in lines:
+        words = known.get(parts.get(line, ""))
+        if words and line.certainty >= FIRM and plain(line.words) != plain(words):
+            told.append(f"{LINES[parts[line]]}: {line.words!r}, not {words!r}")
+    return told
+
+
+LINES = {"caption": "name", "club": "club line", "mark": "mark"}
+"""What people call the lines of a card."""
+
+
+def _alike(words: str, other: str) -> float:
+    return float(fuzz.ratio(plain(words), plain(other))) if plain(words) and plain(other) else 0.0
+
+
+def _height(line: CardLine) -> float:
+    return line.box_mm[3] - line.box_mm[1]
+
+
+def _gap(line: CardLine, name: CardLine) -> float:
+    """Between the middles of two lines, mm, down the card."""
+    return abs(line.box_mm[1] + line.box_mm[3] - name.box_mm[1] - name.box_mm[3]) / 2

@@ -1,0 +1,80 @@
+"""A find's form begins with what was read on the card, and each field says where it comes from."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from matcher.catalogue import Catalogue
+from matcher.catalogue.finds import resolution
+from matcher.catalogue.finds.proposed_fields import READ, fields_from_json, fields_json, proposed_fields
+from matcher.catalogue.finds.resolution import RecordFields, accept, as_closest, propose
+from matcher.core.answer import CardResult, WrittenLine
+from tests.support.cards import photo_answer
+from tests.support.history import ADA, code_of
+
+NAME, CLUB, MARK = "Jonas Brule", "Ferry Hill", "Quillory Tea"
+
+
+def line(words: str, part: str, y: float = 58.0, sure: float = 0.98) -> WrittenLine:
+    return WrittenLine(words, part, "foot left", (5.0, y, 25.0, y + 2.0), sure)
+
+
+def card(scans: Path, *lines: WrittenLine, outcome: str = "new_caption") -> CardResult:
+    _, told = photo_answer(scans, 50, outcome, pose="P000", crop="A")
+    (closest,) = told.cards[0].candidates
+    named = replace(closest, evidence=replace(closest.evidence, subject="Sitter 0", mark="Brell & Co."))
+    return replace(told.cards[0], lines=lines, candidates=(named,))
+
+
+def test_words_are_those_of_this_card_and_never_of_the_record_it_resembles(scans: Path) -> None:
+    fields = proposed_fields(card(scans, line(NAME, "caption"), line(CLUB, "club", 61), line("coll. Ray", "", 20)))
+    assert (fields["caption"].value, fields["club"].value) == (NAME, CLUB)
+    assert {fields[name].origin for name in ("caption", "club", "caption_place")} == {READ}
+    assert fields["caption"].confirm  # it differs from the closest record
+    assert fields["subject"].origin == "copied from V000"
+    assert fields["caption_place"].value == "foot left"
+    assert fields_from_json(fields_json(fields)) == fields
+
+
+def test_a_mark_is_proposed_with_its_place_and_one_not_read_is_left_blank(scans: Path) -> None:
+    read = proposed_fields(card(scans, line(NAME, "caption"), line(MARK, "mark")))["mark"]
+    assert (read.value, read.origin) == (f"{MARK} (foot left)", READ)
+    blank = proposed_fields(card(scans, line(NAME, "caption")))["mark"]
+    assert (blank.value, blank.confirm) == ("", True)
+
+
+def test_a_line_read_without_certainty_is_to_be_confirmed_though_it_agrees(scans: Path) -> None:
+    known = card(scans).closest
+    assert known is not None
+    for sure, confirm in ((0.99, False), (0.7, True)):
+        read = line(known.caption, "caption", sure=sure)
+        assert proposed_fields(card(scans, read))["caption"].confirm == confirm
+
+
+def test_accepting_as_read_takes_over_what_was_read_and_nothing_else(catalogue: Catalogue, scans: Path) -> None:
+    path, told = photo_answer(scans, 50, "new_caption", pose="P000", crop="A")
+    lines = (line(NAME, "caption"), line(CLUB, "club", 61))
+    told = replace(told, cards=(replace(told.cards[0], lines=lines),))
+    (found,) = propose(catalogue, told, path.read_bytes())
+    assert code_of(accept, catalogue, found.find_id, ADA) == "missing_value"
+    fields = resolution.find(catalogue, found.find_id).found.fields
+    accept(catalogue, found.find_id, ADA, RecordFields(club="Ferry Hill B. C.").with_read(fields))
+    record = catalogue.record("V004")
+    assert (record.caption, record.club, record.caption_place) == (NAME, "Ferry Hill B. C.", "foot left")
+
+
+@pytest.mark.parametrize("outcome", ["new_mark", "new_caption"])
+def test_both_kinds_of_new_words_become_finds(catalogue: Catalogue, scans: Path, outcome: str) -> None:
+    path, told = photo_answer(scans, 50, outcome, pose="P000", crop="A")
+    (found,) = propose(catalogue, told, path.read_bytes())
+    assert found.outcome == outcome
+
+
+def test_a_new_mark_keeps_the_records_words_and_never_its_mark(catalogue: Catalogue, scans: Path) -> None:
+    closest = card(scans, outcome="new_mark").candidates
+    wanted, _ = as_closest(catalogue, "new_mark", closest, RecordFields())
+    assert wanted.caption == catalogue.record("V000").caption
+    assert wanted.mark is None

@@ -1,0 +1,188 @@
+"""The issuer's mark as a rung: the same in words, form and place, or another; and what cannot be compared.
+
+Truth comes from the drawing: lines of type laid on one invented picture, where they are said to stand.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from matcher.core.calibration import Calibration
+from matcher.core.card_lines import BoxMm, CardLine
+from matcher.core.flatten import Face
+from matcher.core.ladder.candidate import Candidate
+from matcher.core.ladder.decision import decide, marks_asked
+from matcher.core.ladder.mark import MarkFinding, MarkLines, glanced_mark, judge_mark, mark_words
+from matcher.core.ocr.mark_match import match_marks
+from matcher.core.settings import Thresholds
+from matcher.lab.synthesis.lettering import CENTURY, ROMAN
+from matcher.lab.synthesis.line_drawing import draw_line, ink_on
+from matcher.lab.synthesis.type_cases import Typeface
+from matcher.lab.synthesis.wording import MarkForm, SetLine, width_mm
+from tests.core.ladder.test_ladder import candidate
+from tests.support.faces import face_of, picture
+
+NEGATIVE = picture(61)
+TYPES = {name: Typeface(path, "book") for name, path in (("century", CENTURY), ("roman", ROMAN))}
+WORDS, OTHER = "Pelldale Tea Co.", "Smoke Garinworth"
+FOOT, HEAD = (18.0, 60.0), (14.0, 4.0)
+
+
+def marked(
+    words: str = WORDS, form: MarkForm = "box", at: tuple[float, float] = FOOT, seed: int = 1, noise: float = 4.0
+) -> Face:
+    """A face with one mark, its middle at `at` mm; words "" for none."""
+    face = face_of(NEGATIVE, noise=noise, seed=seed)
+    if not words:
+        return face
+    inked = draw_line(line_of(words, form, at), face.grey.shape, face.size.px_per_mm)  # type: ignore[arg-type]
+    drawn = np.rint(255 * ink_on((face.grey / 255).astype(np.float32), inked)).astype(np.uint8)
+    return replace(face, grey=drawn, pixels=np.repeat(drawn[..., None], 3, axis=2))
+
+
+def line_of(words: str, form: MarkForm, at: tuple[float, float]) -> SetLine:
+    type_, body = TYPES["century"], 1.3
+    wide = width_mm(words, type_, body, 0.05)
+    return SetLine(words, "mark", type_, body, 0.05, *at, wide, tone=0.95, strength=0.95, frame=form)
+
+
+def seen(words: str = WORDS, at: tuple[float, float] = FOOT) -> CardLine:
+    """The line as a reader would give it."""
+    line = line_of(words, "line", at)
+    box: BoxMm = (at[0] - line.width / 2, at[1] - 1.1, at[0] + line.width / 2, at[1] + 0.3)
+    return CardLine(words, 0.97, box)
+
+
+def found(query: Face, *lines: CardLine, known: CardLine | None = None, reference: Face | None = None) -> MarkFinding:
+    told = match_marks(lines, [known or seen()], WORDS, ("J. Harlesk", "Banow Rowing Club"))
+    return judge_mark(query, reference or marked(), np.eye(3), told)
+
+
+def test_the_same_mark_is_the_same_on_another_copy() -> None:
+    finding = found(marked(seed=2), seen())
+    assert finding.probability is not None
+    assert finding.probability > 0.9
+    assert finding.words == f"the same mark, {WORDS!r}"
+
+
+DIFFERENT = {
+    "other words": (marked(OTHER, seed=2), [seen(OTHER)], f"mark: {OTHER!r}, not {WORDS!r}"),
+    "no frame": (marked(form="line", seed=2), [seen()], "in another form or place"),
+    "an oval": (marked(form="oval", seed=2), [seen()], "in another form or place"),
+    "a ribbon": (marked(form="ribbon", seed=2), [seen()], "in another form or place"),
+    "another place": (marked(at=HEAD, seed=2), [seen(at=HEAD)], "in another form or place"),
+    "gone": (marked("", seed=2), [], "does not stand where it stands"),
+}
+
+
+@pytest.mark.parametrize("case", DIFFERENT)
+def test_another_mark_is_told_by_words_form_and_place(case: str) -> None:
+    query, lines, words = DIFFERENT[case]
+    finding = found(query, *lines)
+    assert finding.probability is not None
+    assert finding.probability < 0.25
+    assert words in finding.words
+
+
+def test_what_is_hidden_or_was_not_read_is_not_compared() -> None:
+    query = marked(OTHER, seed=2)
+    trusted = query.trusted.copy()
+    trusted[-60:] = False
+    assert found(replace(query, trusted=trusted), seen(OTHER)).probability is None
+    unread = match_marks([], [], WORDS, ("J. Harlesk",))
+    assert judge_mark(marked(seed=2), marked(), np.eye(3), unread).probability is None
+    assert "could not be compared" in judge_mark(marked(seed=2), marked(), np.eye(3), unread).words
+
+
+def test_a_note_beside_the_mark_makes_no_other_mark() -> None:
+    note = CardLine("coll. Banden", 0.95, (5.0, 20.0, 20.0, 23.0))
+    finding = found(marked(seed=2), seen(), note)
+    assert finding.probability is not None
+    assert finding.probability > 0.75
+
+
+def test_a_glance_needs_no_reading() -> None:
+    lines = MarkLines(WORDS, seen(), None, 0.0)
+    same = glanced_mark(marked(seed=2), marked(), np.eye(3), lines).probability
+    gone = glanced_mark(marked("", seed=2), marked(), np.eye(3), lines).probability
+    assert same is not None
+    assert gone is not None
+    assert gone < 0.25 < 0.75 < same
+
+
+def test_a_piece_of_the_mark_tells_where_it_stands() -> None:
+    lines = match_marks(
+        [], [CardLine("Pelldale", 0.9, (1, 1, 9, 3)), CardLine("J. Harlesk", 0.99, (1, 5, 9, 8))], WORDS, ()
+    )
+    assert lines.known is not None
+    assert lines.known.words == "Pelldale"
+
+
+def test_the_caption_is_no_mark() -> None:
+    lines = match_marks(
+        [CardLine("Banow Rowing Clnb", 0.9, (1, 1, 9, 3))], [], "Banow & Co.", ("J. H", "Banow Rowing Club")
+    )
+    assert lines.seen is None
+    assert not lines.others
+
+
+@pytest.mark.parametrize(
+    ("written", "words"), [("A & B (oval, foot right)", "A & B"), ("A (B) C", "A (B) C"), ("None", "")]
+)
+def test_words_of_a_mark_as_records_write_it(written: str, words: str) -> None:
+    assert mark_words(written) == words
+
+
+# What follows from it
+
+SURE = Calibration.load()
+
+
+def of(record: str, mark: str, p_mark: float | None, p_caption: float = 0.97, caption: str = "J. Harlesk") -> Candidate:
+    one = candidate(record, "P1", "A", 0.99, 0.98, p_caption)
+    known = replace(one.reference, record=replace(one.record, mark=mark, caption=caption))
+    finding = MarkFinding(p_mark, MarkLines(mark, None, None, 0.0))
+    return replace(one, reference=known, mark=finding if mark else None)
+
+
+OUTCOMES = [
+    # (record, mark, probability of the mark, of the caption) -> outcome, record
+    ([("V1", "A", 0.97)], "known", "V1"),
+    ([("V1", "A", 0.03)], "new_mark", None),
+    ([("V1", "A", 0.5)], "undecided", None),
+    ([("V1", "A", None)], "known", "V1"),                       # nothing speaks against it
+    ([("V1", "", None)], "known", "V1"),                        # the record says nothing of a mark
+    ([("V1", "A", 0.97), ("V2", "B", 0.02)], "known", "V1"),
+    ([("V1", "A", 0.02), ("V2", "B", 0.97)], "known", "V2"),
+    ([("V1", "A", 0.02), ("V2", "B", 0.03)], "new_mark", None),
+    ([("V1", "A", 0.02), ("V2", "B", None)], "undecided", None),  # what could not be compared may be it
+    ([("V1", "A", None), ("V2", "B", None)], "undecided", None),
+    ([("V1", "A", 0.97, 0.02)], "new_caption", None),           # words come before the mark
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("rows", "outcome", "record"), OUTCOMES)
+def test_the_mark_decides_after_the_words(rows, outcome, record) -> None:  # type: ignore[no-untyped-def]
+    answer = decide([of(*row) for row in rows], Thresholds(), 5, SURE)
+    assert (answer.outcome, answer.established.get("record_id")) == (outcome, record)
+    if outcome == "new_mark":
+        assert answer.established["caption"] == "J. Harlesk"
+        assert answer.confidence.mark is not None
+        assert answer.confidence.mark < 0.25
+
+
+def test_marks_are_asked_about_where_words_are_settled_and_records_have_one() -> None:
+    rows = [of("V1", "A", None), of("V2", "", None, 0.02, "Ada"), of("V3", "B", None, 0.02, "Bea")]
+    answer = decide(rows, Thresholds(), 5, SURE)
+    assert [one.record.record_id for one in marks_asked(answer, Thresholds())] == ["V1"]
+    blank = decide([of("V1", "", None)], Thresholds(), 5, SURE)
+    assert marks_asked(blank, Thresholds()) == []
+
+
+def test_a_known_record_says_how_sure_its_mark_is() -> None:
+    sure = decide([of("V1", "A", 0.9)], Thresholds(), 5, SURE).confidence
+    assert sure.mark == pytest.approx(0.9, abs=0.02)
+    assert sure.record == pytest.approx(sure.pose * sure.crop * sure.caption * sure.mark)  # type: ignore[operator]
