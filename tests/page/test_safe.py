@@ -34,7 +34,7 @@ def test_one_key_writes_nothing_that_was_not_read_on_this_card(site: Site, open_
 
 def test_each_field_says_where_it_comes_from(site: Site, open_page: Open) -> None:
     page = review(open_page, site, CAPTION)
-    assert page.locator("#from-subject").inner_text() == "as all of negative P0001"
+    assert page.locator("#from-subject").inner_text() == "copied from V00001"
     page.get_by_label("Caption, as printed").fill("W. Invented")
     assert page.locator("#from-caption").inner_text() == "your word"
     assert page.locator(".form-lines .line svg").count() >= 1  # the printed words, beside the field for them

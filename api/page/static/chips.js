@@ -6,7 +6,7 @@ import { finding, RUNGS, sureness } from "./words.js";
 // run(name): the proof of a rung is asked for.
 export function chips(candidate, run) {
   const confidence = told(candidate);
-  return RUNGS.filter(({ name }) => name !== "mark" || confidence.mark !== undefined).map((rung) => chip(rung, confidence[rung.name], run));
+  return RUNGS.filter(({ name }) => name !== "mark" || (confidence.mark ?? null) !== null).map((rung) => chip(rung, confidence[rung.name], run));
 }
 
 // What is behind a rung that failed makes no sense, and is not told.

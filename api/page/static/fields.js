@@ -41,7 +41,9 @@ function told({ fields, pose }, [best]) {
   const made = Object.fromEntries(Object.entries(fields).map(([name, one]) => [name, { value: one.value, from: one.origin, must: one.confirm }]));
   for (const name of WORDS) {
     made[name] ??= { value: "", from: "nothing was read: type what is printed", must: true };
-    if (!made[name].value) Object.assign(made[name], { must: true, offer: pose && best?.pose === pose ? (name === "caption" ? best.caption : best.evidence?.club) : "", of: best?.record_id });
+    if (!made[name].value) made[name].must = true;
+    const known = pose && best?.pose === pose ? (name === "caption" ? best.caption : best.evidence?.club) : "";
+    if (made[name].must && known !== made[name].value) Object.assign(made[name], { offer: known, of: best?.record_id });
   }
   made.subject ??= { value: "", from: "a new negative: say who it is", must: true };
   return made;
