@@ -41,7 +41,8 @@ function told({ fields, pose }, [best]) {
   const made = Object.fromEntries(Object.entries(fields).map(([name, one]) => [name, { value: one.value, from: one.origin, must: one.confirm }]));
   for (const name of WORDS) {
     made[name] ??= { value: "", from: "nothing was read: type what is printed", must: true };
-    if (!made[name].value) made[name].must = true;
+    // A reader is sure of itself too easily: words that were read are always looked at before they are written down.
+    made[name].must ||= !made[name].value || made[name].from.startsWith("read");
     const known = pose && best?.pose === pose ? (name === "caption" ? best.caption : best.evidence?.club) : "";
     if (made[name].must && known !== made[name].value) Object.assign(made[name], { offer: known, of: best?.record_id });
   }
