@@ -15,7 +15,7 @@ import pytest
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue.exchange.check import check
-from matcher.lab.benchmarks.stops import ENDED, faults, full_disk, onto, run, stopped
+from matcher.lab.benchmarks.stops import DONE, ENDED, faults, full_disk, how_it_ended, onto, run, stopped
 from tests.conftest import Platekin
 
 
@@ -38,6 +38,13 @@ def test_ctrl_c_before_anything_is_loaded_has_nothing_to_tidy() -> None:
     ended = [run(["--version"], moment) for moment in (0.01, 0.05, 0.1)]
     assert faults(ended) == []
     assert all(one.after is None or one.told == "stopped; what was stored until now is kept\n" for one in ended)
+
+
+def test_a_ctrl_c_after_the_last_word_is_no_fault_and_one_before_it_is() -> None:
+    """Python no longer answers signals once it ends: the command's own exit code stands then."""
+    assert faults([how_it_ended(1, f"no card is seen{DONE}", 1.69)]) == []
+    assert len(faults([how_it_ended(1, "no card is seen", 1.69)])) == 1
+    assert len(faults([how_it_ended(1, f"Traceback{DONE}", 1.69)])) == 1
 
 
 def test_a_ctrl_c_that_met_a_finalizer_comes_again(platekin: Platekin, monkeypatch: pytest.MonkeyPatch) -> None:

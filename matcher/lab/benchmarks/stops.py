@@ -4,9 +4,9 @@
 
 Each command runs as a process group of its own, as a shell starts it, and the whole group gets the signal, as from a
 terminal. Moments are counted from the program's first line (Python's own start before it, a hundredth of a second, is
-Python's), and every other one lies within the time in which it loads. Told: how often a traceback was written, how
-each ended, and whether the catalogue is whole afterwards. The disk is a small one of its own (tmpfs), filled
-beforehand; where mounting is not permitted, that part says so.
+Python's), and every other one lies within the time in which it loads; what comes after the program's last line is
+Python's again. Told: how often a traceback was written, how each ended, and whether the catalogue is whole afterwards.
+The disk is a small one of its own (tmpfs), filled beforehand; where mounting is not permitted, that part says so.
 """
 
 from __future__ import annotations
@@ -25,11 +25,21 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-COMMAND = (
-    "import sys; from matcher.cli.start import answer_ctrl_c, main; answer_ctrl_c(); "
-    "sys.stderr.write('.'); sys.stderr.flush(); main()"
-)
-"""The program, which tells by one dot that its first lines are done: what comes before is Python's own start."""
+DONE = "\x04"
+"""End of transmission: the program's last word on stderr, where it comes to its own end."""
+
+COMMAND = f"""
+import os
+from matcher.cli.start import answer_ctrl_c, main
+answer_ctrl_c()
+os.write(2, b".")
+try:
+    main()
+finally:
+    os.write(2, {DONE.encode()!r})
+"""
+"""The program, which tells by one dot that its first lines are done, and by `DONE` that all is: what comes before and
+after is Python's own start and end."""
 
 STOPPED = 130
 
@@ -49,8 +59,8 @@ LOADING = 1.5
 
 @dataclass(frozen=True)
 class Ended:
-    """How a command ended: its exit code, what it wrote on stderr, and after how many seconds it was stopped, if it was
-    still running then."""
+    """How a command ended: its exit code, what it wrote on stderr, and after how many seconds it was stopped, if it had
+    not come to its own end by then."""
 
     code: int
     told: str
@@ -81,7 +91,13 @@ def run(words: Sequence[object], after: float | None = None) -> Ended:
             if running:
                 os.killpg(process.pid, signal.SIGINT)
         _, told = process.communicate(timeout=300)
-    return Ended(process.returncode, told.decode(errors="replace"), after if running else None)
+    return how_it_ended(process.returncode, told.decode(errors="replace"), after if running else None)
+
+
+def how_it_ended(code: int, told: str, after: float | None) -> Ended:
+    """A Ctrl-C that comes after the program's last word finds Python ending, which may end as it would have."""
+    own_end = told.endswith(DONE) and code not in ENDED
+    return Ended(code, told.removesuffix(DONE), None if own_end else after)
 
 
 def stopped(words: Callable[[int], Sequence[object]], times: int, seed: int, longest: float) -> list[Ended]:
