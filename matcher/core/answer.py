@@ -98,7 +98,7 @@ class CandidateEvidence:
     expected_agreement, caption_agreement: of 1. judged: share of the face that could be judged.
     pose_log10_ratio: what this reference alone says of the pose: 2 where what was seen is a hundred times likelier if
     both cards come from one negative, -2 where it is a hundred times less likely. How many cards of a known negative
-    are asked about, the prior, is no part of it (`FusionSettings.prior`). caption_worst_letter: by how much the ink of
+    are asked about, the prior, is no part of it (`ladder.expectation`). caption_worst_letter: by how much the ink of
     the worst letter falls short. mark: the issuer's mark as the record has it. damage, trimmed: None where the pose or
     the crop was not found to be one; answers that were stored long ago do not know them. legibility: of the reference's
     front, its residual contrast, 0 to 1.

@@ -29,7 +29,8 @@ class Confidence:
 class Candidate:
     """One reference, how it was registered, and what was found on each rung.
 
-    matches: features that agreed on the shortlist.
+    matches: features that agreed on the shortlist. same_window: how likely the picture lies on both cards alike, by
+    their edges alone; None where that was not measured.
     """
 
     reference: KnownReference
@@ -41,6 +42,7 @@ class Candidate:
     copy: CopyFinding | None = None
     confidence: Confidence = Confidence()
     matches: int = 0
+    same_window: float | None = None
 
     @property
     def record(self) -> KnownRecord:

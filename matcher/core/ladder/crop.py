@@ -185,6 +185,13 @@ def judge_crop(pair: Registered, calibration: Calibration) -> CropFinding:
     return _found(crop_probability(window, crop_features(pair), calibration, settings), window, settings)
 
 
+def same_window(pair: Registered, calibration: Calibration) -> float | None:
+    """How likely the picture lies on both cards alike, by their edges alone; None on cards of two formats."""
+    if pair.two_formats:
+        return None
+    return calibration.probability(EDGES, _measured(pair).edge_features(pair.settings.crop))
+
+
 def crop_probability(
     window: Window, features: Mapping[str, float], calibration: Calibration, settings: CropSettings
 ) -> float:

@@ -90,7 +90,7 @@ class _Decision:
 
     def answer(self) -> Answer:
         confidence = self.standing.confidence
-        if (confidence.pose or 0.0) < self.thresholds.pose:
+        if (confidence.pose or 0.0) < self.thresholds.pose or not self.standing.poses.fits:
             return self._stop_at_pose()
         if (confidence.crop or 0.0) < self.thresholds.crop:
             return self._stop_at_crop()
@@ -104,9 +104,10 @@ class _Decision:
             if max(candidate.matches for candidate in self.compared) < self.settings.least_matches:
                 return _made("new_pose", {}, confidence, closest, "no enrolled picture resembles this one")
             return _made("undecided", {}, confidence, closest, "no enrolled picture could be compared with this one")
-        if poses.most_alone <= 1 - self.thresholds.pose:
+        # What is expected weighs what the pictures say; where they say the opposite, it does not decide alone.
+        if poses.most_alone <= 1 - self.thresholds.pose and not poses.fits:
             return _made("new_pose", {}, confidence, closest)
-        rivals = poses.most_alone >= self.thresholds.pose
+        rivals = poses.most_alone >= self.thresholds.pose and poses.fits
         why = "two enrolled poses fit almost equally well" if rivals else "it may or may not be the same negative"
         return _made("undecided", {}, confidence, closest, why)
 

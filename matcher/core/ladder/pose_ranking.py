@@ -46,6 +46,12 @@ class PoseRanking:
         return max(self.shares, key=lambda name: self.shares[name])
 
     @property
+    def fits(self) -> bool:
+        """Whether the pictures themselves speak for the likeliest pose, whatever was expected."""
+        pose = self.likeliest
+        return pose in self.evidence and self.evidence[pose].log_ratio > 0
+
+    @property
     def most_alone(self) -> float:
         """The highest probability of any pose before poses compete."""
         return max((one.probability for one in self.evidence.values()), default=0.0)
@@ -64,5 +70,5 @@ def rank_poses(
 ) -> PoseRanking:
     """The ranking of the poses of `candidates`; falsy where there are none."""
     settings = settings or LadderSettings()
-    evidence = fuse_by_pose(candidates, calibration, settings.fusion)
+    evidence = fuse_by_pose(candidates, calibration, settings)
     return PoseRanking(evidence, tuple(candidates), calibration, settings)

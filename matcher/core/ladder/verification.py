@@ -22,7 +22,7 @@ from matcher.core.flatten import Face
 from matcher.core.ladder.candidate import Candidate
 from matcher.core.ladder.caption import judge_caption
 from matcher.core.ladder.copy import judge_copy
-from matcher.core.ladder.crop import judge_crop, known_crop
+from matcher.core.ladder.crop import judge_crop, known_crop, same_window
 from matcher.core.ladder.fusion import fuse_by_pose
 from matcher.core.ladder.pose import judge_pose
 from matcher.core.ladder.pose_ranking import rank_poses
@@ -79,9 +79,10 @@ class Verifier:
         alignment = align(self.view, View(face, self.references.description(known.id)), start=start, thorough=thorough)
         if alignment.upside_down:
             return self._register_turned(known, face)
-        if alignment:
-            self.pairs[known.id] = Registered(self.query, Side(face, self.settings), alignment)
-        return Candidate(known, alignment)
+        if not alignment:
+            return Candidate(known, alignment)
+        self.pairs[known.id] = pair = Registered(self.query, Side(face, self.settings), alignment)
+        return Candidate(known, alignment, same_window=same_window(pair, self.calibration))
 
     def _register_turned(self, known: KnownReference, face: Face) -> Candidate:
         """A reference that was enrolled standing on its head is compared the right way up.
@@ -92,10 +93,11 @@ class Verifier:
         alignment = align(self.view, View(turned))
         if not alignment:
             return Candidate(known, alignment)
-        self.pairs[known.id] = Registered(self.query, Side(turned, self.settings), alignment)
+        self.pairs[known.id] = pair = Registered(self.query, Side(turned, self.settings), alignment)
         width, height = face.size.width, face.size.height
         over = np.array([[-1, 0, width - 1], [0, -1, height - 1], [0, 0, 1]], np.float64)
-        return Candidate(known, replace(alignment, transform=over @ alignment.transform))
+        lies = replace(alignment, transform=over @ alignment.transform)
+        return Candidate(known, lies, same_window=same_window(pair, self.calibration))
 
     def transform(self, candidate: Candidate) -> NDArray[np.float64] | None:
         """Where the query lies on the reference, both standing upright; None where it is not registered."""
@@ -181,7 +183,7 @@ def poses_again(verifier: Verifier, candidates: list[Candidate]) -> list[Candida
     low, high = settings.pose_doubtful
     asked = list(candidates)
     seen = {candidate.reference.id for candidate in candidates}
-    for pose, evidence in fuse_by_pose(candidates, verifier.calibration, verifier.settings.fusion).items():
+    for pose, evidence in fuse_by_pose(candidates, verifier.calibration, verifier.settings).items():
         if low < evidence.probability < high:
             others = [known for known in verifier.references.of_pose(pose) if known.id not in seen]
             more = others[: settings.references_per_pose - 1]

@@ -19,13 +19,14 @@ from matcher.core.ladder.candidate import Candidate, Confidence
 from matcher.core.ladder.caption import CaptionFinding, judge_caption
 from matcher.core.ladder.crop import CropFinding, Window, judge_crop, measure_crop
 from matcher.core.ladder.decision import decide
+from matcher.core.ladder.expectation import expected_odds
 from matcher.core.ladder.fusion import fuse_by_pose
 from matcher.core.ladder.head_to_head import Contender, share_odds
 from matcher.core.ladder.local_ncc import correlation_map
 from matcher.core.ladder.pose import PoseFinding, judge_pose
 from matcher.core.ladder.pose_ranking import rank_poses
 from matcher.core.ladder.registered import Registered
-from matcher.core.ladder.settings import Band, CropSettings, FusionSettings
+from matcher.core.ladder.settings import Band, CropSettings, ExpectationSettings
 from matcher.core.ladder.standing import CaptionEvidence
 from matcher.core.reference_set import KnownRecord, KnownReference
 from matcher.core.settings import Thresholds
@@ -240,9 +241,9 @@ MATCHES = 100
 """Features that agreed on the shortlist: as many as of cards that are enrolled."""
 
 
-def prior_and(*given: float) -> float:
-    """A pair's probability once the prior is counted in."""
-    return sigmoid(sum(map(log_odds, given)) + log_odds(FusionSettings().prior))
+def expected_and(*given: float) -> float:
+    """A pair's probability once it is counted in what is expected of cards that resemble one that is enrolled."""
+    return sigmoid(sum(map(log_odds, given)) + expected_odds([candidate("V1", "P1", "A", 0.5)]))
 
 
 def candidate(record: str, pose: str, crop: str, *p: float | None) -> Candidate:
@@ -314,7 +315,7 @@ def test_the_pose_is_chosen_in_one_place() -> None:
     ranking = rank_poses([*rows[:2], lost], UNSCALED)
     assert ranking.likeliest == "P2"
     assert ranking.lead == rows[1]
-    assert ranking.most_alone == pytest.approx(prior_and(0.9))
+    assert ranking.most_alone == pytest.approx(expected_and(0.9))
     assert ranking.shares["P2"] > ranking.shares["P1"] > ranking.shares["P3"] == 0
     none_judged = rank_poses([lost], UNSCALED)
     assert (none_judged.evidence, none_judged.likeliest, none_judged.lead) == ({}, "P3", lost)
@@ -337,7 +338,7 @@ def test_one_reference_that_was_outlined_badly_is_outvoted_by_its_equals() -> No
     assert 0.75 < verdict.probability < 0.98  # all three have a say
     assert verdict.lead in good
     alone = fuse_by_pose([bad], UNSCALED)["P1"]
-    assert (alone.log_ratio, alone.probability) == pytest.approx((log_odds(0.04), prior_and(0.04)))
+    assert (alone.log_ratio, alone.probability) == pytest.approx((log_odds(0.04), expected_and(0.04)))
 
 
 @pytest.mark.parametrize(("given", "stated"), [(1 - 1e-9, 0.995), (1e-9, 0.005)])
@@ -346,12 +347,40 @@ def test_no_answer_is_surer_than_its_pairs_bear_out(given: float, stated: float)
 
 
 def test_a_pose_that_hardly_stood_on_the_shortlist_is_less_likely() -> None:
-    settings = FusionSettings()
     one = candidate("V1", "P1", "A", 0.7)
-    weak = replace(one, matches=settings.weak_matches - 1)
+    weak = replace(one, matches=ExpectationSettings().many_matches - 1)
     there, back = (fuse_by_pose([row], UNSCALED)["P1"] for row in (one, weak))
-    assert there.log_ratio - back.log_ratio == pytest.approx(settings.weak)
-    assert fuse_by_pose([weak, replace(one, matches=settings.weak_matches)], UNSCALED)["P1"].log_ratio > back.log_ratio
+    assert there.probability > back.probability
+    assert there.log_ratio == back.log_ratio  # the pictures say what they say
+    assert fuse_by_pose([weak, one], UNSCALED)["P1"].probability == there.probability
+
+
+def test_what_is_expected_follows_from_the_shares() -> None:
+    """Bayes by hand: of a hundred cards sixty of enrolled negatives, twenty nearly like one, twenty strangers."""
+    one = candidate("V1", "P1", "A", 0.5)
+    fits, elsewhere = replace(one, same_window=1.0), replace(one, same_window=0.0)
+    in_it = (60 * 0.75 * 0.9) / (20 * 0.4 * 0.9 + 20 * 0.4 * 0.2)
+    beside = (60 * 0.25 * 0.8) / (20 * 0.6 * 0.8 + 20 * 0.6 * 0.2)
+    assert [expected_odds([c]) for c in (fits, elsewhere)] == pytest.approx([np.log(in_it), np.log(beside)])
+    few = (60 * 0.25 * 0.2) / (20 * 0.6 * 0.2 + 20 * 0.6 * 0.8)
+    assert expected_odds([replace(elsewhere, matches=3)]) == pytest.approx(np.log(few))
+    assert expected_odds([elsewhere]) < expected_odds([one]) < expected_odds([fits])
+
+
+def test_what_is_expected_never_turns_round_what_the_pictures_say() -> None:
+    against = replace(candidate("V1", "P1", "A", 0.45, 0.98, 0.97), same_window=1.0)
+    stands = decide([against], Thresholds(), 5, UNSCALED)
+    assert ((stands.confidence.pose or 0) > 0.75, stands.outcome) == (True, "undecided")
+    speaks_for = replace(candidate("V1", "P1", "A", 0.55, 0.02), same_window=0.0, matches=0)
+    falls = decide([speaks_for], Thresholds(), 5, UNSCALED)
+    assert ((falls.confidence.pose or 0) < 0.25, falls.outcome) == (True, "undecided")
+
+
+def test_any_window_of_the_pose_that_fits_speaks_for_it() -> None:
+    one, other = (replace(candidate(v, "P1", v, 0.7), same_window=w) for v, w in (("A", 0.01), ("B", 0.99)))
+    assert expected_odds([one, other]) == expected_odds([other]) > expected_odds([one])
+    unmeasured = replace(one, same_window=None)
+    assert expected_odds([one]) < expected_odds([unmeasured]) < expected_odds([other])
 
 
 @pytest.mark.parametrize(
