@@ -338,7 +338,8 @@ def _candidate(candidate: Candidate) -> CandidateResult:
 
 def _evidence(candidate: Candidate) -> CandidateEvidence:
     alignment, pose, crop, caption = candidate.alignment, candidate.pose, candidate.crop, candidate.caption
-    rungs = (pose, crop, caption, candidate.mark, candidate.copy)
+    told = [pose.words_of(candidate.confidence.pose or 0.0)] if pose else []
+    told += [rung.words for rung in (crop, caption, candidate.mark, candidate.copy) if rung]
     return CandidateEvidence(
         subject=candidate.record.subject,
         club=candidate.record.club,
@@ -356,7 +357,7 @@ def _evidence(candidate: Candidate) -> CandidateEvidence:
         damage=_damage(pose) if pose else None,
         trimmed=_trimmed(crop) if crop else None,
         legibility=round(candidate.reference.legibility, 3),
-        words=tuple(rung.words for rung in rungs if rung is not None),
+        words=tuple(told),
     )
 
 

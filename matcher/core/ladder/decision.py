@@ -90,7 +90,7 @@ class _Decision:
 
     def answer(self) -> Answer:
         confidence = self.standing.confidence
-        if (confidence.pose or 0.0) < self.thresholds.pose or not self.standing.poses.fits:
+        if (confidence.pose or 0.0) < self.thresholds.pose:
             return self._stop_at_pose()
         if (confidence.crop or 0.0) < self.thresholds.crop:
             return self._stop_at_crop()
@@ -104,11 +104,14 @@ class _Decision:
             if max(candidate.matches for candidate in self.compared) < self.settings.least_matches:
                 return _made("new_pose", {}, confidence, closest, "no enrolled picture resembles this one")
             return _made("undecided", {}, confidence, closest, "no enrolled picture could be compared with this one")
-        # What is expected weighs what the pictures say; where they say the opposite, it does not decide alone.
+        # What is expected weighs what the pictures say. A card they find nothing moved on is never new by that alone.
         if poses.most_alone <= 1 - self.thresholds.pose and not poses.fits:
             return _made("new_pose", {}, confidence, closest)
-        rivals = poses.most_alone >= self.thresholds.pose and poses.fits
-        why = "two enrolled poses fit almost equally well" if rivals else "it may or may not be the same negative"
+        why = "it may or may not be the same negative"
+        if poses.most_alone >= self.thresholds.pose:
+            why = "two enrolled poses fit almost equally well"
+        elif poses.most_alone <= 1 - self.thresholds.pose:
+            why = f"hardly anything else about the two cards agrees: {why}"
         return _made("undecided", {}, confidence, closest, why)
 
     def _stop_at_crop(self) -> Answer:
@@ -200,8 +203,9 @@ class _Decision:
         return _made("known", {**known, "record_id": winner.record.record_id}, confidence, *reasons)
 
     def _pose_words(self) -> str:
-        lead = self.standing.poses.lead
-        return f"pose {self.standing.pose}: {lead.pose.words if lead.pose else ''}"
+        found = self.standing.poses.lead.pose
+        words = found.words_of(self.standing.confidence.pose or 0.0) if found else ""
+        return f"pose {self.standing.pose}: {words}"
 
 
 def _made(outcome: Outcome, known: Mapping[str, str], confidence: Confidence, *reasons: str) -> Answer:

@@ -69,8 +69,23 @@ class PoseFinding:
         if self.probability >= 0.5:
             where = f"the {100 * self.judged:.0f} % of the picture that can be judged"
             return f"same negative: nothing has moved in {where}{said}"
-        moved = self.compared.moved_words if self.compared else "the picture has moved"
-        return f"another exposure: {moved}{said}"
+        return f"another exposure: {self._moved_words}{said}"
+
+    def words_of(self, stated: float) -> str:
+        """The same once all else about the two cards was counted in, which may say more than the pictures do alone.
+
+        stated: probability that both come from one negative.
+        """
+        if self.probability >= 0.5 or stated < 0.5:
+            return self.words
+        return (
+            "most likely the same negative: much agrees, and it lies on the card as it does there; what may have moved "
+            f"may also be damage ({self._moved_words}){self._damage_words}"
+        )
+
+    @property
+    def _moved_words(self) -> str:
+        return self.compared.moved_words if self.compared else "the picture has moved"
 
     @property
     def damage(self) -> tuple[Damage, ...]:

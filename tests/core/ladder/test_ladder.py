@@ -367,13 +367,19 @@ def test_what_is_expected_follows_from_the_shares() -> None:
     assert expected_odds([elsewhere]) < expected_odds([one]) < expected_odds([fits])
 
 
-def test_what_is_expected_never_turns_round_what_the_pictures_say() -> None:
-    against = replace(candidate("V1", "P1", "A", 0.45, 0.98, 0.97), same_window=1.0)
-    stands = decide([against], Thresholds(), 5, UNSCALED)
-    assert ((stands.confidence.pose or 0) > 0.75, stands.outcome) == (True, "undecided")
+def test_a_card_on_which_nothing_moved_is_never_new_by_what_was_expected() -> None:
     speaks_for = replace(candidate("V1", "P1", "A", 0.55, 0.02), same_window=0.0, matches=0)
     falls = decide([speaks_for], Thresholds(), 5, UNSCALED)
     assert ((falls.confidence.pose or 0) < 0.25, falls.outcome) == (True, "undecided")
+    assert "hardly anything else about the two cards agrees" in falls.reasons[-1]
+
+
+def test_no_answer_says_another_exposure_and_the_same_negative_in_one_breath() -> None:
+    open_one = replace(candidate("V1", "P1", "A", 0.45, 0.98, 0.97), same_window=1.0)
+    stands = decide([open_one], Thresholds(), 5, UNSCALED)
+    assert stands.outcome == "known"
+    assert "another exposure" not in " ".join(stands.reasons)
+    assert "most likely the same negative" in stands.reasons[0]
 
 
 def test_any_window_of_the_pose_that_fits_speaks_for_it() -> None:
