@@ -36,7 +36,7 @@ from matcher.core.ladder.standing import CaptionEvidence
 from matcher.core.ladder.verification import verify
 from matcher.core.ocr.caption_match import all_read, match_captions
 from matcher.core.ocr.every_line import lines_of_face, lines_of_photo
-from matcher.core.ocr.line_parts import differences, parts_of
+from matcher.core.ocr.line_parts import differences, parts_of, stand_alike
 from matcher.core.ocr.mark_match import match_marks
 from matcher.core.ocr.reading import can_read, read_caption
 from matcher.core.photo import Photo
@@ -110,19 +110,27 @@ def _shown_by_match(
     """Of outlines that are more likely no card's, those that hold a known picture: tables and clothes hold none.
 
     Where picture and window both fit, the outline is right as well. Where only the picture does, what looks like
-    another crop may be a wrong outline, and the answer stays open. Another exposure of a known sitter shares many
+    another crop may be a wrong outline, and the answer stays open, unless words of the card stand where they do on a
+    known one. Another exposure of a known sitter shares many
     features with it, which no cloth does.
     """
     settled, least = settings.thresholds.pose, settings.ladder.decision.least_matches
     for outline in outlines:
         card = identify_card(photo, outline, references, settings, calibration)
         answer, matches = card.answer, max((one.matches for one in card.answer.compared), default=0)
-        if _fit(card) >= settled:
+        if _fit(card) >= settled or (answer.outcome == "new_crop" and _words_stand_alike(card, references, settings)):
             yield card
         elif (answer.confidence.pose or 0.0) >= settled or matches >= least:
             unsure = f"its outline is only {outline.score:.0%} likely to be right: check or draw the four corners"
             outcome = "undecided" if answer.outcome == "new_crop" else answer.outcome
             yield replace(card, answer=replace(answer, outcome=outcome, reasons=(*answer.reasons, unsure)))
+
+
+def _words_stand_alike(card: CardAnswer, references: ReferenceSet, settings: Settings) -> bool:
+    """Whether words were read on the card just where a reference of its pose has them."""
+    read = partial(lines_of_face, settings=settings.ocr)
+    compared = (one for one in card.answer.compared if one.record.pose == card.answer.established.get("pose"))
+    return any(stand_alike(card.lines, references.lines(one.reference.id, read)) for one in compared if one.alignment)
 
 
 def _likelier_outline(

@@ -63,6 +63,23 @@ def differences(lines: Sequence[CardLine], parts: Mapping[CardLine, Part], recor
     return told
 
 
+SAME_PLACE_MM = 1.2
+"""How far each side of one line's box may lie apart on two cards that were outlined rightly; by hand. Half the space
+between two lines, and four times what two hand-cut cards scatter by."""
+
+
+def stand_alike(lines: Sequence[CardLine], others: Sequence[CardLine]) -> bool:
+    """Whether a line says the same on both cards and stands at one place of one size: then the edges are the cards'."""
+    return any(
+        plain(line.words) == plain(other.words)
+        and min(line.certainty, other.certainty) >= FIRM
+        and max(abs(one - two) for one, two in zip(line.box_mm, other.box_mm, strict=True)) <= SAME_PLACE_MM
+        for line in lines
+        for other in others
+        if plain(line.words)
+    )
+
+
 LINES = {"caption": "name", "club": "club line", "mark": "mark"}
 """What people call the lines of a card."""
 
