@@ -12,7 +12,7 @@ The constants here are the shape of what the network was trained on: they change
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -25,6 +25,7 @@ from matcher.core.nets.runtime import infer_all
 
 Floats = NDArray[np.float32]
 Grey = NDArray[np.uint8]
+Cells = NDArray[np.bool_]
 
 CELL = 4
 """The maps hold one value for CELL x CELL pixels."""
@@ -64,6 +65,17 @@ class MovementMap:
         """Probability that a spot is laid over or lost on either card; 0 where it is not shown."""
         return np.asarray((self.classes[ON_QUERY] + self.classes[ON_REFERENCE]) * self.shown, np.float32)
 
+    def with_damage(self, on_query: Cells, on_reference: Cells) -> MovementMap:
+        """With spots, (rows, columns) bool, of which it is known that something lies upon either card or is lost there:
+        the network was not shown them, and nothing else is said of them."""
+        if not (on_query.any() or on_reference.any()):
+            return self
+        classes, shown = self.classes.copy(), self.shown.copy()
+        for where, kind in ((on_reference, ON_REFERENCE), (on_query, ON_QUERY)):
+            classes[:, where], shown[where] = 0.0, 1.0
+            classes[kind, where] = 1.0
+        return replace(self, classes=classes, shown=shown)
+
     @property
     def comparable(self) -> float:
         """Share of the picture that is shown on both and damaged on neither."""
@@ -81,8 +93,7 @@ def compare_movement(
     padded = tuple(-(-side // WHOLE_PX) * WHOLE_PX for side in (height, width))
     shown = np.zeros((padded[0] // CELL, padded[1] // CELL), np.float32)
     rows, columns = -(-height // CELL), -(-width // CELL)
-    spots = mask[CELL // 2 :: CELL, CELL // 2 :: CELL].astype(np.float32)
-    shown[: spots.shape[0], : spots.shape[1]] = spots
+    shown[:rows, :columns] = in_cells(mask)
     wide = np.repeat(np.repeat(shown, CELL, 0), CELL, 1)
     sides, noise = [], []
     inputs = inputs or (network_input(query), network_input(reference))
@@ -101,6 +112,15 @@ def compare_movement(
     strong = np.exp(logits[0] - logits[0].max(axis=0))
     classes = (strong / strong.sum(axis=0))[:, :rows, :columns]
     return MovementMap(classes.astype(np.float32), shown[:rows, :columns], float(odds[0]))
+
+
+def in_cells(mask: NDArray[np.bool_]) -> Cells:
+    """A (height, width) mask by the middles of its cells, as the maps have them."""
+    rows, columns = (-(-side // CELL) for side in mask.shape)
+    spots = np.zeros((rows, columns), np.bool_)
+    middles = mask[CELL // 2 :: CELL, CELL // 2 :: CELL]
+    spots[: middles.shape[0], : middles.shape[1]] = middles
+    return spots
 
 
 def movement_features(found: MovementMap) -> dict[str, float]:

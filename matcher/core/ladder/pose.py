@@ -22,7 +22,7 @@ from matcher.core.calibration import Calibration, log_gap
 from matcher.core.ladder.change_detector import DifferenceMap, compare, difference_features, network_input
 from matcher.core.ladder.damage import Damage, damage_words, find_damage
 from matcher.core.ladder.local_ncc import STEP, CorrelationMap, correlation_map, pooled
-from matcher.core.ladder.movement import CELL, MovementMap, compare_movement, movement_features
+from matcher.core.ladder.movement import CELL, MovementMap, compare_movement, in_cells, movement_features
 from matcher.core.ladder.registered import Registered
 from matcher.core.ladder.settings import PoseSettings
 from matcher.core.shared_settings import FaceSize
@@ -211,7 +211,9 @@ def compare_pictures(pair: Registered) -> PictureComparison | None:
     """None where too little is shown on both."""
     settings, size = pair.settings, pair.query.face.size
     box = picture_box(size)
-    mask = well_inside(pair.both_picture, settings.pose)[box]
+    on_query, on_reference = pair.foreign
+    # What has not the print's colour lies upon the picture: it is damage, and whatever is compared leaves it out.
+    mask = well_inside(pair.both_picture & ~on_query & ~on_reference, settings.pose)[box]
     query, reference = pair.query.face.grey[box], pair.warped[box]
     greys = query.astype(np.float32), reference.astype(np.float32)
     fine = correlation_map(*greys, mask, settings.pose.fine, settings.correlation)
@@ -219,6 +221,7 @@ def compare_pictures(pair: Registered) -> PictureComparison | None:
         return None
     inputs = network_input(query), network_input(reference)
     movement = compare_movement(query, reference, mask, inputs)
+    movement = movement.with_damage(in_cells(on_query[box]), in_cells(on_reference[box]))
     if movement.comparable < settings.pose.least_comparable:
         return None
     difference = compare("pictures", query, reference, mask, inputs)

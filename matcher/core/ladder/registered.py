@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from matcher.core.align.alignment import Alignment
 from matcher.core.flatten import Face
 from matcher.core.ladder.caption_zone import bears_words, shown_picture
+from matcher.core.ladder.foreign_colour import foreign_colour
 from matcher.core.ladder.settings import LadderSettings, StripSettings
 
 Bools = NDArray[np.bool_]
@@ -36,6 +37,11 @@ class Side:
     def picture(self) -> Bools:
         """(height, width): where the face shows the photograph and may be believed."""
         return np.asarray(self.face.trusted & shown_picture(self.face, self.settings))
+
+    @cached_property
+    def foreign(self) -> Bools:
+        """(height, width): what has not the print's colour, and so lies upon it or shows where it is gone."""
+        return foreign_colour(self.face.pixels, self.picture, self.settings.foreign)
 
     @cached_property
     def worded(self) -> bool:
@@ -96,6 +102,11 @@ class Registered:
     def both_picture(self) -> Bools:
         """Where both show the photograph itself, neither mount nor caption."""
         return np.asarray(self.query.picture & self._warp_mask(self.reference.picture))
+
+    @cached_property
+    def foreign(self) -> tuple[Bools, Bools]:
+        """Where the query, and where the reference, has another colour than its print."""
+        return self.query.foreign, self._warp_mask(self.reference.foreign)
 
     @cached_property
     def uncovered(self) -> Bools:

@@ -147,6 +147,24 @@ class InkSettings:
 
 
 @dataclass(frozen=True)
+class ForeignColourSettings:
+    """`foreign_colour`; all by hand, and on the careful side.
+
+    burnt:        of the brightest channel, from which a colour is not to be told any more.
+    deviations, levels: a cell is of another colour if it lies so many robust deviations, and so many levels of 255,
+                  from the print's.
+    fewest_cells: of picture, a cell being 0.16 square millimetres.
+    most:         share of the picture beyond which it has no one colour.
+    """
+
+    burnt: float = 245.0
+    deviations: float = 6.0
+    levels: float = 8.0
+    fewest_cells: int = 600
+    most: float = 0.3
+
+
+@dataclass(frozen=True)
 class PoseSettings:
     """`pose`.
 
@@ -410,6 +428,7 @@ class LadderSettings:
     caption_zone: CaptionZoneSettings = field(default_factory=CaptionZoneSettings)
     strips: StripSettings = field(default_factory=StripSettings)
     ink: InkSettings = field(default_factory=InkSettings)
+    foreign: ForeignColourSettings = field(default_factory=ForeignColourSettings)
     pose: PoseSettings = field(default_factory=PoseSettings)
     crop: CropSettings = field(default_factory=CropSettings)
     caption: CaptionSettings = field(default_factory=CaptionSettings)
