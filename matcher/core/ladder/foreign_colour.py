@@ -83,10 +83,11 @@ FITTED, TOLERANCE, LEAST_SIGMA = 5, 2.5, 0.5
 
 
 def _terms(green: Floats, told: Bools) -> Floats:
-    """Of tone, of place, and of both: (rows, columns, 10). Beyond the usual tones the outermost usual one stands."""
+    """Of tone, of place, and of both: (rows, columns, 10). Beyond the usual tones the line goes on."""
     low, high = np.percentile(green[told], [3, 97])
-    tone = (np.clip(green, low, high) - low) / (high - low + 0.05)
+    tone = (green - low) / (high - low + 0.05)
+    usual = np.clip(tone, 0, 1)
     rows, columns = green.shape
     down, across = np.meshgrid(np.linspace(-1, 1, rows), np.linspace(-1, 1, columns), indexing="ij")
-    terms = [np.ones_like(green), tone, tone**2, across, down, across**2, down**2, across * down]
-    return np.stack([*terms, tone * across, tone * down], axis=-1).astype(np.float32)
+    terms = [np.ones_like(green), tone, usual**2, across, down, across**2, down**2, across * down]
+    return np.stack([*terms, usual * across, usual * down], axis=-1).astype(np.float32)
