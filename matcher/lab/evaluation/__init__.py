@@ -14,6 +14,7 @@ The ladder, from negatives to the table:
     scored_answers      a row                            -> what of its answer was right
     table               rows                             -> every cell, with its n, interval and bar
     other_wear          a print's greys                  -> damage drawn by another hand than `synthesis.wear`
+    colour_run          real prints in colour            -> what of damage in another colour is found, and what wrongly
     printed             cells                            -> text, JSON, reliability plot
 
 Finding cards:
