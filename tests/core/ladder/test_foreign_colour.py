@@ -10,14 +10,18 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from matcher.core.align.alignment import Alignment
+from matcher.core.calibration import Calibration
 from matcher.core.flatten import Face
 from matcher.core.ladder.foreign_colour import foreign_colour
-from matcher.core.ladder.registered import Side
+from matcher.core.ladder.pose import judge_pose
+from matcher.core.ladder.registered import Registered, Side
 from matcher.core.settings import FaceSize
 from tests.support.faces import picture
 
 PAPER, SEPIA = np.array([236.0, 222.0, 190.0]), np.array([0.75, 1.0, 1.35])
 LABEL = np.array([225.0, 228.0, 236.0])
+LAID_OVER = Alignment(np.eye(3), 50, 0.9, 0.1, 1.0, "orb")
 SPOT = np.s_[300:340, 150:210]
 
 Print = NDArray[np.float64]
@@ -103,3 +107,19 @@ def test_a_face_knows_it_within_its_picture_alone() -> None:
     side = Side(Face.from_pixels(seen(card)))
     assert side.foreign[SPOT].mean() > 0.85
     assert not side.foreign[~side.picture].any()
+
+
+def test_it_says_nothing_of_the_pose_and_is_told_as_damage() -> None:
+    """A patch in tones of the print itself, but of another colour, over half a head."""
+    card = sepia()
+    known, query = seen(card, 1), card.copy()
+    query[180:240, 150:215] = np.array([150.0, 160.0, 175.0])
+    pair = Registered.of(*(Face.from_pixels(one) for one in (seen(query, 2), known)), LAID_OVER)
+    found = judge_pose(pair, Calibration.load())
+    assert found is not None
+    assert found.probability > 0.9
+    assert found.compared is not None
+    assert found.compared.movement.moved.max() < 0.5
+    largest = max(found.damage, key=lambda one: one.area_mm2)
+    assert (largest.on, largest.area_mm2 > 20) == ("query", True)
+    assert np.isnan(found.map[95:115, 80:102]).all()
