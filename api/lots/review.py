@@ -24,6 +24,7 @@ from api.parameters import KeyHeader, MatchHeader, Paged, corners_of
 from api.problems import ACCESS, CLASHES, MISSING, PHOTO, SHOWING, STORAGE, WORK, Problem, documented
 from api.service import ServiceNow, Turn, answered
 from matcher.catalogue import Catalogue
+from matcher.catalogue.finds.proposed_fields import fields_json, proposed_fields
 from matcher.catalogue.finds.resolution import RecordFields
 from matcher.catalogue.log.decisions import Actor, AskedBefore, DecisionRow
 from matcher.core.answer_json import to_json
@@ -195,4 +196,5 @@ def _case(case: Case) -> shapes.Case:
         etag=_case_tag(case), card=case.card.card, like=[card.card for card in case.like], find_id=case.find_id,
         skipped=case.skipped, row=without_folder(card_row(case.card)),
         candidates=list(map(to_json, case.card.found.candidates)),
+        fields=fields_json(proposed_fields(case.card.found)),
     )  # fmt: skip

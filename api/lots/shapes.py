@@ -111,6 +111,9 @@ class Case(BaseModel):
     skipped: bool
     row: Mapping[str, Any] = Field(description="The card's row, as in the tables.")
     candidates: list[Mapping[str, Any]] = Field(description="Closest first, as `identify` gives them.")
+    fields: Mapping[str, Mapping[str, Any]] = Field(
+        description="What a new record of it would say: by field value, origin in words, confirm, as with a find."
+    )
 
 
 class OutlineQuery(Query):

@@ -6,14 +6,14 @@ import { strip } from "./proof.js";
 import { finding, readLines, RUNGS } from "./words.js";
 
 const FIELDS = [
-  ["subject", "Who is shown"], ["caption", "Caption, as printed"], ["club", "Club, as printed"], ["pose", "Negative"], ["crop", "Crop"],
-  ["issuer", "Issuer"], ["year", "Year"], ["copy", "Your name for this copy"], ["note", "Note for the log"],
+  ["subject", "Who is shown"], ["caption", "Caption, as printed"], ["club", "Club, as printed"], ["mark", "Issuer's mark, as printed"], ["pose", "Negative"], ["crop", "Crop"],
+  ["caption_place", "Place of the caption"], ["issuer", "Issuer"], ["year", "Year"], ["copy", "Your name for this copy"], ["note", "Note for the log"],
 ];
-const MORE = ["pose", "crop", "issuer", "year", "copy", "note"];
+const MORE = ["pose", "crop", "caption_place", "issuer", "year", "copy", "note"];
 const CERTAIN = 0.97;
-const PLACEHOLDERS = { pose: "the next free number", crop: "the next free letter", copy: "album 3, Ada's" };
+const PLACEHOLDERS = { pose: "the next free number", crop: "the next free letter", caption_place: "foot centre", copy: "album 3, Ada's" };
 
-const WORDS = ["caption", "club"];
+const WORDS = ["caption", "club", "mark"];
 const PARTED = /\s+[-–—]\s+/; // on one line with the club the issuer's words often stand behind a dash
 
 // By field: value, from (in words), must (a person has to say it, since this card differs or nothing is known).
@@ -37,13 +37,16 @@ export function proposed(card, candidates) {
   };
 }
 
-function told({ fields, pose }, [best]) {
+function told({ fields, pose, outcome }, [best]) {
   const made = Object.fromEntries(Object.entries(fields).map(([name, one]) => [name, { value: one.value, from: one.origin, must: one.confirm }]));
+  const same = pose && best?.pose === pose ? { caption: best.caption, club: best.evidence?.club, mark: best.evidence?.mark } : {};
   for (const name of WORDS) {
+    // Many cards have no mark: it is asked for where one was read, the nearest record has one, or it is what is new.
+    if (name === "mark" && !made.mark && !same.mark && outcome !== "new_mark") continue;
     made[name] ??= { value: "", from: "nothing was read: type what is printed", must: true };
     // A reader is sure of itself too easily: words that were read are always looked at before they are written down.
     made[name].must ||= !made[name].value || made[name].from.startsWith("read");
-    const known = pose && best?.pose === pose ? (name === "caption" ? best.caption : best.evidence?.club) : "";
+    const known = same[name];
     if (made[name].must && known !== made[name].value) Object.assign(made[name], { offer: known, of: best?.record_id });
   }
   made.subject ??= { value: "", from: "a new negative: say who it is", must: true };
@@ -61,9 +64,10 @@ export class RecordForm {
     this.said = new Set(typed.said ?? []);
     this.strips = h("div", { class: "form-lines" }, h("p", { class: "empty" }, "Comparing the captions…"));
     const rows = FIELDS.filter(([name]) => names.includes(name)).map(([name, words]) => [name, this.#field(name, words, typed)]);
-    const part = (more) => rows.filter(([name]) => MORE.includes(name) === more).map(([, row]) => row);
+    const isMore = (name) => MORE.includes(name) || (name === "mark" && !this.proposed.mark);
+    const part = (more) => rows.filter(([name]) => isMore(name) === more).map(([, row]) => row);
     this.node = h("div", { class: "record-form" }, this.strips, h("div", { class: "columns" }, part(false)),
-      h("details", { class: "more-fields" }, h("summary", {}, "More: negative, crop, issuer, year, copy, note"), h("div", { class: "columns" }, part(true))));
+      h("details", { class: "more-fields" }, h("summary", {}, "More: negative, crop, issuer, year, …"), h("div", { class: "columns" }, part(true))));
   }
 
   #field(name, words, typed) {

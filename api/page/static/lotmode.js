@@ -14,7 +14,7 @@ import { firstShown, inWords, isNew, sentence } from "./words.js";
 
 const AHEAD = 2;
 const AGAIN_MS = 5000;
-const FIELDS = ["subject", "caption", "club", "pose", "crop", "issuer", "year"];
+const FIELDS = ["subject", "caption", "club", "mark", "pose", "crop", "caption_place", "issuer", "year"];
 let state = null;
 
 // rows: the cards in their order; at: the first; changed(): called after each decision; rowsNow(): the rows as they are.
@@ -127,7 +127,7 @@ async function begin(one) {
 
 // A case in the shape of an answer.
 function cardOf({ row, candidates, fields }) {
-  const confidence = Object.fromEntries(["pose", "crop", "caption", "record", "copy"].map((rung) => [rung, row[`confidence_${rung}`] ?? null]));
+  const confidence = Object.fromEntries(["pose", "crop", "caption", "mark", "record", "copy"].map((rung) => [rung, row[`confidence_${rung}`] ?? null]));
   const known = row.outcome === "known";
   return { ...(fields && { fields }), outcome: row.outcome, record_id: known ? row.tag : null, pose: row.pose, crop: row.crop, caption: row.caption, confidence, reasons: row.reasons ? row.reasons.split("; ") : [],
     candidates: known ? [...candidates].sort((a, b) => (b.record_id === row.tag) - (a.record_id === row.tag)) : candidates };
@@ -228,7 +228,8 @@ function likes(one) {
 const about = () => ({ card: state.card, apart: state.like.filter((one) => !one.checked).map((one) => one.value) });
 
 function agree() {
-  if (!state?.case || state.agreeButton.disabled) return true;
+  if (state.rows.get(state.card)?.decided) return step(1);
+  if (!state.case || state.agreeButton.disabled) return true;
   return isNew(state.case.row.outcome) ? accept() : choose(state.named);
 }
 

@@ -2,7 +2,7 @@
 
 import { comparedCrops } from "./cropmap.js";
 import { h, say, svg } from "./dom.js";
-import { sureness, toldOf } from "./words.js";
+import { markLine, sureness, toldOf } from "./words.js";
 
 const PX_PER_MM = 640 / 63.5;
 
@@ -12,7 +12,8 @@ export function proof(view, rung) {
   if (rung === "pose") return moved(view, told.pose);
   if (rung === "crop") return crops(view, told.crop);
   if (rung === "caption") return lines(view, told.caption);
-  return closely(view, rung, told[rung]);
+  if (rung === "mark") return mark(view, told.mark);
+  return closely(view, told.copy);
 }
 
 // The pictures side by side with a ring about every spot that has moved; Tab goes from one to the next.
@@ -66,13 +67,26 @@ export function strip({ picture, width, height, step, letters }, record, alone =
 
 // What an eye can tell: the mount, its stains and its edges, as they are; damage that one of the two shows alone is ringed.
 // Marks that both show are not named: a match of small spots may as well be the negative's or the printer's.
-function closely(view, rung, words) {
-  const odd = rung === "copy" && view.isLaid ? view.chosen.evidence.damage ?? [] : [];
-  const boxes = odd.map(({ box_mm: [left, top, right, bottom] }) => [left, top, right - left, bottom - top].map((mm) => mm * PX_PER_MM));
+function closely(view, words) {
+  const odd = view.isLaid ? view.chosen.evidence.damage ?? [] : [];
+  const boxes = odd.map(({ box_mm: box }) => inPixels(box));
   view.beside(odd.length ? () => rings(boxes) : null);
   const list = odd.length ? h("p", { class: "spots" }, "Only one of them shows: ", odd.map(({ kind, on, place }, number) =>
     h("button", { type: "button", class: "bar", onfocus: () => spot(view, boxes[number], number), onclick: () => spot(view, boxes[number], number) }, `${number + 1} ${kind}, ${place} (${on === "either" ? "one of the two" : on})`))) : null;
-  explain(view, rung, words || "Stains, scratches and cut edges that both show speak for one physical card. Blink to see them.", list);
+  explain(view, "copy", words || "Stains, scratches and cut edges that both show speak for one physical card. Blink to see them.", list);
+}
+
+const inPixels = ([left, top, right, bottom]) => [left, top, right - left, bottom - top].map((mm) => mm * PX_PER_MM);
+
+// Both cards, the mark that was read on this one ringed and brought near, with what the record says of its own.
+function mark(view, words) {
+  const line = markLine(view.answer);
+  const box = line && inPixels(line.box_mm);
+  view.beside(box && view.isLaid ? () => rings([box]) : null);
+  if (box) view.view.goTo(box);
+  const known = view.chosen.evidence.mark;
+  const read = line ? [h("i", { class: "printed" }, line.words), `, ${line.place}`] : "none";
+  explain(view, "mark", words, h("p", {}, "Read on this card: ", read, `. ${view.chosen.record_id} has: `, known ? h("i", { class: "printed" }, known) : "none said", "."));
 }
 
 function explain(view, rung, words, more = null) {

@@ -13,7 +13,7 @@ import { ask, newKey, undo, whenOthersDecide } from "./service.js";
 import { toast } from "./toast.js";
 import { firstShown, inWords, looks, sentence, TITLES } from "./words.js";
 
-const state = { open: [], find: null, form: null, busy: false, shown: null };
+const state = { open: [], find: null, form: null, busy: null, shown: null }; // busy: the find that is being decided
 const comparisons = new Map();
 const AGAIN_MS = 5000;
 const bench = byId("bench");
@@ -72,6 +72,7 @@ function nothing() {
 
 function draw() {
   const { find, form } = state;
+  state.busy = null; // what is on the screen may be decided, while its comparison is still awaited
   const isOpen = find.state === "open";
   Object.assign(state, { shown: null, wrong: h("div", { role: "alert", class: "wrong" }), like: h("div"), today: h("div"), photoBox: h("div", { class: "inset-box" }), compare: document.createElement("card-compare") });
   const where = [find.name, find.source, find.seen_on && `seen ${find.seen_on}`].filter(Boolean).join(", ");
@@ -189,8 +190,8 @@ function labelled() {
 
 async function settle(wish) {
   if (!state.find || state.find.state !== "open" || state.busy) return false;
-  state.busy = true;
   const { find, form } = state;
+  state.busy = find;
   const likes = alike(find, state.open);
   fill(state.wrong);
   try {
@@ -202,7 +203,7 @@ async function settle(wish) {
   } catch (error) {
     await refused(error);
   } finally {
-    state.busy = false;
+    if (state.busy === find) state.busy = null;
   }
   return true;
 }

@@ -84,12 +84,21 @@ const BODY = {
     const here = lines.length ? ["read ", lines.slice(0, 2).map((words, place) => [place ? ", " : "", printed(words)]), "; "] : null;
     return [sitter(best), `negative ${card.pose}, crop ${card.crop} are known, the caption is not: `, here, best ? [best.record_id, " has ", printed(best.caption), club(best)] : null, stop(best)];
   },
-  new_mark: (card, best) => [sitter(best), `negative ${card.pose}, crop ${card.crop} and the caption are known, the issuer's mark is not.`],
+  new_mark: (card, best) => [sitter(best), `negative ${card.pose}, crop ${card.crop} and the caption are known, the issuer's mark is not: `, ...marks(card, best)],
   new_crop: (card, best) => [sitter(best), `negative ${card.pose} is known, this crop of it is not: `, beyond(best, 2), "."],
   new_pose: (card, best) => ["None of your negatives shows this picture.", best ? [" Nearest: ", link(best.record_id), ", ", best.evidence?.subject ?? best.caption, "."] : ""],
   undecided: (card) => settled(card),
   unreadable: () => "Too little of the picture is left or lit to compare.",
 };
+
+// The issuer's mark as it was read on the card, and as the record has it. A find, or a lot's card, knows it by its fields.
+export const markLine = (card) => (card.lines ?? []).find(({ part }) => part === "mark");
+
+function marks(card, best) {
+  const line = markLine(card);
+  const read = line ? `${line.words} (${line.place})` : card.fields?.mark?.value;
+  return [read ? ["read ", printed(read)] : "none was read here", best?.evidence?.mark && [`; ${best.record_id} has `, printed(best.evidence.mark)], "."];
+}
 
 const sitter = (best) => (best?.evidence?.subject ? `${best.evidence.subject}: ` : "");
 
@@ -142,7 +151,7 @@ export function toldOf(card, one) {
     pose: first(find(/negative|exposure/).replace(/^(same negative|another exposure): /, "")),
     crop: one?.confidence.crop >= SETTLED ? `Cut like crop ${one.crop}, within ${(one.crop_shift_mm?.sigma_mm ?? 0.3).toFixed(1)} mm.` : first(beyond(one)),
     caption: [one && ["Printed on ", one.record_id, ": ", printed(one.caption), club(one), stop(one), " "], lines.length ? ["Read on this card: ", lines.map((line, place) => [place ? ", " : "", printed(line)]), lines.at(-1).endsWith(".") ? "" : "."] : null],
-    mark: first(find(/mark/)),
+    mark: first(find(/issuer's mark|same mark|^mark: /).replace(/^mark: /, "")),
     copy: first(find(/copy|physical card/).replace(/^probably (another copy|the same physical card): /, "")),
   };
 }

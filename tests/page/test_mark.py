@@ -1,0 +1,152 @@
+"""The issuer's mark: told as what is new, ringed where it was read, asked about before it is written down."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from matcher.catalogue import Catalogue
+from tests.page.conftest import Open, until
+from tests.page.site import KNOWN, NEW_CAPTION, Site
+from tests.page.test_identify import answered, give
+from tests.page.test_lot_and_listing import lot_of
+from tests.page.test_review import CAPTION, laid, said, state_of
+
+READ = "Brell & Co. (line, foot right)"
+KNOWN_MARK = "Quillory Works (oval, foot left)"
+BOX_MM = [20.0, 58.0, 34.0, 61.0]
+MARK_LINE = {"words": "Brell & Co.", "part": "mark", "place": "foot right", "certainty": 0.9}
+
+
+def with_mark(find: dict[str, Any], value: str) -> dict[str, Any]:
+    """A find as the service tells one whose mark alone is new; what is decided on it goes to the service itself."""
+    evidence = find["evidence"]
+    evidence["candidates"][0]["evidence"]["mark"] = KNOWN_MARK
+    origin = "read from this card" if value else "not read on this card"
+    evidence["fields"]["mark"] = {"value": value, "origin": origin, "confirm": True}
+    return {**find, "outcome": "new_mark", "evidence": evidence}
+
+
+def a_new_mark(open_page: Open, site: Site, value: str = READ) -> Any:
+    page = open_page("about:blank", size="laptop")
+
+    def told(route: Any) -> None:
+        if route.request.method != "GET":
+            return route.continue_()
+        answer = route.fetch()
+        return route.fulfill(response=answer, json=with_mark(answer.json(), value))
+
+    page.route(f"**/v1/finds/{CAPTION}", told)
+    page.goto(f"{site.address}/review#{CAPTION}")
+    laid(page)
+    return page
+
+
+def test_a_new_mark_is_told_and_asked_about_before_it_is_written(site: Site, open_page: Open) -> None:
+    page = a_new_mark(open_page, site)
+    told = page.locator(".outcome").inner_text()
+    assert told.startswith("New mark")
+    assert READ in told
+    assert KNOWN_MARK in told
+    said(page, caption="Oscar Dunnelby", club="Gannock Bar R. C.")
+    page.evaluate("document.activeElement.blur()")
+    page.keyboard.press("a")
+    page.locator(".wrong .problem", has_text="Issuer's mark").wait_for()
+    assert state_of(site, CAPTION)[0] == "open"
+    field = page.locator(".field", has=page.get_by_label("Issuer's mark, as printed"))
+    assert field.get_by_role("button", name=f"As V00001: “{KNOWN_MARK}”").is_visible()
+    field.get_by_role("button", name="It reads so").click()
+    page.evaluate("document.activeElement.blur()")
+    page.keyboard.press("a")
+    page.locator(".toast", has_text="was added").wait_for()
+    with Catalogue.open(site.folder) as catalogue:
+        made = catalogue.record(str(state_of(site, CAPTION)[1]))
+    assert (made.mark, made.caption_place) == (READ, "head centre")  # where the words stand was read as well
+
+
+def test_a_mark_that_was_not_read_is_typed_or_said_to_be_none(site: Site, open_page: Open) -> None:
+    page = a_new_mark(open_page, site, value="")
+    assert "none was read here" in page.locator(".outcome").inner_text()
+    said(page, caption="Oscar Dunnelby", club="Gannock Bar R. C.")
+    page.evaluate("document.activeElement.blur()")
+    page.keyboard.press("a")
+    page.locator(".wrong .problem", has_text="Issuer's mark").wait_for()
+    field = page.locator(".field", has=page.get_by_label("Issuer's mark, as printed"))
+    assert field.get_by_role("button", name="It reads so").count() == 0
+    field.get_by_role("button", name="None printed").click()
+    page.evaluate("document.activeElement.blur()")
+    page.keyboard.press("a")
+    page.locator(".toast", has_text="was added").wait_for()
+
+
+def test_where_no_mark_is_known_none_is_asked_for(site: Site, open_page: Open) -> None:
+    page = open_page(f"{site.address}/review#{CAPTION}")
+    laid(page)
+    assert not page.get_by_label("Issuer's mark, as printed").is_visible()  # it may be said, under 'More'
+
+
+def test_the_mark_is_ringed_where_it_was_read(shared_site: Site, open_page: Open) -> None:
+    """The page alone: the chip of the mark leads to both cards with a ring about it, and to both marks in words."""
+    page = open_page("about:blank")
+
+    def told(route: Any) -> None:
+        if route.request.method != "POST":
+            return route.continue_()
+        answer = route.fetch()
+        comparison = answer.json()
+        (card,) = comparison["identification"]["cards"]
+        card["lines"] = [{**MARK_LINE, "box_mm": BOX_MM}]
+        card["candidates"][0]["confidence"]["mark"] = 0.02
+        card["candidates"][0]["evidence"] |= {"mark": KNOWN_MARK}
+        card["candidates"][0]["evidence"]["words"].append("mark: 'Brell & Co.', not 'Quillory Works'")
+        return route.fulfill(response=answer, json=comparison)
+
+    page.route("**/v1/comparisons?*", told)
+    page.goto(shared_site.address)
+    give(page, shared_site, KNOWN)
+    answered(page)
+    page.locator(".chip", has_text="Mark").click()
+    until(page, "document.querySelector('.pane').classList.contains('enlarged')")
+    assert page.locator(".rings").count() == 2
+    words = page.locator(".proof-words").inner_text()
+    assert "Brell & Co., foot right" in words
+    assert KNOWN_MARK in words
+
+
+def test_a_lots_form_says_where_each_field_comes_from(site: Site, open_page: Open) -> None:
+    page = open_page(f"{site.address}/lot", size="laptop")
+    lot_of(page, site, NEW_CAPTION)
+    page.locator(".filters button", has_text="All").click()
+    page.locator(".wall-card").click()
+    laid(page)
+    assert page.locator("#from-subject").inner_text() == "copied from V00001"
+    assert page.locator("#from-caption").inner_text().startswith("read from this card")
+
+
+def test_the_next_find_can_be_decided_while_its_comparison_is_awaited(site: Site, open_page: Open) -> None:
+    """A key that came a moment too early did nothing, and said nothing."""
+    page = open_page(f"{site.address}/review#{CAPTION}")
+    laid(page)
+    held: list[Any] = []
+    page.route("**/comparison", lambda route: held.append(route))
+    said(page)
+    page.evaluate("document.activeElement.blur()")
+    page.keyboard.press("a")
+    until(page, f"location.hash !== '#{CAPTION}'")
+    page.keyboard.press("r")
+    page.locator(".toast", has_text="rejected").wait_for()
+    for route in held:
+        route.abort()
+
+
+def test_the_arrow_that_agrees_goes_past_a_card_that_is_decided(site: Site, open_page: Open) -> None:
+    page = open_page(f"{site.address}/lot", size="laptop")
+    lot_of(page, site, KNOWN, NEW_CAPTION)
+    page.locator(".filters button", has_text="All").click()
+    page.locator(".wall-card").first.click()
+    page.get_by_role("button", name="It is V00013").wait_for()
+    page.keyboard.press("ArrowRight")
+    page.locator(".mode-head b", has_text="2 of 2").wait_for()
+    page.keyboard.press("ArrowUp")
+    page.get_by_text("Decided seen").wait_for()
+    page.keyboard.press("ArrowRight")
+    page.locator(".mode-head b", has_text="2 of 2").wait_for()
