@@ -83,7 +83,7 @@ def test_aiming_says_what_to_change_and_the_shutter_is_answered(shared_site: Sit
     phone.get_by_role("button", name="Take a photograph").click()
     phone.locator(".aim-frame").wait_for()
     hints = (
-        "Fit the card's four edges to the frame",
+        "Closer: let the card fill the frame",
         "Glare on the caption: move the lamp or the phone",
         "Good: take it",
     )

@@ -54,7 +54,7 @@ def test_the_picture_holds_card_reference_findings_and_caution(shared_site: Site
     sent = Image.open(told.value.path()).convert("L")
     written = " ".join(page.evaluate("window.written"))
     assert written.startswith("Known: V00013")
-    for words in (*FOUND, "This card", "V00013, reference 10", CAUTION):
+    for words in (*FOUND, "Printed on V00013: Oskar Dunelby", "This card", "V00013, reference 10", CAUTION):
         assert words in written
     placed = page.evaluate("window.placed")
     assert [path.rsplit("/", 1)[1] for path, *_ in placed] == ["face", "laid"]
@@ -75,6 +75,13 @@ def test_the_pdf_holds_the_same(shared_site: Site, open_page: Open) -> None:
         assert rung in words
     shown = [one for one in document[0].get_objects() if one.type == pdfium.raw.FPDF_PAGEOBJ_IMAGE]
     assert len(shown) >= 2, "card and reference stand on the first page"
+    page.emulate_media(media="print")
+    for pane in page.locator(".stage .pane").all():  # whole, and not as they were laid out for the screen
+        frame, picture = pane.bounding_box(), pane.locator("img").first.bounding_box()
+        assert frame is not None
+        assert picture is not None
+        assert picture["x"] + picture["width"] <= frame["x"] + frame["width"] + 1
+        assert picture["y"] + picture["height"] <= frame["y"] + frame["height"] + 1
 
 
 def test_the_sentence_is_copied_with_its_caution(shared_site: Site, open_page: Open) -> None:

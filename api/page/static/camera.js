@@ -11,6 +11,7 @@ const MOST_GLARE = 0.015;
 const LEAST_SHARP = 10;
 const MOST_MOVED = 9;
 const LEAST_EDGE = 14;
+const SMALLER = [0.85, 0.75, 0.65, 0.55, 0.45]; // a card that lies whole within the frame, too far away
 
 // run(file): what was taken. True where the camera can be opened.
 export function openCamera(run) {
@@ -87,29 +88,36 @@ export function judge({ grey, high }, before) {
   if (grey.reduce((sum, value) => sum + value, 0) / grey.length < 45) return "Too dark: more light, from the side";
   if (before && moved(grey, before) > MOST_MOVED) return "Hold still";
   if (high < LEAST_PX) return "Too few pixels for the caption: use the phone's own camera";
-  if (!edges(at)) return "Fit the card's four edges to the frame";
+  if (!edges(at)) return smaller(at) ? "Closer: let the card fill the frame" : "Fit the card's four edges to the frame";
   return sharp(at) < LEAST_SHARP ? "Not sharp: a little farther away, and hold still" : null;
 }
 
 const moved = (now, before) => now.reduce((sum, value, place) => sum + Math.abs(value - before[place]), 0) / now.length;
 
-// Whether a step of brightness runs along each side of the frame, within a few pixels of it.
-function edges(at) {
-  const steps = (count, read) => {
+// Along how many sides of a frame a step of brightness runs, within a few pixels. share: of the frame's size, about its middle.
+function sides(at, share = 1) {
+  const [x0, y0] = [Math.round(((1 - share) / 2) * LOOK_WIDE), Math.round(((1 - share) / 2) * LOOK_HIGH)];
+  const [x1, y1] = [LOOK_WIDE - 1 - x0, LOOK_HIGH - 1 - y0];
+  const step = (from, to, read) => {
     let best = 0;
     for (let inwards = 0; inwards < 12; inwards += 1) {
       let sum = 0;
-      for (let along = 10; along < count - 10; along += 2) sum += read(inwards, along);
-      best = Math.max(best, Math.abs(sum) / ((count - 20) / 2));
+      for (let along = from + 10; along < to - 10; along += 2) sum += read(inwards, along);
+      best = Math.max(best, Math.abs(sum) / ((to - from - 20) / 2));
     }
     return best;
   };
-  const left = steps(LOOK_HIGH, (i, y) => at(i + 2, y) - at(i, y));
-  const right = steps(LOOK_HIGH, (i, y) => at(LOOK_WIDE - 3 - i, y) - at(LOOK_WIDE - 1 - i, y));
-  const top = steps(LOOK_WIDE, (i, x) => at(x, i + 2) - at(x, i));
-  const bottom = steps(LOOK_WIDE, (i, x) => at(x, LOOK_HIGH - 3 - i) - at(x, LOOK_HIGH - 1 - i));
-  return [left, right, top, bottom].filter((step) => step > LEAST_EDGE).length >= 3;
+  const found = [
+    step(y0, y1, (i, y) => at(x0 + i + 2, y) - at(x0 + i, y)),
+    step(y0, y1, (i, y) => at(x1 - 2 - i, y) - at(x1 - i, y)),
+    step(x0, x1, (i, x) => at(x, y0 + i + 2) - at(x, y0 + i)),
+    step(x0, x1, (i, x) => at(x, y1 - 2 - i) - at(x, y1 - i)),
+  ];
+  return found.filter((one) => one > LEAST_EDGE).length;
 }
+
+const edges = (at) => sides(at) >= 3;
+const smaller = (at) => SMALLER.some((share) => sides(at, share) === 4);
 
 // Mean strength of the finest detail.
 function sharp(at) {

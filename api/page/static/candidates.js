@@ -1,20 +1,38 @@
 // The candidates of a card as tiles: those that share most with it first, each with one word on what differs.
 
-import { h, thumbnail } from "./dom.js";
+import { fill, h, thumbnail } from "./dom.js";
 import { finding, RUNGS } from "./words.js";
 
-// run(index): a tile was chosen.
-export function candidateTiles(card, chosen, run) {
-  if (!card?.candidates.length) return null;
+// run(index): a tile was chosen. add(record): a record that is not among them was asked for; it may fail.
+export function candidateTiles(card, chosen, run, add) {
+  if (!card) return null;
   const groups = new Map();
   for (const [index, one] of card.candidates.entries()) {
     const name = group(card, one);
     groups.set(name, [...(groups.get(name) ?? []), tile(one, index, index === chosen, run)]);
   }
-  return [...groups].map(([name, tiles]) => h("section", { class: "tile-group" }, h("h3", {}, name), h("ol", { class: "tiles bare" }, tiles)));
+  return [[...groups].map(([name, tiles]) => h("section", { class: "tile-group" }, h("h3", {}, name), h("ol", { class: "tiles bare" }, tiles))), another(add)];
+}
+
+// A person may know that it is a record which the machine did not think of.
+function another(add) {
+  const field = h("input", { "aria-label": "Number of another record", placeholder: "V00001", maxlength: 40, autocomplete: "off", spellcheck: false });
+  const told = h("p", { class: "small", role: "alert" });
+  const look = async (event) => {
+    event.preventDefault();
+    fill(told);
+    try {
+      if (field.value.trim()) await add(field.value.trim());
+    } catch (error) {
+      if (!error.title) throw error;
+      fill(told, error.code === "no_such_record" ? `There is no record ${field.value.trim()}: look its number up in the catalogue.` : `${error.title}. ${error.todo}`);
+    }
+  };
+  return h("form", { class: "another-record row", onsubmit: look }, h("span", { class: "small" }, "Another record"), field, h("button", { class: "bar" }, "Show it"), told);
 }
 
 function group(card, one) {
+  if (one.asked) return "Asked for";
   const [best] = card.candidates;
   const isNot = (rung) => finding(rung, one.confidence[rung.name]).state === "other";
   const isPose = !isNot(RUNGS[0]);

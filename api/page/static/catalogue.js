@@ -96,7 +96,8 @@ function pose({ pose: name, records }) {
 }
 
 function card(record, more = false) {
-  const marks = ["have", "want", "upgrade"].filter((name) => /^(yes|y|1|x|true)$/i.test(record.extra[name] ?? ""));
+  const said = Object.fromEntries(Object.entries(record.extra).map(([name, value]) => [name.toLowerCase(), value]));
+  const marks = ["have", "want", "upgrade"].filter((name) => /^(yes|y|1|x|true)$/i.test(said[name] ?? ""));
   const large = document.body.dataset.size === "l";
   return h("li", {}, h("a", { href: recordAddress(record.record_id) },
     h("img", { src: thumbnail({ record: record.record_id }, large ? "whole" : "small"), alt: "", width: 110, height: 191, loading: "lazy", decoding: "async" }),

@@ -8,7 +8,7 @@ import { canGrow, lookCloser } from "./closer.js";
 import { WAYS } from "./comparekeys.js";
 import { fill, h, say, svg, thumbnail } from "./dom.js";
 import { proof } from "./proof.js";
-import { get } from "./service.js";
+import { get, Problem } from "./service.js";
 import { Viewport } from "./viewport.js";
 import { finding, firstShown, RUNGS } from "./words.js";
 
@@ -62,6 +62,19 @@ export class CardCompare extends HTMLElement {
     return true;
   }
 
+  // A record that is not among the candidates takes its place behind them, whole and upright: nothing was measured of it.
+  async #add(name) {
+    const { comparison, card } = this;
+    const at = this.answer.candidates.findIndex(({ record_id: id }) => id.toLowerCase() === name.toLowerCase());
+    if (at >= 0) return void this.choose(at);
+    const { record_id, pose, crop, caption, subject, club, references } = await get(`/v1/records/${encodeURIComponent(/^v\d+$/i.test(name) ? name.toUpperCase() : name)}`);
+    if (this.comparison !== comparison || this.card !== card) return;
+    if (!references.length) throw new Problem("no_picture", `${record_id} has no picture`, "Nothing of it can be shown beside the card.");
+    this.answer.candidates.push({ record_id, pose, crop, caption, reference: String(references[0].id), confidence: {}, evidence: { subject, club }, asked: true });
+    this.layers.candidates.push({ laid: null });
+    this.choose(this.answer.candidates.length - 1);
+  }
+
   get answer() { return this.comparison?.identification.cards[this.card]; }
   get layers() { return this.comparison?.cards[this.card]; }
   get chosen() { return this.answer?.candidates[this.candidate]; }
@@ -91,7 +104,7 @@ export class CardCompare extends HTMLElement {
     this.barWords = h("span", { class: "mm-words" });
     const button = (words, name, run) => h("button", { type: "button", class: "bar", "aria-label": name, title: name, onclick: run }, words);
     this.toneButton = h("button", { type: "button", class: "bar", onclick: () => this.turnTones() }, "Tones matched ", h("kbd", {}, "g"));
-    this.tools = h("div", { class: "tools" }, this.ways, this.fadeBox, h("span", { class: "hint" }, "Blink: hold ", h("kbd", {}, "Space"), " or press the card"), this.toneButton,
+    this.tools = h("div", { class: "tools" }, this.ways, this.fadeBox, h("span", { class: "hint" }, "Blink: hold ", h("kbd", {}, "Space"), " or the card"), this.toneButton,
       h("span", { class: "zooms" }, this.bar, this.barWords, button("−", "Farther (key -)", () => this.view.zoomBy(1 / 1.5)), button("+", "Closer (key +)", () => this.view.zoomBy(1.5)),
         button("Whole", "Whole card (key 0)", () => this.view.reset()), button(svg("svg", { viewBox: "0 0 16 16", width: 14, height: 14, "aria-hidden": "true" }, svg("path", { d: "M2 6V2H6M10 2H14V6M14 10V14H10M6 14H2V10", fill: "none", stroke: "currentColor", "stroke-width": 1.6 })), "Full screen (key f)", () => this.full())));
     this.list = h("div", { class: "candidates" });
@@ -99,7 +112,7 @@ export class CardCompare extends HTMLElement {
   }
 
   #list() {
-    fill(this.list, candidateTiles(this.answer, this.candidate, (index) => this.choose(index)));
+    fill(this.list, candidateTiles(this.answer, this.candidate, (index) => this.choose(index), (record) => this.#add(record)));
     fill(this.chips, chips(this.chosen, (rung) => this.prove(rung)));
   }
 

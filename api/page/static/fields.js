@@ -3,7 +3,7 @@
 import { fill, h } from "./dom.js";
 import { draft } from "./draft.js";
 import { strip } from "./proof.js";
-import { finding, readLines, RUNGS } from "./words.js";
+import { finding, PARTED, readLines, RUNGS } from "./words.js";
 
 const FIELDS = [
   ["subject", "Who is shown"], ["caption", "Caption, as printed"], ["club", "Club, as printed"], ["mark", "Issuer's mark, as printed"], ["pose", "Negative"], ["crop", "Crop"],
@@ -14,7 +14,6 @@ const CERTAIN = 0.97;
 const PLACEHOLDERS = { pose: "the next free number", crop: "the next free letter", caption_place: "foot centre", copy: "album 3, Ada's" };
 
 const WORDS = ["caption", "club", "mark"];
-const PARTED = /\s+[-–—]\s+/; // on one line with the club the issuer's words often stand behind a dash
 
 // By field: value, from (in words), must (a person has to say it, since this card differs or nothing is known).
 // Where the service itself says what was read and where each field comes from (`fields`), that is what counts.

@@ -106,7 +106,7 @@ function show(found) {
   shown.tabs = h("div", { class: "row shots", role: "group", "aria-label": "Pictures and cards" });
   shown.wrong = h("div", { role: "alert" });
   const side = h("aside", { class: "side listing-side", "aria-label": "Claim by claim" }, shown.tabs, shown.wrong, marked(found), claims(found.claims),
-    listed("Also worth knowing", [...found.seen_before.map(({ words, record_id: id }) => [plain(words), " ", h("a", { href: recordAddress(id) }, id)]), ...found.notes.filter((note) => !found.seen_before.some(({ words }) => words === note))]),
+    listed("Also worth knowing", [...found.seen_before.map(({ words, record_id: id }) => [sentence(plain(words)), " ", h("a", { href: recordAddress(id) }, id)]), ...found.notes.filter((note) => !found.seen_before.some(({ words }) => words === note))]),
     questions(found.questions), h("p", { class: "caution-line" }, found.cautions[0]));
   fill(byId("result"), h("header", { class: `verdict step-${found.verdict.step.replaceAll(" ", "-")}` }, headline(found)), shown.compare, side);
   byId("anew").hidden = false;
@@ -131,6 +131,7 @@ function headline(found) {
 const verdict = (title, words, more = "") => h("p", { class: "outcome" }, h("b", {}, title), " ", h("span", {}, words, " ", more));
 const plain = (words) => words.replace(/ \(([01]\.\d\d)\)/g, (_, share) => ` (${sureness(Number(share))})`);
 const first = (claim) => `${sentence(plain(claim.reason).replace(/ \([^()]*%\)$/, ""))}.`;
+const reason = (claim) => (claim.confidence === null ? sentence(plain(claim.reason)) : first(claim).replace(/\.$/, "")); // its number stands before it
 const sentence = (words) => `${words.charAt(0).toUpperCase()}${words.slice(1)}`;
 
 function tabs() {
@@ -198,7 +199,7 @@ function claims(all) {
   return h("ol", { class: "claims bare" }, [...all].sort((a, b) => gravity.indexOf(a.status) - gravity.indexOf(b.status)).map((claim) => {
     const node = h("li", { class: classOf(claim) }, h("button", { type: "button", class: "claim", onclick: () => prove(claim) },
       h("span", { class: "claim-mark" }, MARKS[claim.status]), h("span", {}, h("b", {}, `${claim.kind}: ${claim.denied ? "not " : ""}${claim.value}`), claim.with_reserve ? " (said with reserve)" : "", ` ${STATUS[claim.status]}`, claim.confidence === null ? "" : `, ${sureness(claim.confidence)}`,
-        h("span", { class: "small" }, `${sentence(plain(claim.reason))}${claim.about ? ` (${claim.about})` : ""}`, claim.unsure && `. Unsure: ${claim.unsure}`, claim.may_also_mean.length ? `. May also mean ${claim.may_also_mean.join(", ")}` : ""))));
+        h("span", { class: "small" }, `${reason(claim)}${claim.about ? ` (${claim.about})` : ""}`, claim.unsure && `. Unsure: ${claim.unsure}`, claim.may_also_mean.length ? `. May also mean ${claim.may_also_mean.join(", ")}` : ""))));
     node.claim = claim;
     return node;
   }));

@@ -11,7 +11,8 @@ import { NEW, TITLES } from "./words.js";
 
 const EVERY_MS = 1500;
 const SURE = 0.9;
-const state = { id: "", tiles: new Map(), rows: [] };
+const FAILED = "failed"; // scans and no cards: shown by their names
+const state = { id: "", tiles: new Map(), rows: [], failures: [] };
 
 const FILTERS = [
   ["decide", "To decide", (row) => waits(row) && row.outcome !== "known"],
@@ -31,7 +32,7 @@ export const face = (lot, card) => `/v1/lots/${lot}/cards/${card}/face`;
 
 export async function showLot(box, id) {
   clearTimeout(state.watching);
-  Object.assign(state, { id, box, tiles: new Map(), rows: [], filter: null, sitter: "", began: null, built: false });
+  Object.assign(state, { id, box, tiles: new Map(), rows: [], failures: [], filter: null, sitter: "", began: null, built: false });
   fill(box);
   if (id) await update();
 }
@@ -128,6 +129,7 @@ function chooseFilter() {
 }
 
 const shown = () => {
+  if (state.filter === FAILED) return [];
   const [, , fits] = FILTERS.find(([name]) => name === (state.filter ?? "all"));
   return state.rows.filter((row) => fits(row) && (!state.sitter || sitterOf(row) === state.sitter));
 };
@@ -136,17 +138,18 @@ const sitterOf = (row) => row.subject ?? row.closest_subject ?? "";
 
 function filters() {
   const button = ([name, words, fits]) => {
-    const count = state.rows.filter(fits).length;
+    const count = name === FAILED ? state.lot.items.failed : state.rows.filter(fits).length;
     return count || name === "all" || name === "decide" ? h("button", { type: "button", class: "bar", "aria-pressed": String(name === (state.filter ?? "all")), onclick: () => { state.filter = name; filters(); wall(); work(); } }, `${words} `, h("b", {}, count)) : null;
   };
   const sitters = [...new Set(state.rows.map(sitterOf).filter(Boolean))].sort();
   const select = h("select", { "aria-label": "Only this sitter", onchange: () => { state.sitter = select.value; wall(); work(); } }, h("option", { value: "" }, "every sitter"), sitters.map((name) => h("option", { value: name, selected: name === state.sitter }, name)));
-  fill(state.filters, FILTERS.map(button), sitters.length > 1 ? select : null);
+  fill(state.filters, [...FILTERS, [FAILED, "Failed"]].map(button), sitters.length > 1 ? select : null);
 }
 
 // The wall: tiles stay where they are, and change when what they show does
 
 function wall() {
+  if (state.filter === FAILED) return void fill(state.wall, state.failures.map((item) => h("li", { class: "wall-failed" }, h("b", {}, item.name), h("span", { class: "small" }, why(item)))));
   const rows = shown();
   for (const row of rows) {
     const told = JSON.stringify(row);
@@ -197,9 +200,15 @@ function pairs() {
 }
 
 async function failures() {
-  const { items } = await get(`/v1/lots/${state.id}/items?state=failed&limit=500`);
-  fill(state.failed, h("details", { class: "problem", open: items.length < 6 }, h("summary", {}, `${items.length} scan${items.length === 1 ? "" : "s"} failed`), h("ul", {}, items.map((item) => h("li", {}, h("b", {}, item.name), `${item.pages > 1 ? `, page ${item.page}` : ""}: ${(item.message || item.code).replace(`${item.name}: `, "")}`)))));
+  const { id } = state;
+  const { items } = await get(`/v1/lots/${id}/items?state=failed&limit=500`);
+  if (state.id !== id) return;
+  state.failures = items;
+  fill(state.failed, h("details", { class: "problem", open: items.length < 6 }, h("summary", {}, `${items.length} scan${items.length === 1 ? "" : "s"} failed`), h("ul", {}, items.map((item) => h("li", {}, h("b", {}, item.name), `: ${why(item)}`)))));
+  if (state.filter === FAILED) wall();
 }
+
+const why = (item) => `${item.pages > 1 ? `page ${item.page}: ` : ""}${(item.message || item.code).replace(`${item.name}: `, "")}`;
 
 // Removing asks once: what was sent goes, what was decided stays.
 function removal() {

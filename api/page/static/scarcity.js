@@ -4,6 +4,8 @@ import "./everywhere.js";
 import { byId, fill, h, percent, recordAddress, svg, thumbnail } from "./dom.js";
 import { get } from "./service.js";
 
+const TIMES = { 0: "never", 1: "once", 2: "twice" };
+
 const AT_ONCE = 500;
 const ROWS = 50;
 const records = new Map();
@@ -82,7 +84,7 @@ function table(rows) {
     more.hidden = !left.length;
   }
   start();
-  return [h("div", { class: "row which" }, h("label", { for: "order" }, "Order"), order, h("label", { for: "only" }, "Only"), only), list, h("p", {}, more)];
+  return [h("div", { class: "row which" }, h("span", {}, h("label", { for: "order" }, "Order"), order), h("span", {}, h("label", { for: "only" }, "Only"), only)), list, h("p", {}, more)];
 }
 
 function scarce(row) {
@@ -90,7 +92,7 @@ function scarce(row) {
   const copies = row.at_least === row.at_most ? `${row.at_least} cop${row.at_least === 1 ? "y" : "ies"}` : `${row.at_least} to ${row.at_most} copies`;
   const seen = row.first ? (row.first === row.last ? row.first : `${row.first} to ${row.last}`) : "";
   return h("li", {}, h("a", { href: recordAddress(row.record) }, h("img", { src: thumbnail({ record: row.record }), alt: "", width: 55, height: 96, loading: "lazy", decoding: "async" }),
-    h("span", {}, h("b", {}, row.record), ` ${record.subject ?? ""}`, h("i", { class: "printed" }, [record.caption, record.club].filter(Boolean).join(", ")), h("span", { class: "small" }, `${copies}, seen ${row.seen} time${row.seen === 1 ? "" : "s"}${seen ? `, ${seen}` : ""}${row.best === null ? "" : `, best has ${percent(row.best)} contrast left`}`))));
+    h("span", {}, h("b", {}, row.record), ` ${record.subject ?? ""}`, h("i", { class: "printed" }, [record.caption, record.club].filter(Boolean).join(", ")), h("span", { class: "small" }, `${copies}, seen ${TIMES[row.seen] ?? `${row.seen} times`}${seen ? `, ${seen}` : ""}${row.best === null ? "" : `, best has ${percent(row.best)} contrast left`}`))));
 }
 
 function lacking(gaps) {

@@ -62,7 +62,8 @@ export async function picture({ card, comparison, index, candidate }) {
   const told = toldOf(card, one);
   for (const rung of RUNGS.filter(({ name }) => one && one.confidence[name] !== undefined && one.confidence[name] !== null)) {
     line = text(paint, `${rung.title}: ${finding(rung, one.confidence[rung.name]).words}`, 24, across, line, WIDE - across - MARGIN);
-    if (typeof told[rung.name] === "string") line = text(paint, told[rung.name], 18, across, line, WIDE - across - MARGIN);
+    const words = h("p", {}, told[rung.name]).textContent.trim(); // some are parts, some in italics
+    if (words) line = text(paint, words, 18, across, line, WIDE - across - MARGIN);
     line += 14;
   }
   text(paint, CAUTION, 18, MARGIN, HIGH - 44, WIDE - 2 * MARGIN);

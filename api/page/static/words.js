@@ -48,6 +48,8 @@ export const TITLES = {
   undecided: "Cannot tell", unreadable: "Unreadable",
 };
 
+export const PARTED = /\s+[-–—]\s+/; // on one line with the club the issuer's words often stand behind a dash
+
 const printed = (words) => h("i", { class: "printed" }, words || "no words");
 const link = (id) => h("a", { href: recordAddress(id) }, id);
 const club = (one) => (one?.evidence?.club ? [", ", printed(one.evidence.club)] : null);
@@ -80,8 +82,8 @@ const BODY = {
       printed(card.caption ?? best?.caption), club(best), `; negative ${card.pose ?? best?.pose}, crop ${card.crop ?? best?.crop}.`];
   },
   new_caption(card, best) {
-    const lines = readLines(card);
-    const here = lines.length ? ["read ", lines.slice(0, 2).map((words, place) => [place ? ", " : "", printed(words)]), "; "] : null;
+    const lines = readLines(card).slice(0, 2).map((words) => words.split(PARTED)[0]);
+    const here = lines.length ? ["read ", lines.map((words, place) => [place ? ", " : "", printed(words)]), "; "] : null;
     return [sitter(best), `negative ${card.pose}, crop ${card.crop} are known, the caption is not: `, here, best ? [best.record_id, " has ", printed(best.caption), club(best)] : null, stop(best)];
   },
   new_mark: (card, best) => [sitter(best), `negative ${card.pose}, crop ${card.crop} and the caption are known, the issuer's mark is not: `, ...marks(card, best)],

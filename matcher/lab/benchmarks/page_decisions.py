@@ -201,10 +201,15 @@ def _finds(address: str) -> list[dict[str, Any]]:
 
 
 def _wrong_values(address: str, before: frozenset[str], truth: Mapping[str, Truth]) -> str:
-    """Of the records made since: words that are not those of the find's card; nothing said is nothing wrong."""
+    """Of the records made since: words, capitals aside, that are not the card's; nothing said is nothing wrong."""
     became = {find["record_id"]: truth[find["find_id"]] for find in _finds(address) if find["find_id"] in truth}
     made = [record for record in _all(f"{address}/v1/records") if record["record_id"] not in before]
-    wrong = [name for record in made for name in WORDS if record[name] not in ("", became[record["record_id"]][name])]
+    wrong = [
+        name
+        for record in made
+        for name in WORDS
+        if record[name].casefold() not in ("", became[record["record_id"]][name].casefold())
+    ]
     told = ", ".join(f"{name} {count}" for name, count in Counter(wrong).items())
     return f"{len(wrong)} in {len(made)} records" + (f" ({told})" if told else "")
 
