@@ -14,7 +14,7 @@ from tests.page.test_review import CAPTION, laid, said, state_of
 READ = "Brell & Co. (line, foot right)"
 KNOWN_MARK = "Quillory Works (oval, foot left)"
 BOX_MM = [20.0, 58.0, 34.0, 61.0]
-MARK_LINE = {"words": "Brell & Co.", "part": "mark", "place": "foot right", "certainty": 0.9}
+MARK_LINE = {"words": "Brell & Co.", "part": "mark", "place": "foot right", "certainty": 0.9, "box_mm": BOX_MM}
 
 
 def with_mark(find: dict[str, Any], value: str) -> dict[str, Any]:
@@ -86,24 +86,23 @@ def test_where_no_mark_is_known_none_is_asked_for(site: Site, open_page: Open) -
 
 def test_the_mark_is_ringed_where_it_was_read(shared_site: Site, open_page: Open) -> None:
     """The page alone: the chip of the mark leads to both cards with a ring about it, and to both marks in words."""
-    page = open_page("about:blank")
-
-    def told(route: Any) -> None:
-        if route.request.method != "POST":
-            return route.continue_()
-        answer = route.fetch()
-        comparison = answer.json()
-        (card,) = comparison["identification"]["cards"]
-        card["lines"] = [{**MARK_LINE, "box_mm": BOX_MM}]
-        card["candidates"][0]["confidence"]["mark"] = 0.02
-        card["candidates"][0]["evidence"] |= {"mark": KNOWN_MARK}
-        card["candidates"][0]["evidence"]["words"].append("mark: 'Brell & Co.', not 'Quillory Works'")
-        return route.fulfill(response=answer, json=comparison)
-
-    page.route("**/v1/comparisons?*", told)
-    page.goto(shared_site.address)
+    page = open_page(shared_site.address, size="laptop")
     give(page, shared_site, KNOWN)
     answered(page)
+    page.evaluate(
+        """([line, known]) => {
+            const view = document.querySelector("card-compare");
+            const [closest] = view.answer.candidates;
+            view.answer.lines = [line];
+            closest.confidence.mark = 0.02;
+            closest.evidence.mark = known;
+            closest.evidence.words.push("mark: 'Brell & Co.', not 'Quillory Works'");
+            view.choose(0);
+        }""",
+        [MARK_LINE, KNOWN_MARK],
+    )
+    tops = {one.bounding_box()["y"] for one in page.locator(".chip").all()}
+    assert len(tops) == 1  # five beside each other
     page.locator(".chip", has_text="Mark").click()
     until(page, "document.querySelector('.pane').classList.contains('enlarged')")
     assert page.locator(".rings").count() == 2
