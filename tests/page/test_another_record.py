@@ -75,8 +75,7 @@ def test_a_lots_card_is_given_a_record_that_was_asked_for(site: Site, open_page:
     ask_for(page, number)
     page.get_by_role("button", name=f"It is {number}").click()
     page.get_by_text("All of these are decided").wait_for()
-    with Catalogue.open(site.folder) as catalogue:
-        assert [one.record_id for one in sightings.sightings(catalogue)] == [number]
+    assert state_of(site, POSE) == ("merged", number)  # its photograph was kept as a find before
 
 
 def test_the_scans_of_a_lot_that_failed_are_a_part_of_the_wall(site: Site, open_page: Open) -> None:
