@@ -149,3 +149,23 @@ def test_the_arrow_that_agrees_goes_past_a_card_that_is_decided(site: Site, open
     page.get_by_text("Decided seen").wait_for()
     page.keyboard.press("ArrowRight")
     page.locator(".mode-head b", has_text="2 of 2").wait_for()
+
+
+def test_a_likely_answer_of_a_lot_is_not_entered_by_one_key(site: Site, open_page: Open) -> None:
+    page = open_page(f"{site.address}/lot", size="laptop")
+    lot_of(page, site, KNOWN)
+
+    def doubtful(route: Any) -> None:
+        answer = route.fetch()
+        told = answer.json()
+        told["row"]["confidence_record"] = 0.9
+        route.fulfill(response=answer, json=told)
+
+    page.route("**/cards/*/case", doubtful)
+    page.locator(".filters button", has_text="All").click()
+    page.locator(".wall-card").click()
+    page.get_by_role("button", name="It is V00013").wait_for()
+    page.keyboard.press("ArrowRight")
+    page.locator(".wrong .problem", has_text="Likely, not certain (90\u00a0%)").wait_for()
+    page.keyboard.press("ArrowRight")
+    page.get_by_text("All of these are decided").wait_for()

@@ -10,7 +10,7 @@ import { keys } from "./keys.js";
 import { face, waits } from "./lotscreen.js";
 import { ask, newKey, undo } from "./service.js";
 import { toast } from "./toast.js";
-import { firstShown, inWords, isNew, sentence } from "./words.js";
+import { CERTAIN, firstShown, inWords, isNew, sentence, sureness } from "./words.js";
 
 const AHEAD = 2;
 const AGAIN_MS = 5000;
@@ -60,7 +60,7 @@ async function ahead(card) {
 }
 
 async function open(card) {
-  Object.assign(state, { card, case: null, shown: null, ready: false, named: null, picked: false });
+  Object.assign(state, { card, case: null, shown: null, ready: false, named: null, picked: false, looked: false });
   frame();
   const row = state.rows.get(card);
   if (row.decided) return void decided(row);
@@ -230,7 +230,20 @@ const about = () => ({ card: state.card, apart: state.like.filter((one) => !one.
 function agree() {
   if (state.rows.get(state.card)?.decided) return step(1);
   if (!state.case || state.agreeButton.disabled) return true;
-  return isNew(state.case.row.outcome) ? accept() : choose(state.named);
+  if (isNew(state.case.row.outcome)) return accept();
+  return isDoubtful() ? lookTwice() : choose(state.named);
+}
+
+// A likely answer, which nobody has chosen, is not entered by one key: the first says so, the second does it.
+function isDoubtful() {
+  const { row } = state.case;
+  return row.outcome === "known" && !state.picked && !state.looked && row.confidence_record < CERTAIN;
+}
+
+function lookTwice() {
+  state.looked = true;
+  fill(state.wrong, h("p", { class: "problem" }, h("b", {}, `Likely, not certain (${sureness(state.case.row.confidence_record)}).`), ` Look at both: has anything moved? `, h("kbd", {}, "→"), ` again says that it is ${state.named}. Nothing was decided.`));
+  return true;
 }
 
 function enter() {

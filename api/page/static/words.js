@@ -4,7 +4,7 @@
 import { h, percent, recordAddress } from "./dom.js";
 
 export const SETTLED = 0.75; // the service's own limit: see the README
-const CERTAIN = 0.97; // from here on the page says "all but certain"; our own choice
+export const CERTAIN = 0.97; // from here on the page says "all but certain"; our own choice
 const LEAST_MM = 0.6; // twice the usual error of a crop's edge: less is not told
 
 export const RUNGS = [
