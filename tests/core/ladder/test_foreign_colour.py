@@ -114,7 +114,7 @@ def test_it_says_nothing_of_the_pose_and_is_told_as_damage() -> None:
     card = sepia()
     known, query = seen(card, 1), card.copy()
     query[180:240, 150:215] = np.array([150.0, 160.0, 175.0])
-    pair = Registered.of(*(Face.from_pixels(one) for one in (seen(query, 2), known)), LAID_OVER)
+    pair = Registered.of(Face.from_pixels(seen(query, 2)), Face.from_pixels(known), LAID_OVER)
     found = judge_pose(pair, Calibration.load())
     assert found is not None
     assert found.probability > 0.9
