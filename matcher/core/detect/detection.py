@@ -176,12 +176,13 @@ class _Detector:
 
     def _by_edges(self, lines: LineQuads, found: RankedQuads) -> Detections:
         """Cards by their edges alone; where others were found already, those that such a one lies well around."""
-        # What the common format's cards look like is known: the classifiers were fitted on them.
-        others = [size for size in self.sizes if not as_portrait(size).same_card(FaceSize())]
-        if not others:
+        # What the common format's cards usually look like is known: the classifiers were fitted on them. Where nothing
+        # looks so, it may be one on a coloured mount, on a ground that was never drawn.
+        sizes = [size for size in self.sizes if not (found.best and as_portrait(size).same_card(FaceSize()))]
+        if not sizes:
             return Detections(())
         around = partial(self._lies_around, found) if found.best else None
-        shapes = _shapes(_apart(others, self.settings.alike))
+        shapes = _shapes(_apart(sizes, self.settings.alike))
         quads, scores = edge_quads(self.picture, shapes, lines, self.settings, around)
         if not len(quads):
             return Detections((), _reason(found.best))
@@ -401,7 +402,7 @@ def _in_order(photo: Photo, outlines: list[CardQuad], upright_log_odds: float) -
 def _right_way_up(photo: Photo, outline: CardQuad, upright_log_odds: float) -> CardQuad:
     """Start the corners where the card's upper left is, by its content and by how people hold cards."""
     corners = outline.corners
-    seen = orientation(photo.pixels, corners)
+    seen = orientation(photo, corners)
     prior = upright_log_odds * _up(corners)[1] / -max(float(np.linalg.norm(_up(corners))), 1e-6)
     upright = 1 / (1 + np.exp(-(seen.odds + prior)))
     if upright < 0.5 and not outline.by_hand:

@@ -15,7 +15,7 @@ from matcher.core.detect.geometry import NEXT, Array, area, height, nearest_shap
 from matcher.core.detect.proposals import LineQuads, propose_quads
 from matcher.core.detect.quad_classifier import HEIGHT_MM, classify_quads
 from matcher.core.detect.reduced_image import ReducedImage
-from matcher.core.detect.region_proposals import region_quads
+from matcher.core.detect.region_proposals import coarse_quads, region_quads
 from matcher.core.detect.settings import ChoiceSettings, DetectSettings
 from matcher.core.detect.suppression import suppress_overlaps
 from matcher.core.shared_settings import FaceSize
@@ -61,9 +61,15 @@ def search_quads(
     lines = lines or LineQuads(picture, settings)
     sizes = [sizes] if isinstance(sizes, FaceSize) else sizes
     shapes = np.array(sorted({size.aspect for size in sizes}))
-    of_regions = region_quads(picture, shapes, settings.proposals.regions)
     # A scan tells mm, by which outlines are set against each other; so are those of several formats.
-    clear = first_look(picture, shapes, of_regions, settings) if len(shapes) == 1 and not px_per_mm else None
+    one_look = len(shapes) == 1 and not px_per_mm
+    clear = one_look and first_look(
+        picture, shapes, coarse_quads(picture, shapes, settings.proposals.regions), settings
+    )
+    if clear:
+        return RankedQuads(*clear, (None,))
+    of_regions = region_quads(picture, shapes, settings.proposals.regions)
+    clear = one_look and first_look(picture, shapes, of_regions, settings)
     if clear:
         return RankedQuads(*clear, (None,))
     quads = propose_quads(picture, shapes, settings, lines, of_regions)
