@@ -85,6 +85,7 @@ def _clear(
     share = np.abs(area(quads)) / (picture.width * picture.height)
     clear = (sides[:, 0] >= bounds.weakest_side) & (sides[:, 1] >= bounds.other_sides)
     clear &= (evidence.contrast.min(axis=1) >= bounds.least_step) & (evidence.beyond <= bounds.beyond)
+    clear &= evidence.apart >= bounds.apart
     clear &= (evidence.texture >= bounds.texture) & ~only_drawn(picture, quads, FaceSize().height_mm)
     clear &= (share >= bounds.least_share) & (share <= bounds.most_share)
     clear &= (true_slant(quads, picture.width, picture.height) <= bounds.slant) & (evidence.framed.max(axis=1) < 0.5)

@@ -47,7 +47,7 @@ def test_the_other_outline_of_the_card_is_turned_with_it() -> None:
 @needs_reader
 def test_what_is_settled_by_sight_or_by_a_person_is_not_turned() -> None:
     photo, outline = photographed("below", 0.8)
-    for given in (on_its_head(outline, 0.995), replace(on_its_head(outline, 0.5), by_hand=True)):
+    for given in (on_its_head(outline, 0.999), replace(on_its_head(outline, 0.5), by_hand=True)):
         assert as_words_stand(photo, given) is given
 
 
