@@ -184,11 +184,11 @@ class ChoiceSettings:
     print leaves so much of its mount on all four sides; own choice. Of 30 drawn scans on a plain lid with a rim of 5 to
     9 mm, 7 were taken for the full picture without this rule, and none of 40 with it."""
     same_ground: float = 0.4
-    """How far inside and surroundings differ at least (`scoring.Evidence.apart`) of what does not reach the picture's own
-    edge: a frame drawn on a table holds more table. Of 250 drawn cards the least has 0.46, faded, on a lid."""
+    """How far inside and surroundings differ at least (`scoring.Evidence.apart`) of what does not reach the picture's
+    own edge: a frame drawn on a table holds more table. Of 250 drawn cards the least has 0.46, faded, on a lid."""
     blank: float = 3.0
-    """Spread of lightness below which something shows nothing, levels; where it has no hue of paper either, it is no bare
-    back of a card. Own choice."""
+    """Spread of lightness below which something shows nothing, levels; where it has no hue of paper either, it is no
+    bare back of a card. Own choice."""
     label: float = 4.0
     """How many times larger, and richer in tones, than a plain label something must be to be the card that it was stuck
     on; own choice."""
@@ -325,16 +325,16 @@ class EdgeSettings:
     texture: float = 8.0
     """Spread of lightness inside, levels: a board or a box shows nothing, the plainest sheet 9."""
     apart: float = 1.0
-    """How far inside and surroundings differ (`scoring.Evidence.apart`): a check's squares lie in more of the same. Of 60
-    drawn cards that keep within the other bounds the least has 1.4, a checked cloth 0.2."""
+    """How far inside and surroundings differ (`scoring.Evidence.apart`): a check's squares lie in more of the same. Of
+    60 drawn cards that keep within the other bounds the least has 1.4, a checked cloth 0.2."""
     beyond: float = 0.13
     """Share of what the sides run on beyond the corners: a floor's seams and a page's columns do."""
     least_share: float = 0.06
     most_share: float = 0.97
     """Of the picture's area."""
     slant: float = ChoiceSettings.no_rectangle
-    """Largest cosine between the sides, the tilt taken out. How far a photo was cut, and so its focal length, is a guess;
-    of a known format the shape says more."""
+    """Largest cosine between the sides, the tilt taken out. How far a photo was cut, and so its focal length, is a
+    guess; of a known format the shape says more."""
     shape: float = 0.1
     """Largest difference from the format's proportions, as a natural logarithm."""
     most_sure: float = 0.9
