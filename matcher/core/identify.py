@@ -282,6 +282,8 @@ def _told_odd(card: CardAnswer) -> CardAnswer:
     size = card.face.size
     slenderness = min(size.width_mm, size.height_mm) / max(size.width_mm, size.height_mm)
     told = f"{shape_words(slenderness)}, which is no format of this catalogue"
+    if card.outline.heap:
+        told = "cards seem to lie over each other here: lay them side by side, and take the picture again"
     answer = replace(card.answer, reasons=(told, *card.answer.reasons))
     return replace(card, answer=answer, outline=replace(card.outline, odd=True))
 

@@ -60,6 +60,7 @@ class CardQuad:
     by_hand: the way up is a person's word; nothing turns the card.
     sizes:   of the formats that the card may have, the likeliest first; none where not asked, or where it is `odd`.
     odd:     it has the shape of no format that was looked for.
+    heap:    it is odd since cards seem to lie over each other there.
     """
 
     corners: NDArray[np.float32]
@@ -70,6 +71,7 @@ class CardQuad:
     by_hand: bool = False
     sizes: tuple[FaceSize, ...] = ()
     odd: bool = False
+    heap: bool = False
 
     def __post_init__(self) -> None:
         if self.corners.shape != (4, 2):
@@ -234,12 +236,12 @@ class _Detector:
         fine, touching = self.settings.refinement.fine, self.settings.refinement.touching
         pairs = zip(page.quads, page.alone, strict=True)
         refined = [self._refined(quad, fine if alone else touching) for quad, alone in pairs]
-        return self._in_order(
-            [
-                CardQuad(corners, self.settings.on_page, sizes=self._of_size(size))
-                for corners, size in zip(refined, page.sizes, strict=True)
-            ]
-        )
+        cards = [
+            CardQuad(corners, self.settings.on_page, sizes=self._of_size(size))
+            for corners, size in zip(refined, page.sizes, strict=True)
+        ]
+        heaps = [clockwise_portrait(quad / np.array(self.picture.scale)).astype(np.float32) for quad in page.heaps]
+        return self._in_order([*cards, *(CardQuad(quad, self.settings.found, odd=True, heap=True) for quad in heaps)])
 
     def _of_size(self, portrait: FaceSize) -> tuple[FaceSize, ...]:
         """The known sizes that are this one, either way up."""

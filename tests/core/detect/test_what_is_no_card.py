@@ -8,9 +8,11 @@ import pytest
 from numpy.typing import NDArray
 
 from matcher.core.detect.detection import detect
+from matcher.core.detect.geometry import inside
 from matcher.core.detect.quad_search import overlap
 from matcher.core.photo import Photo
-from tests.core.detect.test_detection import draw_print, lay, shoot, turned
+from tests.core.detect.test_detection import draw_print, draw_table, lay, shoot, turned
+from tests.core.detect.test_formats_found import ALL
 
 Scene = NDArray[np.float32]
 
@@ -73,3 +75,33 @@ def test_a_card_that_runs_along_the_pictures_border_is_whole() -> None:
     scene = lay(mottled(1105), draw_print(), corners)
     (found,) = detect(Photo.from_pixels(np.clip(scene, 0, 255).astype(np.uint8)))
     assert overlap(found.corners, corners) > 0.97
+
+
+@pytest.mark.parametrize("known", [None, ALL])
+def test_cards_that_cover_each_other_on_a_page_are_told_and_not_dropped(known: object) -> None:
+    page = draw_table("lid", 1700, 1300)
+    alone = [(220, 330), (620, 330), (1250, 330), (1300, 960)]
+    covering = [(300, 960), (420, 990)]
+    for place in alone + covering:
+        page = lay(page, draw_print(), turned(place, 560, 1))
+    outlines = list(detect(shoot(page), known))  # type: ignore[arg-type]
+    found = [one for one in outlines if not one.odd]
+    assert all(any(overlap(one.corners, turned(place, 560, 1)) > 0.9 for one in found) for place in alone)
+    (heap,) = [one for one in outlines if one.odd]
+    assert heap.heap
+    assert all(inside(np.array(place, np.float64), heap.corners) for place in covering)
+
+
+def test_a_ruler_beside_the_cards_of_a_page_is_nothing_that_is_told() -> None:
+    page = draw_table("lid", 1700, 1300)
+    for place in [(220, 330), (620, 330), (1250, 330)]:
+        page = lay(page, draw_print(), turned(place, 560, 1))
+    cv2.rectangle(page, (100, 1000), (1500, 1060), (200, 180, 60), -1)
+    assert [one.odd for one in detect(shoot(page))] == [False] * 3
+
+
+@pytest.mark.parametrize("beyond", [0.1, 0.3])
+def test_a_card_that_goes_on_beyond_the_photo_is_outlined_beyond_it(beyond: float) -> None:
+    corners = turned((450, 800 + 800 * beyond), 800, 3)
+    (found,) = detect(shoot(lay(draw_table("oak", 900, 1200), draw_print(), corners)))
+    assert overlap(found.corners, corners) > 0.95
