@@ -325,8 +325,8 @@ class EdgeSettings:
     texture: float = 8.0
     """Spread of lightness inside, levels: a board or a box shows nothing, the plainest sheet 9."""
     apart: float = 0.6
-    """How far inside and surroundings differ (`scoring.Evidence.apart`): a check's squares lie in more of the same, 0.2.
-    Of the real photographs of this half the least has 0.9, of 60 drawn cards 1.4."""
+    """How far inside and surroundings differ (`scoring.Evidence.apart`): a check's squares lie in more of the same,
+    0.2. Of the real photographs the least has 0.9, of 60 drawn cards 1.4."""
     beyond: float = 0.13
     """Share of what the sides run on beyond the corners: a floor's seams and a page's columns do."""
     least_share: float = 0.06
