@@ -90,7 +90,7 @@ class WayUpSettings:
 
     settled: probability of a way up, by what is seen on the card at large, from which words are not asked: none higher
              is told. What the network has not been shown it may be too sure of.
-    letter:  log odds of one letter that was surely read; most: of all together. By hand.
+    letter, most: log odds of one letter that was surely read, and of all of them together. By hand.
     chance:  certainty at which what was read says nothing. By hand.
     """
 
