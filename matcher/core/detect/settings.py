@@ -368,9 +368,9 @@ class DetectSettings:
     """That a card is shown upright rather than upside down, before it is looked at; own estimate, no source."""
     camera_tolerance: float = 0.0015
     """How exactly a picture has a telephone's 9 to 16: nobody cuts a card to 9 to 16 exactly; own choice."""
-    camera_filled: float = 0.9
-    """How likely such a picture must be a card that fills it: it is most often a camera's picture of something else;
-    own choice."""
+    camera_filled: float = 0.995
+    """How likely such a picture must be a card that fills it: it is most often a camera's picture of something else, a
+    page of text or a table; own choice. The model that says so was fitted on as many cards as other things."""
     most_beyond: float = 0.5
     """A corner that a person has drawn may lie this far outside the photo, in long sides: a card may be cut off."""
     least_side_px: float = 24.0
