@@ -42,6 +42,9 @@ from matcher.core.shared_settings import FaceSize
 CAMERAS = np.array([1, 4 / 5, 3 / 4, 2 / 3, 5 / 8, 9 / 16, 1 / 2, 6 / 13, 9 / 20])
 """Proportions of pictures as cameras, telephones and screens make them; common practice, no source."""
 
+SAME_PLACE = 0.5
+"""Intersection over union from which two outlines are of one card; own choice."""
+
 ANY_SHAPE = (0.35, 1.0)
 """Widths over heights between which something may be a card of no known format; own choice."""
 
@@ -164,8 +167,8 @@ class _Detector:
         ranked = search_quads(self.picture, self._looked_for, px_per_mm, self.settings, lines)
         if ranked.best < self.settings.found or self._is_frame(ranked.quads[0]):
             filled = self._full_frame(ranked)
-            return filled or self._by_edges(lines, RankedQuads.none()) or self._cut_to_shape() or filled
-        around = self._by_edges(lines, ranked)
+            return filled or self._by_edges(lines, RankedQuads.none(), ranked) or self._cut_to_shape() or filled
+        around = self._by_edges(lines, ranked, RankedQuads.none())
         if around:
             return around
         outlines = []
@@ -176,8 +179,11 @@ class _Detector:
             outlines.append(CardQuad(corners, score, runner_up, sizes=self._sizes_of(corners)))
         return self._in_order(outlines)
 
-    def _by_edges(self, lines: LineQuads, found: RankedQuads) -> Detections:
-        """Cards by their edges alone; where others were found already, those that such a one lies well around."""
+    def _by_edges(self, lines: LineQuads, found: RankedQuads, doubted: RankedQuads) -> Detections:
+        """Cards by their edges alone; where others were found already, those that such a one lies well around.
+
+        doubted: what was seen as too unlikely to be a card.
+        """
         # What the common format's cards usually look like is known: the classifiers were fitted on them. Where nothing
         # looks so, it may be one on a coloured mount, on a ground that was never drawn.
         sizes = [size for size in self.sizes if not (found.best and as_portrait(size).same_card(FaceSize()))]
@@ -189,11 +195,17 @@ class _Detector:
         if not len(quads):
             return Detections((), _reason(found.best))
         near = companions(quads, scores, self.settings.found, self._relative_heights)
-        return self._in_order([self._by_its_edges(quads[i], float(scores[i])) for i in near])
+        return self._in_order([self._by_its_edges(quads[i], float(scores[i]), doubted) for i in near])
 
-    def _by_its_edges(self, quad: NDArray[np.float32], score: float) -> CardQuad:
+    def _by_its_edges(self, quad: NDArray[np.float32], score: float, doubted: RankedQuads) -> CardQuad:
+        """Edges tell that a card is there; of its outlines the classifiers may know better."""
+        other, choice = doubted.quads[0] if doubted.best else None, self.settings.choice
+        if other is None or self._is_frame(other) or not SAME_PLACE < overlap(quad, other) < choice.another:
+            other = None
+        elif doubted.best >= choice.rival:
+            quad, other = other, quad
         corners = self._refined(quad)
-        return CardQuad(corners, round(score, 3), sizes=self._sizes_of(corners))
+        return CardQuad(corners, round(score, 3), self._refined_or_none(other), sizes=self._sizes_of(corners))
 
     def _lies_around(self, found: RankedQuads, quad: NDArray[np.float32]) -> bool:
         """A picture on a cover has any shape; what surely is a card, and has its shape, is one in a holder, unless it
