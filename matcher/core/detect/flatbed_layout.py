@@ -182,7 +182,10 @@ def _common_scale(
     guesses = [known] if known else [_long(patch, one) / one.long_mm for patch in patches for one in lone[id(patch)]]
     if not known and sum(map(bool, lone.values())) < max(2, 0.5 * len(patches)):
         return None
-    worth = [(_explained(patches, guess, lying, tolerance), guess) for guess in guesses]
+    # Cards that touch lie a little askew, and their patch is larger than they are: as far as `_cells` divides them they
+    # count, where the scale is no guess.
+    room = 2 * tolerance if known else tolerance
+    worth = [(_explained(patches, guess, lying, room), guess) for guess in guesses]
     best = max(worth, default=(0.0, 0.0))
     return best[1] if best[0] > settings.explained else None
 

@@ -108,13 +108,13 @@ def _scored(
 
 
 def _bare(picture: ReducedImage, quads: Quads, scores: Scores, choice: ChoiceSettings) -> NDArray[np.bool_]:
-    """(n,): which quads, away from the picture's own edge, hold the same as lies around them, or nothing: in a colour
-    that no paper has, or as a label on something that itself may be a card."""
+    """(n,): which quads, away from the picture's own edge, show nothing: in a colour that no paper has, or as a label
+    on something that itself may be a card."""
     if not len(quads):
         return np.zeros(0, bool)
     evidence = measure(picture, quads, HEIGHT_MM)
     texture = evidence.texture
-    bare = (evidence.apart < choice.same_ground) | ((texture < choice.blank) & (evidence.paper < 0.5))
+    bare = (texture < choice.blank) & (evidence.paper < 0.5)
     for label in np.nonzero(~bare & (texture < choice.plain_label))[0]:
         larger = (area(quads) > choice.label * area(quads[label])) & (scores >= choice.rival)
         larger &= texture > choice.label * texture[label]
