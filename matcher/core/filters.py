@@ -69,9 +69,14 @@ def shrink(pixels: Pixels, size: tuple[int, int], last_step: int = cv2.INTER_ARE
     last_step: OpenCV's interpolation for what remains, less than a factor of two.
     """
     while min(pixels.shape[1] / size[0], pixels.shape[0] / size[1]) >= 2:
-        half = (pixels.shape[1] // 2, pixels.shape[0] // 2)
-        even = pixels[: 2 * half[1], : 2 * half[0]]
-        pixels = np.asarray(cv2.resize(even, half, interpolation=cv2.INTER_AREA), np.uint8)
+        pixels = halved(pixels)
     if pixels.shape[1::-1] == size:
         return pixels
     return np.asarray(cv2.resize(pixels, size, interpolation=last_step), np.uint8)
+
+
+def halved(pixels: Pixels) -> Pixels:
+    """(h // 2, w // 2, 3) uint8: every 2 x 2 pixels averaged to one; an odd last row or column is left out."""
+    size = (pixels.shape[1] // 2, pixels.shape[0] // 2)
+    even = pixels[: 2 * size[1], : 2 * size[0]]
+    return np.asarray(cv2.resize(even, size, interpolation=cv2.INTER_AREA), np.uint8)

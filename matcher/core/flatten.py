@@ -98,7 +98,7 @@ def flatten(
     needs, it is reduced by area first, so that film grain is averaged and not aliased.
     """
     size = size or FaceSize()
-    pixels, covered = warp_quad(photo.pixels, outline.corners, (size.width, size.height))
+    pixels, covered = warp_quad(photo.pixels, outline.corners, (size.width, size.height), lambda: photo.half)
     burnt = _glare(pixels, size, glare)
     return Face(pixels, to_grey(pixels), covered & ~burnt, size, outside=float(1 - covered.mean()))
 

@@ -39,6 +39,7 @@ from matcher.core.ocr.every_line import lines_of_face, lines_of_photo
 from matcher.core.ocr.line_parts import differences, parts_of, stand_alike
 from matcher.core.ocr.mark_match import match_marks
 from matcher.core.ocr.reading import can_read, read_caption
+from matcher.core.ocr.way_up import as_words_stand
 from matcher.core.photo import Photo
 from matcher.core.reference_set import ReferenceSet
 from matcher.core.search.reference_index import Hit
@@ -191,6 +192,8 @@ def _judged(
     problem = _back(outline, upright.hits, settings)
     if problem:
         return CardAnswer(outline, face, condition(face, photo, outline), _nothing_read(problem))
+    upright = _as_words_stand(photo, upright, references, settings)
+    face = upright.face
     facts = condition(upright.face, photo, upright.outline)
     view = View(upright.face, upright.description)
     candidates = verify(view, references, calibration, upright.hits, settings.ladder)
@@ -279,6 +282,8 @@ def _told_odd(card: CardAnswer) -> CardAnswer:
     size = card.face.size
     slenderness = min(size.width_mm, size.height_mm) / max(size.width_mm, size.height_mm)
     told = f"{shape_words(slenderness)}, which is no format of this catalogue"
+    if card.outline.heap:
+        told = "cards seem to lie over each other here: lay them side by side, and take the picture again"
     answer = replace(card.answer, reasons=(told, *card.answer.reasons))
     return replace(card, answer=answer, outline=replace(card.outline, odd=True))
 
@@ -440,4 +445,17 @@ def _right_way_up(outline: CardQuad, face: Face, references: ReferenceSet) -> _U
     # What was seen on it spoke for the other way up.
     corners, seen_upright = np.roll(outline.corners, 2, axis=0), 1 - outline.upright
     outline = replace(outline, corners=corners, upright=seen_upright)
+    return _Upright(outline, face, description, references.search(description))
+
+
+def _as_words_stand(photo: Photo, upright: _Upright, references: ReferenceSet, settings: Settings) -> _Upright:
+    """Turn the card over where its words stand on their feet the other way up, what is seen on it is in doubt, and
+    nothing known resembles it that could tell."""
+    if _resembles(upright.hits, settings):
+        return upright
+    outline = as_words_stand(photo, upright.outline, upright.face.size, settings.ocr)
+    if np.array_equal(outline.corners, upright.outline.corners):
+        return replace(upright, outline=outline)
+    face = upright.face.half_turn()
+    description = describe(face)
     return _Upright(outline, face, description, references.search(description))

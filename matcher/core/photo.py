@@ -11,6 +11,7 @@ import io
 import os
 import stat
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 import cv2
@@ -20,6 +21,7 @@ from PIL import Image
 
 from matcher.core.decoding import decoded
 from matcher.core.errors import UnreadablePhoto
+from matcher.core.filters import halved
 from matcher.core.image_files import DAMAGED, open_page
 from matcher.core.shared_settings import PhotoLimits
 
@@ -58,6 +60,12 @@ class Photo:
     def height(self) -> int:
         """Pixels."""
         return int(self.pixels.shape[0])
+
+    @cached_property
+    def half(self) -> NDArray[np.uint8]:
+        """(height // 2, width // 2, 3) uint8: 2 x 2 of `pixels` averaged; an odd last row or column is left out.
+        Computed once: the search, the way up and the face all start from it."""
+        return halved(self.pixels)
 
     @classmethod
     def from_pixels(cls, pixels: NDArray[np.uint8], name: str = "array", dpi: float | None = None) -> Photo:

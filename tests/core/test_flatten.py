@@ -8,6 +8,7 @@ import pytest
 
 from matcher.core.condition import condition
 from matcher.core.detect.detection import CardQuad
+from matcher.core.detect.warp import warp_quad
 from matcher.core.flatten import Face, flatten
 from matcher.core.photo import Photo
 from matcher.core.settings import FaceSize
@@ -107,3 +108,14 @@ def test_residual_contrast_follows_the_fading() -> None:
     measured = [condition(face_of(negative, contrast=c)).residual_contrast for c in (1.0, 0.5, 0.25, 0.1)]
     assert measured == sorted(measured, reverse=True)
     assert measured[1] / measured[0] == pytest.approx(0.5, abs=0.08)
+
+
+@pytest.mark.parametrize("size", [(1601, 1203), (1600, 1200)])
+def test_a_face_is_the_same_whether_or_not_the_photo_was_halved_for_others(size: tuple[int, int]) -> None:
+    pixels = np.random.default_rng(2).integers(0, 256, (*size, 3)).astype(np.uint8)
+    photo = Photo.from_pixels(pixels)
+    corners = np.array([[101.3, 77.1], [1010.2, 90.5], [1003.7, 1570.4], [95.2, 1561.8]], np.float32)
+    own, _ = warp_quad(pixels, corners, (220, 384))
+    shared, _ = warp_quad(pixels, corners, (220, 384), lambda: photo.half)
+    assert np.array_equal(own, shared)
+    assert photo.half.shape == (size[0] // 2, size[1] // 2, 3)

@@ -99,6 +99,12 @@ def test_a_card_is_turned_over_before_anything_is_measured_on_it(references: One
     assert upright.answer.established["record_id"] == "V1"
 
 
+def test_cards_that_lie_over_each_other_are_told_with_what_to_do(references: One) -> None:
+    photo, outline = photo_and_outline(face_of(picture(83), noise=2, seed=3))
+    card = identify_card(photo, replace(outline, odd=True, heap=True), references, Settings(), CALIBRATION)
+    assert "lay them side by side" in card.answer.reasons[0]
+
+
 @pytest.mark.parametrize(("seed", "words", "told"), [(81, "J. Kelwick", ["known"]), (82, "", [])])
 def test_an_outline_that_is_likelier_no_cards_is_one_where_it_holds_a_known_picture(
     references: One, seed: int, words: str, told: list[str]

@@ -42,6 +42,9 @@ from matcher.core.shared_settings import FaceSize
 CAMERAS = np.array([1, 4 / 5, 3 / 4, 2 / 3, 5 / 8, 9 / 16, 1 / 2, 6 / 13, 9 / 20])
 """Proportions of pictures as cameras, telephones and screens make them; common practice, no source."""
 
+SAME_PLACE = 0.5
+"""Intersection over union from which two outlines are of one card; own choice."""
+
 ANY_SHAPE = (0.35, 1.0)
 """Widths over heights between which something may be a card of no known format; own choice."""
 
@@ -60,6 +63,7 @@ class CardQuad:
     by_hand: the way up is a person's word; nothing turns the card.
     sizes:   of the formats that the card may have, the likeliest first; none where not asked, or where it is `odd`.
     odd:     it has the shape of no format that was looked for.
+    heap:    it is odd since cards seem to lie over each other there.
     """
 
     corners: NDArray[np.float32]
@@ -70,6 +74,7 @@ class CardQuad:
     by_hand: bool = False
     sizes: tuple[FaceSize, ...] = ()
     odd: bool = False
+    heap: bool = False
 
     def __post_init__(self) -> None:
         if self.corners.shape != (4, 2):
@@ -162,8 +167,8 @@ class _Detector:
         ranked = search_quads(self.picture, self._looked_for, px_per_mm, self.settings, lines)
         if ranked.best < self.settings.found or self._is_frame(ranked.quads[0]):
             filled = self._full_frame(ranked)
-            return filled or self._by_edges(lines, RankedQuads.none()) or self._cut_to_shape() or filled
-        around = self._by_edges(lines, ranked)
+            return filled or self._by_edges(lines, RankedQuads.none(), ranked) or self._cut_to_shape() or filled
+        around = self._by_edges(lines, ranked, RankedQuads.none())
         if around:
             return around
         outlines = []
@@ -174,23 +179,33 @@ class _Detector:
             outlines.append(CardQuad(corners, score, runner_up, sizes=self._sizes_of(corners)))
         return self._in_order(outlines)
 
-    def _by_edges(self, lines: LineQuads, found: RankedQuads) -> Detections:
-        """Cards by their edges alone; where others were found already, those that such a one lies well around."""
-        # What the common format's cards look like is known: the classifiers were fitted on them.
-        others = [size for size in self.sizes if not as_portrait(size).same_card(FaceSize())]
-        if not others:
+    def _by_edges(self, lines: LineQuads, found: RankedQuads, doubted: RankedQuads) -> Detections:
+        """Cards by their edges alone; where others were found already, those that such a one lies well around.
+
+        doubted: what was seen as too unlikely to be a card.
+        """
+        # What the common format's cards usually look like is known: the classifiers were fitted on them. Where nothing
+        # looks so, it may be one on a coloured mount, on a ground that was never drawn.
+        sizes = [size for size in self.sizes if not (found.best and as_portrait(size).same_card(FaceSize()))]
+        if not sizes:
             return Detections(())
         around = partial(self._lies_around, found) if found.best else None
-        shapes = _shapes(_apart(others, self.settings.alike))
+        shapes = _shapes(_apart(sizes, self.settings.alike))
         quads, scores = edge_quads(self.picture, shapes, lines, self.settings, around)
         if not len(quads):
             return Detections((), _reason(found.best))
         near = companions(quads, scores, self.settings.found, self._relative_heights)
-        return self._in_order([self._by_its_edges(quads[i], float(scores[i])) for i in near])
+        return self._in_order([self._by_its_edges(quads[i], float(scores[i]), doubted) for i in near])
 
-    def _by_its_edges(self, quad: NDArray[np.float32], score: float) -> CardQuad:
+    def _by_its_edges(self, quad: NDArray[np.float32], score: float, doubted: RankedQuads) -> CardQuad:
+        """Edges tell that a card is there; of its outlines the classifiers may know better."""
+        other, choice = doubted.quads[0] if doubted.best else None, self.settings.choice
+        if other is None or self._is_frame(other) or not SAME_PLACE < overlap(quad, other) < choice.another:
+            other = None
+        elif doubted.best >= choice.rival:
+            quad, other = other, quad
         corners = self._refined(quad)
-        return CardQuad(corners, round(score, 3), sizes=self._sizes_of(corners))
+        return CardQuad(corners, round(score, 3), self._refined_or_none(other), sizes=self._sizes_of(corners))
 
     def _lies_around(self, found: RankedQuads, quad: NDArray[np.float32]) -> bool:
         """A picture on a cover has any shape; what surely is a card, and has its shape, is one in a holder, unless it
@@ -233,12 +248,12 @@ class _Detector:
         fine, touching = self.settings.refinement.fine, self.settings.refinement.touching
         pairs = zip(page.quads, page.alone, strict=True)
         refined = [self._refined(quad, fine if alone else touching) for quad, alone in pairs]
-        return self._in_order(
-            [
-                CardQuad(corners, self.settings.on_page, sizes=self._of_size(size))
-                for corners, size in zip(refined, page.sizes, strict=True)
-            ]
-        )
+        cards = [
+            CardQuad(corners, self.settings.on_page, sizes=self._of_size(size))
+            for corners, size in zip(refined, page.sizes, strict=True)
+        ]
+        heaps = [clockwise_portrait(quad / np.array(self.picture.scale)).astype(np.float32) for quad in page.heaps]
+        return self._in_order([*cards, *(CardQuad(quad, self.settings.found, odd=True, heap=True) for quad in heaps)])
 
     def _of_size(self, portrait: FaceSize) -> tuple[FaceSize, ...]:
         """The known sizes that are this one, either way up."""
@@ -401,7 +416,7 @@ def _in_order(photo: Photo, outlines: list[CardQuad], upright_log_odds: float) -
 def _right_way_up(photo: Photo, outline: CardQuad, upright_log_odds: float) -> CardQuad:
     """Start the corners where the card's upper left is, by its content and by how people hold cards."""
     corners = outline.corners
-    seen = orientation(photo.pixels, corners)
+    seen = orientation(photo, corners)
     prior = upright_log_odds * _up(corners)[1] / -max(float(np.linalg.norm(_up(corners))), 1e-6)
     upright = 1 / (1 + np.exp(-(seen.odds + prior)))
     if upright < 0.5 and not outline.by_hand:

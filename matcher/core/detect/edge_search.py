@@ -60,9 +60,8 @@ def edge_quads(
         kept = np.array([around(quad) for quad in quads], bool)
         quads, scores = quads[kept], scores[kept]
     capped = np.minimum(scores, bounds.most_sure).astype(np.float32)
-    # Of several shapes the larger outline is taken, as long as both are clear: a panel of a cover may have another's.
-    one_shape = shapes is None or len(shapes) == 1
-    best = suppress_overlaps(quads, scores if one_shape else capped, least=settings.found)
+    # The larger outline is taken, as long as both are clear: a print has its mount's shape, a panel may have another's.
+    best = suppress_overlaps(quads, scores if shapes is None else capped, least=settings.found)
     return quads[best], capped[best]
 
 
@@ -85,6 +84,7 @@ def _clear(
     share = np.abs(area(quads)) / (picture.width * picture.height)
     clear = (sides[:, 0] >= bounds.weakest_side) & (sides[:, 1] >= bounds.other_sides)
     clear &= (evidence.contrast.min(axis=1) >= bounds.least_step) & (evidence.beyond <= bounds.beyond)
+    clear &= evidence.apart >= bounds.apart
     clear &= (evidence.texture >= bounds.texture) & ~only_drawn(picture, quads, FaceSize().height_mm)
     clear &= (share >= bounds.least_share) & (share <= bounds.most_share)
     clear &= (true_slant(quads, picture.width, picture.height) <= bounds.slant) & (evidence.framed.max(axis=1) < 0.5)

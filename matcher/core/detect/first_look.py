@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 
 from matcher.core.detect.geometry import Array, clockwise_portrait, inside, nearest_shape, true_ratio, true_slant
 from matcher.core.detect.proposals import distinct, edged, first_score, versions
-from matcher.core.detect.quad_classifier import classify_quads
+from matcher.core.detect.quad_classifier import HEIGHT_MM, classify_quads
 from matcher.core.detect.reduced_image import ReducedImage
+from matcher.core.detect.scoring import measure
 from matcher.core.detect.settings import DetectSettings
 
 Quads = NDArray[np.float32]
@@ -38,6 +39,8 @@ def first_look(
     card = pool[best : best + 1]
     if sure[best] < looking.sure or not _has_shape(picture, card, shapes, settings):
         return None
+    if measure(picture, card, HEIGHT_MM).texture[0] < settings.choice.plain_label:
+        return None  # it may be a label upon a card
     if any(_beside(card[0], one) for one in quads[scores > looking.another]):
         return None
     return card, sure[best : best + 1]

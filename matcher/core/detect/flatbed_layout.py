@@ -9,7 +9,7 @@ words nor pictures: backs count too.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 
 import cv2
@@ -63,11 +63,14 @@ class Lying:
 @dataclass(frozen=True)
 class FlatbedPage:
     """quads: (n, 4, 2) cards in reduced pixels, none where this is no page of two or more; alone: (n,) bool, False for
-    cards that touch another; sizes: of each, as portrait."""
+    cards that touch another; sizes: of each, as portrait.
+    heaps: (m, 4, 2) rectangles around what is as large as a card and does not divide into whole ones: cards that lie
+    over each other, or something else."""
 
     quads: Quads
     alone: NDArray[np.bool_]
     sizes: tuple[FaceSize, ...] = ()
+    heaps: Quads = field(default_factory=lambda: np.empty((0, 4, 2), np.float32))
 
 
 def flatbed_quads(
@@ -103,7 +106,21 @@ def flatbed_quads(
     if float(np.median(measure(picture, quads, FaceSize().height_mm).paper)) < settings.paper:
         return none
     alone = np.array([len(part) == 1 for part in parts for _ in part], bool)
-    return FlatbedPage(quads, alone, tuple(one.size for one, part in zip(formats, parts, strict=True) for _ in part))
+    left = [patch for patch, part in zip(patches, parts, strict=True) if not part]
+    heaps = np.array([_whole(patch) for patch in left if _is_heap(patch, scale, lying)], np.float32).reshape(-1, 4, 2)
+    of = tuple(one.size for one, part in zip(formats, parts, strict=True) for _ in part)
+    return FlatbedPage(quads, alone, of, heaps)
+
+
+def _is_heap(patch: Patch, scale: float, lying: Sequence[Lying]) -> bool:
+    """Whether it covers more than the smallest card does: a ruler, a slip with a number, a clip do not."""
+    smallest = min((scale * one.long_mm) ** 2 * one.size.aspect for one in lying)
+    return float(patch.mask.sum()) > smallest
+
+
+def _whole(patch: Patch) -> NDArray[np.float64]:
+    high, wide = patch.shape
+    return _quad(patch, 0, 0, wide, high)
 
 
 def _from_lid(lab: NDArray[np.uint8], settings: FlatbedSettings) -> tuple[NDArray[np.uint8], int] | None:
@@ -165,7 +182,10 @@ def _common_scale(
     guesses = [known] if known else [_long(patch, one) / one.long_mm for patch in patches for one in lone[id(patch)]]
     if not known and sum(map(bool, lone.values())) < max(2, 0.5 * len(patches)):
         return None
-    worth = [(_explained(patches, guess, lying, tolerance), guess) for guess in guesses]
+    # Cards that touch lie a little askew, and their patch is larger than they are: as far as `_cells` divides them they
+    # count, where the scale is no guess.
+    room = 2 * tolerance if known else tolerance
+    worth = [(_explained(patches, guess, lying, room), guess) for guess in guesses]
     best = max(worth, default=(0.0, 0.0))
     return best[1] if best[0] > settings.explained else None
 

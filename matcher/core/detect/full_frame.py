@@ -48,6 +48,6 @@ def full_frame_measurements(
     if not len(quads):
         return np.empty((0, 4), np.float32)
     score = float(np.clip(classify_quads(picture, quads, nearest)[0], LEAST, 1 - LEAST))
-    seen = orientation(photo.pixels, np.asarray(quads[0] / np.array(picture.scale), np.float32))
+    seen = orientation(photo, np.asarray(quads[0] / np.array(picture.scale), np.float32))
     uneven = float(tones(picture, quads)[0, UNEVEN])
     return np.array([[np.log(score / (1 - score)), np.log1p(abs(seen.odds)), seen.back, uneven]], np.float32)

@@ -22,7 +22,7 @@ from matcher.core.detect.warp import warp_quad
 from matcher.core.filters import slow
 from matcher.core.nets import weight_file
 from matcher.core.nets.runtime import infer
-from matcher.core.photo import to_grey
+from matcher.core.photo import Photo, to_grey
 
 Floats = NDArray[np.float32]
 Grey = NDArray[np.uint8]
@@ -67,12 +67,12 @@ class Shown:
         return Shown(*(np.ascontiguousarray(part[:, ::-1, ::-1]) for part in (self.whole, self.foot, self.head)))
 
 
-def orientation(pixels: NDArray[np.uint8], corners: Array) -> Orientation:
+def orientation(photo: Photo, corners: Array) -> Orientation:
     """How the card lies in the outline given.
 
-    pixels: (h, w, 3) uint8 RGB. corners: (4, 2) TL TR BR BL of one of the two portrait readings, pixels of the photo.
+    corners: (4, 2) TL TR BR BL of one of the two portrait readings, pixels of the photo.
     """
-    flat, _ = warp_quad(pixels, corners, SHAPE[::-1])
+    flat, _ = warp_quad(photo.pixels, corners, SHAPE[::-1], lambda: photo.half)
     shown = prepared(to_grey(flat))
     turned = shown.turned()
     both = {name: np.stack([getattr(shown, name), getattr(turned, name)]) for name in ("whole", "head", "foot")}

@@ -39,7 +39,7 @@ class LineQuads:
     def softened(self) -> Quads:
         """(n, 4, 2) float32 of the picture without grain, weave and drawn lines."""
         lines = self.settings.proposals.lines
-        softened = soften(self.picture, self.settings.reduction)
+        softened = soften(self.picture)
         return (2 * line_quads(softened, lines.softened_quads, lines)).astype(np.float32)
 
 

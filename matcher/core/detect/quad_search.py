@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 
 from matcher.core.detect.drawn_rectangles import only_drawn
 from matcher.core.detect.first_look import first_look
-from matcher.core.detect.geometry import NEXT, Array, area, height, nearest_shape, slant, true_ratio, true_slant
+from matcher.core.detect.geometry import NEXT, Array, area, height, inside, nearest_shape, slant, true_ratio, true_slant
 from matcher.core.detect.proposals import LineQuads, propose_quads
 from matcher.core.detect.quad_classifier import HEIGHT_MM, classify_quads
 from matcher.core.detect.reduced_image import ReducedImage
-from matcher.core.detect.region_proposals import region_quads
+from matcher.core.detect.region_proposals import coarse_quads, region_quads
+from matcher.core.detect.scoring import measure
 from matcher.core.detect.settings import ChoiceSettings, DetectSettings
 from matcher.core.detect.suppression import suppress_overlaps
 from matcher.core.shared_settings import FaceSize
@@ -61,9 +62,15 @@ def search_quads(
     lines = lines or LineQuads(picture, settings)
     sizes = [sizes] if isinstance(sizes, FaceSize) else sizes
     shapes = np.array(sorted({size.aspect for size in sizes}))
-    of_regions = region_quads(picture, shapes, settings.proposals.regions)
     # A scan tells mm, by which outlines are set against each other; so are those of several formats.
-    clear = first_look(picture, shapes, of_regions, settings) if len(shapes) == 1 and not px_per_mm else None
+    one_look = len(shapes) == 1 and not px_per_mm
+    clear = one_look and first_look(
+        picture, shapes, coarse_quads(picture, shapes, settings.proposals.regions), settings
+    )
+    if clear:
+        return RankedQuads(*clear, (None,))
+    of_regions = region_quads(picture, shapes, settings.proposals.regions)
+    clear = one_look and first_look(picture, shapes, of_regions, settings)
     if clear:
         return RankedQuads(*clear, (None,))
     quads = propose_quads(picture, shapes, settings, lines, of_regions)
@@ -92,11 +99,27 @@ def _scored(
     # A faded card on a pale lid looks drawn, its shadow being the stroke; but what is drawn seldom has a card's shape.
     drawn = only_drawn(picture, quads, HEIGHT_MM, choice.drawn)
     drawn &= ~_of_nominal_shape(picture, quads, shapes, choice)
+    drawn |= _bare(picture, quads, likely, choice)
     scores = np.where(drawn, choice.unlikely * likely, likely).astype(np.float32)
     scores = _inside_first(picture, quads, scores, alone, shapes, choice)
     scores = likely_first(picture, quads, scores, shapes, choice, alone)
     scores = _true_to_size(scores, fits, choice)
     return scores, np.where(scores >= likely, log_odds, 0).astype(np.float32)
+
+
+def _bare(picture: ReducedImage, quads: Quads, scores: Scores, choice: ChoiceSettings) -> NDArray[np.bool_]:
+    """(n,): which quads, away from the picture's own edge, show nothing: in a colour that no paper has, or as a label
+    on something that itself may be a card."""
+    if not len(quads):
+        return np.zeros(0, bool)
+    evidence = measure(picture, quads, HEIGHT_MM)
+    texture = evidence.texture
+    bare = (texture < choice.blank) & (evidence.paper < 0.5)
+    for label in np.nonzero(~bare & (texture < choice.plain_label))[0]:
+        larger = (area(quads) > choice.label * area(quads[label])) & (scores >= choice.rival)
+        larger &= texture > choice.label * texture[label]
+        bare[label] = any(inside(quads[label].mean(axis=0), quads[i]) for i in np.nonzero(larger)[0])
+    return np.asarray(bare & (evidence.framed.max(axis=1) < 0.5))
 
 
 def _inside_first(
@@ -149,8 +172,10 @@ def likely_first(
     near = np.abs(centre[:, None] - centre[None, good]).max(axis=-1) < reach[:, None]
     larger = area(quads)[good] > choice.as_large * area(quads)[:, None]
     against = near & larger
+    # A card may well reach the border: what is surer still of one that does is not contradicted.
+    full = area(quads) > choice.full * picture.width * picture.height
+    against &= full[:, None] | (leaning > choice.no_rectangle)[:, None] | (scores[good] >= scores[:, None])
     if alone is not None:
-        full = area(quads) > choice.full * picture.width * picture.height
         against[full] &= alone[good] >= choice.rimmed
     astray = ((leaning > choice.no_rectangle) | bordered) & against.any(axis=1)
     return np.where(astray, choice.unlikely * scores, scores).astype(np.float32)

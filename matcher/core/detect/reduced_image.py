@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -18,15 +19,23 @@ class ReducedImage:
     """A photo reduced for the search.
 
     lab:   (h, w, 3) uint8, CIE L a b as OpenCV packs them, lightly smoothed.
-    slope: (h, w, 2) float32, gradient x y of the strongest channel, divided by the local mean gradient.
-    edges: (h, w) bool, thin edges.
     scale: reduced pixels per photo pixel, (x, y).
     """
 
     lab: NDArray[np.uint8]
-    slope: NDArray[np.float32]
-    edges: NDArray[np.bool_]
     scale: tuple[float, float]
+    settings: ReductionSettings = ReductionSettings()
+
+    @cached_property
+    def slope(self) -> NDArray[np.float32]:
+        """(h, w, 2) gradient x y of the strongest channel, divided by the local mean gradient; computed once, and not
+        at all where a card is plain without."""
+        return _normalised(*_strongest_gradient(self.lab, self.settings), self.settings)
+
+    @cached_property
+    def edges(self) -> NDArray[np.bool_]:
+        """(h, w) thin edges; computed once."""
+        return _thin(self.slope, self.settings)
 
     @property
     def width(self) -> int:
@@ -44,12 +53,19 @@ def reduce(photo: Photo, settings: ReductionSettings = ReductionSettings()) -> R
     factor = min(1.0, settings.long_side / max(photo.width, photo.height))
     shape = (max(8, round(photo.width * factor)), max(8, round(photo.height * factor)))
     # A linear rest is quicker; after a halving it leaves hardly more grain than areas would.
-    small = shrink(photo.pixels, shape, cv2.INTER_LINEAR if factor <= 0.5 else cv2.INTER_AREA)
+    if factor <= 0.5:
+        small = shrink(photo.half, shape, cv2.INTER_LINEAR)
+    else:
+        small = shrink(photo.pixels, shape, cv2.INTER_AREA)
     lab = np.asarray(cv2.GaussianBlur(cv2.cvtColor(small, cv2.COLOR_RGB2LAB), (0, 0), 1.0), dtype=np.uint8)
-    slope = _normalised(*_strongest_gradient(lab, settings), settings)
-    edges = _thin(slope, settings)
-    scale = (shape[0] / photo.width, shape[1] / photo.height)
-    return ReducedImage(lab, slope, edges, scale)
+    return ReducedImage(lab, (shape[0] / photo.width, shape[1] / photo.height), settings)
+
+
+def halved(picture: ReducedImage) -> ReducedImage:
+    """Half the size."""
+    return _with(
+        picture, cv2.resize(picture.lab, (picture.width // 2, picture.height // 2), interpolation=cv2.INTER_AREA)
+    )
 
 
 def _strongest_gradient(
@@ -86,10 +102,12 @@ def _thin(slope: NDArray[np.float32], settings: ReductionSettings) -> NDArray[np
     return np.asarray(cv2.Canny(x, y, settings.thin_low, settings.thin_high, L2gradient=True) > 0)
 
 
-def soften(picture: ReducedImage, settings: ReductionSettings = ReductionSettings()) -> ReducedImage:
+def soften(picture: ReducedImage) -> ReducedImage:
     """Half the size, and without whatever is thinner than half the window: print, grain, weave, drawn lines."""
-    small = cv2.resize(picture.lab, (picture.width // 2, picture.height // 2), interpolation=cv2.INTER_AREA)
-    lab = np.asarray(cv2.medianBlur(small, settings.softened_by), dtype=np.uint8)
-    slope = _normalised(*_strongest_gradient(lab, settings), settings)
-    scale = (picture.scale[0] * small.shape[1] / picture.width, picture.scale[1] * small.shape[0] / picture.height)
-    return ReducedImage(lab, slope, _thin(slope, settings), scale)
+    return _with(picture, cv2.medianBlur(halved(picture).lab, picture.settings.softened_by))
+
+
+def _with(picture: ReducedImage, lab: cv2.typing.MatLike) -> ReducedImage:
+    """The same picture, smaller: lab (h, w, 3) uint8."""
+    scale = (picture.scale[0] * lab.shape[1] / picture.width, picture.scale[1] * lab.shape[0] / picture.height)
+    return ReducedImage(np.asarray(lab, np.uint8), scale, picture.settings)

@@ -5,7 +5,7 @@ This source finds many cards at once (a flatbed page) and cards whose sides are 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from math import log
 
 import cv2
@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.detect.geometry import BEFORE, area, clockwise_portrait, is_convex, ratio, sides
-from matcher.core.detect.reduced_image import ReducedImage
+from matcher.core.detect.reduced_image import ReducedImage, halved
 from matcher.core.detect.settings import RegionSettings
 
 Shapes = NDArray[np.floating]
@@ -26,7 +26,24 @@ def region_quads(
 
     shapes: (k,) the cards' widths over heights.
     """
-    quads = [quad for mask in _masks(picture, settings) for quad in _outlines_of(mask, settings)]
+    return _quads_of(
+        picture, [*_of_other_colour(picture, settings), *_of_other_edges(picture, settings)], shapes, settings
+    )
+
+
+def coarse_quads(
+    picture: ReducedImage, shapes: Shapes, settings: RegionSettings = RegionSettings()
+) -> NDArray[np.float32]:
+    """The same of colours alone, at half the size: a quarter of the work, and rougher."""
+    small = halved(picture)
+    quads = _quads_of(small, list(_of_other_colour(small, settings)), shapes, settings)
+    return np.asarray(quads * (np.array(picture.scale) / np.array(small.scale)), np.float32)
+
+
+def _quads_of(
+    picture: ReducedImage, masks: Sequence[NDArray[np.uint8]], shapes: Shapes, settings: RegionSettings
+) -> NDArray[np.float32]:
+    quads = [quad for mask in masks for quad in _outlines_of(mask, settings)]
     if not quads:
         return np.empty((0, 4, 2), np.float32)
     single = _distinct(clockwise_portrait(np.array(quads, np.float32)), settings)
@@ -73,7 +90,8 @@ def _distinct(quads: NDArray[np.float32], settings: RegionSettings) -> NDArray[n
     return np.asarray(quads[kept])
 
 
-def _masks(picture: ReducedImage, settings: RegionSettings) -> Iterator[NDArray[np.uint8]]:
+def _of_other_colour(picture: ReducedImage, settings: RegionSettings) -> Iterator[NDArray[np.uint8]]:
+    """Masks of what has another colour than what lies along the border."""
     distance = _from_border(picture.lab)
     for threshold in settings.thresholds:
         yield (distance > threshold).astype(np.uint8)
@@ -82,6 +100,10 @@ def _masks(picture: ReducedImage, settings: RegionSettings) -> Iterator[NDArray[
     blurred = np.asarray(cv2.blur(_from_border(smooth), (3, 3)), dtype=np.uint8)
     level, _ = cv2.threshold(blurred, 0, 255, cv2.THRESH_BINARY | cv2.THRESH_OTSU)
     yield (blurred > level).astype(np.uint8)
+
+
+def _of_other_edges(picture: ReducedImage, settings: RegionSettings) -> Iterator[NDArray[np.uint8]]:
+    """Masks of what edges wall off, and of what has fewer of them than the ground."""
     yield _walled_off(picture)
     calm = _calm(picture, settings)
     if calm is not None:

@@ -84,6 +84,23 @@ class MarkMatchSettings:
 
 
 @dataclass(frozen=True)
+class WayUpSettings:
+    """`way_up`. Of 269 drawn cards on which the network was looked at, all 7 that stood on their heads had log odds
+    below 4; wherever words were read, three times as many letters were read the right way up, or more.
+
+    settled: probability of a way up, by what is seen on the card at large, from which words are not asked: none higher
+             is told. What the network has not been shown it may be too sure of.
+    letter, most: log odds of one letter that was surely read, and of all of them together. By hand.
+    chance:  certainty at which what was read says nothing. By hand.
+    """
+
+    settled: float = 0.999
+    letter: float = 0.5
+    most: float = 8.0
+    chance: float = 0.5
+
+
+@dataclass(frozen=True)
 class LineMatchSettings:
     """`line_match`; by hand.
 
@@ -128,3 +145,4 @@ class OcrSettings:
     match: CaptionMatchSettings = field(default_factory=CaptionMatchSettings)
     every_line: EveryLineSettings = field(default_factory=EveryLineSettings)
     marks: MarkMatchSettings = field(default_factory=MarkMatchSettings)
+    way_up: WayUpSettings = field(default_factory=WayUpSettings)

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.detect.detection import detect
+from matcher.core.ocr.way_up import as_words_stand
 from matcher.core.photo import Photo, read_photo
 from matcher.core.settings import Thresholds
 from matcher.lab.evaluation.detection_cost import costs
@@ -50,7 +51,8 @@ GROUPS = {"plain": PLAIN, "clutter": CLUTTER, "faded": FADED, "holder": HELD, "t
 @dataclass(frozen=True)
 class SceneResult:
     """One scene measured. hits: one a true card; false: outlines that hit none; seconds: locate alone.
-    odd: things offered as cards of no known format; they are no part of the others."""
+    odd: things offered as cards of no known format; they are no part of the others.
+    by_sight: of each hit, whether it stood upright before words were read where that was in doubt."""
 
     kind: str
     seed: tuple[int, ...]
@@ -59,6 +61,7 @@ class SceneResult:
     seconds: float
     in_order: bool = True
     odd: int = 0
+    by_sight: tuple[bool, ...] = ()
 
     @property
     def worst(self) -> float:
@@ -112,8 +115,10 @@ def measure(kind: str, number: int, props: Props, seed: int) -> SceneResult:
     seen = list(detect(photo))
     seconds = perf_counter() - started
     found = [outline for outline in seen if not outline.odd]
-    hits, false = compare(scene, found)
-    return SceneResult(kind, key, tuple(hits), false, seconds, _in_order(scene, hits), len(seen) - len(found))
+    by_sight = tuple(hit.upright for hit in compare(scene, found)[0])
+    hits, false = compare(scene, [as_words_stand(photo, outline) for outline in found])
+    odd = len(seen) - len(found)
+    return SceneResult(kind, key, tuple(hits), false, seconds, _in_order(scene, hits), odd, by_sight)
 
 
 def draw(kind: str, key: tuple[int, ...], props: Props) -> Staged:
@@ -157,6 +162,9 @@ def summary(rows: Sequence[SceneResult]) -> str:
     single = [row for row in rows if row.kind in SINGLE]
     lines.append(_line("all single", single))
     lines += _others(rows)
+    if single:
+        seen = np.mean([hit.found and up for row in single for hit, up in zip(row.hits, row.by_sight, strict=True)])
+        lines.append(f"all single found and upright by sight alone, before words were read: {100 * seen:.1f}%")
     seconds = np.array([row.seconds for row in rows] or [0.0])
     lines.append(f"locate: median {1e3 * np.median(seconds):.0f} ms, 95 % {1e3 * np.percentile(seconds, 95):.0f} ms")
     return "\n".join(line for line in lines if line)

@@ -13,7 +13,7 @@ from matcher.core.detect.detection import detect
 from matcher.core.detect.first_look import first_look
 from matcher.core.detect.quad_search import likely_first, overlap
 from matcher.core.detect.reduced_image import reduce
-from matcher.core.detect.region_proposals import region_quads
+from matcher.core.detect.region_proposals import coarse_quads, region_quads
 from matcher.core.detect.settings import DetectSettings
 from matcher.core.detect.suppression import suppress_overlaps
 from matcher.core.photo import Photo, read_photo
@@ -43,6 +43,16 @@ def test_one_clear_card_is_seen_at_once_and_as_the_whole_search_sees_it() -> Non
     assert overlap(clear[0][0], corners) > 0.97
     (found,) = detect(photo)
     assert overlap(found.corners, corners) > 0.98
+
+
+def test_a_card_of_another_colour_than_its_table_is_seen_without_looking_for_edges() -> None:
+    corners = turned((450, 600), 800, 9)
+    photo = shoot(lay(draw_table("slate", 900, 1200), draw_print(), corners))
+    picture = reduce(photo)
+    found = first_look(picture, SHAPES, coarse_quads(picture, SHAPES), SETTINGS)
+    assert found is not None
+    assert overlap(found[0][0] / np.array(picture.scale, np.float32), corners) > 0.97
+    assert not {"slope", "edges"} & set(vars(picture))  # which are what takes time
 
 
 def test_where_a_second_card_lies_the_search_goes_on() -> None:

@@ -62,8 +62,8 @@ def test_a_back_is_known_as_one_and_said_to_be(kind: str) -> None:
 
 def test_a_half_turn_turns_the_answer_over_and_nothing_else() -> None:
     photo, outline, _ = found(card(), 0)
-    one = orientation(photo.pixels, outline.corners)
-    other = orientation(photo.pixels, np.roll(outline.corners, 2, axis=0))
+    one = orientation(photo, outline.corners)
+    other = orientation(photo, np.roll(outline.corners, 2, axis=0))
     assert one.odds == pytest.approx(-other.odds, abs=0.5)  # not exactly: the card is sampled anew
     assert one.back == pytest.approx(other.back, abs=0.02)
 
@@ -93,4 +93,4 @@ def test_words_alone_tell_which_way_up(style: Style) -> None:
     shown = make_copy(mirrored, Crop(), replace(WORDS, style=style), Age(0.7), seed=3, px_per_mm=9.0)
     height, width = shown.pixels.shape[:2]
     corners = np.array([[0, 0], [width, 0], [width, height], [0, height]], np.float32)
-    assert orientation(shown.pixels, corners).odds > 1.0
+    assert orientation(Photo.from_pixels(shown.pixels), corners).odds > 1.0
