@@ -12,7 +12,7 @@ from collections import Counter, defaultdict
 from collections.abc import Callable
 from functools import lru_cache
 from pathlib import Path
-from typing import Self
+from typing import Any, Self
 
 from matcher.catalogue import Catalogue, RecordRow, ReferenceRow
 from matcher.catalogue.calibration_store import NAME, confidence_in_use
@@ -20,11 +20,10 @@ from matcher.catalogue.log.changes import touched
 from matcher.catalogue.log.decisions import DecisionRow
 from matcher.catalogue.tables.database import failure
 from matcher.core.calibration import Calibration
-from matcher.core.card_lines import CardLine
 from matcher.core.describe import Description, fingerprint
 from matcher.core.flatten import Face
 from matcher.core.formats import PRESETS, face_of_text
-from matcher.core.reference_set import KnownRecord, KnownReference
+from matcher.core.reference_set import KnownRecord, KnownReference, Written
 from matcher.core.search.reference_index import Hit, ReferenceIndex, synchronise
 from matcher.core.settings import FaceSize, Settings
 
@@ -54,7 +53,7 @@ class CatalogueReferences:
             self._hold(row, records[row.record_id])
         self.face = lru_cache(FACES_KEPT)(self._face)
         self.description = lru_cache(FACES_KEPT)(self._description)
-        self._lines: dict[int, tuple[CardLine, ...]] = {}
+        self._lines: dict[int, Any] = {}
 
     @classmethod
     def open(cls, folder: str | os.PathLike[str], settings: Settings | None = None) -> Self:
@@ -195,11 +194,12 @@ class CatalogueReferences:
         """All references of a pose, the most legible first."""
         return tuple(sorted(self._by_pose[pose], key=lambda known: -known.legibility))
 
-    def lines(self, reference_id: int, read: Callable[[Face], tuple[CardLine, ...]]) -> tuple[CardLine, ...]:
+    def lines(self, reference_id: int, read: Callable[[Face], Written]) -> Written:
         """What `read` finds written on a reference's face, kept once it was read; asked with one `read` alone."""
         if reference_id not in self._lines:
             self._lines[reference_id] = read(self.face(reference_id))
-        return self._lines[reference_id]
+        kept: Written = self._lines[reference_id]
+        return kept
 
     def _face(self, reference_id: int) -> Face:
         return self.catalogue.face(self._rows[reference_id])

@@ -339,7 +339,7 @@ def _candidate(candidate: Candidate) -> CandidateResult:
 def _evidence(candidate: Candidate) -> CandidateEvidence:
     alignment, pose, crop, caption = candidate.alignment, candidate.pose, candidate.crop, candidate.caption
     told = [pose.words_of(candidate.confidence.pose or 0.0)] if pose else []
-    told += [rung.words for rung in (crop, caption, candidate.mark, candidate.copy) if rung]
+    told += [rung.words for rung in (crop, candidate.words or caption, candidate.mark, candidate.copy) if rung]
     return CandidateEvidence(
         subject=candidate.record.subject,
         club=candidate.record.club,

@@ -40,3 +40,11 @@ class CardLine:
             return "left side" if across < 0 else "right side"
         end = "head" if (top + bottom) / 2 < size.height_mm / 2 else "foot"
         return f"{end} {'centre' if abs(across) <= MIDDLE / 2 else 'left' if across < 0 else 'right'}"
+
+
+def share_of(box: BoxMm, other: BoxMm) -> float:
+    """Share of the smaller of two boxes that lies in the other."""
+    wide = min(box[2], other[2]) - max(box[0], other[0])
+    high = min(box[3], other[3]) - max(box[1], other[1])
+    least = min((one[2] - one[0]) * (one[3] - one[1]) for one in (box, other))
+    return max(0.0, wide) * max(0.0, high) / max(least, 1e-6)

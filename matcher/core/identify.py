@@ -7,7 +7,7 @@ decides where the answer stops.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -28,14 +28,17 @@ from matcher.core.ladder.caption import judge_caption
 from matcher.core.ladder.caption_zone import is_picture
 from matcher.core.ladder.copy import judge_copy
 from matcher.core.ladder.crop import judge_crop
-from matcher.core.ladder.decision import Answer, decide, is_open, marks_asked
+from matcher.core.ladder.decision import Answer, decide, is_open, marks_asked, words_asked
 from matcher.core.ladder.mark import MarkFinding, glanced_mark, judge_mark, mark_words
 from matcher.core.ladder.pose import judge_pose
 from matcher.core.ladder.registered import Registered
 from matcher.core.ladder.standing import CaptionEvidence
 from matcher.core.ladder.verification import verify
+from matcher.core.ladder.words import WordsFinding
 from matcher.core.ocr.caption_match import all_read, match_captions
-from matcher.core.ocr.every_line import lines_of_face, lines_of_photo
+from matcher.core.ocr.every_line import lines_of_photo
+from matcher.core.ocr.line_evidence import compare_words
+from matcher.core.ocr.line_pairs import Sight, firm_lines, written_on
 from matcher.core.ocr.line_parts import differences, parts_of, stand_alike
 from matcher.core.ocr.mark_match import match_marks
 from matcher.core.ocr.reading import can_read, read_caption
@@ -129,9 +132,11 @@ def _shown_by_match(
 
 def _words_stand_alike(card: CardAnswer, references: ReferenceSet, settings: Settings) -> bool:
     """Whether words were read on the card just where a reference of its pose has them."""
-    read = partial(lines_of_face, settings=settings.ocr)
-    compared = (one for one in card.answer.compared if one.record.pose == card.answer.established.get("pose"))
-    return any(stand_alike(card.lines, references.lines(one.reference.id, read)) for one in compared if one.alignment)
+    read = partial(written_on, settings=settings.ocr)
+    pose = card.answer.established.get("pose")
+    compared = [one.reference.id for one in card.answer.compared if one.alignment and one.record.pose == pose]
+    known = (firm_lines(references.lines(reference, read), settings.ocr) for reference in compared)
+    return any(stand_alike(card.lines, lines) for lines in known)
 
 
 def _likelier_outline(
@@ -227,7 +232,12 @@ def _decided(
     answer, read = decided(candidates), None
     if not can_read(settings.ocr):
         return answer, ()
-    if is_open(answer, settings.ladder.decision):
+    found_words = _words(photo, upright, words_asked(answer, settings.ladder.decision), references, settings)
+    if found_words:
+        candidates = [replace(one, words=found_words.get(one.reference.id)) for one in candidates]
+        read = CaptionEvidence({}, _read_in_words(answer, found_words))
+        answer = decided(candidates, reading=read)
+    elif is_open(answer, settings.ladder.decision):
         read = _read_captions(photo, upright, candidates, settings)
         answer = decided(candidates, reading=read)
     elif answer.outcome in NEW:
@@ -241,6 +251,25 @@ def _decided(
     if answer.outcome in NEW and not lines:
         lines = lines_of_photo(photo, upright.outline, upright.face.size, settings.ocr)
     return _told_apart(answer, lines), lines
+
+
+def _words(
+    photo: Photo, upright: _Upright, asked: Sequence[Candidate], references: ReferenceSet, settings: Settings
+) -> dict[int, WordsFinding]:
+    """What ink and reading say together of each candidate's words, by its reference; of those of which a line was found
+    on the reference."""
+    read, found = partial(written_on, settings=settings.ocr), {}
+    for one in asked:
+        sight = Sight(photo, upright.outline, upright.face, references.face(one.reference.id), one.alignment.transform)
+        words = compare_words(sight, references.lines(one.reference.id, read), one, settings.ocr)
+        if words:
+            found[one.reference.id] = words
+    return found
+
+
+def _read_in_words(answer: Answer, found: Mapping[int, WordsFinding]) -> str:
+    """What was read on the query, as it was looked at for the closest record that was read."""
+    return next((found[one.reference.id].read for one in answer.compared if one.reference.id in found), "")
 
 
 def _told_apart(answer: Answer, lines: Sequence[CardLine]) -> Answer:
@@ -258,12 +287,12 @@ def _marks(
 
     The card is not read where the ink alone says that it is one of them.
     """
-    rules, read = settings.ladder.mark, partial(lines_of_face, settings=settings.ocr)
+    rules, read = settings.ladder.mark, partial(written_on, settings=settings.ocr)
 
     def judged(judge: Callable[..., MarkFinding], lines: Sequence[CardLine]) -> dict[int, MarkFinding]:
         found = {}
         for one in asked:
-            record, known = one.record, references.lines(one.reference.id, read)
+            record, known = one.record, firm_lines(references.lines(one.reference.id, read), settings.ocr)
             told = match_marks(lines, known, record.mark, (record.caption, record.club), settings.ocr.marks)
             reference = references.face(one.reference.id)
             found[one.reference.id] = judge(upright.face, reference, one.alignment.transform, told, settings=rules)

@@ -7,13 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Protocol, TypeVar
 
-from matcher.core.card_lines import CardLine
 from matcher.core.describe import Description
 from matcher.core.flatten import Face
 from matcher.core.search.voting import Hit
 from matcher.core.shared_settings import FaceSize
+
+Written = TypeVar("Written")
 
 
 @dataclass(frozen=True)
@@ -63,8 +64,9 @@ class ReferenceSet(Protocol):
     def face(self, reference_id: int) -> Face:
         """The flattened card that a reference shows."""
 
-    def lines(self, reference_id: int, read: Callable[[Face], tuple[CardLine, ...]]) -> tuple[CardLine, ...]:
-        """What `read` finds written on that face; it may be kept, since a face never changes."""
+    def lines(self, reference_id: int, read: Callable[[Face], Written]) -> Written:
+        """What `read` finds written on that face; it may be kept, since a face never changes, so ask with one `read`
+        alone."""
 
     def description(self, reference_id: int) -> Description:
         """What that face was described by."""

@@ -13,14 +13,13 @@ import pytest
 from matcher.core.align.view import View
 from matcher.core.altered import inverted, mirrored
 from matcher.core.calibration import Calibration
-from matcher.core.card_lines import CardLine
 from matcher.core.condition import condition
 from matcher.core.describe import Description, describe
 from matcher.core.detect.detection import CardQuad, Detections
 from matcher.core.flatten import Face, flatten
 from matcher.core.identify import compare_cards, identify, identify_card
 from matcher.core.photo import Photo
-from matcher.core.reference_set import KnownRecord, KnownReference
+from matcher.core.reference_set import KnownRecord, KnownReference, Written
 from matcher.core.search.reference_index import Hit, ReferenceIndex
 from matcher.core.settings import FaceSize, Settings
 from tests.core.ladder.test_ladder import studio
@@ -56,7 +55,7 @@ class One:
     def face(self, reference_id: int) -> Face:
         return self.shown
 
-    def lines(self, reference_id: int, read: Callable[[Face], tuple[CardLine, ...]]) -> tuple[CardLine, ...]:
+    def lines(self, reference_id: int, read: Callable[[Face], Written]) -> Written:
         return read(self.shown)
 
     def description(self, reference_id: int) -> Description:

@@ -130,7 +130,7 @@ def test_known_words_that_are_hidden_are_never_new(references: One, case: str) -
 
 
 def test_a_hidden_mark_is_not_compared(references: One) -> None:
-    answer = told(box(card(CAPTION + BOXED, seed=2), (14.0, 0.0, 36.5, 6.5), 60.0), references)
+    answer = told(box(card(CAPTION + BOXED, seed=2), (14.0, 0.0, 36.5, 6.5), 225.0), references)
     assert answer.outcome in ("known", "undecided"), answer.reasons
 
 

@@ -35,7 +35,9 @@ from matcher.lab.training import (
     fit_mark,
     fit_pose,
     fit_reading,
+    fit_words,
     train_change_detector,
+    train_letters,
     train_movement,
     train_orientation,
 )
@@ -188,9 +190,11 @@ COMMANDS = {
     fit_pose: [str(NEGATIVES), "--work", "none"],
     fit_damage: [str(NEGATIVES)],
     fit_mark: [str(NEGATIVES)],
+    fit_words: [str(NEGATIVES)],
     train_movement: [str(NEGATIVES), "--held-out", str(NEGATIVES), "--output", "none"],
     train_change_detector: [str(NEGATIVES), "--work", "none", "--output", "none"],
     train_orientation: [str(NEGATIVES), "--work", "none", "--output", "none"],
+    train_letters: [str(NEGATIVES), "--work", "none", "--output", "none"],
 }
 
 

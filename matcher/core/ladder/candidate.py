@@ -10,6 +10,7 @@ from matcher.core.ladder.copy import CopyFinding
 from matcher.core.ladder.crop import CropFinding
 from matcher.core.ladder.mark import MarkFinding
 from matcher.core.ladder.pose import PoseFinding
+from matcher.core.ladder.words import WordsFinding
 from matcher.core.reference_set import KnownRecord, KnownReference
 
 
@@ -29,8 +30,9 @@ class Confidence:
 class Candidate:
     """One reference, how it was registered, and what was found on each rung.
 
-    matches: features that agreed on the shortlist. same_window: how likely the picture lies on both cards alike, by
-    their edges alone; None where that was not measured.
+    words: what ink and reading say of its words together, where both cards were read. matches: features that agreed on
+    the shortlist. same_window: how likely the picture lies on both cards alike, by their edges alone; None where that
+    was not measured.
     """
 
     reference: KnownReference
@@ -38,6 +40,7 @@ class Candidate:
     pose: PoseFinding | None = None
     crop: CropFinding | None = None
     caption: CaptionFinding | None = None
+    words: WordsFinding | None = None
     mark: MarkFinding | None = None
     copy: CopyFinding | None = None
     confidence: Confidence = Confidence()

@@ -54,6 +54,18 @@ def marks_asked(answer: Answer, thresholds: Thresholds) -> list[Candidate]:
     return list(asked.values()) if "crop" in answer.established else []
 
 
+def words_asked(answer: Answer, settings: DecisionSettings | None = None) -> list[Candidate]:
+    """The candidates, a reference a record, whose words decide: of the likeliest crop, those whose ink is likest first;
+    none where the answer did not come so far."""
+    settings = settings or DecisionSettings()
+    if "crop" not in answer.established:
+        return []
+    pose, crop = answer.established["pose"], answer.established["crop"]
+    same = [c for c in answer.compared if c.caption and c.alignment and (c.record.pose, c.record.crop) == (pose, crop)]
+    nearest = best_by(same, "caption").values()
+    return sorted(nearest, key=lambda one: -(one.caption_probability or 0.0))[: settings.words_of]
+
+
 def decide(
     candidates: Sequence[Candidate],
     thresholds: Thresholds,
@@ -164,8 +176,11 @@ class _Decision:
 
     def _caption_words(self, winner: Candidate, p_caption: float) -> str:
         """What the ink says; where reading has overruled it, that."""
-        if p_caption >= self.thresholds.caption and (winner.caption_probability or 0.0) < 0.5:
+        ink = winner.caption_probability
+        if p_caption >= self.thresholds.caption and (ink is None or ink < 0.5):
             return "the same words, as they were read; the ink differs somewhere"
+        if winner.words and p_caption < 0.5:
+            return winner.words.words
         return winner.caption.words if winner.caption else ""
 
     def _mark(self, winner: Candidate, confidence: Confidence, reasons: tuple[str, ...]) -> Answer:

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.calibration import Calibration
-from matcher.core.card_lines import BoxMm, CardLine
+from matcher.core.card_lines import BoxMm, CardLine, share_of
 from matcher.core.flatten import Face
 from matcher.core.ladder.caption_strips import ink_of
 from matcher.core.ladder.registered import laid_over
@@ -81,7 +81,7 @@ class MarkFinding:
         boxes = [self.line.box_mm] if self.line else []
         if self.lines.known:
             known = _on_query(self.lines.known.box_mm, query, reference, transform)
-            boxes += [known] if not boxes or not _share_of(known, boxes[0]) else []
+            boxes += [known] if not boxes or not share_of(known, boxes[0]) else []
         return boxes
 
     @property
@@ -191,7 +191,7 @@ def mark_features(
         "unread": float(lines.seen is None and there is None),
         "replaced": there.certainty if there and lines.seen is None else 0.0,
         "likeness": lines.likeness if lines.seen else 0.0,
-        "moved": float(bool(known and lines.seen and not _share_of(lines.seen.box_mm, known))),
+        "moved": float(bool(known and lines.seen and not share_of(lines.seen.box_mm, known))),
         "unlocated": float(known is None),
     }
 
@@ -203,7 +203,7 @@ def _in_its_place(
     if lines.known is None:
         return None
     place = _on_query(lines.known.box_mm, query, reference, transform)
-    there = [line for line in lines.others if _share_of(line.box_mm, place) >= settings.same_place]
+    there = [line for line in lines.others if share_of(line.box_mm, place) >= settings.same_place]
     return max(there, key=lambda line: line.certainty, default=None)
 
 
@@ -249,14 +249,6 @@ def _agreement(laid: _Laid, query: Face, box: BoxMm, around: float, settings: Ma
     inks = [ink_of(np.ascontiguousarray(grey[wide])) for grey in (own, other)]
     inner = np.ascontiguousarray(inks[1][search:-search, search:-search])
     return float(cv2.matchTemplate(inks[0], inner, cv2.TM_CCOEFF_NORMED).max())
-
-
-def _share_of(box: BoxMm, other: BoxMm) -> float:
-    """Share of the smaller of two boxes that lies in the other."""
-    wide = min(box[2], other[2]) - max(box[0], other[0])
-    high = min(box[3], other[3]) - max(box[1], other[1])
-    least = min((one[2] - one[0]) * (one[3] - one[1]) for one in (box, other))
-    return max(0.0, wide) * max(0.0, high) / max(least, 1e-6)
 
 
 def _at_the_edge(box: BoxMm, face: Face, settings: MarkSettings) -> bool:

@@ -254,6 +254,20 @@ class CaptionSettings:
 
 
 @dataclass(frozen=True)
+class LetterSettings:
+    """`letters`; by hand. The network was trained on lines that were cut out with these numbers.
+
+    around_mm: room round a line.
+    search_px: how far, in each direction, its ink may sit from where the picture puts it.
+    least_px:  a line that is narrower or lower on the face is not compared.
+    """
+
+    around_mm: float = 1.2
+    search_px: int = 8
+    least_px: int = 16
+
+
+@dataclass(frozen=True)
 class CopySettings:
     """`copy`; all by hand.
 
@@ -380,11 +394,13 @@ class DecisionSettings:
     """`decision`.
 
     caption_open: between these the comparison of inks leaves a caption open, and the words are read as well. By hand.
+    words_of:     so many records, those whose ink is likest, are read line by line. By hand.
     least_matches: features that must have agreed on the shortlist for a face that could not be registered to be open;
                   with fewer it resembles nothing. As `ExpectationSettings.many_matches`.
     """
 
     caption_open: tuple[float, float] = (0.03, 0.97)
+    words_of: int = 4
     least_matches: int = 40
 
 

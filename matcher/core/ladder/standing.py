@@ -13,7 +13,6 @@ from typing import Literal
 
 from matcher.core.calibration import Calibration, log_odds
 from matcher.core.ladder.candidate import Candidate, Confidence
-from matcher.core.ladder.caption import CaptionFinding
 from matcher.core.ladder.head_to_head import Contender, share_odds
 from matcher.core.ladder.pose_ranking import PoseRanking, rank_poses
 from matcher.core.ladder.settings import LadderSettings
@@ -106,8 +105,9 @@ def standing_of(
     crops = share_odds({name: Contender(found.probability, ()) for name, found in windows.items()})
     crop = max(crops, key=lambda name: crops[name], default="")
     same_crop = [c for c in same_pose if c.record.crop == crop and c.crop]
-    inks = {name: c.caption for name, c in best_by(same_crop, "caption").items() if c.caption}
-    rivals = {n: _ink_and_reading(n, c, reading, calibration) for n, c in inks.items() if c.probability is not None}
+    nearest = {name: c for name, c in best_by(same_crop, "caption").items() if c.caption}
+    judged = {name: _ink_and_reading(c, reading, calibration) for name, c in nearest.items()}
+    rivals = {name: rival for name, rival in judged.items() if rival}
     said = {c.record.record_id: _words(c.record) for c in same_crop}
     captions = _share_by_words(rivals, said, calibration, settings)
     alone = {name: rival.probability for name, rival in rivals.items()}
@@ -177,12 +177,23 @@ def _name_and_probability(candidate: Candidate, rung: Literal["crop", "caption"]
 
 
 def _ink_and_reading(
-    record_id: str, caption: CaptionFinding, reading: CaptionEvidence | None, calibration: Calibration
-) -> Contender:
-    """One known caption, by ink and reading together: independent evidence adds its log odds."""
-    inks = log_odds(caption.probability or 0.0)
-    read = reading.log_odds.get(record_id, 0.0) if reading else 0.0
-    return Contender(calibration.answered("caption", inks + read), caption.parts, read)
+    candidate: Candidate, reading: CaptionEvidence | None, calibration: Calibration
+) -> Contender | None:
+    """One known caption, by ink and reading together; None where neither could be compared.
+
+    Where both cards were read, line by line, one model knows what both say; else independent evidence adds its log
+    odds.
+    """
+    caption, words = candidate.caption, candidate.words
+    inks = None if caption is None or caption.probability is None else log_odds(caption.probability)
+    parts = caption.parts if caption else ()
+    if words:
+        told = log_odds(words.probability)
+        return Contender(words.probability, parts, told - (inks or 0.0))
+    if inks is None:
+        return None
+    read = reading.log_odds.get(candidate.record.record_id, 0.0) if reading else 0.0
+    return Contender(calibration.answered("caption", inks + read), parts, read)
 
 
 def _closeness(candidate: Candidate) -> tuple[float, ...]:

@@ -72,6 +72,30 @@ class EveryLineSettings:
 
 
 @dataclass(frozen=True)
+class LinePairSettings:
+    """`line_pairs`; by hand.
+
+    px_per_mm:       scale at which lines are cut out of both cards: small type of 1 mm is then 20 px high.
+    wider_mm:        room along and across a line, so that a longer word and a line that sits otherwise still show.
+    room_mm:         further room, in which its tone is judged alone.
+    tone_mm:         as of `ReadingSettings`.
+    alike:           per cent of letters in common from which a line is one of the record's.
+    least_letters, least_certainty: of a line that is none of the record's by its words, to be taken for one by its
+                     place.
+    near_mm:         a club stands no farther below or above the name.
+    """
+
+    px_per_mm: float = 20.0
+    wider_mm: tuple[float, float] = (0.5, 0.25)
+    room_mm: float = 2.0
+    tone_mm: float = 3.0
+    alike: float = 55.0
+    least_letters: int = 3
+    least_certainty: float = 0.35
+    near_mm: float = 4.0
+
+
+@dataclass(frozen=True)
 class MarkMatchSettings:
     """`mark_match`; by hand.
 
@@ -146,3 +170,4 @@ class OcrSettings:
     every_line: EveryLineSettings = field(default_factory=EveryLineSettings)
     marks: MarkMatchSettings = field(default_factory=MarkMatchSettings)
     way_up: WayUpSettings = field(default_factory=WayUpSettings)
+    pairs: LinePairSettings = field(default_factory=LinePairSettings)

@@ -64,7 +64,7 @@ class Frames:
     def beside(self, other: Frames) -> Frames:
         """This line's frames and after them the other's."""
         signs = self.signs + "".join(sign for sign in other.signs if sign not in self.signs)
-        return Frames(signs, np.vstack([self._spread(signs), other._spread(signs)]))
+        return Frames(signs, np.vstack([self.spread(signs), other.spread(signs)]))
 
     def between(self, first: int, last: int) -> Frames:
         """Those of the letters named from `first` up to, without, `last`, counted as in `named`."""
@@ -93,7 +93,8 @@ class Frames:
         letters = [logs[:, 1 + self.signs.index(c)] if c in self.signs else unseen for c in word]
         return logs[:, 0], np.stack(letters, axis=1), logs.max(axis=1, initial=least)
 
-    def _spread(self, signs: str) -> Floats:
+    def spread(self, signs: str) -> Floats:
+        """The same, (frames, 1 + signs), for signs that hold all of its own."""
         spread = np.zeros((len(self.probabilities), 1 + len(signs)), np.float32)
         spread[:, [0, *(1 + signs.index(sign) for sign in self.signs)]] = self.probabilities
         return spread

@@ -6,9 +6,11 @@ installing them; their licences come with them.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
+from zlib import crc32
 
 from matcher.core.errors import BadTable
 
@@ -135,3 +137,9 @@ def typefaces(folder: Path, role: TypeRole) -> tuple[Typeface, ...]:
         why = f"{folder}: {len(missing)} of {len(wanted)} typefaces are missing, {missing[0]} among them"
         raise BadTable("bad_evaluation", why, "fetch them: scripts/fetch_type FOLDER")
     return tuple(Typeface(str(there[file]), kind) for file, kind in wanted)
+
+
+def dealt(types: Sequence[Typeface], hand: Literal[0, 1]) -> tuple[Typeface, ...]:
+    """Half of the designs, by their files' names: the network of letters is trained on hand 1, and what it is worth is
+    fitted on hand 0."""
+    return tuple(one for one in types if crc32(Path(one.path).name.encode()) % 2 == hand)

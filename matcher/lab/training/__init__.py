@@ -7,6 +7,7 @@ Coefficients:
     window_pairs           pictures                    -> cards in one window, trimmed or another one, measured
     window_report          measured pairs              -> how often crops are told, how far windows are off
     fit_mark               `scripts/fit_mark`: what reading and ink say of the issuer's mark
+    fit_words              `scripts/fit_words`: what a line that was read on both cards says, and all of them
     fit_damage             `scripts/fit_damage`: by which damage is named
     damage_pairs           pictures                    -> cards hurt in one way, and the spots found on them
     platt_fit              rows of an evaluation       -> the scaling of answers' log odds
@@ -15,12 +16,16 @@ Coefficients:
     fit_detection          `scripts/fit_detection`: both of the next
     quad_fit               staged scenes               -> which quad is a card
     full_frame_fit         staged scenes               -> whether the full picture is one
+    trees_onnx             boosted trees               -> the file that the product runs
     logistic_onnx          a model of either           -> the file that the product runs
 
 Networks, which need PyTorch:
     train_change_detector  `scripts/train_change_detector`
     change_windows         registered pairs            -> batches of windows, varied anew
     change_network         batches                     -> where two pictures show different things
+    train_letters          `scripts/train_letters`
+    letter_pairs           pictures, typefaces         -> lines on two cards each, and where they differ
+    letter_network         windows of lines            -> where letters differ
     train_movement         `scripts/train_movement`
     movement_sets          pictures                    -> sets of four drawn faces, endless
     movement_learning_network  sets                    -> the trained network

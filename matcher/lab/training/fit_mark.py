@@ -27,7 +27,8 @@ from matcher.core.detect.detection import CardQuad
 from matcher.core.errors import BadTable
 from matcher.core.flatten import Face, flatten
 from matcher.core.ladder.mark import ink_features, mark_features, shipped_calibration
-from matcher.core.ocr.every_line import lines_of_face, lines_of_photo
+from matcher.core.ocr.every_line import lines_of_photo
+from matcher.core.ocr.line_pairs import firm_lines, written_on
 from matcher.core.ocr.mark_match import match_marks
 from matcher.core.photo import Photo
 from matcher.core.settings import FaceSize
@@ -88,29 +89,29 @@ def mark_trials(
 def _reference(record: LetteringRecord, types: Sequence[Typeface], seed: int) -> tuple[Face, tuple[CardLine, ...]]:
     rng = np.random.default_rng([seed, record.card.seed, 3])
     shot = scan(drawn_card(record.card, types, SCAN_PX_PER_MM), rng)
-    photo, outline = _seen(shot, rng)
+    photo, outline = seen(shot, rng)
     face = flatten(photo, outline)
-    return face, lines_of_face(face)
+    return face, firm_lines(written_on(face))
 
 
 def _trial(
     query: LetteringQuery, types: Sequence[Typeface], reference: Face, known: tuple[CardLine, ...]
 ) -> MarkTrial | None:
     rng = np.random.default_rng([query.seed, 5])
-    photo, outline = _seen(draw_lettering_query(query, types)[1], rng)
+    photo, outline = seen(draw_lettering_query(query, types)[1], rng)
     face = flatten(photo, outline)
     found = align(View(face), View(reference))
     wording = query.record.card.wording
     if not found or wording.mark is None:
         return None
-    seen = lines_of_photo(photo, outline, face.size)
-    lines = match_marks(seen, known, wording.mark.words, (wording.name, wording.club))
+    read = lines_of_photo(photo, outline, face.size)
+    lines = match_marks(read, known, wording.mark.words, (wording.name, wording.club))
     features = mark_features(face, reference, found.transform, lines)
     ink = ink_features(face, reference, found.transform, lines)
     return MarkTrial(query.change, query.card.age.residual_contrast, features, ink)
 
 
-def _seen(shot: Shot, rng: np.random.Generator) -> tuple[Photo, CardQuad]:
+def seen(shot: Shot, rng: np.random.Generator) -> tuple[Photo, CardQuad]:
     """A shot as a photo, and its card's corners, a little off."""
     height = float(np.linalg.norm(shot.corners[3] - shot.corners[0])) / FaceSize().height_mm
     corners = np.asarray(shot.corners + rng.normal(0, SCATTER_MM * height, (4, 2)), np.float32)

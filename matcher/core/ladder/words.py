@@ -1,0 +1,115 @@
+"""Are the words the same? What ink and reading say of one record's lines together: numbers in, one probability out.
+
+Each line is judged by itself, from what was read on both cards and from the network that looks at its letters: by
+boosted trees, which tell one letter from a reader's doubt as no sum of numbers does (`line.onnx`). All lines are then
+judged together with the ink of foot and head (`words`). Whichever saw more counts more: a reader that sees little
+doubts all letters alike, and says so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from matcher.core.calibration import Calibration, log_odds, sigmoid
+from matcher.core.nets import weight_file
+from matcher.core.nets.runtime import infer
+
+Features = Mapping[str, float]
+
+
+@dataclass(frozen=True)
+class WordLine:
+    """One line of a record on the query. probability: that it says there what it says on the reference."""
+
+    part: str
+    known: str
+    read: str
+    certainty: float
+    probability: float
+    features: Features
+
+
+@dataclass(frozen=True)
+class WordsFinding:
+    """Whether the query bears a record's words.
+
+    probability: of that, by ink and reading together.
+    lines:       each line that was looked at on both cards.
+    added:       a line beside the caption that the reference has not; empty where there is none.
+    """
+
+    probability: float
+    lines: tuple[WordLine, ...]
+    added: str = ""
+
+    @property
+    def words(self) -> str:
+        """For people."""
+        if self.probability < 0.5 and self.differing:
+            return f"other words: {'; '.join(self.differing)}"
+        return f"{'the same' if self.probability >= 0.5 else 'other'} words, {self.read}"
+
+    @property
+    def read(self) -> str:
+        """What was read, for people."""
+        read = [line.read for line in self.lines if line.read] + ([self.added] if self.added else [])
+        return f"read as {', '.join(repr(words) for words in read)}" if read else "as far as they can be made out"
+
+    @property
+    def differing(self) -> list[str]:
+        """Lines that say something else, in words."""
+        told = [f"{line.read!r}, not {line.known!r}" for line in self.lines if line.probability < 0.5 and line.read]
+        return told + ([f"{self.added!r}, which the known card has not"] if self.added else [])
+
+
+@dataclass(frozen=True)
+class Wanting:
+    """What was asked of a record and could not be looked at.
+
+    name, club: the record has it, and it was not found on the reference.
+    added:      the library's certainty of a line that the query has beside the caption and the reference has not.
+    """
+
+    name: bool = False
+    club: bool = False
+    added: float = 0.0
+
+
+def judge_line(features: Features) -> float:
+    """That one line says the same on both cards. features: as of `ocr.line_evidence` and `letters`."""
+    rows = np.array([[features[name] for name in sorted(features)]], np.float32)
+    return sigmoid(float(infer(weight_file("line.onnx"), rows=rows)[0, 0]))
+
+
+def judge_words(
+    lines: Sequence[float], ink: float | None, wanting: Wanting, calibration: Calibration | None = None
+) -> float:
+    """That all words are the same. lines: of each line that was looked at, that it is. ink: of the caption's strips."""
+    return (calibration or shipped_calibration()).probability("words", word_features(lines, ink, wanting))
+
+
+def word_features(lines: Sequence[float], ink: float | None, wanting: Wanting) -> dict[str, float]:
+    """What the calibration of `words` asks for."""
+    strips = 0.0 if ink is None else log_odds(ink, 1 - 1e-4)
+    together = log_odds(float(np.prod(lines)), 1 - 1e-5) if lines else 0.0
+    return {
+        "lines": together,
+        "unread": float(not lines),
+        "no_name": float(wanting.name),
+        "no_club": float(wanting.club),
+        "ink": strips,
+        "ink_for_name": strips * wanting.name,
+        "ink_for_club": strips * wanting.club,
+        "no_ink": float(ink is None),
+        "added": wanting.added,
+    }
+
+
+@lru_cache(maxsize=1)
+def shipped_calibration() -> Calibration:
+    """The rung `words` as fitted by `matcher/lab/training/fit_words.py`, with their provenance."""
+    return Calibration.load(weight_file("words.json"))

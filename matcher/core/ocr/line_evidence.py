@@ -1,0 +1,130 @@
+"""How far apart are two sights of one line? A `LinePair` in, plain numbers out, for the calibration of `line`.
+
+Two cards of one printing are read with the same errors. So what counts is not how many letters were read otherwise than
+the record has them, but how much less likely one text for both cards is than what was seen on each: the best such text
+is sought among the record's words, what was read on either, and what both sights together say.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from rapidfuzz.distance import Levenshtein
+
+from matcher.core.calibration import Calibration
+from matcher.core.card_lines import CardLine
+from matcher.core.ladder.candidate import Candidate
+from matcher.core.ladder.letters import compare_letters
+from matcher.core.ladder.mark import mark_words
+from matcher.core.ladder.words import Wanting, WordLine, WordsFinding, judge_line, judge_words
+from matcher.core.ocr.line_pairs import LinePair, Sight, WrittenLine, added_line, pair_lines
+from matcher.core.ocr.settings import OcrSettings
+from matcher.core.ocr.spelling import LEAST_PROBABILITY, Frames, misfits, plain
+from matcher.core.reference_set import KnownRecord
+
+
+def compare_words(
+    sight: Sight,
+    written: Sequence[WrittenLine],
+    candidate: Candidate,
+    settings: OcrSettings | None = None,
+    calibration: Calibration | None = None,
+) -> WordsFinding | None:
+    """Whether the query bears a candidate's words; None where no line of them was found on its reference."""
+    record, ocr = candidate.record, settings or OcrSettings()
+    pairs = pair_lines(sight, written, record, mark_words(record.mark), ocr)
+    if not pairs:
+        return None
+    lines = tuple(judged_line(pair, sight) for pair in pairs)
+    added = None if any(pair.part == "club" for pair in pairs) else added_line(sight, written, pairs, record, ocr)
+    wanting = wanting_of(record, pairs, added)
+    ink = candidate.caption_probability
+    probability = judge_words([line.probability for line in lines], ink, wanting, calibration)
+    return WordsFinding(probability, lines, added.words if added else "")
+
+
+def judged_line(pair: LinePair, sight: Sight) -> WordLine:
+    """One line, judged by itself."""
+    features = pair_features(pair, sight)
+    read, probability = pair.query, judge_line(features)
+    return WordLine(pair.part, pair.known, read.words, read.certainty, probability, features)
+
+
+def pair_features(pair: LinePair, sight: Sight) -> dict[str, float]:
+    """What the calibration of `line` asks for, of reading and of the letters' ink."""
+    place = pair.written
+    ink = compare_letters(sight.query, sight.reference, sight.transform, place.line.box_mm, place.quarters)
+    return {**line_features(pair), **(ink.features if ink else NO_INK)}
+
+
+NO_INK = {"letters_2": -3.0, "letters_4": -3.0, "letters_8": -3.0, "ink_fit": 0.5}
+"""Of a line whose ink cannot be compared: about what an average line has."""
+
+
+def wanting_of(record: KnownRecord, pairs: Sequence[LinePair], added: CardLine | None) -> Wanting:
+    """What of a record's words could not be looked at. Along a side name and club may stand in one line."""
+    parts = {pair.part for pair in pairs}
+    whole = any(pair.written.quarters for pair in pairs)
+    lacking = {part for part, words in (("name", record.caption), ("club", record.club)) if words} - parts
+    told = added.certainty if added else 0.0
+    return Wanting("name" in lacking and not whole, "club" in lacking and not whole, told)
+
+
+MOST = 60.0
+"""Nats beyond which two texts are simply others; by hand."""
+
+CLEAR = -math.log(LEAST_PROBABILITY)
+"""Nats by which one letter that was seen otherwise beyond doubt misfits."""
+
+
+def line_features(pair: LinePair) -> dict[str, float]:
+    """What the calibration asks of reading; nats are compressed, since they scatter by factors."""
+    ours, theirs = pair.query.frames, pair.written.look.frames
+    read, told, known = plain(pair.query.words), plain(pair.written.look.words), plain(pair.known)
+    on_query, on_reference = misfit(ours, told), misfit(theirs, read)
+    fits = misfit(ours, known), misfit(theirs, known)
+    together = said_by_both(ours, theirs)
+    apart = min(on_query, on_reference, sum(fits), misfit(ours, together) + misfit(theirs, together))
+    letters = len(told)
+    doubt = math.log1p((unsure(ours) + unsure(theirs)) / (letters + 3))
+    wrong = Levenshtein.distance(read, told)
+    return {
+        "apart": min(apart, CLEAR),
+        "far_apart": min(max(apart - CLEAR, 0.0), 20.0),
+        "apart_log": math.log1p(apart),
+        "least": math.log1p(min(on_query, on_reference)),
+        "both": math.log1p(on_query + on_reference),
+        "doubt": doubt,
+        "apart_doubted": min(apart, CLEAR) * doubt,
+        "apart_log_doubted": math.log1p(apart) * doubt,
+        "known": math.log1p(fits[1]),
+        "apart_unknown": math.log1p(apart) * math.log1p(fits[1]),
+        "less_known": max(0.0, math.log1p(fits[0]) - math.log1p(fits[1])),
+        "as_known": float(fits[0] < 2.0),
+        "exact": float(wrong == 0 and fits[1] < 1.0),
+        "wrong": math.log1p(wrong),
+        "letters": math.log1p(letters),
+        "club": float(pair.part == "club"),
+    }
+
+
+def misfit(frames: Frames, words: str) -> float:
+    """By how much less likely plain words are than what was seen; nats, at most `MOST`; 0 for no words."""
+    return min(MOST, misfits(frames, [words])[0]) if words else 0.0
+
+
+def said_by_both(one: Frames, other: Frames) -> str:
+    """The likeliest letters where both sights of a line count alike, frame by frame."""
+    signs = one.signs + "".join(sign for sign in other.signs if sign not in one.signs)
+    count = min(len(one.probabilities), len(other.probabilities))
+    logs = [np.log(np.maximum(frames.spread(signs)[:count], LEAST_PROBABILITY)) for frames in (one, other)]
+    likeliest = (logs[0] + logs[1]).argmax(axis=1)
+    begins = np.flatnonzero((likeliest > 0) & (likeliest != np.append(-1, likeliest[:-1])))
+    return "".join(signs[int(likeliest[frame]) - 1] for frame in begins)
+
+
+def unsure(frames: Frames) -> float:
+    """How much is left to other signs over all frames, nats."""
+    return float(-np.log(np.maximum(frames.probabilities.max(axis=1, initial=0.0), LEAST_PROBABILITY)).sum())

@@ -1,0 +1,276 @@
+"""The lines of a reference's caption, looked at in the same places on a query: two sights of one line, to be compared.
+
+Reader and type err alike on two cards of one printing, so what is read on one is compared with what is read on the
+other, frame by frame, and with the record's words. Places are the reference's lines, wherever on the card they stand.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from matcher.core.card_lines import BoxMm, CardLine, share_of
+from matcher.core.detect.detection import CardQuad
+from matcher.core.detect.warp import warp_quad
+from matcher.core.flatten import Face
+from matcher.core.ocr.every_line import SAME_PLACE, find_lines, is_firm, read_found, zones
+from matcher.core.ocr.reader import Reader, reader
+from matcher.core.ocr.reading import stretched
+from matcher.core.ocr.settings import LinePairSettings, OcrSettings
+from matcher.core.ocr.spelling import Frames, plain
+from matcher.core.photo import Photo
+from matcher.core.reference_set import KnownRecord
+from matcher.core.shared_settings import FaceSize
+
+Grey = NDArray[np.uint8]
+Transform = NDArray[np.float64]
+
+Part = Literal["name", "club"]
+
+
+@dataclass(frozen=True)
+class Look:
+    """One line in its place on one card: its words, the reader's own certainty of them, what was seen frame by
+    frame."""
+
+    words: str
+    certainty: float
+    frames: Frames
+
+
+@dataclass(frozen=True)
+class WrittenLine:
+    """A line of a reference.
+
+    line:     as it was found and read by itself.
+    quarters: of a turn, anticlockwise, by which it comes to lie level.
+    look:     what is seen in its place, as that is cut out of other cards.
+    """
+
+    line: CardLine
+    quarters: int
+    look: Look
+
+
+@dataclass(frozen=True)
+class LinePair:
+    """One line of a record, `known` its words there, on the reference and in its place on the query."""
+
+    part: Part
+    known: str
+    written: WrittenLine
+    query: Look
+
+
+@dataclass(frozen=True)
+class Sight:
+    """A query in its photo, and a reference that was registered on it.
+
+    outline:   of the upright card; corners (4, 2) TL TR BR BL in photo pixels.
+    transform: (3, 3), query face pixels to reference face pixels.
+    """
+
+    photo: Photo
+    outline: CardQuad
+    query: Face
+    reference: Face
+    transform: Transform
+
+    @property
+    def to_reference_mm(self) -> Transform:
+        """(3, 3), mm on the query to mm on the reference."""
+        to_mm = np.linalg.inv(_mm_to_face(self.reference.size))
+        return np.asarray(to_mm @ self.transform @ _mm_to_face(self.query.size))
+
+    @property
+    def card(self) -> Card:
+        """The query as it lies in its photo."""
+        size = self.query.size
+        face = np.array([[0, 0], [size.width, 0], [size.width, size.height], [0, size.height]], np.float32)
+        to_photo = cv2.getPerspectiveTransform(face, np.asarray(self.outline.corners, np.float32))
+        to_query = np.linalg.inv(self.transform) @ _mm_to_face(self.reference.size)
+        return Card(self.photo.grey, np.asarray(to_photo @ to_query), self.reference.size)
+
+
+@dataclass(frozen=True)
+class Card:
+    """A card in a picture: the picture's grey, and the (3, 3) transform from mm on the reference to its pixels."""
+
+    grey: Grey
+    to_pixels: Transform
+    size: FaceSize
+
+
+def written_on(face: Face, settings: OcrSettings | None = None) -> tuple[WrittenLine, ...]:
+    """Every line on a reference; none where the extra `reading` is not installed."""
+    settings = settings or OcrSettings()
+    library, size = reader(settings.reader), face.size
+    if library is None:
+        return ()
+    corners = np.array([[0, 0], [size.width, 0], [size.width, size.height], [0, size.height]], np.float32)
+    card = Card(face.grey, _mm_to_face(size), size)
+    written = []
+    for found in find_lines(library, face.grey, corners, size, zones(size, settings.every_line), settings.every_line):
+        line, quarters = read_found(library, found), found.zone.quarters
+        written.append(WrittenLine(line, quarters, look_at(library, card, line.box_mm, quarters, settings.pairs)))
+    return tuple(written)
+
+
+def firm_lines(written: Sequence[WrittenLine], settings: OcrSettings | None = None) -> tuple[CardLine, ...]:
+    """Those that were surely read."""
+    rules = (settings or OcrSettings()).every_line
+    return tuple(one.line for one in written if is_firm(one.line, rules))
+
+
+def pair_lines(
+    sight: Sight, written: Sequence[WrittenLine], record: KnownRecord, mark: str, settings: OcrSettings | None = None
+) -> tuple[LinePair, ...]:
+    """The record's name and club, as far as they were found on the reference, beside what stands there on the query.
+
+    mark: the words of the record's mark, which is neither.
+    """
+    settings = settings or OcrSettings()
+    library = reader(settings.reader)
+    if library is None:
+        return ()
+    known, card = {"name": record.caption, "club": record.club}, sight.card
+    pairs = []
+    for part, line in caption_lines(written, record, mark, settings.pairs).items():
+        seen = look_at(library, card, line.line.box_mm, line.quarters, settings.pairs)
+        pairs.append(LinePair(part, known[part], line, seen))
+    return tuple(pairs)
+
+
+def caption_lines(
+    written: Sequence[WrittenLine], record: KnownRecord, mark: str, settings: LinePairSettings | None = None
+) -> dict[Part, WrittenLine]:
+    """Which line of a reference is the record's name, and which its club: by the words, else by what is left beside
+    the other. A name and a club that stand in one line are that line's part which it is more like."""
+    settings = settings or LinePairSettings()
+    wanted = {"name": plain(record.caption), "club": plain(record.club), "mark": plain(mark)}
+    parts: dict[Part, WrittenLine] = {}
+    left = []
+    for one in written:
+        likeness = {part: _alike(plain(one.look.words), words) for part, words in wanted.items()}
+        part = max(likeness, key=lambda name: likeness[name])
+        if likeness[part] < settings.alike:
+            left.append(one)
+        elif part in ("name", "club"):
+            before = parts.get(part)  # type: ignore[call-overload]
+            if before is None or _letters(before) < _letters(one):
+                parts[part] = one  # type: ignore[index]
+    whole = any(one.quarters for one in parts.values())  # along a side all stands in one line
+    for part, other in (("name", "club"), ("club", "name")):
+        if wanted[part] and part not in parts and other in parts and not whole:
+            beside = [one for one in left if _beside(one, parts[other], settings)]
+            if beside:
+                parts[part] = max(beside, key=_letters)  # type: ignore[index]
+    return parts
+
+
+def look_at(library: Reader, card: Card, box: BoxMm, quarters: int, settings: LinePairSettings) -> Look:
+    """What is read in a box of the card, mm on the reference, a little wider than the line that was found there."""
+    strip, corners = _cut_out(card, box, quarters, settings)
+    return Look(*library.read(strip, corners))
+
+
+def added_line(
+    sight: Sight,
+    written: Sequence[WrittenLine],
+    pairs: Sequence[LinePair],
+    record: KnownRecord,
+    settings: OcrSettings | None = None,
+) -> CardLine | None:
+    """The surest line beside the caption that the query has and neither the reference nor the record; None where there
+    is none."""
+    settings = settings or OcrSettings()
+    library, rules = reader(settings.reader), settings.every_line
+    level = [pair.written for pair in pairs if not pair.written.quarters]
+    if library is None or not level:
+        return None
+    size, known, added = sight.query.size, [one.line.box_mm for one in written], []
+    ends = zones(size, rules, sides=False)
+    for found in find_lines(library, sight.photo.grey, np.asarray(sight.outline.corners), size, ends, rules):
+        box = _moved(found.box_mm, sight.to_reference_mm)
+        new = all(share_of(box, other) < SAME_PLACE for other in known)
+        if new and any(_near(box, one.line.box_mm, settings.pairs) for one in level):
+            line = read_found(library, found)
+            words = plain(line.words)
+            told = max(_alike(words, plain(one)) for one in (record.caption, record.club))
+            if is_firm(line, rules) and told < settings.pairs.alike:
+                added.append(line)
+    return max(added, key=lambda line: line.certainty, default=None)
+
+
+def _cut_out(card: Card, box: BoxMm, quarters: int, settings: LinePairSettings) -> tuple[Grey, NDArray[np.float32]]:
+    """(rows, columns) uint8: a box of the card with some room, level, its contrast stretched; and the box's corners.
+
+    Beyond the card its edge is carried on, so that what it lies on changes nothing.
+    """
+    along, across = settings.wider_mm
+    wide, high = (across, along) if quarters else (along, across)
+    room = settings.room_mm
+    whole = (box[0] - wide - room, box[1] - high - room, box[2] + wide + room, box[3] + high + room)
+    edge = (0.0, 0.0, card.size.width_mm, card.size.height_mm)
+    left, top = max(whole[0], edge[0]), max(whole[1], edge[1])
+    right, bottom = min(whole[2], edge[2]), min(whole[3], edge[3])
+    kept = (left, top, right, bottom)
+    wanted = np.array([[[left, top], [right, top], [right, bottom], [left, bottom]]], np.float64)
+    placed = cv2.perspectiveTransform(wanted, card.to_pixels)[0]
+    scale = settings.px_per_mm
+    canvas = (max(2, round((right - left) * scale)), max(2, round((bottom - top) * scale)))
+    strip = warp_quad(card.grey, placed, canvas)[0]
+    beyond = [round(abs(a - b) * scale) for a, b in zip(kept, whole, strict=True)]
+    framed = cv2.copyMakeBorder(strip, beyond[1], beyond[3], beyond[0], beyond[2], cv2.BORDER_REPLICATE)
+    turned = np.ascontiguousarray(np.rot90(framed, quarters), np.uint8)
+    level = stretched(turned, settings.tone_mm * scale)
+    inset, (rows, columns) = round(room * scale), level.shape
+    near, right_px, below = float(inset), float(columns - inset), float(rows - inset)
+    return level, np.array([[near, near], [right_px, near], [right_px, below], [near, below]], np.float32)
+
+
+def _mm_to_face(size: FaceSize) -> Transform:
+    return np.diag([size.width / size.width_mm, size.height / size.height_mm, 1.0])
+
+
+def _moved(box: BoxMm, move: Transform) -> BoxMm:
+    left, top, right, bottom = box
+    corners = np.array([[[left, top], [right, top], [right, bottom], [left, bottom]]], np.float64)
+    placed = cv2.perspectiveTransform(corners, move)[0]
+    (x0, y0), (x1, y1) = placed.min(axis=0), placed.max(axis=0)
+    return float(x0), float(y0), float(x1), float(y1)
+
+
+def _alike(words: str, other: str) -> float:
+    """Per cent of letters in common; of a piece alone, no more than 90."""
+    from rapidfuzz import fuzz
+
+    if not words or not other:
+        return 0.0
+    piece = 0.9 * fuzz.partial_ratio(words, other) if len(words) >= PIECE else 0.0
+    return max(float(fuzz.ratio(words, other)), float(piece))
+
+
+PIECE = 4
+"""Letters from which a piece of a line is known for what it is; by hand."""
+
+
+def _letters(one: WrittenLine) -> int:
+    return len(plain(one.look.words))
+
+
+def _beside(one: WrittenLine, other: WrittenLine, settings: LinePairSettings) -> bool:
+    """Whether a line may be the other half of a caption: level, with letters, just above or below."""
+    letters = _letters(one) >= settings.least_letters and one.look.certainty >= settings.least_certainty
+    return letters and not one.quarters and _near(one.line.box_mm, other.line.box_mm, settings)
+
+
+def _near(box: BoxMm, other: BoxMm, settings: LinePairSettings) -> bool:
+    """Whether two lines stand one below the other, and some of one over some of the other."""
+    gap = abs(box[1] + box[3] - other[1] - other[3]) / 2
+    return gap <= settings.near_mm and min(box[2], other[2]) > max(box[0], other[0])

@@ -1,0 +1,130 @@
+"""Lines of a reference looked at again on a query, wherever on the card they stand; truth comes from the drawing."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+from rapidfuzz import fuzz
+
+from matcher.core.flatten import Face
+from matcher.core.ladder.candidate import Candidate
+from matcher.core.ladder.words import WordsFinding
+from matcher.core.ocr.line_evidence import compare_words, said_by_both, unsure
+from matcher.core.ocr.line_pairs import Sight, caption_lines, pair_lines, written_on
+from matcher.core.ocr.reading import can_read
+from matcher.core.ocr.spelling import Frames
+from matcher.core.reference_set import KnownRecord, KnownReference
+from matcher.lab.synthesis.lettering import CENTURY
+from matcher.lab.synthesis.line_drawing import draw_line, ink_on
+from matcher.lab.synthesis.type_cases import Typeface
+from matcher.lab.synthesis.wording import SetLine, width_mm
+from tests.core.ladder.test_ladder import candidate, studio
+from tests.core.test_identify import photo_and_outline
+from tests.support.faces import SIZE, face_of
+
+pytestmark = pytest.mark.skipif(not can_read(), reason="the extra 'reading' is not installed")
+
+NAME, CLUB = "Jonas Harlesk", "Ferry Hill Wheelers"
+TYPE = Typeface(CENTURY, "book")
+
+
+def line(words: str, x: float, y: float, body: float, turn: float = 0.0, tone: float = 0.08) -> SetLine:
+    return SetLine(words, "name", TYPE, body, 0.02, x, y, width_mm(words, TYPE, body, 0.02), turn, tone=tone)
+
+
+def at_the_foot(name: str, club: str) -> list[SetLine]:
+    return [line(name, 18.2, 58.0, 2.4, tone=0.97), line(club, 18.2, 60.8, 1.8, tone=0.97)]
+
+
+def at_the_head(name: str, club: str) -> list[SetLine]:
+    return [line(name, 10.5, 3.4, 2.4), line(club, 10.5, 6.0, 1.8)]
+
+
+def along_the_side(name: str, club: str) -> list[SetLine]:
+    return [line(f"{name}   {club}", 3.2, 31.0, 1.9, turn=-90.0, tone=0.97)]
+
+
+PLACES = {"foot": at_the_foot, "head": at_the_head, "side": along_the_side}
+
+
+def card(lines: Sequence[SetLine], seed: int, contrast: float = 0.9) -> Face:
+    face = face_of(studio("A1"), contrast=contrast, noise=2, seed=seed)
+    sheet = (face.grey / 255).astype(np.float32)
+    for one in lines:
+        sheet = ink_on(sheet, draw_line(one, sheet.shape, SIZE.px_per_mm))  # type: ignore[arg-type]
+    noisy = np.rint(255 * sheet) + np.random.default_rng(seed).normal(0, 2, sheet.shape)
+    grey = np.clip(noisy, 0, 255).astype(np.uint8)
+    return replace(face, grey=grey, pixels=np.repeat(grey[..., None], 3, axis=2))
+
+
+def sight(query: Face, reference: Face) -> Sight:
+    photo, outline = photo_and_outline(query)
+    return Sight(photo, outline, query, reference, np.eye(3))
+
+
+def known(name: str = NAME, club: str = CLUB) -> Candidate:
+    record = KnownRecord("V1", "Some One", "P1", "A", name, club)
+    return replace(candidate("V1", "P1", "A", 0.99, 0.98, None), reference=KnownReference(1, record, 0.8))
+
+
+def compared(query: Face, reference: Face, one: Candidate) -> WordsFinding:
+    found = compare_words(sight(query, reference), written_on(reference), one)
+    assert found is not None
+    return found
+
+
+@pytest.mark.parametrize("place", PLACES)
+def test_words_are_compared_wherever_they_stand(place: str) -> None:
+    draw = PLACES[place]
+    reference = card(draw(NAME, CLUB), seed=1)
+    same = compared(card(draw(NAME, CLUB), seed=2, contrast=0.6), reference, known())
+    letter = compared(card(draw("Jonas Harlest", CLUB), seed=3), reference, known())
+    club = compared(card(draw(NAME, "Gull Rock Harriers"), seed=4), reference, known())
+    assert letter.probability < 0.25 < 0.75 < same.probability
+    assert club.probability < 0.25
+    assert not same.differing
+    assert any("Gull" in told for told in club.differing)
+
+
+def test_each_line_is_the_part_of_the_record_that_it_reads_like() -> None:
+    written = written_on(card(at_the_foot(NAME, CLUB), seed=1))
+    parts = caption_lines(written, known().record, "")
+    assert {part: one.look.words.split()[0] for part, one in parts.items()} == {"name": "Jonas", "club": "Ferry"}
+    # What reads like neither stands beside the name, and there is a club to be found.
+    other = caption_lines(written, KnownRecord("V1", "", "P1", "A", NAME, "Zzyx Qum"), "")
+    assert other["club"].look.words.startswith("Ferry")
+    # The issuer's mark is none of them.
+    assert "club" not in caption_lines(written, KnownRecord("V1", "", "P1", "A", NAME, ""), CLUB)
+
+
+def test_a_line_that_only_the_query_has_is_told() -> None:
+    reference = card(at_the_foot(NAME, "")[:1], seed=1)
+    found = compared(card(at_the_foot(NAME, CLUB), seed=2), reference, known(club=""))
+    assert found.added.startswith("Ferry")
+    assert any("Ferry" in told for told in found.differing)
+    assert not compared(card(at_the_foot(NAME, "")[:1], seed=2), reference, known(club="")).added
+
+
+def test_a_photo_shows_the_line_where_the_transform_puts_it() -> None:
+    reference, moved = card(at_the_head(NAME, CLUB), seed=1), np.array([[1.0, 0, 6.0], [0, 1.0, -9.0], [0, 0, 1]])
+    query = card(at_the_head(NAME, CLUB), seed=2)
+    flags = {"borderMode": cv2.BORDER_REPLICATE}
+    shifted = cv2.warpPerspective(query.grey, np.linalg.inv(moved), query.grey.shape[::-1], **flags)
+    query = replace(query, grey=np.asarray(shifted, np.uint8), pixels=np.repeat(shifted[..., None], 3, axis=2))
+    photo, outline = photo_and_outline(query)
+    pairs = pair_lines(Sight(photo, outline, query, reference, moved), written_on(reference), known().record, "")
+    likeness = [fuzz.ratio(pair.query.words, known_) for pair, known_ in zip(pairs, (NAME, CLUB), strict=True)]
+    assert min(likeness) > 85
+
+
+def test_two_doubtful_sights_say_together_what_neither_says_alone() -> None:
+    """'ab' seen once with a doubtful second letter and once with a doubtful first, each wrongly named."""
+    first = Frames("abx", np.array([[0.01, 0.97, 0.01, 0.01], [0.01, 0.01, 0.45, 0.53]], np.float32))
+    second = Frames("abx", np.array([[0.01, 0.45, 0.01, 0.53], [0.01, 0.01, 0.97, 0.01]], np.float32))
+    assert (first.named, second.named) == ("ax", "xb")
+    assert said_by_both(first, second) == "ab"
+    assert unsure(first) == pytest.approx(-np.log(0.97) - np.log(0.53), abs=1e-3)
