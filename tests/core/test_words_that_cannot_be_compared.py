@@ -129,8 +129,9 @@ def test_known_words_that_are_hidden_are_never_new(references: One, case: str) -
     assert not answer.outcome.startswith("new"), answer.reasons
 
 
-def test_a_hidden_mark_is_not_compared(references: One) -> None:
-    answer = told(box(card(CAPTION + BOXED, seed=2), (14.0, 0.0, 36.5, 6.5), 225.0), references)
+@pytest.mark.parametrize("level", [60.0, 140.0, 225.0])
+def test_a_hidden_mark_is_not_compared(references: One, level: float) -> None:
+    answer = told(box(card(CAPTION + BOXED, seed=2), (14.0, 0.0, 36.5, 6.5), level), references)
     assert answer.outcome in ("known", "undecided"), answer.reasons
 
 

@@ -148,7 +148,7 @@ class Wrapped:
 
     def __init__(self, inner: CatalogueReferences) -> None:
         self.search, self.known, self.of_pose = inner.search, inner.known, inner.of_pose
-        self.face, self.description, self.sizes = inner.face, inner.description, inner.sizes
+        self.face, self.description, self.sizes, self.lines = inner.face, inner.description, inner.sizes, inner.lines
 
 
 @pytest.mark.usefixtures("enrolled")

@@ -7,7 +7,7 @@ of them. What stands on neither card as far as can be read, or is hidden on one,
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
@@ -121,6 +121,8 @@ def judge_mark(
     boxes = finding.boxes_mm(query, reference, transform)
     if probability < 0.5 and line is lines.seen and len(boxes) == 1 and _at_the_edge(boxes[0], query, settings):
         return replace(finding, probability=None)  # cut off, as much as another
+    if probability < 0.5 and line is None and _may_be_hidden(query, reference, transform, boxes, settings):
+        return replace(finding, probability=None)  # hidden, as much as gone
     return finding
 
 
@@ -211,7 +213,24 @@ _Laid = tuple[Grey, Grey, NDArray[np.bool_]]
 """The query's grey, the reference's laid over it, and what both show; (height, width) of the query's face."""
 
 
-def _laid(query: Face, reference: Face, transform: NDArray[np.float64]) -> _Laid:
+def _may_be_hidden(
+    query: Face, reference: Face, transform: NDArray[np.float64], boxes: Sequence[BoxMm], settings: MarkSettings
+) -> bool:
+    """Whether round a place where nothing is read the card has another tone: a mark is gone only where what lay beneath
+    it shows."""
+    _, _, bare = _laid(query, reference, transform, StripSettings().hidden_levels)
+    scale = query.size.px_per_mm
+    for box in boxes:
+        left, top, right, bottom = (max(0, round(side * scale)) for side in wider(box, settings.beneath_mm))
+        if float(bare[top:bottom, left:right].mean()) < settings.least_shown:
+            return True
+    return False
+
+
+def _laid(
+    query: Face, reference: Face, transform: NDArray[np.float64], levels: float = StripSettings().laid_levels
+) -> _Laid:
+    """levels: from which another tone counts as something laid over the card."""
     canvas = (query.size.width, query.size.height)
 
     def warped(image: Grey, how: int, border: int) -> Grey:
@@ -220,7 +239,7 @@ def _laid(query: Face, reference: Face, transform: NDArray[np.float64]) -> _Laid
 
     other = warped(reference.grey, cv2.INTER_LINEAR, cv2.BORDER_REPLICATE)
     shown = warped(reference.trusted.astype(np.uint8), cv2.INTER_NEAREST, cv2.BORDER_CONSTANT) > 0
-    bare = ~laid_over(query.grey, other, StripSettings(laid_px=MarkSettings().laid_px))
+    bare = ~laid_over(query.grey, other, StripSettings(laid_px=MarkSettings().laid_px, laid_levels=levels))
     return query.grey, other, np.asarray(query.trusted & shown & bare)
 
 

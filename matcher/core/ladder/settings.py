@@ -419,6 +419,7 @@ class MarkSettings:
     same_place:  share of the smaller of two boxes that must lie in the other for their lines to stand in one place.
     search_px:   how far, in each direction, the ink may sit from where the picture puts it.
     least_shown: share of a mark that both cards must show.
+    beneath_mm:  room round a mark that is gone where the card must show what it does on the reference.
     least_px:    a box that is narrower or lower, cut off by the card's edge, is not compared.
     """
 
@@ -432,6 +433,7 @@ class MarkSettings:
     same_place: float = 0.4
     search_px: int = 6
     least_shown: float = 0.9
+    beneath_mm: float = 2.0
     least_px: int = 10
 
 

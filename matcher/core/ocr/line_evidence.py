@@ -42,7 +42,14 @@ def compare_words(
     wanting = wanting_of(record, pairs, added)
     ink = candidate.caption_probability
     probability = judge_words([line.probability for line in lines], ink, wanting, calibration)
+    if wanting == Wanting() and all(line.probability >= 0.5 for line in lines):
+        probability = max(probability, LEFT_OPEN)  # of a halftone the ink differs everywhere, and says nothing of words
     return WordsFinding(probability, lines, added.words if added else "")
+
+
+LEFT_OPEN = 0.4
+"""Probability that words are the same where each line says so rather than not, whatever the ink of the strips does: not
+new, and not known either. Our own choice."""
 
 
 def judged_line(pair: LinePair, sight: Sight) -> WordLine:

@@ -201,6 +201,7 @@ def main() -> None:
         }  # fmt: skip
         rows, records = line_rows(trials)
         write_trees(trees(rows.values, rows.truth), rows.names, chosen.output / "line.onnx")
+        (chosen.output / "line.json").write_text(json.dumps(about, indent=1) + "\n")
         words = fit(word_rows(trials, stated_by_others(rows, records)), even=True, against=AGAINST_WORDS)
         (chosen.output / "words.json").write_text(json.dumps(as_json({"words": words}, about), indent=1) + "\n")
     tell(trials, chosen.output)
