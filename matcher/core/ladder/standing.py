@@ -188,8 +188,8 @@ def _ink_and_reading(
     inks = None if caption is None or caption.probability is None else log_odds(caption.probability)
     parts = caption.parts if caption else ()
     if words:
-        told = log_odds(words.probability)
-        return Contender(words.probability, parts, told - (inks or 0.0))
+        # The strips' ink hardly counts in it: set against a rival's, what was read counts whole.
+        return Contender(words.probability, parts, log_odds(words.probability))
     if inks is None:
         return None
     read = reading.log_odds.get(candidate.record.record_id, 0.0) if reading else 0.0

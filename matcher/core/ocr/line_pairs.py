@@ -154,16 +154,15 @@ def caption_lines(
     settings = settings or LinePairSettings()
     wanted = {"name": plain(record.caption), "club": plain(record.club), "mark": plain(mark)}
     parts: dict[Part, WrittenLine] = {}
-    left = []
+    left, best = [], dict.fromkeys(wanted, (0.0, 0))
     for one in written:
         likeness = {part: _alike(plain(one.look.words), words) for part, words in wanted.items()}
         part = max(likeness, key=lambda name: likeness[name])
         if likeness[part] < settings.alike:
             left.append(one)
-        elif part in ("name", "club"):
-            before = parts.get(part)  # type: ignore[call-overload]
-            if before is None or _letters(before) < _letters(one):
-                parts[part] = one  # type: ignore[index]
+        elif part in ("name", "club") and (likeness[part], _letters(one)) > best[part]:
+            best[part] = (likeness[part], _letters(one))  # a maker's line may name the club's town as well
+            parts[part] = one  # type: ignore[index]
     whole = any(one.quarters for one in parts.values())  # along a side all stands in one line
     for part, other in (("name", "club"), ("club", "name")):
         if wanted[part] and part not in parts and other in parts and not whole:

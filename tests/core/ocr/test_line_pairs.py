@@ -101,6 +101,13 @@ def test_each_line_is_the_part_of_the_record_that_it_reads_like() -> None:
     assert "club" not in caption_lines(written, KnownRecord("V1", "", "P1", "A", NAME, ""), CLUB)
 
 
+def test_a_makers_line_that_names_the_clubs_town_is_not_the_club() -> None:
+    club, maker = "Port Tavis Wheelers", "Pelldale Biscuit Works, Port Tavis"
+    lines = [line(NAME, 18.2, 55.4, 2.2), line(club, 18.2, 58.2, 1.8), line(maker, 18.2, 60.8, 1.4)]
+    found = caption_lines(written_on(card(lines, 1)), KnownRecord("V1", "S", "P", "A", NAME, club), "")
+    assert fuzz.ratio(found["club"].look.words.lower(), club.lower()) > 80
+
+
 def test_a_line_that_only_the_query_has_is_told() -> None:
     reference = card(at_the_foot(NAME, "")[:1], seed=1)
     found = compared(card(at_the_foot(NAME, CLUB), seed=2), reference, known(club=""))
