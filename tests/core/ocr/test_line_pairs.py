@@ -103,7 +103,8 @@ def test_each_line_is_the_part_of_the_record_that_it_reads_like() -> None:
 
 def test_a_makers_line_that_names_the_clubs_town_is_not_the_club() -> None:
     club, maker = "Port Tavis Wheelers", "Pelldale Biscuit Works, Port Tavis"
-    lines = [line(NAME, 18.2, 55.4, 2.2), line(club, 18.2, 58.2, 1.8), line(maker, 18.2, 60.8, 1.4)]
+    set_so = ((NAME, 55.4, 2.2), (club, 58.2, 1.8), (maker, 60.8, 1.4))
+    lines = [line(words, 18.2, y, body, tone=0.97) for words, y, body in set_so]
     found = caption_lines(written_on(card(lines, 1)), KnownRecord("V1", "S", "P", "A", NAME, club), "")
     assert fuzz.ratio(found["club"].look.words.lower(), club.lower()) > 80
 
