@@ -334,7 +334,7 @@ class ExpectationSettings:
                       nearly like it, in the same window and in another: of 400 and 200 drawn cards (seed 54) 91 and
                       82 %.
     many_of_none:     how often with one of another sitter: of 80 such cards that bore the same words 33 %, with any
-                      other of 40 references 10 %.
+                      other of 40 references 10 %; the code that counted all four was not kept.
     window_of_one:    share of the cards of an enrolled negative that show it in an enrolled window. Own choice.
     window_of_another: share of the cards of another negative that show it in the very window, within a hand's cut, in
                       which the enrolled card shows its own. Each negative was brought to the card's size by itself, but

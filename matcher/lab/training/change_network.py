@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
@@ -19,6 +20,9 @@ RARE = 2.0
 
 SLIGHT = 0.5
 """Weight of a spot of another exposure that differs a little: it does differ, but few prints show it."""
+
+
+Loss = Callable[[torch.Tensor, torch.Tensor], torch.Tensor]
 
 
 class ChangeNetwork(nn.Module):
@@ -90,26 +94,40 @@ def loss_of(odds: torch.Tensor, truth: torch.Tensor) -> torch.Tensor:
     return (each * weight).sum() / (truth != UNKNOWN).sum().clamp(min=1)
 
 
+@dataclass(frozen=True)
+class Course:
+    """How long and how fast is trained; name stands before each report."""
+
+    steps: int
+    rate: float
+    name: str = ""
+
+
 def train(drawn: Sequence[Pair], kind: Kind, steps: int, seed: int, network: ChangeNetwork) -> ChangeNetwork:
     """Train on windows of one kind."""
+    shown = iter(torch.utils.data.DataLoader(Windows(drawn, kind, seed), batch_size=None, num_workers=1))
+    descend(network, shown, loss_of, Course(steps, 2.5e-3, f"{kind} "))
+    return network
+
+
+def descend(network: nn.Module, shown: Iterator[Sequence[torch.Tensor]], loss_of: Loss, course: Course) -> None:
+    """Train on batches of pairs, their noise and the truth; it tells the loss every two hundred steps."""
     optimiser = torch.optim.AdamW(network.parameters(), 2e-3, weight_decay=1e-4)
-    pace = torch.optim.lr_scheduler.OneCycleLR(optimiser, 2.5e-3, steps)
-    shown_next = iter(torch.utils.data.DataLoader(Windows(drawn, kind, seed), batch_size=None, num_workers=1))
-    for step in range(steps):
-        shown, noise, truth = next(shown_next)
-        loss = loss_of(network(shown, noise), truth)
+    pace = torch.optim.lr_scheduler.OneCycleLR(optimiser, course.rate, course.steps)
+    for step in range(course.steps):
+        pair, noise, truth = next(shown)
+        loss = loss_of(network(pair, noise), truth)
         optimiser.zero_grad()
         loss.backward()
         nn.utils.clip_grad_norm_(network.parameters(), 1.0)
         optimiser.step()
         pace.step()
         if step % 200 == 199:
-            print(kind, step + 1, round(float(loss.detach()), 4), flush=True)
-    return network
+            print(f"{course.name}{step + 1}", round(float(loss.detach()), 4), flush=True)
 
 
-def export(network: ChangeNetwork, path: Path) -> None:
-    """Write the ONNX file that `matcher.core.ladder.change_detector` reads; height and width stay free."""
+def export(network: nn.Module, path: Path) -> None:
+    """Write the ONNX file that the ladder reads, log odds of a pair and its noise; height and width stay free."""
     network.eval()
     free = {"pair": {2: "height", 3: "width"}, "log_odds": {1: "rows", 2: "columns"}}
     example = (torch.zeros(1, 2, 640, 368), torch.zeros(1, 2))

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import Path
 
 import numpy as np
 import torch
 from torch import nn
 
+from matcher.lab.training.change_network import Course, descend
 from matcher.lab.training.letter_pairs import LinePatch, batches
 
 A_STEP = 16
@@ -59,25 +59,7 @@ def train(lines: Sequence[LinePatch], steps: int, seed: int) -> LetterNetwork:
     """Train on windows of the lines."""
     torch.manual_seed(seed)
     network = LetterNetwork()
-    optimiser = torch.optim.AdamW(network.parameters(), 2e-3, weight_decay=1e-4)
-    pace = torch.optim.lr_scheduler.OneCycleLR(optimiser, 3e-3, steps)
-    for step, shown in zip(range(steps), batches(lines, A_STEP, seed), strict=False):
-        pair, noise, truth = (torch.from_numpy(np.stack(part)) for part in zip(*shown, strict=True))
-        loss = loss_of(network(pair, noise), truth)
-        optimiser.zero_grad()
-        loss.backward()
-        nn.utils.clip_grad_norm_(network.parameters(), 1.0)
-        optimiser.step()
-        pace.step()
-        if step % 200 == 199:
-            print(step + 1, round(float(loss.detach()), 4), flush=True)
+    drawn = batches(lines, A_STEP, seed)
+    shown = ([torch.from_numpy(np.stack(part)) for part in zip(*some, strict=True)] for some in drawn)
+    descend(network, shown, loss_of, Course(steps, 3e-3))
     return network
-
-
-def export(network: LetterNetwork, path: Path) -> None:
-    """Write the ONNX file that `matcher.core.ladder.letters` reads; height and width stay free."""
-    network.eval()
-    free = {"pair": {2: "height", 3: "width"}, "log_odds": {1: "rows", 2: "columns"}}
-    example = (torch.zeros(1, 2, 48, 160), torch.zeros(1, 2))
-    names = {"input_names": ["pair", "noise"], "output_names": ["log_odds"]}
-    torch.onnx.export(network, example, str(path), dynamic_axes=free, dynamo=False, opset_version=13, **names)

@@ -68,7 +68,8 @@ def learn(lines: Sequence[LinePatch], steps: int, seed: int, output: Path) -> No
     """Train the network and write it."""
     import torch
 
-    from matcher.lab.training.letter_network import export, train
+    from matcher.lab.training.change_network import export
+    from matcher.lab.training.letter_network import train
 
     torch.set_num_threads(1)
     export(train(lines, steps, seed), output / "change_letters.onnx")
