@@ -139,18 +139,24 @@ def told(trials: Sequence[MarkTrial], rung: str, model: RungModel, settled: floa
     yield str({name: round(value, 3) for name, value in report(model, rows).items()})
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+def chosen_by(parser: argparse.ArgumentParser, photos: int) -> argparse.Namespace:
+    """What a fit on drawn photos of lettering is asked for; pictures listed to report are never fitted on."""
     parser.add_argument("folders", type=Path, nargs="+")
     add_option(parser)
     parser.add_argument("--role", choices=["fit", "report"], default="fit")
     parser.add_argument("--types", type=Path, default=Path(), help="where scripts/fetch_type left the typefaces")
-    parser.add_argument("--photos", type=int, default=800)
+    parser.add_argument("--photos", type=int, default=photos)
     parser.add_argument("--seed", type=int, default=23)
-    parser.add_argument("--output", type=Path, help="where to write coefficients; only tell if not given")
     chosen = parser.parse_args()
     if chosen.output and chosen.role != "fit":
         parser.error("coefficients are fitted on pictures listed to fit: leave --output out")
+    return chosen
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--output", type=Path, help="where to write coefficients; only tell if not given")
+    chosen = chosen_by(parser, 800)
     cv2.setNumThreads(1)
     try:
         taken = take(chosen.role, chosen.folders, chosen.manifest)

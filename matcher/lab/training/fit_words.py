@@ -43,10 +43,10 @@ from matcher.lab.evaluation.lettering_set import (
     lettering_plan,
 )
 from matcher.lab.evaluation.negatives import read_negatives
-from matcher.lab.manifests import add_option, stored, take
+from matcher.lab.manifests import stored, take
 from matcher.lab.synthesis import scan
 from matcher.lab.synthesis.type_cases import Typeface, dealt, typefaces
-from matcher.lab.training.fit_mark import SCAN_PX_PER_MM, seen
+from matcher.lab.training.fit_mark import SCAN_PX_PER_MM, chosen_by, seen
 from matcher.lab.training.fitting import Rows, as_json, fit, probabilities, report
 from matcher.lab.training.trees_onnx import write_trees
 
@@ -176,17 +176,9 @@ def told(rung: str, rows: Rows, stated: np.ndarray, settled: float = 0.75) -> It
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("folders", type=Path, nargs="+")
-    add_option(parser)
-    parser.add_argument("--role", choices=["fit", "report"], default="fit")
-    parser.add_argument("--types", type=Path, default=Path(), help="where scripts/fetch_type left the typefaces")
-    parser.add_argument("--photos", type=int, default=900)
-    parser.add_argument("--seed", type=int, default=23)
     parser.add_argument("--work", type=Path, help="file where drawn trials are kept")
     parser.add_argument("--output", type=Path, help="folder of line.onnx and words.json; only tell if not given")
-    chosen = parser.parse_args()
-    if chosen.output and chosen.role != "fit":
-        parser.error("coefficients are fitted on pictures listed to fit: leave --output out")
+    chosen = chosen_by(parser, 900)
     cv2.setNumThreads(1)
     try:
         taken = take(chosen.role, chosen.folders, chosen.manifest)
