@@ -11,6 +11,7 @@ import struct
 from collections.abc import Callable, Iterator
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageCms
@@ -21,14 +22,14 @@ Convert = Callable[[Image.Image], Image.Image]
 
 _SRGB = ImageCms.createProfile("sRGB")
 
-_TURNS = {
-    2: Image.Transpose.FLIP_LEFT_RIGHT,
-    3: Image.Transpose.ROTATE_180,
-    4: Image.Transpose.FLIP_TOP_BOTTOM,
-    5: Image.Transpose.TRANSPOSE,
-    6: Image.Transpose.ROTATE_270,
-    7: Image.Transpose.TRANSVERSE,
-    8: Image.Transpose.ROTATE_90,
+_TURNS: dict[int, Callable[[Any], Any]] = {
+    2: lambda pixels: cv2.flip(pixels, 1),
+    3: lambda pixels: cv2.flip(pixels, -1),
+    4: lambda pixels: cv2.flip(pixels, 0),
+    5: cv2.transpose,
+    6: lambda pixels: cv2.rotate(pixels, cv2.ROTATE_90_CLOCKWISE),
+    7: lambda pixels: cv2.flip(cv2.transpose(pixels), -1),
+    8: lambda pixels: cv2.rotate(pixels, cv2.ROTATE_90_COUNTERCLOCKWISE),
 }
 """What sets a picture upright, by its EXIF orientation (tag 0x0112, CIPA DC-008)."""
 
@@ -43,13 +44,9 @@ def decoded(image: Image.Image, reduced: int) -> NDArray[np.uint8]:
     Raises what Pillow raises for a broken picture, and MemoryError.
     """
     image.load()
-    orientation = orientation_of(image)
-    if image.mode == "RGB" and reduced == 1 and not image.info.get("icc_profile"):
-        whole = image
-    else:
-        whole = Image.fromarray(_in_strips(image, reduced))
-    turn = _TURNS.get(orientation)
-    return np.asarray(whole if turn is None else whole.transpose(turn), np.uint8)
+    turn = _TURNS.get(orientation_of(image))
+    pixels = _in_strips(image, reduced)
+    return pixels if turn is None else np.asarray(turn(pixels), np.uint8)
 
 
 def orientation_of(image: Image.Image) -> int:

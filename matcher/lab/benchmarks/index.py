@@ -5,7 +5,6 @@ oracle: every descriptor of every reference compared with every one of the query
 
 from __future__ import annotations
 
-import os
 import shutil
 import statistics
 import time
@@ -22,6 +21,7 @@ from matcher.core.search.reference_index import ReferenceIndex
 from matcher.core.search.settings import SearchSettings
 from matcher.lab.benchmarks.cards import records_of
 from matcher.lab.benchmarks.simulated_index import Real, describe_cards, grow
+from matcher.lab.processes import resident
 
 Result = TypeVar("Result")
 
@@ -64,7 +64,7 @@ def _build(real_folder: Path, size: int, folder: Path) -> dict[str, object]:
 def _measure(real_folder: Path, size: int, folder: Path, queries: int) -> dict[str, object]:
     one_thread()
     real = Real.load(real_folder)
-    before = _resident()
+    before = resident()
     opening, index = _timed(lambda: ReferenceIndex.open(folder, fingerprint()))
     assert len(index) == size, "not opened"
     asked = real.queries[1::2][:queries]  # the others are for choosing settings
@@ -78,7 +78,7 @@ def _measure(real_folder: Path, size: int, folder: Path, queries: int) -> dict[s
         "cells": index.cells,
         "opening_s": round(opening, 3),
         "file_gb": round(files / 1e9, 2),
-        "resident_gb": round((_resident() - before) / 1e9, 2),
+        "resident_gb": round((resident() - before) / 1e9, 2),
         **found,
         "add_ms": round(1000 * statistics.median(adding), 2),
         "remove_ms": round(1000 * statistics.median(removing), 2),
@@ -152,8 +152,3 @@ def _timed(work: Callable[[], Result]) -> tuple[float, Result]:
     started = time.perf_counter()
     result = work()
     return time.perf_counter() - started, result
-
-
-def _resident() -> int:
-    """Bytes of this process in memory."""
-    return int(Path("/proc/self/statm").read_text().split()[1]) * os.sysconf("SC_PAGE_SIZE")

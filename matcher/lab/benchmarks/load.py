@@ -25,6 +25,7 @@ import numpy as np
 from matcher.core.settings import Settings
 from matcher.jobs.job import Job
 from matcher.jobs.workers import identify_all
+from matcher.lab.processes import family, resident_family
 
 
 @dataclass
@@ -46,38 +47,10 @@ class Tally:
         }
 
 
-def processes_of(parent: int) -> list[int]:
-    """A process and all its descendants, from /proc."""
-    children: dict[int, list[int]] = {}
-    for path in Path("/proc").glob("[0-9]*/stat"):
-        try:
-            text = path.read_text()
-        except OSError:  # it has just ended
-            continue
-        children.setdefault(int(text.rsplit(")", 1)[1].split()[1]), []).append(int(path.parent.name))
-    found, left = [], [parent]
-    while left:
-        one = left.pop()
-        found.append(one)
-        left += children.get(one, [])
-    return found
-
-
-def resident(parent: int) -> int:
-    """Bytes in memory of a process and its descendants; what they share is counted for each."""
-    total = 0
-    for process in processes_of(parent):
-        try:
-            total += int(Path(f"/proc/{process}/statm").read_text().split()[1]) * os.sysconf("SC_PAGE_SIZE")
-        except OSError:
-            continue
-    return total
-
-
 def workers_of(server: int) -> list[int]:
     """The processes that identify: spawned ones, less the one that watches over shared resources."""
     lines = {}
-    for process in processes_of(server)[1:]:
+    for process in family(server)[1:]:
         try:
             lines[process] = Path(f"/proc/{process}/cmdline").read_text()
         except OSError:
@@ -114,7 +87,7 @@ async def crowd(base: str, photos: list[bytes], clients: int, seconds: float, se
     started = time.perf_counter()
     waiting = [asyncio.create_task(one(number)) for number in range(clients)]
     while not all(task.done() for task in waiting):
-        most = max(most, resident(server))
+        most = max(most, resident_family(server))
         await asyncio.wait(waiting, timeout=0.5)
     return tally.row(clients, time.perf_counter() - started, most)
 

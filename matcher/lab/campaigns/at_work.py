@@ -16,6 +16,8 @@ from pathlib import Path
 
 import httpx2
 
+from matcher.lab.processes import family, resident
+
 PLATEKIN = (sys.executable, "-c", "from matcher.cli.start import main; main()")
 
 
@@ -84,27 +86,6 @@ def free_port() -> int:
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         return int(probe.getsockname()[1])
-
-
-def family(parent: int) -> list[int]:
-    """A process and all its descendants, from /proc."""
-    children: dict[int, list[int]] = {}
-    for path in Path("/proc").glob("[0-9]*/stat"):
-        with suppress(OSError, IndexError, ValueError):  # it has just ended
-            children.setdefault(int(path.read_text().rsplit(")", 1)[1].split()[1]), []).append(int(path.parent.name))
-    found, left = [], [parent]
-    while left:
-        one = left.pop()
-        found.append(one)
-        left += children.get(one, [])
-    return found
-
-
-def resident(process: int) -> int:
-    """Bytes that a process holds in memory; 0 where it is gone."""
-    with suppress(OSError, ValueError, IndexError):
-        return int(Path(f"/proc/{process}/statm").read_text().split()[1]) * os.sysconf("SC_PAGE_SIZE")
-    return 0
 
 
 def _watch(running: Serving) -> None:

@@ -30,13 +30,12 @@ from matcher.core.errors import UnreadablePhoto
 from matcher.core.parallel.limits import WorkLimits
 from matcher.core.parallel.supervised import SupervisedPool, TookTooLong, supervised_pool
 from matcher.core.photo import read_photo
-from matcher.lab.campaigns.at_work import resident
+from matcher.lab.processes import most_resident, resident
 
 FORMATS = ("JPEG", "PNG", "TIFF", "WEBP", "BMP", "GIF", "HEIC", "PDF")
 LIMITS = WorkLimits(job_s=60.0, memory_bytes=2_500_000_000)
 SPARE_S = 20.0
 """Past the deadline, within which the one who waits has to be told: a process has to be ended and started."""
-MEASURED = (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)
 KILOBYTE = 1024
 """Unit of ru_maxrss (Linux, getrusage(2))."""
 
@@ -110,7 +109,7 @@ def read(data: bytes) -> tuple[str, int]:
         told = "read" if read_photo(data).pixels.size else "empty"
     except UnreadablePhoto as error:
         told = error.code
-    return told, max(resource.getrusage(who).ru_maxrss for who in MEASURED) * KILOBYTE
+    return told, max(most_resident(), resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss * KILOBYTE)
 
 
 def run(

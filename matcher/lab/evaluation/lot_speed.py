@@ -18,6 +18,7 @@ from matcher.core.photo import read_photo
 from matcher.core.settings import Settings
 from matcher.jobs.lot.run import Progress
 from matcher.jobs.lot.run import run as run_lot
+from matcher.lab.processes import resident_family
 
 
 @dataclass(frozen=True)
@@ -49,7 +50,7 @@ def compare_speed(folder: Path, catalogue: Path, workers: int) -> Speed:
 
 def _as_lot(scans: list[Path], folder: Path, workers: int, used: list[int]) -> None:
     def tell(now: Progress) -> None:
-        used.append(_resident())
+        used.append(resident_family())
 
     with Catalogue.open(folder) as catalogue:
         run_lot(catalogue, scans, person("evaluation"), Settings(), new=True, workers=workers, tell=tell, compare=False)
@@ -81,23 +82,3 @@ def _growth(quarters: list[list[int]]) -> float:
     first = [kb for used in quarters for kb in used[: len(used) // 3]]
     last = [kb for used in quarters for kb in used[-(len(used) // 3) :]]
     return (sum(last) / len(last)) / max(1.0, sum(first) / len(first)) if first else float("nan")
-
-
-def _resident() -> int:
-    """Kilobytes of this process and its children; Linux only, else 0."""
-    total = 0
-    for process in [os.getpid(), *_children()]:
-        try:
-            for line in Path(f"/proc/{process}/status").read_text().splitlines():
-                if line.startswith("VmRSS:"):
-                    total += int(line.split()[1])
-        except OSError:
-            continue
-    return total
-
-
-def _children() -> list[int]:
-    found = []
-    for task in Path("/proc/self/task").glob("*/children"):
-        found += [int(pid) for pid in task.read_text().split()]
-    return found
