@@ -15,7 +15,7 @@ from pathlib import Path
 from matcher.catalogue import Catalogue
 from matcher.catalogue.reference_set import CatalogueReferences
 from matcher.core.align.view import View
-from matcher.core.identify import CardSimilarity, compare_cards
+from matcher.core.card_similarity import CardSimilarity, compare_cards
 from matcher.core.parallel.processes import one_thread, usable_processors
 from matcher.core.parallel.supervised import in_order, supervised_pool
 from matcher.core.reference_set import KnownReference

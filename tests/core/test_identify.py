@@ -13,11 +13,12 @@ import pytest
 from matcher.core.align.view import View
 from matcher.core.altered import inverted, mirrored
 from matcher.core.calibration import Calibration
+from matcher.core.card_similarity import compare_cards
 from matcher.core.condition import condition
 from matcher.core.describe import Description, describe
 from matcher.core.detect.detection import CardQuad, Detections
 from matcher.core.flatten import Face, flatten
-from matcher.core.identify import compare_cards, identify, identify_card
+from matcher.core.identify import identify, identify_card
 from matcher.core.photo import Photo
 from matcher.core.reference_set import KnownRecord, KnownReference, Written
 from matcher.core.search.reference_index import Hit, ReferenceIndex

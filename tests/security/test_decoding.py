@@ -21,10 +21,10 @@ from matcher.core import apart
 from matcher.core.detect.detection import CardQuad
 from matcher.core.errors import UnreadablePhoto
 from matcher.core.flatten import flatten
-from matcher.core.identify import _unreadable
 from matcher.core.photo import Photo, read_photo
 from matcher.core.settings import Settings
 from matcher.core.shared_settings import PhotoLimits
+from matcher.core.unreadable import unreadable
 from matcher.jobs.lot.discovery import gather, read_content
 
 MEGA = 1_000_000
@@ -186,7 +186,7 @@ def test_what_lies_outside_the_photo_is_no_glare() -> None:
     outside = np.array([[-300, 0], [68, 0], [68, 640], [-300, 640]], np.float32)
     face = flatten(photo, CardQuad(outside, 1.0))
     assert face.outside == pytest.approx(300 / 368, abs=0.02)
-    assert "lies outside the photo" in _unreadable(face, 10.0, Settings())
+    assert "lies outside the photo" in unreadable(face, 10.0, Settings())
     inside = np.array([[0, 0], [368, 0], [368, 640], [0, 640]], np.float32)
     assert flatten(photo, CardQuad(inside, 1.0)).outside == pytest.approx(0, abs=0.01)
 

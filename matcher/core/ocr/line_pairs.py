@@ -7,7 +7,7 @@ other, frame by frame, and with the record's words. Places are the reference's l
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import cv2
@@ -16,31 +16,18 @@ from numpy.typing import NDArray
 
 from matcher.core.card_lines import BoxMm, CardLine, share_of
 from matcher.core.detect.detection import CardQuad
-from matcher.core.detect.warp import warp_quad
 from matcher.core.flatten import Face
 from matcher.core.ocr.every_line import SAME_PLACE, find_lines, is_firm, read_found, zones
-from matcher.core.ocr.reader import Reader, reader
-from matcher.core.ocr.reading import stretched
+from matcher.core.ocr.looks import Card, Look, Looks, Transform, look_at, mm_to_face
+from matcher.core.ocr.reader import reader
 from matcher.core.ocr.settings import LinePairSettings, OcrSettings
-from matcher.core.ocr.spelling import Frames, plain
+from matcher.core.ocr.spelling import plain
 from matcher.core.photo import Photo
 from matcher.core.reference_set import KnownRecord
-from matcher.core.shared_settings import FaceSize
 
 Grey = NDArray[np.uint8]
-Transform = NDArray[np.float64]
 
 Part = Literal["name", "club"]
-
-
-@dataclass(frozen=True)
-class Look:
-    """One line in its place on one card: its words, the reader's own certainty of them, what was seen frame by
-    frame."""
-
-    words: str
-    certainty: float
-    frames: Frames
 
 
 @dataclass(frozen=True)
@@ -73,6 +60,7 @@ class Sight:
 
     outline:   of the upright card; corners (4, 2) TL TR BR BL in photo pixels.
     transform: (3, 3), query face pixels to reference face pixels.
+    looks:     what was seen of the query so far.
     """
 
     photo: Photo
@@ -80,12 +68,13 @@ class Sight:
     query: Face
     reference: Face
     transform: Transform
+    looks: Looks = field(default_factory=Looks)
 
     @property
     def to_reference_mm(self) -> Transform:
         """(3, 3), mm on the query to mm on the reference."""
-        to_mm = np.linalg.inv(_mm_to_face(self.reference.size))
-        return np.asarray(to_mm @ self.transform @ _mm_to_face(self.query.size))
+        to_mm = np.linalg.inv(mm_to_face(self.reference.size))
+        return np.asarray(to_mm @ self.transform @ mm_to_face(self.query.size))
 
     @property
     def card(self) -> Card:
@@ -93,17 +82,8 @@ class Sight:
         size = self.query.size
         face = np.array([[0, 0], [size.width, 0], [size.width, size.height], [0, size.height]], np.float32)
         to_photo = cv2.getPerspectiveTransform(face, np.asarray(self.outline.corners, np.float32))
-        to_query = np.linalg.inv(self.transform) @ _mm_to_face(self.reference.size)
+        to_query = np.linalg.inv(self.transform) @ mm_to_face(self.reference.size)
         return Card(self.photo.grey, np.asarray(to_photo @ to_query), self.reference.size)
-
-
-@dataclass(frozen=True)
-class Card:
-    """A card in a picture: the picture's grey, and the (3, 3) transform from mm on the reference to its pixels."""
-
-    grey: Grey
-    to_pixels: Transform
-    size: FaceSize
 
 
 def written_on(face: Face, settings: OcrSettings | None = None) -> tuple[WrittenLine, ...]:
@@ -113,7 +93,7 @@ def written_on(face: Face, settings: OcrSettings | None = None) -> tuple[Written
     if library is None:
         return ()
     corners = np.array([[0, 0], [size.width, 0], [size.width, size.height], [0, size.height]], np.float32)
-    card = Card(face.grey, _mm_to_face(size), size)
+    card = Card(face.grey, mm_to_face(size), size)
     written = []
     for found in find_lines(library, face.grey, corners, size, zones(size, settings.every_line), settings.every_line):
         line, quarters = read_found(library, found), found.zone.quarters
@@ -141,7 +121,7 @@ def pair_lines(
     known, card = {"name": record.caption, "club": record.club}, sight.card
     pairs = []
     for part, line in caption_lines(written, record, mark, settings.pairs).items():
-        seen = look_at(library, card, line.line.box_mm, line.quarters, settings.pairs)
+        seen = sight.looks.at(library, card, line.line.box_mm, line.quarters, settings.pairs)
         pairs.append(LinePair(part, known[part], line, seen))
     return tuple(pairs)
 
@@ -172,12 +152,6 @@ def caption_lines(
     return parts
 
 
-def look_at(library: Reader, card: Card, box: BoxMm, quarters: int, settings: LinePairSettings) -> Look:
-    """What is read in a box of the card, mm on the reference, a little wider than the line that was found there."""
-    strip, corners = _cut_out(card, box, quarters, settings)
-    return Look(*library.read(strip, corners))
-
-
 def added_line(
     sight: Sight,
     written: Sequence[WrittenLine],
@@ -204,37 +178,6 @@ def added_line(
             if is_firm(line, rules) and told < settings.pairs.alike:
                 added.append(line)
     return max(added, key=lambda line: line.certainty, default=None)
-
-
-def _cut_out(card: Card, box: BoxMm, quarters: int, settings: LinePairSettings) -> tuple[Grey, NDArray[np.float32]]:
-    """(rows, columns) uint8: a box of the card with some room, level, its contrast stretched; and the box's corners.
-
-    Beyond the card its edge is carried on, so that what it lies on changes nothing.
-    """
-    along, across = settings.wider_mm
-    wide, high = (across, along) if quarters else (along, across)
-    room = settings.room_mm
-    whole = (box[0] - wide - room, box[1] - high - room, box[2] + wide + room, box[3] + high + room)
-    edge = (0.0, 0.0, card.size.width_mm, card.size.height_mm)
-    left, top = max(whole[0], edge[0]), max(whole[1], edge[1])
-    right, bottom = min(whole[2], edge[2]), min(whole[3], edge[3])
-    kept = (left, top, right, bottom)
-    wanted = np.array([[[left, top], [right, top], [right, bottom], [left, bottom]]], np.float64)
-    placed = cv2.perspectiveTransform(wanted, card.to_pixels)[0]
-    scale = settings.px_per_mm
-    canvas = (max(2, round((right - left) * scale)), max(2, round((bottom - top) * scale)))
-    strip = warp_quad(card.grey, placed, canvas)[0]
-    beyond = [round(abs(a - b) * scale) for a, b in zip(kept, whole, strict=True)]
-    framed = cv2.copyMakeBorder(strip, beyond[1], beyond[3], beyond[0], beyond[2], cv2.BORDER_REPLICATE)
-    turned = np.ascontiguousarray(np.rot90(framed, quarters), np.uint8)
-    level = stretched(turned, settings.tone_mm * scale)
-    inset, (rows, columns) = round(room * scale), level.shape
-    near, right_px, below = float(inset), float(columns - inset), float(rows - inset)
-    return level, np.array([[near, near], [right_px, near], [right_px, below], [near, below]], np.float32)
-
-
-def _mm_to_face(size: FaceSize) -> Transform:
-    return np.diag([size.width / size.width_mm, size.height / size.height_mm, 1.0])
 
 
 def _moved(box: BoxMm, move: Transform) -> BoxMm:

@@ -29,6 +29,8 @@ from matcher.core.shared_settings import FaceSize
 
 MISSING = "captions were not read: install the extra with pip install 'platekin[reading]'"
 
+NOTHING_READ = "no words could be read"
+
 Place = Literal["foot", "head"]
 
 
@@ -65,9 +67,12 @@ class OcrReading:
         >>> OcrReading((OcrLine("J. Kelwick", 0.97, "foot"), OcrLine("HARLE WHEELERS", 0.9, "foot"))).words
         "read as 'J. Kelwick', 'HARLE WHEELERS'"
         """
-        if not self.lines:
-            return self.reason
-        return f"read as {', '.join(repr(line.words) for line in self.lines)}"
+        return read_as([line.words for line in self.lines]) if self.lines else self.reason
+
+
+def read_as(words: Sequence[str]) -> str:
+    """Lines that were read, for people."""
+    return f"read as {', '.join(map(repr, words))}" if words else NOTHING_READ
 
 
 def can_read(settings: OcrSettings | None = None) -> bool:
@@ -108,7 +113,7 @@ def read_caption(
     settled = sum(line.certainty >= rules.firm for line in lines) >= rules.enough_lines and not head_worded
     if not settled and not enough(lines):
         lines += lines_at("head")
-    return OcrReading(tuple(lines), "" if lines else "no words could be read")
+    return OcrReading(tuple(lines), "" if lines else NOTHING_READ)
 
 
 def _never(lines: Sequence[OcrLine]) -> bool:

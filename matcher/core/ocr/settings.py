@@ -83,6 +83,8 @@ class LinePairSettings:
     least_letters, least_certainty: of a line that is none of the record's by its words, to be taken for one by its
                      place.
     near_mm:         a club stands no farther below or above the name.
+    same_place_mm:   how far the corners of two lines' boxes may be apart for one look to serve both: less than the room
+                     along them.
     """
 
     px_per_mm: float = 20.0
@@ -93,6 +95,7 @@ class LinePairSettings:
     least_letters: int = 3
     least_certainty: float = 0.35
     near_mm: float = 4.0
+    same_place_mm: float = 0.4
 
 
 @dataclass(frozen=True)

@@ -18,9 +18,9 @@ from matcher.catalogue.calibration_store import confidence_in_use
 from matcher.catalogue.records.files import decode_face
 from matcher.core.align.view import View
 from matcher.core.calibration import Calibration
+from matcher.core.card_similarity import CardSimilarity, compare_cards
 from matcher.core.describe import Description, describe, fingerprint
 from matcher.core.flatten import Face
-from matcher.core.identify import CardSimilarity, compare_cards
 from matcher.core.parallel.processes import one_thread, usable_processors
 from matcher.core.parallel.supervised import in_order, supervised_pool
 from matcher.core.search.reference_index import Hit, ReferenceIndex

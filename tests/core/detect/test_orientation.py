@@ -12,9 +12,9 @@ from skimage import data
 
 from matcher.core.detect.detection import CardQuad, detect
 from matcher.core.detect.orientation import SHAPE, STRIP, WHOLE, orientation, prepared
-from matcher.core.identify import _back
 from matcher.core.photo import Photo
 from matcher.core.settings import Settings
+from matcher.core.unreadable import back_of_card
 from matcher.lab.synthesis import Age, Caption, Card, Crop, Scene, make_copy, photograph
 from matcher.lab.synthesis.backs import card_back
 from matcher.lab.synthesis.lettering import Style
@@ -57,7 +57,7 @@ def test_a_back_is_known_as_one_and_said_to_be(kind: str) -> None:
     _, outline, _ = found(back, 4)
     assert outline.back is not None
     assert outline.back > 0.9
-    assert "back" in _back(outline, (), Settings())
+    assert "back" in back_of_card(outline, (), Settings())
 
 
 def test_a_half_turn_turns_the_answer_over_and_nothing_else() -> None:

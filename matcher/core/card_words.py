@@ -1,0 +1,122 @@
+"""What is written on one card: a card of a photo in, and beside any number of records what it bears of their words.
+
+Everything that reading adds to the ladder is asked for here, and read no more than once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property, partial
+
+from matcher.core.calibration import log_odds
+from matcher.core.card_lines import CardLine
+from matcher.core.detect.detection import CardQuad
+from matcher.core.flatten import Face
+from matcher.core.ladder.candidate import Candidate
+from matcher.core.ladder.caption_zone import is_picture
+from matcher.core.ladder.mark import MarkFinding, glanced_mark, judge_mark, mark_words
+from matcher.core.ladder.standing import CaptionEvidence
+from matcher.core.ladder.words import WordsFinding
+from matcher.core.ocr.caption_match import all_read, match_captions
+from matcher.core.ocr.every_line import lines_of_photo
+from matcher.core.ocr.line_evidence import compare_words
+from matcher.core.ocr.line_pairs import Sight, WrittenLine, firm_lines, written_on
+from matcher.core.ocr.looks import Looks
+from matcher.core.ocr.mark_match import match_marks
+from matcher.core.ocr.reading import read_as, read_caption
+from matcher.core.photo import Photo
+from matcher.core.reference_set import ReferenceSet
+from matcher.core.settings import Settings
+
+
+@dataclass(frozen=True)
+class CardWords:
+    """An upright card of a photo, to be read. outline.corners: (4, 2) TL TR BR BL in the photo's pixels."""
+
+    photo: Photo
+    outline: CardQuad
+    face: Face
+    references: ReferenceSet
+    settings: Settings
+
+    @cached_property
+    def lines(self) -> tuple[CardLine, ...]:
+        """Every line along the card's edges."""
+        return lines_of_photo(self.photo, self.outline, self.face.size, self.settings.ocr)
+
+    @property
+    def told(self) -> str:
+        """All of its lines, for people."""
+        return read_as([line.words for line in self.lines])
+
+    def beside(self, asked: Sequence[Candidate]) -> dict[int, WordsFinding]:
+        """What ink and reading say together of each candidate's words, by its reference; of those of which a line was
+        found on the reference."""
+        found = {}
+        for one in asked:
+            transform, reference = one.alignment.transform, self.references.face(one.reference.id)
+            sight = Sight(self.photo, self.outline, self.face, reference, transform, self._looks)
+            words = compare_words(sight, self._written(one), one, self.settings.ocr)
+            if words:
+                found[one.reference.id] = words
+        return found
+
+    def captions(self, candidates: Sequence[Candidate]) -> CaptionEvidence:
+        """Foot and head of the card, compared with the words that the inks were compared with."""
+        compared = [c for c in candidates if c.caption_probability is not None and c.crop_probability >= 0.5]
+        records = {c.record.record_id: c.record for c in compared}
+        known = {
+            name: (record.caption, record.club, mark_words(record.mark) or record.issuer)
+            for name, record in records.items()
+        }
+        ocr = self.settings.ocr
+        read = read_caption(
+            self.photo,
+            self.outline,
+            self.face.size,
+            enough=partial(all_read, known=tuple(known.values()), settings=ocr.match),
+            head_worded=not is_picture(self.face, self.settings.ladder),
+            settings=ocr,
+        )
+        found = match_captions(read, known, settings=ocr)
+        odds = {record_id: log_odds(score.probability) for record_id, score in found.scores.items()}
+        return CaptionEvidence(odds, found.words)
+
+    def marks(self, asked: Sequence[Candidate]) -> tuple[dict[int, MarkFinding], tuple[CardLine, ...]]:
+        """What is found of each candidate's mark, by its reference, and what was read on the card for it.
+
+        Nothing is read where the ink alone says that it is one of them.
+        """
+        glance = self.settings.ladder.mark.glance
+        glanced = self._judged(glanced_mark, asked, ())
+        sure = [one.probability for one in glanced.values() if one.is_settled(glance)]
+        if len(sure) == len(glanced) and max(one or 0.0 for one in sure) >= glance:
+            return glanced, ()
+        return self._judged(judge_mark, asked, self.lines), self.lines
+
+    def _judged(
+        self, judge: Callable[..., MarkFinding], asked: Sequence[Candidate], lines: Sequence[CardLine]
+    ) -> dict[int, MarkFinding]:
+        found, ocr = {}, self.settings.ocr
+        for one in asked:
+            record, reference = one.record, self.references.face(one.reference.id)
+            known = firm_lines(self._written(one), ocr)
+            told = match_marks(lines, known, record.mark, (record.caption, record.club), ocr.marks)
+            found[one.reference.id] = judge(
+                self.face, reference, one.alignment.transform, told, settings=self.settings.ladder.mark
+            )
+        return found
+
+    def _written(self, one: Candidate) -> tuple[WrittenLine, ...]:
+        """Every line of a candidate's reference."""
+        return self.references.lines(one.reference.id, partial(written_on, settings=self.settings.ocr))
+
+    @cached_property
+    def _looks(self) -> Looks:
+        return Looks()
+
+
+def read_beside(closest: Sequence[Candidate], found: Mapping[int, WordsFinding]) -> str:
+    """What was read on the card, as it was looked at for the closest record that was read."""
+    return next((found[one.reference.id].read for one in closest if one.reference.id in found), "")
