@@ -123,7 +123,7 @@ def _move(
     scores = cv2.matchTemplate(framed, query * shown, cv2.TM_CCORR_NORMED)
     _, _, _, (x, y) = cv2.minMaxLoc(scores)
     move = np.array([[1, 0, x - across], [0, 1, y - down]], np.float32)
-    criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 30, 1e-4)
+    criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 30, 1e-3)
     with suppress(cv2.error):  # no convergence: the whole pixels stand
         mask = shown.astype(np.uint8) * 255
         _, finer = cv2.findTransformECC(query, reference, move.copy(), cv2.MOTION_AFFINE, criteria, mask, 3)

@@ -360,6 +360,9 @@ class VerificationSettings:
     thorough:              poses on which the slower second search for a transform is spent; the right one is nearly
                            always among them.
     certain, far_fewer:    a pose at `certain` spares those with less than this share of the shortlist's most inliers.
+    many, hardly_any:      beside a pose of so many inliers those with less than this share of them are spared, whatever
+                           that pose turns out to be: of 409 cards by two hands none whose own pose was on the shortlist
+                           had it below 0.35 of the most.
     nearly_best:           share of a pose's most inliers that another reference of it needs to be taken instead, being
                            more legible.
     pose_doubtful:         between these the first reference leaves its pose in doubt, and others are asked ...
@@ -378,6 +381,8 @@ class VerificationSettings:
     thorough: int = 2
     certain: float = 0.97
     far_fewer: float = 0.35
+    many: int = 40
+    hardly_any: float = 0.2
     nearly_best: float = 0.5
     pose_doubtful: tuple[float, float] = (0.03, 0.9)
     references_per_pose: int = 4

@@ -141,22 +141,32 @@ class Verifier:
 def first_of_each_pose(verifier: Verifier, hits: Sequence[Hit]) -> list[Candidate]:
     """One reference of each pose on the shortlist, the most promising first.
 
-    Once one pose is all but certain, poses with far fewer matches are not registered any more: a near twin, the only
-    rival that could still matter, shares nearly all of them.
+    Poses with far fewer matches than another are not registered any more once that one is all but certain, and those
+    with hardly any beside it not at all: a near twin, the only rival that could still matter, shares nearly all.
     """
     settings = verifier.settings.verification
     candidates: list[Candidate] = []
     most = max((hit.inliers for hit in hits), default=0)
     for hit, known in _one_of_each_pose(verifier.references, hits, settings):
         certain = any(candidate.pose_probability >= settings.certain for candidate in candidates)
-        if certain and hit.inliers < settings.far_fewer * most:
-            spared = Alignment.failed("not compared: another pose is nearly certain")
-            candidates.append(Candidate(known, spared, matches=hit.inliers))
+        compared = max((candidate.matches for candidate in candidates if candidate.pose), default=0)
+        spared = _spared(hit, most, compared, certain, settings)
+        if spared:
+            candidates.append(Candidate(known, Alignment.failed(f"not compared: {spared}"), matches=hit.inliers))
         else:
             thorough = not certain and len(candidates) < settings.thorough
             registered = replace(verifier.register(known, thorough=thorough), matches=hit.inliers)
             candidates.append(verifier.pose(registered))
     return candidates
+
+
+def _spared(hit: Hit, most: int, compared: int, certain: bool, settings: VerificationSettings) -> str:
+    """Why a pose need not be registered; empty where it is to be. compared: most inliers of a pose that was judged."""
+    if certain and hit.inliers < settings.far_fewer * most:
+        return "another pose is nearly certain"
+    if compared >= settings.many and hit.inliers < settings.hardly_any * compared:
+        return "another pose shares far more with the card"
+    return ""
 
 
 def _one_of_each_pose(

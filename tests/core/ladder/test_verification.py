@@ -130,6 +130,20 @@ def test_once_a_pose_is_certain_only_near_twins_are_registered() -> None:
     assert "nearly certain" in found[2].alignment.reason
 
 
+def test_beside_a_pose_that_shares_much_those_that_share_hardly_anything_are_not_registered() -> None:
+    """Whatever the first turns out to be: had the card another's picture, it would share more with that one."""
+    rows = [candidate(f"V{n}", f"P{n}", "A", 0.1) for n in range(3)]
+    found = first_of_each_pose(verifier := scripted(*rows), hits(LIMITS.many, LIMITS.many // 2, LIMITS.many // 6))
+    assert verifier.of("register") == [1, 2]
+    assert "shares far more" in found[2].alignment.reason
+    few = scripted(*rows)
+    first_of_each_pose(few, hits(LIMITS.many - 1, 5, 5))  # too few to rule anything out
+    assert few.of("register") == [1, 2, 3]
+    failed = scripted(replace(rows[0], alignment=Alignment.failed("no transform"), pose=None), *rows[1:])
+    first_of_each_pose(failed, hits(LIMITS.many, 5, 5))  # what could not be compared rules nothing out either
+    assert failed.of("register") == [1, 2, 3]
+
+
 def test_a_reference_that_was_removed_since_is_passed_over() -> None:
     verifier = scripted(candidate("V1", "P1", "A", 0.5))
     found = first_of_each_pose(verifier, [Hit(77, 99.0, 99, False), *hits(50)])  # type: ignore[arg-type]
