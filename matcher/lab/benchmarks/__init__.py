@@ -13,6 +13,7 @@
     catalogue_busy     the process that is killed
     catalogue_places   where these catalogues lie: SQLite, or PostgreSQL
     stops              `scripts/measure_stops`: Ctrl-C at random moments, and full disks
+    versions           `scripts/measure_versions`: two versions asked the same photos by turns
     stock              invented scans, tables and answers for them
 
 One thread each, but where processes are counted.
