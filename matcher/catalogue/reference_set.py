@@ -9,7 +9,6 @@ from __future__ import annotations
 import json
 import os
 from collections import Counter, defaultdict
-from collections.abc import Callable
 from functools import lru_cache
 from pathlib import Path
 from typing import Any, Self
@@ -23,11 +22,12 @@ from matcher.core.calibration import Calibration
 from matcher.core.describe import Description, fingerprint
 from matcher.core.flatten import Face
 from matcher.core.formats import PRESETS, face_of_text
-from matcher.core.reference_set import KnownRecord, KnownReference, Written
+from matcher.core.reference_set import KnownRecord, KnownReference, Reading, Written
 from matcher.core.search.reference_index import Hit, ReferenceIndex, synchronise
 from matcher.core.settings import FaceSize, Settings
 
 FACES_KEPT = 64
+READ_KEPT = 256
 """Half a megabyte each: enough for the candidates of a few cards in a row."""
 
 
@@ -53,7 +53,7 @@ class CatalogueReferences:
             self._hold(row, records[row.record_id])
         self.face = lru_cache(FACES_KEPT)(self._face)
         self.description = lru_cache(FACES_KEPT)(self._description)
-        self._lines: dict[int, Any] = {}
+        self._read_off = lru_cache(READ_KEPT)(self._written)
 
     @classmethod
     def open(cls, folder: str | os.PathLike[str], settings: Settings | None = None) -> Self:
@@ -136,6 +136,7 @@ class CatalogueReferences:
         if references & set(held):  # what was outlined anew is looked at anew
             self.face.cache_clear()
             self.description.cache_clear()
+            self._read_off.cache_clear()
         for reference_id, description in added.items():
             self.index.add(reference_id, description)
         self._seen = news[-1].number if news else newest
@@ -194,15 +195,16 @@ class CatalogueReferences:
         """All references of a pose, the most legible first."""
         return tuple(sorted(self._by_pose[pose], key=lambda known: -known.legibility))
 
-    def lines(self, reference_id: int, read: Callable[[Face], Written]) -> Written:
-        """What `read` finds written on a reference's face, kept once it was read; asked with one `read` alone."""
-        if reference_id not in self._lines:
-            self._lines[reference_id] = read(self.face(reference_id))
-        kept: Written = self._lines[reference_id]
-        return kept
+    def read(self, reference_id: int, reading: Reading[Written]) -> Written:
+        """What is written on a reference's face, as it was kept, or read now and kept."""
+        written: Written = self._read_off(reference_id, reading)
+        return written
 
     def _face(self, reference_id: int) -> Face:
         return self.catalogue.face(self._rows[reference_id])
+
+    def _written(self, reference_id: int, reading: Reading[Any]) -> Any:
+        return self.catalogue.written(self._rows[reference_id], reading)
 
     def _description(self, reference_id: int) -> Description:
         return self.catalogue.description(self._rows[reference_id])

@@ -20,8 +20,9 @@ from matcher.core.ladder.standing import CaptionEvidence
 from matcher.core.ladder.words import WordsFinding
 from matcher.core.ocr.caption_match import all_read, match_captions
 from matcher.core.ocr.every_line import lines_of_photo
+from matcher.core.ocr.kept_lines import LineReading
 from matcher.core.ocr.line_evidence import compare_words
-from matcher.core.ocr.line_pairs import Sight, WrittenLine, firm_lines, written_on
+from matcher.core.ocr.line_pairs import Sight, WrittenLine, firm_lines
 from matcher.core.ocr.looks import Looks
 from matcher.core.ocr.mark_match import match_marks
 from matcher.core.ocr.reading import read_as, read_caption
@@ -110,7 +111,7 @@ class CardWords:
 
     def _written(self, one: Candidate) -> tuple[WrittenLine, ...]:
         """Every line of a candidate's reference."""
-        return self.references.lines(one.reference.id, partial(written_on, settings=self.settings.ocr))
+        return self.references.read(one.reference.id, LineReading(self.settings.ocr))
 
     @cached_property
     def _looks(self) -> Looks:

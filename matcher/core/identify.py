@@ -24,7 +24,8 @@ from matcher.core.ladder.candidate import Candidate
 from matcher.core.ladder.decision import Answer, decide, is_open, marks_asked, words_asked
 from matcher.core.ladder.standing import CaptionEvidence
 from matcher.core.ladder.verification import verify
-from matcher.core.ocr.line_pairs import firm_lines, written_on
+from matcher.core.ocr.kept_lines import LineReading
+from matcher.core.ocr.line_pairs import firm_lines
 from matcher.core.ocr.line_parts import differences, parts_of, stand_alike
 from matcher.core.ocr.reading import can_read
 from matcher.core.photo import Photo
@@ -117,11 +118,10 @@ def _shown_by_match(
 
 def _words_stand_alike(card: CardAnswer, references: ReferenceSet, settings: Settings) -> bool:
     """Whether words were read on the card just where a reference of its pose has them."""
-    read = partial(written_on, settings=settings.ocr)
-    pose = card.answer.established.get("pose")
+    reading, pose = LineReading(settings.ocr), card.answer.established.get("pose")
     compared = [one.reference.id for one in card.answer.compared if one.alignment and one.record.pose == pose]
-    known = (firm_lines(references.lines(reference, read), settings.ocr) for reference in compared)
-    return any(stand_alike(card.lines, lines) for lines in known)
+    written = (references.read(reference, reading) for reference in compared)
+    return any(stand_alike(card.lines, firm_lines(lines, settings.ocr)) for lines in written)
 
 
 def _likelier_outline(

@@ -5,7 +5,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol, TypeVar
 
@@ -15,6 +14,29 @@ from matcher.core.search.voting import Hit
 from matcher.core.shared_settings import FaceSize
 
 Written = TypeVar("Written")
+
+
+class Reading(Protocol[Written]):
+    """How something is read off a face that is worth keeping: the same of the same face, as long as `key` is the same.
+
+    Hashable; two that are equal read alike.
+    """
+
+    @property
+    def key(self) -> str:
+        """Letters and digits that differ whenever what is read could; empty where nothing can be read now, and so
+        nothing may be kept."""
+
+    def __hash__(self) -> int: ...
+
+    def read(self, face: Face) -> Written:
+        """What stands on a face."""
+
+    def encode(self, written: Written, /) -> bytes:
+        """To be kept."""
+
+    def decode(self, data: bytes) -> Written:
+        """The reverse, for what is known to be whole."""
 
 
 @dataclass(frozen=True)
@@ -64,9 +86,8 @@ class ReferenceSet(Protocol):
     def face(self, reference_id: int) -> Face:
         """The flattened card that a reference shows."""
 
-    def lines(self, reference_id: int, read: Callable[[Face], Written]) -> Written:
-        """What `read` finds written on that face; it may be kept, since a face never changes, so ask with one `read`
-        alone."""
+    def read(self, reference_id: int, reading: Reading[Written]) -> Written:
+        """What a reading gives of that face; it may be kept."""
 
     def description(self, reference_id: int) -> Description:
         """What that face was described by."""

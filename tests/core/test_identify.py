@@ -20,7 +20,7 @@ from matcher.core.detect.detection import CardQuad, Detections
 from matcher.core.flatten import Face, flatten
 from matcher.core.identify import identify, identify_card
 from matcher.core.photo import Photo
-from matcher.core.reference_set import KnownRecord, KnownReference, Written
+from matcher.core.reference_set import KnownRecord, KnownReference, Reading, Written
 from matcher.core.search.reference_index import Hit, ReferenceIndex
 from matcher.core.settings import FaceSize, Settings
 from tests.core.ladder.test_ladder import studio
@@ -56,8 +56,8 @@ class One:
     def face(self, reference_id: int) -> Face:
         return self.shown
 
-    def lines(self, reference_id: int, read: Callable[[Face], Written]) -> Written:
-        return read(self.shown)
+    def read(self, reference_id: int, reading: Reading[Written]) -> Written:
+        return reading.read(self.shown)
 
     def description(self, reference_id: int) -> Description:
         return describe(self.shown)

@@ -148,7 +148,7 @@ class Wrapped:
 
     def __init__(self, inner: CatalogueReferences) -> None:
         self.search, self.known, self.of_pose = inner.search, inner.known, inner.of_pose
-        self.face, self.description, self.sizes, self.lines = inner.face, inner.description, inner.sizes, inner.lines
+        self.face, self.description, self.sizes, self.read = inner.face, inner.description, inner.sizes, inner.read
 
 
 @pytest.mark.usefixtures("enrolled")

@@ -58,6 +58,7 @@ def check(catalogue: Catalogue, progress: Callable[[int, int], None] | None = No
     troubles += _images(catalogue.folder, named, progress)
     troubles += _strays(catalogue.folder, set(named))
     troubles += _faces(catalogue, outlined)
+    troubles += _lines(catalogue.folder)
     troubles += _looked_at(partial(_index, catalogue))
     troubles += _settings(catalogue.folder)
     return tuple(troubles)
@@ -117,6 +118,13 @@ def _faces(catalogue: Catalogue, outlined: Iterable[tuple[str, Corners, str]]) -
         if path.is_file() and files.decode_face(path.read_bytes(), size, path.name) is None:
             todo = "delete it; it is made again from its picture, as it is whenever it is asked for"
             yield CatalogueProblem("damaged_face", str(path), todo)
+
+
+def _lines(folder: Path) -> Iterator[CatalogueProblem]:
+    """What is kept of the lines on references; read again where it is damaged, and told all the same."""
+    for path in sorted(folder.glob("lines/*/*")):
+        if path.suffix != ".part" and files.decode_lines(path.read_bytes(), path.name) is None:
+            yield CatalogueProblem("damaged_lines", str(path), "delete it; its card is read again when it is asked for")
 
 
 def _settings(folder: Path) -> Iterator[CatalogueProblem]:

@@ -2,6 +2,7 @@
 
     images/ab/<sha256>.jpg                  reference images, byte for byte as they were given
     faces/ab/<sha256>-<fingerprint>.jpg     flattened faces; a cache that can be deleted
+    lines/ab/<sha256>-<fingerprint>-<key>   what is written on references; another one
     writing.lock, writing.files             who writes; which files it is about to add or to remove
 
 A file appears under its name only when it is whole. Before files are added or removed their names are noted
@@ -46,7 +47,7 @@ FACE_QUALITY = 93
 FLATTEN_VERSION = 2
 """Raise it when `flatten` gives other pixels for the same image and outline, or faces are kept in another form."""
 
-_MARK = b"platekin face 1\n"
+_MARK, _LINES_MARK = b"platekin face 1\n", b"platekin line 1\n"
 _TAIL = struct.Struct("<Qd")
 """Length of the mask, and the share of the face that lies outside the photo."""
 
@@ -129,6 +130,23 @@ def decode_face(data: bytes, size: FaceSize | None, name: str) -> Face | None:
     if pixels.shape != (size.height, size.width, 3):
         return None
     return Face(pixels, to_grey(pixels), mask > 0, size, outside=outside)
+
+
+def lines_name(face: str, key: str) -> str:
+    """Path of what is kept of a face's lines, relative to the catalogue. face: the face's file name; key: how they were
+    read."""
+    return f"lines/{face[:2]}/{PurePosixPath(face).stem}-{key}"
+
+
+def encode_lines(read: bytes, name: str) -> bytes:
+    """What was read off a face, as it is kept: behind it a digest of it and of its name, as of a face."""
+    return read + _digest(read, name) + _LINES_MARK
+
+
+def decode_lines(data: bytes, name: str) -> bytes | None:
+    """The reverse of `encode_lines`; None where anything of it is damaged, or it is another's."""
+    read, digest, mark = data[:-_END], data[-_END : -len(_LINES_MARK)], data[-len(_LINES_MARK) :]
+    return read if mark == _LINES_MARK and _digest(read, name) == digest else None
 
 
 def picture_of_face(data: bytes) -> bytes:

@@ -38,7 +38,7 @@ from matcher.core.flatten import Face, flatten
 from matcher.core.formats import face_of_text
 from matcher.core.parallel.elsewhere import Elsewhere, here
 from matcher.core.photo import read_photo
-from matcher.core.reference_set import ReferenceSet
+from matcher.core.reference_set import Reading, ReferenceSet, Written
 from matcher.core.settings import FaceSize, Settings
 
 _RECORD = tuple(Record.__table__.columns)
@@ -177,6 +177,21 @@ class CatalogueReader:
         face = files.decode_face(data, size, path.name)
         assert face is not None  # just encoded
         return face
+
+    def written(self, reference: ReferenceRow, reading: Reading[Written]) -> Written:
+        """What a reading gives of a reference's face, from the cache, or read now and kept there."""
+        face_path = self.folder / files.face_name(reference.sha256, reference.quad, self._size_of(reference))
+        path = self.folder / files.lines_name(face_path.name, reading.key)
+        if reading.key:
+            with suppress(OSError):
+                kept = files.decode_lines(path.read_bytes(), path.name)
+                if kept is not None:
+                    return reading.decode(kept)
+        written = reading.read(self.face(reference))
+        if reading.key:
+            with suppress(OSError):  # it is only a cache
+                files.write_whole(path, files.encode_lines(reading.encode(written), path.name), keep=False)
+        return written
 
     def description(self, reference: ReferenceRow) -> Description:
         """The reference's description, of the present fingerprint: made again where the stored is older."""

@@ -1,7 +1,7 @@
 """The catalogue: a folder in, records and references out, and the few ways to change them.
 
     DIR/catalogue.sqlite    records, copies, references, descriptions (`models`, `database`, `migrate`)
-    DIR/images, DIR/faces   files (`files`)
+    DIR/images, faces, lines  files (`files`)
     DIR/index               the search index, a cache of `matcher.core.search.reference_index`
 
 Any number of processes may read while one writes. Every value returned is frozen and stays as it was read.
