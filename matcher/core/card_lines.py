@@ -48,3 +48,9 @@ def share_of(box: BoxMm, other: BoxMm) -> float:
     high = min(box[3], other[3]) - max(box[1], other[1])
     least = min((one[2] - one[0]) * (one[3] - one[1]) for one in (box, other))
     return max(0.0, wide) * max(0.0, high) / max(least, 1e-6)
+
+
+def wider(box: BoxMm, by: float) -> BoxMm:
+    """A box with so many mm more on each side."""
+    left, top, right, bottom = box
+    return left - by, top - by, right + by, bottom + by

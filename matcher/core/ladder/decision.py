@@ -166,7 +166,7 @@ class _Decision:
             words = f"the caption could not be compared with that of {', '.join(unread)}"
             return _made("undecided", known, confidence, *reasons, words)
         hidden = max(c.caption.hidden for c in standing.same_crop if c.caption)
-        if hidden > self.most_hidden:
+        if hidden > self.most_hidden and not (winner.words and winner.words.shown):
             words = "part of the words is torn off or laid over: whether they are new cannot be told"
             return _made("undecided", known, confidence, *reasons, words)
         # Rivals that share the odds make nothing new: each known caption must be unlikely by itself.

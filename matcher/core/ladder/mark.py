@@ -16,9 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.calibration import Calibration
-from matcher.core.card_lines import BoxMm, CardLine, share_of
+from matcher.core.card_lines import BoxMm, CardLine, share_of, wider
 from matcher.core.flatten import Face
 from matcher.core.ladder.caption_strips import ink_of
+from matcher.core.ladder.picture_round import picture_round
 from matcher.core.ladder.registered import laid_over
 from matcher.core.ladder.settings import MarkSettings, StripSettings
 from matcher.core.nets import weight_file
@@ -216,13 +217,16 @@ _Laid = tuple[Grey, Grey, NDArray[np.bool_]]
 def _may_be_hidden(
     query: Face, reference: Face, transform: NDArray[np.float64], boxes: Sequence[BoxMm], settings: MarkSettings
 ) -> bool:
-    """Whether round a place where nothing is read the card has another tone: a mark is gone only where what lay beneath
-    it shows."""
-    _, _, bare = _laid(query, reference, transform, StripSettings().hidden_levels)
+    """Whether something may lie over a place where nothing is read: a mark is gone only where the picture round it goes
+    on as on the reference; where that is too plain to tell, only where the card has the same tone."""
+    own, other, bare = _laid(query, reference, transform, StripSettings().hidden_levels)
     scale = query.size.px_per_mm
     for box in boxes:
         left, top, right, bottom = (max(0, round(side * scale)) for side in wider(box, settings.beneath_mm))
-        if float(bare[top:bottom, left:right].mean()) < settings.least_shown:
+        toned = float(bare[top:bottom, left:right].mean()) >= settings.least_shown
+        agreed, texture = picture_round(own, other, wider(box, settings.around_mm), scale, settings)
+        shown = agreed >= settings.surely_shown or (toned and agreed >= settings.barely_shown)
+        if not (shown or (toned and texture < settings.plain)):
             return True
     return False
 
@@ -274,9 +278,3 @@ def _at_the_edge(box: BoxMm, face: Face, settings: MarkSettings) -> bool:
     """Whether a line stands so near to the card's edge that the scissors may have taken a part of it."""
     inside = (box[0], box[1], face.size.width_mm - box[2], face.size.height_mm - box[3])
     return min(inside) < settings.edge_mm
-
-
-def wider(box: BoxMm, by: float) -> BoxMm:
-    """A box with so many mm more on each side."""
-    left, top, right, bottom = box
-    return left - by, top - by, right + by, bottom + by

@@ -424,7 +424,13 @@ class MarkSettings:
     same_place:  share of the smaller of two boxes that must lie in the other for their lines to stand in one place.
     search_px:   how far, in each direction, the ink may sit from where the picture puts it.
     least_shown: share of a mark that both cards must show.
-    beneath_mm:  room round a mark that is gone where the card must show what it does on the reference.
+    beneath_mm:  room round a mark that is gone where the card must have the tone that it has on the reference.
+    ring_mm:     room beyond the frame in which the picture must go on.
+    round_px:    how far, in each direction, it may sit from where it is laid.
+    surely_shown, barely_shown: correlation of the two pictures there from which it goes on whatever the tone, and below
+                 which it does not. Of 40 cards used to fit, round marks that were gone it was 0.6 and more on all but
+                 two; round such as labels lay over, mostly below.
+    plain:       deviation, grey levels, below which there is too little picture to ask.
     least_px:    a box that is narrower or lower, cut off by the card's edge, is not compared.
     """
 
@@ -439,6 +445,11 @@ class MarkSettings:
     search_px: int = 6
     least_shown: float = 0.9
     beneath_mm: float = 2.0
+    ring_mm: float = 0.8
+    round_px: int = 4
+    surely_shown: float = 0.8
+    barely_shown: float = 0.6
+    plain: float = 4.0
     least_px: int = 10
 
 

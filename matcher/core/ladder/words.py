@@ -54,9 +54,21 @@ class WordsFinding:
         return f"{'the same' if self.probability >= 0.5 else 'other'} words, {self.read}"
 
     @property
+    def shown(self) -> bool:
+        """Whether a line that says something else was surely read, and whole: then nothing lies over it."""
+        return any(
+            line.probability < 0.5
+            and line.certainty >= FIRM
+            and len(line.read.replace(" ", "")) >= WHOLE * len(line.known.replace(" ", ""))
+            for line in self.lines
+        )
+
+    @property
     def read(self) -> str:
         """What was read, for people."""
         read = [line.read for line in self.lines if line.read] + ([self.added] if self.added else [])
+        if not self.lines:
+            return "as far as they can be told: no line of them was found on the known card"
         return f"read as {', '.join(repr(words) for words in read)}" if read else "as far as they can be made out"
 
     @property
@@ -66,17 +78,23 @@ class WordsFinding:
         return told + ([f"{self.added!r}, which the known card has not"] if self.added else [])
 
 
+FIRM, WHOLE = 0.9, 0.9
+"""Certainty from which a line was surely read, and share of the known line's length from which it is whole; by hand."""
+
+
 @dataclass(frozen=True)
 class Wanting:
     """What was asked of a record and could not be looked at.
 
     name, club: the record has it, and it was not found on the reference.
     added:      the library's certainty of a line that the query has beside the caption and the reference has not.
+    added_size: its height over that of the caption's largest line: a club is set larger than a maker's name.
     """
 
     name: bool = False
     club: bool = False
     added: float = 0.0
+    added_size: float = 0.0
 
 
 def judge_line(features: Features) -> float:
@@ -95,7 +113,8 @@ def judge_words(
 def word_features(lines: Sequence[float], ink: float | None, wanting: Wanting) -> dict[str, float]:
     """What the calibration of `words` asks for."""
     strips = 0.0 if ink is None else log_odds(ink, 1 - 1e-4)
-    together = log_odds(float(np.prod(lines)), 1 - 1e-5) if lines else 0.0
+    told = [*lines, 1 - wanting.added * (1 - (IF_LARGE if wanting.added_size >= LARGE else IF_SMALL))]
+    together = log_odds(float(np.prod(told)), 1 - 1e-5) if lines else 0.0
     return {
         "lines": together,
         "unread": float(not lines),
@@ -105,8 +124,13 @@ def word_features(lines: Sequence[float], ink: float | None, wanting: Wanting) -
         "ink_for_name": strips * wanting.name,
         "ink_for_club": strips * wanting.club,
         "no_ink": float(ink is None),
-        "added": wanting.added,
     }
+
+
+LARGE, IF_LARGE, IF_SMALL = 0.5, 0.1, 0.5
+"""Height over the caption's from which an added line is no maker's name, and how likely the words are the same where it
+is as large, or smaller. Of 20 that were found on 640 cards used to fit, 18 were clubs, all of them large; the makers'
+names were 0.43 and 0.89 high. By hand."""
 
 
 @lru_cache(maxsize=1)

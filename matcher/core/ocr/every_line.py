@@ -5,8 +5,9 @@ The issuer's mark stands there, in small type. `reading` reads head and foot alo
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import cv2
 import numpy as np
@@ -15,7 +16,7 @@ from numpy.typing import NDArray
 from matcher.core.card_lines import BoxMm, CardLine, share_of
 from matcher.core.detect.detection import CardQuad
 from matcher.core.detect.warp import warp_quad
-from matcher.core.ocr.reader import Reader, reader
+from matcher.core.ocr.reader import Box, Reader, reader
 from matcher.core.ocr.reading import stretched
 from matcher.core.ocr.settings import EveryLineSettings, OcrSettings
 from matcher.core.photo import Photo
@@ -27,12 +28,19 @@ Grey = NDArray[np.uint8]
 SAME_PLACE = 0.3
 """Share of the smaller of two boxes that must lie in the other for both to be of one line; by hand."""
 
+ONE_ROW = 0.6
+"""Share of the lower of two boxes' heights that both must share for them to stand in one row; by hand."""
+
+Sides = Literal["left out", "glanced at", "looked at"]
+
 
 @dataclass(frozen=True)
 class Zone:
-    """A strip of the card, mm, and by how many quarters of a turn, anticlockwise, its lines come to lie level."""
+    """A strip of the card, mm; by how many quarters of a turn, anticlockwise, its lines come to lie level; and the
+    longer side, in pixels, of what is searched."""
 
     box: BoxMm
+    search_side: int
     quarters: int = 0
 
 
@@ -64,20 +72,22 @@ def _lines(grey: Grey, corners: NDArray[np.float32], size: FaceSize, settings: O
     if library is None:
         return ()
     found = find_lines(library, grey, corners, size, zones(size, settings.every_line), settings.every_line)
-    read = (read_found(library, one) for one in found)
+    read = (read_found(library, one, settings.every_line) for one in found)
     return tuple(line for line in read if is_firm(line, settings.every_line))
 
 
-def zones(size: FaceSize, rules: EveryLineSettings, sides: bool = True) -> tuple[Zone, ...]:
-    """Foot and head of a card, and its two sides if asked for."""
-    wide, high, rim = size.width_mm, size.height_mm, rules.rim_mm
+def zones(size: FaceSize, rules: EveryLineSettings, sides: Sides = "glanced at") -> tuple[Zone, ...]:
+    """Foot and head of a card, and its two sides."""
+    wide, high, rim, search = size.width_mm, size.height_mm, rules.rim_mm, rules.search_side
     below, above = rules.head_mm, high - rules.foot_mm
-    ends = (Zone((rim, above, wide - rim, high - rim)), Zone((rim, rim, wide - rim, below)))
-    along = (
-        Zone((rim, rim, rules.side_mm, high - rim), 3),
-        Zone((wide - rules.side_mm, rim, wide - rim, high - rim), 1),
-    )
-    return (*ends, *along) if sides else ends
+    ends = (Zone((rim, above, wide - rim, high - rim), search), Zone((rim, rim, wide - rim, below), search))
+    if sides == "left out":
+        return ends
+    into, search = rules.side_mm, rules.search_side
+    if sides == "looked at":
+        into, search = rules.close_side_mm, rules.close_search_side
+    left = Zone((rim, rim, into, high - rim), search, 3)
+    return (*ends, left, Zone((wide - into, rim, wide - rim, high - rim), search, 1))
 
 
 def find_lines(
@@ -92,10 +102,34 @@ def find_lines(
     found = []
     for zone in where:
         strip = np.ascontiguousarray(np.rot90(_strip(grey, corners, size, zone.box, rules), zone.quarters))
-        for box in library.find(strip, rules.search_side):
-            found.append(FoundLine(zone, strip, box, _on_card(box, zone, rules.px_per_mm)))
+        boxes = library.find(strip, zone.search_side)
+        if zone.quarters:
+            boxes = joined(boxes, rules.joined_mm * rules.px_per_mm)
+        found += [FoundLine(zone, strip, box, _on_card(box, zone, rules.px_per_mm)) for box in boxes]
     level = [one.box_mm for one in found if not one.zone.quarters]
     return [one for one in found if not one.zone.quarters or not _on_any(one.box_mm, level)]
+
+
+def joined(boxes: Sequence[Box], gap: float) -> list[Box]:
+    """Lines, (4, 2) TL TR BR BL in pixels; pieces that stand in one row, no more than `gap` apart, are one line. A
+    caption along a side is spaced out, and found in pieces."""
+    whole: list[Box] = []
+    for box in sorted(boxes, key=lambda one: float(one[:, 0].min())):
+        before = next((n for n, one in enumerate(whole) if _in_one_row(one, box, gap)), None)
+        if before is None:
+            whole.append(box)
+        else:
+            both = np.vstack([whole[before], box])
+            (x0, y0), (x1, y1) = both.min(axis=0), both.max(axis=0)
+            whole[before] = np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]], np.float32)
+    return whole
+
+
+def _in_one_row(one: Box, other: Box, gap: float) -> bool:
+    """Whether a line goes on in another that begins farther right."""
+    (top, bottom), (above, below) = ((box[:, 1].min(), box[:, 1].max()) for box in (one, other))
+    shared = min(bottom, below) - max(top, above)
+    return bool(other[:, 0].min() - one[:, 0].max() <= gap and shared >= ONE_ROW * min(bottom - top, below - above))
 
 
 def _on_any(box: BoxMm, others: Iterable[BoxMm]) -> bool:
@@ -103,9 +137,9 @@ def _on_any(box: BoxMm, others: Iterable[BoxMm]) -> bool:
     return any(share_of(box, other) >= SAME_PLACE for other in others)
 
 
-def read_found(library: Reader, found: FoundLine) -> CardLine:
+def read_found(library: Reader, found: FoundLine, rules: EveryLineSettings) -> CardLine:
     """What a line says, as far as the reader can tell; it may be none: ask `is_firm`."""
-    words, certainty, _ = library.read(found.strip, found.corners)
+    words, certainty, _ = library.read(found.strip, found.corners, rules.squeezed)
     return CardLine(words, certainty, found.box_mm, found.zone.quarters != 0)
 
 

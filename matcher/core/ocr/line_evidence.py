@@ -14,12 +14,13 @@ import numpy as np
 from rapidfuzz.distance import Levenshtein
 
 from matcher.core.calibration import Calibration
-from matcher.core.card_lines import CardLine
 from matcher.core.ladder.candidate import Candidate
+from matcher.core.ladder.caption_zone import bears_words
 from matcher.core.ladder.letters import compare_letters
 from matcher.core.ladder.mark import mark_words
 from matcher.core.ladder.words import Wanting, WordLine, WordsFinding, judge_line, judge_words
-from matcher.core.ocr.line_pairs import LinePair, Sight, WrittenLine, added_line, pair_lines
+from matcher.core.ocr.added_line import AddedLine, added_line
+from matcher.core.ocr.line_pairs import LinePair, Sight, WrittenLine, pair_lines
 from matcher.core.ocr.settings import OcrSettings
 from matcher.core.ocr.spelling import LEAST_PROBABILITY, Frames, misfits, plain
 from matcher.core.reference_set import KnownRecord
@@ -32,11 +33,13 @@ def compare_words(
     settings: OcrSettings | None = None,
     calibration: Calibration | None = None,
 ) -> WordsFinding | None:
-    """Whether the query bears a candidate's words; None where no line of them was found on its reference."""
+    """Whether the query bears a candidate's words; None where no line of them was found on its reference, and they may
+    stand at the head or the foot, where the ink is compared."""
     record, ocr = candidate.record, settings or OcrSettings()
     pairs = pair_lines(sight, written, record, mark_words(record.mark), ocr)
     if not pairs:
-        return None
+        elsewhere = bool(plain(record.caption + record.club)) and not bears_words(sight.reference)
+        return WordsFinding(NOT_FOUND, ()) if elsewhere else None
     lines = tuple(judged_line(pair, sight) for pair in pairs)
     added = None if any(pair.part == "club" for pair in pairs) else added_line(sight, written, pairs, record, ocr)
     wanting = wanting_of(record, pairs, added)
@@ -44,8 +47,12 @@ def compare_words(
     probability = judge_words([line.probability for line in lines], ink, wanting, calibration)
     if wanting == Wanting() and all(line.probability >= 0.5 for line in lines):
         probability = max(probability, LEFT_OPEN)  # of a halftone the ink differs everywhere, and says nothing of words
-    return WordsFinding(probability, lines, added.words if added else "")
+    return WordsFinding(probability, lines, added.line.words if added else "")
 
+
+NOT_FOUND = 0.5
+"""Probability that words are the same which are found nowhere on the known card: head and foot are picture, and that
+they agree says nothing of words. Our own choice."""
 
 LEFT_OPEN = 0.4
 """Probability that words are the same where each line says so rather than not, whatever the ink of the strips does: not
@@ -70,13 +77,13 @@ NO_INK = {"letters_2": -3.0, "letters_4": -3.0, "letters_8": -3.0, "ink_fit": 0.
 """Of a line whose ink cannot be compared: about what an average line has."""
 
 
-def wanting_of(record: KnownRecord, pairs: Sequence[LinePair], added: CardLine | None) -> Wanting:
+def wanting_of(record: KnownRecord, pairs: Sequence[LinePair], added: AddedLine | None) -> Wanting:
     """What of a record's words could not be looked at. Along a side name and club may stand in one line."""
     parts = {pair.part for pair in pairs}
     whole = any(pair.written.quarters for pair in pairs)
     lacking = {part for part, words in (("name", record.caption), ("club", record.club)) if words} - parts
-    told = added.certainty if added else 0.0
-    return Wanting("name" in lacking and not whole, "club" in lacking and not whole, told)
+    told, size = (added.line.certainty, added.size) if added else (0.0, 0.0)
+    return Wanting("name" in lacking and not whole, "club" in lacking and not whole, told, size)
 
 
 MOST = 60.0

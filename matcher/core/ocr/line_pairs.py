@@ -14,10 +14,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.core.card_lines import BoxMm, CardLine, share_of
+from matcher.core.card_lines import BoxMm, CardLine
 from matcher.core.detect.detection import CardQuad
 from matcher.core.flatten import Face
-from matcher.core.ocr.every_line import SAME_PLACE, find_lines, is_firm, read_found, zones
+from matcher.core.ocr.every_line import find_lines, is_firm, read_found, zones
 from matcher.core.ocr.looks import Card, Look, Looks, Transform, look_at, mm_to_face
 from matcher.core.ocr.reader import reader
 from matcher.core.ocr.settings import LinePairSettings, OcrSettings
@@ -95,8 +95,9 @@ def written_on(face: Face, settings: OcrSettings | None = None) -> tuple[Written
     corners = np.array([[0, 0], [size.width, 0], [size.width, size.height], [0, size.height]], np.float32)
     card = Card(face.grey, mm_to_face(size), size)
     written = []
-    for found in find_lines(library, face.grey, corners, size, zones(size, settings.every_line), settings.every_line):
-        line, quarters = read_found(library, found), found.zone.quarters
+    rules = settings.every_line
+    for found in find_lines(library, face.grey, corners, size, zones(size, rules, "looked at"), rules):
+        line, quarters = read_found(library, found, rules), found.zone.quarters
         written.append(WrittenLine(line, quarters, look_at(library, card, line.box_mm, quarters, settings.pairs)))
     return tuple(written)
 
@@ -136,7 +137,7 @@ def caption_lines(
     parts: dict[Part, WrittenLine] = {}
     left, best = [], dict.fromkeys(wanted, (0.0, 0))
     for one in written:
-        likeness = {part: _alike(plain(one.look.words), words) for part, words in wanted.items()}
+        likeness = {part: alike(plain(one.look.words), words) for part, words in wanted.items()}
         part = max(likeness, key=lambda name: likeness[name])
         if likeness[part] < settings.alike:
             left.append(one)
@@ -152,43 +153,7 @@ def caption_lines(
     return parts
 
 
-def added_line(
-    sight: Sight,
-    written: Sequence[WrittenLine],
-    pairs: Sequence[LinePair],
-    record: KnownRecord,
-    settings: OcrSettings | None = None,
-) -> CardLine | None:
-    """The surest line beside the caption that the query has and neither the reference nor the record; None where there
-    is none."""
-    settings = settings or OcrSettings()
-    library, rules = reader(settings.reader), settings.every_line
-    level = [pair.written for pair in pairs if not pair.written.quarters]
-    if library is None or not level:
-        return None
-    size, known, added = sight.query.size, [one.line.box_mm for one in written], []
-    ends = zones(size, rules, sides=False)
-    for found in find_lines(library, sight.photo.grey, np.asarray(sight.outline.corners), size, ends, rules):
-        box = _moved(found.box_mm, sight.to_reference_mm)
-        new = all(share_of(box, other) < SAME_PLACE for other in known)
-        if new and any(_near(box, one.line.box_mm, settings.pairs) for one in level):
-            line = read_found(library, found)
-            words = plain(line.words)
-            told = max(_alike(words, plain(one)) for one in (record.caption, record.club))
-            if is_firm(line, rules) and told < settings.pairs.alike:
-                added.append(line)
-    return max(added, key=lambda line: line.certainty, default=None)
-
-
-def _moved(box: BoxMm, move: Transform) -> BoxMm:
-    left, top, right, bottom = box
-    corners = np.array([[[left, top], [right, top], [right, bottom], [left, bottom]]], np.float64)
-    placed = cv2.perspectiveTransform(corners, move)[0]
-    (x0, y0), (x1, y1) = placed.min(axis=0), placed.max(axis=0)
-    return float(x0), float(y0), float(x1), float(y1)
-
-
-def _alike(words: str, other: str) -> float:
+def alike(words: str, other: str) -> float:
     """Per cent of letters in common; of a piece alone, no more than 90."""
     from rapidfuzz import fuzz
 
@@ -202,6 +167,12 @@ PIECE = 4
 """Letters from which a piece of a line is known for what it is; by hand."""
 
 
+def near(box: BoxMm, other: BoxMm, settings: LinePairSettings) -> bool:
+    """Whether two lines stand one below the other, and some of one over some of the other."""
+    gap = abs(box[1] + box[3] - other[1] - other[3]) / 2
+    return gap <= settings.near_mm and min(box[2], other[2]) > max(box[0], other[0])
+
+
 def _letters(one: WrittenLine) -> int:
     return len(plain(one.look.words))
 
@@ -209,10 +180,4 @@ def _letters(one: WrittenLine) -> int:
 def _beside(one: WrittenLine, other: WrittenLine, settings: LinePairSettings) -> bool:
     """Whether a line may be the other half of a caption: level, with letters, just above or below."""
     letters = _letters(one) >= settings.least_letters and one.look.certainty >= settings.least_certainty
-    return letters and not one.quarters and _near(one.line.box_mm, other.line.box_mm, settings)
-
-
-def _near(box: BoxMm, other: BoxMm, settings: LinePairSettings) -> bool:
-    """Whether two lines stand one below the other, and some of one over some of the other."""
-    gap = abs(box[1] + box[3] - other[1] - other[3]) / 2
-    return gap <= settings.near_mm and min(box[2], other[2]) > max(box[0], other[0])
+    return letters and not one.quarters and near(one.line.box_mm, other.line.box_mm, settings)

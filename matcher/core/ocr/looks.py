@@ -65,7 +65,7 @@ class Looks:
 def look_at(library: Reader, card: Card, box: BoxMm, quarters: int, settings: LinePairSettings) -> Look:
     """What is read in a box of the card, mm on the reference, a little wider than the line that was found there."""
     strip, corners = _cut_out(card, box, quarters, settings)
-    return Look(*library.read(strip, corners))
+    return Look(*library.read(strip, corners, settings.squeezed))
 
 
 def mm_to_face(size: FaceSize) -> Transform:

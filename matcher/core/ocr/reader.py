@@ -36,13 +36,17 @@ class Reader:
         found = self.engine(_in_colour(strip), use_rec=False)
         return [] if found.boxes is None else [np.asarray(box, np.float32) for box in found.boxes]
 
-    def read(self, strip: NDArray[np.uint8], box: Box) -> tuple[str, float, Frames]:
+    def read(self, strip: NDArray[np.uint8], box: Box, squeezed: float | None = None) -> tuple[str, float, Frames]:
         """One line, by its corners as `find` gives them, (4, 2), in the same strip: its words, the library's own
-        certainty of them, 0 to 1, and what was seen frame by frame."""
+        certainty of them, 0 to 1, and what was seen frame by frame.
+
+        squeezed: share of its width at which it is read; the settings' if not given.
+        """
         from rapidocr.utils.process_img import get_rotate_crop_image
 
         line = get_rotate_crop_image(_in_colour(strip), box.copy())
-        width = max(self.settings.squeezed * line.shape[1] / line.shape[0], self.settings.narrowest)
+        share = squeezed or self.settings.squeezed
+        width = max(share * line.shape[1] / line.shape[0], self.settings.narrowest)
         probabilities = self._recogniser.session(self._recogniser.resize_norm_img(line, width)[None])
         named, _ = self._recogniser.postprocess_op(probabilities, False)
         words, certainty = named[0]

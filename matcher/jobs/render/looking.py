@@ -14,11 +14,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from matcher.core.card_lines import wider
 from matcher.core.flatten import Face
 from matcher.core.ladder.candidate import Candidate
 from matcher.core.ladder.caption_strips import ink_of
 from matcher.core.ladder.change_detector import STEP, DifferenceMap
-from matcher.core.ladder.mark import wider
 from matcher.core.settings import FaceSize
 
 Pixels = NDArray[np.uint8]

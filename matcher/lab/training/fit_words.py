@@ -32,8 +32,9 @@ from matcher.core.flatten import Face, flatten
 from matcher.core.ladder.caption import judge_caption
 from matcher.core.ladder.registered import Registered
 from matcher.core.ladder.words import Wanting, judge_line, shipped_calibration, word_features
+from matcher.core.ocr.added_line import added_line
 from matcher.core.ocr.line_evidence import pair_features, wanting_of
-from matcher.core.ocr.line_pairs import Sight, WrittenLine, added_line, pair_lines, written_on
+from matcher.core.ocr.line_pairs import Sight, WrittenLine, pair_lines, written_on
 from matcher.core.reference_set import KnownRecord
 from matcher.lab.evaluation.lettering_set import (
     LetteringQuery,
@@ -52,7 +53,7 @@ from matcher.lab.training.trees_onnx import write_trees
 
 ASKED = ("same", "letter", "club", "mark")
 
-AGAINST_WORDS = ("added", "no_ink")
+AGAINST_WORDS = ("no_ink",)
 """Features that may only speak against the same words."""
 
 TREES = {"max_iter": 120, "learning_rate": 0.06, "max_leaf_nodes": 8, "l2_regularization": 1.0}
@@ -121,10 +122,9 @@ def _trial(
     pairs = pair_lines(sight, written, record, record.mark)
     change = "" if query.change.startswith("mark") else query.change
     changed = {"letter": "name", "club": "club"}.get(change, "")
-    # Along a side name and club stand in one line.
-    lines = tuple(
-        (pair_features(pair, sight), pair.part != changed and not (changed and pair.written.quarters)) for pair in pairs
-    )
+    # Along a side name and club stand in one line, unless they were found apart.
+    whole = len(pairs) == 1 and pairs[0].written.quarters
+    lines = tuple((pair_features(pair, sight), pair.part != changed and not (changed and whole)) for pair in pairs)
     added = None if any(pair.part == "club" for pair in pairs) else added_line(sight, written, pairs, record)
     wanting = wanting_of(record, pairs, added)
     return WordsTrial(record.record_id, change, query.card.age.residual_contrast, lines, ink, wanting)

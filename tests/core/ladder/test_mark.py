@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from matcher.core.calibration import Calibration
-from matcher.core.card_lines import BoxMm, CardLine
+from matcher.core.card_lines import BoxMm, CardLine, wider
 from matcher.core.flatten import Face
 from matcher.core.ladder.candidate import Candidate
 from matcher.core.ladder.decision import decide, marks_asked
@@ -95,6 +95,31 @@ def test_what_is_hidden_or_was_not_read_is_not_compared() -> None:
     unread = match_marks([], [], WORDS, ("J. Harlesk",))
     assert judge_mark(marked(seed=2), marked(), np.eye(3), unread).probability is None
     assert "could not be compared" in judge_mark(marked(seed=2), marked(), np.eye(3), unread).words
+
+
+def with_grey(face: Face, grey: np.ndarray) -> Face:
+    drawn = np.clip(np.rint(grey), 0, 255).astype(np.uint8)
+    return replace(face, grey=drawn, pixels=np.repeat(drawn[..., None], 3, axis=2))
+
+
+def test_a_mark_is_gone_where_the_picture_goes_on_round_it_however_stained() -> None:
+    """A third of the foot is darker by 24 levels; the strokes and grain beneath are there."""
+    bare = marked("", seed=2)
+    grey = bare.grey.astype(np.float32)
+    grey[-110:, 60:] -= 24.0
+    finding = found(with_grey(bare, grey))
+    assert finding.probability is not None
+    assert finding.probability < 0.25
+
+
+@pytest.mark.parametrize("aside_mm", [1.5, 4.0])
+def test_a_mark_under_a_label_of_the_cards_own_tone_is_not_gone(aside_mm: float) -> None:
+    query = marked(seed=2)
+    left, top, right, bottom = (round(side * query.size.px_per_mm) for side in wider(seen().box_mm, aside_mm))
+    grey = query.grey.astype(np.float32)
+    rows, columns = slice(top, min(bottom, query.size.height)), slice(max(0, left), right)
+    grey[rows, columns] = np.median(grey[rows, columns])
+    assert found(with_grey(query, grey)).probability is None
 
 
 def test_a_note_beside_the_mark_makes_no_other_mark() -> None:

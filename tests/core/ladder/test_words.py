@@ -36,8 +36,18 @@ def test_lines_that_were_read_outweigh_the_ink_and_one_other_line_makes_other_wo
 
 def test_a_further_line_speaks_against_the_known_words_and_less_is_certain_of_half_of_them() -> None:
     known = judge_words([0.98], 0.5, Wanting())
-    assert judge_words([0.98], 0.5, Wanting(added=0.98)) < known
+    maker, club = (judge_words([0.98], 0.5, Wanting(added=0.98, added_size=size)) for size in (0.4, 0.7))
+    assert club < 0.25 < maker < known
     assert judge_words([0.98], 0.5, Wanting(club=True)) <= known
+
+
+def test_words_that_were_read_whole_are_not_hidden_whatever_the_tone_of_the_ground() -> None:
+    row = candidate("V1", "P1", "A", 0.99, 0.98, 0.02)
+    assert row.caption
+    row = replace(row, caption=replace(row.caption, hidden=0.9))
+    half = replace(CLUB, read="Ferry")
+    for line, outcome in ((CLUB, "new_caption"), (half, "undecided"), (replace(CLUB, certainty=0.6), "undecided")):
+        assert decide([replace(row, words=finding(0.02, NAME, line))], Thresholds(), 5, CALIBRATION).outcome == outcome
 
 
 @pytest.mark.parametrize(("read", "outcome"), [(0.97, "known"), (0.02, "new_caption"), (0.5, "undecided")])

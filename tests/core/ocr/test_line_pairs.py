@@ -12,7 +12,10 @@ from rapidfuzz import fuzz
 
 from matcher.core.flatten import Face
 from matcher.core.ladder.candidate import Candidate
+from matcher.core.ladder.caption_zone import bears_words
 from matcher.core.ladder.words import WordsFinding
+from matcher.core.ocr.added_line import without_match
+from matcher.core.ocr.every_line import joined
 from matcher.core.ocr.line_evidence import compare_words, said_by_both, unsure
 from matcher.core.ocr.line_pairs import Sight, caption_lines, pair_lines, written_on
 from matcher.core.ocr.reading import can_read
@@ -109,11 +112,49 @@ def test_a_makers_line_that_names_the_clubs_town_is_not_the_club() -> None:
     assert fuzz.ratio(found["club"].look.words.lower(), club.lower()) > 80
 
 
+@pytest.mark.parametrize("name", ["Jonas Harleskk", "Jonnas Harlesk"])
+def test_a_doubled_letter_is_told(name: str) -> None:
+    reference = card(at_the_head(NAME, CLUB), seed=1)
+    found = compared(card(at_the_head(name, CLUB), seed=3), reference, known())
+    assert found.probability < 0.25
+    assert any(name in told for told in found.differing)
+
+
+def test_words_found_nowhere_on_the_known_card_are_left_open_where_head_and_foot_are_picture() -> None:
+    bare, captioned = card([], seed=1), card(at_the_foot(NAME, CLUB), seed=2)
+    assert not bears_words(bare)
+    left = compare_words(sight(captioned, bare), written_on(bare), known())
+    assert left is not None
+    assert 0.25 < left.probability < 0.75
+    assert "no line of them was found" in left.words
+    # A record without words has none to be found; and where words seem to stand, their ink is compared.
+    assert compare_words(sight(captioned, bare), written_on(bare), known("", "")) is None
+    assert compare_words(sight(bare, captioned), (), known()) is None or not bears_words(captioned)
+
+
+def test_a_spaced_line_along_a_side_is_one_line() -> None:
+    def box(left: float, top: float, right: float, bottom: float) -> np.ndarray:
+        return np.array([[left, top], [right, top], [right, bottom], [left, bottom]], np.float32)
+
+    pieces = [box(200, 12, 300, 40), box(10, 10, 90, 42), box(110, 14, 190, 44), box(20, 60, 80, 90)]
+    assert [tuple(one[[0, 2]].ravel()) for one in joined(pieces, 24)] == [(10, 10, 300, 44), (20, 60, 80, 90)]
+    assert len(joined(pieces, 5)) == 4
+
+
+def test_close_type_does_not_hide_a_further_line() -> None:
+    """Boxes as they are found: the known card's name reaches down into what stands below it on the other."""
+    name, club = (12.5, 56.8, 23.3, 59.4), (9.8, 58.9, 26.1, 60.9)
+    assert without_match([name, club], [(12.0, 56.8, 23.5, 59.9)]) == [1]
+    # Two pieces of one known line are no further lines.
+    assert without_match([(12.0, 57.0, 17.0, 59.4), (17.5, 57.0, 23.0, 59.4)], [(12.0, 56.8, 23.5, 59.9)]) == []
+
+
 def test_a_line_that_only_the_query_has_is_told() -> None:
     reference = card(at_the_foot(NAME, "")[:1], seed=1)
     found = compared(card(at_the_foot(NAME, CLUB), seed=2), reference, known(club=""))
     assert found.added.startswith("Ferry")
     assert any("Ferry" in told for told in found.differing)
+    assert found.probability < 0.25
     assert not compared(card(at_the_foot(NAME, "")[:1], seed=2), reference, known(club="")).added
 
 

@@ -1,0 +1,58 @@
+"""Does the picture round a place go on as it does on the other card? Two laid greys and a box in, two numbers out.
+
+What lies over a mark that cannot be seen any more mostly lies over what is round it as well.
+"""
+
+from __future__ import annotations
+
+import math
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from matcher.core.card_lines import BoxMm, wider
+from matcher.core.ladder.caption_strips import ink_of
+from matcher.core.ladder.settings import MarkSettings
+
+Floats = NDArray[np.float32]
+Grey = NDArray[np.uint8]
+
+
+def picture_round(own: Grey, other: Grey, mark: BoxMm, scale: float, settings: MarkSettings) -> tuple[float, float]:
+    """Correlation of two pictures round a mark, -1 to 1, where they fit best; and the deviation of the reference's
+    there, grey levels. mark: with its frame, mm; its own strokes on the reference are left out."""
+    search, (height, width) = settings.round_px, own.shape
+    left, top, right, bottom = (round(side * scale) for side in wider(mark, settings.ring_mm))
+    rows = slice(max(top, search), min(bottom, height - search))
+    columns = slice(max(left, search), min(right, width - search))
+    if rows.stop - rows.start < settings.least_px or columns.stop - columns.start < settings.least_px:
+        return -1.0, math.inf
+    ink, (x0, y0, x1, y1) = np.abs(ink_of(other)), (max(0, round(side * scale)) for side in mark)
+    strokes = np.zeros(own.shape, np.uint8)
+    strokes[y0:y1, x0:x1] = ink[y0:y1, x0:x1] > STROKE * ink[y0:y1, x0:x1].max(initial=0.0)
+    free = (cv2.dilate(strokes, np.ones((5, 5), np.uint8)) == 0)[rows, columns]
+    if not free.any():
+        return -1.0, math.inf
+    known, best = _detail(other)[rows, columns][free], -1.0
+    detail = _detail(own)
+    for down in range(-search, search + 1, 2):
+        for across in range(-search, search + 1, 2):
+            moved = detail[rows.start + down : rows.stop + down, columns.start + across : columns.stop + across][free]
+            best = max(best, _correlation(moved, known))
+    return best, float(known.std())
+
+
+STROKE = 0.25
+"""Share of a mark's boldest stroke from which its ink is left out; by hand."""
+
+
+def _detail(grey: Grey) -> Floats:
+    """The picture without its slow tone and its grain."""
+    values = grey.astype(np.float32)
+    return np.asarray(cv2.GaussianBlur(values, (0, 0), 1.2) - cv2.GaussianBlur(values, (0, 0), 8.0), np.float32)
+
+
+def _correlation(one: Floats, other: Floats) -> float:
+    one, other = one - one.mean(), other - other.mean()
+    return float((one * other).sum() / math.sqrt(float((one**2).sum() * (other**2).sum()) + 1e-6))
