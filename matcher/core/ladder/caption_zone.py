@@ -35,10 +35,18 @@ def is_picture(face: Face, settings: LadderSettings | None = None) -> bool:
 
 def bears_words(face: Face, settings: LadderSettings | None = None) -> bool:
     """Whether a dividing edge or a line of letters is seen at the head or at the foot; True where in doubt."""
-    if not is_picture(face, settings):
-        return True
-    upside_down = replace(face, grey=np.ascontiguousarray(face.grey[::-1]), trusted=face.trusted[::-1])
-    return not is_picture(upside_down, settings)
+    return not (is_picture(face, settings) and is_picture(_foot_first(face), settings))
+
+
+def bears_letters(face: Face, settings: LadderSettings | None = None) -> bool:
+    """Whether a line of letters is seen at the head or at the foot, read or not."""
+    settings = settings or LadderSettings()
+    return _has_letters(face, settings) or _has_letters(_foot_first(face), settings)
+
+
+def _foot_first(face: Face) -> Face:
+    """With its foot where the head is looked for."""
+    return replace(face, grey=np.ascontiguousarray(face.grey[::-1]), trusted=face.trusted[::-1])
 
 
 def _has_edge(face: Face, settings: LadderSettings) -> bool:

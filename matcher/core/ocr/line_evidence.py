@@ -15,7 +15,7 @@ from rapidfuzz.distance import Levenshtein
 
 from matcher.core.calibration import Calibration
 from matcher.core.ladder.candidate import Candidate
-from matcher.core.ladder.caption_zone import bears_words
+from matcher.core.ladder.caption_zone import bears_letters
 from matcher.core.ladder.letters import compare_letters
 from matcher.core.ladder.mark import mark_words
 from matcher.core.ladder.words import Wanting, WordLine, WordsFinding, judge_line, judge_words
@@ -38,7 +38,7 @@ def compare_words(
     record, ocr = candidate.record, settings or OcrSettings()
     pairs = pair_lines(sight, written, record, mark_words(record.mark), ocr)
     if not pairs:
-        elsewhere = bool(plain(record.caption + record.club)) and not bears_words(sight.reference)
+        elsewhere = bool(plain(record.caption + record.club)) and not bears_letters(sight.reference)
         return WordsFinding(NOT_FOUND, ()) if elsewhere else None
     lines = tuple(judged_line(pair, sight) for pair in pairs)
     added = None if any(pair.part == "club" for pair in pairs) else added_line(sight, written, pairs, record, ocr)
@@ -49,6 +49,10 @@ def compare_words(
         probability = max(probability, LEFT_OPEN)  # of a halftone the ink differs everywhere, and says nothing of words
     return WordsFinding(probability, lines, added.line.words if added else "")
 
+
+READ_AS_KNOWN = 0.9
+"""Least probability that a line says the same which was read on the query letter by letter as the record has it, and
+otherwise on its reference: of 29 such lines on 640 cards used to fit, 28 said the same."""
 
 NOT_FOUND = 0.5
 """Probability that words are the same which are found nowhere on the known card: head and foot are picture, and that
@@ -63,6 +67,9 @@ def judged_line(pair: LinePair, sight: Sight) -> WordLine:
     """One line, judged by itself."""
     features = pair_features(pair, sight)
     read, probability = pair.query, judge_line(features)
+    told, known = plain(read.words), plain(pair.known)
+    if told == known and told != plain(pair.written.look.words):
+        probability = max(probability, READ_AS_KNOWN)  # the known card was not read rightly
     return WordLine(pair.part, pair.known, read.words, read.certainty, probability, features)
 
 

@@ -12,11 +12,11 @@ from rapidfuzz import fuzz
 
 from matcher.core.flatten import Face
 from matcher.core.ladder.candidate import Candidate
-from matcher.core.ladder.caption_zone import bears_words
+from matcher.core.ladder.caption_zone import bears_letters
 from matcher.core.ladder.words import WordsFinding
 from matcher.core.ocr.added_line import without_match
 from matcher.core.ocr.every_line import joined
-from matcher.core.ocr.line_evidence import compare_words, said_by_both, unsure
+from matcher.core.ocr.line_evidence import compare_words, judged_line, said_by_both, unsure
 from matcher.core.ocr.line_pairs import Sight, caption_lines, pair_lines, written_on
 from matcher.core.ocr.reading import can_read
 from matcher.core.ocr.spelling import Frames
@@ -122,15 +122,25 @@ def test_a_doubled_letter_is_told(name: str) -> None:
 
 def test_words_found_nowhere_on_the_known_card_are_left_open_where_head_and_foot_are_picture() -> None:
     bare, captioned = card([], seed=1), card(at_the_foot(NAME, CLUB), seed=2)
-    assert not bears_words(bare)
+    assert not bears_letters(bare)
     left = compare_words(sight(captioned, bare), written_on(bare), known())
     assert left is not None
     assert 0.25 < left.probability < 0.75
     assert "no line of them was found" in left.words
     # A record without words has none to be found; and where words seem to stand, their ink is compared.
     assert compare_words(sight(captioned, bare), written_on(bare), known("", "")) is None
-    assert bears_words(captioned)
+    assert bears_letters(captioned)
     assert compare_words(sight(bare, captioned), (), known()) is None
+
+
+def test_a_line_read_as_the_record_has_it_is_the_same_though_the_known_card_was_read_badly() -> None:
+    misread = card(at_the_head("Jonas Harlest", CLUB), seed=1)
+    query = sight(card(at_the_head(NAME, CLUB), seed=2), misread)
+    name, _ = pair_lines(query, written_on(misread), known().record, "")
+    assert (name.query.words, name.written.look.words) == (NAME, "Jonas Harlest")
+    assert judged_line(name, query).probability >= 0.9
+    # Where the record says what was read on its card, the query says something else.
+    assert judged_line(replace(name, known="Jonas Harlest"), query).probability < 0.25
 
 
 def test_a_spaced_line_along_a_side_is_one_line() -> None:
