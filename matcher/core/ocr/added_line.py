@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 
 from matcher.core.card_lines import BoxMm, CardLine, share_of
+from matcher.core.ladder.mark import mark_words
 from matcher.core.ocr.every_line import SAME_PLACE, find_lines, is_firm, read_found, zones
 from matcher.core.ocr.line_pairs import LinePair, Sight, WrittenLine, alike, near
 from matcher.core.ocr.looks import Transform
@@ -44,6 +45,7 @@ def added_line(
     if library is None or not level:
         return None
     size, added = sight.query.size, []
+    known = (record.caption, record.club, record.issuer, mark_words(record.mark))
     ends = zones(size, rules, "left out")
     lines = find_lines(library, sight.photo.grey, np.asarray(sight.outline.corners), size, ends, rules)
     boxes = [_moved(found.box_mm, sight.to_reference_mm) for found in lines]
@@ -51,7 +53,7 @@ def added_line(
         if any(near(boxes[number], box, settings.pairs) for box in level):
             line = read_found(library, lines[number], rules)
             words = plain(line.words)
-            told = max(alike(words, plain(one)) for one in (record.caption, record.club))
+            told = max(alike(words, plain(one)) for one in known)
             if is_firm(line, rules) and told < settings.pairs.alike:
                 large = _height(boxes[number]) / max(map(_height, level))
                 added.append(AddedLine(line, large))

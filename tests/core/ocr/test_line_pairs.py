@@ -169,6 +169,13 @@ def test_a_line_that_only_the_query_has_is_told() -> None:
     assert not compared(card(at_the_foot(NAME, "")[:1], seed=2), reference, known(club="")).added
 
 
+def test_the_records_own_issuer_is_no_further_line() -> None:
+    reference = card(at_the_foot(NAME, "")[:1], seed=1)
+    issuer = known(club="")
+    issuer = replace(issuer, reference=replace(issuer.reference, record=replace(issuer.record, issuer=CLUB)))
+    assert not compared(card(at_the_foot(NAME, CLUB), seed=2), reference, issuer).added
+
+
 def test_a_photo_shows_the_line_where_the_transform_puts_it() -> None:
     reference, moved = card(at_the_head(NAME, CLUB), seed=1), np.array([[1.0, 0, 6.0], [0, 1.0, -9.0], [0, 0, 1]])
     query = card(at_the_head(NAME, CLUB), seed=2)
