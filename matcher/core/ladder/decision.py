@@ -179,7 +179,7 @@ class _Decision:
         ink = winner.caption_probability
         if p_caption >= self.thresholds.caption and (ink is None or ink < 0.5):
             return "the same words, as they were read; the ink differs somewhere"
-        if winner.words and p_caption < 0.5:
+        if winner.words and (p_caption < 0.5 or not winner.words.lines):
             return winner.words.words
         return winner.caption.words if winner.caption else ""
 

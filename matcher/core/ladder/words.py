@@ -49,6 +49,8 @@ class WordsFinding:
     @property
     def words(self) -> str:
         """For people."""
+        if not self.lines:
+            return "its words were found nowhere on the known card: compare the two by eye"
         if self.probability < 0.5 and self.differing:
             return f"other words: {'; '.join(self.differing)}"
         return f"{'the same' if self.probability >= 0.5 else 'other'} words, {self.read}"
@@ -67,8 +69,6 @@ class WordsFinding:
     def read(self) -> str:
         """What was read, for people."""
         read = [line.read for line in self.lines if line.read] + ([self.added] if self.added else [])
-        if not self.lines:
-            return "as far as they can be told: no line of them was found on the known card"
         return f"read as {', '.join(repr(words) for words in read)}" if read else "as far as they can be made out"
 
     @property

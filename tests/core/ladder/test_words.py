@@ -41,6 +41,13 @@ def test_a_further_line_speaks_against_the_known_words_and_less_is_certain_of_ha
     assert judge_words([0.98], 0.5, Wanting(club=True)) <= known
 
 
+def test_words_found_nowhere_on_the_known_card_are_left_open_and_it_is_said() -> None:
+    row = replace(candidate("V1", "P1", "A", 0.99, 0.98, 0.99), words=finding(0.5))
+    answer = decide([row], Thresholds(), 5, CALIBRATION)
+    assert answer.outcome == "undecided"
+    assert any("found nowhere on the known card" in reason for reason in answer.reasons)
+
+
 def test_words_that_were_read_whole_are_not_hidden_whatever_the_tone_of_the_ground() -> None:
     row = candidate("V1", "P1", "A", 0.99, 0.98, 0.02)
     assert row.caption

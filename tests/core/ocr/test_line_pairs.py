@@ -126,7 +126,7 @@ def test_words_found_nowhere_on_the_known_card_are_left_open_where_head_and_foot
     left = compare_words(sight(captioned, bare), written_on(bare), known())
     assert left is not None
     assert 0.25 < left.probability < 0.75
-    assert "no line of them was found" in left.words
+    assert "found nowhere on the known card" in left.words
     # A record without words has none to be found; and where words seem to stand, their ink is compared.
     assert compare_words(sight(captioned, bare), written_on(bare), known("", "")) is None
     assert bears_letters(captioned)
