@@ -14,6 +14,7 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
+from matcher.core.detect.closer_look import closer_look
 from matcher.core.detect.edge_search import edge_quads
 from matcher.core.detect.flatbed_layout import FlatbedPage, flatbed_quads
 from matcher.core.detect.full_frame import fills_frame
@@ -165,6 +166,9 @@ class _Detector:
             return self._of_page(page)
         lines = LineQuads(self.picture, self.settings)
         ranked = search_quads(self.picture, self._looked_for, px_per_mm, self.settings, lines)
+        if ranked.best < self.settings.choice.settled:
+            nearer = closer_look(self.photo, self.picture, self._looked_for, ranked, self.settings)
+            ranked = nearer if nearer.best > max(ranked.best, self.settings.found) else ranked
         if ranked.best < self.settings.found or self._is_frame(ranked.quads[0]):
             filled = self._full_frame(ranked)
             return filled or self._by_edges(lines, RankedQuads.none(), ranked) or self._cut_to_shape() or filled

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
@@ -30,11 +30,13 @@ class RankedQuads:
     """quads: (n, 4, 2) in reduced pixels, portrait order, one a card, best first; scores: (n,) 0 to 1.
 
     runner_up: for each, the next best outline of the same card, or None where there is no doubt.
+    small: (k, 4, 2) what is no more than a part of the picture, one a place, whether or not it lies in another quad.
     """
 
     quads: Quads
     scores: Scores
     runner_up: tuple[Quads | None, ...]
+    small: Quads = field(default_factory=lambda: np.empty((0, 4, 2), np.float32))
 
     @classmethod
     def none(cls) -> RankedQuads:
@@ -77,7 +79,33 @@ def search_quads(
     scores, log_odds = _scored(picture, quads, sizes, px_per_mm, settings)
     kept = suppress_overlaps(quads, scores, least=0.0, log_odds=log_odds)
     runner_up = tuple(_runner_up(quads, scores, int(i), settings.choice) for i in kept)
-    return RankedQuads(quads[kept], scores[kept], runner_up)
+    return RankedQuads(quads[kept], _in_one_place(quads, scores, kept, settings.choice), runner_up, _small(picture, quads, scores, settings))
+
+
+def _in_one_place(quads: Quads, scores: Scores, kept: NDArray[np.intp], choice: ChoiceSettings) -> Scores:
+    """(k,) how likely a card is in the place of each quad that was kept, whichever of the outlines there is its own.
+
+    The classifier divides the odds between the outlines of a pool: two that are nearly alike may each have less than
+    half though one of them is right beyond doubt.
+    """
+    odds = scores / np.maximum(1 - scores, 1e-6)
+    near = [[overlap(quads[k], other) > choice.one_place for other in quads] for k in kept]
+    total = np.array([float(odds[one].sum()) for one in np.array(near, bool).reshape(len(kept), len(quads))])
+    return np.maximum(scores[kept], total / (1 + total)).astype(np.float32)
+
+
+def _small(picture: ReducedImage, quads: Quads, scores: Scores, settings: DetectSettings) -> Quads:
+    looking = settings.closer_look
+    part = np.nonzero(np.ptp(quads, axis=1).max(axis=-1) < looking.most_share * max(picture.width, picture.height))[0]
+    kept = suppress_overlaps(quads[part], scores[part], least=looking.least, limit=looking.places)
+    size = area(quads)
+    whole = (size < settings.choice.full * picture.width * picture.height) & (scores >= looking.around)
+
+    def is_part(i: int) -> bool:
+        larger = np.nonzero(whole & (scores >= scores[i]) & (size > looking.larger * size[i]))[0]
+        return any(inside(quads[i].mean(axis=0), quads[k]) for k in larger)
+
+    return quads[[i for i in part[kept] if not is_part(i)]]
 
 
 def _scored(

@@ -5,7 +5,7 @@ This source finds many cards at once (a flatbed page) and cards whose sides are 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from math import log
 
 import cv2
@@ -13,10 +13,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.detect.geometry import BEFORE, area, clockwise_portrait, is_convex, ratio, sides
+from matcher.core.detect.ground import border_surface, unlike_ground
 from matcher.core.detect.reduced_image import ReducedImage, halved
 from matcher.core.detect.settings import RegionSettings
 
 Shapes = NDArray[np.floating]
+
+LEVELS = 8.0
+"""Levels of a byte for each spread that something is unlike the ground, where one threshold is looked for."""
 
 
 def region_quads(
@@ -26,9 +30,13 @@ def region_quads(
 
     shapes: (k,) the cards' widths over heights.
     """
-    return _quads_of(
-        picture, [*_of_other_colour(picture, settings), *_of_other_edges(picture, settings)], shapes, settings
-    )
+    small = halved(picture)
+    larger = np.array(picture.scale) / np.array(small.scale)
+    outlines = [
+        *_outlines([*_of_other_colour(picture, settings), *_of_other_edges(picture, settings)], settings),
+        *(quad * larger for quad in _outlines(_of_other_weave(small, settings), settings)),
+    ]
+    return _quads_of(picture, outlines, shapes, settings)
 
 
 def coarse_quads(
@@ -36,14 +44,17 @@ def coarse_quads(
 ) -> NDArray[np.float32]:
     """The same of colours alone, at half the size: a quarter of the work, and rougher."""
     small = halved(picture)
-    quads = _quads_of(small, list(_of_other_colour(small, settings)), shapes, settings)
+    quads = _quads_of(small, _outlines(_of_other_colour(small, settings), settings), shapes, settings)
     return np.asarray(quads * (np.array(picture.scale) / np.array(small.scale)), np.float32)
 
 
+def _outlines(masks: Iterable[NDArray[np.uint8]], settings: RegionSettings) -> list[NDArray[np.float32]]:
+    return [quad for mask in masks for quad in _outlines_of(mask, settings)]
+
+
 def _quads_of(
-    picture: ReducedImage, masks: Sequence[NDArray[np.uint8]], shapes: Shapes, settings: RegionSettings
+    picture: ReducedImage, quads: Sequence[NDArray[np.floating]], shapes: Shapes, settings: RegionSettings
 ) -> NDArray[np.float32]:
-    quads = [quad for mask in masks for quad in _outlines_of(mask, settings)]
     if not quads:
         return np.empty((0, 4, 2), np.float32)
     single = _distinct(clockwise_portrait(np.array(quads, np.float32)), settings)
@@ -110,22 +121,18 @@ def _of_other_edges(picture: ReducedImage, settings: RegionSettings) -> Iterator
         yield calm
 
 
+def _of_other_weave(picture: ReducedImage, settings: RegionSettings) -> Iterator[NDArray[np.uint8]]:
+    """Masks of what is unlike the ground, window by window."""
+    unlike = unlike_ground(picture, settings.ground)
+    levels = np.clip(unlike * LEVELS, 0, 255).astype(np.uint8)
+    parting, _ = cv2.threshold(levels, 0, 255, cv2.THRESH_BINARY | cv2.THRESH_OTSU)
+    for threshold in (*settings.unlike, parting / LEVELS):
+        yield (unlike > threshold).astype(np.uint8)
+
+
 def _from_border(lab: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """(h, w) colour distance to a smooth surface through the border: light falls off, tables do not change colour."""
-    h, w = lab.shape[:2]
-    small = cv2.resize(lab, (32, 32), interpolation=cv2.INTER_AREA).astype(np.float32)
-    y, x = np.mgrid[0:32, 0:32].astype(np.float32) / 16 - 1
-    terms = np.stack([np.ones_like(x), x, y, x * x, y * y, x * y], axis=-1)
-    ring = np.ones((32, 32), bool)
-    ring[3:-3, 3:-3] = False
-    design, values = terms[ring], small[ring]
-    weight = np.ones(len(values), np.float32)
-    for _ in range(4):
-        fit = np.linalg.lstsq(design * weight[:, None], values * weight[:, None], rcond=None)[0]
-        error = np.linalg.norm(values - design @ fit, axis=1)
-        weight = 1 / (1 + (error / (2 + np.median(error))) ** 2)
-    surface = cv2.resize((terms @ fit).astype(np.float32), (w, h), interpolation=cv2.INTER_LINEAR)
-    np.clip(surface, 0, 255, out=surface)
+    """(h, w) colour distance to a smooth surface through the border."""
+    surface = np.clip(border_surface(lab, 2), 0, 255)
     light, a, b = cv2.split(cv2.absdiff(lab, surface.astype(np.uint8)))
     chroma = cv2.max(a, b)
     return np.asarray(cv2.max(light, cv2.add(chroma, chroma)), dtype=np.uint8)

@@ -74,6 +74,26 @@ class LineSettings:
 
 
 @dataclass(frozen=True)
+class GroundSettings:
+    """How unlike the ground a place is; own choices, after cards on small print and checked cloth that no line and no
+    region of one colour had proposed."""
+
+    window_px: int = 7
+    """Of the picture at half the size: wider than small print and a weave are, narrower than a card's strip of words
+    is."""
+    floors: tuple[float, float, float, float] = (2.5, 0.8, 0.8, 0.12)
+    """Differences of L, a, b and of log roughness that hardly tell one thing from another."""
+    surface_floor: float = 0.5
+    """Share of those within which all of the border counts alike where a surface is laid through it."""
+    least_spread: float = 2.0
+    """Levels of lightness within a window that grain alone leaves."""
+    rims_across: int = 16
+    """The border's usual spread is that of a rim of the shorter side divided by this."""
+    most: float = 20.0
+    """What is further away counts as this."""
+
+
+@dataclass(frozen=True)
 class RegionSettings:
     """Quads proposed from regions that stand out."""
 
@@ -94,6 +114,9 @@ class RegionSettings:
     """Cards in a row or column that a region may be divided into; own choice."""
     windows_along: int = 50
     """Edges are counted in windows of the long side divided by this: a card is many of them high; own choice."""
+    ground: GroundSettings = GroundSettings()
+    unlike: tuple[float, ...] = (4.0, 6.0)
+    """Spreads of the ground from which a window stands out from it; own choice."""
     dense: float = 0.2
     """Share of its pixels that are thin edges from which a ground is all lines; small print has 0.25 and more; own
     choice."""
@@ -147,6 +170,24 @@ class FirstLookSettings:
 
 
 @dataclass(frozen=True)
+class CloserLookSettings:
+    """When a small thing that may be a card is looked at again from nearer; own choices, for time."""
+
+    places: int = 3
+    """Of the likeliest, at most."""
+    least: float = 0.002
+    """Score from which something is worth it."""
+    most_share: float = 0.4
+    """Of the photo's long side that the thing takes; of a larger one hardly more is seen."""
+    around: float = 0.1
+    larger: float = 2.0
+    """It is a part of a card, not one, where something so many times larger around it has this score, and more than
+    its own."""
+    margin: float = 0.35
+    """Room left around it, in shares of its own size: the ground must be seen."""
+
+
+@dataclass(frozen=True)
 class DrawnSettings:
     """When a quad is only a drawn rectangle."""
 
@@ -167,6 +208,8 @@ class ChoiceSettings:
 
     another: float = 0.93
     """Intersection over union below which a second outline on the same card is a guess of its own; own choice."""
+    one_place: float = 0.85
+    """Intersection over union from which two outlines are of one thing; own choice."""
     same: float = 0.008
     """Share of its height within which all corners of one quad lie near another's: the two say the same; own choice."""
     full: float = 0.98
@@ -385,6 +428,7 @@ class DetectSettings:
     """Of something that has the shape of no known format: the room is full of rectangles, so more is asked."""
     reduction: ReductionSettings = ReductionSettings()
     first_look: FirstLookSettings = FirstLookSettings()
+    closer_look: CloserLookSettings = CloserLookSettings()
     proposals: ProposalSettings = ProposalSettings()
     choice: ChoiceSettings = ChoiceSettings()
     refinement: RefinementSettings = RefinementSettings()
