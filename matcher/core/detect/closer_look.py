@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from matcher.core.detect.quad_search import RankedQuads, search_quads
 from matcher.core.detect.reduced_image import ReducedImage, reduce
+from matcher.core.detect.scoring import plain_share
 from matcher.core.detect.settings import DetectSettings
 from matcher.core.photo import Photo
 from matcher.core.shared_settings import FaceSize
@@ -57,7 +58,8 @@ def _seen_in(
     # The window's own border was drawn here: nothing ends at it.
     far = np.array([near.width, near.height], np.float32)
     rim = np.minimum(seen.quads, far - seen.quads).min(axis=(1, 2), initial=np.inf)
-    whole = np.nonzero(rim > settings.choice.border_px)[0]
+    printed = plain_share(near, seen.quads, settings.edges.plain_levels) <= settings.edges.plain
+    whole = np.nonzero((rim > settings.choice.border_px) & printed)[0]
     return _moved(
         RankedQuads(seen.quads[whole], seen.scores[whole], tuple(seen.runner_up[i] for i in whole)),
         np.array([left, top]), np.array(near.scale), np.ones(2),

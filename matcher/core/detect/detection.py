@@ -7,7 +7,7 @@ and refined on the photo's own pixels. Helpers live in `matcher.core.detect`.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -169,9 +169,11 @@ class _Detector:
         if ranked.best < self.settings.choice.settled:
             nearer = closer_look(self.photo, self.picture, self._looked_for, ranked, self.settings)
             ranked = nearer if nearer.best > max(ranked.best, self.settings.found) else ranked
-        if ranked.best < self.settings.found or self._is_frame(ranked.quads[0]):
+        if ranked.best < self.settings.found or self._fills(ranked.quads[0]):
             filled = self._full_frame(ranked)
-            return filled or self._by_edges(lines, RankedQuads.none(), ranked) or self._cut_to_shape() or filled
+            if filled:
+                return self._by_edges(lines, RankedQuads.none(), ranked, self._lies_on_a_lid) or filled
+            return self._by_edges(lines, RankedQuads.none(), ranked) or self._cut_to_shape() or filled
         around = self._by_edges(lines, ranked, RankedQuads.none())
         if around:
             return around
@@ -183,17 +185,23 @@ class _Detector:
             outlines.append(CardQuad(corners, score, runner_up, sizes=self._sizes_of(corners)))
         return self._in_order(outlines)
 
-    def _by_edges(self, lines: LineQuads, found: RankedQuads, doubted: RankedQuads) -> Detections:
+    def _by_edges(
+        self,
+        lines: LineQuads,
+        found: RankedQuads,
+        doubted: RankedQuads,
+        counts: Callable[[NDArray[np.float32]], bool] | None = None,
+    ) -> Detections:
         """Cards by their edges alone; where others were found already, those that such a one lies well around.
 
-        doubted: what was seen as too unlikely to be a card.
+        doubted: what was seen as too unlikely to be a card. counts: which outlines do; all, or those around others.
         """
         # What the common format's cards usually look like is known: the classifiers were fitted on them. Where nothing
         # looks so, it may be one on a coloured mount, on a ground that was never drawn.
         sizes = [size for size in self.sizes if not (found.best and as_portrait(size).same_card(FaceSize()))]
         if not sizes:
             return Detections(())
-        around = partial(self._lies_around, found) if found.best else None
+        around = partial(self._lies_around, found) if found.best else counts
         shapes = _shapes(_apart(sizes, self.settings.alike))
         quads, scores = edge_quads(self.picture, shapes, lines, self.settings, around)
         if not len(quads):
@@ -221,6 +229,15 @@ class _Detector:
         edges = self.settings.edges
         least = edges.holder if off < edges.shape and found.best >= edges.most_sure else edges.around
         return larger > least and overlap(quad, inner) > 0.9 / larger
+
+    def _lies_on_a_lid(self, quad: NDArray[np.float32]) -> bool:
+        """Whether more is left around it, on all sides, than any print leaves of its mount."""
+        choice, picture = self.settings.choice, self.picture
+        rim = np.minimum(quad, np.array([picture.width, picture.height]) - quad).min() / max(
+            picture.width, picture.height
+        )
+        share = float(area(quad[None])[0]) / (picture.width * picture.height)
+        return bool(rim > choice.lid) and choice.lying_least < share < choice.rimmed_most
 
     def odd_cards(self) -> Detections:
         """Things with a card's edges that have the shape of no known format."""
@@ -270,7 +287,7 @@ class _Detector:
         if probability < (settings.camera_filled if self._is_camera_frame() else settings.found):
             reason = _reason(min(max(ranked.best, probability), settings.found - 0.01))
             return Detections((), reason, self._unsure(ranked))
-        first_is_frame = len(ranked.quads) and self._is_frame(ranked.quads[0])
+        first_is_frame = len(ranked.quads) and self._fills(ranked.quads[0])
         runner_up = self._refined_or_none(ranked.runner_up[0] if first_is_frame else None)
         corners = _frame_of(photo)
         card = CardQuad(corners, round(probability, 3), runner_up, sizes=self._sizes_of(corners))
@@ -313,6 +330,10 @@ class _Detector:
     def _is_frame(self, quad: NDArray[np.float32]) -> bool:
         far = np.array([self.picture.width, self.picture.height], np.float32)
         return bool((np.minimum(np.abs(quad), np.abs(quad - far)) < 0.01).all())
+
+    def _fills(self, quad: NDArray[np.float32]) -> bool:
+        """Whether it is the full picture, or as good as."""
+        return bool(area(quad[None])[0] > self.settings.choice.full * self.picture.width * self.picture.height)
 
     def _is_camera_frame(self) -> bool:
         """Whether the picture has a camera's proportions exactly."""

@@ -26,9 +26,7 @@ def only_drawn(
     """(n,) for quads (n, 4, 2) in reduced pixels: a stroke runs around, and inside and outside of it is the same."""
     if not len(quads):
         return np.empty(0, bool)
-    offsets = OFFSETS_MM * (height(quads) / height_mm)[:, None]
-    colours = across_sides(picture.lab, quads, ALONG, offsets) * LEVELS
-    stroke, table = colours[:, :, :, : len(STROKE_MM)], colours[:, :, :, len(STROKE_MM) :]
+    stroke, table = _strokes(picture, quads, height_mm)
     middle = sample(picture.lab, grid(quads, ACROSS, DOWN)) * LEVELS
     beyond = np.median(table, axis=(2, 3))
     step = np.linalg.norm(np.median(stroke, axis=2) - beyond[:, :, None], axis=-1).max(axis=2)
@@ -37,3 +35,22 @@ def only_drawn(
     uneven = np.median(table[..., 0].std(axis=(2, 3)), axis=1)
     even = middle[..., 0].std(axis=(1, 2)) < settings.even_factor * uneven + settings.even_levels
     return np.asarray((same.sum(axis=1) >= settings.sides) & even)
+
+
+def chalked(
+    picture: ReducedImage, quads: Array, height_mm: float, settings: DrawnSettings = DrawnSettings()
+) -> NDArray[np.bool_]:
+    """(n,) for quads (n, 4, 2) in reduced pixels: what runs around is lighter than the table, as no shadow is."""
+    if not len(quads):
+        return np.empty(0, bool)
+    stroke, table = _strokes(picture, quads, height_mm)
+    over = np.median(stroke[..., 0], axis=2) - np.median(table[..., 0], axis=(2, 3))[:, :, None]
+    lighter = (over.max(axis=2) > settings.stroke_levels) & (over.max(axis=2) > -over.min(axis=2))
+    return np.asarray(lighter.sum(axis=1) >= settings.sides)
+
+
+def _strokes(picture: ReducedImage, quads: Array, height_mm: float) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """(n, 4, s, o, 3) colours along each side: where a stroke may run, and of the table beyond it."""
+    offsets = OFFSETS_MM * (height(quads) / height_mm)[:, None]
+    colours = across_sides(picture.lab, quads, ALONG, offsets) * LEVELS
+    return colours[:, :, :, : len(STROKE_MM)], colours[:, :, :, len(STROKE_MM) :]

@@ -42,7 +42,7 @@ def border_surface(values: NDArray[np.generic], floor: float) -> NDArray[np.floa
     return np.asarray(surface.reshape(height, width, -1), np.float32)
 
 
-def unlike_ground(picture: ReducedImage, settings: GroundSettings = GroundSettings()) -> NDArray[np.float32]:
+def unlike_ground(picture: ReducedImage, settings: GroundSettings) -> NDArray[np.float32]:
     """(h, w) by how many of the border's own spreads the window round each pixel differs from the ground."""
     side = settings.window_px
     lab = picture.lab.astype(np.float32)

@@ -9,14 +9,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.core.detect.drawn_rectangles import only_drawn
+from matcher.core.detect.drawn_rectangles import chalked, only_drawn
 from matcher.core.detect.first_look import first_look
-from matcher.core.detect.geometry import NEXT, Array, area, height, inside, nearest_shape, slant, true_ratio, true_slant
+from matcher.core.detect.geometry import NEXT, Array, area, height, inside, nearest_shape, skew, slant, true_ratio, true_slant
 from matcher.core.detect.proposals import LineQuads, propose_quads
 from matcher.core.detect.quad_classifier import HEIGHT_MM, classify_quads
 from matcher.core.detect.reduced_image import ReducedImage
 from matcher.core.detect.region_proposals import coarse_quads, region_quads
-from matcher.core.detect.scoring import measure
+from matcher.core.detect.scoring import measure, plain_share
 from matcher.core.detect.settings import ChoiceSettings, DetectSettings
 from matcher.core.detect.suppression import suppress_overlaps
 from matcher.core.shared_settings import FaceSize
@@ -76,22 +76,23 @@ def search_quads(
     if clear:
         return RankedQuads(*clear, (None,))
     quads = propose_quads(picture, shapes, settings, lines, of_regions)
-    scores, log_odds = _scored(picture, quads, sizes, px_per_mm, settings)
+    scores, log_odds, own = _scored(picture, quads, sizes, px_per_mm, settings)
     kept = suppress_overlaps(quads, scores, least=0.0, log_odds=log_odds)
     runner_up = tuple(_runner_up(quads, scores, int(i), settings.choice) for i in kept)
-    return RankedQuads(quads[kept], _in_one_place(quads, scores, kept, settings.choice), runner_up, _small(picture, quads, scores, settings))
+    there = np.maximum(scores[kept], _in_one_place(quads, own, kept, settings.choice))
+    return RankedQuads(quads[kept], there, runner_up, _small(picture, quads, scores, settings))
 
 
-def _in_one_place(quads: Quads, scores: Scores, kept: NDArray[np.intp], choice: ChoiceSettings) -> Scores:
+def _in_one_place(quads: Quads, own: Scores, kept: NDArray[np.intp], choice: ChoiceSettings) -> Scores:
     """(k,) how likely a card is in the place of each quad that was kept, whichever of the outlines there is its own.
 
     The classifier divides the odds between the outlines of a pool: two that are nearly alike may each have less than
-    half though one of them is right beyond doubt.
+    half though one of them is right beyond doubt. own: (n,) what each has by itself.
     """
-    odds = scores / np.maximum(1 - scores, 1e-6)
+    odds = own / np.maximum(1 - own, 1e-6)
     near = [[overlap(quads[k], other) > choice.one_place for other in quads] for k in kept]
     total = np.array([float(odds[one].sum()) for one in np.array(near, bool).reshape(len(kept), len(quads))])
-    return np.maximum(scores[kept], total / (1 + total)).astype(np.float32)
+    return np.asarray(total / (1 + total), np.float32)
 
 
 def _small(picture: ReducedImage, quads: Quads, scores: Scores, settings: DetectSettings) -> Quads:
@@ -114,9 +115,10 @@ def _scored(
     sizes: Sequence[FaceSize],
     scan_px_per_mm: float | None,
     settings: DetectSettings,
-) -> tuple[Scores, Scores]:
-    """How likely each quad is a card, of whichever format is nearest, and the log odds of those that nothing
-    contradicts: they still differ where two scores are as good as 1."""
+) -> tuple[Scores, Scores, Scores]:
+    """How likely each quad is a card, of whichever format is nearest; the log odds of those that nothing
+    contradicts: they still differ where two scores are as good as 1; and what each has without others that say the
+    same."""
     choice = settings.choice
     shapes = np.array(sorted({size.aspect for size in sizes}))
     alone = classify_quads(picture, quads, shapes)
@@ -124,30 +126,45 @@ def _scored(
     fits = np.zeros(len(quads), bool)
     for size in sizes if scan_px_per_mm else ():
         fits |= of_nominal_size(quads, size, scan_px_per_mm * size.enlarged, choice)  # type: ignore[operator]
-    # A faded card on a pale lid looks drawn, its shadow being the stroke; but what is drawn seldom has a card's shape.
+    # A faded card on a pale lid looks drawn, its shadow being the stroke; but what is drawn seldom has a card's shape,
+    # and no shadow is lighter than the table.
     drawn = only_drawn(picture, quads, HEIGHT_MM, choice.drawn)
-    drawn &= ~_of_nominal_shape(picture, quads, shapes, choice)
-    drawn |= _bare(picture, quads, likely, choice)
+    drawn &= ~_of_nominal_shape(picture, quads, shapes, choice) | chalked(picture, quads, HEIGHT_MM)
+    drawn |= _bare(picture, quads, likely, choice) | _misshapen(picture, quads, shapes, choice)
+    # A badly faded card shows as little as a box or a board; it is one only where all else speaks for it.
+    plain = plain_share(picture, quads, settings.edges.plain_levels) > settings.edges.plain
+    drawn |= plain & (likely < choice.plain_sure)
     scores = np.where(drawn, choice.unlikely * likely, likely).astype(np.float32)
     scores = _inside_first(picture, quads, scores, alone, shapes, choice)
     scores = likely_first(picture, quads, scores, shapes, choice, alone)
     scores = _true_to_size(scores, fits, choice)
-    return scores, np.where(scores >= likely, log_odds, 0).astype(np.float32)
+    kept = scores >= likely
+    return scores, np.where(kept, log_odds, 0).astype(np.float32), np.where(kept, alone, 0).astype(np.float32)
+
+
+def _misshapen(picture: ReducedImage, quads: Quads, shapes: Array, choice: ChoiceSettings) -> NDArray[np.bool_]:
+    """(n,): which quads no scissors could have cut from a card, all of them being seen, and from above: how far a
+    tilt has changed the shape is a guess."""
+    if not len(quads):
+        return np.zeros(0, bool)
+    seen = ~_on_border(picture, quads, choice.border_px) & (skew(quads) < choice.from_above)
+    return np.asarray(seen & (_off_shape(picture, quads, shapes) > choice.hand_cut))
 
 
 def _bare(picture: ReducedImage, quads: Quads, scores: Scores, choice: ChoiceSettings) -> NDArray[np.bool_]:
-    """(n,): which quads, away from the picture's own edge, show nothing: in a colour that no paper has, or as a label
-    on something that itself may be a card."""
+    """(n,): which quads, short of the picture itself, show nothing: in a colour that no paper has, cut off by the
+    picture's edge, or as a label on something that itself may be a card."""
     if not len(quads):
         return np.zeros(0, bool)
     evidence = measure(picture, quads, HEIGHT_MM)
     texture = evidence.texture
-    bare = (texture < choice.blank) & (evidence.paper < 0.5)
-    for label in np.nonzero(~bare & (texture < choice.plain_label))[0]:
+    framed = evidence.framed.max(axis=1) >= 0.5
+    bare = (texture < choice.blank) & ((evidence.paper < 0.5) | framed)
+    for label in np.nonzero(~bare & ~framed & (texture < choice.plain_label))[0]:
         larger = (area(quads) > choice.label * area(quads[label])) & (scores >= choice.rival)
         larger &= texture > choice.label * texture[label]
         bare[label] = any(inside(quads[label].mean(axis=0), quads[i]) for i in np.nonzero(larger)[0])
-    return np.asarray(bare & (evidence.framed.max(axis=1) < 0.5))
+    return np.asarray(bare & (area(quads) < choice.full * picture.width * picture.height))
 
 
 def _inside_first(

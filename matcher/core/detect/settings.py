@@ -235,8 +235,13 @@ class ChoiceSettings:
     plain_label: float = 8.0
     """Spread of lightness below which something may be such a label, levels: the light alone gives half of that; own
     choice."""
+    plain_sure: float = 0.9
+    """Score that something must have on most of which nothing is seen; own choice: of 600 drawn cards 16 are so plain,
+    all but one of them faded, on a pale ground."""
     hand_cut: float = 0.12
     """Largest difference, as a natural logarithm, from the nominal proportions of a trimmed card; own choice."""
+    from_above: float = 0.06
+    """Departure from a rectangle (`geometry.skew`) up to which something is seen nearly from above; own choice."""
     rival: float = 0.4
     """Score from which another quad is a rival to the full picture; own choice."""
     rimmed: float = 0.85
@@ -364,6 +369,10 @@ class EdgeSettings:
     """Step of colour across the faintest side, levels."""
     texture: float = 8.0
     """Spread of lightness inside, levels: a board or a box shows nothing, the plainest sheet 9."""
+    plain: float = 0.5
+    plain_levels: float = 2.0
+    """Share of the inside, at most, that is one even colour, and levels of lightness within which it is one: a box with
+    a line or two across has texture, but nothing is printed on most of it. Own choice."""
     apart: float = 0.6
     """How far inside and surroundings differ (`scoring.Evidence.apart`): a check's squares lie in more of the same,
     0.2. Of the real photographs the least has 0.9, of 60 drawn cards 1.4."""
@@ -408,10 +417,11 @@ class DetectSettings:
     """That a card is shown upright rather than upside down, before it is looked at; own estimate, no source."""
     camera_tolerance: float = 0.0015
     """How exactly a picture has a telephone's 9 to 16: nobody cuts a card to 9 to 16 exactly; own choice."""
-    camera_filled: float = 0.97
+    camera_filled: float = 0.9985
     """How likely such a picture must be a card that fills it: it is most often a camera's picture of something else, a
-    page of text or a table. Own choice: of drawn scenes that were looked at three without a card had 0.91 to 0.96, one
-    0.99, and a card that was cut to these proportions by chance 0.99."""
+    page of text or a table. Own choice: of drawn scenes that were looked at five without a card had 0.91 to 0.96,
+    0.99 and 0.998, and a card that was cut to these proportions by chance 0.99: what fills such a picture is left to a
+    match."""
     most_beyond: float = 0.5
     """A corner that a person has drawn may lie this far outside the photo, in long sides: a card may be cut off."""
     least_side_px: float = 24.0
