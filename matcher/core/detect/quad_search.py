@@ -11,7 +11,18 @@ from numpy.typing import NDArray
 
 from matcher.core.detect.drawn_rectangles import chalked, only_drawn
 from matcher.core.detect.first_look import first_look
-from matcher.core.detect.geometry import NEXT, Array, area, height, inside, nearest_shape, skew, slant, true_ratio, true_slant
+from matcher.core.detect.geometry import (
+    NEXT,
+    Array,
+    area,
+    height,
+    inside,
+    nearest_shape,
+    skew,
+    slant,
+    true_ratio,
+    true_slant,
+)
 from matcher.core.detect.proposals import LineQuads, propose_quads
 from matcher.core.detect.quad_classifier import HEIGHT_MM, classify_quads
 from matcher.core.detect.reduced_image import ReducedImage
@@ -159,26 +170,31 @@ def _bare(picture: ReducedImage, quads: Quads, scores: Scores, choice: ChoiceSet
     evidence = measure(picture, quads, HEIGHT_MM)
     texture = evidence.texture
     framed = evidence.framed.max(axis=1) >= 0.5
+    whole = area(quads) > choice.full * picture.width * picture.height
     bare = (texture < choice.blank) & ((evidence.paper < 0.5) | framed)
     for label in np.nonzero(~bare & ~framed & (texture < choice.plain_label))[0]:
         larger = (area(quads) > choice.label * area(quads[label])) & (scores >= choice.rival)
-        larger &= texture > choice.label * texture[label]
+        larger &= (texture > choice.label * texture[label]) & (~whole | (scores >= choice.plain_sure))
         bare[label] = any(inside(quads[label].mean(axis=0), quads[i]) for i in np.nonzero(larger)[0])
-    return np.asarray(bare & (area(quads) < choice.full * picture.width * picture.height))
+    return np.asarray(bare & ~whole)
 
 
 def _inside_first(
     picture: ReducedImage, quads: Quads, scores: Scores, alone: Scores, shapes: Array, choice: ChoiceSettings
 ) -> Scores:
-    """The full picture is the card only where no card is seen in it: a scan shows a rim of the lid.
+    """The full picture is the card only where no card is seen in it: a scan shows a rim of the lid, a viewer its page.
 
     alone: what the classifier says of each quad by itself; of a print that shows its mount all around it is never sure.
     """
-    full = area(quads) > choice.full * picture.width * picture.height if len(quads) else np.zeros(0, bool)
-    if not full.any():
+    if not len(quads):
         return scores
     share = area(quads) / (picture.width * picture.height)
     far = np.array([picture.width, picture.height]) - quads
+    # A viewer's page with a bar above it is as good as the full picture.
+    ends = (np.minimum(quads, far).reshape(len(quads), -1) < choice.border_px).sum(axis=1)
+    full = (share > choice.full) | ((share > choice.nearly_full) & (ends >= choice.ends))
+    if not full.any():
+        return scores
     rim = np.minimum(quads, far).min(axis=(1, 2)) / max(picture.width, picture.height)
     off = _off_shape(picture, quads, shapes)
     rimmed = (

@@ -214,6 +214,10 @@ class ChoiceSettings:
     """Share of its height within which all corners of one quad lie near another's: the two say the same; own choice."""
     full: float = 0.98
     """Share of the picture's area from which a quad is the picture itself; own choice."""
+    nearly_full: float = 0.8
+    ends: int = 6
+    """The same share of what lies along three of the picture's sides, and how many of its eight coordinates then lie on
+    the picture's border; own choice."""
     rimmed_least: float = 0.6
     rimmed_most: float = 0.88
     """Shares of the picture's area that a card with a rim of the lid around it fills; a print on its mount fills more;
