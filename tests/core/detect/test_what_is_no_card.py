@@ -112,3 +112,27 @@ def test_cards_that_touch_askew_on_a_scanned_page_are_each_found() -> None:
     photo = Photo.from_pixels(shoot(page).pixels, dpi=150.0)
     found = [one for one in detect(photo) if not one.odd]
     assert [max(overlap(one.corners, place) for one in found) > 0.88 for place in places] == [True] * 6
+
+
+def test_a_chalked_rectangle_of_a_cards_shape_is_no_card() -> None:
+    """No shadow is lighter than the table."""
+    table = mottled() * np.float32(0.5)
+    for place, high in (((300, 400), 420), ((620, 820), 500)):
+        cv2.polylines(table, [np.rint(turned(place, high, 4)).astype(np.int32)], True, (235, 235, 240), 12, cv2.LINE_AA)
+    assert not [one for one in detect(shoot(table)) if not one.odd]
+
+
+def test_a_plain_box_with_a_line_across_is_no_card() -> None:
+    table = mottled()
+    cv2.fillPoly(table, [np.rint(turned((450, 600), 640, 6)).astype(np.int32)], (60, 95, 170), cv2.LINE_AA)
+    line = np.rint(turned((560, 420), 360, 12)).astype(np.int32)
+    cv2.polylines(table, [line], True, (240, 240, 240), 10, cv2.LINE_AA)
+    assert not [one for one in detect(shoot(table)) if not one.odd]
+
+
+def test_a_card_on_a_viewers_white_page_is_not_the_page() -> None:
+    corners = np.array([[96, 170], [686, 170], [686, 1196], [96, 1196]], np.float32)
+    page = np.full((1342, 737, 3), 254, np.float32)
+    page[:67] = 120
+    (found,) = detect(shoot(lay(page, draw_print(paper=215, ink=60), corners)))
+    assert overlap(found.corners, corners) > 0.95
