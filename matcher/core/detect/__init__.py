@@ -7,14 +7,17 @@ The way through the room, in its order:
     flatbed_layout     many cards on one even ground, by their common size
     quad_search        quads proposed, scored, set against each other; one a card is left
     first_look         one card that is clear at once
+    closer_look        small things that may be cards, searched again from nearer
     proposals          the pool of quads: from lines, from regions, moved onto edges near them
     line_proposals     quads from long straight lines
     region_proposals   quads from what stands out from its surroundings
+    ground             what the ground looks like, and how unlike it each place is
     edge_search        cards by their edges alone, whatever is printed on them
     caption_extension  a quad carried on over the strip that bears the caption
     refinement         where exactly a card's sides run
     side_strips        mount or table between two lines that run beside each other
     scoring            what edges and inside say for a quad, by weights set by hand
+    no_card            what has a card's outline and is none
     quad_classifier    the same and what lies around, by weights that were fitted
     drawn_rectangles   quads that are only a drawn outline
     suppression        overlapping quads thinned, and reading order

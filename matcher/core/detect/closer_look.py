@@ -58,7 +58,7 @@ def _seen_in(
     # The window's own border was drawn here: nothing ends at it.
     far = np.array([near.width, near.height], np.float32)
     rim = np.minimum(seen.quads, far - seen.quads).min(axis=(1, 2), initial=np.inf)
-    printed = plain_share(near, seen.quads, settings.edges.plain_levels) <= settings.edges.plain
+    printed = plain_share(near, seen.quads) < settings.choice.plain
     whole = np.nonzero((rim > settings.choice.border_px) & printed)[0]
     return _moved(
         RankedQuads(seen.quads[whole], seen.scores[whole], tuple(seen.runner_up[i] for i in whole)),

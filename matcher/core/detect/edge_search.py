@@ -19,7 +19,7 @@ from matcher.core.detect.proposals import LineQuads, distinct, versions
 from matcher.core.detect.reduced_image import ReducedImage
 from matcher.core.detect.region_proposals import region_quads
 from matcher.core.detect.scoring import Evidence, measure, plain_share, score, side_strength
-from matcher.core.detect.settings import DetectSettings, EdgeSettings
+from matcher.core.detect.settings import ChoiceSettings, DetectSettings, EdgeSettings
 from matcher.core.detect.suppression import suppress_overlaps
 from matcher.core.shared_settings import FaceSize
 
@@ -86,7 +86,7 @@ def _clear(
     clear &= (evidence.contrast.min(axis=1) >= bounds.least_step) & (evidence.beyond <= bounds.beyond)
     clear &= evidence.apart >= bounds.apart
     clear &= (evidence.texture >= bounds.texture) & ~only_drawn(picture, quads, FaceSize().height_mm)
-    clear[clear] = plain_share(picture, quads[clear], bounds.plain_levels) <= bounds.plain
+    clear[clear] = plain_share(picture, quads[clear]) < ChoiceSettings.plain
     clear &= (share >= bounds.least_share) & (share <= bounds.most_share)
     clear &= (true_slant(quads, picture.width, picture.height) <= bounds.slant) & (evidence.framed.max(axis=1) < 0.5)
     if shapes is not None:

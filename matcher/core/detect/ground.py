@@ -20,7 +20,7 @@ MAD = 1.4826
 """A normal distribution's standard deviation over its median absolute deviation."""
 
 
-def border_surface(values: NDArray[np.generic], floor: float) -> NDArray[np.float32]:
+def border_surface(values: NDArray[np.uint8] | NDArray[np.float32], floor: float) -> NDArray[np.float32]:
     """(h, w, c) a smooth surface through the border of (h, w, c), c = 1 or 3: light falls off, tables do not change.
 
     floor: differences below which a cell of the border counts in full; what lies across the border counts little.

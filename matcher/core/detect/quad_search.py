@@ -9,25 +9,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.core.detect.drawn_rectangles import chalked, only_drawn
 from matcher.core.detect.first_look import first_look
-from matcher.core.detect.geometry import (
-    NEXT,
-    Array,
-    area,
-    height,
-    inside,
-    nearest_shape,
-    skew,
-    slant,
-    true_ratio,
-    true_slant,
-)
+from matcher.core.detect.geometry import Array, area, height, inside, slant, true_slant
+from matcher.core.detect.no_card import no_card, of_nominal_shape, off_shape, on_border
 from matcher.core.detect.proposals import LineQuads, propose_quads
-from matcher.core.detect.quad_classifier import HEIGHT_MM, classify_quads
+from matcher.core.detect.quad_classifier import classify_quads
 from matcher.core.detect.reduced_image import ReducedImage
 from matcher.core.detect.region_proposals import coarse_quads, region_quads
-from matcher.core.detect.scoring import measure, plain_share
 from matcher.core.detect.settings import ChoiceSettings, DetectSettings
 from matcher.core.detect.suppression import suppress_overlaps
 from matcher.core.shared_settings import FaceSize
@@ -90,11 +78,11 @@ def search_quads(
     scores, log_odds, own = _scored(picture, quads, sizes, px_per_mm, settings)
     kept = suppress_overlaps(quads, scores, least=0.0, log_odds=log_odds)
     runner_up = tuple(_runner_up(quads, scores, int(i), settings.choice) for i in kept)
-    there = np.maximum(scores[kept], _in_one_place(quads, own, kept, settings.choice))
-    return RankedQuads(quads[kept], there, runner_up, _small(picture, quads, scores, settings))
+    there = np.maximum(scores[kept], in_one_place(quads, own, kept, settings.choice))
+    return RankedQuads(quads[kept], there, runner_up, small_places(picture, quads, scores, settings))
 
 
-def _in_one_place(quads: Quads, own: Scores, kept: NDArray[np.intp], choice: ChoiceSettings) -> Scores:
+def in_one_place(quads: Quads, own: Scores, kept: NDArray[np.intp], choice: ChoiceSettings) -> Scores:
     """(k,) how likely a card is in the place of each quad that was kept, whichever of the outlines there is its own.
 
     The classifier divides the odds between the outlines of a pool: two that are nearly alike may each have less than
@@ -106,7 +94,9 @@ def _in_one_place(quads: Quads, own: Scores, kept: NDArray[np.intp], choice: Cho
     return np.asarray(total / (1 + total), np.float32)
 
 
-def _small(picture: ReducedImage, quads: Quads, scores: Scores, settings: DetectSettings) -> Quads:
+def small_places(picture: ReducedImage, quads: Quads, scores: Scores, settings: DetectSettings) -> Quads:
+    """(k, 4, 2) of quads (n, 4, 2) with their scores (n,) those that are worth a look from nearer, the best first: they
+    are small, may be cards, and are no part of something likelier."""
     looking = settings.closer_look
     part = np.nonzero(np.ptp(quads, axis=1).max(axis=-1) < looking.most_share * max(picture.width, picture.height))[0]
     kept = suppress_overlaps(quads[part], scores[part], least=looking.least, limit=looking.places)
@@ -137,46 +127,13 @@ def _scored(
     fits = np.zeros(len(quads), bool)
     for size in sizes if scan_px_per_mm else ():
         fits |= of_nominal_size(quads, size, scan_px_per_mm * size.enlarged, choice)  # type: ignore[operator]
-    # A faded card on a pale lid looks drawn, its shadow being the stroke; but what is drawn seldom has a card's shape,
-    # and no shadow is lighter than the table.
-    drawn = only_drawn(picture, quads, HEIGHT_MM, choice.drawn)
-    drawn &= ~_of_nominal_shape(picture, quads, shapes, choice) | chalked(picture, quads, HEIGHT_MM)
-    drawn |= _bare(picture, quads, likely, choice) | _misshapen(picture, quads, shapes, choice)
-    # A badly faded card shows as little as a box or a board; it is one only where all else speaks for it.
-    plain = plain_share(picture, quads, settings.edges.plain_levels) > settings.edges.plain
-    drawn |= plain & (likely < choice.plain_sure)
-    scores = np.where(drawn, choice.unlikely * likely, likely).astype(np.float32)
+    none = no_card(picture, quads, likely, shapes, settings)
+    scores = np.where(none, choice.unlikely * likely, likely).astype(np.float32)
     scores = _inside_first(picture, quads, scores, alone, shapes, choice)
     scores = likely_first(picture, quads, scores, shapes, choice, alone)
     scores = _true_to_size(scores, fits, choice)
     kept = scores >= likely
     return scores, np.where(kept, log_odds, 0).astype(np.float32), np.where(kept, alone, 0).astype(np.float32)
-
-
-def _misshapen(picture: ReducedImage, quads: Quads, shapes: Array, choice: ChoiceSettings) -> NDArray[np.bool_]:
-    """(n,): which quads no scissors could have cut from a card, all of them being seen, and from above: how far a
-    tilt has changed the shape is a guess."""
-    if not len(quads):
-        return np.zeros(0, bool)
-    seen = ~_on_border(picture, quads, choice.border_px) & (skew(quads) < choice.from_above)
-    return np.asarray(seen & (_off_shape(picture, quads, shapes) > choice.hand_cut))
-
-
-def _bare(picture: ReducedImage, quads: Quads, scores: Scores, choice: ChoiceSettings) -> NDArray[np.bool_]:
-    """(n,): which quads, short of the picture itself, show nothing: in a colour that no paper has, cut off by the
-    picture's edge, or as a label on something that itself may be a card."""
-    if not len(quads):
-        return np.zeros(0, bool)
-    evidence = measure(picture, quads, HEIGHT_MM)
-    texture = evidence.texture
-    framed = evidence.framed.max(axis=1) >= 0.5
-    whole = area(quads) > choice.full * picture.width * picture.height
-    bare = (texture < choice.blank) & ((evidence.paper < 0.5) | framed)
-    for label in np.nonzero(~bare & ~framed & (texture < choice.plain_label))[0]:
-        larger = (area(quads) > choice.label * area(quads[label])) & (scores >= choice.rival)
-        larger &= (texture > choice.label * texture[label]) & (~whole | (scores >= choice.plain_sure))
-        bare[label] = any(inside(quads[label].mean(axis=0), quads[i]) for i in np.nonzero(larger)[0])
-    return np.asarray(bare & ~whole)
 
 
 def _inside_first(
@@ -196,7 +153,7 @@ def _inside_first(
     if not full.any():
         return scores
     rim = np.minimum(quads, far).min(axis=(1, 2)) / max(picture.width, picture.height)
-    off = _off_shape(picture, quads, shapes)
+    off = off_shape(picture, quads, shapes)
     rimmed = (
         (alone >= choice.rimmed)
         & (share > choice.rimmed_least)
@@ -226,9 +183,9 @@ def likely_first(
     if not len(quads):
         return scores
     leaning = true_slant(quads, picture.width, picture.height)
-    bordered = _on_border(picture, quads, choice.border_px)
+    bordered = on_border(picture, quads, choice.border_px)
     good = (leaning < choice.rectangle) & ~bordered & (scores >= choice.settled)
-    good &= _of_nominal_shape(picture, quads, shapes, choice)
+    good &= of_nominal_shape(picture, quads, shapes, choice)
     centre, reach = quads.mean(axis=1), choice.near * height(quads)
     near = np.abs(centre[:, None] - centre[None, good]).max(axis=-1) < reach[:, None]
     larger = area(quads)[good] > choice.as_large * area(quads)[:, None]
@@ -240,26 +197,6 @@ def likely_first(
         against[full] &= alone[good] >= choice.rimmed
     astray = ((leaning > choice.no_rectangle) | bordered) & against.any(axis=1)
     return np.where(astray, choice.unlikely * scores, scores).astype(np.float32)
-
-
-def _on_border(picture: ReducedImage, quads: Quads, border_px: float) -> NDArray[np.bool_]:
-    """(n,): which quads have a side, both of its corners, on the picture's border or beyond."""
-    far = np.array([picture.width, picture.height], np.float32)
-    out = np.concatenate([quads < border_px, far - quads < border_px], axis=2)  # (n, 4, 4): corners, borders
-    return np.asarray((out & out[:, NEXT]).reshape(len(quads), -1).any(axis=1))
-
-
-def _of_nominal_shape(picture: ReducedImage, quads: Quads, shapes: Array, choice: ChoiceSettings) -> NDArray[np.bool_]:
-    """(n,): which quads have the proportions of one of the shapes, the tilt taken out."""
-    return np.asarray(_off_shape(picture, quads, shapes) < choice.shape_tolerance)
-
-
-def _off_shape(picture: ReducedImage, quads: Quads, shapes: Array) -> Array:
-    """(n,) difference from the nearest of the shapes (k,), as a natural logarithm, the tilt taken out."""
-    if not len(quads):
-        return np.zeros(0)
-    ratio = true_ratio(quads, picture.width, picture.height)
-    return np.asarray(np.abs(np.log(ratio / nearest_shape(ratio, shapes))))
 
 
 def of_nominal_size(

@@ -24,6 +24,9 @@ OFFSETS_MM = np.arange(-1.5, 1.51, 0.25, dtype=np.float32)
 BLOCKS = (5, 8)
 """Blocks across and down in which it is looked whether anything is there at all."""
 
+PLAIN_LEVELS = 2.0
+"""Spread of lightness within a block that light and grain alone give; own choice."""
+
 EVENLY_LIT = 3.0
 """By how many times more than within a block the light may differ across the whole; own choice."""
 
@@ -195,8 +198,8 @@ def score(evidence: Evidence, nominal: float | NDArray[np.float32]) -> NDArray[n
     return np.asarray(1 / (1 + np.exp(-value)), dtype=np.float32)
 
 
-def plain_share(picture: ReducedImage, quads: Array, levels: float) -> NDArray[np.float32]:
-    """(n,) share of blocks inside each quad (n, 4, 2) on which nothing is seen, all of one tone within `levels`.
+def plain_share(picture: ReducedImage, quads: Array) -> NDArray[np.float32]:
+    """(n,) share of blocks inside each quad (n, 4, 2) on which nothing is seen, all of one tone.
 
     A box with a line or two across has texture, and yet most of it is plain; a page of print is not.
     """
@@ -205,6 +208,6 @@ def plain_share(picture: ReducedImage, quads: Array, levels: float) -> NDArray[n
     points = grid(quads, np.linspace(0.08, 0.92, 4 * BLOCKS[0]), np.linspace(0.06, 0.94, 4 * BLOCKS[1]))
     light = sample(picture.lab, points)[..., 0].reshape(len(quads), BLOCKS[1], 4, BLOCKS[0], 4)
     mean = light.mean(axis=(2, 4)).reshape(len(quads), -1)
-    even = light.std(axis=(2, 4)).reshape(len(quads), -1) < levels
+    even = light.std(axis=(2, 4)).reshape(len(quads), -1) < PLAIN_LEVELS
     usual = np.median(mean, axis=1, keepdims=True)
-    return np.asarray((even & (np.abs(mean - usual) < EVENLY_LIT * levels)).mean(axis=1), np.float32)
+    return np.asarray((even & (np.abs(mean - usual) < EVENLY_LIT * PLAIN_LEVELS)).mean(axis=1), np.float32)

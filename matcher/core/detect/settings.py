@@ -239,9 +239,11 @@ class ChoiceSettings:
     plain_label: float = 8.0
     """Spread of lightness below which something may be such a label, levels: the light alone gives half of that; own
     choice."""
+    plain: float = 0.5
     plain_sure: float = 0.9
-    """Score that something must have on most of which nothing is seen; own choice: of 600 drawn cards 16 are so plain,
-    all but one of them faded, on a pale ground."""
+    """Share of its inside on which nothing is seen (`scoring.plain_share`) from which something is plain, and the score
+    that it must have then; own choice: of 600 drawn cards 16 are so plain, all but one of them faded, on a pale ground;
+    of real sheets and books none has more than 0.25."""
     hand_cut: float = 0.12
     """Largest difference, as a natural logarithm, from the nominal proportions of a trimmed card; own choice."""
     from_above: float = 0.06
@@ -373,10 +375,6 @@ class EdgeSettings:
     """Step of colour across the faintest side, levels."""
     texture: float = 8.0
     """Spread of lightness inside, levels: a board or a box shows nothing, the plainest sheet 9."""
-    plain: float = 0.5
-    plain_levels: float = 2.0
-    """Share of the inside, at most, that is one even colour, and levels of lightness within which it is one: a box with
-    a line or two across has texture, but nothing is printed on most of it. Own choice."""
     apart: float = 0.6
     """How far inside and surroundings differ (`scoring.Evidence.apart`): a check's squares lie in more of the same,
     0.2. Of the real photographs the least has 0.9, of 60 drawn cards 1.4."""

@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 
 from matcher.core.detect.detection import detect
 from matcher.core.detect.ground import border_surface, unlike_ground
-from matcher.core.detect.quad_search import overlap
+from matcher.core.detect.quad_search import in_one_place, overlap, small_places
 from matcher.core.detect.reduced_image import halved, reduce
-from matcher.core.detect.settings import GroundSettings
+from matcher.core.detect.settings import ChoiceSettings, DetectSettings, GroundSettings
 from tests.core.detect.test_detection import draw_print, lay, shoot, turned
 from tests.core.detect.test_what_is_no_card import checked
 
@@ -61,3 +61,21 @@ def test_light_that_falls_off_is_no_difference() -> None:
     y, x = np.mgrid[0:200, 0:160].astype(np.float32)
     plane = 90 + 0.2 * x - 0.1 * y + 0.0004 * x * y
     assert np.abs(border_surface(plane, 1.0)[..., 0] - plane)[8:-8, 8:-8].max() < 1.0
+
+
+def test_outlines_that_nearly_agree_speak_for_one_card_together() -> None:
+    """Odds of exclusive alternatives add up: two of 0.4 each leave 0.43 that it is neither (multinomial logit)."""
+    one = turned((400, 500), 400, 0)
+    quads = np.stack([one, one + np.float32(8), turned((1200, 500), 400, 0)])
+    likely = np.array([0.4, 0.4, 0.3], np.float32)
+    together = in_one_place(quads, likely, np.array([0, 2]), ChoiceSettings())
+    odds = 2 * 0.4 / 0.6
+    assert together == pytest.approx([odds / (1 + odds), 0.3], abs=1e-5)
+
+
+def test_what_is_part_of_a_likelier_card_is_not_looked_at_from_nearer() -> None:
+    picture = reduce(shoot(np.full((1200, 900, 3), 120, np.float32)))
+    card, part, apart = turned((250, 300), 380, 0), turned((250, 330), 120, 0), turned((500, 600), 120, 0)
+    quads, likely = np.stack([card, part, apart]), np.array([0.3, 0.1, 0.05], np.float32)
+    places = small_places(picture, quads, likely, DetectSettings())
+    assert [any(np.array_equal(one, place) for place in places) for one in (part, apart)] == [False, True]
