@@ -336,7 +336,9 @@ class _Detector:
         return bool(area(quad[None])[0] > self.settings.choice.full * self.picture.width * self.picture.height)
 
     def _is_camera_frame(self) -> bool:
-        """Whether the picture has a camera's proportions exactly."""
+        """Whether the picture has a telephone's proportions exactly, and is as large as its pictures are."""
+        if max(self.photo.width, self.photo.height) < self.settings.camera_least:
+            return False
         return _nearest(self.photo, np.array([9 / 16])) < self.settings.camera_tolerance
 
 

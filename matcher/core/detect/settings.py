@@ -417,6 +417,9 @@ class DetectSettings:
     """Score given to a card found by the common size of all on its page; own estimate."""
     upright_log_odds: float = 1.5
     """That a card is shown upright rather than upside down, before it is looked at; own estimate, no source."""
+    camera_least: int = 1000
+    """Long side, pixels, that a telephone's picture has, made small for a message too; common practice, no source.
+    A card that was trimmed may well have 9 to 16 by chance, and pictures cut to cards are often smaller."""
     camera_tolerance: float = 0.0015
     """How exactly a picture has a telephone's 9 to 16: nobody cuts a card to 9 to 16 exactly; own choice."""
     camera_filled: float = 0.9985

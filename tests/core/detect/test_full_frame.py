@@ -62,9 +62,11 @@ def test_nothing_of_another_shape_is_measured() -> None:
 def test_a_camera_picture_must_be_likelier_to_be_a_card(monkeypatch: pytest.MonkeyPatch) -> None:
     chance = (DetectSettings().found + DetectSettings().camera_filled) / 2
     monkeypatch.setattr("matcher.core.detect.detection.fills_frame", lambda *_: chance)
-    noise = np.random.default_rng(1).normal(120, 12, (800, 460, 3)).clip(0, 255).astype(np.uint8)
+    noise = np.random.default_rng(1).normal(120, 12, (1600, 920, 3)).clip(0, 255).astype(np.uint8)
     assert len(detect(Photo.from_pixels(noise))) == 1
-    view = detect(Photo.from_pixels(np.ascontiguousarray(noise[:, :450])))  # 9 to 16 exactly
+    small = noise[:832, :468]  # 9 to 16 exactly, but no camera's
+    assert len(detect(Photo.from_pixels(np.ascontiguousarray(small)))) == 1
+    view = detect(Photo.from_pixels(np.ascontiguousarray(noise[:, :900])))  # 9 to 16 exactly
     assert not view
     assert "no card found" in view.reason
 
