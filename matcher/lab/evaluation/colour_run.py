@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from matcher.core.errors import BadTable
 from matcher.core.ladder.foreign_colour import foreign_colour
 from matcher.core.photo import read_photo
-from matcher.lab.evaluation.other_wear import OTHER_KINDS
+from matcher.lab.evaluation.other_wear import OTHER_KINDS, discoloured
 from matcher.lab.manifests import ROLES, add_option, take
 
 Picture = NDArray[np.uint8]
@@ -61,12 +61,7 @@ def as_they_are(pictures: Sequence[Picture]) -> list[float]:
 
 def damaged(picture: Picture, kind: str, distance: float, rng: np.random.Generator) -> Told | None:
     """One damage in another colour; None where it covers less than a square millimetre."""
-    green = picture[..., 1].astype(np.float32) / np.float32(255)
-    after, share = OTHER_KINDS[kind](green, rng, float(rng.uniform(0.3, 1)))
-    way = float(rng.uniform(0, 2 * np.pi))
-    off = distance * np.array([np.cos(way), 0.0, np.sin(way)])
-    toned = picture + (255 * (after - green))[..., None]
-    pixels = np.clip(np.rint(toned + share[..., None] * off), 0, 255).astype(np.uint8)
+    pixels, share = discoloured(picture, kind, distance, rng)
     inside = _inside(picture)
     under, free = (share > 0.9) & inside, (share < 0.02) & inside
     if under.sum() < 100:

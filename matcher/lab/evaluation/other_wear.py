@@ -7,12 +7,15 @@ splines, not from walks and blobs, so that what has merely learnt one way of dra
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 from scipy.interpolate import CubicSpline
+
+from matcher.lab.synthesis.printing import Card
 
 Field = NDArray[np.float32]
 Worn = tuple[Field, Field]
@@ -199,3 +202,26 @@ OTHER_KINDS: dict[str, Callable[[Field, np.random.Generator, float], Worn]] = {
     )
 }  # fmt: skip
 """Every kind by its name."""
+
+
+FARTHEST = 48.0
+"""Levels of 255 by which what lies upon a card differs from it in red and blue, where its colour is all its own."""
+
+
+def hurt_otherwise(card: Card, kind: str, colour: float, rng: np.random.Generator) -> Card:
+    """The card with one damage upon it; colour: from 0, the print's own, to 1."""
+    pixels, _ = discoloured(card.pixels, kind, FARTHEST * colour, rng)
+    return replace(card, pixels=pixels)
+
+
+def discoloured(
+    picture: NDArray[np.uint8], kind: str, distance: float, rng: np.random.Generator
+) -> tuple[NDArray[np.uint8], Field]:
+    """A picture, (h, w, 3) RGB, with one damage that lies so many levels off its colour, and the share of it that is
+    covered or lost, (h, w) 0..1."""
+    green = picture[..., 1].astype(np.float32) / np.float32(255)
+    after, share = OTHER_KINDS[kind](green, rng, float(rng.uniform(0.3, 1)))
+    way = float(rng.uniform(0, 2 * np.pi))
+    off = distance * np.array([np.cos(way), 0.0, np.sin(way)])
+    toned = picture + (255 * (after - green))[..., None]
+    return np.clip(np.rint(toned + share[..., None] * off), 0, 255).astype(np.uint8), share

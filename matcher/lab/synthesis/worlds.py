@@ -7,23 +7,26 @@ flattened.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from matcher.core.align.view import picture_box
 from matcher.core.flatten import Face
 from matcher.core.photo import to_grey
+from matcher.core.settings import FaceSize
 from matcher.lab.synthesis import Caption, Card, Crop, make_copy
 from matcher.lab.synthesis.chance import another_crop, random_age, random_crop
 from matcher.lab.synthesis.face_pairs import CELL
+from matcher.lab.synthesis.materials import hurt, toned
 from matcher.lab.synthesis.movement import another_moment
 from matcher.lab.synthesis.prints import Field, random_look, render_print, retouched
 from matcher.lab.synthesis.trials import photographed, scanned
 from matcher.lab.synthesis.visible import MOVED, change_level, detail_level, differs
-from matcher.lab.synthesis.wear import KINDS, worn
+from matcher.lab.synthesis.wear import KINDS
 from matcher.lab.synthesis.words import random_caption
 
 Picture = NDArray[np.uint8]
@@ -43,21 +46,42 @@ VISIBLE_CHANGE = 3 / 255
 LEGIBLE = 0.7
 """Share of what a neutral, fresh print shows in detail that a print worth enrolling shows; our own choice."""
 
+ENOUGH_TONES, MOSTLY = 60, 0.85
+"""Grey levels between a picture's darkest and lightest twentieth that a collector asks of what is enrolled, and how
+often there is such a card to be had; our own choices."""
+
 MOST_TRIES = 12
+
+Hurt = Callable[[Card, str, float, np.random.Generator], Card]
+"""Lays one kind of wear on a card, so far off the print's own colour."""
+
+
+@dataclass(frozen=True)
+class Hand:
+    """Whoever draws wear: the kinds, and what lays them on a card."""
+
+    kinds: Sequence[str]
+    hurt: Hurt
+
+
+OWN_HAND = Hand(tuple(KINDS), hurt)
 
 
 @dataclass(frozen=True)
 class WorldPair:
     """One pair of faces. relation: same, crop, moment (another exposure), room (another pose there) or other.
 
-    tone: strength of the query's own rendering; wear: its kind, "" for none; contrast: what its fading has left.
+    tone: strength of the query's own rendering; wear: its kind, "" for none; colour: how far, 0..1, that is from the
+    print's own; contrast: what the query's fading has left. levels: tones of the reference's picture, in levels of 255.
     """
 
     world: str
     relation: str
     tone: float
     wear: str
+    colour: float
     contrast: float
+    levels: float
     query: Face
     reference: Face
 
@@ -72,7 +96,8 @@ class Printing:
     """How one card is made of whatever its plate shows: the same each time it is asked.
 
     crop, caption: its window and words. plate: seed of the plate's own flaws; seed: of the print, its age and wear.
-    contrast: what its fading leaves. tone: strength of its own rendering. wear: what lies upon it, "" for nothing.
+    contrast: what its fading leaves. tone: strength of its own rendering. wear: what lies upon it, "" for nothing;
+    colour: how far that is from the print's own; hurt: by whom it is laid.
     """
 
     crop: Crop
@@ -81,7 +106,9 @@ class Printing:
     seed: int
     contrast: float
     tone: float
-    wear: str
+    wear: str = ""
+    colour: float = 0.0
+    hurt: Hurt = hurt
 
     def card(self, negative: Picture) -> Card:
         """The card, as it lies flat."""
@@ -90,8 +117,8 @@ class Printing:
             negative = _rendered(negative, self.tone, rng)
         copy = int(rng.integers(1 << 30))
         age = random_age(rng, self.contrast)
-        card = make_copy(negative, self.crop, self.caption, age, seed=copy, plate=self.plate)
-        return hurt(card, [self.wear], rng) if self.wear else card
+        card = toned(make_copy(negative, self.crop, self.caption, age, seed=copy, plate=self.plate), rng)
+        return self.hurt(card, self.wear, self.colour, rng) if self.wear else card
 
     def view(self, negative: Picture) -> Field:
         """(h, w) float32 0..1, the card's greys at a face's scale, as no camera has yet seen them."""
@@ -106,13 +133,16 @@ def world_pairs(
     stranger: Picture,
     rng: np.random.Generator,
     worlds: Sequence[str] = WORLDS,
+    hand: Hand = OWN_HAND,
 ) -> Iterator[WorldPair]:
     """One reference of a negative against cards of each world: the same, another window, other exposures, others.
 
-    Exposures of which hardly anything can be seen to have moved on both prints are left out.
+    hand: by whom cards are worn. Exposures of which hardly anything can be seen to have moved on both prints are left
+    out.
     """
     enrolled = enrolled_print(negative, rng)
     reference = scanned(enrolled.card(negative), rng)
+    levels = tones_of(reference.grey[picture_box(reference.size)])
     for world in worlds:
         wanted = (
             ["same", "same", "crop", "moment", "moment"]
@@ -120,7 +150,7 @@ def world_pairs(
             + ["other"] * (world in ("plain", "all"))
         )
         for relation in wanted:
-            made = _query_print(enrolled, world, relation, rng)
+            made = _query_print(enrolled, world, relation, rng, hand)
             content: Picture | None = negative
             if relation == "moment":
                 content = moment_of(negative, (enrolled, made), rng)
@@ -131,30 +161,40 @@ def world_pairs(
             card = made.card(content)
             small = world == "small" or (world == "all" and rng.random() < 0.25)
             face = shrunk(photographed(card, rng), rng) if small else taken(card, rng)
-            yield WorldPair(world, relation, made.tone, made.wear, made.contrast, face, reference)
+            about = (made.tone, made.wear, made.colour, made.contrast, levels)
+            yield WorldPair(world, relation, *about, face, reference)
 
 
 def enrolled_print(negative: Picture, rng: np.random.Generator) -> Printing:
-    """A print as a researcher enrols it: faded and toned as it comes, but it shows most of what the plate does."""
+    """A print as a researcher enrols it: faded and toned as it comes, but it shows most of what the plate does, and
+    mostly has tones enough; a neutral, fresh one where the plate has not."""
     crop, caption, plate = random_crop(rng), random_caption(rng, ("",)), int(rng.integers(1 << 30))
-    neutral = Printing(crop, caption, plate, int(rng.integers(1 << 30)), 1.0, 0.0, "")
+    neutral = Printing(crop, caption, plate, int(rng.integers(1 << 30)), 1.0, 0.0)
+    least = ENOUGH_TONES / 255 if rng.random() < MOSTLY else 0.0
     wanted = LEGIBLE * detailed_share(neutral.view(negative))
     for _ in range(MOST_TRIES):
         best, tone = float(rng.choice([1.0, 0.8, 0.5, 0.3])), float(rng.uniform(0, 1))
-        made = Printing(crop, caption, plate, int(rng.integers(1 << 30)), best, tone, "")
-        if detailed_share(made.view(negative)) >= wanted:
+        made = Printing(crop, caption, plate, int(rng.integers(1 << 30)), best, tone)
+        view = made.view(negative)
+        if detailed_share(view) >= wanted and tones_of(view[picture_box(FaceSize())]) >= least:
             return made
     return neutral
 
 
-def _query_print(enrolled: Printing, world: str, relation: str, rng: np.random.Generator) -> Printing:
+def _query_print(enrolled: Printing, world: str, relation: str, rng: np.random.Generator, hand: Hand) -> Printing:
     """What a world does to another print of the enrolled card's plate, or of another plate with its words."""
     tone = float(rng.uniform(0.3, 1.2)) if world in ("toned", "all") else 0.0
-    wear = str(rng.choice(list(KINDS))) if world == "worn" or (world == "all" and rng.random() < 0.7) else ""
+    wear = str(rng.choice(list(hand.kinds))) if world == "worn" or (world == "all" and rng.random() < 0.7) else ""
     contrast = float(np.exp(rng.uniform(np.log(0.12), np.log(0.95))))
     crop = another_crop(enrolled.crop, rng) if relation == "crop" else enrolled.crop
     plate = enrolled.plate if relation in ("same", "crop") else enrolled.plate + 1
-    return Printing(crop, enrolled.caption, plate, int(rng.integers(1 << 30)), contrast, tone, wear)
+    colour = float(rng.uniform(0.2, 1)) if rng.random() < COLOURED else 0.0
+    printed = (crop, enrolled.caption, plate, int(rng.integers(1 << 30)), contrast, tone)
+    return Printing(*printed, wear, colour if wear else 0.0, hand.hurt)
+
+
+COLOURED = 0.75
+"""Share of worn cards whose wear has another colour than the print; on black and white pictures none has."""
 
 
 def taken(card: Card, rng: np.random.Generator) -> Face:
@@ -183,6 +223,12 @@ def detailed_share(view: Field) -> float:
     return float((detail_level(view) > VISIBLE_CHANGE).mean())
 
 
+def tones_of(picture: NDArray[np.generic]) -> float:
+    """From a picture's darkest twentieth to its lightest, in its own units."""
+    low, high = np.percentile(picture[::2, ::2], [5, 95])
+    return float(high - low)
+
+
 def _visible_cells(first: Field, second: Field) -> float:
     """Cells of two views of one print in which clearly something else is to be seen."""
     seen = (differs(first, second) == MOVED) & (change_level(first, second) > VISIBLE_CHANGE)
@@ -208,11 +254,3 @@ def _rendered(negative: Picture, tone: float, rng: np.random.Generator) -> Pictu
     look = random_look(rng, tone)
     finer = replace(look, softness=look.softness * negative.shape[1] / FACE_WIDTH)
     return np.rint(255 * render_print(view, finer, rng)).astype(np.uint8)
-
-
-def hurt(card: Card, kinds: Sequence[str], rng: np.random.Generator) -> Card:
-    """The card with wear laid upon it, in its own colours."""
-    before = to_grey(card.pixels).astype(np.float32) / np.float32(255)
-    after, _ = worn(before, list(kinds), rng, float(rng.uniform(0.2, 1)))
-    factor = ((after + 0.02) / (before + 0.02))[..., None]
-    return replace(card, pixels=np.clip(card.pixels * factor, 0, 255).astype(np.uint8))

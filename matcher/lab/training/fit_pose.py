@@ -3,9 +3,10 @@
     scripts/fit_pose FOLDER... --manifest FILE... --work FOLDER [--output matcher/core/nets/weights/calibration.json]
 
 Pictures that the manifests list to fit are negatives, a few of each folder; with --role report the shipped coefficients
-are told on those listed to report. Faces are drawn once and kept in --work; what is measured of them is measured anew
-each time. With --output the rungs `pose` and `pose_unsteady` of that file are replaced, their scaling taken out: the
-odds are then what the pair alone says.
+are told on those listed to report, and with --other-hand on damage that other code draws, which nothing is fitted on.
+Faces are drawn once for every seed and kept in --work; what is measured of them is measured anew each time. With
+--output the rungs `pose` and `pose_unsteady` of that file are replaced, their scaling taken out: the odds are then what
+the pair alone says.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ import argparse
 import json
 import pickle
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date
 from itertools import chain
 from pathlib import Path
@@ -34,10 +35,11 @@ from matcher.core.ladder.registered import Registered
 from matcher.core.parallel.processes import process_pool
 from matcher.core.photo import to_grey
 from matcher.core.settings import FaceSize
+from matcher.lab.evaluation.other_wear import OTHER_KINDS, hurt_otherwise
 from matcher.lab.manifests import Role, Taken, add_option, stored, take
 from matcher.lab.measures import auroc, cllr, reliability
 from matcher.lab.synthesis.negatives import grey_picture
-from matcher.lab.synthesis.worlds import WORLDS, WorldPair, world_pairs
+from matcher.lab.synthesis.worlds import ENOUGH_TONES, OWN_HAND, WORLDS, Hand, WorldPair, world_pairs
 from matcher.lab.training.fitting import Rows, fit, rung_json
 
 Picture = NDArray[np.uint8]
@@ -86,37 +88,55 @@ def negative(path: Path) -> Picture:
     return np.asarray(cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_CUBIC), np.uint8)
 
 
-def draw_or_read(task: tuple[int, Path, Path, int, Path]) -> Path:
+@dataclass(frozen=True)
+class Drawing:
+    """The pairs of one negative that are to be drawn: which of a seed's, of what, and by whom worn."""
+
+    number: int
+    own: Path
+    stranger: Path
+    seed: int
+    work: Path
+    hand: Hand
+
+    @property
+    def kept(self) -> Path:
+        """Where they lie once they are drawn."""
+        return self.work / f"{self.seed}_{self.number:04d}.pickle"
+
+
+def draw_or_read(task: Drawing) -> Path:
     """The faces of one negative's pairs, drawn where they are not kept already."""
-    number, own, stranger, seed, work = task
-    kept = work / f"{number:04d}.pickle"
-    if not kept.exists():
+    if not task.kept.exists():
         cv2.setNumThreads(1)
-        rng = np.random.default_rng([seed, number])
-        pairs = list(world_pairs(negative(own), [], negative(stranger), rng))
-        kept.write_bytes(pickle.dumps(("", own.name, [_stored(pair, k == 0) for k, pair in enumerate(pairs)])))
-    return kept
+        rng = np.random.default_rng([task.seed, task.number])
+        pairs = list(world_pairs(negative(task.own), [], negative(task.stranger), rng, hand=task.hand))
+        reference = pairs[0].reference
+        faces = [(facts_of(pair), pair.query.pixels, pair.query.trusted) for pair in pairs]
+        task.kept.write_bytes(pickle.dumps((task.own.name, (reference.pixels, reference.trusted), faces)))
+    return task.kept
 
 
-def _stored(pair: WorldPair, first: bool) -> tuple[Any, ...]:
-    reference = (pair.reference.pixels, pair.reference.trusted) if first else (None, None)
-    facts = (pair.world, pair.relation, pair.tone, pair.wear, pair.contrast)
-    return (*facts, pair.query.pixels, pair.query.trusted, *reference)
+def facts_of(pair: WorldPair) -> Row:
+    """What a pair is, but for its faces."""
+    return {name: getattr(pair, name) for name in FACTS}
+
+
+FACTS = ("world", "relation", "tone", "wear", "colour", "contrast", "levels")
 
 
 def measured(kept: Path) -> list[Row]:
     """What the pose's coefficients are fitted on, of every pair of one negative that could be compared."""
     cv2.setNumThreads(1)
-    _, name, pairs = pickle.loads(kept.read_bytes())
-    reference = View(_face(*pairs[0][7:]))
+    name, enrolled, pairs = pickle.loads(kept.read_bytes())
+    reference = View(_face(*enrolled))
     rows = []
-    for world, relation, tone, wear, contrast, pixels, trusted, *_ in pairs:
+    for facts, pixels, trusted in pairs:
         query = View(_face(pixels, trusted))
         found = align(query, reference)
         compared = compare_pictures(Registered.of(query.face, reference.face, found)) if found else None
-        row = {"name": name, "world": world, "relation": relation, "tone": tone, "wear": wear, "contrast": contrast}
         rung = pose_rung(found) if found else ""
-        rows.append({**row, "rung": rung, "features": pose_features(compared) if compared else None})
+        rows.append({"name": name, **facts, "rung": rung, "features": pose_features(compared) if compared else None})
     return rows
 
 
@@ -169,26 +189,31 @@ CONTRASTS = ((0.5, 1.01), (0.3, 0.5), (0.15, 0.3), (0.0, 0.15))
 
 
 def by_kind(table: Sequence[Row]) -> Iterator[tuple[str, list[Row]]]:
-    """The pairs by the query's wear, with all of another exposure that bear it, and by how strong its own tone is."""
+    """The pairs by the query's wear, with all of another exposure that bear it, by how far its colour is from the
+    print's, by how strong the query's own tone is, and by the tones of the reference."""
     for wear in sorted({row["wear"] for row in table if row["wear"]}):
         yield wear, [row for row in table if row["wear"] == wear]
+    for low, high in ((0.0, 0.01), (0.2, 0.5), (0.5, 0.75), (0.75, 1.0)):
+        yield f"colour {low}..{high}", [row for row in table if row["wear"] and low <= row["colour"] < high]
     for low, high in ((0.3, 0.6), (0.6, 0.9), (0.9, 1.21)):
         yield (
             f"tone {low}..{min(high, 1.2)}",
             [row for row in table if row["world"] == "toned" and low <= row["tone"] < high],
         )
+    for what, few in (("few tones", True), ("tones enough", False)):
+        yield what, [row for row in table if (row["levels"] < ENOUGH_TONES) == few]
 
 
 def _truth(rows: Sequence[Row]) -> NDArray[np.bool_]:
     return np.array([row["relation"] in ("same", "crop") for row in rows], np.bool_)
 
 
-def table_of(paths: Sequence[Path], seed: int, work: Path) -> list[Row]:
-    """All pairs of these negatives, measured, on two processes."""
+def table_of(paths: Sequence[Path], seed: int, work: Path, hand: Hand = OWN_HAND, processes: int = 2) -> list[Row]:
+    """All pairs of these negatives, measured."""
     work.mkdir(parents=True, exist_ok=True)
     strangers = [paths[(n + len(paths) // 2) % len(paths)] for n in range(len(paths))]
-    tasks = [(n, *both, seed, work) for n, both in enumerate(zip(paths, strangers, strict=True))]
-    with process_pool(2) as pool:
+    tasks = [Drawing(n, *both, seed, work, hand) for n, both in enumerate(zip(paths, strangers, strict=True))]
+    with process_pool(processes) as pool:
         return list(chain.from_iterable(pool.map(measured, list(pool.map(draw_or_read, tasks)))))
 
 
@@ -199,16 +224,25 @@ def main() -> None:
     parser.add_argument("--role", choices=["fit", "report"], default="fit")
     parser.add_argument("--most", type=int, default=22, help="pictures taken of each folder")
     parser.add_argument("--work", type=Path, required=True, help="where the drawn faces are kept")
-    parser.add_argument("--seed", type=int, default=5)
+    parser.add_argument("--seed", type=int, nargs="+", default=[5], help="each draws cards and chooses pictures anew")
+    parser.add_argument("--processes", type=int, default=2)
+    parser.add_argument("--other-hand", action="store_true", help="damage by code that nothing is fitted on")
     parser.add_argument("--output", type=Path, help="the calibration whose rung `pose` is replaced")
     chosen = parser.parse_args()
     if chosen.output and chosen.role != "fit":
         parser.error("coefficients are fitted on pictures that are listed to fit: leave --output out")
-    try:
-        taken = chosen_pictures(chosen.role, chosen.folders, chosen.manifest, chosen.most, chosen.seed)
-    except BadTable as error:
-        parser.error(str(error))
-    table = table_of([one.path for one in taken], chosen.seed, chosen.work)
+    if chosen.other_hand and chosen.role != "report":
+        parser.error("the other hand is for reporting alone: add --role report")
+    hand = Hand(tuple(OTHER_KINDS), hurt_otherwise) if chosen.other_hand else OWN_HAND
+    taken: list[Taken] = []
+    table: list[Row] = []
+    for seed in chosen.seed:
+        try:
+            pictures = chosen_pictures(chosen.role, chosen.folders, chosen.manifest, chosen.most, seed)
+        except BadTable as error:
+            parser.error(str(error))
+        table += table_of([one.path for one in pictures], seed, chosen.work, hand, chosen.processes)
+        taken += [one for one in pictures if one.path not in {known.path for known in taken}]
     lost = sum(row["relation"] in ("same", "crop") for row in table if not row["features"])
     print(f"{len(table)} pairs of {len(taken)} negatives, {lost} of one negative not compared")
     shipped = Calibration.load().rungs
@@ -223,12 +257,12 @@ def main() -> None:
         replace_pose(chosen.output, fitted(table), len(table), chosen.seed, stored(taken))
 
 
-def replace_pose(path: Path, models: Models, pairs: int, seed: int, manifests: dict[str, int]) -> None:
+def replace_pose(path: Path, models: Models, pairs: int, seeds: list[int], manifests: dict[str, int]) -> None:
     """Write the rungs into a calibration, with where they come from."""
     calibration = json.loads(path.read_text())
     calibration["rungs"] |= {rung: rung_json(model) for rung, model in models.items()}
     made = date.today().isoformat()
-    about = {"made": made, "pairs": pairs, "seed": seed, "worlds": list(WORLDS), "manifests": manifests}
+    about = {"made": made, "pairs": pairs, "seeds": seeds, "worlds": list(WORLDS), "manifests": manifests}
     calibration["provenance"]["pose"] = about
     calibration["answers"].pop("pose", None)
     path.write_text(json.dumps(calibration, indent=1) + "\n")
