@@ -11,6 +11,8 @@ import pytest
 from numpy.typing import NDArray
 from scipy.stats import spearmanr
 
+from matcher.core.align.view import picture_box
+from matcher.core.settings import FaceSize
 from matcher.lab.manifests import Picture, Taken
 from matcher.lab.measures import cllr
 from matcher.lab.synthesis.face_pairs import CELL, TELLING_CELLS, DrawnFace, face_pairs, faces_of, windows_of
@@ -20,11 +22,13 @@ from matcher.lab.synthesis.prints import Field, PrintLook, characteristic, rando
 from matcher.lab.synthesis.visible import IGNORED, MOVED, SAME, clearness, differs
 from matcher.lab.synthesis.wear import KINDS, worn
 from matcher.lab.synthesis.worlds import (
+    ENOUGH_TONES,
     VISIBLE_CELLS,
     VISIBLE_CHANGE,
     WORLDS,
     enrolled_print,
     moment_of,
+    tones_of,
     world_pairs,
 )  # fmt: skip
 from matcher.lab.training.fit_pose import negative
@@ -33,6 +37,8 @@ from reference_demo.cast import PLATES
 from tests.support.faces import face_of, picture
 
 NEUTRAL = PrintLook()
+NO_WINDOW = np.random.default_rng(1)
+"""With this seed both cards show the whole window."""
 
 
 @pytest.fixture(scope="module")
@@ -167,7 +173,7 @@ def test_movement_that_a_print_does_not_show_is_not_learnt(view: Field) -> None:
 
     def faces(contrast: float) -> list[DrawnFace]:
         shown = [contrast * one + (1 - contrast) / 2 + rng.normal(0, 0.02, one.shape) for one in views]
-        return [DrawnFace(np.clip(255 * g, 0, 255).astype(np.uint8), n, opaque) for n, g in enumerate(shown)]
+        return [DrawnFace(np.clip(255 * g, 0, 255).astype(np.uint8), n, opaque, opaque) for n, g in enumerate(shown)]
 
     (clear,) = face_pairs(views, faces(1.0), np.random.default_rng(1))
     (faint,) = face_pairs(views, faces(0.02), np.random.default_rng(1))
@@ -192,6 +198,25 @@ def test_another_exposure_of_a_world_is_seen_to_be_one_on_both_prints() -> None:
     assert moment_of(blank, (enrolled,), rng) is None
 
 
+def test_nobody_is_asked_about_what_colour_tells(view: Field) -> None:
+    grey, nothing, patch, line = np.rint(255 * view).astype(np.uint8), *(np.zeros_like(view) for _ in range(3))
+    patch[200:260, 100:160], line[300:302] = 1, 1
+    (pair,) = face_pairs([view], [DrawnFace(grey, 0, told, told) for told in (nothing, patch + line)], NO_WINDOW)
+    assert not pair.shown[200 // CELL : 260 // CELL, 100 // CELL : 160 // CELL].any()
+    assert (pair.labels[~pair.shown] == IGNORED).all()
+    assert pair.shown[300 // CELL].all()
+    assert pair.shown[~cv2.dilate(patch, np.ones((45, 45)))[::CELL, ::CELL].astype(bool)].all()
+
+
+def test_a_collector_enrols_prints_that_have_tones() -> None:
+    plate = negative(PLATES["A1"].path)
+    tones = [
+        tones_of(enrolled_print(plate, np.random.default_rng(seed)).view(plate)[picture_box(FaceSize())])
+        for seed in range(12)
+    ]
+    assert sum(255 * one >= ENOUGH_TONES for one in tones) >= 9
+
+
 def test_a_world_differs_in_its_own_way_alone() -> None:
     plate = negative(PLATES["A1"].path)
     pairs = list(world_pairs(plate, [], negative(PLATES["C1"].path), np.random.default_rng(7), ("plain", "worn")))
@@ -199,6 +224,8 @@ def test_a_world_differs_in_its_own_way_alone() -> None:
     usual = ["same", "same", "crop", "moment", "moment"]
     assert [pair.relation for pair in pairs] == [*usual, "other", *usual]
     assert all(bool(pair.wear) == (pair.world == "worn") and pair.tone == 0 for pair in pairs)
+    assert all(pair.colour == 0 for pair in pairs if not pair.wear)
+    assert len({pair.levels for pair in pairs}) == 1
     assert [pair.same for pair in pairs[:6]] == [True, True, True, False, False, False]
 
 

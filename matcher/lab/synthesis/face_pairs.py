@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from matcher.core.ladder.settings import PoseSettings
 from matcher.lab.synthesis.picture_history import pictured, random_history
 from matcher.lab.synthesis.prints import Field, random_look, render_print, retouched, smooth_field
 from matcher.lab.synthesis.visible import IGNORED, MOVED, SAME, clearness, seen_to_differ
@@ -34,12 +35,14 @@ TELLING_CELLS = 10
 class DrawnFace:
     """One picture of one card, flattened.
 
-    grey: (h, w) uint8. content: number of the exposure that it shows. opaque: (h, w) float32, what of it is laid over.
+    grey: (h, w) uint8. content: number of the exposure that it shows. opaque: (h, w) float32, what of it is laid over;
+    told: what of that its colour gives away, 0..1, so that nobody is asked about it.
     """
 
     grey: NDArray[np.uint8]
     content: int
     opaque: Field
+    told: Field
 
 
 @dataclass(frozen=True)
@@ -86,11 +89,12 @@ def faces_of(
     faces = []
     for place, (number, view) in enumerate(contents):
         milder = rng.uniform(0, 1) if place == 0 else 1.0
-        card, opaque = _card(view, rng, tone * milder, wear * milder)
+        card, opaque, told = _card(view, rng, tone * milder, wear * milder)
         kind = rng.random() if place else 0.0
         grey = pictured(card, random_history(rng, scanned=kind < 0.25, small=kind > 0.75), rng)
         by = _residual(view.shape, rng)
-        faces.append(DrawnFace(np.rint(255 * _warped(grey, by)).astype(np.uint8), number, _warped(opaque, by)))
+        shown = np.rint(255 * _warped(grey, by)).astype(np.uint8)
+        faces.append(DrawnFace(shown, number, _warped(opaque, by), _warped(told, by)))
     return faces
 
 
@@ -104,23 +108,48 @@ def face_pairs(contents: Sequence[Field], faces: Sequence[DrawnFace], rng: np.ra
         reference, query = faces[one], faces[other]
         first, second = contents[reference.content], contents[query.content]
         same = first is second
-        shown = _shown(query.grey.shape, rng)
+        shown = _shown(query.grey.shape, rng) & ~_given_away(query) & ~_given_away(reference)
         differing = np.full(first.shape, SAME) if same else seen_to_differ(first, second, clear[one], clear[other])
         labels = _labels(differing, query.opaque, reference.opaque, shown)
         told = same or int((labels == MOVED).sum()) >= TELLING_CELLS
         yield FacePair(query, reference, shown, labels, same if told else None)
 
 
-def _card(view: Field, rng: np.random.Generator, tone: float, wear: float) -> tuple[Field, Field]:
-    """One print of a view, worn: its reflectance, and what of it is laid over or lost."""
+def _card(view: Field, rng: np.random.Generator, tone: float, wear: float) -> tuple[Field, Field, Field]:
+    """One print of a view, worn: its reflectance, what of it is laid over or lost, and what of that colour tells."""
     if tone > 0 and rng.random() < 0.12 * tone:
         view = retouched(view, rng)
     card = render_print(view, random_look(rng, tone), rng)
+    opaque, told = np.zeros_like(card), np.zeros_like(card)
     if rng.random() >= wear:
-        return card, np.zeros_like(card)
-    names = list(KINDS)
-    count = min(len(names), 1 + int(rng.poisson(0.7)))
-    return worn(card, [str(name) for name in rng.choice(names, count, replace=False)], rng, float(rng.uniform(0.1, 1)))
+        return card, opaque, told
+    strength = float(rng.uniform(0.1, 1))
+    for name in rng.choice(WEAR, 1 + int(rng.poisson(0.7)), replace=False):
+        card, share = worn(card, [str(name)], rng, strength)
+        opaque = np.maximum(opaque, share)
+        if rng.random() < TOLD:
+            told = np.maximum(told, share)
+    return card, opaque, told
+
+
+WEAR = [*KINDS, "surface_loss", "surface_loss", "sticker"]
+"""Kinds to choose from. Flat patches of a sharp outline, in tones that the picture has, are taken for movement most."""
+
+TOLD = 0.4
+"""How often broad wear is told by its colour in use: of patches 16 levels and more off, two in three are, and a third
+of pictures or of wear has no such colour. By hand, after `measure_colour`."""
+
+
+def _given_away(face: DrawnFace) -> NDArray[np.bool_]:
+    """Cells that `core.ladder.foreign_colour` hides, and round them the seam that `core.ladder.pose` leaves out.
+
+    It sees colour in cells, and calls nothing narrower than two of them foreign.
+    """
+    size = (face.told.shape[1] // CELL, face.told.shape[0] // CELL)
+    covered = (cv2.resize(face.told, size, interpolation=cv2.INTER_AREA) > 0.8).astype(np.uint8)
+    broad = cv2.morphologyEx(covered, cv2.MORPH_OPEN, np.ones((2, 2), np.uint8))
+    seam = 2 * -(-PoseSettings().seam_px // CELL) + 1
+    return np.asarray(cv2.dilate(broad, np.ones((seam, seam), np.uint8)) > 0)
 
 
 def _residual(shape: tuple[int, ...], rng: np.random.Generator) -> NDArray[np.float32]:

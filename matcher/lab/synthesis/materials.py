@@ -140,15 +140,31 @@ def in_colour(
     share: (h, w) 0..1, what of it is covered or gone. The greys come out as they were given, whatever the colour.
     """
     own = np.log(pixels.astype(np.float32) + 1) - np.log(255 * before[..., None] + 1)
+    usual = _usual_hue(own, before)[np.clip(np.rint(255 * after), 0, 255).astype(np.uint8)]
     change = np.log((after + np.float32(0.02)) / (before + np.float32(0.02)))[..., None]
-    hue = own
+    hue = own + share[..., None] * (usual - own)
     if made_of.dye is not None:
-        hue = own + colour * np.minimum(change, 0) * (np.array(made_of.dye, np.float32) - 1)
+        hue = hue + colour * np.minimum(change, 0) * (np.array(made_of.dye, np.float32) - 1)
     if made_of.body is not None:
         red, blue = made_of.body
-        covering = own + np.float32(colour) * (np.array([red, 0.0, blue], np.float32) - own)
+        covering = usual + np.float32(colour) * (np.array([red, 0.0, blue], np.float32) - usual)
         hue = hue + share[..., None] * (covering - hue)
     return _as_light(hue, 255 * after[..., None])
+
+
+def _usual_hue(hue: NDArray[np.float32], tones: NDArray[np.float32]) -> NDArray[np.float32]:
+    """(256, 3): the hue that a print has at each tone; beyond those that it has its densities go on in a line."""
+    levels = np.clip(np.rint(255 * tones[::2, ::2]), 0, 255).astype(np.uint8).ravel()
+    counts = np.bincount(levels, minlength=256).astype(np.float32)
+    near = [counts, *(np.bincount(levels, hue[::2, ::2, c].ravel(), 256).astype(np.float32) for c in range(3))]
+    smooth = [np.convolve(one, np.hanning(25), "same") for one in near]
+    seen = np.flatnonzero(smooth[0] > 0.002 * levels.size)
+    densities, weights = np.log(np.arange(256) + 1.0), np.sqrt(smooth[0][seen])
+    table = []
+    for one in smooth[1:]:
+        line = np.polyval(np.polyfit(densities[seen], one[seen] / smooth[0][seen], 1, w=weights), densities)
+        table.append(line + np.interp(np.arange(256), seen, one[seen] / smooth[0][seen] - line[seen]))
+    return np.asarray(np.stack(table, axis=1), np.float32)
 
 
 def _as_light(hue: NDArray[np.float32], grey: NDArray[np.float32]) -> NDArray[np.uint8]:

@@ -125,6 +125,18 @@ def pooled_most(chance: torch.Tensor, size: int) -> torch.Tensor:
     return torch.log(mean.amax((2, 3)) + 1e-3)
 
 
+def shipped(path: Path) -> MovementNetwork:
+    """The network that `export` has written, to go on from."""
+    import onnx
+
+    kept = {
+        one.name: torch.from_numpy(onnx.numpy_helper.to_array(one).copy()) for one in onnx.load(path).graph.initializer
+    }
+    network = MovementNetwork()
+    network.load_state_dict(kept)
+    return network
+
+
 def export(network: MovementNetwork, path: Path) -> None:
     """Write the ONNX file that `matcher.core.ladder.movement` reads; height and width stay free."""
     network = network.float().cpu().eval()
