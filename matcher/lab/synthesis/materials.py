@@ -192,5 +192,5 @@ def toned(card: Card, rng: np.random.Generator) -> Card:
     light = float(np.percentile(grey[::8, ::8], 98))
     density = np.maximum(light - grey, 0)
     added = [pull[0] * density + turn[0] * density**2 / 2, 0 * density, pull[1] * density + turn[1] * density**2 / 2]
-    hue = strength * (logs - grey) + np.concatenate(added, axis=2).astype(np.float32)
-    return replace(card, pixels=_as_light(hue, np.asarray(np.exp(grey) - 1, np.float32)))
+    hue = np.float32(strength) * (logs - grey) + np.concatenate(added, axis=2)
+    return replace(card, pixels=_as_light(np.asarray(hue, np.float32), np.asarray(np.exp(grey) - 1, np.float32)))

@@ -223,7 +223,7 @@ def detailed_share(view: Field) -> float:
     return float((detail_level(view) > VISIBLE_CHANGE).mean())
 
 
-def tones_of(picture: NDArray[np.generic]) -> float:
+def tones_of(picture: Picture | Field) -> float:
     """From a picture's darkest twentieth to its lightest, in its own units."""
     low, high = np.percentile(picture[::2, ::2], [5, 95])
     return float(high - low)
