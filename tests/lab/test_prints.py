@@ -13,6 +13,7 @@ from scipy.stats import spearmanr
 
 from matcher.core.align.view import picture_box
 from matcher.core.settings import FaceSize
+from matcher.lab.evaluation.other_wear import OTHER_KINDS, hurt_otherwise
 from matcher.lab.manifests import Picture, Taken
 from matcher.lab.measures import cllr
 from matcher.lab.synthesis.face_pairs import CELL, TELLING_CELLS, DrawnFace, face_pairs, faces_of, windows_of
@@ -26,12 +27,13 @@ from matcher.lab.synthesis.worlds import (
     VISIBLE_CELLS,
     VISIBLE_CHANGE,
     WORLDS,
+    Hand,
     enrolled_print,
     moment_of,
     tones_of,
     world_pairs,
 )  # fmt: skip
-from matcher.lab.training.fit_pose import negative
+from matcher.lab.training.fit_pose import facts_of, negative
 from matcher.lab.training.movement_sets import PAIRS, SIZE, Material, drawn_sets
 from reference_demo.cast import PLATES
 from tests.support.faces import face_of, picture
@@ -227,6 +229,15 @@ def test_a_world_differs_in_its_own_way_alone() -> None:
     assert all(pair.colour == 0 for pair in pairs if not pair.wear)
     assert len({pair.levels for pair in pairs}) == 1
     assert [pair.same for pair in pairs[:6]] == [True, True, True, False, False, False]
+
+
+def test_a_world_is_worn_by_whichever_hand_is_asked() -> None:
+    plate, other = negative(PLATES["A1"].path), Hand(tuple(OTHER_KINDS), hurt_otherwise)
+    pairs = list(world_pairs(plate, [], plate, np.random.default_rng(8), ("worn",), other))
+    assert {pair.wear for pair in pairs} <= set(OTHER_KINDS)
+    assert all(0 <= pair.colour <= 1 for pair in pairs)
+    assert len({pair.colour for pair in pairs}) > 1
+    assert set(facts_of(pairs[0])) == {"world", "relation", "tone", "wear", "colour", "contrast", "levels"}
 
 
 def test_the_cost_of_likelihood_ratios_against_worked_values() -> None:
