@@ -14,6 +14,7 @@ from matcher.lab.evaluation.other_wear import OTHER_KINDS, hurt_otherwise
 from matcher.lab.synthesis.materials import MADE_OF, RUST, VIOLET, Material, hurt, in_colour, toned
 from matcher.lab.synthesis.printing import Card
 from matcher.lab.synthesis.wear import KINDS, worn
+from matcher.lab.training.damage_pairs import NAMED
 from tests.core.ladder.test_foreign_colour import seen, sepia
 
 Floats = NDArray[np.float32]
@@ -31,8 +32,9 @@ def hue(pixels: NDArray[np.uint8]) -> Floats:
     return np.asarray(logs[..., [0, 2]] - logs[..., 1:2], np.float32)
 
 
-def test_every_kind_of_wear_is_made_of_something() -> None:
+def test_every_kind_of_wear_is_made_of_something_and_has_a_name_to_be_told_by() -> None:
     assert set(MADE_OF) == set(KINDS)
+    assert {*KINDS, *OTHER_KINDS} == set(NAMED)
 
 
 @pytest.mark.parametrize("kind", KINDS)

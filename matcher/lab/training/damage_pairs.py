@@ -32,7 +32,7 @@ HANDS: Mapping[str, Hands] = {"own": KINDS, "other": OTHER_KINDS}
 NAMED: Mapping[str, DamageKind] = {
     "crease": "crease", "cracked_plate": "crease", "fold": "crease", "bend": "crease",
     "surface_loss": "loss", "holes": "loss", "torn": "loss", "grazed": "loss", "abrasion": "loss", "flaked": "loss",
-    "nail_hole": "loss", "corner_gone": "loss",
+    "nail_hole": "loss", "corner_gone": "loss", "pinned": "loss",
     "sticker": "sticker", "tape": "sticker", "label": "sticker", "round_label": "sticker",
     "ink": "writing", "pencil": "writing", "stamp": "writing", "lettering": "writing", "signature": "writing",
     "crossed_out": "writing", "postmark": "writing",
