@@ -233,16 +233,10 @@ def main() -> None:
         parser.error("coefficients are fitted on pictures that are listed to fit: leave --output out")
     if chosen.other_hand and chosen.role != "report":
         parser.error("the other hand is for reporting alone: add --role report")
-    hand = Hand(tuple(OTHER_KINDS), hurt_otherwise) if chosen.other_hand else OWN_HAND
-    taken: list[Taken] = []
-    table: list[Row] = []
-    for seed in chosen.seed:
-        try:
-            pictures = chosen_pictures(chosen.role, chosen.folders, chosen.manifest, chosen.most, seed)
-        except BadTable as error:
-            parser.error(str(error))
-        table += table_of([one.path for one in pictures], seed, chosen.work, hand, chosen.processes)
-        taken += [one for one in pictures if one.path not in {known.path for known in taken}]
+    try:
+        taken, table = drawn(chosen)
+    except BadTable as error:
+        parser.error(str(error))
     lost = sum(row["relation"] in ("same", "crop") for row in table if not row["features"])
     print(f"{len(table)} pairs of {len(taken)} negatives, {lost} of one negative not compared")
     shipped = Calibration.load().rungs
@@ -255,6 +249,18 @@ def main() -> None:
             print(told(shipped, rows, kind))
     if chosen.output:
         replace_pose(chosen.output, fitted(table), len(table), chosen.seed, stored(taken))
+
+
+def drawn(chosen: argparse.Namespace) -> tuple[list[Taken], list[Row]]:
+    """The pictures that were used, each once, and the pairs of all seeds. Raises BadTable."""
+    hand = Hand(tuple(OTHER_KINDS), hurt_otherwise) if chosen.other_hand else OWN_HAND
+    taken: dict[Path, Taken] = {}
+    table: list[Row] = []
+    for seed in chosen.seed:
+        pictures = chosen_pictures(chosen.role, chosen.folders, chosen.manifest, chosen.most, seed)
+        table += table_of([one.path for one in pictures], seed, chosen.work, hand, chosen.processes)
+        taken |= {one.path: one for one in pictures}
+    return list(taken.values()), table
 
 
 def replace_pose(path: Path, models: Models, pairs: int, seeds: list[int], manifests: dict[str, int]) -> None:
