@@ -8,6 +8,7 @@ from __future__ import annotations
 import io
 import os
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,7 @@ from PIL import Image
 
 from matcher.catalogue import Catalogue
 from matcher.core.detect.warp import warp_quad
-from tests.page.conftest import PATIENCE_MS, SIZES, chromium
+from tests.page.conftest import PATIENCE_MS, SIZES, chromium, until
 from tests.page.site import Site, Stock
 
 WIDE, HIGH = 1440, 2160
@@ -66,16 +67,25 @@ def film(small_stock: Stock, tmp_path: Path) -> Path:
     return path
 
 
-@pytest.fixture
-def phone(browser: Any, film: Path) -> Iterator[Any]:
-    """A browser of its own: what the fake device plays is said at its start."""
-    arguments = ["--use-fake-device-for-media-stream", "--use-fake-ui-for-media-stream"]
-    arguments += [f"--use-file-for-fake-video-capture={film}", *(["--no-sandbox"] if os.geteuid() == 0 else [])]
+@contextmanager
+def holding(browser: Any, *told: str, theme: str = "light") -> Iterator[Any]:
+    """A page in a browser of its own: what the fake device does is said at its start."""
+    arguments = [*told, *(["--no-sandbox"] if os.geteuid() == 0 else [])]
     opened = browser.browser_type.launch(executable_path=chromium(), args=arguments)
-    context = opened.new_context(viewport=SIZES["phone"], has_touch=True, is_mobile=True)
+    context = opened.new_context(viewport=SIZES["phone"], has_touch=True, is_mobile=True, color_scheme=theme)
     context.set_default_timeout(PATIENCE_MS)
     yield context.new_page()
     opened.close()
+
+
+LENT = "--use-fake-ui-for-media-stream"
+
+
+@pytest.fixture
+def phone(browser: Any, film: Path) -> Iterator[Any]:
+    film_told = f"--use-file-for-fake-video-capture={film}"
+    with holding(browser, "--use-fake-device-for-media-stream", LENT, film_told) as page:
+        yield page
 
 
 def test_aiming_says_what_to_change_and_the_shutter_is_answered(shared_site: Site, phone: Any) -> None:
@@ -95,3 +105,63 @@ def test_aiming_says_what_to_change_and_the_shutter_is_answered(shared_site: Sit
     assert RECORD in phone.locator(".outcome").first.inner_text()
     assert phone.locator("dialog").count() == 0
     assert phone.locator(".strip-photo").inner_text().count("camera-") == 1
+
+
+REFUSED = ("--use-fake-device-for-media-stream",)
+NO_CAMERA = ("--use-fake-device-for-media-stream=device-count=0", LENT)
+
+
+@pytest.mark.parametrize(
+    ("told", "words"), [(REFUSED, "allow it in the browser's settings"), (NO_CAMERA, "No camera was found here")]
+)
+def test_without_a_camera_it_says_why_legibly_and_leads_to_the_phones_own(
+    shared_site: Site, browser: Any, told: tuple[str, ...], words: str
+) -> None:
+    with holding(browser, *told) as page:
+        page.goto(shared_site.address)
+        page.get_by_role("button", name="Take a photograph").click()
+        page.locator(".aim-words", has_text=words).wait_for()
+        dialog = page.locator("dialog.aim")
+        assert dialog.evaluate("box => getComputedStyle(box).backgroundColor") == "rgb(0, 0, 0)"  # the words are white
+        assert not page.locator(".shutter").is_visible()
+        with page.expect_file_chooser():
+            page.get_by_role("button", name="Phone's camera").click()
+        assert dialog.count() == 0
+
+
+def test_a_camera_that_comes_after_its_page_was_closed_is_put_off(shared_site: Site, browser: Any) -> None:
+    with holding(browser, "--use-fake-device-for-media-stream", LENT) as page:
+        page.add_init_script(
+            """const lend = navigator.mediaDevices.getUserMedia.bind(navigator.mediaDevices);
+            navigator.mediaDevices.getUserMedia = async (wish) => {
+              await new Promise((resolve) => { window.answer = resolve; });
+              window.lent = await lend(wish);
+              return window.lent;
+            };"""
+        )
+        page.goto(shared_site.address)
+        page.get_by_role("button", name="Take a photograph").click()
+        page.locator("dialog.aim").get_by_role("button", name="Close").click()
+        page.evaluate("answer()")
+        until(page, "window.lent && lent.getTracks().every((track) => track.readyState === 'ended')")
+
+
+def test_a_camera_that_stops_is_told(shared_site: Site, browser: Any) -> None:
+    with holding(browser, "--use-fake-device-for-media-stream", LENT) as page:
+        page.goto(shared_site.address)
+        page.get_by_role("button", name="Take a photograph").click()
+        until(page, "document.querySelector('.aim video')?.videoWidth > 0")
+        page.evaluate(
+            "document.querySelector('.aim video').srcObject.getVideoTracks()[0].dispatchEvent(new Event('ended'))"
+        )
+        page.locator(".aim-words", has_text="The camera has stopped").wait_for()
+
+
+def test_on_its_side_the_shutter_lies_beside_the_frame(shared_site: Site, browser: Any) -> None:
+    with holding(browser, "--use-fake-device-for-media-stream", LENT) as page:
+        page.set_viewport_size({"width": 844, "height": 390})
+        page.goto(shared_site.address)
+        page.get_by_role("button", name="Take a photograph").click()
+        frame, shutter = page.locator(".aim-frame").bounding_box(), page.locator(".shutter").bounding_box()
+        assert frame["x"] + frame["width"] <= shutter["x"]
+        assert frame["y"] + frame["height"] <= 390

@@ -57,3 +57,17 @@ def test_of_a_lots_card(site: Site, open_page: Open, size: str) -> None:
     page.locator(".lot-far", has_text="1 scan done").wait_for()
     page.get_by_role("button", name="Work through 1 card").click()
     on_the_first_screen(page)
+
+
+@pytest.mark.parametrize(("wide", "high"), [(640, 360), (720, 450), (844, 390)])
+def test_enlarged_twice_or_on_its_side_the_pictures_stay_large(
+    shared_site: Site, open_page: Open, wide: int, high: int
+) -> None:
+    """A laptop's page at 200 %, and a phone on its side: the pictures were 24 px high."""
+    page = open_page(shared_site.address)
+    page.set_viewport_size({"width": wide, "height": high})
+    page.set_input_files("#files", [shared_site.stock.photo(KNOWN)])
+    page.locator("card-compare .candidate").first.wait_for(state="attached")
+    until(page, "[...document.querySelectorAll('card-compare .pane img')].every((one) => one.naturalWidth > 0)")
+    assert page.evaluate(SHOWN)["high"] >= 240
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")

@@ -21,7 +21,9 @@ def give(page: Any, site: Site, *names: str) -> None:
 
 
 def answered(page: Any) -> Any:
+    """Its verdict, once what is decided can be pressed: not before both pictures are painted."""
     page.locator("card-compare .candidate").first.wait_for()
+    until(page, "!document.querySelector('.keeping button:disabled:not([hidden])')")
     return page.locator(".outcome").first
 
 

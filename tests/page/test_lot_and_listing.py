@@ -204,3 +204,22 @@ def test_a_lot_may_be_stopped_and_removed(site: Site, open_page: Open) -> None:
     page.get_by_role("button", name="Remove this lot").click()
     page.get_by_role("button", name="Remove it").click()
     page.locator("#lots", has_text="No lot yet").wait_for()
+
+
+def test_loaded_again_a_lot_stands_at_the_card_it_stood_at(site: Site, open_page: Open) -> None:
+    page = open_page(f"{site.address}/lot")
+    lot_of(page, site, KNOWN, NEW_CROP)
+    page.locator(".filters button", has_text="All").click()
+    page.locator(".wall-card", has_text=f"{NEW_CROP}.jpg").click()
+    page.get_by_label("Caption, as printed").fill("Half typed")
+    page.locator("dialog.mode card-compare .candidate").first.wait_for()
+    page.reload()
+    page.locator("dialog.mode .small", has_text=f"{NEW_CROP}.jpg").wait_for()
+    field = page.get_by_label("Caption, as printed")
+    field.wait_for()
+    assert field.input_value() == "Half typed"
+    page.keyboard.press("Escape")
+    page.reload()
+    page.locator(".wall-card").first.wait_for()
+    page.wait_for_timeout(500)
+    assert page.locator("dialog.mode").count() == 0  # closed by hand, it stays closed

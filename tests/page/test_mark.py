@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+import pytest
+
 from matcher.catalogue import Catalogue
 from tests.page.conftest import Open, until
 from tests.page.site import KNOWN, NEW_CAPTION, Site
@@ -151,21 +153,34 @@ def test_the_arrow_that_agrees_goes_past_a_card_that_is_decided(site: Site, open
     page.locator(".mode-head b", has_text="2 of 2").wait_for()
 
 
-def test_a_likely_answer_of_a_lot_is_not_entered_by_one_key(site: Site, open_page: Open) -> None:
-    page = open_page(f"{site.address}/lot", size="laptop")
+@pytest.mark.parametrize("size", ["laptop", "phone"])
+def test_a_likely_answer_of_a_lot_is_not_entered_by_one_key(site: Site, open_page: Open, size: str) -> None:
+    """The first asks about what is least sure, over its proof; on a phone what it said lay upon the buttons."""
+    page = open_page(f"{site.address}/lot", size=size)
     lot_of(page, site, KNOWN)
 
     def doubtful(route: Any) -> None:
         answer = route.fetch()
         told = answer.json()
-        told["row"]["confidence_record"] = 0.9
+        told["row"].update(confidence_record=0.9, confidence_caption=0.91)
         route.fulfill(response=answer, json=told)
 
     page.route("**/cards/*/case", doubtful)
     page.locator(".filters button", has_text="All").click()
     page.locator(".wall-card").click()
-    page.get_by_role("button", name="It is V00013").wait_for()
-    page.keyboard.press("ArrowRight")
-    page.locator(".wrong .problem", has_text="Likely, not certain (90\u00a0%)").wait_for()
-    page.keyboard.press("ArrowRight")
+    agree = page.get_by_role("button", name="It is V00013")
+    agree.wait_for()
+    page.locator("card-compare .candidate").first.wait_for()
+    agree.click()
+    told = page.locator(".wrong .problem", has_text="Likely, not certain (90\u00a0%)")
+    told.wait_for()
+    assert "Are all the words the same?" in told.inner_text()
+    assert page.locator(".chip[data-rung=caption]").get_attribute("aria-pressed") == "true"
+    foot = page.get_by_role("button", name="Yes, it is V00013").evaluate(
+        "(node) => node.getBoundingClientRect().bottom"
+    )
+    top, bottom = told.evaluate("(node) => [node.getBoundingClientRect().top, node.getBoundingClientRect().bottom]")
+    assert foot <= top
+    assert bottom <= page.evaluate("innerHeight")
+    page.get_by_role("button", name="Yes, it is V00013").click()
     page.get_by_text("All of these are decided").wait_for()

@@ -55,10 +55,37 @@ def test_a_record_is_entered_into_only_once_it_is_shown(site: Site, open_page: O
         held.pop().continue_()
     page.locator("card-compare .candidate").first.wait_for()
     named = page.locator(".stage figcaption").nth(1).inner_text().split(",")[0]
-    page.get_by_role("button", name=f"It is {named}").wait_for()
+    button = page.get_by_role("button", name=f"It is {named}")
+    button.and_(page.locator(":enabled")).wait_for()
     page.keyboard.press("e")
     page.locator(".toast", has_text=named).wait_for()
     assert state_of(site, CAPTION) == ("merged", named)
+
+
+def test_while_the_pictures_are_on_their_way_nothing_is_decided(site: Site, open_page: Open) -> None:
+    """On a slow network the buttons stood live beside two empty frames."""
+    held: list[Any] = []
+    page = open_page("about:blank")
+    page.route("**/laid", lambda route: held.append(route))
+    page.goto(f"{site.address}/review#{CAPTION}")
+    page.locator("card-compare .candidate").first.wait_for()
+    assert page.locator(".decide-row button", has_text="It is V").is_disabled()
+    page.keyboard.press("e")
+    page.goto(site.address)
+    give(page, site, KNOWN)
+    page.locator("card-compare .candidate").first.wait_for()
+    note = page.get_by_role("button", name="Note V00013 as seen")
+    assert note.is_disabled()
+    assert page.get_by_role("button", name="It is not: keep as a find").is_disabled()
+    page.keyboard.press("Enter")
+    page.wait_for_timeout(300)
+    assert state_of(site, CAPTION) == ("open", None)
+    assert page.locator(".done").count() == 0
+    while held:
+        held.pop().continue_()
+    note.and_(page.locator(":enabled")).wait_for()
+    page.keyboard.press("Enter")
+    page.locator(".done", has_text="a copy was seen of V00013").wait_for()
 
 
 def test_a_finds_outline_is_corrected_and_taken_back(site: Site, open_page: Open) -> None:

@@ -13,34 +13,52 @@ const MOST_MOVED = 9;
 const LEAST_EDGE = 14;
 const SMALLER = [0.85, 0.75, 0.65, 0.55, 0.45]; // a card that lies whole within the frame, too far away
 
-// run(file): what was taken. True where the camera can be opened.
-export function openCamera(run) {
+const LACKING = {
+  NotAllowedError: "This page may not use the camera: allow it in the browser's settings for this page.",
+  NotFoundError: "No camera was found here.",
+  NotReadableError: "Another program is using the camera: close that, and open this again.",
+};
+
+// run(file): what was taken. own(): opens the phone's own camera. True where the browser lends the page a camera.
+export function openCamera(run, own) {
   if (!navigator.mediaDevices?.getUserMedia || !matchMedia("(pointer: coarse)").matches) return false;
-  aim(run);
+  aim(run, own);
   return true;
 }
 
-async function aim(run) {
+async function aim(run, own) {
   const video = h("video", { autoplay: true, muted: true, playsInline: true });
   const frame = h("div", { class: "aim-frame", "aria-hidden": "true" });
   const told = h("p", { class: "aim-words", role: "status" }, "Asking for the camera");
   const shutter = h("button", { type: "button", class: "shutter", "aria-label": "Take the photograph", disabled: true });
-  const box = h("dialog", { class: "full aim", "aria-label": "Camera" }, video, frame, told, h("div", { class: "aim-bar" }, h("button", { type: "button", class: "second", onclick: () => box.close() }, "Close"), shutter));
+  const box = h("dialog", { class: "full aim", "aria-label": "Camera" }, video, frame, told, h("div", { class: "aim-bar" }, h("button", { type: "button", class: "second", onclick: () => box.close() }, "Close"), shutter,
+    h("button", { type: "button", class: "second", onclick: () => { box.close(); own(); } }, "Phone's camera")));
   document.body.append(box);
   box.showModal();
   let stream = null;
   let looking = 0;
-  box.addEventListener("close", () => {
+  const stop = () => {
     clearInterval(looking);
     for (const track of stream?.getTracks() ?? []) track.stop();
+  };
+  const without = (words) => {
+    stop();
+    box.classList.remove("good");
+    box.classList.add("blind");
+    fill(told, `${words} Or press "Phone's camera".`);
+  };
+  box.addEventListener("close", () => {
+    stop();
     box.remove();
   });
   try {
     stream = await navigator.mediaDevices.getUserMedia({ video: { facingMode: "environment", width: { ideal: 3840 }, height: { ideal: 2160 } } });
-  } catch {
-    return void fill(told, "The camera may not be used by this page. Allow it in the browser, or close this and choose a photograph.");
+  } catch (error) {
+    return void without(LACKING[error.name] ?? LACKING.NotAllowedError);
   }
+  if (!box.isConnected) return void stop(); // closed while the browser was asking: the camera must not stay on
   video.srcObject = stream;
+  stream.getVideoTracks()[0].addEventListener("ended", () => without("The camera has stopped."));
   let before = null;
   looking = setInterval(() => {
     if (!video.videoWidth) return;
@@ -52,6 +70,7 @@ async function aim(run) {
     shutter.disabled = false;
   }, LOOK_MS);
   shutter.addEventListener("click", async () => {
+    shutter.hidden = true; // one press, one photograph
     const canvas = h("canvas", { width: video.videoWidth, height: video.videoHeight });
     canvas.getContext("2d").drawImage(video, 0, 0);
     const blob = await new Promise((resolve) => canvas.toBlob(resolve, "image/jpeg", 0.95));

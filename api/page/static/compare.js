@@ -75,6 +75,9 @@ export class CardCompare extends HTMLElement {
     this.choose(this.answer.candidates.length - 1);
   }
 
+  // Resolves when what is compared is on the screen, or cannot be.
+  painted() { return Promise.allSettled([...this.stage.querySelectorAll("img")].map((image) => image.decode())); }
+
   get answer() { return this.comparison?.identification.cards[this.card]; }
   get layers() { return this.comparison?.cards[this.card]; }
   get chosen() { return this.answer?.candidates[this.candidate]; }

@@ -25,7 +25,7 @@ let open = null;
 // Taking photographs
 
 byId("choose").addEventListener("click", () => byId("files").click());
-byId("camera").addEventListener("click", () => openCamera((file) => take([file])) || byId("shot").click());
+byId("camera").addEventListener("click", () => openCamera((file) => take([file]), () => byId("shot").click()) || byId("shot").click());
 for (const id of ["files", "shot"]) {
   byId(id).addEventListener("change", (event) => {
     take([...event.target.files]);
@@ -67,7 +67,7 @@ async function work() {
 class Photo {
   constructor(stored) {
     Object.assign(this, { card: 0, state: "waits", ...stored });
-    this.thumb = h("img", { alt: "", width: 46, height: 60 });
+    this.thumb = h("img", { src: "/static/mark.svg", alt: "", width: 46, height: 60 });
     this.verdict = h("span", { class: "strip-verdict" });
     this.under = h("span", { class: "small" });
     this.button = h("button", { type: "button", class: "strip-photo", onclick: () => show(this) }, this.thumb, h("span", { class: "strip-words" }, this.verdict, this.under));
@@ -214,7 +214,7 @@ function render() {
   if (!cards.length) drawByHand();
   else if (answer) {
     state.compare.show(comparison, open.card);
-    fill(state.act, keeping(open, answer, () => state.compare.chosen), shareButton(() => ({ card: answer, comparison, index: open.card, candidate: state.compare.candidate, name: open.name }), removal()));
+    fill(state.act, keeping(open, answer, state.compare), shareButton(() => ({ card: answer, comparison, index: open.card, candidate: state.compare.candidate, name: open.name }), removal()));
     fill(state.looks, looks(answer.face));
     say(`${open.name}: ${state.verdict.textContent}`);
   }

@@ -11,8 +11,9 @@ const DONE = "platekin-done-";
 // What was done with a card of a photograph of this page: {words, short, name, link}, or null.
 export const doneWith = (id, card) => JSON.parse(sessionStorage.getItem(`${DONE}${id}-${card}`) ?? "null");
 
-// photo: {id, file, card, tell()}; chosen(): the candidate on the screen. The element has candidate(), called when it changes.
-export function keeping(photo, card, chosen) {
+// photo: {id, file, card, tell()}; compare: where the card lies beside the candidate: nothing is decided before both are
+// painted. The element has candidate(), called when another one is chosen.
+export function keeping(photo, card, compare) {
   if (!photo.file) return null;
   const name = `${photo.id}-${photo.card}`;
   const typed = draft(`keep-${name}`);
@@ -29,7 +30,7 @@ export function keeping(photo, card, chosen) {
   const keyOf = { see: newKey(), find: newKey() }; // one for each: a request that was lost is not carried out twice
 
   function label() {
-    const one = chosen();
+    const one = compare.chosen;
     const done = doneWith(photo.id, photo.card);
     seeButton.hidden = !one;
     if (done) return void shown(done);
@@ -37,7 +38,16 @@ export function keeping(photo, card, chosen) {
     seeButton.className = isKnown ? "" : "second";
     keepButton.className = isKnown ? "second" : "";
     fill(seeButton, one ? (own ? `Note ${one.record_id} as seen` : `It is ${one.record_id}: note as seen`) : "", isKnown && [" ", h("kbd", {}, "Enter")]);
+    wait();
     fill(keepButton, isNew(card.outcome) ? "Keep as a find" : isKnown ? "It is not: keep as a find" : "Keep for later as a find", !isKnown && [" ", h("kbd", {}, "Enter")]);
+  }
+
+  // The words stay while the pictures are on their way, so that nothing moves when they are there.
+  async function wait() {
+    const turn = (node.turn = (node.turn ?? 0) + 1);
+    seeButton.disabled = keepButton.disabled = true;
+    await compare.painted();
+    if (turn === node.turn && !node.busy) seeButton.disabled = keepButton.disabled = false;
   }
 
   function shown(done) {
@@ -46,11 +56,11 @@ export function keeping(photo, card, chosen) {
   }
 
   async function run(kind) {
-    if (node.busy || keepButton.hidden) return;
+    if (node.busy || keepButton.hidden || keepButton.disabled) return;
     node.busy = true;
     seeButton.disabled = keepButton.disabled = true;
     fill(kind === "see" ? seeButton : keepButton, kind === "see" ? "Noting…" : "Keeping…");
-    const one = chosen();
+    const one = compare.chosen;
     const said = { quad: card.quad.flat().map((value) => value.toFixed(1)).join(",") };
     if (card.face.by_hand) said.upright = "true";
     if (source.value.trim()) said.source = source.value.trim();
@@ -83,7 +93,6 @@ export function keeping(photo, card, chosen) {
       fill(told, h("p", { class: "problem" }, h("b", {}, `${error.title}.`), ` ${error.todo}`));
     } finally {
       node.busy = false;
-      seeButton.disabled = keepButton.disabled = false;
       label();
     }
   }

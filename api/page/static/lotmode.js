@@ -10,9 +10,10 @@ import { keys } from "./keys.js";
 import { face, waits } from "./lotscreen.js";
 import { ask, newKey, undo } from "./service.js";
 import { toast } from "./toast.js";
-import { CERTAIN, firstShown, inWords, isNew, sentence, sureness } from "./words.js";
+import { CERTAIN, firstShown, inWords, isNew, RUNGS, sentence, sureness } from "./words.js";
 
 const AHEAD = 2;
+const PLACE = "platekin-mode";
 const AGAIN_MS = 5000;
 const FIELDS = ["subject", "caption", "club", "mark", "pose", "crop", "caption_place", "issuer", "year"];
 let state = null;
@@ -21,7 +22,7 @@ let state = null;
 export function openMode({ id, rows, at, changed, rowsNow }) {
   const box = h("dialog", { class: "full mode", "aria-label": "Deciding, card by card" });
   state = { id, order: rows.map(({ card }) => card), rows: new Map(rows.map((row) => [row.card, row])), changed, rowsNow, box, cases: new Map(), comparisons: new Map(), made: 0, began: Date.now() };
-  box.addEventListener("close", () => { box.remove(); state = null; });
+  box.addEventListener("close", () => { box.remove(); state = null; sessionStorage.removeItem(PLACE); });
   document.body.append(box);
   box.showModal();
   open(at);
@@ -59,7 +60,14 @@ async function ahead(card) {
   }
 }
 
+// The card of this lot that was on the screen when the page was left or loaded again; null where there was none.
+export function placeOf(lot) {
+  const [id, card] = (sessionStorage.getItem(PLACE) ?? "").split(" ");
+  return id === lot ? card : null;
+}
+
 async function open(card) {
+  sessionStorage.setItem(PLACE, `${state.id} ${card}`);
   Object.assign(state, { card, case: null, shown: null, ready: false, named: null, picked: false, looked: false });
   frame();
   const row = state.rows.get(card);
@@ -116,10 +124,9 @@ async function begin(one) {
   state.compare.early({ face: face(state.id, one.card), reference: best ? thumbnail({ reference: best.reference }, "whole") : "/static/mark.svg", record: named ?? "" });
   state.form = new RecordForm(`${state.id}-${one.card}`, card, one.candidates, FIELDS);
   state.like = one.like.map((name) => h("input", { type: "checkbox", value: name, id: `like-${name}` }));
-  fill(state.deciding, buttons(card), state.wrong, one.like.length ? likes(one) : null, isNew(card.outcome) ? asForm() : null);
+  fill(state.deciding, h("div", { class: "decide-foot" }, buttons(card), state.wrong), one.like.length ? likes(one) : null, isNew(card.outcome) ? asForm() : null);
   label();
-  const images = [...state.compare.stage.querySelectorAll("img")];
-  await Promise.allSettled(images.map((image) => image.decode()));
+  await state.compare.painted();
   if (state?.case !== one) return;
   state.ready = true;
   label();
@@ -197,14 +204,14 @@ const button = (words, key, run, kind = "second") => h("button", { type: "button
 function buttons(card) {
   state.agreeButton = button("", "→", agree, "");
   state.enterButton = isNew(card.outcome) ? button("", "e", enter) : null;
-  return [h("div", { class: "decide-row" }, state.agreeButton, button(card.outcome === "known" ? "It is not" : "Otherwise…", "←", otherwise), button("Later", "↓", later), state.enterButton)];
+  return h("div", { class: "decide-row" }, state.agreeButton, button(card.outcome === "known" ? "It is not" : "Otherwise…", "←", otherwise), button("Later", "↓", later), state.enterButton);
 }
 
 function label() {
   if (!state.agreeButton) return;
   const { outcome } = state.case.row;
   const isOwn = isNew(outcome);
-  const words = isOwn ? "New record" : state.named && (outcome === "known" || state.picked) ? `It is ${state.named}` : "Choose 1 to 9 first";
+  const words = isOwn ? "New record" : state.named && (outcome === "known" || state.picked) ? `${state.looked ? "Yes, it" : "It"} is ${state.named}` : "Choose 1 to 9 first";
   fill(state.agreeButton, state.ready ? words : "Loading…", " ", h("kbd", {}, "→"));
   state.agreeButton.disabled = !state.ready || (!isOwn && !(state.named && (outcome === "known" || state.picked)));
   if (state.enterButton) {
@@ -234,17 +241,31 @@ function agree() {
   return isDoubtful() ? lookTwice() : choose(state.named);
 }
 
-// A likely answer, which nobody has chosen, is not entered by one key: the first says so, the second does it.
+// A likely answer, which nobody has chosen, is not entered by one key: the first shows the proof of what is least sure
+// and asks about it, the second does it.
 function isDoubtful() {
   const { row } = state.case;
   return row.outcome === "known" && !state.picked && !state.looked && row.confidence_record < CERTAIN;
 }
 
+const QUESTIONS = {
+  pose: "Has anything moved?", crop: "Does the picture end at the same places?",
+  caption: "Are all the words the same?", mark: "Is the issuer's mark the same?",
+};
+
 function lookTwice() {
+  const { confidence_record: sure, ...row } = state.case.row;
+  const rung = leastSure(row);
   state.looked = true;
-  fill(state.wrong, h("p", { class: "problem" }, h("b", {}, `Likely, not certain (${sureness(state.case.row.confidence_record)}).`), ` Look at both: has anything moved? `, h("kbd", {}, "→"), ` again says that it is ${state.named}. Nothing was decided.`));
+  if (state.shown && state.compare.way !== `proof-${rung}`) state.compare.prove(rung);
+  fill(state.wrong, h("p", { class: "problem" }, h("b", {}, `Likely, not certain (${sureness(sure)}).`), ` Least sure is the ${rungOf(rung)}. ${QUESTIONS[rung]} Press once more if it is ${state.named}. Nothing is decided yet.`));
+  label();
   return true;
 }
+
+const shareOf = (row, rung) => row[`confidence_${rung}`] ?? 1;
+const leastSure = (row) => Object.keys(QUESTIONS).reduce((least, rung) => (shareOf(row, rung) < shareOf(row, least) ? rung : least));
+const rungOf = (name) => RUNGS.find((rung) => rung.name === name).title.toLowerCase();
 
 function enter() {
   if (!state?.case || !state.ready || !state.named || state.case.row.outcome === "known") return false;
@@ -359,9 +380,12 @@ function step(by) {
   return true;
 }
 
+const TAKEN = ["This card is decided already", "In another window, or by somebody else; nothing of yours was entered."];
+
 function problem(error, again = null, words = "Try again") {
   if (!error.title) throw error;
-  return h("div", { class: "problem" }, h("p", {}, h("b", {}, `${error.title}.`), ` ${error.todo}`), again && h("button", { type: "button", class: "second", onclick: again }, words));
+  const told = error.code === "already_decided" ? TAKEN : [error.title, error.todo];
+  return h("div", { class: "problem" }, h("p", {}, h("b", {}, `${told[0]}.`), ` ${told[1]}`), again && h("button", { type: "button", class: "second", onclick: again }, words));
 }
 
 const on = (run) => () => (state ? run() !== false : false);

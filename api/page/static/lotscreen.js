@@ -3,9 +3,9 @@
 
 import { fill, h } from "./dom.js";
 import { keys } from "./keys.js";
-import { openMode } from "./lotmode.js";
+import { openMode, placeOf } from "./lotmode.js";
 import { openPairs } from "./lotpairs.js";
-import { ask, get } from "./service.js";
+import { ask, get, PLAIN } from "./service.js";
 import { toast } from "./toast.js";
 import { NEW, TITLES } from "./words.js";
 
@@ -67,6 +67,7 @@ export async function update() {
   wall();
   work();
   if (lot.items.failed) await failures();
+  resume();
   if (!isDone(lot) && lot.served) {
     again();
   }
@@ -194,6 +195,21 @@ function mode(card = null) {
   return true;
 }
 
+// Loaded again, or come back to, the page stands where it stood.
+function resume() {
+  if (state.resumed === state.id) return;
+  state.resumed = state.id;
+  const card = placeOf(state.id);
+  if (!card || !state.rows.some((row) => row.card === card)) return;
+  if (!shown().some((row) => row.card === card)) {
+    state.filter = "all";
+    filters();
+    wall();
+    work();
+  }
+  mode(card);
+}
+
 function pairs() {
   const rows = state.rows.filter((row) => waits(row) && row.outcome === "known" && row.confidence_record >= SURE);
   openPairs({ id: state.id, rows, changed: update });
@@ -208,7 +224,7 @@ async function failures() {
   if (state.filter === FAILED) wall();
 }
 
-const why = (item) => `${item.pages > 1 ? `page ${item.page}: ` : ""}${(item.message || item.code).replace(`${item.name}: `, "")}`;
+const why = (item) => `${item.pages > 1 ? `page ${item.page}: ` : ""}${(PLAIN[item.code] || item.message || item.code).replace(`${item.name}: `, "")}`;
 
 // Removing asks once: what was sent goes, what was decided stays.
 function removal() {

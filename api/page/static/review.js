@@ -183,7 +183,13 @@ function labelled() {
   if (chosen) state.form.compared(state.compare.laid, chosen.record_id, state.compare.hasBothCaptions);
   if (!state.enterButton || state.find.state !== "open") return;
   fill(state.enterButton, chosen ? `It is ${chosen.record_id} ` : state.shown ? "No record resembles it " : "Comparing… ", h("kbd", {}, "e"));
-  state.enterButton.disabled = !chosen;
+  state.enterButton.disabled = true;
+  if (chosen) onceSeen(state.enterButton, chosen);
+}
+
+async function onceSeen(button, chosen) {
+  await state.compare.painted();
+  if (button === state.enterButton && chosen === state.compare.chosen) button.disabled = false;
 }
 
 // Deciding
@@ -265,7 +271,7 @@ function reject() {
 
 function enter() {
   const chosen = state.shown && state.compare.chosen;
-  if (!chosen) return false;
+  if (!chosen || state.enterButton?.disabled) return false;
   state.order = order();
   const { copy, note } = state.form.values();
   return settle({ action: "merge_find", record_id: chosen.record_id, ...(copy && { copy }), note });

@@ -114,7 +114,7 @@ function problemOf(status, text, retryAfter) {
   return new Problem(code, title, PLAIN[code] ?? sentence(told.detail ?? "Try again", title), more);
 }
 
-const PLAIN = { truncated: "Part of it is missing or damaged: copy it again from the camera or the phone." }; // not a library's words
+export const PLAIN = { truncated: "Part of it is missing or damaged: copy it again from the camera or the phone." }; // not a library's words
 
 // Details are written for programs too: the file's name, what the title says already, and the command's options go.
 function sentence(detail, title) {

@@ -11,6 +11,7 @@ export function signIn() {
 
 function dialog() {
   return new Promise((resolve) => {
+    let isIn = false;
     const wrong = h("p", { class: "problem", role: "alert", hidden: true });
     const token = h("input", { type: "password", id: "token", autocomplete: "current-password", required: true });
     const form = h("form", { method: "dialog" },
@@ -28,15 +29,20 @@ function dialog() {
           body: JSON.stringify({ token: token.value.trim() }), credentials: "same-origin",
         });
         if (!response.ok) throw new Error((await response.json()).detail);
+        isIn = true;
         box.close();
-        box.remove();
-        resolve();
       } catch (error) {
         wrong.hidden = false;
         fill(wrong, error instanceof TypeError ? "The service does not answer. Try again." : error.message);
       }
     });
-    box.addEventListener("cancel", (event) => event.preventDefault()); // what asked is still waiting for it
+    // What asked is still waiting for it; a browser closes a dialog at the second Escape, whatever a page says.
+    box.addEventListener("cancel", (event) => event.preventDefault());
+    box.addEventListener("close", () => {
+      if (!isIn) return void box.showModal();
+      box.remove();
+      resolve();
+    });
     document.body.append(box);
     box.showModal();
   });
