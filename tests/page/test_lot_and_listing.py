@@ -223,3 +223,20 @@ def test_loaded_again_a_lot_stands_at_the_card_it_stood_at(site: Site, open_page
     page.locator(".wall-card").first.wait_for()
     page.wait_for_timeout(500)
     assert page.locator("dialog.mode").count() == 0  # closed by hand, it stays closed
+
+
+def test_on_a_slow_network_a_lots_card_stays_until_its_larger_picture_is_there(site: Site, open_page: Open) -> None:
+    held: list[Any] = []
+    page = open_page(f"{site.address}/lot")
+    lot_of(page, site, KNOWN)
+    page.route("**/v1/comparisons/**/face", lambda route: held.append(route))
+    page.locator(".filters button", has_text="All").click()
+    page.locator(".wall-card").click()
+    page.get_by_role("button", name="It is V00013").wait_for()
+    while not held:
+        page.wait_for_timeout(50)
+    page.wait_for_timeout(300)
+    assert page.locator("dialog.mode .pane img").first.evaluate("(image) => image.naturalWidth") > 0
+    while held:
+        held.pop().continue_()
+    page.locator("dialog.mode card-compare .candidate").first.wait_for()

@@ -38,6 +38,8 @@ function comparisonOf(card) {
   return once(state.comparisons, card, () => ask(`/v1/lots/${state.id}/cards/${card}/comparison`, { method: "POST" }).then(({ data }) => data));
 }
 
+const loaded = ({ cards: [card] }) => Promise.allSettled([card?.face, card?.candidates[0]?.laid].filter(Boolean).map((src) => Object.assign(new Image(), { src }).decode()));
+
 function once(held, card, run) {
   if (!held.has(card)) {
     const asked = run();
@@ -53,7 +55,7 @@ async function ahead(card) {
     if (!state) return;
     try {
       await caseOf(one);
-      await comparisonOf(one);
+      await loaded(await comparisonOf(one));
     } catch {
       return; // told when it is looked at
     }
@@ -77,6 +79,7 @@ async function open(card) {
     if (state?.card !== card) return;
     await begin(one);
     const comparison = await comparisonOf(card);
+    await loaded(comparison); // until then the first pictures stay: on a slow network the frames were empty again
     if (state?.card === card) shownNow(comparison);
     ahead(card);
   } catch (error) {
