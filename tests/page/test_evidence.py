@@ -64,7 +64,7 @@ def test_an_answer_that_cannot_tell_can_be_kept_assigned_and_says_what_would_hel
     give(page, shared_site, KNOWN)
     page.locator(".outcome", has_text="Cannot tell").wait_for()
     assert "move the lamp" in page.locator(".advice").inner_text()
-    assert page.get_by_role("button", name="Keep for later as a find").is_enabled()
+    page.locator("button:enabled", has_text="Keep for later as a find").wait_for()  # once both pictures are painted
     assert page.get_by_role("button", name="It is V00013: note as seen").is_enabled()
 
 

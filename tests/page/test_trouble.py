@@ -171,8 +171,8 @@ def test_a_lots_typed_words_survive_a_reload(site: Site, open_page: Open) -> Non
     page = open_page(site.address)
     lot_with_a_decision(page, site)
     page.get_by_label("Caption, as printed").fill("W. Invented")
-    page.reload()
-    at_work(page)
+    page.reload()  # it stands where it stood
+    page.locator("dialog.mode .outcome", has_text="New").wait_for()
     assert page.get_by_label("Caption, as printed").input_value() == "W. Invented"
 
 
