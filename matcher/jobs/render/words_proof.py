@@ -27,7 +27,10 @@ MARGIN, LABEL = 10, 20
 
 
 def proof_lines(found: Candidate, face: Face, reference: Face) -> tuple[Line, ...]:
-    """The lines that were compared: foot or head, where letters differ both, and the mark."""
+    """The lines that were compared: foot or head, where letters differ both, and the mark. On another crop of the
+    negative none: words stand elsewhere in the picture there, and legs would be boxed as letters."""
+    if found.crop_probability < 0.5:
+        return ()
     words = words_line(found, differ=(found.confidence.caption or 0.0) < Thresholds().caption)
     return (*words, *mark_lines(found, face, reference))
 
