@@ -112,7 +112,7 @@ def test_memory_is_bounded_by_pixels_whatever_the_mode(mode: str, tmp_path: Path
     command = [sys.executable, "-c", SMALL, str(path), str(small)]
     told = subprocess.run(command, capture_output=True, text=True, check=True).stdout
     file = path.stat().st_size / (size[0] * size[1])
-    assert 4 < float(told) - file < 9, told  # bytes a pixel: Pillow's own up to 4, the result's 4, and a strip
+    assert 4 < float(told) - file < 10, told  # bytes a pixel: Pillow's own up to 4, the result's 4, and a strip
 
 
 def test_a_jpeg_of_endless_steps_is_refused_at_once() -> None:
