@@ -183,8 +183,9 @@ def test_the_message_of_what_was_done_never_lies_upon_the_next_decision(site: Si
     page.get_by_role("button", name="Accept as a new record").click()
     page.locator(".toast", has_text="was added to the catalogue").wait_for()
     page.locator("card-compare .candidate").first.wait_for()
-    right = page.locator(".toast").evaluate("(node) => node.getBoundingClientRect().right")
-    assert right <= page.locator(".side").evaluate("(node) => node.getBoundingClientRect().left")
+    placed = "(selector) => document.querySelector(selector)?.getBoundingClientRect() ?? {}"
+    until(page, f"({placed})('.side').width > 0")  # the next one is laid out
+    until(page, f"({placed})('.toast').right <= ({placed})('.side').left")
 
 
 def test_what_a_crop_map_says_is_not_cut(shared_site: Site, open_page: Open) -> None:

@@ -125,7 +125,7 @@ def test_pages_that_cannot_be_counted_in_time_are_one_page(tmp_path: Path) -> No
 def test_a_picture_that_ends_its_process_costs_its_own_answer(folder: Path) -> None:
     """Shown with so little memory that it cannot be decoded; the service goes on, and says why."""
     big = io.BytesIO()
-    Image.effect_noise((9000, 9000), 60).save(big, "PNG")
+    Image.new("RGB", (10_000, 10_000)).save(big, "PNG", compress_level=1)
     with Catalogue.open(folder) as catalogue:
         reference, other = catalogue.references()[:2]
         catalogue.image_path(reference).write_bytes(big.getvalue())

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Generator, Sequence
 from functools import partial
-from math import log
+from math import inf, log
 from pathlib import Path
 
 import numpy as np
@@ -21,7 +21,7 @@ from matcher.core.describe import describe
 from matcher.core.detect.detection import CardQuad, Detections, as_held, as_portrait, detect, given_quads
 from matcher.core.detect.geometry import area as quad_area
 from matcher.core.detect.geometry import true_ratio
-from matcher.core.detect.settings import DetectSettings
+from matcher.core.detect.settings import ChoiceSettings, DetectSettings
 from matcher.core.errors import PlatekinError, UnreadablePhoto
 from matcher.core.flatten import flatten
 from matcher.core.formats import CardFormat, face_text, shape_words
@@ -71,7 +71,8 @@ def prepare_reference(path: Path, settings: Settings, size: FaceSize | None = No
 
 def prepare_photo(photo: Photo, settings: Settings, size: FaceSize | None, path: str) -> PreparedReference:
     """The same for a picture that has been read; path: what it is called. Raises UnreadablePhoto."""
-    detecting = DetectSettings(upright_log_odds=REFERENCE_UPRIGHT)
+    # What has another shape than its record says is told, and so it has to be found.
+    detecting = DetectSettings(upright_log_odds=REFERENCE_UPRIGHT, choice=ChoiceSettings(misshapen=inf))
     outlines = detect(photo, size or settings.face, detecting)
     if size is not None and _is_whole(photo, outlines, size):
         outlines = given_quads(photo, _frame(photo), detecting)

@@ -42,7 +42,7 @@ def _misshapen(picture: ReducedImage, quads: Quads, shapes: Array, choice: Choic
     if not len(quads):
         return np.zeros(0, bool)
     seen = ~on_border(picture, quads, choice.border_px) & (skew(quads) < choice.from_above)
-    return np.asarray(seen & (off_shape(picture, quads, shapes) > choice.hand_cut))
+    return np.asarray(seen & (off_shape(picture, quads, shapes) > choice.misshapen))
 
 
 def _bare(picture: ReducedImage, quads: Quads, scores: Scores, choice: ChoiceSettings) -> NDArray[np.bool_]:

@@ -246,6 +246,9 @@ class ChoiceSettings:
     of real sheets and books none has more than 0.25."""
     hand_cut: float = 0.12
     """Largest difference, as a natural logarithm, from the nominal proportions of a trimmed card; own choice."""
+    misshapen: float = 0.12
+    """The same from which something that is seen nearly from above is no card; infinite where an owner has said that it
+    is one, so that another shape can be told. Own choice."""
     from_above: float = 0.06
     """Departure from a rectangle (`geometry.skew`) up to which something is seen nearly from above; own choice."""
     rival: float = 0.4
