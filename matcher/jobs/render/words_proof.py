@@ -27,18 +27,16 @@ MARGIN, LABEL = 10, 20
 
 
 def proof_lines(found: Candidate, face: Face, reference: Face) -> tuple[Line, ...]:
-    """The lines that were compared: foot or head, where letters differ both, and the mark. On another crop of the
-    negative none: words stand elsewhere in the picture there, and legs would be boxed as letters."""
-    if found.crop_probability < 0.5:
-        return ()
+    """The lines that were compared: foot or head, where letters differ both, and the mark."""
     words = words_line(found, differ=(found.confidence.caption or 0.0) < Thresholds().caption)
     return (*words, *mark_lines(found, face, reference))
 
 
 def words_proof(found: Candidate, face: Face, reference: Face) -> Pixels | None:
-    """(height, width, 3) RGB; None where no words were compared."""
+    """(height, width, 3) RGB; None where no words were compared, and on another crop of the negative: words stand
+    elsewhere in the picture there, and legs would be boxed as letters."""
     lines = proof_lines(found, face, reference)
-    if not lines:
+    if not lines or found.crop_probability < 0.5:
         return None
     strips = [_boxed(line) for line in lines]
     width = max(max(strip.shape[1] for strip in strips), 420) + 2 * MARGIN
