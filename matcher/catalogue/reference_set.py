@@ -27,8 +27,10 @@ from matcher.core.search.reference_index import Hit, ReferenceIndex, synchronise
 from matcher.core.settings import FaceSize, Settings
 
 FACES_KEPT = 64
-READ_KEPT = 256
 """Half a megabyte each: enough for the candidates of a few cards in a row."""
+
+READ_KEPT = 256
+"""Readings of references, some 20 kB each, that a process keeps in memory; own choice."""
 
 
 class CatalogueReferences:

@@ -123,7 +123,7 @@ def _faces(catalogue: Catalogue, outlined: Iterable[tuple[str, Corners, str]]) -
 def _lines(folder: Path) -> Iterator[CatalogueProblem]:
     """What is kept of the lines on references; read again where it is damaged, and told all the same."""
     for path in sorted(folder.glob("lines/*/*")):
-        if path.suffix != ".part" and files.decode_lines(path.read_bytes(), path.name) is None:
+        if path.is_file() and path.suffix != ".part" and files.decode_lines(path.read_bytes(), path.name) is None:
             yield CatalogueProblem("damaged_lines", str(path), "delete it; its card is read again when it is asked for")
 
 
