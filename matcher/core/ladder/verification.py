@@ -257,9 +257,13 @@ def every_caption(verifier: Verifier, same_pose: list[Candidate], lead: Candidat
 
 
 def _likeliest_record_finished(verifier: Verifier, done: dict[int, Candidate]) -> list[Candidate]:
-    """Pose and copy judged for all references of the likeliest record: only there does anybody ask."""
+    """Pose and copy judged for all references of the likeliest record: only there does anybody ask. The pose is not
+    where one of its references has it certain: further ones take long and change nothing."""
     best = max(done.values(), key=lambda candidate: candidate.caption_probability or 0.0).record.record_id
-    return [verifier.copy(verifier.pose(c)) if c.record.record_id == best else c for c in done.values()]
+    finished = {key: candidate for key, candidate in done.items() if candidate.record.record_id == best}
+    if max(c.pose_probability or 0.0 for c in done.values()) < verifier.settings.verification.certain:
+        finished = {key: verifier.pose(candidate) for key, candidate in finished.items()}
+    return list((done | {key: verifier.copy(candidate) for key, candidate in finished.items()}).values())
 
 
 def _same_crop(references: ReferenceSet, known: KnownReference) -> list[KnownReference]:

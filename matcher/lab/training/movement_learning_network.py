@@ -10,6 +10,7 @@ import queue
 import threading
 import time
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 
 import cv2
@@ -203,6 +204,11 @@ class Cards:
         distributed.all_reduce(shares, distributed.ReduceOp.MAX)
         return float(shares)
 
+    def part(self) -> None:
+        """The last that is done together."""
+        if self.count > 1:
+            distributed.destroy_process_group()
+
 
 @dataclass
 class Pupil:
@@ -243,8 +249,18 @@ class Drawing:
     ready: queue.Queue[Tensors] = field(default_factory=lambda: queue.Queue(64))
     stop: threading.Event = field(default_factory=threading.Event)
 
+    def __post_init__(self) -> None:
+        self.carrier = threading.Thread(target=self._carry, daemon=True)
+
     def start(self) -> None:
-        threading.Thread(target=self._carry, daemon=True).start()
+        self.carrier.start()
+
+    def end(self) -> None:
+        """No more is drawn; a thread that still copies as the process ends would bring it down."""
+        self.stop.set()
+        while self.carrier.is_alive():
+            with suppress(queue.Empty):
+                self.ready.get(timeout=0.1)
 
     def _carry(self) -> None:
         # A stream of its own: on the learning's, every copy would wait for what has been asked of the device so far.
@@ -282,7 +298,7 @@ def train(pupil: Pupil, source: Iterator[Tensors], held_out: Sequence[Tensors], 
         step += 1
         if step % course.tell == 0 and cards.number == 0:
             print(f"{step} steps, {kept.count} sets: {report(pupil.network, held_out)}", flush=True)
-    drawing.stop.set()
+    drawing.end()
     shown = report(pupil.network, held_out) if cards.number == 0 else ""
     done = {"steps": step, "sets": kept.count * cards.count, "devices": cards.count, "held_out": shown}
     print(done, flush=True)

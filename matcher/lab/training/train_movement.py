@@ -4,9 +4,9 @@
 
 Each folder is a source. Only pictures that the manifests list to train are learnt from; those listed to fit, of the
 folders held out, show how it goes. Frames of one sitter in several poses differ by real movement. No pair is drawn
-twice. With --start it begins with the weights of a network that was written before; with --state it goes on from where
-a run stopped, and its state is kept there. Needs the extra `train`; a GPU if there is one; several, where it is started
-by `torchrun`.
+twice. With --weights it begins with those of a network that was written before; with --state it goes on from where
+a run stopped, and its state is kept there. Needs the extra `train`; a GPU if there is one; several, where it is
+started by `torchrun`.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ def main() -> None:
     parser.add_argument("--first", type=int, default=500, help="sets that must be drawn before it begins")
     parser.add_argument("--tell", type=int, default=1000, help="steps between two reports")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--start", type=Path, help="a movement.onnx whose weights it begins with")
+    parser.add_argument("--weights", type=Path, help="a movement.onnx whose weights it begins with")
     parser.add_argument("--state", type=Path, help="weights to go on from, and to be kept")
     parser.add_argument("--source", default="", help="what the photographs are; stored with the network")
     parser.add_argument("--output", type=Path, required=True, help="folder of the network and of what it was made from")
@@ -76,7 +76,7 @@ def learn(material: Material, others: Material, chosen: argparse.Namespace) -> d
 
     cards = Cards.joined()
     torch.manual_seed(chosen.seed)
-    network = (shipped(chosen.start) if chosen.start else MovementNetwork()).to(cards.device)
+    network = (shipped(chosen.weights) if chosen.weights else MovementNetwork()).to(cards.device)
     if chosen.state and chosen.state.exists():
         network.load_state_dict(torch.load(chosen.state, map_location=cards.device))
     held_out = []
@@ -91,6 +91,7 @@ def learn(material: Material, others: Material, chosen: argparse.Namespace) -> d
         if chosen.state:
             torch.save(network.state_dict(), chosen.state)
         export(network, chosen.output / "movement.onnx")
+    cards.part()
     return done
 
 
