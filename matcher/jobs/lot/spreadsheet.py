@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterator, Mapping, Sequence
-from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-import matplotlib
-from PIL import Image, ImageDraw, ImageFont
+from PIL import Image, ImageDraw
 
 from matcher.catalogue import Catalogue, RecordRow
 from matcher.core.answer_json import CAUTIONS
@@ -21,6 +19,7 @@ from matcher.jobs.lot.results import write_target
 from matcher.jobs.lot.review_queue import Settled, settled
 from matcher.jobs.lot.store import LotRow
 from matcher.jobs.render.evidence import INK, PAPER, QUIET_INK
+from matcher.jobs.typeface import fitted, typeface, wrapped
 
 DPI = 150
 PAGE = (1240, 1754)
@@ -88,13 +87,13 @@ def _pages(
     for number in range(total):
         page = Image.new("RGB", PAGE, PAPER)
         draw = ImageDraw.Draw(page)
-        draw.text((MARGIN, 24), f"{lot.lot_id}   {lot.name}", INK, _font(24, bold=True))
-        draw.text((PAGE[0] - MARGIN, 28), f"{number + 1} / {total}", QUIET_INK, _font(TEXT), anchor="ra")
+        draw.text((MARGIN, 24), f"{lot.lot_id}   {lot.name}", INK, typeface(24, bold=True))
+        draw.text((PAGE[0] - MARGIN, 28), f"{number + 1} / {total}", QUIET_INK, typeface(TEXT), anchor="ra")
         for place, card in enumerate(cards[number * a_page : (number + 1) * a_page]):
             row, column = divmod(place, COLUMNS)
             words = _words(card, done.get(card.card), known)
             _draw_card(page, draw, words, card.face_path(faces), row, column)
-        draw.text((MARGIN, PAGE[1] - FOOT), _fitted(CAUTIONS[0], PAGE[0] - 2 * MARGIN, 13), QUIET_INK, _font(13))
+        draw.text((MARGIN, PAGE[1] - FOOT), fitted(CAUTIONS[0], PAGE[0] - 2 * MARGIN, 13), QUIET_INK, typeface(13))
         yield page
 
 
@@ -109,9 +108,9 @@ def _draw_card(
     face = _face(picture, (width, room))
     page.paste(face, (left, top))
     line = top + face.height + 5
-    lines = [(part, colour, bold) for text, colour, bold in words for part in _wrapped(text, width, TEXT, bold)]
+    lines = [(part, colour, bold) for text, colour, bold in words for part in wrapped(text, width, TEXT, bold)]
     for text, colour, bold in lines[:LINES]:
-        draw.text((left, line), _fitted(text, width, TEXT, bold), colour, _font(TEXT, bold))
+        draw.text((left, line), fitted(text, width, TEXT, bold), colour, typeface(TEXT, bold))
         line += TEXT + 4
 
 
@@ -145,35 +144,6 @@ def _face(path: Path, room: tuple[int, int]) -> Image.Image:
         face = Image.new("RGB", (room[1] * 23 // 40, room[1]), (225, 220, 210))
     face.thumbnail(room, Image.Resampling.LANCZOS)
     return face
-
-
-def _wrapped(text: str, width: int, size: int, bold: bool) -> list[str]:
-    """The text in as many lines as its words need."""
-    font, lines = _font(size, bold), [""]
-    for word in text.split():
-        longer = f"{lines[-1]} {word}".strip()
-        if font.getlength(longer) <= width or not lines[-1]:
-            lines[-1] = longer
-        else:
-            lines.append(word)
-    return [line for line in lines if line]
-
-
-def _fitted(text: str, width: int, size: int, bold: bool = False) -> str:
-    """The text, cut where it does not fit."""
-    font = _font(size, bold)
-    if font.getlength(text) <= width:
-        return text
-    while text and font.getlength(text + "…") > width:
-        text = text[:-1]
-    return text + "…"
-
-
-@lru_cache(8)
-def _font(size: int, bold: bool = False) -> ImageFont.FreeTypeFont:
-    """DejaVu Sans, which matplotlib brings along: Latin, Greek, Cyrillic, Hebrew, Arabic and more."""
-    name = "DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf"
-    return ImageFont.truetype(str(Path(matplotlib.get_data_path()) / "fonts" / "ttf" / name), size)
 
 
 def _pdf(pages: Sequence[Image.Image]) -> bytes:

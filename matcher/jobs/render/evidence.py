@@ -13,14 +13,13 @@
 
 from __future__ import annotations
 
-import textwrap
 from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image, ImageDraw, ImageFont
+from PIL import Image, ImageDraw
 
 from matcher.catalogue.reference_set import CatalogueReferences
 from matcher.catalogue.tables.targets import target_failure
@@ -35,6 +34,7 @@ from matcher.core.shared_settings import FaceSize
 from matcher.jobs.job import WorkerContext
 from matcher.jobs.render.crop_map import CropMap, crop_map
 from matcher.jobs.render.words_proof import words_proof
+from matcher.jobs.typeface import typeface, wrapped
 
 Pixels = NDArray[np.uint8]
 
@@ -46,6 +46,11 @@ AGREES = np.array((46, 110, 142), np.float32)
 DIFFERS = np.array((206, 70, 40), np.float32)
 LABEL = (84.0, 18.0)
 """Room that a crop's name with its chance takes, across and down, pixels."""
+
+HEAD_PX, LABEL_PX, TEXT_PX = 20, 13, 14
+"""Sizes of the type, and below from one line to the next."""
+
+HEAD_STEP, LABEL_STEP, TEXT_STEP = 28, 26, 23
 
 PANEL_HEIGHT = 640
 GAP = 20
@@ -193,7 +198,7 @@ def _crops(face: Face, known: CropMap, references: CatalogueReferences) -> Pixel
         while any(abs(x - a) < LABEL[0] and abs(y - b) < LABEL[1] for a, b in written):
             y += LABEL[1]
         written.append((x, y))
-        draw.text((x, y), f"{crop.name}  {percent(crop.probability)}", INK, font=ImageFont.load_default(14))
+        draw.text((x, y), f"{crop.name}  {percent(crop.probability)}", INK, font=typeface(12))
     own = mosaic.place(known.own)
     draw.polygon([tuple(corner) for corner in own.tolist()], outline=OUTLINE, width=3)
     return np.asarray(pale, np.uint8)
@@ -221,7 +226,7 @@ def _headline(card: CardAnswer, name: str) -> str:
     }[card.answer.outcome]
     rungs = [(rung, getattr(sure, rung)) for rung in ("pose", "crop", "caption", "mark", "record", "copy")]
     numbers = ", ".join(f"{rung} {percent(value)}" for rung, value in rungs if value is not None)
-    return f"{Path(name).name}   {told}" + (f"   ({numbers})" if numbers else "")
+    return f"{Path(name).name}: {told}" + (f" ({numbers})" if numbers else "")
 
 
 def _sentences(card: CardAnswer) -> list[str]:
@@ -256,19 +261,21 @@ def _share(name: str, value: float, sigma: float) -> str:
 def _page(panels: list[tuple[str, Pixels]], proof: Pixels | None, headline: str, sentences: list[str]) -> Image.Image:
     width = GAP + sum(panel.shape[1] + GAP for _, panel in panels)
     width = max(width, 1000, 0 if proof is None else proof.shape[1] + 2 * GAP)
-    below = 0 if proof is None else proof.shape[0] + GAP
-    lines = [line for sentence in sentences for line in textwrap.wrap(sentence, width // 9)]
-    height = 64 + 30 + PANEL_HEIGHT + GAP + below + 24 * len(lines) + GAP
-    page = Image.new("RGB", (width, height), PAPER)
+    head = wrapped(headline, width - 2 * GAP, HEAD_PX)
+    lines = [line for sentence in sentences for line in wrapped(sentence, width - 2 * GAP, TEXT_PX)]
+    shown = 2 * GAP + HEAD_STEP * len(head)
+    said = shown + LABEL_STEP + PANEL_HEIGHT + GAP + (0 if proof is None else proof.shape[0] + GAP)
+    page = Image.new("RGB", (width, said + TEXT_STEP * len(lines) + GAP), PAPER)
     draw = ImageDraw.Draw(page)
-    draw.text((GAP, 18), headline, INK, font=ImageFont.load_default(24))
+    for row, line in enumerate(head):
+        draw.text((GAP, GAP + HEAD_STEP * row), line, INK, font=typeface(HEAD_PX))
     left = GAP
     for label, panel in panels:
-        draw.text((left, 64), label, QUIET_INK, font=ImageFont.load_default(15))
-        page.paste(Image.fromarray(panel), (left, 94))
+        draw.text((left, shown), label, QUIET_INK, font=typeface(LABEL_PX))
+        page.paste(Image.fromarray(panel), (left, shown + LABEL_STEP))
         left += panel.shape[1] + GAP
     if proof is not None:
-        page.paste(Image.fromarray(proof), (GAP, 94 + PANEL_HEIGHT + GAP))
+        page.paste(Image.fromarray(proof), (GAP, shown + LABEL_STEP + PANEL_HEIGHT + GAP))
     for row, line in enumerate(lines):
-        draw.text((GAP, 94 + PANEL_HEIGHT + GAP + below + 24 * row), line, INK, font=ImageFont.load_default(16))
+        draw.text((GAP, said + TEXT_STEP * row), line, INK, font=typeface(TEXT_PX))
     return page

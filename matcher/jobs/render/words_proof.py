@@ -10,12 +10,13 @@ from collections.abc import Sequence
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image, ImageDraw, ImageFont
+from PIL import Image, ImageDraw
 
 from matcher.core.flatten import Face
 from matcher.core.ladder.candidate import Candidate
 from matcher.core.shared_settings import Thresholds
 from matcher.jobs.render.looking import Line, mark_lines, words_line
+from matcher.jobs.typeface import typeface
 
 Pixels = NDArray[np.uint8]
 
@@ -43,7 +44,7 @@ def words_proof(found: Candidate, face: Face, reference: Face) -> Pixels | None:
     height = LABEL + sum(strip.shape[0] + MARGIN for strip in strips)
     page = Image.new("RGB", (width, height), PAPER)
     label = f"the words: this card above, {found.record.record_id} below; what differs is boxed"
-    ImageDraw.Draw(page).text((MARGIN, 0), label, QUIET_INK, font=ImageFont.load_default(15))
+    ImageDraw.Draw(page).text((MARGIN, 0), label, QUIET_INK, font=typeface(13))
     _paste(page, strips)
     return np.asarray(page, np.uint8)
 
