@@ -180,7 +180,7 @@ def judge_crop(pair: Registered, calibration: Calibration) -> CropFinding:
     if pair.two_formats:
         return CropFinding(0.0, window, two_formats=True)
     most = _edges_alone(window, calibration, settings)
-    if most <= settings.ruled_out and not pair.worded:
+    if most <= settings.hopeless or (most <= settings.ruled_out and not pair.worded):
         return CropFinding(most, window)
     return _found(crop_probability(window, crop_features(pair), calibration, settings), window, settings)
 

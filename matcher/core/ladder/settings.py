@@ -214,8 +214,10 @@ class CropSettings:
     loose_mm:     how far two hand-cut copies' words may sit apart on the card. By hand.
     scissors_mm, scissors_zoom: three to four times the scatter above: beyond, hand-cutting does not explain what
                   trimming leaves unexplained, whatever the words do.
-    ruled_out:    where the edges alone leave a crop beyond scissors no more than this, words need not be compared. By
+    ruled_out:    where the edges alone leave a crop beyond scissors no more than this, words need not be looked for. By
                   hand.
+    hopeless:     ... and no more than this, words need not be compared that are there: of 176 such windows on cards of
+                  two hands words brought none above 0.002.
     far:          sigmas beyond which a difference is simply far. By hand.
     trimmed_mm:   so much less at one side is called trimmed: over twice the scatter of two hand-cut sides. By hand.
     apart_sigmas: scatters by which a window must differ before words count in what is said of the crop. By hand.
@@ -229,6 +231,7 @@ class CropSettings:
     scissors_mm: float = 1.0
     scissors_zoom: float = 0.03
     ruled_out: float = 0.01
+    hopeless: float = 0.001
     far: float = 20.0
     trimmed_mm: float = 0.9
     apart_sigmas: float = 2.0
