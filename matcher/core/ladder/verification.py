@@ -257,13 +257,16 @@ def every_caption(verifier: Verifier, same_pose: list[Candidate], lead: Candidat
 
 
 def _likeliest_record_finished(verifier: Verifier, done: dict[int, Candidate]) -> list[Candidate]:
-    """Pose and copy judged for all references of the likeliest record: only there does anybody ask. The pose is not
-    where one of its references has it certain: further ones take long and change nothing."""
-    best = max(done.values(), key=lambda candidate: candidate.caption_probability or 0.0).record.record_id
-    finished = {key: candidate for key, candidate in done.items() if candidate.record.record_id == best}
-    if max(c.pose_probability or 0.0 for c in done.values()) < verifier.settings.verification.certain:
-        finished = {key: verifier.pose(candidate) for key, candidate in finished.items()}
-    return list((done | {key: verifier.copy(candidate) for key, candidate in finished.items()}).values())
+    """The copy judged for all references of the likeliest record: only there does anybody ask. So is the pose, but once
+    that is certain of the likeliest alone, which is shown: further ones take long and change nothing."""
+    best = max(done.values(), key=lambda candidate: candidate.caption_probability or 0.0)
+    certain = max(c.pose_probability for c in done.values()) >= verifier.settings.verification.certain
+
+    def finished(candidate: Candidate) -> Candidate:
+        shown = candidate is best or not certain
+        return verifier.copy(verifier.pose(candidate) if shown else candidate)
+
+    return [finished(c) if c.record.record_id == best.record.record_id else c for c in done.values()]
 
 
 def _same_crop(references: ReferenceSet, known: KnownReference) -> list[KnownReference]:
