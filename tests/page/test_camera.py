@@ -9,6 +9,7 @@ import io
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -100,6 +101,11 @@ def test_aiming_says_what_to_change_and_the_shutter_is_answered(shared_site: Sit
     for words in hints:
         phone.locator(".aim-words", has_text=words).wait_for()
     phone.locator(".aim.good").wait_for()
+    for wide in (SIZES["narrow"]["width"], SIZES["phone"]["width"]):  # no button lies upon the next
+        phone.set_viewport_size({"width": wide, "height": SIZES["phone"]["height"]})
+        places = [button.bounding_box() for button in phone.locator(".aim-bar button").all()]
+        assert all(one["x"] + one["width"] < next_one["x"] for one, next_one in pairwise(places))
+        assert places[-1]["x"] + places[-1]["width"] <= wide
     phone.get_by_role("button", name="Take the photograph").click()
     phone.locator("card-compare .candidate").first.wait_for()
     assert RECORD in phone.locator(".outcome").first.inner_text()

@@ -135,3 +135,54 @@ def test_a_batch_longer_than_a_page_of_the_log_is_told_as_a_whole(shared_site: S
     page.get_by_role("button", name="Undo these 180").wait_for()
     assert "180 at one go" in page.locator(".batch summary").inner_text()
     assert page.get_by_role("button", name="Earlier ones").count() == 0
+
+
+@pytest.mark.parametrize("size", ["desk", "phone", "narrow"])
+def test_records_side_by_side_are_enlarged_by_key_and_left_again(shared_site: Site, open_page: Open, size: str) -> None:
+    """On a phone the button that closes them once lay off the screen, and a phone has no Escape."""
+    page = open_page(f"{shared_site.address}/catalogue", size=size)
+    page.locator("#end:not([hidden])").wait_for()
+    for button in page.locator(".to-tray").all()[:3]:
+        button.click()
+    page.get_by_role("button", name="Compare 3").click()
+    box = page.locator("dialog.compare-full")
+    box.locator("figcaption .printed").first.wait_for()
+    wide, high = page.evaluate("[innerWidth, innerHeight]")
+    assert box.evaluate("(node) => node.scrollWidth <= innerWidth")
+    for pane in box.locator(".pane").all():
+        place = pane.bounding_box()
+        assert place is not None
+        assert 0 <= place["x"] <= place["x"] + place["width"] <= wide
+        assert place["width"] / place["height"] == pytest.approx(368 / 640, abs=0.02)  # no room for nothing
+    sheet = box.locator(".sheet").first
+    before = sheet.evaluate("(node) => node.getBoundingClientRect().width")
+    page.keyboard.press("+")
+    assert sheet.evaluate("(node) => node.getBoundingClientRect().width") > before
+    close = box.get_by_role("button", name="Close", exact=True)
+    place = close.bounding_box()
+    assert place is not None
+    assert place["x"] + place["width"] <= wide
+    assert place["y"] + place["height"] <= high
+    close.click()
+    box.wait_for(state="detached")
+
+
+def test_a_filtered_log_does_not_say_that_nothing_was_decided(shared_site: Site, open_page: Open) -> None:
+    page = open_page(f"{shared_site.address}/log")
+    page.locator(".decisions li").first.wait_for()
+    page.get_by_label("What").select_option("rejected")
+    page.locator(".decisions", has_text="Nothing of this kind was decided").wait_for()
+
+
+def test_the_list_of_keys_begins_at_its_head(shared_site: Site, open_page: Open) -> None:
+    page = open_page(f"{shared_site.address}/record?id=V00013")
+    page.get_by_role("heading", name="V00013").wait_for()
+    page.set_viewport_size({"width": 900, "height": 300})
+    page.keyboard.press("?")
+    page.get_by_role("heading", name="Keys").wait_for()
+    assert page.locator("dialog[open]").evaluate(
+        "(node) => [node.scrollTop, node.scrollHeight > node.clientHeight]"
+    ) == [
+        0,
+        True,
+    ]

@@ -119,6 +119,17 @@ def test_a_file_that_is_no_picture_leaves_no_broken_picture(shared_site: Site, o
     page.set_input_files("#files", {"name": "words.jpg", "mimeType": "image/jpeg", "buffer": b"only words " * 50})
     page.locator(".problem").wait_for()
     until(page, "[...document.querySelectorAll('.stage img, .strip-photo img[src]')].every((one) => one.naturalWidth)")
+    assert not page.locator("card-compare").is_visible()  # nor two empty frames beside its reason
+
+
+@pytest.mark.parametrize("behind", ["", ": nearest 'Sallow Bowling Green'"])
+def test_words_read_are_told_letter_by_letter(shared_site: Site, open_page: Open, behind: str) -> None:
+    page = open_page(shared_site.address)
+    read = page.evaluate(
+        "(reason) => import('/static/words.js').then(({ readLines }) => readLines({ reasons: [reason] }))",
+        f"read as 'K. O'Dell', 'Sallow Wheelers'{behind}",
+    )
+    assert read == ["K. O'Dell", "Sallow Wheelers"]
 
 
 def test_several_photos_wait_for_their_turn(shared_site: Site, open_page: Open) -> None:

@@ -167,6 +167,19 @@ def test_a_finds_own_page(site: Site, open_page: Open) -> None:
     assert "kept as a find" in told
 
 
+def test_an_accepted_finds_page_shows_what_it_was_found_nearest_to(site: Site, open_page: Open) -> None:
+    """Not the record that it became: that is the card itself, and agrees with it in everything."""
+    with Catalogue.open(site.folder) as catalogue:
+        from matcher.catalogue.log.decisions import person
+
+        wanted = resolution.RecordFields(caption="W. Invented", club="Pellow Sound R. C.")
+        resolution.accept(catalogue, CROP, person("Ada Quill"), wanted)
+    page = open_page(f"{site.address}/find?id={CROP}")
+    laid(page)
+    page.get_by_text("When it was proposed:").wait_for()
+    assert page.locator(".chip[data-rung=crop]").get_attribute("class") == "chip other"
+
+
 def test_no_find_is_left(site: Site, open_page: Open) -> None:
     page = review(open_page, site, CROP)
     with Catalogue.open(site.folder) as catalogue:

@@ -264,6 +264,20 @@ def test_a_wrong_address_has_a_page(shared_site: Site, open_page: Open) -> None:
     page.get_by_role("heading", name="Nothing is at this address").wait_for()
     page.goto(f"{shared_site.address}/record")
     page.get_by_role("heading", name="Which record?").wait_for()
+    for address, words, way in (
+        ("/record?id=zzz", "There is no such record", "To the catalogue"),
+        ("/find?id=F99999", "There is no such find", "To the review"),
+        ("/lot#L99999", "There is no such lot", "All lots"),
+        ("/lot#nothing", "There is no such lot", "All lots"),
+    ):
+        page.goto("about:blank")
+        page.goto(shared_site.address + address)
+        told = page.locator(".problem", has_text=words)
+        told.wait_for()
+        assert "mistyped" in told.inner_text()  # not 'list them to see their ids', which is said to programs
+        assert told.get_by_text(way).is_visible()
+    page.goto(f"{shared_site.address}/catalogue?from=99999")
+    page.locator("#subjects .subject").first.wait_for()
 
 
 def test_a_new_record_knows_the_find_it_came_from(site: Site, open_page: Open) -> None:

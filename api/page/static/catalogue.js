@@ -31,6 +31,7 @@ async function later(fresh = false) {
   const { turn } = state;
   const page = await pageOf(state.until, AT_ONCE);
   if (!page || turn !== state.turn) return;
+  if (fresh && page.total && state.from >= page.total) return void start(0); // an old address, of a larger catalogue
   state.until += page.items.length;
   if (fresh) fill(list);
   list.append(...page.items.map(section));
@@ -130,7 +131,7 @@ async function rarer() {
 function sizes(chosen) {
   document.body.dataset.size = chosen;
   localStorage.setItem(SIZE, chosen);
-  fill(byId("sizes"), Object.entries(SIZES).map(([size, words]) => h("button", { type: "button", class: "bar", "aria-label": `Pictures ${{ s: "small", m: "of middle size", l: "large" }[size]}`, "aria-pressed": String(size === chosen), onclick: () => {
+  fill(byId("sizes"), h("span", { class: "small" }, "Size"), Object.entries(SIZES).map(([size, words]) => h("button", { type: "button", class: "bar", "aria-label": `Pictures ${{ s: "small", m: "of middle size", l: "large" }[size]}`, "aria-pressed": String(size === chosen), onclick: () => {
     sizes(size);
     if (size === "l") for (const image of document.querySelectorAll(".cards img")) image.src = image.src.replace("size=small", "size=whole");
   } }, words)));
@@ -168,7 +169,7 @@ async function search() {
     const near = items.filter(({ likeness }) => likeness >= Math.max(55, best - 15));
     showing(true);
     groups();
-    fill(byId("found"), near.length ? [h("p", { class: "small" }, `${counted(near.length, "record")}, the likeliest first`), h("ul", { class: "cards" }, near.map(({ record }) => card(record, true)))]
+    fill(byId("found"), near.length ? [h("p", { class: "small" }, `${counted(near.length, "record")}${near.length > 1 ? ", the likeliest first" : ""}`), h("ul", { class: "cards" }, near.map(({ record }) => card(record, true)))]
       : h("p", { class: "empty" }, `No name, club or number here is like “${name}”.`));
     say(`${counted(near.length, "record")} found`);
   } catch (error) {

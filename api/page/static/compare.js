@@ -18,14 +18,14 @@ const GREY = "0.299 0.587 0.114 0 0"; // a row of SVG's colour matrix: ITU-R BT.
 let made = 0;
 
 export class CardCompare extends HTMLElement {
-  // face, reference: addresses; record: whose reference it is.
-  early({ face, reference, record }) {
+  // face, reference: addresses; record: whose reference it is; words: what stands below it meanwhile.
+  early({ face, reference, record, words = record ?? "" }) {
     this.#build();
     this.comparison = null;
     this.named = record;
     const own = this.#image(face, "This card");
     own.onerror = () => { own.onerror = null; own.src = "/static/mark.svg"; }; // no picture, or one that a browser does not show
-    this.#panes([["This card", own], [record ?? "", this.#image(reference, `Reference of ${record}`)]]);
+    this.#panes([["This card", own], [words, this.#image(reference, `Reference of ${record}`)]]);
     fill(this.chips);
     fill(this.list);
     this.tools.inert = true;

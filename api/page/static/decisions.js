@@ -22,7 +22,7 @@ export async function decisions(about, changed = () => {}, which = {}) {
     offset += items.length;
     more.hidden = ended;
     list.append(...folded(items).map((some) => (some.length > 1 ? batch(some, turn) : entry(some[0], turn))));
-    if (!offset) fill(list, h("li", { class: "empty" }, "Nothing was decided yet."));
+    if (!offset) fill(list, h("li", { class: "empty" }, Object.keys(which).length ? "Nothing of this kind was decided." : "Nothing was decided yet."));
   }
 
   async function some(limit, from = offset) {
@@ -113,8 +113,8 @@ export const ACTIONS = {
 };
 
 // What an entry says of itself, without what stands before it already.
-const SAID = [[/^seen: \S+ \((.*)\)$/, "$1"], [/^(accepted|merged): /, ""], [/^1 proposed from /, "from "], [/^rejected$/, ""]];
-const told = ({ outcome }) => SAID.reduce((words, [said, instead]) => words.replace(said, instead), outcome ?? "");
+const SAID = [[/^seen: \S+ \((.*)\)$/, "$1"], [/^(accepted|merged): /, ""], [/^1 proposed from /, "from "], [/^rejected$/, ""], [/^1 crops of \S+ mapped$/, "1 crop"], [/^(\d+ crops) of \S+ mapped$/, "$1"], [/^decision (\d+) \(\w+\) (undone|done again)$/, "decision $1"]];
+const told = ({ outcome, about }) => SAID.reduce((words, [said, instead]) => words.replace(said, instead), (outcome ?? "").replace(`${about}: `, ""));
 
 function entry(one, turn) {
   const what = ACTIONS[one.action] ?? one.action.replaceAll("_", " ");

@@ -3,14 +3,13 @@
 import { fill, h } from "./dom.js";
 import { draft } from "./draft.js";
 import { strip } from "./proof.js";
-import { finding, PARTED, readLines, RUNGS } from "./words.js";
+import { CERTAIN, finding, PARTED, readLines, RUNGS } from "./words.js";
 
 const FIELDS = [
   ["subject", "Who is shown"], ["caption", "Caption, as printed"], ["club", "Club, as printed"], ["mark", "Issuer's mark, as printed"], ["pose", "Negative"], ["crop", "Crop"],
   ["caption_place", "Place of the caption"], ["issuer", "Issuer"], ["year", "Year"], ["copy", "Your name for this copy"], ["note", "Note for the log"],
 ];
 const MORE = ["pose", "crop", "caption_place", "issuer", "year", "copy", "note"];
-const CERTAIN = 0.97;
 const PLACEHOLDERS = { pose: "the next free number", crop: "the next free letter", caption_place: "foot centre", copy: "album 3, Ada's" };
 
 const WORDS = ["caption", "club", "mark"];
@@ -117,8 +116,9 @@ export class RecordForm {
   }
 
   #unsaid(name, words) {
-    const offers = WORDS.includes(name) ? ", or press one of the offers below the field" : "";
-    return { field: this.fields[name], told: h("p", { class: "problem" }, h("b", {}, `${words}?`), ` Type it${offers}. Nothing was decided.`) };
+    const { value } = this.fields[name];
+    const ask = value ? `“${value}” was only read: press “It reads so” below the field, or type what is printed.` : `Type it${WORDS.includes(name) ? ", or press one of the offers below the field" : ""}.`;
+    return { field: this.fields[name], told: h("p", { class: "problem" }, h("b", {}, `${words}?`), ` ${ask} Nothing was decided.`) };
   }
 
   // Blank: as it was identified; only the caption may be blank, where nothing is printed.

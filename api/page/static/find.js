@@ -21,15 +21,19 @@ async function show() {
     compare = document.createElement("card-compare");
     const fields = [["Photograph", find.name], ["Where seen", find.source], ["When seen", find.seen_on], ["Proposed", day(find.proposed_at)], ["The card", looks(find.evidence.face)], ["SHA-256", find.sha256]];
     fill(box, h("h1", { class: "find-title" }, find.find_id, " ", h("span", { class: "h1-words" }, find.state)),
-      h("section", { class: "bench" }, h("header", { class: "verdict" }, sentence(cardOf(find))), compare,
+      h("section", { class: "bench" }, h("header", { class: "verdict" }, find.state !== "open" && h("p", { class: "small" }, "When it was proposed:"), sentence(cardOf(find))), compare,
         h("aside", { class: "side" }, h("p", {}, find.record_id && ["It became ", h("a", { href: recordAddress(find.record_id) }, find.record_id), ". "], find.state === "open" && h("a", { class: "button", href: `/review#${id}` }, "Decide on it")),
           h("dl", { class: "fields" }, fields.filter(([, value]) => value).map(([words, value]) => [h("dt", {}, words), h("dd", {}, value)])), h("h3", {}, "Decided on it"), await decisions(id, show))));
     const [best] = find.evidence.candidates;
     compare.early({ face: thumbnail({ find: id }, "whole"), reference: best ? thumbnail({ reference: best.reference }, "whole") : "/static/mark.svg", record: best?.record_id });
-    compare.show((await ask(`/v1/finds/${encodeURIComponent(id)}/comparison`, { method: "POST" })).data);
+    const { data } = await ask(`/v1/finds/${encodeURIComponent(id)}/comparison`, { method: "POST" });
+    // With what it was found nearest to: the nearest today may be the record that it became, which is the card itself.
+    const at = data.identification.cards[0]?.candidates.findIndex(({ record_id: record }) => record === best?.record_id) ?? -1;
+    compare.show(data, 0, at < 0 ? undefined : at);
   } catch (error) {
     if (!error.title) throw error;
-    box.append(h("p", { class: "problem", role: "alert" }, h("b", {}, `${error.title}.`), ` ${error.todo}`));
+    if (!box.children.length) fill(box, h("h1", {}, id));
+    box.append(h("p", { class: "problem", role: "alert" }, h("b", {}, `${error.title}.`), ` ${error.todo} `, h("a", { href: "/review" }, "To the review")));
   }
 }
 

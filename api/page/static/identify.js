@@ -16,6 +16,7 @@ import { toast } from "./toast.js";
 import { advice, looks, sentence, TITLES } from "./words.js";
 
 const TOP = 9;
+const REFUSED = ["no_picture", "empty", "archive", "body_too_large", "truncated"]; // another try would end the same
 const KEEP_MS = 250; // kept for a reload once it is on its way: writing it must not hold up its sending
 const photos = [];
 const waiting = [];
@@ -204,6 +205,7 @@ function render() {
   const { answer, comparison, error, busy } = open;
   bench.toggleAttribute("aria-busy", Boolean(busy));
   bench.classList.remove("stale");
+  bench.classList.toggle("refused", !comparison && REFUSED.includes(error?.code));
   fill(state.wrong, error && problem(open, error));
   if (!comparison) return void skeleton();
   const { identification: { cards, width, height }, photo } = comparison;
@@ -284,7 +286,7 @@ function pick(index) {
 }
 
 function problem(photo, error) {
-  const again = photo.file && !["no_picture", "empty", "archive", "body_too_large", "truncated"].includes(error.code) &&
+  const again = photo.file && !REFUSED.includes(error.code) &&
     h("button", { type: "button", onclick: () => photo.identify(photo.failedOutline ?? null) }, "Try again");
   return h("div", { class: "problem" }, h("p", {}, h("b", {}, `${error.title ?? "Something unexpected happened"}.`), " ", error.todo ?? error.message), again);
 }

@@ -78,7 +78,7 @@ export function keeping(photo, card, compare) {
       photo.tell();
       say(`${done.words} ${done.name}`);
       const number = made.decision?.number ?? (kind === "find" && (await proposedAs(made)));
-      toast(`${done.words} ${done.name}.`, number ? async () => {
+      toast(`${photo.name}: ${done.words.charAt(0).toLowerCase()}${done.words.slice(1)} ${done.name}.`, number ? async () => {
         await undo(number);
         keyOf[kind] = newKey();
         sessionStorage.removeItem(DONE + name);

@@ -58,7 +58,7 @@ function show() {
     ])),
   ]);
   const box = h("dialog", { "aria-labelledby": "keys-title" },
-    h("h2", { id: "keys-title" }, "Keys"), groups,
+    h("h2", { id: "keys-title", tabindex: "-1", autofocus: true }, "Keys"), groups,
     h("p", {}, h("label", {}, on, " Single keys act at once")),
     h("form", { method: "dialog", class: "row" }, h("button", {}, "Close")));
   box.addEventListener("close", () => box.remove());

@@ -129,10 +129,10 @@ function headline(found) {
 }
 
 const verdict = (title, words, more = "") => h("p", { class: "outcome" }, h("b", {}, title), " ", h("span", {}, words, " ", more));
-const plain = (words) => words.replace(/ \(([01]\.\d\d)\)/g, (_, share) => ` (${sureness(Number(share))})`);
+const plain = (words) => words.replace(/\bpose (?=P\d)/g, "negative ").replace(/ \(([01]\.\d\d)\)/g, (_, share) => ` (${sureness(Number(share))})`);
 const first = (claim) => `${sentence(plain(claim.reason).replace(/ \([^()]*%\)$/, ""))}.`;
 const reason = (claim) => (claim.confidence === null ? sentence(plain(claim.reason)) : first(claim).replace(/\.$/, "")); // its number stands before it
-const sentence = (words) => `${words.charAt(0).toUpperCase()}${words.slice(1)}`;
+const sentence = (words) => (/^\S+\.\w+\b/.test(words) ? words : `${words.charAt(0).toUpperCase()}${words.slice(1)}`); // a file's name stays as it is
 
 function tabs() {
   const cards = result.photos.flatMap((photo, at) => (photo.error ? [[at, -1, `${photo.photo}: ${photo.error.message}`]] : photo.cards.map((_, card) => [at, card, photo.cards.length > 1 ? `${photo.photo}, card ${card + 1}` : photo.photo])));
@@ -148,7 +148,7 @@ async function look(at, card, rung = null) {
   try {
     if (!shown.comparisons.has(at)) {
       shown.comparisons.set(at, upload("/v1/comparisons?top=9", picture.file));
-      shown.compare.early({ face: URL.createObjectURL(picture.file), reference: "/static/mark.svg", record: "" });
+      shown.compare.early({ face: URL.createObjectURL(picture.file), reference: "/static/mark.svg", record: "", words: "Comparing…" });
     }
     const comparison = await shown.comparisons.get(at);
     if (shown.now !== `${at}.${card}`) return;

@@ -4,7 +4,7 @@ import { takeFiles } from "./everywhere.js";
 import { byId, fill, h, say } from "./dom.js";
 import { wrongWith } from "./files.js";
 import { showLot } from "./lotscreen.js";
-import { ask, formOf, get, newKey, Problem, upload } from "./service.js";
+import { ask, formOf, get, newKey, PLAIN, Problem, upload } from "./service.js";
 
 const keyOf = new WeakMap(); // one a scan: what was lost on the way and is sent again is taken once
 let files = [];
@@ -137,7 +137,9 @@ async function route() {
       await list();
     }
   } catch (error) {
-    wrong(error, route);
+    const none = ["no_such_lot", "validation"].includes(error.code); // what is no lot's number at all, too
+    if (none) wrong(new Problem("no_such_lot", "There is no such lot", PLAIN.no_such_lot), () => { location.hash = ""; }, "All lots");
+    else wrong(error, route);
   }
 }
 

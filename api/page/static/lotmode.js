@@ -10,7 +10,7 @@ import { keys } from "./keys.js";
 import { face, waits } from "./lotscreen.js";
 import { ask, newKey, undo } from "./service.js";
 import { toast } from "./toast.js";
-import { CERTAIN, firstShown, inWords, isNew, RUNGS, sentence, sureness } from "./words.js";
+import { against, CERTAIN, firstShown, inWords, isNew, RUNGS, sentence, sureness } from "./words.js";
 
 const AHEAD = 2;
 const PLACE = "platekin-mode";
@@ -107,7 +107,7 @@ function frame() {
   fill(box, h("header", { class: "mode-head slim" }, h("b", {}, `${at + 1} of ${order.length}`), h("progress", { max: order.length, value: at + 1, "aria-hidden": "true" }), h("span", { class: "small" }, `${left} to decide${pace}`),
     h("button", { type: "button", class: "bar", onclick: () => step(-1) }, "Back ", h("kbd", {}, "↑")), h("button", { type: "button", class: "bar", onclick: () => box.close() }, "Close ", h("kbd", {}, "Esc"))), state.bench);
   state.compare.addEventListener("gone", () => gone(card));
-  state.compare.addEventListener("candidate", () => { state.picked = true; state.named = state.compare.chosen.record_id; label(); });
+  state.compare.addEventListener("candidate", () => { Object.assign(state, { picked: true, looked: false, named: state.compare.chosen.record_id }); fill(state.wrong); label(); });
 }
 
 function decided(row) {
@@ -127,7 +127,7 @@ async function begin(one) {
   state.compare.early({ face: face(state.id, one.card), reference: best ? thumbnail({ reference: best.reference }, "whole") : "/static/mark.svg", record: named ?? "" });
   state.form = new RecordForm(`${state.id}-${one.card}`, card, one.candidates, FIELDS);
   state.like = one.like.map((name) => h("input", { type: "checkbox", value: name, id: `like-${name}` }));
-  fill(state.deciding, h("div", { class: "decide-foot" }, buttons(card), state.wrong), one.like.length ? likes(one) : null, isNew(card.outcome) ? asForm() : null);
+  fill(state.deciding, h("div", { class: "decide-foot" }, buttons(card), state.wrong), isNew(card.outcome) ? asForm() : null, one.like.length ? likes(one) : null);
   label();
   await state.compare.painted();
   if (state?.case !== one) return;
@@ -218,7 +218,7 @@ function label() {
   fill(state.agreeButton, state.ready ? words : "Loading…", " ", h("kbd", {}, "→"));
   state.agreeButton.disabled = !state.ready || (!isOwn && !(state.named && (outcome === "known" || state.picked)));
   if (state.enterButton) {
-    fill(state.enterButton, state.named ? `It is ${state.named}` : "No record resembles it", " ", h("kbd", {}, "e"));
+    fill(state.enterButton, state.named ? `${state.looked ? "Yes, it" : "It"} is ${state.named}` : "No record resembles it", " ", h("kbd", {}, "e"));
     state.enterButton.disabled = !state.ready || !state.named;
   }
 }
@@ -272,7 +272,12 @@ const rungOf = (name) => RUNGS.find((rung) => rung.name === name).title.toLowerC
 
 function enter() {
   if (!state?.case || !state.ready || !state.named || state.case.row.outcome === "known") return false;
-  return choose(state.named);
+  const doubt = !state.picked && !state.looked && against(state.case.candidates.find(({ record_id: id }) => id === state.named));
+  if (!doubt) return choose(state.named);
+  state.looked = true;
+  fill(state.wrong, h("p", { class: "problem" }, doubt));
+  label();
+  return true;
 }
 
 const choose = (record) => decide({ action: "choose", ...about(), record_id: record }, `Card ${state.card} is ${record}`);

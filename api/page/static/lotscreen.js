@@ -7,10 +7,9 @@ import { openMode, placeOf } from "./lotmode.js";
 import { openPairs } from "./lotpairs.js";
 import { ask, get, PLAIN } from "./service.js";
 import { toast } from "./toast.js";
-import { NEW, TITLES } from "./words.js";
+import { CERTAIN, NEW, TITLES } from "./words.js";
 
 const EVERY_MS = 1500;
-const SURE = 0.9;
 const FAILED = "failed"; // scans and no cards: shown by their names
 const state = { id: "", tiles: new Map(), rows: [], failures: [] };
 
@@ -182,10 +181,10 @@ function notes(row) {
 
 function work() {
   const cards = shown().filter(waits);
-  const sure = state.rows.filter((row) => waits(row) && row.outcome === "known" && row.confidence_record >= SURE);
+  const [known, sure] = [toConfirm(), certain()];
   fill(state.work,
     cards.length ? h("button", { type: "button", onclick: () => mode() }, `Work through ${cards.length} card${cards.length === 1 ? "" : "s"} `, h("kbd", {}, "Enter")) : null,
-    sure.length ? h("button", { type: "button", class: "second", onclick: pairs }, `Confirm ${sure.length} known…`) : null);
+    sure.length ? h("button", { type: "button", class: "second", onclick: pairs }, `Confirm ${sure.length}${sure.length < known.length ? ` of ${known.length}` : ""} known…`) : null);
 }
 
 function mode(card = null) {
@@ -211,9 +210,12 @@ function resume() {
 }
 
 function pairs() {
-  const rows = state.rows.filter((row) => waits(row) && row.outcome === "known" && row.confidence_record >= SURE);
-  openPairs({ id: state.id, rows, changed: update });
+  openPairs({ id: state.id, rows: certain(), known: toConfirm().length, changed: update, rowsNow: () => state.rows });
 }
+
+// Known cards for the wall of pairs: those that card by card are entered by one key too. The least sure come first.
+const toConfirm = () => state.rows.filter(FILTERS.find(([name]) => name === "unconfirmed")[2]);
+const certain = () => toConfirm().filter((row) => row.confidence_record >= CERTAIN).sort((a, b) => a.confidence_record - b.confidence_record);
 
 async function failures() {
   const { id } = state;

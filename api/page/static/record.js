@@ -43,7 +43,7 @@ async function body(record, etag, crops, sightings, siblings) {
   return [
     h("div", { class: "record-top" }, viewer(record),
       h("div", {}, h("dl", { class: "fields" }, FIELDS.filter(([name]) => record[name]).map(([name, words]) => [h("dt", {}, words), h("dd", {}, record[name])]),
-        Object.entries(record.extra).map(([name, value]) => [h("dt", {}, name), h("dd", {}, value)])),
+        Object.entries(record.extra).filter(([, value]) => value).map(([name, value]) => [h("dt", {}, name), h("dd", {}, value)])),
       h("h2", {}, `${record.references.length} reference${record.references.length === 1 ? "" : "s"}`), h("ul", { class: "references" }, record.references.map(reference))),
       h("section", { class: "cropping" }, h("h2", {}, "Where its crop lies"), cropping(crops, record))),
     editing(record, etag), await formatting(record),
@@ -78,11 +78,12 @@ function viewer({ references }) {
   return h("figure", { class: "record-viewer" }, frame, words);
 }
 
+const on = (run) => () => (view && !document.querySelector("dialog.full[open]") ? (run(), true) : false);
 keys("Record", [
-  { key: "]", words: "Next reference", run: () => (view ? (view.step(1), true) : false) },
-  { key: "+", words: "Closer", run: () => (view ? (view.zoomBy(1.5), true) : false) },
-  { key: "-", words: "Farther", run: () => (view ? (view.zoomBy(1 / 1.5), true) : false) },
-  { key: "0", words: "Whole card", run: () => (view ? (view.reset(), true) : false) },
+  { key: "]", words: "Next reference", run: on(() => view.step(1)) },
+  { key: "+", words: "Closer", run: on(() => view.zoomBy(1.5)) },
+  { key: "-", words: "Farther", run: on(() => view.zoomBy(1 / 1.5)) },
+  { key: "0", words: "Whole card", run: on(() => view.reset()) },
 ]);
 
 function reference(one) {

@@ -11,7 +11,7 @@ import { inset, outlineQuery } from "./inset.js";
 import { keys } from "./keys.js";
 import { ask, newKey, undo, whenOthersDecide } from "./service.js";
 import { toast } from "./toast.js";
-import { firstShown, inWords, looks, sentence, TITLES } from "./words.js";
+import { against, firstShown, inWords, looks, sentence, TITLES } from "./words.js";
 
 const state = { open: [], find: null, form: null, busy: null, shown: null }; // busy: the find that is being decided
 const comparisons = new Map();
@@ -74,7 +74,7 @@ function draw() {
   const { find, form } = state;
   state.busy = null; // what is on the screen may be decided, while its comparison is still awaited
   const isOpen = find.state === "open";
-  Object.assign(state, { shown: null, wrong: h("div", { role: "alert", class: "wrong" }), like: h("div"), today: h("div"), photoBox: h("div", { class: "inset-box" }), compare: document.createElement("card-compare") });
+  Object.assign(state, { shown: null, picked: null, wrong: h("div", { role: "alert", class: "wrong" }), like: h("div"), today: h("div"), photoBox: h("div", { class: "inset-box" }), compare: document.createElement("card-compare") });
   const where = [find.name, find.source, find.seen_on && `seen ${find.seen_on}`].filter(Boolean).join(", ");
   const side = h("aside", { class: "side", "aria-label": "Deciding" }, state.like, state.today,
     isOpen ? h("form", { class: "decide", id: "decide", onsubmit: (event) => { event.preventDefault(); accept(); } }, form.node) : closed(find),
@@ -85,7 +85,7 @@ function draw() {
   bench.classList.remove("stale");
   const best = begins(find);
   state.compare.early({ face: thumbnail({ find: find.find_id }, "whole"), reference: best ? thumbnail({ reference: best.reference }, "whole") : "/static/mark.svg", record: best?.record_id ?? "" });
-  state.compare.addEventListener("candidate", labelled);
+  state.compare.addEventListener("candidate", () => { state.picked = state.compare.chosen; fill(state.wrong); labelled(); });
   state.compare.addEventListener("gone", () => gone(find));
   labelled();
 }
@@ -272,6 +272,12 @@ function reject() {
 function enter() {
   const chosen = state.shown && state.compare.chosen;
   if (!chosen || state.enterButton?.disabled) return false;
+  const doubt = chosen !== state.picked && against(chosen);
+  if (doubt) {
+    state.picked = chosen; // by the second press
+    fill(state.wrong, h("p", { class: "problem" }, doubt));
+    return true;
+  }
   state.order = order();
   const { copy, note } = state.form.values();
   return settle({ action: "merge_find", record_id: chosen.record_id, ...(copy && { copy }), note });

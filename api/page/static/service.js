@@ -114,7 +114,11 @@ function problemOf(status, text, retryAfter) {
   return new Problem(code, title, PLAIN[code] ?? sentence(told.detail ?? "Try again", title), more);
 }
 
-export const PLAIN = { truncated: "Part of it is missing or damaged: copy it again from the camera or the phone." }; // not a library's words
+const MISTYPED = "Its number may be mistyped, or it was removed: the log tells.";
+export const PLAIN = { // instead of a library's words, or a program's
+  truncated: "Part of it is missing or damaged: copy it again from the camera or the phone.",
+  no_such_record: MISTYPED, no_such_find: MISTYPED, no_such_lot: "Its number may be mistyped, or it was removed.",
+};
 
 // Details are written for programs too: the file's name, what the title says already, and the command's options go.
 function sentence(detail, title) {

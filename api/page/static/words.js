@@ -4,7 +4,9 @@
 import { h, percent, recordAddress } from "./dom.js";
 
 export const SETTLED = 0.75; // the service's own limit: see the README
-export const CERTAIN = 0.97; // from here on the page says "all but certain"; our own choice
+// From here on the page says "all but certain", and a known card is entered without a second look: by one arrow key, or
+// with others over a wall of pairs. One limit for all; our own choice.
+export const CERTAIN = 0.97;
 const LEAST_MM = 0.6; // twice the usual error of a crop's edge: less is not told
 
 export const RUNGS = [
@@ -30,6 +32,12 @@ export function finding(rung, share) {
   return { state, words: `${rung[state]}, ${sure >= CERTAIN ? "all but certain" : "likely"}`, sure };
 }
 
+// Why a record that nobody has picked is not entered by one key; null where nothing speaks against it.
+export function against(one) {
+  const { state, words } = finding(RUNGS[0], one?.confidence?.pose);
+  return state === "other" ? `${one.record_id} shows ${words.replace(",", " negative,")}. Press once more if the card is ${one.record_id} all the same. Nothing is decided yet.` : null;
+}
+
 // Nothing is ever certain: neither 0 nor 100 is written.
 export function sureness(share) {
   if (share >= 0.995) return "over 99\u00a0%";
@@ -40,7 +48,7 @@ export function sureness(share) {
 export function readLines(card) {
   if (card.reading?.lines) return card.reading.lines.map((line) => line.words ?? line);
   const told = (card.reasons ?? []).find((reason) => reason.startsWith("read as "));
-  return told ? [...told.split("': nearest")[0].concat("'").matchAll(/'((?:[^']|'(?!,|$))*)'/g)].map(([, words]) => words) : [];
+  return told ? [...told.split(/(?<='): nearest/)[0].matchAll(/'((?:[^']|'(?!,|$))*)'/g)].map(([, words]) => words) : [];
 }
 
 export const TITLES = {
@@ -154,7 +162,7 @@ export function toldOf(card, one) {
     crop: one?.confidence.crop >= SETTLED ? `Cut like crop ${one.crop}, within ${(one.crop_shift_mm?.sigma_mm ?? 0.3).toFixed(1)} mm.` : first(beyond(one)),
     caption: [one && ["Printed on ", one.record_id, ": ", printed(one.caption), club(one), stop(one), " "], lines.length ? ["Read on this card: ", lines.map((line, place) => [place ? ", " : "", printed(line)]), lines.at(-1).endsWith(".") ? "" : "."] : null],
     mark: first(find(/issuer's mark|same mark|^mark: /).replace(/^mark: /, "")),
-    copy: first(find(/copy|physical card/).replace(/^probably (another copy|the same physical card): /, "")),
+    copy: first(find(/copy|physical card/).replace(/^probably /, "")),
   };
 }
 
