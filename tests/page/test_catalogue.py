@@ -158,7 +158,7 @@ def test_records_side_by_side_are_enlarged_by_key_and_left_again(shared_site: Si
     before = sheet.evaluate("(node) => node.getBoundingClientRect().width")
     page.keyboard.press("+")
     assert sheet.evaluate("(node) => node.getBoundingClientRect().width") > before
-    close = box.get_by_role("button", name="Close", exact=True)
+    close = box.locator("header button", has_text="Close")
     place = close.bounding_box()
     assert place is not None
     assert place["x"] + place["width"] <= wide

@@ -69,7 +69,7 @@ def test_no_pair_is_confirmed_before_it_is_seen(site: Site, open_page: Open) -> 
     page = open_page(f"{site.address}/lot")
     lot_of(page, site, KNOWN)
     held: list[Any] = []
-    page.route("**/v1/thumbnail?**size=whole", held.append)
+    page.route("**/v1/thumbnail?**size=whole", lambda route: held.append(route))
     page.get_by_role("button", name="Confirm 1 known").click()
     button = page.locator(".pairs header button").first
     until(page, "document.querySelector('.pair img').naturalWidth > 0")
@@ -95,8 +95,9 @@ def test_a_pair_that_another_window_has_decided_is_not_confirmed_again(site: Sit
         assert len(sightings(catalogue)) == 1
 
 
-def test_a_record_of_another_negative_is_not_entered_by_one_key(site: Site, open_page: Open) -> None:
-    page = open_page(f"{site.address}/review#{NEGATIVE}")
+@pytest.mark.parametrize("size", ["laptop", "phone"])
+def test_a_record_of_another_negative_is_not_entered_by_one_key(site: Site, open_page: Open, size: str) -> None:
+    page = open_page(f"{site.address}/review#{NEGATIVE}", size=size)
     laid(page)
     record = page.locator("card-compare .candidate[aria-pressed=true] b").inner_text()
     until(page, "!document.querySelector('.decide-row button:nth-child(2)').disabled")
@@ -104,5 +105,9 @@ def test_a_record_of_another_negative_is_not_entered_by_one_key(site: Site, open
     page.locator(".wrong .problem", has_text=f"{record} shows another negative").wait_for()
     with Catalogue.open(site.folder) as catalogue:
         assert find(catalogue, NEGATIVE).state == "open"
+    again = page.get_by_role("button", name=f"Yes, it is {record}").bounding_box()
+    assert again is not None
+    bar = 50 if size == "phone" else 0  # the pages' names stand at the foot there
+    assert again["y"] + again["height"] <= page.evaluate("innerHeight") - bar
     page.keyboard.press("e")
     page.locator(".toast", has_text=f"of {record}").wait_for()
