@@ -4,10 +4,11 @@ python -m matcher.lab.benchmarks.page_decisions CATALOGUE SET [--count N] [--loo
 
 CATALOGUE: is copied, and the copy is decided on. SET: a folder of the demo's form, `truth.csv` and its photos. So many
 photos are kept as finds, those that the truth calls new first; as many are sent as a lot. In the review each find is
-given its first key; in the lot's full-screen mode each card is given the arrow that agrees. Where the page asks for
-something, the script types nothing and goes on. Then the finds that are left are gone through by somebody hurried, who
-takes the first offer wherever something is asked. Everything that was written is compared with the truth. Where the
-page does nothing for a minute, that is counted, and the script goes on.
+given its first key. The lot's wall of pairs is confirmed unseen and taken back; in its full-screen mode each card is
+given the arrow that agrees. Where the page asks for something, the script types nothing and goes on. Then the finds
+that are left are gone through by somebody hurried, who takes the first offer wherever something is asked. Everything
+that was written is compared with the truth. Where the page does nothing for a minute, that is counted, and the script
+goes on.
 """
 
 from __future__ import annotations
@@ -144,6 +145,9 @@ def lot(page: Page, address: str, folder: Path, rows: Sequence[Truth], look: flo
     page.locator("progress[hidden]").first.wait_for(state="attached")
     page.locator(".filters button", has_text="All").click()
     cards, before = page.locator(".wall-card").count(), _records(address)
+    yield from wall(page, address, rows)
+    page.locator(".wall-card").first.focus()  # away from the button of the wall, which Enter would press
+    page.evaluate("document.activeElement.blur()")
     page.keyboard.press("Enter")
     told, keys, began = Counter[str](), 0, time.monotonic()
     while sum(told.values()) < cards and not told["done"]:
@@ -168,6 +172,20 @@ def lot(page: Page, address: str, folder: Path, rows: Sequence[Truth], look: flo
     gone_through = max(sum(told.values()), 1)
     yield f"... cards gone through a minute, {look:g} s of looking each", f"{gone_through / minutes:.0f}", ">= 30"
     yield "... keys for 'known, next'", f"{keys / gone_through:.1f}", "1"
+
+
+def wall(page: Page, address: str, rows: Sequence[Truth]) -> Iterator[Row]:
+    """The wall of pairs confirmed by somebody who looks at none of them; and taken back."""
+    opening = page.get_by_role("button", name="known…")
+    noted = "none stood there"
+    if opening.count():
+        opening.click()
+        page.get_by_role("button", name="Confirm th").click()  # once every pair is painted
+        page.locator(".toast", has_text="noted as seen").wait_for()
+        noted = _wrong_records(address, rows)
+        page.locator(".toast button", has_text="Undo").click()
+        page.locator(".toast", has_text="Taken back").wait_for()
+    yield "... the wall of pairs confirmed unseen: wrong records noted", noted, "0"
 
 
 def _review(page: Page, address: str) -> None:
