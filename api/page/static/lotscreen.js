@@ -4,7 +4,6 @@
 import { fill, h } from "./dom.js";
 import { keys } from "./keys.js";
 import { openMode, placeOf } from "./lotmode.js";
-import { openPairs } from "./lotpairs.js";
 import { ask, get, PLAIN } from "./service.js";
 import { toast } from "./toast.js";
 import { CERTAIN, NEW, TITLES } from "./words.js";
@@ -209,7 +208,9 @@ function resume() {
   mode(card);
 }
 
-function pairs() {
+async function pairs() {
+  const { openPairs } = await import("./lotpairs.js").catch(() => ({})); // a part of its own: fetched when it is wanted
+  if (!openPairs) return void toast("The service does not answer. See whether it is running, then load this page again: nothing is lost.", null, { wrong: true });
   openPairs({ id: state.id, rows: certain(), known: toConfirm().length, changed: update, rowsNow: () => state.rows });
 }
 
