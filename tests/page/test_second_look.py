@@ -10,7 +10,8 @@ from matcher.catalogue import Catalogue
 from matcher.catalogue.finds.proposals import find
 from matcher.catalogue.finds.sightings import sightings
 from tests.page.conftest import Open, until
-from tests.page.site import KNOWN, Site
+from tests.page.site import KNOWN, NEW_POSE, Site
+from tests.page.test_identify import answered, give
 from tests.page.test_lot_and_listing import lot_of
 from tests.page.test_review import laid
 
@@ -111,3 +112,17 @@ def test_a_record_of_another_negative_is_not_entered_by_one_key(site: Site, open
     assert again["y"] + again["height"] <= page.evaluate("innerHeight") - bar
     page.keyboard.press("e")
     page.locator(".toast", has_text=f"of {record}").wait_for()
+
+
+def test_nor_is_a_photo_noted_as_a_copy_of_one(site: Site, open_page: Open) -> None:
+    page = open_page(site.address)
+    give(page, site, NEW_POSE)
+    answered(page)
+    page.get_by_role("button", name="note as seen").click()
+    page.locator(".keeping .problem", has_text="shows another negative").wait_for()
+    with Catalogue.open(site.folder) as catalogue:
+        assert not sightings(catalogue)
+    page.get_by_role("button", name="note as seen").click()
+    page.locator(".toast", has_text=f"{NEW_POSE}.jpg: noted").wait_for()
+    with Catalogue.open(site.folder) as catalogue:
+        assert len(sightings(catalogue)) == 1

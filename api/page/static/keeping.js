@@ -4,7 +4,7 @@ import { fill, h, recordAddress, say } from "./dom.js";
 import { draft } from "./draft.js";
 import { formOf, get, newKey, undo, upload } from "./service.js";
 import { toast } from "./toast.js";
-import { isNew } from "./words.js";
+import { against, isNew } from "./words.js";
 
 const DONE = "platekin-done-";
 
@@ -57,10 +57,15 @@ export function keeping(photo, card, compare) {
 
   async function run(kind) {
     if (node.busy || keepButton.hidden || keepButton.disabled) return;
+    const one = compare.chosen;
+    const doubt = kind === "see" && one !== node.picked && against(one);
+    if (doubt) {
+      node.picked = one; // by the second press
+      return void fill(told, h("p", { class: "problem" }, doubt));
+    }
     node.busy = true;
     seeButton.disabled = keepButton.disabled = true;
     fill(kind === "see" ? seeButton : keepButton, kind === "see" ? "Noting…" : "Keeping…");
-    const one = compare.chosen;
     const said = { quad: card.quad.flat().map((value) => value.toFixed(1)).join(",") };
     if (card.face.by_hand) said.upright = "true";
     if (source.value.trim()) said.source = source.value.trim();
@@ -97,7 +102,11 @@ export function keeping(photo, card, compare) {
     }
   }
 
-  node.candidate = label;
+  node.candidate = () => {
+    node.picked = compare.chosen;
+    fill(told);
+    label();
+  };
   node.go = () => { run(isKnown ? "see" : "find"); return true; };
   label();
   return node;
