@@ -72,6 +72,7 @@ def test_no_pair_is_confirmed_before_it_is_seen(site: Site, open_page: Open) -> 
     held: list[Any] = []
     page.route("**/v1/thumbnail?**size=whole", lambda route: held.append(route))
     page.get_by_role("button", name="Confirm 1 known").click()
+    page.locator(".pair").wait_for()
     button = page.locator(".pairs header button").first
     until(page, "document.querySelector('.pair img').naturalWidth > 0")
     assert button.inner_text() == "Loading…"
