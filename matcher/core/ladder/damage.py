@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from matcher.core.calibration import RungModel, sigmoid
 from matcher.core.ladder.damage_shape import HurtSide, Spot, shape_features
-from matcher.core.ladder.movement import CELL, ON_QUERY, ON_REFERENCE, MovementMap
+from matcher.core.ladder.movement import CELL, ON_QUERY, ON_REFERENCE, MovementMap, in_cells
 from matcher.core.ladder.settings import DamageSettings
 from matcher.core.nets import check_weights, weight_file
 from matcher.core.shared_settings import FaceSize
@@ -91,15 +91,23 @@ class Damage:
 
 
 def find_damage(
-    query: Grey, reference: Grey, movement: MovementMap, size: FaceSize, corner: tuple[int, int] = (0, 0)
+    query: Grey,
+    reference: Grey,
+    movement: MovementMap,
+    size: FaceSize,
+    corner: tuple[int, int] = (0, 0),
+    beside_shine: Bools | None = None,
 ) -> tuple[Damage, ...]:
     """What is damaged, the largest first.
 
     query, reference: (height, width) uint8, registered, of which `movement` is. corner: row and column of the face
-    where they begin.
+    where they begin. beside_shine: their shape, where a lamp's shine may lie, which is no damage.
     """
     said: list[_Named] = []
+    shine = None if beside_shine is None else in_cells(beside_shine)
     for spot in damaged_spots(query, reference, movement):
+        if shine is not None and shine[spot.cells].mean() > 0.5:
+            continue
         named = name_spot(spot.side_features, {side: spot.features(side) for side in SIDES}, damage_models())
         if named is not None:
             said.append(_Named(*named, spot.cells))

@@ -135,6 +135,7 @@ class PictureComparison:
     difference:       where they show different things at all: by it two poses that both may fit are told apart.
     size, box:        the face, and the rows and columns of it that were compared.
     alignment:        by which they were registered.
+    beside_shine:     (height, width) bool, where a lamp's shine may lie on one of the two.
     """
 
     query: Grey
@@ -146,6 +147,7 @@ class PictureComparison:
     size: FaceSize
     box: tuple[slice, slice]
     alignment: Alignment
+    beside_shine: NDArray[np.bool_]
 
     @property
     def judged(self) -> float:
@@ -166,7 +168,7 @@ class PictureComparison:
     def damage(self) -> tuple[Damage, ...]:
         """What is laid over or lost, named."""
         corner = (self.box[0].start, self.box[1].start)
-        return find_damage(self.query, self.reference, self.movement, self.size, corner)
+        return find_damage(self.query, self.reference, self.movement, self.size, corner, self.beside_shine)
 
     @cached_property
     def moved_words(self) -> str:
@@ -225,7 +227,8 @@ def compare_pictures(pair: Registered) -> PictureComparison | None:
     if movement.comparable < settings.pose.least_comparable:
         return None
     difference = compare("pictures", query, reference, mask, inputs)
-    return PictureComparison(query, reference, mask, fine, movement, difference, size, box, pair.alignment)
+    shine = pair.beside_shine[box]
+    return PictureComparison(query, reference, mask, fine, movement, difference, size, box, pair.alignment, shine)
 
 
 def well_inside(mask: NDArray[np.bool_], settings: PoseSettings | None = None) -> NDArray[np.bool_]:

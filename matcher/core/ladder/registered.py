@@ -17,7 +17,7 @@ from matcher.core.align.alignment import Alignment
 from matcher.core.flatten import Face
 from matcher.core.ladder.caption_zone import bears_words, shown_picture
 from matcher.core.ladder.foreign_colour import foreign_colour
-from matcher.core.ladder.settings import LadderSettings, StripSettings
+from matcher.core.ladder.settings import DamageSettings, LadderSettings, StripSettings
 
 Bools = NDArray[np.bool_]
 Grey = NDArray[np.uint8]
@@ -113,6 +113,14 @@ class Registered:
         """Where both cards are seen and nothing, a thumb say, lies over the query's."""
         hidden = _hidden(self.query.face.grey, self.warped, self.settings.strips)
         return np.asarray(self.query.face.trusted & self.covered & ~hidden)
+
+    @cached_property
+    def beside_shine(self) -> Bools:
+        """Where one of the two is burnt out by a lamp, or so near to it that its shine may lie there still."""
+        burnt = ~self.query.face.trusted | self._warp_mask(~self.reference.face.trusted)
+        side = 2 * DamageSettings().shine_px + 1
+        reach = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
+        return np.asarray(cv2.dilate(burnt.astype(np.uint8), reach) > 0)
 
     def _warp_mask(self, mask: Bools) -> Bools:
         return np.asarray(self._warp(mask.astype(np.uint8), cv2.INTER_NEAREST, cv2.BORDER_CONSTANT) > 0)

@@ -132,6 +132,33 @@ def test_whole_cards_have_no_damage() -> None:
         assert "damage" not in found.words
 
 
+def shine(shape: tuple[int, ...]) -> Field:
+    """A lamp's reflection of some 5 x 10 mm, burnt out within, its halo falling off softly; 0..1 and a little more."""
+    y, x = np.mgrid[0 : shape[0], 0 : shape[1]].astype(np.float32)
+    return np.clip(np.exp(1.6 - 2.2 * np.hypot((x - 60) / 24, (y - 330) / 48)), 0, 1.1)
+
+
+def sepia(view: Field, seed: int, glare: float = 0.0) -> Face:
+    """A brown print, with a sensor's noise; a lamp's shine is white."""
+    brown = view[..., None] * np.array([0.86, 0.72, 0.53], np.float32)
+    share = glare * shine(view.shape)[..., None]
+    noise = np.random.default_rng(seed).normal(0, 2, brown.shape)
+    return Face.from_pixels(np.clip(255 * (brown + (1 - brown) * share) + noise, 0, 255).astype(np.uint8))
+
+
+def test_a_lamps_shine_is_no_damage() -> None:
+    for name in ("A1", "C1", "F1", "H1"):
+        query = sepia(view_of(name), 2, glare=1.0)
+        assert not query.trusted.all()
+        assert of_one_negative(query, sepia(view_of(name), 1)).damage == ()
+
+
+def test_what_lies_far_from_a_lamps_shine_is_told_still() -> None:
+    view = view_of("A1")
+    found = of_one_negative(sepia(lost(view), 2, glare=1.0), sepia(view, 1))
+    assert ["right" in one.place for one in found.damage] == [True]
+
+
 def test_of_another_exposure_no_damage_is_told() -> None:
     later = moved_spot(studio("B1"), (262, 185), 60, (18, 18))
     found = judged(face_of(later, noise=2, seed=2), face_of(studio("B1"), noise=2, seed=1))
