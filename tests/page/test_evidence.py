@@ -20,8 +20,7 @@ def test_behind_a_finding_that_failed_nothing_is_claimed(shared_site: Site, open
     other_crop = {"pose": 0.99, "crop": 0.01, "caption": 0.5, "copy": 0.99}
     told = page.evaluate(CHIPS, other_crop)
     assert told[1] == "another, all but certain"
-    assert told[2].startswith("open, 50")
-    assert told[3] == "not checked"
+    assert told[2:] == ["not checked", "not checked"]  # on another crop the words stand elsewhere in the picture
 
 
 def test_the_duller_of_both_is_shown_in_the_others_tones_until_they_are_wanted_as_they_are(

@@ -14,7 +14,7 @@ function told(candidate) {
   const confidence = { ...candidate?.confidence };
   const state = (name) => finding(RUNGS[0], confidence[name]).state;
   if (!candidate || state("pose") === "other") return { pose: confidence.pose ?? null };
-  if (state("crop") === "other") confidence.copy = null;
+  if (state("crop") === "other") confidence.caption = confidence.mark = confidence.copy = null; // words stand elsewhere there
   return confidence;
 }
 

@@ -73,7 +73,9 @@ class Standing:
         p_pose = self.poses.shares[record.pose] if candidate.alignment else 0.0
         on_pose = record.pose == self.pose and candidate.crop is not None
         p_crop = self.crops[record.crop] if on_pose else None
-        p_caption = self.captions.get(record.record_id) if on_pose and record.crop == self.crop else None
+        # On another crop the words stand elsewhere in the picture: that their inks differ says nothing.
+        comparable = record.crop == self.crop and (p_crop or 0.0) >= 0.5
+        p_caption = self.captions.get(record.record_id) if comparable else None
         p_mark = self.marks.get(record.record_id) if p_caption is not None else None
         p_record = None
         if p_caption is not None:
