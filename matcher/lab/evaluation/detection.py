@@ -135,10 +135,10 @@ def props_from(folder: Path, role: Role, manifests: Sequence[Path] = ()) -> Prop
     if not any(one.listed for one in taken):
         taken = taken[0 if role == "fit" else 1 :: 2]
     prints = [read_photo(one.path).grey for one in taken[::2]]
-    return Props([_portrait(grey) for grey in prints], [read_photo(one.path).pixels for one in taken[1::2]])
+    return Props([portrait_of(grey) for grey in prints], [read_photo(one.path).pixels for one in taken[1::2]])
 
 
-def _portrait(grey: NDArray[np.uint8]) -> NDArray[np.uint8]:
+def portrait_of(grey: NDArray[np.uint8]) -> NDArray[np.uint8]:
     """The middle of a picture, at the proportions of a print."""
     width = min(grey.shape[1], round(grey.shape[0] * 0.65))
     left = (grey.shape[1] - width) // 2
