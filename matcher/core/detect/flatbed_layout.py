@@ -93,7 +93,7 @@ def flatbed_quads(
     if ground is None:
         return none
     apart, threshold = ground
-    patches = _patches(picture, (apart > threshold).astype(np.uint8))
+    patches = _patches(picture, apart, threshold, settings)
     scale = _common_scale(patches, lying, px_per_mm, settings)
     if scale is None:
         return none
@@ -143,12 +143,44 @@ def _apart(lab: NDArray[np.uint8], colour: NDArray[np.uint8]) -> NDArray[np.uint
     return np.asarray(cv2.max(np.ascontiguousarray(apart[..., 0]), cv2.add(chroma, chroma)), np.uint8)
 
 
-def _patches(picture: ReducedImage, mask: NDArray[np.uint8]) -> list[Patch]:
+def _patches(
+    picture: ReducedImage, apart: NDArray[np.uint8], threshold: int, settings: FlatbedSettings
+) -> list[Patch]:
+    """What stands out from the lid, each piece as one patch, unless it falls into whole ones further from the lid."""
+    mask = (apart > threshold).astype(np.uint8)
+    found: list[Patch] = []
+    for contour in _large(mask):
+        patch = _level(picture, contour)
+        parts = [] if patch.mask.mean() > settings.whole else _apart_higher(picture, apart, contour, threshold, settings)
+        found += parts or [patch]
+    return found
+
+
+def _large(mask: NDArray[np.uint8]) -> list[NDArray[np.int32]]:
+    """The contours of large pieces of a mask (h, w) of 0 and 1."""
     least = (0.05 * max(mask.shape)) ** 2
     closed = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
     opened = cv2.morphologyEx(closed, cv2.MORPH_OPEN, np.ones((5, 5), np.uint8))
     contours, _ = cv2.findContours(opened, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
-    return [_level(picture, np.asarray(c, np.int32)) for c in contours if cv2.contourArea(c) > least]
+    return [np.asarray(c, np.int32) for c in contours if cv2.contourArea(c) > least]
+
+
+def _apart_higher(
+    picture: ReducedImage,
+    apart: NDArray[np.uint8],
+    contour: NDArray[np.int32],
+    threshold: int,
+    settings: FlatbedSettings,
+) -> list[Patch]:
+    """The whole patches that a piece with notches falls into where more is asked of what stands out; none where it does
+    not. A pale card on a black lid shines a few pixels beyond its edge, and so reaches its neighbour."""
+    inside = np.zeros(apart.shape, np.uint8)
+    cv2.drawContours(inside, [contour], -1, 1, -1)
+    for times in settings.raised:
+        parts = [_level(picture, part) for part in _large((apart > times * threshold).astype(np.uint8) * inside)]
+        if len(parts) > 1 and all(part.mask.mean() > settings.whole for part in parts):
+            return parts
+    return []
 
 
 def _level(picture: ReducedImage, contour: NDArray[np.int32]) -> Patch:
@@ -250,8 +282,16 @@ def _cells(patch: Patch, height: float, size: FaceSize, settings: FlatbedSetting
             if count < 1 or abs(np.log((right - left) / (height * size.aspect) / count)) > tolerance:
                 continue
             sides = _cuts(energy, left, right, count, mount)
+            if min(_filled(patch, a, top, b, bottom) for a, b in pairwise(sides)) < settings.least_filled:
+                return []  # something else than whole cards, of about their size together
             cells += [_quad(patch, a, top, b, bottom) for a, b in pairwise(sides)]
     return cells
+
+
+def _filled(patch: Patch, left: float, top: float, right: float, bottom: float) -> float:
+    """Share of a cell that stands out from the lid."""
+    part = patch.mask[round(top) : max(round(bottom), round(top) + 1), round(left) : max(round(right), round(left) + 1)]
+    return float(part.mean()) if part.size else 0.0
 
 
 def _across(edges: NDArray[np.float32], axis: int) -> NDArray[np.float64]:

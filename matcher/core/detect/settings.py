@@ -364,6 +364,13 @@ class FlatbedSettings:
     mount_mm: float = 0.95
     """Where cards touch, three edges run side by side: print, cut, print; the middle one is the cards' border. Common
     width of a border, no source."""
+    whole: float = 0.93
+    """Share of its rectangle that a patch without notches fills; own choice."""
+    raised: tuple[int, ...] = (2, 4, 8)
+    """Times the distance from the lid at which a patch with notches may fall apart; own choice, after a pale cabinet on
+    a black lid whose shine reached the card beside it."""
+    least_filled: float = 0.75
+    """Share of its cell that each card covers; own choice: torn corners and cuts askew leave 0.9."""
 
 
 @dataclass(frozen=True)
