@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.detect.orientation import SHAPE
+from matcher.core.formats import PRESETS
 from matcher.lab.synthesis.backs import card_back
 from matcher.lab.synthesis.chance import random_crop
 from matcher.lab.synthesis.printing import Card, print_card
@@ -28,6 +29,12 @@ MARGIN = 24
 
 WORDLESS, FEWER_WORDS = 0.15, 0.25
 """Shares of fronts without words, and without the smaller lines."""
+
+AT_THE_HEAD = 0.35
+"""Share of fronts with a strip of words that have it above: few do, and there the rule of thumb that words stand below
+is wrong."""
+
+OTHER_SIZES = tuple(one.face for one in PRESETS.values() if not one.landscape)
 
 PX_PER_MM = 8.0
 PAPER = 226.0
@@ -55,8 +62,11 @@ def front(negative: Grey, rng: np.random.Generator, fonts: Sequence[str]) -> Sid
         caption = replace(caption, name="", club="", issuer="", style="plate")
     elif rng.random() < FEWER_WORDS:
         caption = replace(caption, issuer="", club="" if rng.random() < 0.5 else caption.club)
+    if caption.style != "plate" and rng.random() < AT_THE_HEAD:
+        caption = replace(caption, style="top")
     plate = int(rng.integers(1 << 30))
-    return Side(_on_ground(print_card(negative, random_crop(rng), caption, rng, plate=plate, px_per_mm=PX_PER_MM), rng))
+    size = OTHER_SIZES[int(rng.integers(len(OTHER_SIZES)))] if rng.random() < 0.3 else None
+    return Side(_on_ground(print_card(negative, random_crop(rng), caption, rng, plate=plate, px_per_mm=PX_PER_MM, size=size), rng))
 
 
 def back(kind: str, rng: np.random.Generator, fonts: Sequence[str]) -> Side:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 
@@ -12,8 +14,7 @@ import torch
 from torch import nn
 
 from matcher.core.detect.orientation import SHAPE, STRIP, WHOLE
-from matcher.lab.synthesis.sides import Side
-from matcher.lab.training.orientation_sides import PARTS, batches
+from matcher.lab.training.orientation_sides import PARTS, Batch, batches, new_sides
 
 
 class OrientationNetwork(nn.Module):
@@ -22,10 +23,10 @@ class OrientationNetwork(nn.Module):
 
     def __init__(self) -> None:
         super().__init__()
-        self.whole = _convolutions((2, 8, 16, 24, 32, 32), (2, 2, 2, 2, 2))
-        self.strip = _convolutions((2, 8, 16, 24, 32, 32), (2, 2, 2, 1, 2))
-        self.read = nn.Linear(32 * 4, 24)
-        self.hidden, self.last = nn.Linear(32 * 5 + 24 * 2, 48), nn.Linear(48, 2)
+        self.whole = _convolutions((2, 16, 32, 48, 64, 64), (2, 2, 2, 2, 2))
+        self.strip = _convolutions((2, 16, 32, 48, 64, 64), (2, 2, 2, 1, 2))
+        self.read = nn.Linear(64 * 4, 48)
+        self.hidden, self.last = nn.Linear(64 * 5 + 48 * 2, 96), nn.Linear(96, 2)
 
     def forward(self, whole: torch.Tensor, head: torch.Tensor, foot: torch.Tensor) -> torch.Tensor:
         # What stands where from head to foot; across hardly tells anything.
@@ -46,13 +47,14 @@ def _convolutions(widths: Sequence[int], strides: Sequence[int]) -> nn.Sequentia
 class Sides(torch.utils.data.IterableDataset[list[torch.Tensor]]):
     """`batches` as tensors: whole, head and foot, then upright, back, has_up; drawn in processes of its own."""
 
-    def __init__(self, drawn: Sequence[Side], seed: int) -> None:
-        self.drawn, self.seed = drawn, seed
+    def __init__(self, sources: Sequence[tuple[Path, int]], seed: int) -> None:
+        self.sources, self.seed = sources, seed
 
     def __iter__(self) -> Iterator[list[torch.Tensor]]:
         worker = torch.utils.data.get_worker_info()
         cv2.setNumThreads(1)
-        for batch in batches(self.drawn, np.random.default_rng([self.seed, worker.id if worker else 0])):
+        rng = np.random.default_rng([self.seed, worker.id if worker else 0])
+        for batch in batches(new_sides(self.sources, rng), rng):
             parts, *flags = batch
             yield [torch.from_numpy(one) for one in (*parts, *flags)]
 
@@ -65,31 +67,68 @@ def loss_of(odds: torch.Tensor, upright: torch.Tensor, back: torch.Tensor, has_u
     return (up * has_up).sum() / has_up.sum().clamp(min=1) + side
 
 
-def train(drawn: Sequence[Side], steps: int, seed: int) -> OrientationNetwork:
+@dataclass(frozen=True)
+class Course:
+    """minutes, rate; tell: seconds between two reports; workers: processes that draw."""
+
+    minutes: float
+    rate: float
+    tell: float
+    workers: int
+    seed: int
+    device: str
+
+
+def train(sources: Sequence[tuple[Path, int]], held_out: Sequence[tuple[Path, int]], course: Course) -> OrientationNetwork:
+    """Learn for so many minutes while sides are drawn; tells on held-out ones as it goes."""
+    ended = time.monotonic() + 60 * course.minutes
+    torch.manual_seed(course.seed)
+    cv2.setNumThreads(1)  # the drawing processes are forks of this one
+    source = iter(torch.utils.data.DataLoader(Sides(sources, course.seed), batch_size=None, num_workers=course.workers))
+    rng = np.random.default_rng([course.seed, 977])
+    judged = [one for one, _ in zip(batches(new_sides(held_out, rng), rng), range(16 if course.minutes > 2 else 2), strict=False)]
     network = OrientationNetwork()
-    network.to(memory_format=torch.channels_last)  # four times quicker on a processor
-    optimiser = torch.optim.AdamW(network.parameters(), 2e-3, weight_decay=1e-2)
-    pace = torch.optim.lr_scheduler.OneCycleLR(optimiser, 4e-3, steps)
-    shown_next = iter(torch.utils.data.DataLoader(Sides(drawn, seed), batch_size=None, num_workers=2))
-    recent: list[float] = []
-    for step in range(steps):
-        *shown, upright, back, has_up = next(shown_next)
-        shown = [part.contiguous(memory_format=torch.channels_last) for part in shown]
-        loss = loss_of(network(*shown), upright, back, has_up)
+    network.to(course.device, memory_format=torch.channels_last)  # four times quicker on a processor
+    optimiser = torch.optim.AdamW(network.parameters(), course.rate, weight_decay=1e-2)
+    started = told = time.monotonic()
+    step, recent = 0, [0.0]
+    while time.monotonic() < ended:
+        share = min((time.monotonic() - started) / max(ended - started, 1e-6), 1.0)
+        for group in optimiser.param_groups:
+            group["lr"] = course.rate * min(1.0, (step + 1) / 300) * (0.5 + 0.5 * float(np.cos(np.pi * share)))
+        *shown, upright, back, has_up = (part.to(course.device) for part in next(source))
+        loss = loss_of(network(*(part.contiguous(memory_format=torch.channels_last) for part in shown)), upright, back, has_up)
         optimiser.zero_grad()
         loss.backward()
         nn.utils.clip_grad_norm_(network.parameters(), 1.0)
         optimiser.step()
-        pace.step()
-        recent.append(float(loss.detach()))
-        if step % 100 == 99:
-            print(step + 1, round(float(np.mean(recent[-100:])), 4), flush=True)
+        step += 1
+        recent = [*recent[-99:], float(loss.detach())]
+        if time.monotonic() - told > course.tell or step == 1:
+            told = time.monotonic()
+            print(f"{told - started:5.0f} s step {step} loss {np.mean(recent):.4f} {report(network, judged)}", flush=True)
+    print(f"end: step {step} {report(network, judged)}", flush=True)
     return network
+
+
+@torch.no_grad()
+def report(network: OrientationNetwork, judged: Sequence[Batch]) -> str:
+    """How many of held-out sides are told the right way up, of those that have one, and front from back."""
+    network.eval()
+    device = next(network.parameters()).device
+    up, side = [], []
+    for batch in judged:
+        odds = network(*(torch.from_numpy(part).to(device) for part in batch.parts)).cpu().numpy()
+        as_is, turned = np.split(odds, 2)
+        up += list(((as_is[:, 0] > turned[:, 0]) == (batch.upright > 0.5))[batch.has_up > 0.5])
+        side += list((as_is[:, 1] + turned[:, 1] > 0) == (batch.back > 0.5))
+    network.train()
+    return f"upright {np.mean(up):.4f} of {len(up)} side {np.mean(side):.4f}"
 
 
 def export(network: OrientationNetwork, path: Path) -> None:
     """Write the ONNX file that `matcher.core.detect.orientation` reads: two cards at once, both ways up."""
-    network.eval()
+    network = network.float().cpu().eval()
     strip = torch.zeros(2, 2, STRIP, SHAPE[1])
     names = {"input_names": list(PARTS), "output_names": ["odds"]}
     torch.onnx.export(

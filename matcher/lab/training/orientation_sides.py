@@ -6,6 +6,7 @@ Everything is numpy: `orientation_network` makes tensors of it.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from itertools import count
 from pathlib import Path
 from typing import NamedTuple
 
@@ -19,21 +20,26 @@ from matcher.lab.synthesis.lettering import FONTS
 from matcher.lab.synthesis.negatives import negative_of
 from matcher.lab.synthesis.sides import MARGIN, Levels, Side, aged, back, front
 
-BATCH = 24
+BATCH = 64
+KEPT, RENEWED = 160, 3
+"""Sides that are at hand at once, and how many of them are drawn anew for each batch."""
+
+BACKS = 0.2
 PARTS = ("whole", "head", "foot")
 BORDER = np.array([[0, 0], [SHAPE[1], 0], [SHAPE[1], SHAPE[0]], [0, SHAPE[0]]], np.float32)
 DOWN, ACROSS = np.mgrid[-1 : 1 : SHAPE[0] * 1j, -1 : 1 : SHAPE[1] * 1j].astype(np.float32)
 
 
-def draw_sides(sources: Sequence[tuple[Path, int]], seed: int) -> list[Side]:
-    """Fronts of all photographs, so many of each, and a quarter as many backs."""
-    drawn: list[Side] = []
-    for path, times in sources:
-        negative = negative_of(path, 420)
-        rng = np.random.default_rng([seed, *path.stem.encode()])
-        drawn += [front(negative, rng, FONTS) for _ in range(times)]
-    rng = np.random.default_rng([seed, len(drawn)])
-    return drawn + [back(KINDS[n % len(KINDS)], rng, FONTS) for n in range(len(drawn) // 4)]
+def new_sides(sources: Sequence[tuple[Path, int]], rng: np.random.Generator) -> Iterator[Side]:
+    """Endless: fronts of all photographs, so often each, and backs, every kind in turn."""
+    share = np.array([times for _, times in sources], np.float64)
+    share /= share.sum()
+    for number in count():
+        if number % round(1 / BACKS) == 0:
+            yield back(KINDS[number // round(1 / BACKS) % len(KINDS)], rng, FONTS)
+        else:
+            path, _ = sources[int(rng.choice(len(sources), p=share))]
+            yield front(negative_of(path, 420), rng, FONTS)
 
 
 class Batch(NamedTuple):
@@ -48,21 +54,28 @@ class Batch(NamedTuple):
     has_up: NDArray[np.float32]
 
 
-def batches(drawn: Sequence[Side], rng: np.random.Generator) -> Iterator[Batch]:
-    """Endless batches, varied anew each time."""
-    boards = [side for side in drawn if side.blank]
+def batches(sides: Iterator[Side], rng: np.random.Generator, kept: int = KEPT) -> Iterator[Batch]:
+    """Endless batches of what is at hand, of which some is drawn anew each time, all of it varied."""
+    drawn = [next(sides) for _ in range(kept)]
     while True:
-        sides = [drawn[int(n)] for n in rng.integers(0, len(drawn), BATCH)]
-        beneath = [boards[int(n)] for n in rng.integers(0, len(boards), BATCH)]
-        upright = rng.random(BATCH) < 0.5
-        as_is = []
-        for side, board, up in zip(sides, beneath, upright, strict=True):
-            grey = seen_otherwise(aged(side, board, rng), rng)
-            as_is.append(prepared(grey if up else np.ascontiguousarray(grey[::-1, ::-1])))
-        shown = as_is + [one.turned() for one in as_is]
-        parts = [np.stack([getattr(one, name) for one in shown]) for name in PARTS]
-        flags = (upright, [side.back for side in sides], [not side.blank for side in sides])
-        yield Batch(parts, *(np.array(flag, np.float32) for flag in flags))
+        for one in rng.integers(0, len(drawn), RENEWED):
+            drawn[int(one)] = next(sides)
+        boards = [side for side in drawn if side.blank] or [Side(np.full_like(drawn[0].grey, 230), True, True)]
+        yield _batch(drawn, boards, rng)
+
+
+def _batch(drawn: Sequence[Side], boards: Sequence[Side], rng: np.random.Generator) -> Batch:
+    sides = [drawn[int(n)] for n in rng.integers(0, len(drawn), BATCH)]
+    beneath = [boards[int(n)] for n in rng.integers(0, len(boards), BATCH)]
+    upright = rng.random(BATCH) < 0.5
+    as_is = []
+    for side, board, up in zip(sides, beneath, upright, strict=True):
+        grey = seen_otherwise(aged(side, board, rng), rng)
+        as_is.append(prepared(grey if up else np.ascontiguousarray(grey[::-1, ::-1])))
+    shown = as_is + [one.turned() for one in as_is]
+    parts = [np.stack([getattr(one, name) for one in shown]) for name in PARTS]
+    flags = (upright, [side.back for side in sides], [not side.blank for side in sides])
+    return Batch(parts, *(np.array(flag, np.float32) for flag in flags))
 
 
 def seen_otherwise(grey: Levels, rng: np.random.Generator) -> NDArray[np.uint8]:

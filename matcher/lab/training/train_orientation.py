@@ -1,52 +1,46 @@
 """Train the network that tells which way up a card is, and front from back (`core.detect.orientation`).
 
-    scripts/train_orientation FOLDER... --manifest FILE --work FOLDER --output matcher/core/nets/weights
+    scripts/train_orientation FOLDER... --manifest FILE --output matcher/core/nets/weights
 
 Each photograph that the manifest lists to train is a negative (`FOLDER:2` takes every second of them, `FOLDER*5`
-draws five cards of each). Cards are drawn first and kept in --work, so that training can be repeated. Needs the extra
-`train`.
+five times as often); what is told on the way is of those that it lists to fit. Cards are drawn while it learns. Needs
+the extra `train`.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
-import pickle
 from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 
 from matcher.core.errors import BadTable
-from matcher.lab.manifests import Taken, add_option, stored, take
-from matcher.lab.synthesis.sides import Side
-from matcher.lab.training.orientation_sides import draw_sides
+from matcher.lab.manifests import Role, Taken, add_option, stored, take
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("sources", nargs="+", help="FOLDER or FOLDER:STEP, either with *TIMES")
     add_option(parser)
-    parser.add_argument("--work", type=Path, required=True, help="where the drawn cards are kept")
-    parser.add_argument("--steps", type=int, default=2000)
+    parser.add_argument("--minutes", type=float, default=20.0)
+    parser.add_argument("--rate", type=float, default=2e-3)
+    parser.add_argument("--tell", type=float, default=60.0, help="seconds between two reports")
+    parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--device", default="cpu")
     parser.add_argument("--source", default="", help="what the photographs are; stored with the network")
     parser.add_argument("--output", type=Path, required=True, help="folder of orientation.onnx")
     chosen = parser.parse_args()
     try:
-        taken = sources_of(chosen.sources, chosen.manifest)
+        taken, judged = (sources_of(chosen.sources, chosen.manifest, role) for role in ("train", "fit"))
     except BadTable as error:
         parser.error(str(error))
-    kept = chosen.work / f"sides-{chosen.seed}.pickle"
-    if not kept.exists():
-        chosen.work.mkdir(parents=True, exist_ok=True)
-        kept.write_bytes(pickle.dumps(draw_sides([(one.path, times) for one, times in taken], chosen.seed)))
-    drawn: list[Side] = pickle.loads(kept.read_bytes())
-    print(f"{len(drawn)} sides", flush=True)
-    learn(drawn, chosen.steps, chosen.seed, chosen.output)
+    chosen.output.mkdir(parents=True, exist_ok=True)
+    learn(taken, judged, chosen)
     provenance = {
         "made": date.today().isoformat(),
-        "sides": len(drawn),
-        "steps": chosen.steps,
+        "minutes": chosen.minutes,
         "seed": chosen.seed,
         "pictures": chosen.source or chosen.sources,
         "manifests": stored(one for one, _ in taken),
@@ -54,25 +48,26 @@ def main() -> None:
     (chosen.output / "orientation.json").write_text(json.dumps(provenance, indent=1) + "\n", encoding="utf-8")
 
 
-def sources_of(sources: Sequence[str], manifests: Sequence[Path]) -> list[tuple[Taken, int]]:
+def sources_of(sources: Sequence[str], manifests: Sequence[Path], role: Role = "train") -> list[tuple[Taken, int]]:
     """Each picture to train on, and how many cards are drawn of it. Raises BadTable bad_evaluation."""
     found: list[tuple[Taken, int]] = []
     for source in sources:
         named, _, times = source.partition("*")
         folder, _, step = named.partition(":")
-        found += [(one, int(times or 1)) for one in take("train", [Path(folder)], manifests)[:: int(step or 1)]]
+        found += [(one, int(times or 1)) for one in take(role, [Path(folder)], manifests)[:: int(step or 1)]]
     return found
 
 
-def learn(drawn: list[Side], steps: int, seed: int, output: Path) -> None:
+def learn(taken: Sequence[tuple[Taken, int]], judged: Sequence[tuple[Taken, int]], chosen: argparse.Namespace) -> None:
     """Train the network and write it."""
     import torch
 
-    from matcher.lab.training.orientation_network import export, train
+    from matcher.lab.training.orientation_network import Course, export, train
 
     torch.set_num_threads(1)
-    torch.manual_seed(seed)
-    export(train(drawn, steps, seed), output / "orientation.onnx")
+    course = Course(chosen.minutes, chosen.rate, chosen.tell, chosen.workers, chosen.seed, chosen.device)
+    shown, held_out = ([(one.path, times) for one, times in some] for some in (taken, judged))
+    export(train(shown, held_out, course), chosen.output / "orientation.onnx")
 
 
 if __name__ == "__main__":
