@@ -11,6 +11,7 @@ The way through the room, in its order:
     proposals          the pool of quads: from lines, from regions, moved onto edges near them
     line_proposals     quads from long straight lines
     region_proposals   quads from what stands out from its surroundings
+    finder             what a network takes for cards: quads around it, and what it says of any quad
     ground             what the ground looks like, and how unlike it each place is
     edge_search        cards by their edges alone, whatever is printed on them
     caption_extension  a quad carried on over the strip that bears the caption

@@ -31,6 +31,8 @@ How it is taken:
     photographing   `Card` + `Scene`             -> `Shot` of a telephone, with the card's true corners
     scanning        `Card`                       -> `Shot` of a flatbed scanner
     staging         a type of scene              -> `Staged`: cards on anything, or none
+    clutter         a kind and a size            -> what else lies on a desk, seen from above
+    desks           pictures                     -> small pictures of desks with any cards, endless and quick
     pages           many cards                   -> `Staged`: a flatbed page
     picture_history  a card's greys              -> a camera's or a sales page's greys
     visible         two views, a picture        -> where they differ, and whether the picture shows it

@@ -32,11 +32,17 @@ from matcher.lab.synthesis.surfaces import surface
 
 Picture = NDArray[np.uint8]
 T = TypeVar("T")
+_Layer = tuple[Picture, Box, float]
+"""(h, w, 4) uint8 RGB and cover, the box in mm that it takes, and its pixels a mm."""
 
 CARD_PX_PER_MM = 5.0
+HOLDER_SCALE = 4.0
 GROUND_PX = 720
 KEPT_CARDS, KEPT_GROUNDS, KEPT_THINGS = 60, 36, 60
 """How many are kept at once; with each desk one of each is drawn anew, by turns."""
+
+FRAMED, FRAMED_SHARES = ("cut", "within", "rim", "page"), (0.15, 0.3, 0.2, 0.35)
+"""How a picture is cut to its card, and how often."""
 
 GROUNDS = (*SURFACES, "news", "plaid", "ruled", "sheet", "rectangles", "photo", "photo", "lid", "even")
 
@@ -54,8 +60,8 @@ class _Kept:
     """A card with what it is kept in. layers: under and over it, each with its box in mm."""
 
     card: Card
-    under: tuple[Picture, Box, float] | None = None
-    over: tuple[Picture, Box, float] | None = None
+    under: _Layer | None = None
+    over: _Layer | None = None
 
 
 @dataclass
@@ -207,12 +213,13 @@ class DeskDrawer:
         share = float(rng.choice(sizes, p=[0.25, 0.6, 0.15]) if one else rng.uniform(0.6, 1.05))
         turned = rng.random() < 0.25
         rotation = float(rng.uniform(0, 360) if turned else rng.choice([0, 0, 90, 180, 270]) + rng.normal(0, 6))
+        aside = rng.uniform(-0.5, 0.5, 2) * max(0.05, 1 - share)
         flat = not by_hand and rng.random() < 0.7
         scene = Scene(
             width=width, height=height, share=share,
             tilt=0.0 if flat else min(44.0, float(abs(rng.normal(0, 11)))),
             tilt_towards=float(rng.uniform(0, 360)), rotation=0.0 if flat else rotation,
-            offset=(float(rng.uniform(-0.5, 0.5) * max(0.05, 1 - share)), float(rng.uniform(-0.5, 0.5) * max(0.05, 1 - share))),
+            offset=(float(aside[0]), float(aside[1])),
             shadow=0.0 if flat else float(rng.uniform(0, 1) ** 2), blur=float(rng.uniform(0, 1.2)),
             noise=float(rng.uniform(0, 3)), exposure=float(rng.normal(0, 0.3)), warmth=float(rng.uniform(-0.8, 0.8)),
             distortion=float(rng.uniform(-0.004, 0.012)),
@@ -237,7 +244,11 @@ class DeskDrawer:
     def _lay_thing(self, picture: Picture, camera: Camera, extent: float) -> None:
         one, rng = _any(self.things, self.rng), self.rng
         reach = 0.9 * extent + 60
-        turn = float(rng.choice([0.0, np.pi / 2]) + rng.normal(0, 0.1)) if rng.random() < 0.5 else float(rng.uniform(0, 6.3))
+        turn = (
+            float(rng.choice([0.0, np.pi / 2]) + rng.normal(0, 0.1))
+            if rng.random() < 0.5
+            else float(rng.uniform(0, 6.3))
+        )
         place = _placed(*rng.uniform(-reach, reach, 2), turn)
         card = Card(np.ascontiguousarray(one.layer[..., :3]), np.ascontiguousarray(one.layer[..., 3]), PX_PER_MM)
         if one.high:
@@ -257,30 +268,16 @@ class DeskDrawer:
     def _framed(self) -> Desk:
         """The picture is the card: cut to it, or within it, or with a rim of lid, or in a viewer's page."""
         rng, card = self.rng, self._card().card
-        high = int(rng.integers(self.long_side, round(1.4 * self.long_side)))
-        wide = round(high * card.size_mm[0] / card.size_mm[1])
-        if wide > high:
-            wide, high = high, round(high * card.size_mm[1] / card.size_mm[0])
-        pixels = np.asarray(cv2.resize(card.pixels, (wide, high), interpolation=cv2.INTER_AREA), np.uint8)
-        kind = rng.random()
-        rims = np.zeros(4)
-        if kind < 0.3:
-            rims = -rng.uniform(0, 0.025, 4)
-        elif kind < 0.5:
-            rims = rng.uniform(0, 0.03, 4)
-        elif kind < 0.85:
-            rims = rng.uniform(0, 0.35, 4)
-        left, top, right, bottom = np.rint(rims * max(high, wide)).astype(int)
+        grown = float(rng.uniform(1.0, 1.4)) * self.long_side / max(card.pixels.shape[:2])
+        pixels = np.asarray(cv2.resize(card.pixels, None, fx=grown, fy=grown, interpolation=cv2.INTER_AREA), np.uint8)
+        high, wide = pixels.shape[:2]
+        most = {"cut": 0.0, "within": -0.025, "rim": 0.03, "page": 0.35}[str(rng.choice(FRAMED, p=FRAMED_SHARES))]
+        left, top, right, bottom = (int(v) for v in np.rint(rng.uniform(0, 1, 4) * most * max(high, wide)))
         corners = rectangle((wide, high), (wide / 2 + left, high / 2 + top))
-        if rims.max() <= 0:
+        if most <= 0:
             pixels = pixels[-top : high + bottom, -left : wide + right]
         else:
-            page = np.full((high + top + bottom, wide + left + right, 3), colour(rng, 0, 255, 6), np.uint8)
-            page[top : top + high, left : left + wide] = pixels
-            for bar in (page[: top // 2], page[top + high + bottom // 2 :]):
-                if rng.random() < 0.4:
-                    bar[:] = colour(rng, 5, 250, 10)
-            pixels = page
+            pixels = _on_page(pixels, (left, top, right, bottom), rng)
         noisy = pixels + rng.normal(0, float(rng.uniform(0.5, 3)), pixels.shape)
         pixels = np.clip(noisy, 0, 255).astype(np.uint8)
         for _ in range(int(rng.choice([0, 0, 0, 1, 2, 3]))):
@@ -309,37 +306,59 @@ def any_size(rng: np.random.Generator) -> FaceSize:
     return face_of(60 * share, 60) if rng.random() < 0.6 else face_of(60, 60 * share)
 
 
-def stiff_holder(
-    size_mm: tuple[float, float], rng: np.random.Generator
-) -> tuple[tuple[Picture, Box, float] | None, tuple[Picture, Box, float]]:
-    """Plastic, glass or a frame with its mat around a card: bright, dark or coloured rims, a film over all; under, over."""
-    scale = 4.0
-    margins = rng.uniform(1.0, 16.0, 4) if rng.random() < 0.6 else np.full(4, rng.uniform(1.0, 14.0))
-    box = (-size_mm[0] / 2 - margins[0], -size_mm[1] / 2 - margins[1], size_mm[0] / 2 + margins[2], size_mm[1] / 2 + margins[3])
-    rows, columns = round((box[3] - box[1]) * scale), round((box[2] - box[0]) * scale)
+def stiff_holder(size_mm: tuple[float, float], rng: np.random.Generator) -> tuple[_Layer | None, _Layer]:
+    """Plastic, glass or a frame with its mat around a card, under and over it: rims of any tone, a film over all."""
+    one = float(rng.uniform(1.0, 14.0))
+    left, top, right, bottom = (float(mm) for mm in (rng.uniform(1.0, 16.0, 4) if rng.random() < 0.6 else [one] * 4))
+    box = (-size_mm[0] / 2 - left, -size_mm[1] / 2 - top, size_mm[0] / 2 + right, size_mm[1] / 2 + bottom)
+    rows, columns = (round((box[i + 2] - box[i]) * HOLDER_SCALE) for i in (1, 0))
     under = np.zeros((rows, columns, 4), np.uint8)
     under[..., :3] = colour(rng, 10, 250, 15).astype(np.uint8)
     under[..., 3] = round(float(rng.choice([0, 30, 90, 255])))
-    over = np.zeros((rows, columns, 4), np.uint8)
-    over[..., :3] = 250
+    over = _film(rows, columns, rng)
+    for _ in range(int(rng.integers(1, 4))):
+        _rim(over, float(rng.uniform(0, min(left, top, right, bottom))), rng)
+    a, b, c, d = (round(mm * HOLDER_SCALE) for mm in (top, bottom, left, right))
+    inner = over[a : rows - b, c : columns - d, 3]
+    inner[:] = np.minimum(inner, 90)
+    return (under, box, HOLDER_SCALE) if under[0, 0, 3] else None, (over, box, HOLDER_SCALE)
+
+
+def _film(rows: int, columns: int, rng: np.random.Generator) -> Picture:
+    """Haze and streaks of light."""
+    over = np.full((rows, columns, 4), 250, np.uint8)
     over[..., 3] = round(255 * float(rng.uniform(0, 0.12)))
-    for _ in range(int(rng.integers(0, 3))):  # streaks of light
+    for _ in range(int(rng.integers(0, 3))):
         a, b = (tuple(int(v) for v in rng.integers(-50, 50 + max(rows, columns), 2)) for _ in range(2))
-        cv2.line(over, a, b, (250, 250, 250, int(rng.integers(25, 90))), int(rng.integers(2, 30)), cv2.LINE_AA)
-    for _ in range(int(rng.integers(1, 4))):  # rims and welds, on all sides or on some
-        inset = float(rng.uniform(0, 1)) * float(margins.min()) * scale
-        tone = [*(colour(rng, 225, 255, 4) if rng.random() < 0.7 else colour(rng, 5, 80, 8)).tolist(), float(rng.uniform(40, 230))]
-        near, thick = round(inset), max(1, round(float(rng.uniform(0.3, 2.0)) * scale))
-        far = (columns - 1 - near, rows - 1 - near)
-        if rng.random() < 0.6:
-            cv2.rectangle(over, (near, near), far, tone, thick, cv2.LINE_AA)
-        else:
-            for x in (near, far[0]):
-                cv2.line(over, (x, 0), (x, rows), tone, thick, cv2.LINE_AA)
-    inner = np.s_[round(margins[1] * scale) : rows - round(margins[3] * scale), round(margins[0] * scale) : columns - round(margins[2] * scale)]
-    over[inner][..., 3] = np.minimum(over[inner][..., 3], 90)
-    beneath = None if under[0, 0, 3] == 0 else (under, box, scale)
-    return beneath, (over, box, scale)
+        tone = (250, 250, 250, int(rng.integers(25, 90)))
+        cv2.line(over, a, b, tone, int(rng.integers(2, 30)), cv2.LINE_AA)
+    return over
+
+
+def _rim(over: Picture, inset_mm: float, rng: np.random.Generator) -> None:
+    """A rim or a weld, on all sides or on two, in place."""
+    rows, columns = over.shape[:2]
+    shade = colour(rng, 225, 255, 4) if rng.random() < 0.7 else colour(rng, 5, 80, 8)
+    tone = [*shade.tolist(), float(rng.uniform(40, 230))]
+    near, thick = round(inset_mm * HOLDER_SCALE), max(1, round(float(rng.uniform(0.3, 2.0)) * HOLDER_SCALE))
+    if rng.random() < 0.6:
+        cv2.rectangle(over, (near, near), (columns - 1 - near, rows - 1 - near), tone, thick, cv2.LINE_AA)
+    else:
+        for x in (near, columns - 1 - near):
+            cv2.line(over, (x, 0), (x, rows), tone, thick, cv2.LINE_AA)
+
+
+def _on_page(pixels: Picture, rims: tuple[int, int, int, int], rng: np.random.Generator) -> Picture:
+    """On an even page with so many pixels left, top, right and bottom; sometimes with bars above and below."""
+    left, top, right, bottom = rims
+    high, wide = pixels.shape[:2]
+    page = np.empty((high + top + bottom, wide + left + right, 3), np.uint8)
+    page[:] = colour(rng, 0, 255, 6).astype(np.uint8)
+    page[top : top + high, left : left + wide] = pixels
+    for bar in (page[: top // 2], page[top + high + bottom // 2 :]):
+        if rng.random() < 0.4:
+            bar[:] = colour(rng, 5, 250, 10).astype(np.uint8)
+    return page
 
 
 def _replaced(kept: list[T], new: T, most: int, rng: np.random.Generator) -> None:
@@ -353,7 +372,7 @@ def _any(some: Sequence[T], rng: np.random.Generator) -> T:
     return some[int(rng.integers(len(some)))]
 
 
-def _smaller(layer: Picture, box: Box, px_per_mm: float) -> tuple[Picture, Box, float]:
+def _smaller(layer: Picture, box: Box, px_per_mm: float) -> _Layer:
     """A layer at a third of its size, so that it is quickly laid."""
     small = cv2.resize(layer, None, fx=1 / 3, fy=1 / 3, interpolation=cv2.INTER_AREA)
     return np.asarray(small, np.uint8), box, px_per_mm / 3
@@ -380,7 +399,12 @@ def _reach(laid: Sequence[tuple[_Kept, NDArray[np.float64]]]) -> float:
 
 
 def _cover(
-    picture: Picture, camera: Camera, layer: Picture, place: NDArray[np.float64], start: tuple[float, float], scale: float
+    picture: Picture,
+    camera: Camera,
+    layer: Picture,
+    place: NDArray[np.float64],
+    start: tuple[float, float],
+    scale: float,
 ) -> None:
     """Lay a flat layer with cover over the picture, in place. start: mm of its first corner; place: as of `lay`."""
     wide, high = layer.shape[1] / scale, layer.shape[0] / scale
@@ -401,7 +425,9 @@ def _seen(
     """What light, lamp, lens, sensor and file leave of it; all at once, as the picture is small."""
     size = (picture.shape[1], picture.shape[0])
     seen = picture.astype(np.float32) * cv2.resize(factor, size)[..., None]
-    seen *= np.array([1 + 0.08 * scene.warmth, 1.0, 1 - 0.13 * scene.warmth], np.float32) * np.float32(2 ** (scene.exposure / 2.2))
+    seen *= np.array([1 + 0.08 * scene.warmth, 1.0, 1 - 0.13 * scene.warmth], np.float32) * np.float32(
+        2 ** (scene.exposure / 2.2)
+    )
     if lamp.any():
         seen += (255 - seen) * np.minimum(cv2.resize(lamp, size), 1)[..., None]
     if scene.blur > 0.2:

@@ -66,7 +66,11 @@ def front(negative: Grey, rng: np.random.Generator, fonts: Sequence[str]) -> Sid
         caption = replace(caption, style="top")
     plate = int(rng.integers(1 << 30))
     size = OTHER_SIZES[int(rng.integers(len(OTHER_SIZES)))] if rng.random() < 0.3 else None
-    return Side(_on_ground(print_card(negative, random_crop(rng), caption, rng, plate=plate, px_per_mm=PX_PER_MM, size=size), rng))
+    return Side(
+        _on_ground(
+            print_card(negative, random_crop(rng), caption, rng, plate=plate, px_per_mm=PX_PER_MM, size=size), rng
+        )
+    )
 
 
 def back(kind: str, rng: np.random.Generator, fonts: Sequence[str]) -> Side:

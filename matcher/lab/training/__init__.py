@@ -30,7 +30,10 @@ Networks, which need PyTorch:
     movement_sets          pictures                    -> sets of four drawn faces, endless
     movement_learning_network  sets                    -> the trained network
     movement_network       two registered faces        -> what has moved, and what is damaged
+    train_finder           `scripts/train_finder`
+    finder_scenes          desks                       -> them as the network is given them, and each cell's truth
+    finder_network         those                       -> what is inside a card, and its border
     train_orientation      `scripts/train_orientation`
-    orientation_sides      fronts and backs            -> batches as cameras and outlines may give them
+    orientation_sides      photographs                 -> fronts and backs as cameras and outlines may give them
     orientation_network    batches                     -> which way up a card is, and front from back
 """

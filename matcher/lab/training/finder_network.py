@@ -6,6 +6,7 @@ import threading
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import islice
 from pathlib import Path
 
 import cv2
@@ -104,7 +105,8 @@ class Kept:
 
     def take_in(self, drawn: list[torch.Tensor]) -> None:
         if not self.parts:
-            self.parts = [torch.empty((self.room, *one.shape[1:]), dtype=one.dtype, device=self.device) for one in drawn]
+            shapes = [((self.room, *one.shape[1:]), one.dtype) for one in drawn]
+            self.parts = [torch.empty(shape, dtype=kind, device=self.device) for shape, kind in shapes]
         places = torch.arange(self.count, self.count + len(drawn[0])) % self.room
         for kept, new in zip(self.parts, drawn, strict=True):
             kept[places.to(self.device)] = new.to(self.device)
@@ -151,7 +153,7 @@ def loss_of(odds: torch.Tensor, truth: torch.Tensor, within: torch.Tensor) -> to
 
 @dataclass(frozen=True)
 class Course:
-    """minutes, rate, batch; room: desks kept; first: drawn before it begins; tell: seconds between two reports."""
+    """room: desks kept; first: drawn before it begins; tell: seconds between two reports; judged: desks of a report."""
 
     minutes: float
     rate: float
@@ -162,6 +164,7 @@ class Course:
     workers: int
     seed: int
     device: str
+    judged: int
 
 
 def train(props: Props, held_out: Props, course: Course) -> FinderNetwork:
@@ -172,33 +175,38 @@ def train(props: Props, held_out: Props, course: Course) -> FinderNetwork:
     source = _source(props, course)
     network = FinderNetwork().to(course.device, memory_format=torch.channels_last)
     optimiser = torch.optim.AdamW(network.parameters(), course.rate, weight_decay=1e-2)
+    judged = list(islice(learnt_desks(held_out, np.random.default_rng([course.seed, 977])), course.judged))
     kept = Kept(course.room, course.device)
-    rng = np.random.default_rng([course.seed, 977])
-    judged = [desk for desk, _ in zip(learnt_desks(held_out, rng), range(200 if course.minutes > 1 else 12), strict=False)]
     while kept.count < course.first:
         kept.take_in(next(source))
     threading.Thread(target=kept.fill, args=(source, ended), daemon=True).start()
-    started, told, step, recent = time.monotonic(), time.monotonic(), 0, 0.0
+    started = told = time.monotonic()
+    step = 0
     while time.monotonic() < ended:
-        share = (time.monotonic() - started) / max(ended - started, 1e-6)
+        share = min((time.monotonic() - started) / max(ended - started, 1e-6), 1.0)
         for group in optimiser.param_groups:
-            group["lr"] = course.rate * min(1.0, (step + 1) / 300) * (0.5 + 0.5 * np.cos(np.pi * min(share, 1.0)))
-        shown, truth = kept.batch(course.batch)
-        with torch.autocast(course.device, torch.bfloat16, enabled=course.device != "cpu"):
-            odds = network(shown.contiguous(memory_format=torch.channels_last))
-        within = functional.avg_pool2d(shown[:, 3:], CELL)
-        loss = loss_of(odds.float(), truth, within)
-        optimiser.zero_grad()
-        loss.backward()
-        nn.utils.clip_grad_norm_(network.parameters(), 2.0)
-        optimiser.step()
+            group["lr"] = course.rate * min(1.0, (step + 1) / 300) * (0.5 + 0.5 * float(np.cos(np.pi * share)))
+        loss = _step(network, optimiser, kept, course)
         step += 1
         if time.monotonic() - told > course.tell or step == 1:
-            told, recent = time.monotonic(), float(loss.detach())
-            print(f"{60 * share * course.minutes:5.0f} s step {step} drawn {kept.count} loss {recent:.4f} {report(network, judged)}", flush=True)
+            told = time.monotonic()
+            said = f"{told - started:5.0f} s, step {step}, {kept.count} drawn, loss {loss:.4f}:"
+            print(said, report(network, judged), flush=True)
             network.train()
-    print(f"end: step {step} drawn {kept.count} {report(network, judged)}", flush=True)
+    print(f"at the end, step {step}, {kept.count} drawn: {report(network, judged)}", flush=True)
     return network
+
+
+def _step(network: FinderNetwork, optimiser: torch.optim.Optimizer, kept: Kept, course: Course) -> float:
+    shown, truth = kept.batch(course.batch)
+    with torch.autocast(course.device, torch.bfloat16, enabled=course.device != "cpu"):
+        odds = network(shown.contiguous(memory_format=torch.channels_last))
+    loss = loss_of(odds.float(), truth, functional.avg_pool2d(shown[:, 3:], CELL))
+    optimiser.zero_grad()
+    loss.backward()
+    nn.utils.clip_grad_norm_(network.parameters(), 2.0)
+    optimiser.step()
+    return float(loss.detach())
 
 
 def _source(props: Props, course: Course) -> Iterator[list[torch.Tensor]]:
@@ -217,15 +225,19 @@ def report(network: FinderNetwork, judged: list[LearntDesk]) -> str:
     shared = joined = 0.0
     for desk in judged:
         shown = as_input(torch.from_numpy(desk.picture)[None].float().to(device))
-        chance = torch.sigmoid(network(shown))[0].float().cpu().numpy()
-        inside, true = chance[0] > 0.5, desk.truth[0] > 127
-        shared, joined = shared + float((inside & true).sum()), joined + float((inside | true).sum())
-        quads = response_quads(chance[0], chance[1])
-        best = np.array([[overlap_of(card, quad) for quad in quads] for card in desk.cards]).reshape(len(desk.cards), len(quads))
+        inside, border = torch.sigmoid(network(shown))[0].float().cpu().numpy()
+        seen, true = inside > 0.5, desk.truth[0] > 127
+        shared, joined = shared + float((seen & true).sum()), joined + float((seen | true).sum())
+        quads = response_quads(inside, border)
+        best = np.array([[overlap_of(card, quad) for quad in quads] for card in desk.cards], np.float64)
+        best = best.reshape(len(desk.cards), len(quads))
         hit += int((best.max(axis=1, initial=0) >= PROBABLE).sum())
         cards += len(desk.cards)
         others += int((best.max(axis=0, initial=0) < 0.3).sum())
-    return f"inside {shared / max(joined, 1):.4f} proposed {hit / max(cards, 1):.4f} of {cards} others {others / len(judged):.3f} a desk"
+    return (
+        f"inside {shared / max(joined, 1):.4f}, proposed {hit / max(cards, 1):.4f} of {cards}, "
+        f"others {others / len(judged):.3f} a desk"
+    )
 
 
 def export(network: FinderNetwork, path: Path) -> None:

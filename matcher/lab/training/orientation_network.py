@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import islice, pairwise
 from pathlib import Path
 
 import cv2
@@ -69,7 +69,7 @@ def loss_of(odds: torch.Tensor, upright: torch.Tensor, back: torch.Tensor, has_u
 
 @dataclass(frozen=True)
 class Course:
-    """minutes, rate; tell: seconds between two reports; workers: processes that draw."""
+    """minutes, rate; tell: seconds between two reports, of so many judged batches; workers: processes that draw."""
 
     minutes: float
     rate: float
@@ -77,16 +77,20 @@ class Course:
     workers: int
     seed: int
     device: str
+    judged: int = 16
 
 
-def train(sources: Sequence[tuple[Path, int]], held_out: Sequence[tuple[Path, int]], course: Course) -> OrientationNetwork:
+def train(
+    sources: Sequence[tuple[Path, int]], held_out: Sequence[tuple[Path, int]], course: Course
+) -> OrientationNetwork:
     """Learn for so many minutes while sides are drawn; tells on held-out ones as it goes."""
     ended = time.monotonic() + 60 * course.minutes
     torch.manual_seed(course.seed)
     cv2.setNumThreads(1)  # the drawing processes are forks of this one
-    source = iter(torch.utils.data.DataLoader(Sides(sources, course.seed), batch_size=None, num_workers=course.workers))
+    sides = Sides(sources, course.seed)
+    source = iter(torch.utils.data.DataLoader(sides, batch_size=None, num_workers=course.workers))
     rng = np.random.default_rng([course.seed, 977])
-    judged = [one for one, _ in zip(batches(new_sides(held_out, rng), rng), range(16 if course.minutes > 2 else 2), strict=False)]
+    judged = list(islice(batches(new_sides(held_out, rng), rng), course.judged))
     network = OrientationNetwork()
     network.to(course.device, memory_format=torch.channels_last)  # four times quicker on a processor
     optimiser = torch.optim.AdamW(network.parameters(), course.rate, weight_decay=1e-2)
@@ -96,19 +100,27 @@ def train(sources: Sequence[tuple[Path, int]], held_out: Sequence[tuple[Path, in
         share = min((time.monotonic() - started) / max(ended - started, 1e-6), 1.0)
         for group in optimiser.param_groups:
             group["lr"] = course.rate * min(1.0, (step + 1) / 300) * (0.5 + 0.5 * float(np.cos(np.pi * share)))
-        *shown, upright, back, has_up = (part.to(course.device) for part in next(source))
-        loss = loss_of(network(*(part.contiguous(memory_format=torch.channels_last) for part in shown)), upright, back, has_up)
-        optimiser.zero_grad()
-        loss.backward()
-        nn.utils.clip_grad_norm_(network.parameters(), 1.0)
-        optimiser.step()
+        recent = [*recent[-99:], _step(network, optimiser, next(source), course.device)]
         step += 1
-        recent = [*recent[-99:], float(loss.detach())]
         if time.monotonic() - told > course.tell or step == 1:
             told = time.monotonic()
-            print(f"{told - started:5.0f} s step {step} loss {np.mean(recent):.4f} {report(network, judged)}", flush=True)
-    print(f"end: step {step} {report(network, judged)}", flush=True)
+            said = f"{told - started:5.0f} s, step {step}, loss {np.mean(recent):.4f}:"
+            print(said, report(network, judged), flush=True)
+    print(f"at the end, step {step}: {report(network, judged)}", flush=True)
     return network
+
+
+def _step(
+    network: OrientationNetwork, optimiser: torch.optim.Optimizer, drawn: list[torch.Tensor], device: str
+) -> float:
+    *shown, upright, back, has_up = (part.to(device) for part in drawn)
+    shown = [part.contiguous(memory_format=torch.channels_last) for part in shown]
+    loss = loss_of(network(*shown), upright, back, has_up)
+    optimiser.zero_grad()
+    loss.backward()
+    nn.utils.clip_grad_norm_(network.parameters(), 1.0)
+    optimiser.step()
+    return float(loss.detach())
 
 
 @torch.no_grad()

@@ -7,23 +7,28 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import chain, islice
 
 import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.detect.proposals import propose_quads
 from matcher.core.detect.quad_classifier import measurements
-from matcher.core.detect.reduced_image import reduce
+from matcher.core.detect.reduced_image import ReducedImage, reduce
 from matcher.core.photo import Photo
 from matcher.core.settings import FaceSize
 from matcher.lab.evaluation.detection import draw, plan
 from matcher.lab.evaluation.detection_measures import jaccard
-from matcher.lab.synthesis.staging import EMPTY, SINGLE, Props, Staged
+from matcher.lab.synthesis.desks import DeskDrawer
+from matcher.lab.synthesis.staging import EMPTY, SINGLE, Props, Staged, TrueCard
 from matcher.lab.training.logistic_onnx import LogisticModel, standardised
 
 Values = NDArray[np.float32]
 
 SHAPES = np.array([FaceSize().aspect])
+
+DESKS_A_SCENE, DESK_PX = 0.7, 1000
+"""Desks that are drawn for each staged scene with a card, and their longer side."""
 
 
 @dataclass(frozen=True)
@@ -35,19 +40,44 @@ class Choice:
 
 
 def choices(props: Props, scenes: int, seed: int) -> Iterator[Choice]:
-    """Scenes of all types, with and without a card, as the search sees them."""
+    """Scenes of all types, with and without a card, and desks with one or none, as the search sees them."""
+    for scene in chain(_staged(props, scenes, seed), _desks(props, round(DESKS_A_SCENE * scenes), seed)):
+        choice = choice_of(reduce(Photo.from_pixels(scene.pixels, dpi=scene.dpi)), scene.cards, scene.kind)
+        if choice is not None:
+            yield choice
+
+
+def choice_of(picture: ReducedImage, cards: Sequence[TrueCard], kind: str) -> Choice | None:
+    """What the search proposes, and which of it is right; None where it proposes nothing."""
+    quads = propose_quads(picture, SHAPES)
+    if not len(quads):
+        return None
+    return Choice(measurements(picture, quads, SHAPES), _right(cards, kind, quads / np.array(picture.scale)))
+
+
+def _staged(props: Props, scenes: int, seed: int) -> Iterator[Staged]:
     for kind, number in plan(scenes, SINGLE + EMPTY):
-        scene = draw(kind, (seed, number, sum(map(ord, kind))), props)
-        picture = reduce(Photo.from_pixels(scene.pixels, dpi=scene.dpi))
-        quads = propose_quads(picture, SHAPES)
-        if len(quads):
-            yield Choice(measurements(picture, quads, SHAPES), _right(scene, quads / np.array(picture.scale)))
+        yield draw(kind, (seed, number, sum(map(ord, kind))), props)
 
 
-def _right(scene: Staged, quads: NDArray[np.floating]) -> Values:
+def _desks(props: Props, count: int, seed: int) -> Iterator[Staged]:
+    """Those on which no more than one card lies."""
+    drawer = DeskDrawer(props, np.random.default_rng([seed, 5]), DESK_PX)
+    few = (desk for desk in iter(drawer.desk, None) if len(desk.cards) < 2)
+    for desk in islice(few, count):
+        cards = tuple(TrueCard(card, _as_seen(card), np.ones(4, bool)) for card in desk.cards)
+        yield Staged(desk.pixels, cards, "desk")
+
+
+def _as_seen(card: NDArray[np.float64]) -> tuple[float, float]:
+    """Width and height in pixels: a desk does not tell mm, and an outline is judged by its share."""
+    return float(np.linalg.norm(card[1] - card[0])), float(np.linalg.norm(card[3] - card[0]))
+
+
+def _right(cards: Sequence[TrueCard], kind: str, quads: NDArray[np.floating]) -> Values:
     """The best quads share 1 between them, sharply: a hundredth of the Jaccard index is much."""
-    index = np.array([max((jaccard(c, np.asarray(q, np.float32)) for c in scene.cards), default=0.0) for q in quads])
-    if scene.kind in ("cropped", "overcropped") and index[0] > 0.85:
+    index = np.array([max((jaccard(c, np.asarray(q, np.float32)) for c in cards), default=0.0) for q in quads])
+    if kind in ("cropped", "overcropped") and index[0] > 0.85:
         index[0] = 1.0  # the whole picture is the answer, whatever was cut off
     if index.max() < 0.85:
         return np.zeros(len(quads), np.float32)

@@ -32,6 +32,7 @@ def main() -> None:
     parser.add_argument("--room", type=int, default=6000, help="desks that are kept, 0.8 MB each")
     parser.add_argument("--first", type=int, default=600, help="desks that are drawn before it begins")
     parser.add_argument("--tell", type=float, default=60.0, help="seconds between two reports")
+    parser.add_argument("--judged", type=int, default=200, help="held-out desks of a report")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--device", default="cpu")
@@ -57,7 +58,7 @@ def learn(taken: Sequence[Taken], judged: Sequence[Taken], chosen: argparse.Name
     torch.set_num_threads(1)
     course = Course(
         chosen.minutes, chosen.rate, chosen.batch, chosen.room, chosen.first, chosen.tell, chosen.workers, chosen.seed,
-        chosen.device,
+        chosen.device, chosen.judged,
     )  # fmt: skip
     chosen.output.mkdir(parents=True, exist_ok=True)
     export(train(props_of(taken), props_of(judged), course), chosen.output / "finder.onnx")
