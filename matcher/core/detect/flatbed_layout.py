@@ -143,15 +143,15 @@ def _apart(lab: NDArray[np.uint8], colour: NDArray[np.uint8]) -> NDArray[np.uint
     return np.asarray(cv2.max(np.ascontiguousarray(apart[..., 0]), cv2.add(chroma, chroma)), np.uint8)
 
 
-def _patches(
-    picture: ReducedImage, apart: NDArray[np.uint8], threshold: int, settings: FlatbedSettings
-) -> list[Patch]:
+def _patches(picture: ReducedImage, apart: NDArray[np.uint8], threshold: int, settings: FlatbedSettings) -> list[Patch]:
     """What stands out from the lid, each piece as one patch, unless it falls into whole ones further from the lid."""
     mask = (apart > threshold).astype(np.uint8)
     found: list[Patch] = []
     for contour in _large(mask):
         patch = _level(picture, contour)
-        parts = [] if patch.mask.mean() > settings.whole else _apart_higher(picture, apart, contour, threshold, settings)
+        parts = (
+            [] if patch.mask.mean() > settings.whole else _apart_higher(picture, apart, contour, threshold, settings)
+        )
         found += parts or [patch]
     return found
 

@@ -138,6 +138,8 @@ class ProposalSettings:
     """Of a proposal's four sides, weakest first: one or two may be faint; own choice."""
     looked_at: int = 12
     """Proposals, at most, that are moved onto edges; own choice, for time."""
+    learnt: int = 6
+    """Proposals of the network, at most, that are moved onto edges beside those; own choice, for time."""
     good_region: float = 0.8
     """First score from which the largest thing that stands out from its surroundings is moved onto edges, whatever else
     is seen; own choice."""
@@ -366,7 +368,7 @@ class FlatbedSettings:
     width of a border, no source."""
     whole: float = 0.93
     """Share of its rectangle that a patch without notches fills; own choice."""
-    raised: tuple[int, ...] = (2, 4, 8)
+    raised: tuple[int, ...] = (2, 4, 8, 16)
     """Times the distance from the lid at which a patch with notches may fall apart; own choice, after a pale cabinet on
     a black lid whose shine reached the card beside it."""
     least_filled: float = 0.75
