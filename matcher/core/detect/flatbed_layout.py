@@ -156,10 +156,10 @@ def _patches(picture: ReducedImage, apart: NDArray[np.uint8], threshold: int, se
     return found
 
 
-def _large(mask: NDArray[np.uint8]) -> list[NDArray[np.int32]]:
-    """The contours of large pieces of a mask (h, w) of 0 and 1."""
+def _large(mask: NDArray[np.uint8], bridged: bool = True) -> list[NDArray[np.int32]]:
+    """The contours of large pieces of a mask (h, w) of 0 and 1. bridged: gaps of two pixels are closed first."""
     least = (0.05 * max(mask.shape)) ** 2
-    closed = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
+    closed = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8)) if bridged else mask
     opened = cv2.morphologyEx(closed, cv2.MORPH_OPEN, np.ones((5, 5), np.uint8))
     contours, _ = cv2.findContours(opened, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
     return [np.asarray(c, np.int32) for c in contours if cv2.contourArea(c) > least]
@@ -177,7 +177,10 @@ def _apart_higher(
     inside = np.zeros(apart.shape, np.uint8)
     cv2.drawContours(inside, [contour], -1, 1, -1)
     for times in settings.raised:
-        parts = [_level(picture, part) for part in _large((apart > times * threshold).astype(np.uint8) * inside)]
+        parts = [
+            _level(picture, part)
+            for part in _large((apart > times * threshold).astype(np.uint8) * inside, bridged=False)
+        ]
         if len(parts) > 1 and all(part.mask.mean() > settings.whole for part in parts):
             return parts
     return []
