@@ -37,6 +37,7 @@ from matcher.lab.training import (
     fit_reading,
     fit_words,
     train_change_detector,
+    train_finder,
     train_letters,
     train_movement,
     train_orientation,
@@ -193,7 +194,8 @@ COMMANDS = {
     fit_words: [str(NEGATIVES)],
     train_movement: [str(NEGATIVES), "--held-out", str(NEGATIVES), "--output", "none"],
     train_change_detector: [str(NEGATIVES), "--work", "none", "--output", "none"],
-    train_orientation: [str(NEGATIVES), "--work", "none", "--output", "none"],
+    train_orientation: [str(NEGATIVES), "--output", "none"],
+    train_finder: [str(NEGATIVES), "--output", "none"],
     train_letters: [str(NEGATIVES), "--work", "none", "--output", "none"],
 }
 

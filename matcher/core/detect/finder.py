@@ -33,9 +33,12 @@ CELL = 4
 STEP = 32
 """The network halves the picture five times."""
 
-LEVELS = ((0.3, 0.0), (0.5, 0.0), (0.5, 0.5), (0.75, 0.7))
-"""Chances of the inside from which a cell belongs to a card, and how much of the border's chance is taken off, so that
+LEVELS = ((0.3, False), (0.5, False), (0.5, True), (0.75, True))
+"""Chances of the inside from which a cell belongs to a card, and whether those of no border are asked for, so that
 cards that touch come apart."""
+
+BAND_PX = 2.5
+"""Half of a border's width, as the network has learnt it."""
 
 FEWEST = 4.0
 """Cells that a proposal covers."""
@@ -81,16 +84,16 @@ def finder_quads(response: Response) -> NDArray[np.float32]:
 def response_quads(inside: Chances, border: Chances) -> NDArray[np.float32]:
     """(n, 4, 2) the same in pixels of the picture as the network saw it."""
     quads: list[NDArray[np.float32]] = []
-    for least, parting in LEVELS:
-        chance = inside - parting * border
+    for least, apart in LEVELS:
+        chance = inside * (1 - border) if apart else inside
         grown = cv2.resize(np.pad(chance, 1, constant_values=0), None, fx=2, fy=2, interpolation=cv2.INTER_LINEAR)
-        level = least if not parting else least * (1 - parting)
-        contours, _ = cv2.findContours((grown > level).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-        lost = (0.0 if not parting else 0.5) * CELL  # half of the border's band
+        contours, _ = cv2.findContours((grown > least).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
         for contour in contours:
             if cv2.contourArea(contour) >= 4 * FEWEST:
-                quads += [((quad - 2) * (CELL / 2), lost) for quad in _quads_around(contour)]  # type: ignore[misc]
-    return np.array([_grown(quad, by) for quad, by in quads], np.float32).reshape(-1, 4, 2)  # type: ignore[misc]
+                found = [(quad - 2) * (CELL / 2) for quad in _quads_around(contour)]
+                # A contour runs through the middles of the outermost cells.
+                quads += [_grown(quad, CELL / 4 + (BAND_PX if apart else 0.0)) for quad in found]
+    return np.array(quads, np.float32).reshape(-1, 4, 2)
 
 
 def _quads_around(contour: NDArray[np.int32]) -> list[NDArray[np.float32]]:
