@@ -18,10 +18,11 @@ from matcher.catalogue.records.ingest import PreparedReference
 from matcher.catalogue.tables.models import Quad
 from matcher.core.condition import condition
 from matcher.core.describe import describe
+from matcher.core.detect.choice_settings import ChoiceSettings
 from matcher.core.detect.detection import CardQuad, Detections, as_held, as_portrait, detect, given_quads
 from matcher.core.detect.geometry import area as quad_area
 from matcher.core.detect.geometry import true_ratio
-from matcher.core.detect.settings import ChoiceSettings, DetectSettings
+from matcher.core.detect.settings import DetectSettings
 from matcher.core.errors import PlatekinError, UnreadablePhoto
 from matcher.core.flatten import flatten
 from matcher.core.formats import CardFormat, face_text, shape_words

@@ -3,6 +3,8 @@
 The way through the room, in its order:
     detection          the stage: a page of cards, else cards whose edges are seen, else the full picture
     settings           its numbers, and where each comes from
+    proposal_settings  those of the reduced picture and of proposals
+    choice_settings    those by which quads are chosen
     reduced_image      the photo made small: colours, normalised gradient, thin edges
     flatbed_layout     many cards on one even ground, by their common size
     quad_search        quads proposed, scored, set against each other; one a card is left

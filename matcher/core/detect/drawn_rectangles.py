@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from matcher.core.detect.choice_settings import DrawnSettings
 from matcher.core.detect.geometry import Array, height
 from matcher.core.detect.reduced_image import ReducedImage
 from matcher.core.detect.sampling import across_sides, grid, sample
 from matcher.core.detect.scoring import LEVELS
-from matcher.core.detect.settings import DrawnSettings
 
 STROKE_MM, BEYOND_MM = (-2.0, -1.5, -1.0, -0.5, 0.0, 0.5, 1.0, 1.5, 2.0), (3.0, 4.0, 5.0)
 """Where, across a side, it is looked for the stroke and for the table."""

@@ -13,13 +13,14 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from matcher.core.detect.choice_settings import ChoiceSettings, EdgeSettings
 from matcher.core.detect.drawn_rectangles import only_drawn
 from matcher.core.detect.geometry import Array, area, clockwise_portrait, nearest_shape, true_slant
 from matcher.core.detect.proposals import LineQuads, distinct, versions
 from matcher.core.detect.reduced_image import ReducedImage
 from matcher.core.detect.region_proposals import region_quads
 from matcher.core.detect.scoring import Evidence, measure, plain_share, score, side_strength
-from matcher.core.detect.settings import ChoiceSettings, DetectSettings, EdgeSettings
+from matcher.core.detect.settings import DetectSettings
 from matcher.core.detect.suppression import suppress_overlaps
 from matcher.core.shared_settings import FaceSize
 

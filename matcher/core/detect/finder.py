@@ -15,10 +15,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.core.detect.geometry import Array, area, height
+from matcher.core.detect.geometry import Array, area, clockwise_portrait, height
 from matcher.core.detect.sampling import grid, outward, side_points
 from matcher.core.nets import weight_file
 from matcher.core.nets.runtime import infer
+from matcher.core.shared_settings import FaceSize
 
 Chances = NDArray[np.float32]
 
@@ -46,6 +47,9 @@ FEWEST = 4.0
 BESIDE_MM = (1.5, 4.0, 9.0)
 """How far from a side, inwards and outwards, it is asked what is inside of a card, at the scale of 63.5 mm high ones: a
 print on its mount, a sleeve, a holder."""
+
+WHOLE, EDGED = 1.5, -1.0
+"""Log odds of a quad's inside, on average, and of the border along its weakest side, from which it is a whole card."""
 
 FLOOR = 1e-3
 """Chances nearer to 0 or 1 than this count as that."""
@@ -90,7 +94,7 @@ def response_quads(inside: Chances, border: Chances) -> NDArray[np.float32]:
         contours, _ = cv2.findContours((grown > least).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
         for contour in contours:
             if cv2.contourArea(contour) >= 4 * FEWEST:
-                found = [(quad - 2) * (CELL / 2) for quad in _quads_around(contour)]
+                found = [(quad - 2) * (CELL / 2) for quad in _quads_around(np.asarray(contour, np.int32))]
                 # A contour runs through the middles of the outermost cells.
                 quads += [_grown(quad, CELL / 4 + (BAND_PX if apart else 0.0)) for quad in found]
     return np.array(quads, np.float32).reshape(-1, 4, 2)
@@ -141,6 +145,16 @@ def witness(response: Response, quads: Array, height_mm: float) -> Chances:
     columns.append(np.log((covered + 1) / (_cells(response, quads) + 1)))
     columns.append(np.full(len(quads), np.log(float(response.inside.max()) + FLOOR)))
     return np.stack(columns, axis=1).astype(np.float32)
+
+
+def sees_card(response: Response) -> bool:
+    """Whether the network sees a whole card anywhere: an inside with a border all around it. What it has not learnt to
+    know, a coloured cover or a drawing, it takes for nothing, and has nothing to say of."""
+    quads = clockwise_portrait(finder_quads(response)).astype(np.float32)
+    if not len(quads):
+        return False
+    seen = witness(response, quads, FaceSize().height_mm)
+    return bool(((seen[:, 0] > WHOLE) & (seen[:, 2] > EDGED)).any())
 
 
 def _cells(response: Response, quads: Array) -> Array:

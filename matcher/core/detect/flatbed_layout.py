@@ -173,7 +173,8 @@ def _apart_higher(
     settings: FlatbedSettings,
 ) -> list[Patch]:
     """The whole patches that a piece with notches falls into where more is asked of what stands out; none where it does
-    not. A pale card on a black lid shines a few pixels beyond its edge, and so reaches its neighbour."""
+    not. A pale card on a black lid shines a few pixels beyond its edge, and so reaches its neighbour; what is lost
+    of them must be little: a pale mount on a pale lid is no further from it than shine."""
     inside = np.zeros(apart.shape, np.uint8)
     cv2.drawContours(inside, [contour], -1, 1, -1)
     for times in settings.raised:
@@ -181,7 +182,8 @@ def _apart_higher(
             _level(picture, part)
             for part in _large((apart > times * threshold).astype(np.uint8) * inside, bridged=False)
         ]
-        if len(parts) > 1 and all(part.mask.mean() > settings.whole for part in parts):
+        kept = sum(float(part.mask.sum()) for part in parts) > settings.whole * float(inside.sum())
+        if len(parts) > 1 and kept and all(part.mask.mean() > settings.whole for part in parts):
             return parts
     return []
 

@@ -13,10 +13,10 @@ from numpy.typing import NDArray
 
 from matcher.core.detect.geometry import Array, clockwise_portrait, nearest_shape
 from matcher.core.detect.orientation import orientation
+from matcher.core.detect.proposal_settings import ProposalSettings
 from matcher.core.detect.proposals import frame_quad
 from matcher.core.detect.quad_classifier import UNEVEN, classify_quads, tones
 from matcher.core.detect.reduced_image import ReducedImage
-from matcher.core.detect.settings import ProposalSettings
 from matcher.core.nets import weight_file
 from matcher.core.nets.runtime import infer
 from matcher.core.photo import Photo

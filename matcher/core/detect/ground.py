@@ -10,8 +10,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from matcher.core.detect.proposal_settings import GroundSettings
 from matcher.core.detect.reduced_image import ReducedImage
-from matcher.core.detect.settings import GroundSettings
 
 CELLS, RIM = 32, 3
 """The surface through the border is fitted in so many cells each way, of which so many lie at each border."""

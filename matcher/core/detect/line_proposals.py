@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.detect.geometry import clockwise_portrait, intersect, is_convex, sides, skew
+from matcher.core.detect.proposal_settings import LineSettings
 from matcher.core.detect.reduced_image import ReducedImage
-from matcher.core.detect.settings import LineSettings
 
 
 @dataclass(frozen=True)

@@ -8,12 +8,13 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from matcher.core.detect.choice_settings import ChoiceSettings
 from matcher.core.detect.drawn_rectangles import chalked, only_drawn
 from matcher.core.detect.geometry import NEXT, Array, area, inside, nearest_shape, skew, true_ratio
 from matcher.core.detect.quad_classifier import HEIGHT_MM
 from matcher.core.detect.reduced_image import ReducedImage
 from matcher.core.detect.scoring import measure, plain_share
-from matcher.core.detect.settings import ChoiceSettings, DetectSettings
+from matcher.core.detect.settings import DetectSettings
 
 Quads = NDArray[np.float32]
 Scores = NDArray[np.float32]

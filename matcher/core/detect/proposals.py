@@ -9,15 +9,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.detect.caption_extension import to_nominal, with_caption
-from matcher.core.detect.geometry import Array, area, clockwise_portrait, nearest_shape
+from matcher.core.detect.finder import finder_quads, witness
+from matcher.core.detect.geometry import Array, area, clockwise_portrait, is_convex, nearest_shape, ratio
 from matcher.core.detect.line_proposals import line_quads
+from matcher.core.detect.proposal_settings import ProposalSettings
 from matcher.core.detect.quad_classifier import HEIGHT_MM
 from matcher.core.detect.reduced_image import ReducedImage, soften
 from matcher.core.detect.refinement import refine
 from matcher.core.detect.region_proposals import region_quads
 from matcher.core.detect.sampling import outward, side_points
 from matcher.core.detect.scoring import measure, score
-from matcher.core.detect.settings import DetectSettings, ProposalSettings, RefinementSettings
+from matcher.core.detect.settings import DetectSettings, RefinementSettings
 
 Quads = NDArray[np.float32]
 
@@ -91,7 +93,24 @@ def _proposals(
         scores = np.concatenate([scores, first_score(picture, lines.softened, shapes)])
     best = distinct(quads, scores, proposing, proposing.looked_at)
     outline = _largest(of_regions, scores[: len(of_regions)], proposing)
-    return np.asarray(quads[[*best, *(i for i in outline if i not in best)]], np.float32)
+    chosen = quads[[*best, *(i for i in outline if i not in best)]]
+    return np.asarray(np.concatenate([chosen, _learnt(picture, chosen, proposing)]), np.float32)
+
+
+def _learnt(picture: ReducedImage, chosen: Quads, settings: ProposalSettings) -> Quads:
+    """(n, 4, 2) what the network takes for cards, where nothing chosen lies there yet, the surest first."""
+    quads = clockwise_portrait(finder_quads(picture.response)).astype(np.float32)
+    quads = quads[is_convex(quads) & (ratio(quads) > settings.regions.slenderest)]
+    if not len(quads):
+        return quads
+    surest = witness(picture.response, quads, HEIGHT_MM)[:, 0]
+    kept: list[Quads] = []
+    for i in np.argsort(-surest):
+        others = np.concatenate([chosen, np.array(kept, np.float32).reshape(-1, 4, 2)])
+        reach = settings.alike * float(np.ptp(quads[i], axis=0).max())
+        if len(kept) < settings.learnt and not (np.abs(others - quads[i]).max(axis=(1, 2)) < reach).any():
+            kept.append(quads[i])
+    return np.array(kept, np.float32).reshape(-1, 4, 2)
 
 
 def _largest(regions: Quads, scores: NDArray[np.float32], settings: ProposalSettings) -> list[int]:

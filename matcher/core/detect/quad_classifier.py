@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from matcher.core.detect.finder import witness
 from matcher.core.detect.geometry import Array, area, clockwise_portrait, height, nearest_shape
 from matcher.core.detect.reduced_image import ReducedImage
 from matcher.core.detect.sampling import across_sides, grid, outward, sample
@@ -25,6 +26,10 @@ from matcher.core.shared_settings import FaceSize
 Values = NDArray[np.float32]
 
 WEIGHTS = weight_file("quad_classifier.onnx")
+
+SEEN_WEIGHTS = weight_file("quad_witness.onnx")
+"""Of the same and what a network says (`finder`), for pictures in which that network sees a whole card; where it sees
+none, it has no say: what it was not shown in training may be a card all the same."""
 
 HEIGHT_MM = FaceSize().height_mm
 """Of a card of any format, at the scale that its mm are counted in."""
@@ -45,7 +50,17 @@ def classify_quads(picture: ReducedImage, quads: Array, shapes: Array) -> Values
     """
     if not len(quads):
         return np.empty(0, np.float32)
+    if picture.sees_card:
+        return infer(SEEN_WEIGHTS, measurements=with_witness(picture, quads, shapes))
     return infer(WEIGHTS, measurements=measurements(picture, quads, shapes))
+
+
+def with_witness(picture: ReducedImage, quads: Array, shapes: Array) -> Values:
+    """(n, f + 18) float32: the same as `measurements`, and what the network that finds cards says of each quad."""
+    quads = clockwise_portrait(np.asarray(quads, np.float32))
+    return np.concatenate(
+        [measurements(picture, quads, shapes), witness(picture.response, quads, HEIGHT_MM)], axis=1
+    ).astype(np.float32)
 
 
 def measurements(picture: ReducedImage, quads: Array, shapes: Array) -> Values:

@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from matcher.core.detect.choice_settings import ChoiceSettings
 from matcher.core.detect.first_look import first_look
 from matcher.core.detect.geometry import Array, area, height, inside, slant, true_slant
 from matcher.core.detect.no_card import no_card, of_nominal_shape, off_shape, on_border
@@ -16,7 +17,7 @@ from matcher.core.detect.proposals import LineQuads, propose_quads
 from matcher.core.detect.quad_classifier import classify_quads
 from matcher.core.detect.reduced_image import ReducedImage
 from matcher.core.detect.region_proposals import coarse_quads, region_quads
-from matcher.core.detect.settings import ChoiceSettings, DetectSettings
+from matcher.core.detect.settings import DetectSettings
 from matcher.core.detect.suppression import suppress_overlaps
 from matcher.core.shared_settings import FaceSize
 

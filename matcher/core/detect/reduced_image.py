@@ -9,7 +9,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.core.detect.settings import ReductionSettings
+from matcher.core.detect.finder import Response, respond, sees_card
+from matcher.core.detect.proposal_settings import ReductionSettings
 from matcher.core.filters import shrink
 from matcher.core.photo import Photo
 
@@ -36,6 +37,16 @@ class ReducedImage:
     def edges(self) -> NDArray[np.bool_]:
         """(h, w) thin edges; computed once."""
         return _thin(self.slope, self.settings)
+
+    @cached_property
+    def response(self) -> Response:
+        """What a network sees of cards in it; computed once."""
+        return respond(self.lab)
+
+    @cached_property
+    def sees_card(self) -> bool:
+        """Whether that network sees a whole card in it; computed once."""
+        return sees_card(self.response)
 
     @property
     def width(self) -> int:

@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 
 from matcher.core.detect.geometry import BEFORE, area, clockwise_portrait, is_convex, ratio, sides
 from matcher.core.detect.ground import border_surface, unlike_ground
+from matcher.core.detect.proposal_settings import RegionSettings
 from matcher.core.detect.reduced_image import ReducedImage, halved
-from matcher.core.detect.settings import RegionSettings
 
 Shapes = NDArray[np.floating]
 

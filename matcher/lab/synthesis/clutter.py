@@ -88,7 +88,7 @@ def _screen(rows: int, columns: int, pictures: Sequence[Picture], rng: np.random
     body[y0:y1, x0:x1] = colour(rng, 180, 252, 6) if rng.random() < 0.7 else colour(rng, 10, 60, 6)
     inside = body[y0:y1, x0:x1]
     for _ in range(int(rng.integers(2, 9))):
-        box = _box_in(*inside.shape[:2], rng)
+        box = _box_in(inside.shape[0], inside.shape[1], rng)
         if rng.random() < 0.4:
             _into(inside, box, _any(pictures, rng))
         else:

@@ -156,7 +156,8 @@ class DeskDrawer:
         taken: list[NDArray[np.float32]] = []
         for _ in range(6 * count):
             one = self._card() if self.rng.random() < 0.4 else _Kept(self._card().card)
-            place = _placed(*self.rng.uniform(-reach, reach, 2), float(self.rng.uniform(0, 2 * np.pi)))
+            x, y = (float(mm) for mm in self.rng.uniform(-reach, reach, 2))
+            place = _placed(x, y, float(self.rng.uniform(0, 2 * np.pi)))
             outline = moved(place, rectangle(_extent(one))).astype(np.float32)
             if len(laid) < count and not any(cv2.intersectConvexConvex(outline, other)[0] > 0 for other in taken):
                 laid.append((one, place))
@@ -239,7 +240,7 @@ class DeskDrawer:
         )
         found = sampled(texture, maps, cv2.BORDER_REFLECT)
         gains = (1 + rng.normal(0, 0.06, 3)).astype(np.float32)
-        return np.clip(found * gains, 0, 255).astype(np.uint8)
+        return np.asarray(np.clip(found * gains, 0, 255), np.uint8)
 
     def _lay_thing(self, picture: Picture, camera: Camera, extent: float) -> None:
         one, rng = _any(self.things, self.rng), self.rng
@@ -249,7 +250,8 @@ class DeskDrawer:
             if rng.random() < 0.5
             else float(rng.uniform(0, 6.3))
         )
-        place = _placed(*rng.uniform(-reach, reach, 2), turn)
+        x, y = (float(mm) for mm in rng.uniform(-reach, reach, 2))
+        place = _placed(x, y, turn)
         card = Card(np.ascontiguousarray(one.layer[..., :3]), np.ascontiguousarray(one.layer[..., 3]), PX_PER_MM)
         if one.high:
             lay(picture, camera, card, place, rng)

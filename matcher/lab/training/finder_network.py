@@ -173,7 +173,8 @@ def train(props: Props, held_out: Props, course: Course) -> FinderNetwork:
     torch.manual_seed(course.seed)
     cv2.setNumThreads(1)  # the drawing processes are forks of this one
     source = _source(props, course)
-    network = FinderNetwork().to(course.device, memory_format=torch.channels_last)
+    network = FinderNetwork()
+    network.to(course.device, memory_format=torch.channels_last)
     optimiser = torch.optim.AdamW(network.parameters(), course.rate, weight_decay=1e-2)
     judged = list(islice(learnt_desks(held_out, np.random.default_rng([course.seed, 977])), course.judged))
     kept = Kept(course.room, course.device)
@@ -216,7 +217,6 @@ def _source(props: Props, course: Course) -> Iterator[list[torch.Tensor]]:
     return iter(loader)
 
 
-@torch.no_grad()
 def report(network: FinderNetwork, judged: list[LearntDesk]) -> str:
     """Of held-out desks: how well the inside is told, of how many cards an outline is proposed, and how many others."""
     network.eval()
@@ -225,7 +225,9 @@ def report(network: FinderNetwork, judged: list[LearntDesk]) -> str:
     shared = joined = 0.0
     for desk in judged:
         shown = as_input(torch.from_numpy(desk.picture)[None].float().to(device))
-        inside, border = torch.sigmoid(network(shown))[0].float().cpu().numpy()
+        with torch.no_grad():
+            chance = torch.sigmoid(network(shown)) * functional.avg_pool2d(shown[:, 3:], CELL)
+        inside, border = chance[0].float().cpu().numpy()
         seen, true = inside > 0.5, desk.truth[0] > 127
         shared, joined = shared + float((seen & true).sum()), joined + float((seen | true).sum())
         quads = response_quads(inside, border)

@@ -65,7 +65,8 @@ def learnt(desk: Desk) -> LearntDesk:
 
 def overlap_of(card: NDArray[np.float64], quad: NDArray[np.float32]) -> float:
     """Intersection over union with an outline in the same pixels, in any order of corners."""
-    return overlap(cv2.convexHull(card.astype(np.float32))[:, 0], cv2.convexHull(quad)[:, 0])
+    one, other = (np.asarray(cv2.convexHull(np.asarray(four, np.float32))[:, 0], np.float32) for four in (card, quad))
+    return overlap(one, other)
 
 
 def _short(card: NDArray[np.float64]) -> float:

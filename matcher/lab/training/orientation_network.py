@@ -123,14 +123,14 @@ def _step(
     return float(loss.detach())
 
 
-@torch.no_grad()
 def report(network: OrientationNetwork, judged: Sequence[Batch]) -> str:
     """How many of held-out sides are told the right way up, of those that have one, and front from back."""
     network.eval()
     device = next(network.parameters()).device
     up, side = [], []
     for batch in judged:
-        odds = network(*(torch.from_numpy(part).to(device) for part in batch.parts)).cpu().numpy()
+        with torch.no_grad():
+            odds = network(*(torch.from_numpy(part).to(device) for part in batch.parts)).cpu().numpy()
         as_is, turned = np.split(odds, 2)
         up += list(((as_is[:, 0] > turned[:, 0]) == (batch.upright > 0.5))[batch.has_up > 0.5])
         side += list((as_is[:, 1] + turned[:, 1] > 0) == (batch.back > 0.5))

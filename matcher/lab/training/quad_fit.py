@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.detect.proposals import propose_quads
-from matcher.core.detect.quad_classifier import measurements
+from matcher.core.detect.quad_classifier import measurements, with_witness
 from matcher.core.detect.reduced_image import ReducedImage, reduce
 from matcher.core.photo import Photo
 from matcher.core.settings import FaceSize
@@ -39,20 +39,24 @@ class Choice:
     right: Values
 
 
-def choices(props: Props, scenes: int, seed: int) -> Iterator[Choice]:
-    """Scenes of all types, with and without a card, and desks with one or none, as the search sees them."""
+def choices(props: Props, scenes: int, seed: int, seen: bool = False) -> Iterator[Choice]:
+    """Scenes of all types, with and without a card, and desks with one or none, as the search sees them.
+
+    seen: those alone in which the network that finds cards sees one, with what it says of each quad.
+    """
     for scene in chain(_staged(props, scenes, seed), _desks(props, round(DESKS_A_SCENE * scenes), seed)):
-        choice = choice_of(reduce(Photo.from_pixels(scene.pixels, dpi=scene.dpi)), scene.cards, scene.kind)
+        choice = choice_of(reduce(Photo.from_pixels(scene.pixels, dpi=scene.dpi)), scene.cards, scene.kind, seen)
         if choice is not None:
             yield choice
 
 
-def choice_of(picture: ReducedImage, cards: Sequence[TrueCard], kind: str) -> Choice | None:
-    """What the search proposes, and which of it is right; None where it proposes nothing."""
+def choice_of(picture: ReducedImage, cards: Sequence[TrueCard], kind: str, seen: bool) -> Choice | None:
+    """What the search proposes, and which of it is right; None where it proposes nothing, or there is nothing seen."""
     quads = propose_quads(picture, SHAPES)
-    if not len(quads):
+    if not len(quads) or (seen and not picture.sees_card):
         return None
-    return Choice(measurements(picture, quads, SHAPES), _right(cards, kind, quads / np.array(picture.scale)))
+    measured = with_witness if seen else measurements
+    return Choice(measured(picture, quads, SHAPES), _right(cards, kind, quads / np.array(picture.scale)))
 
 
 def _staged(props: Props, scenes: int, seed: int) -> Iterator[Staged]:

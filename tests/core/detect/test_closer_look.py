@@ -7,11 +7,13 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from matcher.core.detect.choice_settings import ChoiceSettings
 from matcher.core.detect.detection import detect
 from matcher.core.detect.ground import border_surface, unlike_ground
+from matcher.core.detect.proposal_settings import GroundSettings
 from matcher.core.detect.quad_search import in_one_place, overlap, small_places
 from matcher.core.detect.reduced_image import halved, reduce
-from matcher.core.detect.settings import ChoiceSettings, DetectSettings, GroundSettings
+from matcher.core.detect.settings import DetectSettings
 from tests.core.detect.test_detection import draw_print, lay, shoot, turned
 from tests.core.detect.test_what_is_no_card import checked
 

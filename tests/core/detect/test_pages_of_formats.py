@@ -35,4 +35,3 @@ def test_a_cabinet_and_an_insert_a_millimetre_apart_are_two_cards() -> None:
     middles = sorted((round(float(x)), round(float(y))) for x, y in (card.corners.mean(axis=0) for card in found))
     true = sorted((left + width / 2, top + height / 2) for left, top, width, height in laid)
     assert np.abs(np.array(middles) * 25.4 / DPI - np.array(true)).max() < 1.0
-
