@@ -51,6 +51,9 @@ print on its mount, a sleeve, a holder."""
 WHOLE, EDGED = 1.5, -1.0
 """Log odds of a quad's inside, on average, and of the border along its weakest side, from which it is a whole card."""
 
+SURE = 3.0
+"""Log odds from which the network is sure that a place is, or is not, inside a card."""
+
 FLOOR = 1e-3
 """Chances nearer to 0 or 1 than this count as that."""
 
@@ -145,6 +148,12 @@ def witness(response: Response, quads: Array, height_mm: float) -> Chances:
     columns.append(np.log((covered + 1) / (_cells(response, quads) + 1)))
     columns.append(np.full(len(quads), np.log(float(response.inside.max()) + FLOOR)))
     return np.stack(columns, axis=1).astype(np.float32)
+
+
+def crosses(seen: Chances) -> NDArray[np.bool_]:
+    """(n,): of which quads a side runs through a card's inside, no border along it; seen: (n, 18), as of `witness`."""
+    weakest_border, near, further = seen[:, 2], seen[:, 8], seen[:, 11]
+    return np.asarray((weakest_border < -SURE) & (near > SURE) & (further > SURE))
 
 
 def sees_card(response: Response) -> bool:

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from matcher.core.detect.choice_settings import ChoiceSettings
 from matcher.core.detect.drawn_rectangles import chalked, only_drawn
-from matcher.core.detect.geometry import NEXT, Array, area, inside, nearest_shape, skew, true_ratio
+from matcher.core.detect.finder import crosses, witness
+from matcher.core.detect.geometry import NEXT, Array, area, clockwise_portrait, inside, nearest_shape, skew, true_ratio
 from matcher.core.detect.quad_classifier import HEIGHT_MM
 from matcher.core.detect.reduced_image import ReducedImage
 from matcher.core.detect.scoring import measure, plain_share
@@ -33,8 +34,20 @@ def no_card(
     plain = plain_share(picture, quads) >= choice.plain
     plain &= scores < choice.plain_sure
     return np.asarray(
-        drawn | plain | _bare(picture, quads, scores, choice) | _misshapen(picture, quads, shapes, choice)
+        drawn
+        | plain
+        | _bare(picture, quads, scores, choice)
+        | _misshapen(picture, quads, shapes, choice)
+        | _through_a_card(picture, quads)
     )
+
+
+def _through_a_card(picture: ReducedImage, quads: Quads) -> NDArray[np.bool_]:
+    """(n,): which quads have a side that runs through the middle of what a network sees as one card. Halves of a card
+    are measured against nothing but each other where a card of another format was asked for."""
+    if not len(quads) or not picture.sees_card:
+        return np.zeros(len(quads), bool)
+    return crosses(witness(picture.response, clockwise_portrait(quads), HEIGHT_MM))
 
 
 def _misshapen(picture: ReducedImage, quads: Quads, shapes: Array, choice: ChoiceSettings) -> NDArray[np.bool_]:
