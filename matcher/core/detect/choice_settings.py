@@ -103,6 +103,8 @@ class ChoiceSettings:
     """What is left of the score of a quad that a rival contradicts; own choice."""
     nearly: float = 0.2
     """By how much less a second outline may score and still be worth a try; own choice."""
+    nearly_odds: float = 3.0
+    """The same in log odds, where a network has seen the card; own choice."""
     drawn: DrawnSettings = DrawnSettings()
 
 

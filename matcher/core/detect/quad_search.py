@@ -78,7 +78,9 @@ def search_quads(
     quads = propose_quads(picture, shapes, settings, lines, of_regions)
     scores, log_odds, own = _scored(picture, quads, sizes, px_per_mm, settings)
     kept = suppress_overlaps(quads, scores, least=0.0, log_odds=log_odds)
-    runner_up = tuple(_runner_up(quads, scores, int(i), settings.choice) for i in kept)
+    # With the network's word several outlines of one place are as good as certain by themselves: odds tell them apart.
+    doubtful = log_odds if picture.sees_card else np.zeros_like(log_odds)
+    runner_up = tuple(_runner_up(quads, scores, doubtful, int(i), settings.choice) for i in kept)
     there = np.maximum(scores[kept], in_one_place(quads, own, kept, settings.choice))
     return RankedQuads(quads[kept], there, runner_up, small_places(picture, quads, scores, settings))
 
@@ -237,11 +239,12 @@ def _together(quads: Quads, scores: Scores, choice: ChoiceSettings) -> tuple[Sco
     return probability, np.log(np.maximum(total, 1e-6)).astype(np.float32)
 
 
-def _runner_up(quads: Quads, scores: Scores, best: int, choice: ChoiceSettings) -> Quads | None:
+def _runner_up(quads: Quads, scores: Scores, log_odds: Scores, best: int, choice: ChoiceSettings) -> Quads | None:
     for i in np.argsort(-scores):
         if scores[i] < scores[best] - choice.nearly:
             return None
-        if 0.3 < overlap(quads[best], quads[i]) < choice.another:
+        near = log_odds[i] > log_odds[best] - choice.nearly_odds
+        if near and 0.3 < overlap(quads[best], quads[i]) < choice.another:
             return np.asarray(quads[i], np.float32)
     return None
 
