@@ -28,6 +28,7 @@ from matcher.core.detect.geometry import (
     sides,
     true_ratio,
 )
+from matcher.core.detect.no_card import cut_off
 from matcher.core.detect.orientation import orientation
 from matcher.core.detect.proposals import LineQuads
 from matcher.core.detect.quad_search import RankedQuads, overlap, search_quads
@@ -178,12 +179,18 @@ class _Detector:
         if around:
             return around
         outlines = []
-        for i in companions(ranked.quads, ranked.scores, self.settings.found, self._relative_heights):
+        for i in self._told(ranked):
             runner_up = self._refined_or_none(ranked.runner_up[i])
             score = round(float(ranked.scores[i]), 3)
             corners = self._refined(ranked.quads[i])
             outlines.append(CardQuad(corners, score, runner_up, sizes=self._sizes_of(corners)))
         return self._in_order(outlines)
+
+    def _told(self, ranked: RankedQuads) -> NDArray[np.intp]:
+        """The likeliest and the cards beside it; those that the picture cuts off only where no whole one is there."""
+        near = companions(ranked.quads, ranked.scores, self.settings.found, self._relative_heights)
+        part = cut_off(self.picture, ranked.quads[near], _shapes(self._looked_for), self.settings.choice)
+        return near if part.all() else near[~part]
 
     def _by_edges(
         self,

@@ -150,10 +150,18 @@ def witness(response: Response, quads: Array, height_mm: float) -> Chances:
     return np.stack(columns, axis=1).astype(np.float32)
 
 
-def crosses(seen: Chances) -> NDArray[np.bool_]:
-    """(n,): of which quads a side runs through a card's inside, no border along it; seen: (n, 18), as of `witness`."""
+def crosses(seen: Chances, border: float = -SURE) -> NDArray[np.bool_]:
+    """(n,): of which quads a side runs through a card's inside, no border along it; seen: (n, 18), as of `witness`.
+
+    border: log odds of the border below which there is none.
+    """
     weakest_border, near, further = seen[:, 2], seen[:, 8], seen[:, 11]
-    return np.asarray((weakest_border < -SURE) & (near > SURE) & (further > SURE))
+    return np.asarray((weakest_border < border) & (near > SURE) & (further > SURE))
+
+
+def whole(seen: Chances) -> NDArray[np.bool_]:
+    """(n,): which quads the network sees as one whole card, an inside with a border all around it; seen: (n, 18)."""
+    return np.asarray((seen[:, 0] > WHOLE) & (seen[:, 2] > EDGED))
 
 
 def sees_card(response: Response) -> bool:
@@ -162,8 +170,7 @@ def sees_card(response: Response) -> bool:
     quads = clockwise_portrait(finder_quads(response)).astype(np.float32)
     if not len(quads):
         return False
-    seen = witness(response, quads, FaceSize().height_mm)
-    return bool(((seen[:, 0] > WHOLE) & (seen[:, 2] > EDGED)).any())
+    return bool(whole(witness(response, quads, FaceSize().height_mm)).any())
 
 
 def _cells(response: Response, quads: Array) -> Array:

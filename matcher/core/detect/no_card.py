@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from matcher.core.detect.choice_settings import ChoiceSettings
 from matcher.core.detect.drawn_rectangles import chalked, only_drawn
-from matcher.core.detect.finder import crosses, witness
+from matcher.core.detect.finder import EDGED, Chances, crosses, whole, witness
 from matcher.core.detect.geometry import NEXT, Array, area, clockwise_portrait, inside, nearest_shape, skew, true_ratio
 from matcher.core.detect.quad_classifier import HEIGHT_MM
 from matcher.core.detect.reduced_image import ReducedImage
@@ -26,28 +26,62 @@ def no_card(
 ) -> NDArray[np.bool_]:
     """(n,) for quads (n, 4, 2) in reduced pixels with their scores (n,); shapes: (k,) widths over heights of cards."""
     choice = settings.choice
-    # A faded card on a pale lid looks drawn, its shadow being the stroke; but what is drawn seldom has a card's shape,
-    # and no shadow is lighter than the table.
-    drawn = only_drawn(picture, quads, HEIGHT_MM, choice.drawn)
-    drawn &= ~of_nominal_shape(picture, quads, shapes, choice) | chalked(picture, quads, HEIGHT_MM, choice.drawn)
+    seen = _witness(picture, quads)
     # A badly faded card shows as little as a box or a board; it is one only where all else speaks for it.
     plain = plain_share(picture, quads) >= choice.plain
     plain &= scores < choice.plain_sure
     return np.asarray(
-        drawn
+        _drawn(picture, quads, shapes, seen, choice)
         | plain
         | _bare(picture, quads, scores, choice)
         | _misshapen(picture, quads, shapes, choice)
-        | _through_a_card(picture, quads)
+        | through_a_card(quads, seen)
     )
 
 
-def _through_a_card(picture: ReducedImage, quads: Quads) -> NDArray[np.bool_]:
-    """(n,): which quads have a side that runs through the middle of what a network sees as one card. Halves of a card
-    are measured against nothing but each other where a card of another format was asked for."""
+def cut_off(picture: ReducedImage, quads: Quads, shapes: Array, choice: ChoiceSettings) -> NDArray[np.bool_]:
+    """(n,): which quads (n, 4, 2), in reduced pixels, are a card that goes on beyond the picture, squeezed into it: a
+    side runs along the picture's border, a network sees no card's border there, and the shape is none of `shapes`."""
     if not len(quads) or not picture.sees_card:
         return np.zeros(len(quads), bool)
-    return crosses(witness(picture.response, clockwise_portrait(quads), HEIGHT_MM))
+    squeezed = on_border(picture, quads, choice.rim * max(picture.width, picture.height))
+    squeezed &= ~whole(_witness(picture, quads))
+    return np.asarray(squeezed & ~of_nominal_shape(picture, quads, shapes, choice))
+
+
+def _witness(picture: ReducedImage, quads: Quads) -> Chances | None:
+    """(n, 18) what a network says of the quads; None where it sees no card and has no say."""
+    if not len(quads) or not picture.sees_card:
+        return None
+    return witness(picture.response, clockwise_portrait(quads), HEIGHT_MM)
+
+
+def _drawn(
+    picture: ReducedImage, quads: Quads, shapes: Array, seen: Chances | None, choice: ChoiceSettings
+) -> NDArray[np.bool_]:
+    """(n,): which quads are no more than a stroke around them.
+
+    A faded card on a pale lid looks so, its shadow being the stroke; but what is drawn seldom has a card's shape, and
+    no shadow is lighter than the table. A pale mount round a dark print on a dark table is; so what a network sees as
+    one whole card is never only drawn.
+    """
+    drawn = only_drawn(picture, quads, HEIGHT_MM, choice.drawn)
+    drawn &= ~of_nominal_shape(picture, quads, shapes, choice) | chalked(picture, quads, HEIGHT_MM, choice.drawn)
+    return drawn if seen is None else np.asarray(drawn & ~whole(seen))
+
+
+def through_a_card(quads: Quads, seen: Chances | None) -> NDArray[np.bool_]:
+    """(n,): which quads have a side that runs through the middle of what a network sees as one card. Halves of a card
+    are measured against nothing but each other where a card of another format was asked for. A crease looks a little
+    like a border: what ends there is a part where a whole card lies around it."""
+    if seen is None:
+        return np.zeros(len(quads), bool)
+    complete = quads[whole(seen)]
+    part = crosses(seen, EDGED)
+    for i in np.nonzero(part)[0]:
+        middle, larger = quads[i].mean(axis=0), area(complete) > area(quads[i])
+        part[i] = any(inside(middle, other) for other in complete[larger])
+    return np.asarray(part | crosses(seen))
 
 
 def _misshapen(picture: ReducedImage, quads: Quads, shapes: Array, choice: ChoiceSettings) -> NDArray[np.bool_]:
