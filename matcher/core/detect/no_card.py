@@ -42,10 +42,10 @@ def no_card(
 def cut_off(picture: ReducedImage, quads: Quads, shapes: Array, choice: ChoiceSettings) -> NDArray[np.bool_]:
     """(n,): which quads (n, 4, 2), in reduced pixels, are a card that goes on beyond the picture, squeezed into it: a
     side runs along the picture's border, a network sees no card's border there, and the shape is none of `shapes`."""
-    if not len(quads) or not picture.sees_card:
+    seen = _witness(picture, quads)
+    if seen is None:
         return np.zeros(len(quads), bool)
-    squeezed = on_border(picture, quads, choice.rim * max(picture.width, picture.height))
-    squeezed &= ~whole(_witness(picture, quads))
+    squeezed = on_border(picture, quads, choice.rim * max(picture.width, picture.height)) & ~whole(seen)
     return np.asarray(squeezed & ~of_nominal_shape(picture, quads, shapes, choice))
 
 
