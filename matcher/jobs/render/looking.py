@@ -12,6 +12,7 @@ from typing import Literal
 
 import cv2
 import numpy as np
+from numpy.polynomial import Polynomial
 from numpy.typing import NDArray
 
 from matcher.core.card_lines import wider
@@ -27,6 +28,11 @@ Box = tuple[int, int, int, int]
 
 NODES = 17
 """A tone table's entries, evenly over black to white: finer than any tone curve of a print bends."""
+
+NODES_AT = np.linspace(0, 1, NODES)
+
+LEAST_TONES, LEAST_RISE = 0.004, 0.3
+"""Of black to white: with less there are no tones; and share of its mean slope that a tone curve must have anywhere."""
 
 LEAST_SHOWN = 2000
 """Pixels that both must show before tones are compared; our own choice."""
@@ -92,24 +98,26 @@ def matched_tones(card: Pixels, reference: Pixels, shown: Pixels) -> Tones | Non
         return None
     duller, clearer = sides if spread[0] < spread[1] else sides[::-1]
     grey = duller.astype(np.float32) @ GREY
-    tables = tuple(_table(grey, clearer[:, channel]) for channel in range(3))
-    return Tones("card" if spread[0] < spread[1] else "reference", tables)
+    return Tones("card" if spread[0] < spread[1] else "reference", _tables(grey, clearer))
 
 
-def _table(values: NDArray[np.float32], wanted: NDArray[np.uint8]) -> tuple[float, ...]:
-    """The curve through equal quantiles, carried on straight beyond them."""
-    shares = np.linspace(1, 99, 33)
-    have, want = np.percentile(values, shares), np.percentile(wanted, shares)
-    have, places = np.unique(have, return_index=True)
-    want = want[places]
-    nodes = np.linspace(0, 255, NODES)
-    if have.size < 2:
-        return tuple((nodes / 255).round(3).tolist())
-    made = np.interp(nodes, have, want)
-    slope = (want[-1] - want[0]) / (have[-1] - have[0])
-    made = np.where(nodes < have[0], want[0] + slope * (nodes - have[0]), made)
-    made = np.where(nodes > have[-1], want[-1] + slope * (nodes - have[-1]), made)
-    return tuple((made / 255).round(3).tolist())
+def _tables(values: NDArray[np.float32], wanted: Pixels) -> tuple[tuple[float, ...], ...]:
+    """The smoothest curves near equal quantiles: parabolas where all of them rise everywhere, else straight lines.
+
+    A curve through every quantile would tear tones apart where a lamp's shine or a blotch lies on one of the two; of
+    one kind, the three leave the colour in peace.
+    """
+    shares = np.linspace(2, 98, 49)
+    have, want = (np.percentile(side, shares, axis=0) / 255 for side in (values, wanted))
+    if np.ptp(have) < LEAST_TONES:
+        return (tuple(NODES_AT.round(3).tolist()),) * 3
+    ends = have[[0, -1]]
+    curves = [Polynomial.fit(have, channel, 2) for channel in want.T]
+    steepness = [curve.deriv()(ends) / (np.diff(curve(ends)) / np.diff(ends)) for curve in curves]
+    if np.min(steepness) < LEAST_RISE:
+        curves = [Polynomial.fit(have, channel, 1) for channel in want.T]
+    seen = np.clip(NODES_AT, *ends)  # beyond what was seen they go on straight
+    return tuple(tuple((curve(seen) + curve.deriv()(seen) * (NODES_AT - seen)).round(3).tolist()) for curve in curves)
 
 
 def moved_places(found: Candidate, size: FaceSize) -> tuple[Box, ...]:

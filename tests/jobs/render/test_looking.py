@@ -41,6 +41,20 @@ def test_the_duller_picture_is_brought_to_the_clearer_ones_tones(gain: float, le
         assert np.abs(applied(tones.tables, dull) - clear)[inner].max() < 6
 
 
+def test_a_lamps_shine_on_one_of_the_two_does_not_tear_the_others_tones() -> None:
+    """Nowhere is a tone's step made more than half as large again as on average over what both show."""
+    clear, shown = ramp(), np.full((HEIGHT, WIDTH), 255, np.uint8)
+    dull = np.rint(clear * 0.4 + 90).astype(np.uint8)
+    shining = clear.copy()
+    shining[10:22] = np.maximum(shining[10:22], 250)  # three in sixteen of its pixels
+    tones = matched_tones(shining, dull, shown)
+    assert tones is not None
+    for table in tones.tables:
+        steps = np.diff(np.interp(np.linspace(90, 192, 40) / 255, np.linspace(0, 1, NODES), table))
+        assert steps.min() > 0
+        assert steps.max() < 1.5 * steps.mean()
+
+
 def test_too_little_to_compare_tones_by() -> None:
     nothing = np.zeros((HEIGHT, WIDTH), np.uint8)
     assert matched_tones(ramp(), ramp(), nothing) is None
