@@ -62,7 +62,8 @@ def test_no_barrier_and_no_sideways_scrolling_in_either_theme(
     address, wanted = PAGES[name]
     page = open_page(shared_site.address + address, size=size, bypass_csp=True)  # for axe's own script
     ready(page, wanted)
-    assert page.evaluate("document.documentElement.scrollWidth - innerWidth") <= 0
+    # Not innerWidth: a phone's browser makes that as wide as whatever sticks out.
+    assert page.evaluate("document.documentElement.scrollWidth") <= page.viewport_size["width"]
     for theme in THEMES:
         page.emulate_media(color_scheme=theme)
         assert findings(page) == [], theme
