@@ -31,7 +31,7 @@ def test_browsing_by_subject_negative_and_crop(shared_site: Site, open_page: Ope
     assert page.locator(".crop-name").count() > page.locator(".pose").count() > 2
     page.locator(".cards img").first.scroll_into_view_if_needed()
     until(page, "document.querySelector('.cards img').naturalWidth > 0")
-    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    assert page.evaluate("document.documentElement.scrollWidth") <= page.viewport_size["width"]
     page.locator(".letters a").last.click()
     until(page, "document.querySelectorAll('.subject').length === 1")
     page.get_by_role("button", name="Earlier ones").click()

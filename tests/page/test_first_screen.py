@@ -70,4 +70,4 @@ def test_enlarged_twice_or_on_its_side_the_pictures_stay_large(
     page.locator("card-compare .candidate").first.wait_for(state="attached")
     until(page, "[...document.querySelectorAll('card-compare .pane img')].every((one) => one.naturalWidth > 0)")
     assert page.evaluate(SHOWN)["high"] >= 240
-    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    assert page.evaluate("document.documentElement.scrollWidth") <= page.viewport_size["width"]

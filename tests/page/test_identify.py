@@ -35,7 +35,7 @@ def test_a_photo_is_answered_with_its_evidence(shared_site: Site, open_page: Ope
     assert page.locator(".chip").count() == 4
     assert "the same, all but certain" in page.locator(".chip").first.inner_text()
     assert page.locator(".corner").count() == 4
-    shown = page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    shown = page.evaluate("document.documentElement.scrollWidth") <= page.viewport_size["width"]
     assert shown, "the page is wider than the window"
     assert page.locator("#told").inner_text().startswith(f"{KNOWN}.jpg: Known V00013")
 

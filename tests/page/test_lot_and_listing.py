@@ -36,7 +36,7 @@ def test_a_listing_claim_by_claim(shared_site: Site, open_page: Open, size: str)
     assert page.locator("button.claim-words").count() >= 3
     assert page.locator(".listing-text .unread").count() >= 1  # what was not understood is no silent yes
     assert not [url for url in hosts if "elsewhere" in url]
-    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    assert page.evaluate("document.documentElement.scrollWidth") <= page.viewport_size["width"]
     assert findings(page) == []
     page.locator(".claims li", has_text="club:").get_by_role("button").click()
     page.locator(".lines .line svg").first.wait_for()  # the claim leads to its proof
@@ -82,7 +82,7 @@ def test_a_lot_from_scans_to_tables_and_decisions(site: Site, open_page: Open, s
     table = saved.value.path().read_text(encoding="utf-8-sig")
     assert "V00013" in table
     assert findings(page) == []
-    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    assert page.evaluate("document.documentElement.scrollWidth") <= page.viewport_size["width"]
     page.get_by_role("button", name="Confirm 1 known").click()
     page.locator(".pair").wait_for()  # nothing is noted without a look at both
     assert page.locator(".pair img").count() == 2
