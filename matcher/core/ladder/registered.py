@@ -118,9 +118,10 @@ class Registered:
     def beside_shine(self) -> Bools:
         """Where one of the two is burnt out by a lamp, or so near to it that its shine may lie there still."""
         burnt = ~self.query.face.trusted | self._warp_mask(~self.reference.face.trusted)
-        side = 2 * DamageSettings().shine_px + 1
-        reach = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
-        return np.asarray(cv2.dilate(burnt.astype(np.uint8), reach) > 0)
+        if not burnt.any():
+            return burnt
+        away = cv2.distanceTransform((~burnt).astype(np.uint8), cv2.DIST_L2, 3)
+        return np.asarray(away <= DamageSettings().shine_px)
 
     def _warp_mask(self, mask: Bools) -> Bools:
         return np.asarray(self._warp(mask.astype(np.uint8), cv2.INTER_NEAREST, cv2.BORDER_CONSTANT) > 0)

@@ -192,7 +192,7 @@ class DamageSettings:
     at_least, changed: it also grows where a cell is damaged by so much and surely either damaged or moved.
     joined_cells:  cells apart up to twice so far belong together: letters of a word, a crease that is broken.
     fewest_cells:  sure cells below which nothing is told; a cell is about 0.16 square millimetres.
-    shine_px:      as far from what a lamp has burnt out its shine may still look like paper that is lost: 2 mm.
+    shine_px:      as far from what a lamp has burnt out its shine may still look like lost paper: 2 mm.
     """
 
     surely: float = 0.45
