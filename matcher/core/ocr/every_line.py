@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Literal
 
 import cv2
@@ -19,6 +20,7 @@ from matcher.core.detect.warp import warp_quad
 from matcher.core.ocr.reader import Box, Reader, reader
 from matcher.core.ocr.reading import stretched
 from matcher.core.ocr.settings import EveryLineSettings, OcrSettings
+from matcher.core.parallel.side_by_side import side_by_side
 from matcher.core.photo import Photo
 from matcher.core.shared_settings import FaceSize
 
@@ -72,7 +74,7 @@ def _lines(grey: Grey, corners: NDArray[np.float32], size: FaceSize, settings: O
     if library is None:
         return ()
     found = find_lines(library, grey, corners, size, zones(size, settings.every_line), settings.every_line)
-    read = (read_found(library, one, settings.every_line) for one in found)
+    read = side_by_side(partial(read_found, library, rules=settings.every_line), found)
     return tuple(line for line in read if is_firm(line, settings.every_line))
 
 

@@ -17,11 +17,12 @@ from numpy.typing import NDArray
 from matcher.core.card_lines import BoxMm, CardLine
 from matcher.core.detect.detection import CardQuad
 from matcher.core.flatten import Face
-from matcher.core.ocr.every_line import find_lines, is_firm, read_found, zones
+from matcher.core.ocr.every_line import FoundLine, find_lines, is_firm, read_found, zones
 from matcher.core.ocr.looks import Card, Look, Looks, Transform, look_at, mm_to_face
 from matcher.core.ocr.reader import reader
 from matcher.core.ocr.settings import LinePairSettings, OcrSettings
 from matcher.core.ocr.spelling import plain
+from matcher.core.parallel.side_by_side import side_by_side
 from matcher.core.photo import Photo
 from matcher.core.reference_set import KnownRecord
 
@@ -94,12 +95,14 @@ def written_on(face: Face, settings: OcrSettings | None = None) -> tuple[Written
         return ()
     corners = np.array([[0, 0], [size.width, 0], [size.width, size.height], [0, size.height]], np.float32)
     card = Card(face.grey, mm_to_face(size), size)
-    written = []
     rules = settings.every_line
-    for found in find_lines(library, face.grey, corners, size, zones(size, rules, "looked at"), rules):
+
+    def as_written(found: FoundLine) -> WrittenLine:
         line, quarters = read_found(library, found, rules), found.zone.quarters
-        written.append(WrittenLine(line, quarters, look_at(library, card, line.box_mm, quarters, settings.pairs)))
-    return tuple(written)
+        return WrittenLine(line, quarters, look_at(library, card, line.box_mm, quarters, settings.pairs))
+
+    found = find_lines(library, face.grey, corners, size, zones(size, rules, "looked at"), rules)
+    return tuple(side_by_side(as_written, found))
 
 
 def firm_lines(written: Sequence[WrittenLine], settings: OcrSettings | None = None) -> tuple[CardLine, ...]:
@@ -120,11 +123,14 @@ def pair_lines(
     if library is None:
         return ()
     known, card = {"name": record.caption, "club": record.club}, sight.card
-    pairs = []
-    for part, line in caption_lines(written, record, mark, settings.pairs).items():
-        seen = sight.looks.at(library, card, line.line.box_mm, line.quarters, settings.pairs)
-        pairs.append(LinePair(part, known[part], line, seen))
-    return tuple(pairs)
+    lines = caption_lines(written, record, mark, settings.pairs)
+
+    def pair(part: Part) -> LinePair:
+        box, quarters = lines[part].line.box_mm, lines[part].quarters
+        seen = sight.looks.at(library, card, box, quarters, settings.pairs)
+        return LinePair(part, known[part], lines[part], seen)
+
+    return tuple(side_by_side(pair, [*lines]))
 
 
 def caption_lines(

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.describe import Description
+from matcher.core.parallel.side_by_side import THREADS, side_by_side
 from matcher.core.search.settings import SearchSettings
 from matcher.core.search.voting import Neighbours
 
@@ -125,7 +127,9 @@ class DescriptorStore:
         count = settings.neighbours if self.exact else settings.many_neighbours
         if not len(description.descriptors) or not self.rows:
             return Neighbours.none(len(description.descriptors))
-        distances, ids = self._descriptors.search(np.ascontiguousarray(description.descriptors), count)
+        shares = np.array_split(np.ascontiguousarray(description.descriptors), THREADS)
+        found = side_by_side(partial(self._descriptors.search, k=count), [share for share in shares if len(share)])
+        distances, ids = (np.concatenate(parts) for parts in zip(*found, strict=True))
         references, rows = np.divmod(ids, ROWS_PER_REFERENCE)
         return Neighbours.ordered(distances, references, rows)
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
+import onnxruntime
 import pytest
 
 from matcher.core.nets import WEIGHTS
-from matcher.core.nets.runtime import infer
+from matcher.core.nets.runtime import LARGE_BYTES, infer, infer_all
 from matcher.lab.training.logistic_onnx import LogisticModel, write_logistic
 
 
@@ -32,3 +33,19 @@ def test_every_network_tells_where_it_comes_from() -> None:
     for path in WEIGHTS.glob("*.onnx"):
         named = [path.with_suffix(".json"), *WEIGHTS.glob(f"{path.stem.split('_')[0]}_*.json")]
         assert any(file.is_file() for file in named), path.name
+
+
+def test_two_threads_compute_what_one_does() -> None:
+    """Answers may not depend on how many processors a machine has."""
+    path = WEIGHTS / "finder.onnx"
+    assert path.stat().st_size >= LARGE_BYTES
+    options = onnxruntime.SessionOptions()
+    options.intra_op_num_threads = 1
+    alone = onnxruntime.InferenceSession(str(path), options, providers=["CPUExecutionProvider"])
+    shown = alone.get_inputs()[0]
+    shape = [side if isinstance(side, int) else 256 for side in shown.shape]
+    picture = np.random.default_rng(7).normal(size=shape).astype(np.float32)
+    for found, expected in zip(
+        infer_all(path, **{shown.name: picture}), alone.run(None, {shown.name: picture}), strict=True
+    ):
+        assert np.array_equal(found, expected)

@@ -1,0 +1,27 @@
+"""Parts of one photo's work on two threads, held to the standard library's own `map`."""
+
+from __future__ import annotations
+
+import threading
+
+import pytest
+
+from matcher.core.parallel.side_by_side import side_by_side
+
+
+@pytest.mark.parametrize("count", [0, 1, 2, 7])
+def test_results_come_in_the_order_of_the_items(count: int) -> None:
+    assert side_by_side(str, range(count)) == list(map(str, range(count)))
+
+
+def test_two_are_at_work_at_once() -> None:
+    both = threading.Barrier(2, timeout=20)  # breaks where the second waits for the first to end
+    assert sorted(side_by_side(lambda _: both.wait(), range(2))) == [0, 1]
+
+
+def test_what_one_raises_is_raised_by_the_whole() -> None:
+    def inverse(number: int) -> float:
+        return 1 / number
+
+    with pytest.raises(ZeroDivisionError):
+        side_by_side(inverse, [1, 0, 2])
