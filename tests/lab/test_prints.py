@@ -18,6 +18,7 @@ from matcher.lab.manifests import Picture, Taken
 from matcher.lab.measures import cllr
 from matcher.lab.synthesis.face_pairs import CELL, TELLING_CELLS, DrawnFace, face_pairs, faces_of, windows_of
 from matcher.lab.synthesis.movement import another_moment
+from matcher.lab.synthesis.observer import BARELY, LIMIT
 from matcher.lab.synthesis.picture_history import PictureHistory, pictured, random_history
 from matcher.lab.synthesis.prints import Field, PrintLook, characteristic, random_look, render_print, retouched
 from matcher.lab.synthesis.visible import IGNORED, MOVED, SAME, clearness, differs
@@ -33,7 +34,7 @@ from matcher.lab.synthesis.worlds import (
     tones_of,
     world_pairs,
 )  # fmt: skip
-from matcher.lab.training.fit_pose import facts_of, negative
+from matcher.lab.training.fit_pose import facts_of, negative, to_an_eye
 from matcher.lab.training.movement_sets import PAIRS, SIZE, Material, drawn_sets
 from reference_demo.cast import PLATES
 from tests.support.faces import face_of, picture
@@ -229,6 +230,7 @@ def test_a_world_differs_in_its_own_way_alone() -> None:
     assert all(pair.colour == 0 for pair in pairs if not pair.wear)
     assert len({pair.levels for pair in pairs}) == 1
     assert [pair.same for pair in pairs[:6]] == [True, True, True, False, False, False]
+    assert all((pair.seen > 0) == (pair.relation == "moment") for pair in pairs)
 
 
 def test_a_world_is_worn_by_whichever_hand_is_asked() -> None:
@@ -237,7 +239,15 @@ def test_a_world_is_worn_by_whichever_hand_is_asked() -> None:
     assert {pair.wear for pair in pairs} <= set(OTHER_KINDS)
     assert all(0 <= pair.colour <= 1 for pair in pairs)
     assert len({pair.colour for pair in pairs}) > 1
-    assert set(facts_of(pairs[0])) == {"world", "relation", "tone", "wear", "colour", "contrast", "levels"}
+    assert set(facts_of(pairs[0])) == {"world", "relation", "tone", "wear", "colour", "contrast", "levels", "seen"}
+
+
+def test_two_exposures_that_no_eye_tells_apart_are_left_out_and_nothing_else() -> None:
+    seen = [("same", np.nan), ("moment", LIMIT - 1), ("other", np.nan), ("moment", LIMIT + 1), ("crop", np.nan)]
+    table = [{"relation": relation, "seen": value} for relation, value in seen]
+    assert to_an_eye(table, 0) == table
+    assert [row["relation"] for row in to_an_eye(table, LIMIT)] == ["same", "other", "moment", "crop"]
+    assert 0 < BARELY < LIMIT
 
 
 def test_the_cost_of_likelihood_ratios_against_worked_values() -> None:

@@ -36,6 +36,7 @@ How it is taken:
     pages           many cards                   -> `Staged`: a flatbed page
     picture_history  a card's greys              -> a camera's or a sales page's greys
     visible         two views, a picture        -> where they differ, and whether the picture shows it
+    observer        two pictures, each twice    -> how far an eye could tell that something has moved
     textures        shape                        -> noise that the others are made of
 
 What is learnt from:

@@ -8,6 +8,7 @@ flattened.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from copy import deepcopy
 from dataclasses import dataclass, replace
 
 import cv2
@@ -23,6 +24,7 @@ from matcher.lab.synthesis.chance import another_crop, random_age, random_crop
 from matcher.lab.synthesis.face_pairs import CELL
 from matcher.lab.synthesis.materials import hurt, toned
 from matcher.lab.synthesis.movement import another_moment
+from matcher.lab.synthesis.observer import Twin, detectability
 from matcher.lab.synthesis.prints import Field, random_look, render_print, retouched
 from matcher.lab.synthesis.trials import photographed, scanned
 from matcher.lab.synthesis.visible import MOVED, change_level, detail_level, differs
@@ -73,6 +75,7 @@ class WorldPair:
 
     tone: strength of the query's own rendering; wear: its kind, "" for none; colour: how far, 0..1, that is from the
     print's own; contrast: what the query's fading has left. levels: tones of the reference's picture, in levels of 255.
+    seen: how far an eye could tell that something has moved (`observer.detectability`), NaN but for a moment.
     """
 
     world: str
@@ -82,6 +85,7 @@ class WorldPair:
     colour: float
     contrast: float
     levels: float
+    seen: float
     query: Face
     reference: Face
 
@@ -141,8 +145,10 @@ def world_pairs(
     out.
     """
     enrolled = enrolled_print(negative, rng)
+    as_scanned = deepcopy(rng)
     reference = scanned(enrolled.card(negative), rng)
-    levels = tones_of(reference.grey[picture_box(reference.size)])
+    box = picture_box(reference.size)
+    levels = tones_of(reference.grey[box])
     for world in worlds:
         wanted = (
             ["same", "same", "crop", "moment", "moment"]
@@ -158,10 +164,15 @@ def world_pairs(
                 content = siblings[int(rng.integers(len(siblings)))] if relation == "room" else stranger
             if content is None:
                 continue
-            card = made.card(content)
             small = world == "small" or (world == "all" and rng.random() < 0.25)
-            face = shrunk(photographed(card, rng), rng) if small else taken(card, rng)
-            about = (made.tone, made.wear, made.colour, made.contrast, levels)
+            as_taken = deepcopy(rng)
+            face = taken(made.card(content), small, rng)
+            seen = float("nan")
+            if relation == "moment":
+                there = Twin(face.grey[box], taken(made.card(negative), small, as_taken).grey[box])
+                known = Twin(reference.grey[box], scanned(enrolled.card(content), deepcopy(as_scanned)).grey[box])
+                seen = detectability(there, known)
+            about = (made.tone, made.wear, made.colour, made.contrast, levels, seen)
             yield WorldPair(world, relation, *about, face, reference)
 
 
@@ -197,7 +208,10 @@ COLOURED = 0.75
 """Share of worn cards whose wear has another colour than the print; on black and white pictures none has."""
 
 
-def taken(card: Card, rng: np.random.Generator) -> Face:
+def taken(card: Card, small: bool, rng: np.random.Generator) -> Face:
+    """The card's face, as a sales page shows it, or from a scan or a telephone."""
+    if small:
+        return shrunk(photographed(card, rng), rng)
     return scanned(card, rng) if rng.random() < 0.25 else photographed(card, rng)
 
 

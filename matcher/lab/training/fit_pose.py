@@ -39,6 +39,7 @@ from matcher.lab.evaluation.other_wear import OTHER_KINDS, hurt_otherwise
 from matcher.lab.manifests import Role, Taken, add_option, stored, take
 from matcher.lab.measures import auroc, cllr, reliability
 from matcher.lab.synthesis.negatives import grey_picture
+from matcher.lab.synthesis.observer import BARELY, LIMIT
 from matcher.lab.synthesis.worlds import ENOUGH_TONES, OWN_HAND, WORLDS, Hand, WorldPair, world_pairs
 from matcher.lab.training.fitting import Rows, fit, rung_json
 
@@ -122,7 +123,7 @@ def facts_of(pair: WorldPair) -> Row:
     return {name: getattr(pair, name) for name in FACTS}
 
 
-FACTS = ("world", "relation", "tone", "wear", "colour", "contrast", "levels")
+FACTS = ("world", "relation", "tone", "wear", "colour", "contrast", "levels", "seen")
 
 
 def measured(kept: Path) -> list[Row]:
@@ -177,7 +178,7 @@ def told(models: Models, table: Sequence[Row], kind: str) -> str:
     ]
     stated = reliability([sigmoid(value) for value in odds], same)
     return (
-        f"{kind:14} {same.sum()} same, {(~same).sum()} others: AUROC {auroc(odds, same):.3f}, by contrast "
+        f"{kind:20} {same.sum()} same, {(~same).sum()} others: AUROC {auroc(odds, same):.3f}, by contrast "
         f"{' / '.join(clear)}; Cllr {cllr(odds, same):.3f} bits; ECE {stated.ece:.3f}; "
         f"right where 0.95 and more is stated {stated.precision:.3f} ({stated.sure}); "
         f"called new {np.mean(odds[same] < -SURE):.3f}, others called one {np.mean(odds[~same] > SURE):.3f}"
@@ -186,6 +187,16 @@ def told(models: Models, table: Sequence[Row], kind: str) -> str:
 
 CONTRASTS = ((0.5, 1.01), (0.3, 0.5), (0.15, 0.3), (0.0, 0.15))
 """Residual contrast of the query: from, and below."""
+
+
+SEEN = {"": 0.0, ", barely seen": BARELY, ", seen": LIMIT}
+"""What is told: all pairs; without two exposures whose prints show no eye a difference; and without those in which it
+would often miss it. Nobody can say of such a pair whether it is one negative."""
+
+
+def to_an_eye(table: Sequence[Row], limit: float) -> list[Row]:
+    """The pairs without those two exposures that an eye with this limit does not tell apart."""
+    return [row for row in table if row["relation"] != "moment" or row["seen"] >= limit]
 
 
 def by_kind(table: Sequence[Row]) -> Iterator[tuple[str, list[Row]]]:
@@ -240,13 +251,15 @@ def main() -> None:
     lost = sum(row["relation"] in ("same", "crop") for row in table if not row["features"])
     print(f"{len(table)} pairs of {len(taken)} negatives, {lost} of one negative not compared")
     shipped = Calibration.load().rungs
-    for world in WORLDS:
-        others = [row for row in table if row["world"] != world]
-        models = fitted(others) if chosen.role == "fit" else shipped
-        print(told(models, [row for row in table if row["world"] == world], world))
-    if chosen.role == "report":
-        for kind, rows in by_kind(table):
-            print(told(shipped, rows, kind))
+    for name, limit in SEEN.items():
+        rows = to_an_eye(table, limit)
+        print(f"{len(table) - len(rows)} pairs of two exposures left out{name}")
+        for world in WORLDS:
+            models = fitted([row for row in rows if row["world"] != world]) if chosen.role == "fit" else shipped
+            print(told(models, [row for row in rows if row["world"] == world], f"{world}{name}"))
+        if chosen.role == "report":
+            for kind, some in (("all worlds", rows), *by_kind(rows)):
+                print(told(shipped, some, f"{kind}{name}"))
     if chosen.output:
         replace_pose(chosen.output, fitted(table), len(table), chosen.seed, stored(taken))
 
