@@ -32,6 +32,11 @@ class WordLine:
     probability: float
     features: Features
 
+    @property
+    def another_hand(self) -> bool:
+        """Whether the very same letters were read on both cards, and their ink is another nevertheless."""
+        return self.probability < 0.5 and bool(self.features.get("exact"))
+
 
 @dataclass(frozen=True)
 class WordsFinding:
@@ -51,6 +56,8 @@ class WordsFinding:
         """For people."""
         if not self.lines:
             return "its words were found nowhere on the known card: compare the two by eye"
+        if self.probability < 0.5 and self.another_hand:
+            return f"the same words, in another hand or type, {self.read}"
         if self.probability < 0.5 and self.differing:
             return f"other words: {'; '.join(self.differing)}"
         return f"{'the same' if self.probability >= 0.5 else 'other'} words, {self.read}"
@@ -72,9 +79,16 @@ class WordsFinding:
         return f"read as {', '.join(repr(words) for words in read)}" if read else "as far as they can be made out"
 
     @property
+    def another_hand(self) -> bool:
+        """Whether all lines that differ were read letter by letter alike, so that the hand alone is another."""
+        others = [line for line in self.lines if line.probability < 0.5]
+        return bool(others) and not self.added and all(line.another_hand for line in others)
+
+    @property
     def differing(self) -> list[str]:
         """Lines that say something else, in words."""
-        told = [f"{line.read!r}, not {line.known!r}" for line in self.lines if line.probability < 0.5 and line.read]
+        others = [line for line in self.lines if line.probability < 0.5 and line.read and not line.another_hand]
+        told = [f"{line.read!r}, not {line.known!r}" for line in others]
         return told + ([f"{self.added!r}, which the known card has not"] if self.added else [])
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Literal
 
 from rapidfuzz import fuzz
@@ -47,6 +48,26 @@ def parts_of(lines: Sequence[CardLine], candidates: Sequence[Candidate]) -> dict
         parts[min(beside, key=lambda line: _gap(line, name))] = "club"
     return parts
 
+
+def in_known_words(lines: Sequence[CardLine], closest: Candidate | None) -> tuple[CardLine, ...]:
+    """Lines that say what the closest record's say, in its words: a reader mistakes a letter on both cards alike.
+
+    A line counts as such where it was looked at on both, is all but certainly the same, and the record's words fit what
+    was seen on this card about as well as on the known one. Where another letter was seen they do not.
+    """
+    told = list(lines)
+    for one in closest.words.lines if closest and closest.words else ():
+        if one.probability < SAME_WORDS or one.features.get("less_known", MOST_WORSE) >= MOST_WORSE:
+            continue
+        likest = max(range(len(told)), key=lambda number: _alike(told[number].words, one.known), default=None)
+        if likest is not None and _alike(told[likest].words, one.known) >= NEARLY:
+            told[likest] = replace(told[likest], words=one.known)
+    return tuple(told)
+
+
+SAME_WORDS, NEARLY, MOST_WORSE = 0.9, 80.0, 0.7
+"""Probability from which a line is said in a record's words, per cent of letters that it has in common with them, and
+the logarithm by how many times worse they may fit it than the known card's; by hand."""
 
 FIRM = 0.8
 """Certainty from which a line that was read is told as differing from a known one; by hand."""

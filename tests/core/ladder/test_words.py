@@ -57,6 +57,13 @@ def test_words_that_were_read_whole_are_not_hidden_whatever_the_tone_of_the_grou
         assert decide([replace(row, words=finding(0.02, NAME, line))], Thresholds(), 5, CALIBRATION).outcome == outcome
 
 
+def test_two_hands_that_write_the_same_words_are_told_as_such() -> None:
+    written = replace(NAME, probability=0.02, features={"exact": 1.0})
+    assert finding(0.02, written).words == "the same words, in another hand or type, read as 'J. Kelwick'"
+    assert finding(0.02, written).differing == []
+    assert finding(0.02, written, CLUB).words == "other words: 'Ferry Hill', not 'Gull Rock'"
+
+
 @pytest.mark.parametrize(("read", "outcome"), [(0.97, "known"), (0.02, "new_caption"), (0.5, "undecided")])
 @pytest.mark.parametrize("ink", [0.02, 0.98, None])
 def test_where_lines_were_read_they_settle_what_the_strips_say(ink: float | None, read: float, outcome: str) -> None:
