@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +12,8 @@ import pytest
 
 from matcher.core.errors import BadTable
 from matcher.core.settings import FaceSize
-from matcher.lab.evaluation.lettering_set import drawn_card, lettering_plan
+from matcher.lab.evaluation import lettering_set
+from matcher.lab.evaluation.lettering_set import drawn_card, lettering_plan, mark_set_off
 from matcher.lab.evaluation.lettering_table import as_text, measures
 from matcher.lab.evaluation.negatives import Negative
 from matcher.lab.synthesis.lettering import CENTURY, ITALIC, ROMAN
@@ -19,7 +21,7 @@ from matcher.lab.synthesis.line_drawing import draw_line
 from matcher.lab.synthesis.random_wording import WORD_CHANGES, random_wording, reworded
 from matcher.lab.synthesis.stray_words import with_notes, with_scene_words
 from matcher.lab.synthesis.type_cases import CASES, LETTERINGS, Typeface, lacking, typefaces
-from matcher.lab.synthesis.wording import PLACES, set_lines
+from matcher.lab.synthesis.wording import MARK_FORMS, MARK_PLACES, PLACES, Mark, MarkForm, set_lines
 from reference_demo.cast import PLATES
 
 TYPES = tuple(Typeface(path, kind) for path in (CENTURY, ITALIC, ROMAN) for kind in LETTERINGS)
@@ -54,6 +56,20 @@ def test_a_plan_asks_the_same_again_and_words_are_not_all_there_is() -> None:
     assert {"", "letter", "club"} <= changes
     assert any(change.startswith("mark") for change in changes)
     assert all((query.outcome == "known") == (not query.change) for query in asked)
+
+
+@pytest.mark.parametrize("form", MARK_FORMS)
+def test_no_mark_is_drawn_black_on_black(form: MarkForm) -> None:
+    wording = random_wording(np.random.default_rng(5), TYPES, "head left", "book")
+    for level in (20, 235):
+        card = lettering_plan(SITTERS, TYPES, 8, seed=4)[0][0].card
+        for place in MARK_PLACES:
+            mark = Mark("Brell & Co.", form, place, TYPES[0])
+            with pytest.MonkeyPatch.context() as patch:
+                patch.setattr(lettering_set, "_picture", lambda _, level=level: np.full((640, 368), level, np.uint8))
+                set_so = mark_set_off(replace(card, wording=replace(wording, mark=mark)))
+            assert set_so.mark is not None
+            assert set_so.mark.dark == (level > 128)
 
 
 def test_a_card_is_drawn_with_its_words_and_its_owners_note() -> None:

@@ -128,7 +128,8 @@ def _record(number: int, negative: Negative, types: Sequence[Typeface], rng: np.
     wording = random_wording(rng, types, place, lettering)
     age = random_age(rng, REFERENCE_CONTRASTS[number % len(REFERENCE_CONTRASTS)])
     card = LetteredCard(negative, crop, wording, age, int(rng.integers(1, 1 << 30)), scene)
-    return LetteringRecord(f"V{number + 1:05d}", replace(card, wording=set_off(card)))
+    card = replace(card, wording=set_off(card))
+    return LetteringRecord(f"V{number + 1:05d}", replace(card, wording=mark_set_off(card)))
 
 
 def _queries(
@@ -160,6 +161,7 @@ def _query(
         changes = mark_changes(wording)
         change = changes[int(rng.integers(len(changes)))]
         wording = remarked(wording, change, types, rng)
+        wording = mark_set_off(replace(record.card, wording=wording))
     elif asked != "same":
         change = asked
         wording = reworded(wording, asked, types, rng)  # type: ignore[arg-type]
@@ -190,6 +192,14 @@ def set_off(card: LetteredCard) -> Wording:
     return replace(wording, dark=_ground(card, wording) > 0.5)
 
 
+def mark_set_off(card: LetteredCard) -> Wording:
+    """The same for its mark: no printer lets black into black."""
+    mark = card.wording.mark
+    return (
+        replace(card.wording, mark=replace(mark, dark=_ground(card, card.wording, -1) > 0.5)) if mark else card.wording
+    )
+
+
 def _where_it_shows(card: LetteredCard) -> Wording:
     """At the foot or at the head, wherever the ink asked for stands out better."""
     low, high = (replace(card.wording, high=high) for high in (False, True))
@@ -198,13 +208,13 @@ def _where_it_shows(card: LetteredCard) -> Wording:
     return (low, high)[tones.index(best(tones))]
 
 
-def _ground(card: LetteredCard, wording: Wording) -> float:
-    """How light the picture is under the first line, 0..1."""
+def _ground(card: LetteredCard, wording: Wording, line: int = 0) -> float:
+    """How light the picture is under one of the lines, 0..1; -1 for the mark, which is the last."""
     scale = 4.0
     blank = Caption.worded(replace(wording, name="", club="", mark=None))
     fresh = print_card(_picture(card.negative), card.crop, blank, np.random.default_rng(1), px_per_mm=scale)
     grey = np.asarray(to_grey(fresh.pixels) / 255, np.float32)
-    alpha = draw_line(set_lines(wording)[0], (grey.shape[0], grey.shape[1]), scale).alpha
+    alpha = draw_line(replace(set_lines(wording)[line], frame="line"), (grey.shape[0], grey.shape[1]), scale).alpha
     return float((grey * alpha).sum() / (alpha.sum() + 1e-6))
 
 

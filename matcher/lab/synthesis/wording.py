@@ -49,7 +49,10 @@ STRIP_MM = {"foot": 5.9, "head": 4.4, "": 0.0}
 
 @dataclass(frozen=True)
 class Mark:
-    """The issuer's mark: which words, which form, which place; and whether it is set in capitals."""
+    """The issuer's mark: which words, which form, which place; and whether it is set in capitals.
+
+    dark: ink, or light out of the plate; None where form and caption say it.
+    """
 
     words: str
     form: MarkForm
@@ -57,6 +60,7 @@ class Mark:
     type: Typeface
     body: float = 1.05
     capitals: bool = False
+    dark: bool | None = None
 
 
 @dataclass(frozen=True)
@@ -248,7 +252,7 @@ def _mark(wording: Wording, mark: Mark, caption: Sequence[SetLine], size: FaceSi
         ):
             y = size.height_mm - edge - around - 0.1
     elif mark.place == "side":
-        x, y, turn = size.width_mm - edge - around - 0.2, 0.45 * size.height_mm, 90.0
+        x, y, turn = size.width_mm - edge - around - 0.75 * body, 0.45 * size.height_mm, 90.0
     else:
         up, side = mark.place.split()
         x = edge + around + wide / 2 if side == "left" else size.width_mm - edge - around - wide / 2
@@ -257,8 +261,8 @@ def _mark(wording: Wording, mark: Mark, caption: Sequence[SetLine], size: FaceSi
     if mark.place not in ("beside", "side"):
         y = _clear_of(y, body + 2 * around, x, wide, caption, upwards=mark.place.startswith("foot"))
     # On the picture it is let into the plate, light; on blank paper it is printed dark.
-    on_paper = _below_in_strip(wording, mark)
-    tone = 0.12 if on_paper or (wording.dark and mark.form != "line") else 0.95
+    dark = wording.dark and mark.form != "line" if mark.dark is None else mark.dark
+    tone = 0.12 if _below_in_strip(wording, mark) or dark else 0.95
     return SetLine(words, "mark", mark.type, body, 0.08, x, y, wide, turn, 0.0, tone, 0.85, mark.form)
 
 
