@@ -20,7 +20,9 @@ class RecordsQuery(Query):
     subject: Words | None = Field(None, description="Only of this subject, in upper or lower case.")
     pose: Words | None = Field(None, description="Only of this pose.")
     series: Words | None = Field(None, description="Only of this series.")
-    mark: Words | None = Field(None, description="Only with this issuer's mark; empty for none.")
+    mark: Words | None = Field(
+        None, description="Only with this issuer's mark; none: known to bear none; empty: not said."
+    )
     q: Words | None = Field(None, description="Only with this text in any field but `extra`, pose and crop.")
     limit: int = Field(100, ge=1, le=500, description="Most records to list.")
     offset: int = Field(0, ge=0, le=2**31 - 1, description="Records to skip.")
@@ -36,7 +38,9 @@ class SeriesQuery(Paged):
 
 
 class ScarcityQuery(SeriesQuery):
-    mark: Words | None = Field(None, description="Only with this issuer's mark; empty for none.")
+    mark: Words | None = Field(
+        None, description="Only with this issuer's mark; none: known to bear none; empty: not said."
+    )
 
 
 class PlotQuery(Query):
@@ -78,7 +82,7 @@ class Record(BaseModel):
     note: str
     extra: Mapping[str, str] = Field(description="Further columns of the table that it came from.")
     series: str = Field(description="Id of its series.")
-    mark: str = Field(description="The issuer's mark as printed.")
+    mark: str = Field(description="The issuer's mark as printed; none: known to bear none; empty: not said.")
     caption_place: str = Field(description="Where the words stand.")
     format: str = Field(description="Of its cards; empty where it is its series', or the common one.")
 
@@ -190,7 +194,7 @@ class CardFormat(BaseModel):
 
 class Scarcity(BaseModel):
     record: str
-    mark: str = Field(description="The issuer's mark as printed.")
+    mark: str = Field(description="The issuer's mark as printed; none: known to bear none; empty: not said.")
     seen: int
     at_least: int
     at_most: int

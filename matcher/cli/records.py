@@ -44,7 +44,9 @@ def list_records(
     ] = None,
     pose: Annotated[str | None, typer.Option(metavar="POSE", help="Only of this pose.")] = None,
     series: SeriesOption = None,
-    mark: Annotated[str | None, typer.Option(help="Only with this issuer's mark; '' for none.")] = None,
+    mark: Annotated[
+        str | None, typer.Option(help="Only with this issuer's mark; none: known to bear none; '': not said.")
+    ] = None,
     format: FormatOption = "table",
 ) -> None:
     """List records with the number of their references."""

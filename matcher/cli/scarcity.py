@@ -22,7 +22,9 @@ HEADINGS = (
 def scarcity(
     catalogue: CatalogueOption,
     series: SeriesOption = None,
-    mark: Annotated[str | None, typer.Option(help="Only with this issuer's mark; '' for none.")] = None,
+    mark: Annotated[
+        str | None, typer.Option(help="Only with this issuer's mark; none: known to bear none; '': not said.")
+    ] = None,
     plot: Annotated[Path | None, typer.Option(metavar="FILE", help="Draw a chart too: .svg, .png or .pdf.")] = None,
     format: FormatOption = "table",
 ) -> None:

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
 from matcher.core.shared_settings import FaceSize
 
 BoxMm = tuple[float, float, float, float]
@@ -48,6 +51,15 @@ def share_of(box: BoxMm, other: BoxMm) -> float:
     high = min(box[3], other[3]) - max(box[1], other[1])
     least = min((one[2] - one[0]) * (one[3] - one[1]) for one in (box, other))
     return max(0.0, wide) * max(0.0, high) / max(least, 1e-6)
+
+
+def moved_box(box: BoxMm, move: NDArray[np.float64]) -> BoxMm:
+    """The box round a box that was moved by (3, 3), mm to mm."""
+    left, top, right, bottom = box
+    corners = np.array([[left, top, 1], [right, top, 1], [right, bottom, 1], [left, bottom, 1]]) @ move.T
+    placed = corners[:, :2] / corners[:, 2:]
+    (x0, y0), (x1, y1) = placed.min(axis=0), placed.max(axis=0)
+    return float(x0), float(y0), float(x1), float(y1)
 
 
 def wider(box: BoxMm, by: float) -> BoxMm:

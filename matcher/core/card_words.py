@@ -6,7 +6,7 @@ Everything that reading adds to the ladder is asked for here, and read no more t
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, partial
 
 from matcher.core.calibration import log_odds
@@ -18,10 +18,11 @@ from matcher.core.ladder.caption_zone import is_picture
 from matcher.core.ladder.mark import MarkFinding, glanced_mark, judge_mark, mark_words
 from matcher.core.ladder.standing import CaptionEvidence
 from matcher.core.ladder.words import WordsFinding
+from matcher.core.ocr.added_mark import added_mark
 from matcher.core.ocr.caption_match import all_read, match_captions
 from matcher.core.ocr.every_line import lines_of_photo
 from matcher.core.ocr.kept_lines import LineReading
-from matcher.core.ocr.line_evidence import compare_words
+from matcher.core.ocr.line_evidence import compare_words, mark_in_place
 from matcher.core.ocr.line_pairs import Sight, WrittenLine, firm_lines
 from matcher.core.ocr.looks import Looks
 from matcher.core.ocr.mark_match import match_marks
@@ -56,9 +57,7 @@ class CardWords:
         found on the reference."""
         found = {}
         for one in asked:
-            transform, reference = one.alignment.transform, self.references.face(one.reference.id)
-            sight = Sight(self.photo, self.outline, self.face, reference, transform, self._looks)
-            words = compare_words(sight, self._written(one), one, self.settings.ocr)
+            words = compare_words(self._sight(one), self._written(one), one, self.settings.ocr)
             if words:
                 found[one.reference.id] = words
         return found
@@ -102,12 +101,21 @@ class CardWords:
         found, ocr = {}, self.settings.ocr
         for one in asked:
             record, reference = one.record, self.references.face(one.reference.id)
-            known = firm_lines(self._written(one), ocr)
-            told = match_marks(lines, known, record.mark, (record.caption, record.club), ocr.marks)
-            found[one.reference.id] = judge(
-                self.face, reference, one.alignment.transform, told, settings=self.settings.ladder.mark
-            )
+            written = self._written(one)
+            told = match_marks(lines, firm_lines(written, ocr), record.mark, (record.caption, record.club), ocr.marks)
+            if lines and told.none_wanted:
+                told = replace(told, added=added_mark(self._sight(one), told.others, written, record.issuer, ocr))
+            judged = judge(self.face, reference, one.alignment.transform, told, settings=self.settings.ladder.mark)
+            place = next((line for line in written if line.line is told.known), None)
+            if lines and place and judged.is_open(self.settings.thresholds.mark):
+                judged = judged.with_reading(mark_in_place(self._sight(one), place, mark_words(record.mark), ocr))
+            found[one.reference.id] = judged
         return found
+
+    def _sight(self, one: Candidate) -> Sight:
+        """The card beside a candidate's reference."""
+        reference = self.references.face(one.reference.id)
+        return Sight(self.photo, self.outline, self.face, reference, one.alignment.transform, self._looks)
 
     def _written(self, one: Candidate) -> tuple[WrittenLine, ...]:
         """Every line of a candidate's reference."""

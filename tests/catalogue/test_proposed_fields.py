@@ -46,6 +46,16 @@ def test_a_mark_is_proposed_with_its_place_and_one_not_read_is_left_blank(scans:
     assert (blank.value, blank.confirm) == ("", True)
 
 
+def test_a_card_like_one_without_a_mark_is_proposed_without_one_unless_one_was_read(scans: Path) -> None:
+    found = card(scans, line(NAME, "caption"))
+    (closest,) = found.candidates
+    bare = replace(closest, evidence=replace(closest.evidence, mark="none"))
+    told = proposed_fields(replace(found, candidates=(bare,)))["mark"]
+    assert (told.value, told.origin, told.confirm) == ("none", "copied from V000", False)
+    read = replace(found, candidates=(bare,), lines=(line(NAME, "caption"), line(MARK, "mark")))
+    assert proposed_fields(read)["mark"].value == f"{MARK} (foot left)"
+
+
 def test_a_line_read_without_certainty_is_to_be_confirmed_though_it_agrees(scans: Path) -> None:
     known = card(scans).closest
     assert known is not None

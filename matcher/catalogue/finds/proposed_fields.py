@@ -13,6 +13,7 @@ from typing import Any
 
 from matcher.catalogue.records.name_search import plain
 from matcher.core.answer import CandidateResult, CardResult, WrittenLine
+from matcher.core.ladder.mark import mark_words
 
 READ = "read from this card"
 SURE = 0.9
@@ -44,8 +45,8 @@ def proposed_fields(card: CardResult) -> dict[str, ProposedField]:
             fields[line.part] = _read(line, known.get(line.part, ""))
     if card.caption is not None and closest and card.caption == closest.caption:  # found to be the same words
         fields["caption"] = ProposedField(card.caption, f"copied from {closest.record_id}")
-    if card.lines and known.get("mark") and "mark" not in fields:
-        fields["mark"] = ProposedField("", "not read on this card", confirm=True)
+    if closest and card.lines and known.get("mark") and "mark" not in fields:
+        fields["mark"] = _unread(known["mark"], closest.record_id)
     name = next((line for line in card.lines if line.part == "caption"), None)
     if name:
         fields["caption_place"] = ProposedField(name.place, READ)
@@ -68,6 +69,13 @@ def _known(closest: CandidateResult | None) -> dict[str, str]:
         return {}
     told = closest.evidence
     return {"caption": closest.caption, "club": told.club or "", "mark": told.mark or ""}
+
+
+def _unread(known: str, record_id: str) -> ProposedField:
+    """Of a card on which no mark was read; where the closest record is known to have none, this one has none either."""
+    if mark_words(known):
+        return ProposedField("", "not read on this card", confirm=True)
+    return ProposedField(known, f"copied from {record_id}")
 
 
 def _read(line: WrittenLine, known: str) -> ProposedField:

@@ -70,7 +70,8 @@ class _Seen:
 
 
 def scarcity(catalogue: Catalogue, series: str | None = None, mark: str | None = None) -> tuple[Scarcity, ...]:
-    """One row per record, the scarcest first; of one series, or of one issuer's mark in any capitals, "" for none."""
+    """One row per record, the scarcest first; of one series, or of one issuer's mark in any
+    capitals: "none" for cards known to bear none, "" where nothing is said."""
     seen = _seen(catalogue)
     records = [
         record

@@ -153,7 +153,8 @@ class RecordRow:
     """One known variation. Optional texts are "" where nothing is stated.
 
     note, extra: of the table's row that brought the record in; extra holds the table's unknown columns.
-    series: id of its series. mark: the issuer's mark as it is printed. caption_place: where the words stand.
+    series: id of its series. mark: the issuer's mark as it is printed, 'none' where the card is known to
+    bear none. caption_place: where the words stand.
     format: see `core.formats.CardFormat.text`; "" where it is its series', or the common one.
     """
 

@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.core.calibration import Calibration
+from matcher.core.calibration import Calibration, log_odds, sigmoid
 from matcher.core.card_lines import BoxMm, CardLine, share_of, wider
 from matcher.core.flatten import Face
 from matcher.core.ladder.caption_strips import ink_of
@@ -50,6 +50,7 @@ class MarkLines:
     seen:     the line of the query that reads like it; None where none does.
     likeness: of the likest line of the query to it, 0 to 1, whether it is like enough or not.
     others:   lines of the query that are neither it nor the record's caption: another mark, a jersey, a note.
+    added:    a line of the query's own, printed as marks are; None where there is none, or none was looked for.
     """
 
     wanted: str
@@ -57,6 +58,16 @@ class MarkLines:
     seen: CardLine | None
     likeness: float
     others: tuple[CardLine, ...] = ()
+    added: CardLine | None = None
+
+    @property
+    def none_wanted(self) -> bool:
+        """Whether the record says that the card bears no mark."""
+        return not mark_words(self.wanted)
+
+
+MOST_READ = 0.99
+"""Probability beyond which what was read in one place says no more; by hand."""
 
 
 @dataclass(frozen=True)
@@ -77,6 +88,15 @@ class MarkFinding:
     def is_settled(self, sure: float) -> bool:
         return self.probability is not None and not 1 - sure < self.probability < sure
 
+    def is_open(self, sure: float) -> bool:
+        return self.probability is not None and 1 - sure < self.probability < sure
+
+    def with_reading(self, in_place: float) -> MarkFinding:
+        """With what was read in its place. in_place: probability that it says there what it says on the reference."""
+        if self.probability is None:
+            return self
+        return replace(self, probability=sigmoid(log_odds(self.probability) + log_odds(in_place, MOST_READ)))
+
     def boxes_mm(self, query: Face, reference: Face, transform: NDArray[np.float64]) -> list[BoxMm]:
         """Where it stands on either card, on the query; one box where both stand in one place."""
         boxes = [self.line.box_mm] if self.line else []
@@ -88,6 +108,8 @@ class MarkFinding:
     @property
     def words(self) -> str:
         wanted = mark_words(self.lines.wanted)
+        if self.lines.none_wanted:
+            return self._words_of_none
         if self.probability is None:
             return f"the issuer's mark {wanted!r} could not be compared: it was not read, or is hidden"
         if self.probability >= 0.5:
@@ -98,6 +120,14 @@ class MarkFinding:
             return f"mark: {self.line.words!r}, in another form or place than on the reference"
         return f"mark: {self.line.words!r}, not {wanted!r}"
 
+    @property
+    def _words_of_none(self) -> str:
+        if self.probability is None:
+            return "whether it bears an issuer's mark could not be told"
+        if self.probability >= 0.5 or self.line is None:
+            return "no issuer's mark, as on the known card"
+        return f"mark: {self.line.words!r}, where the known card has none"
+
 
 def judge_mark(
     query: Face,
@@ -107,12 +137,14 @@ def judge_mark(
     calibration: Calibration | None = None,
     settings: MarkSettings | None = None,
 ) -> MarkFinding:
-    """Compare the ink where the mark stands on either card.
+    """Compare the ink where the mark stands on either card; of a card without one, whether the query has one.
 
     transform: (3, 3), query face pixels to reference face pixels. calibration: holds the rung `mark`; the one shipped
     in `mark.json` if not given.
     """
     settings = settings or MarkSettings()
+    if lines.none_wanted:
+        return _judge_added(query, reference, transform, lines, settings)
     features = mark_features(query, reference, transform, lines, settings)
     line = lines.seen or _in_its_place(query, reference, transform, lines, settings)
     if features is None:
@@ -125,6 +157,16 @@ def judge_mark(
     if probability < 0.5 and line is None and _may_be_hidden(query, reference, transform, boxes, settings):
         return replace(finding, probability=None)  # hidden, as much as gone
     return finding
+
+
+def _judge_added(
+    query: Face, reference: Face, transform: NDArray[np.float64], lines: MarkLines, settings: MarkSettings
+) -> MarkFinding:
+    """Of a record that is known to have no mark: does the card bear one?"""
+    if lines.added is None:
+        return MarkFinding(settings.none_read, lines)
+    hidden = _agreement(_laid(query, reference, transform), query, lines.added.box_mm, settings.letters_mm, settings)
+    return MarkFinding(None if hidden is None else settings.one_read, lines, lines.added)
 
 
 def glanced_mark(

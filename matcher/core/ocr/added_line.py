@@ -8,14 +8,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 
-from matcher.core.card_lines import BoxMm, CardLine, share_of
+from matcher.core.card_lines import BoxMm, CardLine, moved_box, share_of
 from matcher.core.ladder.mark import mark_words
 from matcher.core.ocr.every_line import SAME_PLACE, find_lines, is_firm, read_found, zones
 from matcher.core.ocr.line_pairs import LinePair, Sight, WrittenLine, alike, near
-from matcher.core.ocr.looks import Transform
 from matcher.core.ocr.reader import reader
 from matcher.core.ocr.settings import OcrSettings
 from matcher.core.ocr.spelling import plain
@@ -48,7 +46,7 @@ def added_line(
     known = (record.caption, record.club, record.issuer, mark_words(record.mark))
     ends = zones(size, rules, "left out")
     lines = find_lines(library, sight.photo.grey, np.asarray(sight.outline.corners), size, ends, rules)
-    boxes = [_moved(found.box_mm, sight.to_reference_mm) for found in lines]
+    boxes = [moved_box(found.box_mm, sight.to_reference_mm) for found in lines]
     for number in without_match(boxes, [one.line.box_mm for one in written]):
         if any(near(boxes[number], box, settings.pairs) for box in level):
             line = read_found(library, lines[number], rules)
@@ -78,14 +76,6 @@ def without_match(boxes: Sequence[BoxMm], known: Sequence[BoxMm]) -> list[int]:
 
 WITHIN = 0.7
 """Share of the smaller of two boxes from which one lies within the other; by hand."""
-
-
-def _moved(box: BoxMm, move: Transform) -> BoxMm:
-    left, top, right, bottom = box
-    corners = np.array([[[left, top], [right, top], [right, bottom], [left, bottom]]], np.float64)
-    placed = cv2.perspectiveTransform(corners, move)[0]
-    (x0, y0), (x1, y1) = placed.min(axis=0), placed.max(axis=0)
-    return float(x0), float(y0), float(x1), float(y1)
 
 
 def _height(box: BoxMm) -> float:

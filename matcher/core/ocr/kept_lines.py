@@ -76,10 +76,10 @@ def _line(told: dict[str, Any], seen: NDArray[np.float32]) -> WrittenLine:
 
 @lru_cache(maxsize=4)
 def _key(settings: OcrSettings) -> str:
-    parts = (settings.reader, settings.every_line, settings.pairs)
+    reader = {name: value for name, value in asdict(settings.reader).items() if name != "on"}
     facts = {
         "form": FORM,
-        "settings": [asdict(part) for part in parts],
+        "settings": [reader, asdict(settings.every_line), asdict(settings.pairs)],
         "reader": version("rapidocr"),
         "opencv": cv2.__version__.split(".")[0],
     }

@@ -18,9 +18,10 @@ from matcher.core.ladder.candidate import Candidate
 from matcher.core.ladder.caption_zone import bears_letters
 from matcher.core.ladder.letters import compare_letters
 from matcher.core.ladder.mark import mark_words
-from matcher.core.ladder.words import Wanting, WordLine, WordsFinding, judge_line, judge_words
+from matcher.core.ladder.words import LARGE, Wanting, WordLine, WordsFinding, judge_line, judge_words
 from matcher.core.ocr.added_line import AddedLine, added_line
 from matcher.core.ocr.line_pairs import LinePair, Sight, WrittenLine, pair_lines
+from matcher.core.ocr.reader import reader
 from matcher.core.ocr.settings import OcrSettings
 from matcher.core.ocr.spelling import LEAST_PROBABILITY, Frames, misfits, plain
 from matcher.core.reference_set import KnownRecord
@@ -42,6 +43,8 @@ def compare_words(
         return WordsFinding(NOT_FOUND, ()) if elsewhere else None
     lines = tuple(judged_line(pair, sight) for pair in pairs)
     added = None if any(pair.part == "club" for pair in pairs) else added_line(sight, written, pairs, record, ocr)
+    if added and record.mark and added.size < LARGE:
+        added = None  # a small line more is for the mark to judge, where the record tells of one or of none
     wanting = wanting_of(record, pairs, added)
     ink = candidate.caption_probability
     probability = judge_words([line.probability for line in lines], ink, wanting, calibration)
@@ -71,6 +74,16 @@ def judged_line(pair: LinePair, sight: Sight) -> WordLine:
     if told == known and told != plain(pair.written.look.words):
         probability = max(probability, READ_AS_KNOWN)  # the known card was not read rightly
     return WordLine(pair.part, pair.known, read.words, read.certainty, probability, features)
+
+
+def mark_in_place(sight: Sight, written: WrittenLine, mark: str, settings: OcrSettings | None = None) -> float:
+    """Probability that the query says in a mark's place what the reference says there. mark: its words."""
+    settings = settings or OcrSettings()
+    library = reader(settings.reader)
+    if library is None:
+        return 0.5
+    seen = sight.looks.at(library, sight.card, written.line.box_mm, written.quarters, settings.pairs)
+    return judged_line(LinePair("name", mark, written, seen), sight).probability
 
 
 def pair_features(pair: LinePair, sight: Sight) -> dict[str, float]:

@@ -63,9 +63,13 @@ class Reader:
         return ["", *(sign if len(sign) == 1 else "" for sign in signs)]
 
 
-@lru_cache(maxsize=1)
 def reader(settings: ReaderSettings) -> Reader | None:
-    """Loaded once a process, and again for other settings; None where the extra is missing."""
+    """Loaded once a process, and again for other settings; None where it is off, or the extra is missing."""
+    return _loaded(settings) if settings.on else None
+
+
+@lru_cache(maxsize=1)
+def _loaded(settings: ReaderSettings) -> Reader | None:
     try:
         from rapidocr import RapidOCR
     except ImportError:

@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 class ReaderSettings:
     """`reader`.
 
+    on:          whether cards are read at all; else their ink alone is compared.
     search_side: longer side, in pixels, of the picture in which lines are searched. At 640 more bits of backdrop were
                  taken for lines, and known words were told from others less surely; at 320 lines are missed.
     squeezed:    share of their width at which captions are read: a sixth sooner than at the whole of it, and two
@@ -21,6 +22,7 @@ class ReaderSettings:
     narrowest:   width over height to which a shorter line is padded. By hand.
     """
 
+    on: bool = True
     search_side: int = 448
     squeezed: float = 0.75
     narrowest: float = 1.0
@@ -123,6 +125,24 @@ class MarkMatchSettings:
 
 
 @dataclass(frozen=True)
+class AddedMarkSettings:
+    """`added_mark`; by hand.
+
+    most_mm:       height up to which a line, with its frame, is set as small as marks are.
+    least_letters: of a mark; a number alone is an owner's note.
+    firm:          certainty from which a line was surely read.
+    same_place:    share of the smaller of two boxes that must lie in the other for their lines to stand in one place.
+    same_words:    share of letters in common from which they are one line.
+    """
+
+    most_mm: float = 2.6
+    least_letters: int = 5
+    firm: float = 0.8
+    same_place: float = 0.4
+    same_words: float = 0.45
+
+
+@dataclass(frozen=True)
 class WayUpSettings:
     """`way_up`. Of 269 drawn cards on which the network was looked at, all 7 that stood on their heads had log odds
     below 4; wherever words were read, three times as many letters were read the right way up, or more.
@@ -184,5 +204,6 @@ class OcrSettings:
     match: CaptionMatchSettings = field(default_factory=CaptionMatchSettings)
     every_line: EveryLineSettings = field(default_factory=EveryLineSettings)
     marks: MarkMatchSettings = field(default_factory=MarkMatchSettings)
+    added_mark: AddedMarkSettings = field(default_factory=AddedMarkSettings)
     way_up: WayUpSettings = field(default_factory=WayUpSettings)
     pairs: LinePairSettings = field(default_factory=LinePairSettings)

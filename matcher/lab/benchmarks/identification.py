@@ -11,8 +11,9 @@ from __future__ import annotations
 
 import statistics
 import time
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -157,6 +158,41 @@ def _by_stage(folder: Path, photos: Photos) -> Row:
         for _, data in photos[:-1]:
             stage("identify, all", _identified, data, references)
     return {name: round(1000 * statistics.median(times), 1) for name, times in stage_seconds.items()}
+
+
+def by_reading(folder: Path, photos: Sequence[Path]) -> Row:
+    """What reading adds to an identification: each photo asked with it and without it, in turn."""
+    with process_pool(1) as pool:
+        return pool.submit(_by_reading, folder, photos).result()
+
+
+def _by_reading(folder: Path, photos: Sequence[Path]) -> Row:
+    one_thread()
+    settings = Settings()
+    ocr = replace(settings.ocr, reader=replace(settings.ocr.reader, on=False))
+    both = (settings, replace(settings, ocr=ocr))
+    with CatalogueReferences.open(folder, settings) as references:
+        photos_read = [read_photo(path.read_bytes()) for path in photos]
+        for one in photos_read[:WARM]:
+            identify(one, references, settings, references.calibration)
+        timed = []
+        for number, photo in enumerate(photos_read):
+            ask = partial(identify, photo, references, calibration=references.calibration)
+            in_turn = both if number % 2 else both[::-1]  # what comes second finds more in memory
+            took = {one.ocr.reader.on: 1000 * seconds(partial(ask, settings=one)) for one in in_turn}
+            timed.append((took[True], took[False]))
+    added = [read - unread for read, unread in timed]
+    return {
+        "photos": len(timed),
+        "read_ms": round(statistics.median(read for read, _ in timed)),
+        "not_read_ms": round(statistics.median(unread for _, unread in timed)),
+        "added_ms": round(statistics.median(added)),
+        "added_ms_p95": round(float(np.quantile(added, 0.95))),
+    }
+
+
+WARM = 3
+"""Photos asked before any is timed, for which libraries are loaded."""
 
 
 def _identified(data: bytes, references: CatalogueReferences) -> Identification:

@@ -2,8 +2,10 @@
 
     scripts/measure_speed PHOTOGRAPHS [--records 4500] [--photos 12] [--sizes 500 9000 100000]
     scripts/measure_speed PHOTOGRAPHS --stage index [--sizes 10000 100000 1000000]
+    scripts/measure_speed PHOTOS --stage words --catalogue CATALOGUE
 
-PHOTOGRAPHS: any folder of them, used as negatives. One thread, but where two processes are told. See `cards`,
+PHOTOGRAPHS: any folder of them, used as negatives. PHOTOS: of cards, asked of CATALOGUE with their words read and
+without. One thread, but where two processes are told. See `cards`,
 `identification` and `index` for what is measured.
 """
 
@@ -17,7 +19,7 @@ from pathlib import Path
 from matcher.core.parallel.processes import one_thread
 from matcher.lab.benchmarks.cards import KINDS, asked, build
 from matcher.lab.benchmarks.cluster import scaling
-from matcher.lab.benchmarks.identification import Photos, Row, at_size, baselines, by_stage, processes
+from matcher.lab.benchmarks.identification import Photos, Row, at_size, baselines, by_reading, by_stage, processes
 from matcher.lab.benchmarks.index import draw_cards, measure_sizes, plot
 
 IDENTIFY_SIZES = (500, 4_500, 9_000, 50_000, 100_000)
@@ -64,6 +66,13 @@ def index_alone(photographs: list[Path], chosen: argparse.Namespace) -> list[Row
     return rows
 
 
+def words_alone(photos: list[Path], chosen: argparse.Namespace) -> list[Row]:
+    """What reading adds to an identification, on photos of cards and a catalogue that are there."""
+    rows = [by_reading(chosen.catalogue, photos)]
+    show("milliseconds with words read and without, median", rows)
+    return rows
+
+
 def show(title: str, rows: object) -> None:
     """A table with a column a row: names are longer than numbers."""
     assert isinstance(rows, Sequence)
@@ -83,15 +92,16 @@ def main() -> None:
     parser.add_argument("--at", type=int, default=9_000, help="references at which the kinds of photo are compared")
     parser.add_argument("--sizes", type=int, nargs="+", help="numbers of references")
     parser.add_argument("--catalogue", type=Path, default=Path("demo-output/benchmark"))
-    parser.add_argument("--stage", choices=("all", "index"), default="all", help="index: that stage alone, at any size")
+    parser.add_argument("--stage", choices=("all", "index", "words"), default="all", help="one of them alone")
     parser.add_argument("--output", type=Path, default=Path("demo-output/benchmark-figures"))
     chosen = parser.parse_args()
     one_thread()
     photographs = sorted(chosen.photographs.glob("*.jpg"))
     chosen.output.mkdir(parents=True, exist_ok=True)
-    report = index_alone(photographs, chosen) if chosen.stage == "index" else whole(photographs, chosen)
-    name = "index.json" if chosen.stage == "index" else "identify.json"
-    (chosen.output / name).write_text(json.dumps(report, indent=1) + "\n")
+    measured = {"all": whole, "index": index_alone, "words": words_alone}[chosen.stage]
+    report = measured(photographs, chosen)
+    name = "identify" if chosen.stage == "all" else chosen.stage
+    (chosen.output / f"{name}.json").write_text(json.dumps(report, indent=1) + "\n")
 
 
 if __name__ == "__main__":

@@ -26,6 +26,7 @@ from matcher.core.answer import answer_of
 from matcher.core.answer_json import to_json
 from matcher.core.calibration import Calibration
 from matcher.core.identify import identify
+from matcher.core.ladder.mark import NO_MARK
 from matcher.core.parallel.processes import process_pool
 from matcher.core.photo import read_photo
 from matcher.core.settings import Settings
@@ -70,7 +71,7 @@ def draw_lettering_references(records: Sequence[LetteringRecord], types: Sequenc
                     "crop": "A",
                     "caption": wording.name,
                     "club": wording.club,
-                    "mark": wording.mark.words if wording.mark else "",
+                    "mark": wording.mark.words if wording.mark else NO_MARK,
                     "image": f"references/{record.record_id}.jpg",
                     "copy": record.record_id,
                 }

@@ -129,6 +129,33 @@ def test_a_note_beside_the_mark_makes_no_other_mark() -> None:
     assert finding.probability > 0.75
 
 
+def test_of_a_card_known_to_bear_no_mark_one_that_is_read_tells() -> None:
+    bare, mark = marked("", seed=1), seen()
+    none = MarkLines("none", None, None, 0.0)
+    known = judge_mark(marked("", seed=2), bare, np.eye(3), none)
+    added = judge_mark(marked(seed=2), bare, np.eye(3), replace(none, added=mark))
+    assert known.probability is not None
+    assert added.probability is not None
+    assert added.probability < 0.25 < 0.75 < known.probability
+    assert known.words == "no issuer's mark, as on the known card"
+    assert added.words == f"mark: {WORDS!r}, where the known card has none"
+    trusted = bare.trusted.copy()
+    trusted[-60:] = False
+    torn = judge_mark(marked(seed=2), replace(bare, trusted=trusted), np.eye(3), replace(none, added=mark))
+    assert torn.probability is None
+    assert "could not be told" in torn.words
+
+
+@pytest.mark.parametrize(("in_place", "same"), [(0.99, True), (0.01, False)])
+def test_what_is_read_in_its_place_settles_a_mark_that_ink_leaves_open(in_place: float, same: bool) -> None:
+    left = MarkFinding(0.5, MarkLines(WORDS, seen(), None, 0.0))
+    assert left.is_open(0.75)
+    told = left.with_reading(in_place)
+    assert not told.is_open(0.75)
+    assert (told.probability or 0.0) > 0.5 if same else (told.probability or 1.0) < 0.5
+    assert MarkFinding(None, left.lines).with_reading(in_place).probability is None
+
+
 def test_a_glance_needs_no_reading() -> None:
     lines = MarkLines(WORDS, seen(), None, 0.0)
     same = glanced_mark(marked(seed=2), marked(), np.eye(3), lines).probability
@@ -185,6 +212,9 @@ OUTCOMES = [
     ([("V1", "A", 0.02), ("V2", "B", 0.03)], "new_mark", None),
     ([("V1", "A", 0.02), ("V2", "B", None)], "undecided", None),  # what could not be compared may be it
     ([("V1", "A", None), ("V2", "B", None)], "undecided", None),
+    ([("V1", "none", 0.9)], "known", "V1"),
+    ([("V1", "none", 0.04)], "new_mark", None),
+    ([("V1", "none", 0.04), ("V2", "B", 0.97)], "known", "V2"),
     ([("V1", "A", 0.97, 0.02)], "new_caption", None),           # words come before the mark
 ]  # fmt: skip
 

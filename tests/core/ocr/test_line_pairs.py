@@ -15,7 +15,8 @@ from matcher.core.ladder.candidate import Candidate
 from matcher.core.ladder.caption_zone import bears_letters
 from matcher.core.ladder.words import WordsFinding
 from matcher.core.ocr.added_line import without_match
-from matcher.core.ocr.every_line import joined
+from matcher.core.ocr.added_mark import added_mark
+from matcher.core.ocr.every_line import joined, lines_of_photo
 from matcher.core.ocr.line_evidence import compare_words, judged_line, said_by_both, unsure
 from matcher.core.ocr.line_pairs import Sight, caption_lines, pair_lines, written_on
 from matcher.core.ocr.reading import can_read
@@ -118,6 +119,28 @@ def test_a_doubled_letter_is_told(name: str) -> None:
     found = compared(card(at_the_head(name, CLUB), seed=3), reference, known())
     assert found.probability < 0.25
     assert any(name in told for told in found.differing)
+
+
+MARK = "Pelldale Tea Co."
+
+
+def added(query: Sequence[SetLine], reference: Sequence[SetLine], issuer: str = "") -> str:
+    """The mark that only the query has, as it is read."""
+    face, known_card = card(query, seed=2), card(reference, seed=1)
+    seen = sight(face, known_card)
+    lines = lines_of_photo(seen.photo, seen.outline, face.size)
+    free = [one for one in lines if fuzz.ratio(one.words, NAME) < 70 and fuzz.ratio(one.words, CLUB) < 70]
+    found = added_mark(seen, free, written_on(known_card), issuer)
+    return found.words if found else ""
+
+
+def test_a_mark_that_only_the_query_has_is_found_and_a_note_is_none() -> None:
+    words = at_the_head(NAME, CLUB)
+    mark = line(MARK, 18.2, 61.0, 1.2, tone=0.97)
+    assert fuzz.ratio(added([*words, mark], words), MARK) > 80
+    assert added([*words, mark], [*words, mark]) == ""
+    assert added([*words, mark], words, issuer=MARK) == ""
+    assert added([*words, line("coll. Banden", 18.2, 59.0, 3.0, turn=9.0, tone=0.97)], words) == ""
 
 
 def test_words_found_nowhere_on_the_known_card_are_left_open_where_head_and_foot_are_picture() -> None:

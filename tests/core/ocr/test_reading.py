@@ -36,9 +36,9 @@ NAME, CLUB, ISSUER = "J. Kelwick", "HARLE WHEELERS", "Fernhollow Cocoa Works"
 @pytest.fixture
 def fresh_reader() -> Iterator[None]:
     """Have the reader loaded anew, here and in the tests after this one."""
-    reader_module.reader.cache_clear()
+    reader_module._loaded.cache_clear()
     yield
-    reader_module.reader.cache_clear()
+    reader_module._loaded.cache_clear()
 
 
 def photographed(style: str, contrast: float, upside_down: bool = False) -> tuple[Photo, CardQuad]:
@@ -294,3 +294,9 @@ def test_a_calibration_of_ones_own_is_used() -> None:
     model = RungModel(("club_unread",), (0.0,), (1.0,), (-2.0,), 1.0)
     evidence = match_captions(read(NAME), {"V1": (NAME,)}, Calibration({"reading": model}, {}))
     assert evidence.scores["V1"].probability == pytest.approx(1 / (1 + np.exp(-1.0)))
+
+
+def test_a_reader_that_is_turned_off_reads_nothing() -> None:
+    off = replace(SETTINGS, reader=replace(SETTINGS.reader, on=False))
+    assert not can_read(off)
+    assert reader_module.reader(off.reader) is None

@@ -1,0 +1,72 @@
+"""A mark that only the query has: a line printed as marks are, where the reference has none.
+
+A `Sight`, the query's lines and the reference's in, the line out. Each line is looked at on the reference in the
+same place, the mirror of how a mark that is gone is looked for on the query.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from rapidfuzz import fuzz
+
+from matcher.core.card_lines import BoxMm, CardLine, moved_box, share_of
+from matcher.core.ocr.line_pairs import Sight, WrittenLine
+from matcher.core.ocr.looks import Card, look_at, mm_to_face
+from matcher.core.ocr.reader import Reader, reader
+from matcher.core.ocr.settings import AddedMarkSettings, OcrSettings
+from matcher.core.ocr.spelling import plain
+
+
+def added_mark(
+    sight: Sight,
+    lines: Sequence[CardLine],
+    written: Sequence[WrittenLine],
+    issuer: str,
+    settings: OcrSettings | None = None,
+) -> CardLine | None:
+    """The surest line that is printed as marks are and stands where the reference has nothing like it.
+
+    lines: of the query, without those of the caption. issuer: as the record has it; its name under a caption is none.
+    """
+    settings = settings or OcrSettings()
+    rules = settings.added_mark
+    library = reader(settings.reader)
+    if library is None:
+        return None
+    for line in sorted(lines, key=lambda one: -one.certainty):
+        place = moved_box(line.box_mm, sight.to_reference_mm)
+        told = _alike(line.words, issuer) >= rules.same_words
+        if told or not is_printed_small(line, rules) or _is_on(line, place, written, rules):
+            continue
+        if _alike(line.words, _read_there(library, sight, line, place, settings)) < rules.same_words:
+            return line
+    return None
+
+
+def is_printed_small(line: CardLine, settings: AddedMarkSettings) -> bool:
+    """Whether a line is small, level or upright along a side, and surely read, as an issuer prints his mark. A later
+    owner writes larger and aslant, so that the box of his note is high."""
+    left, top, right, bottom = line.box_mm
+    broad = right - left if line.along else bottom - top
+    letters = sum(map(str.isalpha, line.words))
+    return broad <= settings.most_mm and letters >= settings.least_letters and line.certainty >= settings.firm
+
+
+def _is_on(line: CardLine, place: BoxMm, written: Sequence[WrittenLine], settings: AddedMarkSettings) -> bool:
+    """Whether the reference has a line there that reads like it."""
+    there = (one.look.words for one in written if share_of(place, one.line.box_mm) >= settings.same_place)
+    return any(_alike(line.words, words) >= settings.same_words for words in there)
+
+
+def _read_there(library: Reader, sight: Sight, line: CardLine, place: BoxMm, settings: OcrSettings) -> str:
+    """What is read in its place on the reference."""
+    face = sight.reference
+    card = Card(face.grey, mm_to_face(face.size), face.size)
+    quarters = 0 if not line.along else 3 if place[0] < face.size.width_mm / 2 else 1
+    return look_at(library, card, place, quarters, settings.pairs).words
+
+
+def _alike(words: str, other: str) -> float:
+    """Share of letters in common."""
+    return float(fuzz.ratio(plain(words), plain(other))) / 100
