@@ -73,6 +73,7 @@ def run(
     output: Path,
     *,
     scenes: int = 400,
+    empty: int | None = None,
     seed: int = 1,
     role: Role = "report",
     manifests: Sequence[Path] = (),
@@ -82,11 +83,12 @@ def run(
     """Measure and return the table; writes `locate.json`, `locate.txt` and `locate-worst.jpg` into `output`.
 
     scenes:    with one card; half as many without any and a seventh as many pages come on top.
+    empty:     scenes without a card, where it shall be another number of them.
     role, manifests: which pictures are taken, see `props_from`.
     timed:     photos of 12 megapixels whose cost is measured.
     """
     props = props_from(folder, role, manifests)
-    rows = [measure(kind, number, props, seed) for kind, number in plan(scenes, kinds)]
+    rows = [measure(kind, number, props, seed) for kind, number in plan(scenes, kinds, empty)]
     output.mkdir(parents=True, exist_ok=True)
     text = "\n".join([summary(rows), *([cost_summary(costs(props, timed, seed))] if timed else [])])
     (output / "locate.txt").write_text(text + "\n", encoding="utf-8")
@@ -96,9 +98,10 @@ def run(
     return text
 
 
-def plan(scenes: int, kinds: Sequence[str] | None = None) -> Iterator[tuple[str, int]]:
+def plan(scenes: int, kinds: Sequence[str] | None = None, empty: int | None = None) -> Iterator[tuple[str, int]]:
     """Kind and running number of every scene."""
-    groups = ((SINGLE, scenes), (EMPTY, round(scenes * EMPTY_PER_SCENE)), (("page",), round(scenes * PAGES_PER_SCENE)))
+    without = round(scenes * EMPTY_PER_SCENE) if empty is None else empty
+    groups = ((SINGLE, scenes), (EMPTY, without), (("page",), round(scenes * PAGES_PER_SCENE)))
     for members, count in groups:
         for number in range(count):
             kind = members[number % len(members)]
