@@ -198,6 +198,8 @@ def likely_first(
     against &= full[:, None] | (leaning > choice.no_rectangle)[:, None] | (scores[good] >= scores[:, None])
     if alone is not None:
         against[full] &= alone[good] >= choice.rimmed
+        if picture.sees_card:  # then it is known what lies around a print: its mount, or a lid
+            against[full] &= alone[good] >= alone[full, None]
     astray = ((leaning > choice.no_rectangle) | bordered) & against.any(axis=1)
     return np.where(astray, choice.unlikely * scores, scores).astype(np.float32)
 

@@ -167,7 +167,9 @@ def main() -> None:
         default=200,
         help="of --stage locate; of formats: of each, each way up; of real: without a card",
     )
-    parser.add_argument("--empty", type=int, help="of --stage locate: scenes without a card; half of --scenes if not told")
+    parser.add_argument(
+        "--empty", type=int, help="of --stage locate: scenes without a card; half of --scenes if not told"
+    )
     parser.add_argument("--pages", type=int, default=60, help="of --stage lot, eight cards each; of formats")
     parser.add_argument("--poses", type=int, default=120, help="enrolled, of --stage lot, two")
     parser.add_argument("--singles", type=int, default=0, help="single scans to time, of --stage lot")

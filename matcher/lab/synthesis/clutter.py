@@ -1,4 +1,4 @@
-"""What else lies on a desk: books, prints, screens, keyboards, sheets, plain boards, cups, pencils, hands.
+"""What else lies on a desk: books, prints, screens, keyboards, sheets, plain boards, tiles, boxes, shirts, cups, hands.
 
 A size in mm, props and an rng in, a picture with cover (h, w, 4) uint8 out, seen from above; none of it is a card.
 """
@@ -147,6 +147,57 @@ def _field(rows: int, columns: int, pictures: Sequence[Picture], rng: np.random.
     return rectangles(rows, columns, PX_PER_MM, rng).astype(np.float32)
 
 
+def _tiles(rows: int, columns: int, pictures: Sequence[Picture], rng: np.random.Generator) -> Levels:
+    """Tiles or a chequered board, joints between them; some bear a picture."""
+    wide, high = (max(6, round(min(rows, columns) * float(rng.uniform(0.15, 0.6)))) for _ in range(2))
+    high = wide if rng.random() < 0.5 else high
+    wall, joint = _plain(rows, columns, rng), max(1, round(wide * float(rng.uniform(0.01, 0.08))))
+    tones = [colour(rng, 20, 245, 12) for _ in range(int(rng.integers(1, 4)))]
+    pictured = float(rng.choice([0.0, 0.0, 0.3]))
+    for row, y in enumerate(range(0, rows, high)):
+        for column, x in enumerate(range(0, columns, wide)):
+            box = (x + joint, y + joint, min(x + wide, columns), min(y + high, rows))
+            if rng.random() < pictured:
+                _into(wall, box, _any(pictures, rng))
+            else:
+                wall[box[1] : box[3], box[0] : box[2]] = tones[(row + column) % len(tones)] + rng.normal(0, 3)
+    return wall
+
+
+def _box(rows: int, columns: int, pictures: Sequence[Picture], rng: np.random.Generator) -> Levels:
+    """A carton from above: flaps that meet, tape along them, a label with words, a picture of what is in it."""
+    lid = _plain(rows, columns, rng)
+    seam = columns // 2
+    lid[:, seam - 1 : seam + 1] *= 0.6
+    if rng.random() < 0.6:
+        half = max(2, round(columns * float(rng.uniform(0.04, 0.12))))
+        lid[:, seam - half : seam + half] += (colour(rng, 120, 245, 25) - lid[:, seam - half : seam + half]) * 0.6
+    for _ in range(int(rng.integers(0, 3))):
+        box = _box_in(rows, columns, rng)
+        if rng.random() < 0.4:
+            _into(lid, box, _any(pictures, rng))
+        else:
+            lid[box[1] : box[3], box[0] : box[2]] = colour(rng, 190, 252, 8)
+            _lettered(lid[box[1] : box[3], box[0] : box[2]], rng)
+    return lid
+
+
+def _shirt(rows: int, columns: int, pictures: Sequence[Picture], rng: np.random.Generator) -> Levels:
+    """Cloth on which a picture is printed, in its own colours or one ink, its edge sharp or lost in the cloth."""
+    cloth = _plain(rows, columns, rng)
+    folds = clouds(rows, columns, rng, 5, 2)
+    x0, y0, x1, y1 = _box_in(rows, columns, rng)
+    printed, cover = cloth.copy(), np.zeros((rows, columns), np.float32)
+    _into(printed, (x0, y0, x1, y1), _any(pictures, rng))
+    if rng.random() < 0.5:
+        grey = printed.mean(axis=2, keepdims=True) / 255
+        printed = np.asarray(cloth + (colour(rng, 5, 250, 25) - cloth) * (1 - grey), np.float32)
+    cover[y0:y1, x0:x1] = float(rng.uniform(0.4, 1.0))
+    cover = np.asarray(cv2.GaussianBlur(cover, (0, 0), float(rng.choice([0.5, 1.0, 4.0]))), np.float32)
+    seen = cloth + (printed - cloth) * cover[..., None]
+    return np.asarray(seen * (1 + 0.12 * folds)[..., None], np.float32)
+
+
 def _cup(rows: int, columns: int, pictures: Sequence[Picture], rng: np.random.Generator) -> Levels:
     del pictures
     seen = np.dstack([_plain(rows, columns, rng), np.zeros((rows, columns), np.float32)])
@@ -223,11 +274,12 @@ def _rounded(sheet: Levels, share: float) -> Levels:
 THINGS: dict[str, Callable[[int, int, Sequence[Picture], np.random.Generator], Levels]] = {
     "book": _book, "print": _print, "screen": _screen, "keyboard": _keyboard, "sheet": _sheet, "board": _board,
     "marks": _marks, "field": _field, "cup": _cup, "hand": _hand, "pencil": _board,
+    "tiles": _tiles, "box": _box, "shirt": _shirt,
 }  # fmt: skip
 
 SIZES: dict[str, tuple[float, float]] = {
     "book": (60, 240), "print": (50, 200), "screen": (70, 260), "keyboard": (80, 300), "sheet": (60, 260),
     "board": (25, 130), "marks": (25, 200), "field": (60, 240), "cup": (15, 90), "hand": (90, 190),
-    "pencil": (60, 180),
+    "pencil": (60, 180), "tiles": (80, 300), "box": (60, 260), "shirt": (80, 300),
 }  # fmt: skip
 """Longer side in mm, at the scale in which every card is about 63 mm high."""

@@ -24,6 +24,7 @@ from matcher.lab.synthesis.clutter import PX_PER_MM, THINGS, Thing, thing
 from matcher.lab.synthesis.holders import HOLDERS, Box
 from matcher.lab.synthesis.holders import PX_PER_MM as HOLDER_PX_PER_MM
 from matcher.lab.synthesis.photographing import blend, lay, sampled
+from matcher.lab.synthesis.plain_cards import plain_card
 from matcher.lab.synthesis.printing import Card
 from matcher.lab.synthesis.props import SLEEVE_PX_PER_MM, glare, hold, light, sleeve
 from matcher.lab.synthesis.scene import SURFACES, Scene
@@ -44,7 +45,13 @@ KEPT_CARDS, KEPT_GROUNDS, KEPT_THINGS = 60, 36, 60
 FRAMED, FRAMED_SHARES = ("cut", "within", "rim", "page"), (0.15, 0.3, 0.2, 0.35)
 """How a picture is cut to its card, and how often."""
 
-GROUNDS = (*SURFACES, "news", "plaid", "ruled", "sheet", "rectangles", "photo", "photo", "lid", "even")
+GROUNDS = (
+    *SURFACES, "news", "plaid", "ruled", "sheet", "rectangles", "photo", "photo", "lid", "even", "tiles", "shirt",
+    "box",
+)  # fmt: skip
+
+PLAIN = 0.28
+"""Share of cards with no photograph on them, by another hand."""
 
 
 @dataclass(frozen=True)
@@ -81,13 +88,13 @@ class DeskDrawer:
         self._renew()
         self.drawn += 1
         kind = self.rng.random()
-        if kind < 0.12:
+        if kind < 0.16:
             return self._framed()
-        if kind < 0.24:
+        if kind < 0.3:
             return self._photographed([], True)
-        if kind < 0.36:
+        if kind < 0.4:
             return self._photographed(self._rows(), False)
-        if kind < 0.52:
+        if kind < 0.54:
             return self._photographed(self._scattered(int(self.rng.integers(2, 7))), True)
         return self._photographed([(self._card(), np.eye(3))], True)
 
@@ -104,10 +111,7 @@ class DeskDrawer:
 
     def _new_card(self) -> _Kept:
         rng = self.rng
-        contrast = None if rng.random() < 0.7 else float(rng.uniform(0.06, 0.3))
-        card = draw_card(replace(self.props, size=any_size(rng)), rng, contrast, CARD_PX_PER_MM)
-        if rng.random() < 0.05:
-            card = card_back(card, rng, self.props.fonts)
+        card = self._any_card(any_size(rng))
         kind = rng.random()
         if kind < 0.45:
             return _Kept(card)
@@ -121,6 +125,15 @@ class DeskDrawer:
         layers = (_smaller(layer, holder.box, HOLDER_PX_PER_MM) for layer in (holder.under, holder.over))
         return _Kept(card, *layers)
 
+    def _any_card(self, size: FaceSize) -> Card:
+        """A print of a photograph, something else, or seen from behind."""
+        rng = self.rng
+        if rng.random() < PLAIN:
+            return plain_card((size.width_mm, size.height_mm), rng, CARD_PX_PER_MM)
+        contrast = None if rng.random() < 0.7 else float(rng.uniform(0.06, 0.3))
+        card = draw_card(replace(self.props, size=size), rng, contrast, CARD_PX_PER_MM)
+        return card_back(card, rng, self.props.fonts) if rng.random() < 0.08 else card
+
     def _new_ground(self) -> tuple[Picture, float]:
         """A texture and its pixels a mm."""
         rng, side = self.rng, GROUND_PX
@@ -130,6 +143,9 @@ class DeskDrawer:
         if kind == "news":
             picture = _any(self.props.backgrounds, rng) if rng.random() < 0.5 else None
             return newsprint(side, side, scale, rng, picture), scale
+        if kind in THINGS:  # so near that nothing else is seen
+            picture = thing(kind, self.props.backgrounds, rng).layer[..., :3]
+            return cv2.resize(picture, (side, side), interpolation=cv2.INTER_LINEAR).astype(np.uint8), scale
         if kind == "lid":
             tone = float(rng.choice([8, 30, 90, 228, 246]) + rng.normal(0, 4))
             return np.full((side, side, 3), np.clip(tone, 0, 255), np.uint8), scale
@@ -193,7 +209,7 @@ class DeskDrawer:
         size_mm = laid[0][0].card.size_mm if len(laid) == 1 else (extent, extent)
         camera, scene = self._camera(size_mm, by_hand, len(laid) < 2)
         picture = self._ground(camera)
-        for _ in range(int(rng.choice([0, 0, 1, 2, 4, 7]))):
+        for _ in range(int(rng.choice([0, 0, 1, 2, 4, 7] if laid else [0, 1, 2, 3, 5, 8]))):
             self._lay_thing(picture, camera, extent)
         outlines = [moved(place, rectangle(one.card.size_mm)) for one, place in laid]
         for (one, place), outline in zip(laid, outlines, strict=True):

@@ -72,6 +72,38 @@ class FinderNetwork(nn.Module):
         return odds
 
 
+def begin_from(network: FinderNetwork, path: Path) -> None:
+    """Give it the weights of an exported one. There convolutions have their norms in them: so these stay as they are
+    from now on (`hold_norms`), and only move what they are given."""
+    import onnx
+
+    kept = {one.name: onnx.numpy_helper.to_array(one) for one in onnx.load(str(path)).graph.initializer}
+    values = {name: torch.from_numpy(one.copy()) for name, one in kept.items()}
+    named = dict(network.named_parameters())
+    joined = iter([value for name, value in values.items() if name not in named])
+    with torch.no_grad():
+        for name, value in values.items():
+            if name in named:
+                named[name].copy_(value)
+        for part in network.modules():
+            if isinstance(part, nn.Conv2d) and part.bias is None:
+                part.weight.copy_(next(joined))
+            elif isinstance(part, nn.BatchNorm2d):
+                part.running_mean.zero_()
+                part.running_var.fill_(1 - part.eps)
+                part.weight.fill_(1.0)
+                part.bias.copy_(next(joined))
+    hold_norms(network)
+
+
+def hold_norms(network: FinderNetwork) -> None:
+    """Train all but the running means of its norms."""
+    network.train()
+    for part in network.modules():
+        if isinstance(part, nn.BatchNorm2d):
+            part.eval()
+
+
 class Desks(torch.utils.data.IterableDataset[list[torch.Tensor]]):
     """Desks as tensors, drawn in processes of their own."""
 
@@ -153,7 +185,8 @@ def loss_of(odds: torch.Tensor, truth: torch.Tensor, within: torch.Tensor) -> to
 
 @dataclass(frozen=True)
 class Course:
-    """room: desks kept; first: drawn before it begins; tell: seconds between two reports; judged: desks of a report."""
+    """room: desks kept; first: drawn before it begins; tell: seconds between two reports; judged: desks of a report;
+    begin: from which weights."""
 
     minutes: float
     rate: float
@@ -165,6 +198,7 @@ class Course:
     seed: int
     device: str
     judged: int
+    begin: Path | None = None
 
 
 def train(props: Props, held_out: Props, course: Course) -> FinderNetwork:
@@ -174,6 +208,8 @@ def train(props: Props, held_out: Props, course: Course) -> FinderNetwork:
     cv2.setNumThreads(1)  # the drawing processes are forks of this one
     source = _source(props, course)
     network = FinderNetwork()
+    if course.begin:
+        begin_from(network, course.begin)
     network.to(course.device, memory_format=torch.channels_last)
     optimiser = torch.optim.AdamW(network.parameters(), course.rate, weight_decay=1e-2)
     judged = list(islice(learnt_desks(held_out, np.random.default_rng([course.seed, 977])), course.judged))
@@ -193,7 +229,10 @@ def train(props: Props, held_out: Props, course: Course) -> FinderNetwork:
             told = time.monotonic()
             said = f"{told - started:5.0f} s, step {step}, {kept.count} drawn, loss {loss:.4f}:"
             print(said, report(network, judged), flush=True)
-            network.train()
+            if course.begin:
+                hold_norms(network)
+            else:
+                network.train()
     print(f"at the end, step {step}, {kept.count} drawn: {report(network, judged)}", flush=True)
     return network
 

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from itertools import islice, pairwise
+from dataclasses import dataclass, field
+from itertools import islice
 from pathlib import Path
 
 import cv2
@@ -14,7 +15,26 @@ import torch
 from torch import nn
 
 from matcher.core.detect.orientation import SHAPE, STRIP, WHOLE
+from matcher.lab.synthesis.type_cases import typefaces
 from matcher.lab.training.orientation_sides import PARTS, Batch, batches, new_sides
+from matcher.lab.training.orientation_views import Drawn, seen_otherwise
+
+
+def _layer(a: int, b: int, size: int = 3, stride: int | tuple[int, int] = 1) -> nn.Sequential:
+    return nn.Sequential(nn.Conv2d(a, b, size, stride, size // 2, bias=False), nn.BatchNorm2d(b), nn.ReLU())
+
+
+class _Residual(nn.Module):
+    """Two convolutions that add to what they are given."""
+
+    def __init__(self, width: int) -> None:
+        super().__init__()
+        self.first = _layer(width, width)
+        self.second = nn.Sequential(nn.Conv2d(width, width, 3, 1, 1, bias=False), nn.BatchNorm2d(width))
+
+    def forward(self, seen: torch.Tensor) -> torch.Tensor:
+        added: torch.Tensor = torch.relu(seen + self.second(self.first(seen)))
+        return added
 
 
 class OrientationNetwork(nn.Module):
@@ -23,40 +43,55 @@ class OrientationNetwork(nn.Module):
 
     def __init__(self) -> None:
         super().__init__()
-        self.whole = _convolutions((2, 16, 32, 48, 64, 64), (2, 2, 2, 2, 2))
-        self.strip = _convolutions((2, 16, 32, 48, 64, 64), (2, 2, 2, 1, 2))
-        self.read = nn.Linear(64 * 4, 48)
-        self.hidden, self.last = nn.Linear(64 * 5 + 48 * 2, 96), nn.Linear(96, 2)
+        self.whole = nn.Sequential(
+            _layer(2, 16, 5, 2), _layer(16, 48, 3, 2), _Residual(48), _layer(48, 96, 3, 2), _Residual(96),
+            _Residual(96), _layer(96, 128, 3, 2), _Residual(128),
+        )  # fmt: skip
+        self.strip = nn.Sequential(
+            _layer(2, 16, 5, 2), _layer(16, 32, 3, 2), _Residual(32), _layer(32, 64, 3, 2), _Residual(64),
+            _layer(64, 96, 3, (1, 2)),
+        )  # fmt: skip
+        # What stands where from head to foot: 9 rows, 3 columns of the whole; 8 rows of a strip of words.
+        self.look, self.read = nn.Linear(128 * 9 * 3, 128), nn.Linear(96 * 8, 96)
+        self.hidden, self.last = nn.Linear(128 + 96 * 2, 128), nn.Linear(128, 2)
 
     def forward(self, whole: torch.Tensor, head: torch.Tensor, foot: torch.Tensor) -> torch.Tensor:
-        # What stands where from head to foot; across hardly tells anything.
-        rows = self.whole(whole).mean(dim=3).flatten(1)
-        words = [torch.relu(self.read(self.strip(part).mean(dim=3).flatten(1))) for part in (head, foot)]
-        seen = nn.functional.dropout(torch.cat([rows, *words], dim=1), 0.1, self.training)
-        odds: torch.Tensor = self.last(torch.relu(self.hidden(seen)))
+        seen = nn.functional.avg_pool2d(self.whole(whole), (1, 2)).flatten(1)
+        words = [torch.relu(self.read(self._row(part))) for part in (head, foot)]
+        looked = torch.relu(self.look(nn.functional.dropout(seen, 0.3, self.training)))
+        # Now and then it has to do without the words, or without the picture.
+        both = [self._left_out(one) for one in (looked, torch.cat(words, dim=1))]
+        joined = nn.functional.dropout(torch.cat(both, dim=1), 0.1, self.training)
+        odds: torch.Tensor = self.last(torch.relu(self.hidden(joined)))
         return odds
 
+    def _row(self, part: torch.Tensor) -> torch.Tensor:
+        return self.strip(part).mean(dim=3).flatten(1)
 
-def _convolutions(widths: Sequence[int], strides: Sequence[int]) -> nn.Sequential:
-    layers: list[nn.Module] = []
-    for number, ((a, b), stride) in enumerate(zip(pairwise(widths), strides, strict=True)):
-        layers += [nn.Conv2d(a, b, 3 if number else 5, stride, 1 if number else 2), nn.ReLU()]
-    return nn.Sequential(*layers)
+    def _left_out(self, seen: torch.Tensor) -> torch.Tensor:
+        if not self.training:
+            return seen
+        return seen * (torch.rand(len(seen), 1, device=seen.device) > 0.08)
+
+
+OLD = 0.4
+"""Share of fronts that are drawn worn; the others get their wear anew each time they are shown."""
 
 
 class Sides(torch.utils.data.IterableDataset[list[torch.Tensor]]):
-    """`batches` as tensors: whole, head and foot, then upright, back, has_up; drawn in processes of its own."""
+    """Sides as tensors, drawn in processes of their own: grey, back, blank, worn."""
 
-    def __init__(self, sources: Sequence[tuple[Path, int]], seed: int) -> None:
-        self.sources, self.seed = sources, seed
+    def __init__(self, sources: Sequence[tuple[Path, int]], types: Path | None, seed: int) -> None:
+        self.sources, self.types, self.seed = sources, types, seed
 
     def __iter__(self) -> Iterator[list[torch.Tensor]]:
         worker = torch.utils.data.get_worker_info()
         cv2.setNumThreads(1)
         rng = np.random.default_rng([self.seed, worker.id if worker else 0])
-        for batch in batches(new_sides(self.sources, rng), rng):
-            parts, *flags = batch
-            yield [torch.from_numpy(one) for one in (*parts, *flags)]
+        types = typefaces(self.types, "fit") if self.types else ()
+        for side in new_sides(self.sources, rng, types, OLD):
+            flags = [torch.tensor(flag) for flag in (side.back, side.blank, side.worn)]
+            yield [torch.from_numpy(side.grey), *flags]
 
 
 def loss_of(odds: torch.Tensor, upright: torch.Tensor, back: torch.Tensor, has_up: torch.Tensor) -> torch.Tensor:
@@ -69,15 +104,24 @@ def loss_of(odds: torch.Tensor, upright: torch.Tensor, back: torch.Tensor, has_u
 
 @dataclass(frozen=True)
 class Course:
-    """minutes, rate; tell: seconds between two reports, of so many judged batches; workers: processes that draw."""
+    """room: sides kept, of so many drawn first; tell: seconds between two reports, of so many judged batches; workers:
+    processes that draw."""
 
     minutes: float
     rate: float
+    batch: int
+    room: int
+    first: int
     tell: float
     workers: int
     seed: int
     device: str
+    types: Path | None = None
     judged: int = 16
+
+
+AVERAGED = 0.998
+"""Share of the weights before that a running mean keeps at each step; the mean is what is shipped."""
 
 
 def train(
@@ -87,40 +131,101 @@ def train(
     ended = time.monotonic() + 60 * course.minutes
     torch.manual_seed(course.seed)
     cv2.setNumThreads(1)  # the drawing processes are forks of this one
-    sides = Sides(sources, course.seed)
-    source = iter(torch.utils.data.DataLoader(sides, batch_size=None, num_workers=course.workers))
+    ahead = 4 if course.workers else None
+    sides = Sides(sources, course.types, course.seed)
+    loader = torch.utils.data.DataLoader(sides, batch_size=16, num_workers=course.workers, prefetch_factor=ahead)
+    source = iter(loader)
+    kept = Kept(course.room, course.device)
+    while kept.count < course.first:
+        kept.take_in(next(source))
+    threading.Thread(target=kept.fill, args=(source, ended), daemon=True).start()
     rng = np.random.default_rng([course.seed, 977])
     judged = list(islice(batches(new_sides(held_out, rng), rng), course.judged))
     network = OrientationNetwork()
     network.to(course.device, memory_format=torch.channels_last)  # four times quicker on a processor
-    optimiser = torch.optim.AdamW(network.parameters(), course.rate, weight_decay=1e-2)
+    mean = torch.optim.swa_utils.AveragedModel(
+        network, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(AVERAGED), use_buffers=True
+    )
+    optimiser = torch.optim.AdamW(network.parameters(), course.rate, weight_decay=3e-2)
     started = told = time.monotonic()
     step, recent = 0, [0.0]
     while time.monotonic() < ended:
         share = min((time.monotonic() - started) / max(ended - started, 1e-6), 1.0)
         for group in optimiser.param_groups:
             group["lr"] = course.rate * min(1.0, (step + 1) / 300) * (0.5 + 0.5 * float(np.cos(np.pi * share)))
-        recent = [*recent[-99:], _step(network, optimiser, next(source), course.device)]
+        recent = [*recent[-99:], _step(network, optimiser, kept, course)]
+        mean.update_parameters(network)
         step += 1
         if time.monotonic() - told > course.tell or step == 1:
             told = time.monotonic()
-            said = f"{told - started:5.0f} s, step {step}, loss {np.mean(recent):.4f}:"
-            print(said, report(network, judged), flush=True)
-    print(f"at the end, step {step}: {report(network, judged)}", flush=True)
+            said = f"{told - started:5.0f} s, step {step}, {kept.count} drawn, loss {np.mean(recent):.4f}:"
+            print(said, report(mean.module, judged), flush=True)
+    network.load_state_dict(mean.module.state_dict())
+    print(f"at the end, step {step}, {kept.count} drawn: {report(network, judged)}", flush=True)
     return network
 
 
-def _step(
-    network: OrientationNetwork, optimiser: torch.optim.Optimizer, drawn: list[torch.Tensor], device: str
-) -> float:
-    *shown, upright, back, has_up = (part.to(device) for part in drawn)
-    shown = [part.contiguous(memory_format=torch.channels_last) for part in shown]
-    loss = loss_of(network(*shown), upright, back, has_up)
+def _step(network: OrientationNetwork, optimiser: torch.optim.Optimizer, kept: Kept, course: Course) -> float:
+    """One batch; the words' and the picture's own answers are asked of the same network."""
+    sides, boards = kept.some(course.batch)
+    upright = torch.rand(course.batch, device=course.device) < 0.5
+    with torch.no_grad():
+        parts = seen_otherwise(sides, boards, upright)
+        whole, head, foot = (torch.cat([one, one.flip((2, 3))]) for one in parts)
+        turned = [torch.cat([a.chunk(2)[0], b.chunk(2)[1]]) for a, b in ((head, foot), (foot, head))]
+    shown = [part.contiguous(memory_format=torch.channels_last) for part in (whole, *turned)]
+    with torch.autocast(course.device, torch.bfloat16, enabled=course.device != "cpu"):
+        odds = network(*shown)
+    loss = loss_of(odds.float(), upright.float(), sides.back.float(), (~sides.blank).float())
     optimiser.zero_grad()
     loss.backward()
     nn.utils.clip_grad_norm_(network.parameters(), 1.0)
     optimiser.step()
     return float(loss.detach())
+
+
+@dataclass
+class Kept:
+    """Sides that were drawn, kept on the device: each is seen in many ways while others are drawn."""
+
+    room: int
+    device: str
+    count: int = 0
+    parts: list[torch.Tensor] = field(default_factory=list)
+    boards: torch.Tensor | None = None
+    lock: threading.Lock = field(default_factory=threading.Lock)
+
+    def fill(self, source: Iterator[list[torch.Tensor]], ended: float) -> None:
+        """Take in whatever is drawn until then; for a thread of its own."""
+        while time.monotonic() < ended:
+            drawn = next(source)
+            with self.lock:
+                self.take_in(drawn)
+
+    def take_in(self, drawn: list[torch.Tensor]) -> None:
+        """grey (n, h, w), back, blank, worn (n,); the bare backs among them are what others are stained by."""
+        if not self.parts:
+            shapes = [((self.room, *one.shape[1:]), one.dtype) for one in drawn]
+            self.parts = [torch.empty(shape, dtype=kind, device=self.device) for shape, kind in shapes]
+            self.boards = torch.full((1, *drawn[0].shape[1:]), 230, dtype=torch.uint8, device=self.device)
+        places = (torch.arange(self.count, self.count + len(drawn[0])) % self.room).to(self.device)
+        for kept, new in zip(self.parts, drawn, strict=True):
+            kept[places] = new.to(self.device)
+        bare = drawn[0][drawn[2]].to(self.device)
+        if len(bare) and self.boards is not None:
+            self.boards = torch.cat([self.boards, bare])[-MOST_BOARDS:]
+        self.count += len(places)
+
+    def some(self, size: int) -> tuple[Drawn, torch.Tensor]:
+        """At random, and the boards."""
+        if self.boards is None:
+            raise RuntimeError("nothing was drawn yet")
+        chosen = torch.randint(min(self.count, self.room), (size,), device=self.device)
+        with self.lock:
+            return Drawn(*(part[chosen] for part in self.parts)), self.boards
+
+
+MOST_BOARDS = 400
 
 
 def report(network: OrientationNetwork, judged: Sequence[Batch]) -> str:

@@ -6,6 +6,7 @@ Everything is numpy: `orientation_network` makes tensors of it.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from functools import lru_cache
 from itertools import count
 from pathlib import Path
 from typing import NamedTuple
@@ -18,7 +19,8 @@ from matcher.core.detect.orientation import SHAPE, prepared
 from matcher.lab.synthesis.backs import KINDS
 from matcher.lab.synthesis.lettering import FONTS
 from matcher.lab.synthesis.negatives import negative_of
-from matcher.lab.synthesis.sides import MARGIN, Levels, Side, aged, back, front
+from matcher.lab.synthesis.sides import MARGIN, Levels, Side, aged, back, front, old_front
+from matcher.lab.synthesis.type_cases import Typeface
 
 BATCH = 64
 KEPT, RENEWED = 160, 3
@@ -30,16 +32,29 @@ BORDER = np.array([[0, 0], [SHAPE[1], 0], [SHAPE[1], SHAPE[0]], [0, SHAPE[0]]], 
 DOWN, ACROSS = np.mgrid[-1 : 1 : SHAPE[0] * 1j, -1 : 1 : SHAPE[1] * 1j].astype(np.float32)
 
 
-def new_sides(sources: Sequence[tuple[Path, int]], rng: np.random.Generator) -> Iterator[Side]:
-    """Endless: fronts of all photographs, so often each, and backs, every kind in turn."""
+def new_sides(
+    sources: Sequence[tuple[Path, int]], rng: np.random.Generator, types: Sequence[Typeface] = (), old: float = 0.0
+) -> Iterator[Side]:
+    """Endless: fronts of all photographs, so often each, and backs, every kind in turn.
+
+    types: further faces and hands. old: share of fronts on which wear is drawn.
+    """
     share = np.array([times for _, times in sources], np.float64)
     share /= share.sum()
     for number in count():
         if number % round(1 / BACKS) == 0:
             yield back(KINDS[number // round(1 / BACKS) % len(KINDS)], rng, FONTS)
+            continue
+        path, _ = sources[int(rng.choice(len(sources), p=share))]
+        if old and rng.random() < old:
+            yield old_front(_negative(path), rng, FONTS)
         else:
-            path, _ = sources[int(rng.choice(len(sources), p=share))]
-            yield front(negative_of(path, 420), rng, FONTS)
+            yield front(_negative(path), rng, FONTS, types)
+
+
+@lru_cache(maxsize=2000)
+def _negative(path: Path) -> NDArray[np.uint8]:
+    return negative_of(path, 420)
 
 
 class Batch(NamedTuple):

@@ -36,6 +36,7 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--device", default="cpu")
+    parser.add_argument("--begin", type=Path, help="a finder.onnx whose weights it begins with")
     parser.add_argument("--output", type=Path, required=True, help="folder of finder.onnx")
     chosen = parser.parse_args()
     try:
@@ -44,7 +45,8 @@ def main() -> None:
         parser.error(str(error))
     learn(taken, judged, chosen)
     about = {
-        "made": date.today().isoformat(), "minutes": chosen.minutes, "seed": chosen.seed, "manifests": stored(taken),
+        "made": date.today().isoformat(), "minutes": chosen.minutes, "seed": chosen.seed,
+        "begun": str(chosen.begin or ""), "manifests": stored(taken),
     }  # fmt: skip
     (chosen.output / "finder.json").write_text(json.dumps(about, indent=1) + "\n", encoding="utf-8")
 
@@ -58,7 +60,7 @@ def learn(taken: Sequence[Taken], judged: Sequence[Taken], chosen: argparse.Name
     torch.set_num_threads(1)
     course = Course(
         chosen.minutes, chosen.rate, chosen.batch, chosen.room, chosen.first, chosen.tell, chosen.workers, chosen.seed,
-        chosen.device, chosen.judged,
+        chosen.device, chosen.judged, chosen.begin,
     )  # fmt: skip
     chosen.output.mkdir(parents=True, exist_ok=True)
     export(train(props_of(taken), props_of(judged), course), chosen.output / "finder.onnx")

@@ -25,6 +25,10 @@ def main() -> None:
     add_option(parser)
     parser.add_argument("--minutes", type=float, default=20.0)
     parser.add_argument("--rate", type=float, default=2e-3)
+    parser.add_argument("--batch", type=int, default=128)
+    parser.add_argument("--room", type=int, default=4000, help="sides that are kept, 0.12 MB each")
+    parser.add_argument("--first", type=int, default=400, help="sides that are drawn before it begins")
+    parser.add_argument("--types", type=Path, help="typefaces that scripts/fetch_type has fetched, for further words")
     parser.add_argument("--tell", type=float, default=60.0, help="seconds between two reports")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--seed", type=int, default=1)
@@ -49,12 +53,21 @@ def main() -> None:
 
 
 def sources_of(sources: Sequence[str], manifests: Sequence[Path], role: Role = "train") -> list[tuple[Taken, int]]:
-    """Each picture to train on, and how many cards are drawn of it. Raises BadTable bad_evaluation."""
+    """Each picture to train on, and how many cards are drawn of it. A folder may have none for a role while others do.
+
+    Raises BadTable bad_evaluation where none is left.
+    """
     found: list[tuple[Taken, int]] = []
+    refused: BadTable | None = None
     for source in sources:
         named, _, times = source.partition("*")
         folder, _, step = named.partition(":")
-        found += [(one, int(times or 1)) for one in take(role, [Path(folder)], manifests)[:: int(step or 1)]]
+        try:
+            found += [(one, int(times or 1)) for one in take(role, [Path(folder)], manifests)[:: int(step or 1)]]
+        except BadTable as error:
+            refused = error
+    if refused and not (found and manifests):
+        raise refused
     return found
 
 
@@ -65,7 +78,10 @@ def learn(taken: Sequence[tuple[Taken, int]], judged: Sequence[tuple[Taken, int]
     from matcher.lab.training.orientation_network import Course, export, train
 
     torch.set_num_threads(1)
-    course = Course(chosen.minutes, chosen.rate, chosen.tell, chosen.workers, chosen.seed, chosen.device)
+    course = Course(
+        chosen.minutes, chosen.rate, chosen.batch, chosen.room, chosen.first, chosen.tell, chosen.workers, chosen.seed,
+        chosen.device, chosen.types,
+    )  # fmt: skip
     shown, held_out = ([(one.path, times) for one, times in some] for some in (taken, judged))
     export(train(shown, held_out, course), chosen.output / "orientation.onnx")
 
