@@ -1,7 +1,7 @@
 """Which way up is a card, and is it its front? A photo and an outline in, an `Orientation` out, without any match.
 
 What tells: letters stand on their feet, and the lines of a caption follow each other; where words and picture lie;
-light from above, floor below, people upright; a back shows no picture. A small network weighs it
+light from above, floor below, people upright; a back shows no picture. A network weighs it
 (`orientation.onnx`), trained on printed, aged, drawn copies of photographs (`scripts/train_orientation`). It is given
 the full card small, and head and foot so large that letters can be told from letters upside down. The card is shown to
 it both ways up and the two answers are set against each other, so that it cannot contradict itself.
