@@ -7,4 +7,5 @@ The room:
     elsewhere   what decodes pictures done in this process, or in one that is watched over
     guarded     work in this very process, within limits: for a command with a photo or two
     cluster     work on many machines, by Dask
+    side_by_side  parts of one photo's work, on two threads of its process
 """
