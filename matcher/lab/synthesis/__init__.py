@@ -13,6 +13,7 @@ What is on a card:
     movement        a view of a plate            -> the view of a plate exposed seconds later
     lettering       a print + a `Caption`        -> the print with the words on it
     printing        negative + window + words    -> fresh `Card`
+    plain_cards     a size                       -> `Card` without a photograph: figures, drawings, maps, words
     ageing          `Card` + `Age`               -> old `Card`
     damage          a grid in mm                 -> stains, foxing, scratches, creases, worn corners
     wear            a print's greys              -> the worn greys, and what was laid over or lost

@@ -35,5 +35,6 @@ Networks, which need PyTorch:
     finder_network         those                       -> what is inside a card, and its border
     train_orientation      `scripts/train_orientation`
     orientation_sides      photographs                 -> fronts and backs as cameras and outlines may give them
+    orientation_views_network  those                   -> many of them seen otherwise at once
     orientation_network    batches                     -> which way up a card is, and front from back
 """

@@ -17,7 +17,7 @@ from torch import nn
 from matcher.core.detect.orientation import SHAPE, STRIP, WHOLE
 from matcher.lab.synthesis.type_cases import typefaces
 from matcher.lab.training.orientation_sides import PARTS, Batch, batches, new_sides
-from matcher.lab.training.orientation_views import Drawn, seen_otherwise
+from matcher.lab.training.orientation_views_network import Drawn, seen_otherwise
 
 
 def _layer(a: int, b: int, size: int = 3, stride: int | tuple[int, int] = 1) -> nn.Sequential:

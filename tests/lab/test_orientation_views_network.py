@@ -13,12 +13,12 @@ torch = pytest.importorskip("torch")
 
 
 def test_many_at_once_are_prepared_as_one_by_one() -> None:
-    from matcher.lab.training import orientation_views
+    from matcher.lab.training import orientation_views_network
 
     rng = np.random.default_rng(0)
     coarse = [rng.integers(0, 255, (20, 12)).astype(np.uint8) for _ in range(3)]
     greys = [np.asarray(cv2.resize(one, SHAPE[::-1], interpolation=cv2.INTER_CUBIC), np.uint8) for one in coarse]
-    together = orientation_views.prepared(torch.from_numpy(np.stack(greys)).float())
+    together = orientation_views_network.prepared(torch.from_numpy(np.stack(greys)).float())
     for number, grey in enumerate(greys):
         alone = prepared(grey)
         for part, name in zip(together, ("whole", "head", "foot"), strict=True):
@@ -26,7 +26,7 @@ def test_many_at_once_are_prepared_as_one_by_one() -> None:
 
 
 def test_sides_are_seen_otherwise_each_time_and_either_way_up() -> None:
-    from matcher.lab.training.orientation_views import Drawn, seen_otherwise
+    from matcher.lab.training.orientation_views_network import Drawn, seen_otherwise
 
     torch.manual_seed(1)
     shape = (SHAPE[0] + 2 * MARGIN, SHAPE[1] + 2 * MARGIN)
