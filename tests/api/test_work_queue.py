@@ -102,8 +102,9 @@ def test_a_photo_that_never_ends_is_ended_and_costs_nobody_else(library: Path) -
         assert {send(client, b"a card").status_code for _ in range(2)} <= {200, 503}
         for one in spinning:
             check_problem(one.result(), 503, "timeout")
+        # A process that is started anew may take longer on a busy machine than a photo may here.
         wait_until(lambda: queue_of(client)["working"] == 0)
-        assert send(client, b"a card").status_code == 200
+        wait_until(lambda: send(client, b"a card").status_code == 200)
         assert queue_of(client)["state"] == "ready"
 
 
