@@ -18,6 +18,7 @@ Coefficients:
     full_frame_fit         staged scenes               -> whether the full picture is one
     trees_onnx             boosted trees               -> the file that the product runs
     logistic_onnx          a model of either           -> the file that the product runs
+    packed_weights         a network's file            -> the same in less than half the size
 
 Networks, which need PyTorch:
     train_change_detector  `scripts/train_change_detector`

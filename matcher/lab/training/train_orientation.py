@@ -76,6 +76,7 @@ def learn(taken: Sequence[tuple[Taken, int]], judged: Sequence[tuple[Taken, int]
     import torch
 
     from matcher.lab.training.orientation_network import Course, export, train
+    from matcher.lab.training.packed_weights import pack
 
     torch.set_num_threads(1)
     course = Course(
@@ -83,7 +84,10 @@ def learn(taken: Sequence[tuple[Taken, int]], judged: Sequence[tuple[Taken, int]
         chosen.device, chosen.types,
     )  # fmt: skip
     shown, held_out = ([(one.path, times) for one, times in some] for some in (taken, judged))
-    export(train(shown, held_out, course), chosen.output / "orientation.onnx")
+    whole = chosen.output / "orientation-whole.onnx"
+    export(train(shown, held_out, course), whole)
+    pack(whole, chosen.output / "orientation.onnx")
+    whole.unlink()
 
 
 if __name__ == "__main__":
