@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from matcher.core.answer import PhotoAnswer, answer_of
     from matcher.core.answer_json import to_json
     from matcher.core.condition import Condition
-    from matcher.core.detect.detection import CardQuad
+    from matcher.core.detect.card_quad import CardQuad
     from matcher.core.errors import BadListing, BadTable, Busy, CatalogueError, PlatekinError, UnreadablePhoto
     from matcher.core.flatten import Face
     from matcher.core.identify import CardAnswer, Identification
@@ -93,7 +93,7 @@ _MODULES = {
     "matcher.core.answer": ["PhotoAnswer", "answer_of"],
     "matcher.core.answer_json": ["to_json"],
     "matcher.core.condition": ["Condition"],
-    "matcher.core.detect.detection": ["CardQuad"],
+    "matcher.core.detect.card_quad": ["CardQuad"],
     "matcher.core.errors": ["BadListing", "BadTable", "Busy", "CatalogueError", "PlatekinError", "UnreadablePhoto"],
     "matcher.core.flatten": ["Face"],
     "matcher.core.identify": ["CardAnswer", "Identification"],

@@ -11,7 +11,7 @@ from functools import cached_property, partial
 
 from matcher.core.calibration import log_odds
 from matcher.core.card_lines import CardLine
-from matcher.core.detect.detection import CardQuad
+from matcher.core.detect.card_quad import CardQuad
 from matcher.core.flatten import Face
 from matcher.core.ladder.candidate import Candidate
 from matcher.core.ladder.caption_zone import is_picture

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.align.view import picture_zone
-from matcher.core.detect.detection import CardQuad
+from matcher.core.detect.card_quad import CardQuad
 from matcher.core.detect.geometry import FOCAL, sides, true_ratio
 from matcher.core.flatten import Face
 from matcher.core.photo import Photo

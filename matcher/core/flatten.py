@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.core.detect.detection import CardQuad
+from matcher.core.detect.card_quad import CardQuad
 from matcher.core.detect.warp import warp_quad
 from matcher.core.filters import normalise
 from matcher.core.photo import Photo, to_grey

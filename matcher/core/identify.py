@@ -17,7 +17,10 @@ from matcher.core.calibration import Calibration
 from matcher.core.card_lines import CardLine
 from matcher.core.card_words import CardWords, read_beside
 from matcher.core.condition import Condition, condition
-from matcher.core.detect.detection import CardQuad, Detections, as_held, detect, fitting_sizes, own_sizes
+from matcher.core.detect.card_quad import CardQuad, Detections
+from matcher.core.detect.card_sizes import fitting_sizes, own_sizes
+from matcher.core.detect.detection import detect
+from matcher.core.detect.turning import as_held
 from matcher.core.flatten import Face, flatten
 from matcher.core.formats import shape_words
 from matcher.core.ladder.candidate import Candidate

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from matcher.core.condition import glare, residual_contrast
-from matcher.core.detect.detection import CardQuad
+from matcher.core.detect.card_quad import CardQuad
 from matcher.core.flatten import Face
 from matcher.core.ladder.candidate import Confidence
 from matcher.core.ladder.decision import Answer

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from matcher.core.describe import Description, describe
-from matcher.core.detect.detection import CardQuad
+from matcher.core.detect.card_quad import CardQuad
 from matcher.core.flatten import Face
 from matcher.core.ocr.way_up import as_words_stand
 from matcher.core.photo import Photo

@@ -16,7 +16,7 @@ from matcher.catalogue import Catalogue
 from matcher.catalogue.reference_set import CatalogueReferences
 from matcher.core import identify as core
 from matcher.core.calibration import Calibration
-from matcher.core.detect.detection import given_quads
+from matcher.core.detect.given_outline import given_quads
 from matcher.core.photo import Photo, read_photo
 from matcher.core.reference_set import ReferenceSet
 from matcher.core.settings import Settings

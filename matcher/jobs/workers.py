@@ -18,7 +18,8 @@ import numpy as np
 
 from matcher.catalogue.reference_set import CatalogueReferences
 from matcher.core.answer import answer_of, failed_answer
-from matcher.core.detect.detection import Detections, given_quads
+from matcher.core.detect.card_quad import Detections
+from matcher.core.detect.given_outline import given_quads
 from matcher.core.errors import CatalogueError, PlatekinError, UnreadablePhoto
 from matcher.core.identify import identify
 from matcher.core.ocr.reading import can_read

@@ -20,7 +20,7 @@ from api.settings import ServiceSettings
 from matcher.catalogue import Catalogue
 from matcher.catalogue.reference_set import CatalogueReferences
 from matcher.catalogue.tokens import make_token
-from matcher.core.detect.detection import given_quads
+from matcher.core.detect.given_outline import given_quads
 from matcher.core.errors import UnreadablePhoto
 from matcher.core.photo import Photo, read_photo
 from matcher.core.settings import Settings

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from matcher.core.condition import condition
-from matcher.core.detect.detection import CardQuad
+from matcher.core.detect.card_quad import CardQuad
 from matcher.core.flatten import Face, flatten
 from matcher.core.photo import Photo
 from matcher.core.settings import FaceSize

@@ -10,7 +10,9 @@ import pytest
 
 from matcher.catalogue.records.files import face_name
 from matcher.core.describe import fingerprint
-from matcher.core.detect.detection import CardQuad, as_held, as_portrait, fitting_sizes
+from matcher.core.detect.card_quad import CardQuad
+from matcher.core.detect.card_sizes import as_portrait, fitting_sizes
+from matcher.core.detect.turning import as_held
 from matcher.core.errors import BadTable
 from matcher.core.flatten import flatten
 from matcher.core.formats import PRESETS, CardFormat, face_of, face_of_text, face_text, near_formats, parse_format

@@ -16,7 +16,7 @@ from matcher.core.calibration import Calibration
 from matcher.core.card_similarity import compare_cards
 from matcher.core.condition import condition
 from matcher.core.describe import Description, describe
-from matcher.core.detect.detection import CardQuad, Detections
+from matcher.core.detect.card_quad import CardQuad, Detections
 from matcher.core.flatten import Face, flatten
 from matcher.core.identify import identify, identify_card
 from matcher.core.photo import Photo

@@ -18,7 +18,7 @@ from matcher.core.altered import mirrored
 from matcher.core.answer import CardResult, answer_of
 from matcher.core.calibration import Calibration
 from matcher.core.describe import describe
-from matcher.core.detect.detection import Detections
+from matcher.core.detect.card_quad import Detections
 from matcher.core.flatten import Face
 from matcher.core.identify import identify
 from matcher.core.ocr.reading import can_read

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from matcher.core.detect.detection import CardQuad
+from matcher.core.detect.card_quad import CardQuad
 from matcher.lab.evaluation import detection as evaluation
 from matcher.lab.evaluation import detection_cost
 from matcher.lab.evaluation.detection_cost import Cost, summary

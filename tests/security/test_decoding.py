@@ -18,7 +18,7 @@ import pytest
 from PIL import Image, ImageCms
 
 from matcher.core import apart
-from matcher.core.detect.detection import CardQuad
+from matcher.core.detect.card_quad import CardQuad
 from matcher.core.errors import UnreadablePhoto
 from matcher.core.flatten import flatten
 from matcher.core.photo import Photo, read_photo

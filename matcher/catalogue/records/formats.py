@@ -22,7 +22,7 @@ from matcher.catalogue.records.store import PATIENCE, Catalogue
 from matcher.catalogue.records.table import Table
 from matcher.catalogue.tables.facts import Series
 from matcher.catalogue.tables.models import Quad, Record, RecordRow, Reference, ReferenceRow
-from matcher.core.detect.detection import CardQuad
+from matcher.core.detect.card_quad import CardQuad
 from matcher.core.errors import BadTable, CatalogueError, UnreadablePhoto
 from matcher.core.formats import COMMON, INSERT, PRESETS, CardFormat, parse_format
 from matcher.core.photo import read_photo

@@ -18,11 +18,15 @@ from matcher.catalogue.records.ingest import PreparedReference
 from matcher.catalogue.tables.models import Quad
 from matcher.core.condition import condition
 from matcher.core.describe import describe
+from matcher.core.detect.card_quad import CardQuad, Detections
+from matcher.core.detect.card_sizes import as_portrait
 from matcher.core.detect.choice_settings import ChoiceSettings
-from matcher.core.detect.detection import CardQuad, Detections, as_held, as_portrait, detect, given_quads
+from matcher.core.detect.detection import detect
 from matcher.core.detect.geometry import area as quad_area
 from matcher.core.detect.geometry import true_ratio
+from matcher.core.detect.given_outline import given_quads
 from matcher.core.detect.settings import DetectSettings
+from matcher.core.detect.turning import as_held
 from matcher.core.errors import PlatekinError, UnreadablePhoto
 from matcher.core.flatten import flatten
 from matcher.core.formats import CardFormat, face_text, shape_words

@@ -32,7 +32,7 @@ from matcher.catalogue.tables.models import (
     is_whole,
 )
 from matcher.core.describe import Description, describe, fingerprint
-from matcher.core.detect.detection import CardQuad
+from matcher.core.detect.card_quad import CardQuad
 from matcher.core.errors import CatalogueError, UnreadablePhoto
 from matcher.core.flatten import Face, flatten
 from matcher.core.formats import face_of_text

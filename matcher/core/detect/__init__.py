@@ -2,6 +2,9 @@
 
 The way through the room, in its order:
     detection          the stage: a page of cards, else cards whose edges are seen, else the full picture
+    card_quad          the carriers: one outline, and all of a photo
+    card_sizes         which known formats a card in an outline may have
+    given_outline      an outline as a person has drawn it
     settings           its numbers, and where each comes from
     proposal_settings  those of the reduced picture and of proposals
     choice_settings    those by which quads are chosen
@@ -26,6 +29,7 @@ The way through the room, in its order:
     suppression        overlapping quads thinned, and reading order
     full_frame         whether the full picture is one card
     orientation        which way up a card is, and front from back
+    turning            an outline made to begin at its card's upper left
     geometry           plane geometry of quads
     sampling           colours along and across the sides of quads
     warp               a card cut out and flattened

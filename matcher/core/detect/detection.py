@@ -7,37 +7,28 @@ and refined on the photo's own pixels. Helpers live in `matcher.core.detect`.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
+from matcher.core.detect.card_quad import CardQuad, Detections
+from matcher.core.detect.card_sizes import as_portrait, distinct_sizes, fitting_sizes, shapes_of
 from matcher.core.detect.closer_look import closer_look
 from matcher.core.detect.edge_search import edge_quads
 from matcher.core.detect.flatbed_layout import FlatbedPage, flatbed_quads
 from matcher.core.detect.full_frame import fills_frame
-from matcher.core.detect.geometry import (
-    area,
-    clockwise_portrait,
-    height,
-    is_convex,
-    nearest_shape,
-    ratio,
-    sides,
-    true_ratio,
-)
+from matcher.core.detect.geometry import area, clockwise_portrait, nearest_shape, true_ratio
 from matcher.core.detect.no_card import cut_off
-from matcher.core.detect.orientation import orientation
 from matcher.core.detect.proposals import LineQuads
 from matcher.core.detect.quad_search import RankedQuads, overlap, search_quads
 from matcher.core.detect.reduced_image import ReducedImage, reduce
 from matcher.core.detect.refinement import refine
 from matcher.core.detect.settings import DetectSettings, Reach
-from matcher.core.detect.suppression import companions, reading_order
-from matcher.core.errors import UnreadablePhoto
-from matcher.core.formats import MOST_SLENDER, face_of
+from matcher.core.detect.suppression import companions
+from matcher.core.detect.turning import in_reading_order, right_way_up
 from matcher.core.photo import Photo
 from matcher.core.shared_settings import FaceSize
 
@@ -49,63 +40,6 @@ SAME_PLACE = 0.5
 
 ANY_SHAPE = (0.35, 1.0)
 """Widths over heights between which something may be a card of no known format; own choice."""
-
-
-@dataclass(frozen=True)
-class CardQuad:
-    """Four corners of one card.
-
-    corners: (4, 2) float32, TL TR BR BL of the card as portrait, in pixels of the upright photo,
-             (0, 0) the outer corner of the first pixel.
-    score:   0 to 1, how well edges and inside speak for a card.
-    runner_up: another outline of the same card where two remain nearly as likely, of the same form; None where one
-             stands out. A match may decide between them.
-    upright: 0 to 1, how likely the corners start at the card's upper left, by what is seen on it; 0.5 where not asked.
-    back:    0 to 1, how likely this side is the card's back; None where not asked.
-    by_hand: the way up is a person's word; nothing turns the card.
-    sizes:   of the formats that the card may have, the likeliest first; none where not asked, or where it is `odd`.
-    odd:     it has the shape of no format that was looked for.
-    heap:    it is odd since cards seem to lie over each other there.
-    """
-
-    corners: NDArray[np.float32]
-    score: float
-    runner_up: NDArray[np.float32] | None = None
-    upright: float = 0.5
-    back: float | None = None
-    by_hand: bool = False
-    sizes: tuple[FaceSize, ...] = ()
-    odd: bool = False
-    heap: bool = False
-
-    def __post_init__(self) -> None:
-        if self.corners.shape != (4, 2):
-            raise ValueError(f"corners must be (4, 2), not {self.corners.shape}")
-
-    @property
-    def turned(self) -> int:
-        """Degrees (0, 90, 180, 270) clockwise by which the photo shows the card turned, to the nearest right angle."""
-        across, down = self.corners[1] + self.corners[2] - self.corners[0] - self.corners[3]
-        return round(float(np.degrees(np.arctan2(down, across))) / 90) % 4 * 90
-
-
-@dataclass(frozen=True)
-class Detections:
-    """All outlines of one photo in reading order; falsy, with a reason, where there are none.
-
-    unsure: where none was found, or `odd` ones alone, outlines that are more likely no card's, the likeliest first. A
-            card on a patterned cloth may be among them: what lies inside can be matched, and so tell.
-    """
-
-    found: tuple[CardQuad, ...]
-    reason: str = ""
-    unsure: tuple[CardQuad, ...] = ()
-
-    def __len__(self) -> int:
-        return len(self.found)
-
-    def __iter__(self) -> Iterator[CardQuad]:
-        return iter(self.found)
 
 
 def detect(
@@ -128,28 +62,6 @@ def detect(
     return replace(odd, unsure=found.unsure) if odd else found
 
 
-def given_quads(
-    photo: Photo, corners: NDArray[np.float64], settings: DetectSettings = DetectSettings(), upright: bool = False
-) -> Detections:
-    """One outline as a person has drawn it: (4, 2) corners in any order round the card, pixels of the upright photo.
-
-    upright: they begin at the card's upper left and go clockwise, and that way up is not to be doubted.
-    Raises UnreadablePhoto bad_outline where that cannot be a card in this photo.
-    """
-    beyond = settings.most_beyond * max(photo.width, photo.height)
-    far = np.array([photo.width, photo.height]) + beyond
-    if not (np.isfinite(corners).all() and (corners >= -beyond).all() and (corners <= far).all()):
-        raise _bad_outline(photo, "its corners lie outside the photo")
-    least = settings.least_side_px
-    if not is_convex(corners) or sides(corners).min() < least:
-        raise _bad_outline(photo, f"no four-sided outline with sides of {least:.0f} pixels or more")
-    if upright and area(corners) < 0:
-        raise _bad_outline(photo, "its corners go round the card against the clock, as in a mirror")
-    taken = corners if upright else clockwise_portrait(corners)
-    card = CardQuad(np.asarray(taken, np.float32), 1.0, by_hand=upright)
-    return _in_order(photo, [card], settings.upright_log_odds)
-
-
 @dataclass(frozen=True)
 class _Detector:
     """One photo with what it is looked at by."""
@@ -162,7 +74,7 @@ class _Detector:
     def cards(self) -> Detections:
         """A page of cards; else cards whose edges are seen; else the full picture, if it may be one."""
         px_per_mm = self.photo.dpi / 25.4 * self.picture.scale[1] if self.photo.dpi else None
-        page = flatbed_quads(self.picture, _apart(self.sizes, 0.0), px_per_mm, self.settings.flatbed)
+        page = flatbed_quads(self.picture, distinct_sizes(self.sizes, 0.0), px_per_mm, self.settings.flatbed)
         if len(page.quads):
             return self._of_page(page)
         lines = LineQuads(self.picture, self.settings)
@@ -189,7 +101,7 @@ class _Detector:
     def _told(self, ranked: RankedQuads) -> NDArray[np.intp]:
         """The likeliest and the cards beside it; those that the picture cuts off only where no whole one is there."""
         near = companions(ranked.quads, ranked.scores, self.settings.found, self._relative_heights)
-        part = cut_off(self.picture, ranked.quads[near], _shapes(self._looked_for), self.settings.choice)
+        part = cut_off(self.picture, ranked.quads[near], shapes_of(self._looked_for), self.settings.choice)
         return near if part.all() else near[~part]
 
     def _by_edges(
@@ -209,7 +121,7 @@ class _Detector:
         if not sizes:
             return Detections(())
         around = partial(self._lies_around, found) if found.best else counts
-        shapes = _shapes(_apart(sizes, self.settings.alike))
+        shapes = shapes_of(distinct_sizes(sizes, self.settings.alike))
         quads, scores = edge_quads(self.picture, shapes, lines, self.settings, around)
         if not len(quads):
             return Detections((), _reason(found.best))
@@ -232,7 +144,7 @@ class _Detector:
         inner = found.quads[0]
         larger = float(area(quad[None])[0] / max(float(area(inner[None])[0]), 1.0))
         ratios = true_ratio(inner[None].astype(np.float64), self.picture.width, self.picture.height)
-        off = float(np.abs(np.log(ratios / nearest_shape(ratios, _shapes(self._looked_for))))[0])
+        off = float(np.abs(np.log(ratios / nearest_shape(ratios, shapes_of(self._looked_for))))[0])
         edges = self.settings.edges
         least = edges.holder if off < edges.shape and found.best >= edges.most_sure else edges.around
         return larger > least and overlap(quad, inner) > 0.9 / larger
@@ -261,7 +173,7 @@ class _Detector:
     @property
     def _looked_for(self) -> tuple[FaceSize, ...]:
         """The shapes that are looked for, as portrait: where no scan tells mm, formats of nearly one shape as one."""
-        return _apart(self.sizes, 0.0 if self.photo.dpi else self.settings.alike)
+        return distinct_sizes(self.sizes, 0.0 if self.photo.dpi else self.settings.alike)
 
     @property
     def _relative_heights(self) -> float:
@@ -290,7 +202,7 @@ class _Detector:
     def _full_frame(self, ranked: RankedQuads) -> Detections:
         """Where no edge of a card is seen, the full picture may still be one, cut to its edges."""
         photo, settings = self.photo, self.settings
-        probability = fills_frame(photo, self.picture, _shapes(self._looked_for), settings.proposals)
+        probability = fills_frame(photo, self.picture, shapes_of(self._looked_for), settings.proposals)
         if probability < (settings.camera_filled if self._is_camera_frame() else settings.found):
             reason = _reason(min(max(ranked.best, probability), settings.found - 0.01))
             return Detections((), reason, self._unsure(ranked))
@@ -307,7 +219,7 @@ class _Detector:
         edges, blank = self.settings.edges, self.picture.lab[..., 0].std() < self.settings.edges.texture
         if not others or blank or _nearest(self.photo, CAMERAS) < self.settings.camera_tolerance:
             return Detections(())
-        if _nearest(self.photo, _shapes([as_portrait(size) for size in others])) > edges.cut:
+        if _nearest(self.photo, shapes_of([as_portrait(size) for size in others])) > edges.cut:
             return Detections(())
         corners = _frame_of(self.photo)
         return self._in_order([CardQuad(corners, edges.cut_score, sizes=fitting_sizes(self.photo, corners, others))])
@@ -317,10 +229,10 @@ class _Detector:
         settings = self.settings
         likely = [i for i, score in enumerate(ranked.scores) if score >= settings.unsure][: settings.most_unsure]
         quads = [CardQuad(self._refined(ranked.quads[i]), round(float(ranked.scores[i]), 3)) for i in likely]
-        return tuple(_right_way_up(self.photo, one, settings.upright_log_odds) for one in quads)
+        return tuple(right_way_up(self.photo, one, settings.upright_log_odds) for one in quads)
 
     def _in_order(self, outlines: list[CardQuad]) -> Detections:
-        return _in_order(self.photo, outlines, self.settings.upright_log_odds)
+        return in_reading_order(self.photo, outlines, self.settings.upright_log_odds)
 
     def _refined(self, quad: NDArray[np.float32], reach: Reach | None = None) -> NDArray[np.float32]:
         """The quad on the photo's own pixels; where it is the full picture, there is no edge to look for."""
@@ -349,30 +261,6 @@ class _Detector:
         return _nearest(self.photo, np.array([9 / 16])) < self.settings.camera_tolerance
 
 
-def as_portrait(size: FaceSize) -> FaceSize:
-    """The same card lying so that it is higher than wide, as outlines are counted."""
-    if not size.landscape:
-        return size
-    return FaceSize(size.height_mm, size.width_mm, size.height, size.width, size.enlarged)
-
-
-def _apart(sizes: Sequence[FaceSize], alike: float) -> tuple[FaceSize, ...]:
-    """The sizes as portrait, each once; of those whose shapes are nearly one the middle of them."""
-    portrait = sorted({as_portrait(size) for size in sizes}, key=lambda size: (size.aspect, size.enlarged))
-    groups: list[list[FaceSize]] = []
-    for size in portrait:
-        if alike and groups and np.log(size.aspect / groups[-1][0].aspect) < alike:
-            groups[-1].append(size)
-        else:
-            groups.append([size])
-    return tuple(group[0] if len(group) == 1 else _of_shape(_middle(group)) for group in groups)
-
-
-def _shapes(sizes: Sequence[FaceSize]) -> NDArray[np.float64]:
-    """(k,) widths over heights, each once."""
-    return np.array(sorted({size.aspect for size in sizes}))
-
-
 def _nearest(photo: Photo, shapes: NDArray[np.float64]) -> float:
     """How far the picture's own proportions are from the nearest of the shapes (k,), as a natural logarithm."""
     short, long = sorted((photo.width, photo.height))
@@ -383,88 +271,6 @@ def _frame_of(photo: Photo) -> NDArray[np.float32]:
     """(4, 2) the full picture, as portrait."""
     frame = np.array([[0, 0], [photo.width, 0], [photo.width, photo.height], [0, photo.height]], np.float32)
     return np.asarray(clockwise_portrait(frame), np.float32)
-
-
-def _middle(group: Sequence[FaceSize]) -> float:
-    return float(np.sqrt(group[0].aspect * group[-1].aspect))
-
-
-def _of_shape(aspect: float) -> FaceSize:
-    return face_of(aspect * FaceSize().height_mm, FaceSize().height_mm)
-
-
-def fitting_sizes(
-    photo: Photo, corners: NDArray[np.float32], sizes: Sequence[FaceSize], settings: DetectSettings = DetectSettings()
-) -> tuple[FaceSize, ...]:
-    """Of known sizes those that a card in this outline, (4, 2) as portrait, may have, the nearest first.
-
-    By its shape, the tilt taken out; by its size too where a scan tells its resolution. Where only one is known it is
-    that one: hand-cut cards have any shape.
-    """
-    if len(sizes) == 1:
-        return tuple(sizes)
-    quad = corners[None].astype(np.float64)
-    # A flatbed knows no perspective: there what is seen is the shape.
-    shape = float((ratio(quad) if photo.dpi else true_ratio(quad, photo.width, photo.height))[0])
-    off = {size: float(abs(np.log(shape / as_portrait(size).aspect))) for size in sizes}
-    if photo.dpi:
-        long_mm = float(height(quad)[0]) * 25.4 / photo.dpi
-        for size in sizes:
-            larger = float(abs(np.log(long_mm / max(size.card_mm))))
-            off[size] = max(off[size], larger * settings.shape / settings.scanned)
-        # A telephone's meaningless resolution fits nothing: then the shape alone is left.
-        if min(off.values()) > settings.shape:
-            return fitting_sizes(replace(photo, dpi=None), corners, sizes, settings)
-    return tuple(sorted((size for size in sizes if off[size] <= settings.shape), key=lambda size: off[size]))
-
-
-def own_sizes(photo: Photo, corners: NDArray[np.float32]) -> tuple[FaceSize, ...]:
-    """Of a card that has no known format: the shape it has itself, the tilt taken out; it may be held either way."""
-    shape = float(true_ratio(corners[None].astype(np.float64), photo.width, photo.height)[0])
-    own = _of_shape(float(np.clip(shape, 1 / MOST_SLENDER, 1.0)))
-    return own, FaceSize(own.height_mm, own.width_mm, own.height, own.width, own.enlarged)
-
-
-def as_held(outline: CardQuad, size: FaceSize) -> CardQuad:
-    """The outline as its card stands upright: a landscape card's starts at a corner beside that of the portrait one,
-    the one that is nearer to upright in the photo."""
-    if not size.landscape:
-        return outline
-    ways = [np.roll(outline.corners, turn, axis=0) for turn in (-1, 1)]
-    turn = -1 if _up(ways[0])[1] <= _up(ways[1])[1] else 1
-    corners = np.roll(outline.corners, turn, axis=0)
-    runner_up = None if outline.runner_up is None else np.roll(outline.runner_up, turn, axis=0)
-    return replace(outline, corners=corners, runner_up=runner_up, upright=0.5)
-
-
-def _bad_outline(photo: Photo, why: str) -> UnreadablePhoto:
-    what = f"the outline given for this photo of {photo.width} x {photo.height} pixels is no card's: {why}"
-    return UnreadablePhoto("bad_outline", what, "give the card's four corners, one after the other round it")
-
-
-def _in_order(photo: Photo, outlines: list[CardQuad], upright_log_odds: float) -> Detections:
-    order = reading_order(np.stack([outline.corners for outline in outlines]))
-    return Detections(tuple(_right_way_up(photo, outlines[i], upright_log_odds) for i in order))
-
-
-def _right_way_up(photo: Photo, outline: CardQuad, upright_log_odds: float) -> CardQuad:
-    """Start the corners where the card's upper left is, by its content and by how people hold cards."""
-    corners = outline.corners
-    seen = orientation(photo, corners)
-    prior = upright_log_odds * _up(corners)[1] / -max(float(np.linalg.norm(_up(corners))), 1e-6)
-    upright = 1 / (1 + np.exp(-(seen.odds + prior)))
-    if upright < 0.5 and not outline.by_hand:
-        corners, upright = np.roll(corners, 2, axis=0), 1 - upright
-    runner_up = outline.runner_up
-    if runner_up is not None and float(_up(runner_up) @ _up(corners)) < 0:
-        runner_up = np.roll(runner_up, 2, axis=0)
-    seen_up, seen_back = round(float(upright), 3), round(seen.back, 3)
-    return replace(outline, corners=corners, runner_up=runner_up, upright=seen_up, back=seen_back)
-
-
-def _up(corners: NDArray[np.float32]) -> NDArray[np.float32]:
-    """From foot to head, (x, y)."""
-    return np.asarray(corners[:2].sum(axis=0) - corners[2:].sum(axis=0), np.float32)
 
 
 def _reason(best: float) -> str:

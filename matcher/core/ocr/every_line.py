@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.card_lines import BoxMm, CardLine, share_of
-from matcher.core.detect.detection import CardQuad
+from matcher.core.detect.card_quad import CardQuad
 from matcher.core.detect.warp import warp_quad
 from matcher.core.ocr.reader import Box, Reader, reader
 from matcher.core.ocr.reading import stretched

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.card_lines import BoxMm, CardLine
-from matcher.core.detect.detection import CardQuad
+from matcher.core.detect.card_quad import CardQuad
 from matcher.core.flatten import Face
 from matcher.core.ocr.every_line import FoundLine, find_lines, is_firm, read_found, zones
 from matcher.core.ocr.looks import Card, Look, Looks, Transform, look_at, mm_to_face

@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.core.detect.detection import CardQuad
+from matcher.core.detect.card_quad import CardQuad
 from matcher.core.detect.warp import warp_quad
 from matcher.core.filters import slow
 from matcher.core.ladder.caption_strips import caption_strips

@@ -11,7 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from matcher.core.detect.detection import CardQuad
+from matcher.core.detect.card_quad import CardQuad
 from matcher.core.ocr.reading import OcrLine, can_read, read_caption
 from matcher.core.ocr.settings import OcrSettings, WayUpSettings
 from matcher.core.photo import Photo

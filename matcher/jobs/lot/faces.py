@@ -11,7 +11,7 @@ from matcher.catalogue import Catalogue
 from matcher.catalogue.records.files import decode_face, encode_face, write_whole
 from matcher.catalogue.tables.database import guarded
 from matcher.core.answer import Quad
-from matcher.core.detect.detection import CardQuad
+from matcher.core.detect.card_quad import CardQuad
 from matcher.core.errors import UnreadablePhoto
 from matcher.core.flatten import flatten
 from matcher.core.photo import read_photo

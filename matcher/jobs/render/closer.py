@@ -17,7 +17,7 @@ from matcher.catalogue.reference_set import CatalogueReferences
 from matcher.core.align.alignment import align
 from matcher.core.align.view import View
 from matcher.core.answer import Quad
-from matcher.core.detect.detection import CardQuad
+from matcher.core.detect.card_quad import CardQuad
 from matcher.core.detect.warp import warp_quad
 from matcher.core.flatten import flatten
 from matcher.core.identify import Identification

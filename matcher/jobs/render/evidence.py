@@ -25,7 +25,7 @@ from matcher.catalogue.reference_set import CatalogueReferences
 from matcher.catalogue.tables.targets import target_failure
 from matcher.core.answer_json import CAUTIONS
 from matcher.core.calibration import percent
-from matcher.core.detect.detection import CardQuad
+from matcher.core.detect.card_quad import CardQuad
 from matcher.core.flatten import Face
 from matcher.core.identify import CardAnswer, Identification
 from matcher.core.ladder.candidate import Candidate

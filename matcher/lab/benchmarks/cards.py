@@ -19,7 +19,7 @@ from matcher.catalogue import Catalogue, RecordRow
 from matcher.catalogue.records.indexing import bring_index_up_to_date
 from matcher.catalogue.records.ingest import NewReference
 from matcher.catalogue.records.prepare import prepare_outline
-from matcher.core.detect.detection import CardQuad
+from matcher.core.detect.card_quad import CardQuad
 from matcher.core.parallel.processes import process_pool
 from matcher.core.photo import read_photo
 from matcher.core.settings import Settings

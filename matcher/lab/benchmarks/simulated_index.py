@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.describe import Description, describe, fingerprint
-from matcher.core.detect.detection import CardQuad
+from matcher.core.detect.card_quad import CardQuad
 from matcher.core.flatten import flatten
 from matcher.core.photo import read_photo
 from matcher.core.search.descriptor_store import coarsest

@@ -20,7 +20,7 @@ from matcher.catalogue.records.ingest import PreparedReference
 from matcher.catalogue.records.prepare import prepare_outline
 from matcher.core.answer import CandidateEvidence, CandidateResult, CardResult, CropShift, FaceFacts, PhotoAnswer
 from matcher.core.answer_json import to_json
-from matcher.core.detect.detection import CardQuad
+from matcher.core.detect.card_quad import CardQuad
 from matcher.core.ladder.candidate import Confidence
 from matcher.core.ladder.decision import Outcome
 from matcher.core.photo import read_photo

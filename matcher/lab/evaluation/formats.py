@@ -12,7 +12,8 @@ from pathlib import Path
 
 import numpy as np
 
-from matcher.core.detect.detection import as_portrait, detect
+from matcher.core.detect.card_sizes import as_portrait
+from matcher.core.detect.detection import detect
 from matcher.core.formats import PRESETS, CardFormat
 from matcher.core.photo import Photo
 from matcher.core.settings import FaceSize

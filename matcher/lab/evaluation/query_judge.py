@@ -21,7 +21,7 @@ from matcher.core.answer import answer_of
 from matcher.core.answer_json import to_json
 from matcher.core.calibration import Calibration
 from matcher.core.describe import describe
-from matcher.core.detect.detection import CardQuad
+from matcher.core.detect.card_quad import CardQuad
 from matcher.core.flatten import Face, flatten
 from matcher.core.identify import CardAnswer, Identification, identify
 from matcher.core.photo import Photo, read_photo

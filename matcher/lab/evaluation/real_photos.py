@@ -19,7 +19,9 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.core.detect.detection import CardQuad, as_portrait, detect
+from matcher.core.detect.card_quad import CardQuad
+from matcher.core.detect.card_sizes import as_portrait
+from matcher.core.detect.detection import detect
 from matcher.core.detect.geometry import clockwise_portrait, true_ratio
 from matcher.core.detect.quad_search import overlap
 from matcher.core.errors import BadTable

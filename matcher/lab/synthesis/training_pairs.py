@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from matcher.core.align.alignment import align
 from matcher.core.align.view import View
-from matcher.core.detect.detection import CardQuad
+from matcher.core.detect.card_quad import CardQuad
 from matcher.core.flatten import Face, flatten
 from matcher.core.ladder.caption_strips import register_strips
 from matcher.core.ladder.registered import Registered

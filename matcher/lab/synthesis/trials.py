@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from matcher.core.align.alignment import align
 from matcher.core.align.view import View
-from matcher.core.detect.detection import CardQuad
+from matcher.core.detect.card_quad import CardQuad
 from matcher.core.flatten import Face, flatten
 from matcher.core.ladder.caption import compare_captions
 from matcher.core.ladder.change_detector import DifferenceMap

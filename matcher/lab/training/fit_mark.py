@@ -23,7 +23,7 @@ from matcher.core.align.alignment import align
 from matcher.core.align.view import View
 from matcher.core.calibration import RungModel
 from matcher.core.card_lines import CardLine
-from matcher.core.detect.detection import CardQuad
+from matcher.core.detect.card_quad import CardQuad
 from matcher.core.errors import BadTable
 from matcher.core.flatten import Face, flatten
 from matcher.core.ladder.mark import ink_features, mark_features, shipped_calibration

@@ -24,7 +24,7 @@ from sklearn.metrics import roc_auc_score
 
 from matcher.core.align.alignment import Alignment
 from matcher.core.calibration import Calibration, RungModel, sigmoid
-from matcher.core.detect.detection import CardQuad
+from matcher.core.detect.card_quad import CardQuad
 from matcher.core.errors import BadTable
 from matcher.core.flatten import Face, flatten
 from matcher.core.ladder.caption import compare_captions, is_legible

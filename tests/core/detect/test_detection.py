@@ -11,7 +11,8 @@ import pytest
 from numpy.typing import NDArray
 
 from matcher.catalogue.records.prepare import prepare_reference
-from matcher.core.detect.detection import CardQuad, Detections, detect
+from matcher.core.detect.card_quad import CardQuad, Detections
+from matcher.core.detect.detection import detect
 from matcher.core.detect.geometry import clockwise_portrait, ratio, slant, true_ratio, true_slant
 from matcher.core.detect.orientation import Orientation
 from matcher.core.detect.quad_search import likely_first, of_nominal_size
@@ -145,7 +146,7 @@ def test_content_decides_and_else_the_reading_nearest_upright(
         nearest = degrees <= 90
         return Orientation(odds if nearest == (np.abs(shown - corners).max() < 20) else -odds, 0.0)
 
-    monkeypatch.setattr("matcher.core.detect.detection.orientation", told)
+    monkeypatch.setattr("matcher.core.detect.turning.orientation", told)
     found = detect(shoot(lay(draw_table("slate", 1200, 1200), draw_print(), corners)))
     assert len(found) == 1
     assert _worst_mm(next(iter(found)).corners, np.roll(corners, -first, axis=0)) < 0.3
@@ -160,7 +161,7 @@ def test_a_reference_is_turned_only_where_its_content_is_clear(
     path = tmp_path / "reference.png"
     shown = lay(draw_table("slate", 1200, 1200), draw_print(), corners)
     assert cv2.imwrite(str(path), cv2.cvtColor(shoot(shown).pixels, cv2.COLOR_RGB2BGR))
-    monkeypatch.setattr("matcher.core.detect.detection.orientation", lambda *_: Orientation(odds, 0.0))
+    monkeypatch.setattr("matcher.core.detect.turning.orientation", lambda *_: Orientation(odds, 0.0))
     quad = np.array(prepare_reference(path, Settings()).quad, np.float32)
     assert _worst_mm(quad, np.roll(corners, -first, axis=0)) < 0.3
     (found,) = detect(read_photo(path))  # as a photo it is turned in both cases

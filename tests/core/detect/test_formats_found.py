@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from matcher.core.detect.detection import as_portrait, detect
+from matcher.core.detect.card_sizes import as_portrait
+from matcher.core.detect.detection import detect
 from matcher.core.detect.flatbed_layout import flatbed_quads
 from matcher.core.detect.quad_search import overlap
 from matcher.core.detect.reduced_image import reduce

@@ -10,7 +10,8 @@ import pytest
 from numpy.typing import NDArray
 from skimage import data
 
-from matcher.core.detect.detection import CardQuad, detect
+from matcher.core.detect.card_quad import CardQuad
+from matcher.core.detect.detection import detect
 from matcher.core.detect.orientation import SHAPE, STRIP, WHOLE, orientation, prepared
 from matcher.core.photo import Photo
 from matcher.core.settings import Settings

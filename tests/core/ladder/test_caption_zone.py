@@ -8,7 +8,7 @@ import pytest
 
 from matcher.core.align.view import picture_zone, wide_zone
 from matcher.core.calibration import Calibration
-from matcher.core.detect.detection import CardQuad
+from matcher.core.detect.card_quad import CardQuad
 from matcher.core.flatten import Face, flatten
 from matcher.core.ladder.caption_zone import is_picture, shown_picture
 from matcher.core.ladder.pose import judge_pose

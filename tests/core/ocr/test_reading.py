@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from matcher.core.calibration import Calibration, RungModel
-from matcher.core.detect.detection import CardQuad
+from matcher.core.detect.card_quad import CardQuad
 from matcher.core.ocr import reader as reader_module
 from matcher.core.ocr.caption_match import all_read, match_captions, shipped_calibration
 from matcher.core.ocr.reading import OcrLine, OcrReading, can_read, read_caption, reading_strip

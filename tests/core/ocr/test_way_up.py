@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from matcher.core.calibration import Calibration
-from matcher.core.detect.detection import CardQuad
+from matcher.core.detect.card_quad import CardQuad
 from matcher.core.identify import identify_card
 from matcher.core.ocr import way_up
 from matcher.core.ocr.way_up import as_words_stand

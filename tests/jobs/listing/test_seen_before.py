@@ -18,7 +18,7 @@ from matcher.catalogue.log.decisions import person
 from matcher.catalogue.reference_set import CatalogueReferences
 from matcher.core.answer_json import quad_of
 from matcher.core.condition import condition
-from matcher.core.detect.detection import CardQuad
+from matcher.core.detect.card_quad import CardQuad
 from matcher.core.flatten import flatten
 from matcher.core.identify import CardAnswer
 from matcher.core.ladder.candidate import Confidence
