@@ -13,5 +13,6 @@ gone may be hidden. `foreign_colour` finds what lies
 upon a print by its colour and keeps it from the rulers; `damage` and `damage_shape` name what lies upon a card or is
 lost from it: facts that decide nothing. `pose_ranking` says which pose the card shows (`expectation`: what is
 expected of it before pictures are compared; `fusion`: several references of one pose; `head_to_head`: poses against
-each other), `standing` does so for every rung, and `decision` where the answer stops. `settings` holds every number.
+each other), `standing` does so for every rung, and `decision` where the answer stops. `settings` holds every number,
+with `picture_settings` and `words_settings`.
 """

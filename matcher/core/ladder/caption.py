@@ -18,7 +18,7 @@ from matcher.core.ladder.caption_strips import caption_strips, ink_of, register_
 from matcher.core.ladder.change_detector import DifferenceMap, compare, difference_features, odds_features
 from matcher.core.ladder.ink_correlation import correlate_ink
 from matcher.core.ladder.registered import Registered, laid_over
-from matcher.core.ladder.settings import CaptionSettings, StripSettings
+from matcher.core.ladder.words_settings import CaptionSettings, StripSettings
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from matcher.core.filters import slow
 from matcher.core.ladder.registered import Registered
-from matcher.core.ladder.settings import StripSettings
+from matcher.core.ladder.words_settings import StripSettings
 from matcher.core.shared_settings import FaceSize
 
 Floats = NDArray[np.float32]

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from matcher.core.calibration import log_gap
 from matcher.core.filters import slow
-from matcher.core.ladder.settings import ChangeSettings
+from matcher.core.ladder.picture_settings import ChangeSettings
 from matcher.core.nets import weight_file
 from matcher.core.nets.runtime import infer
 

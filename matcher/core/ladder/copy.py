@@ -18,8 +18,9 @@ from matcher.core.calibration import Calibration, log_gap
 from matcher.core.filters import slow
 from matcher.core.ladder.crop import CropFinding
 from matcher.core.ladder.local_ncc import correlation_map
+from matcher.core.ladder.picture_settings import CopySettings
 from matcher.core.ladder.registered import Registered
-from matcher.core.ladder.settings import CopySettings, LadderSettings
+from matcher.core.ladder.settings import LadderSettings
 
 Floats = NDArray[np.float32]
 Bools = NDArray[np.bool_]

@@ -18,8 +18,8 @@ from matcher.core.align.view import picture_corners
 from matcher.core.calibration import Calibration, log_gap
 from matcher.core.ladder.caption_strips import Start, register_strips
 from matcher.core.ladder.ink_correlation import correlate_ink
+from matcher.core.ladder.picture_settings import CropSettings
 from matcher.core.ladder.registered import Registered
-from matcher.core.ladder.settings import CropSettings
 from matcher.core.shared_settings import FaceSize
 
 EDGES = "edges"

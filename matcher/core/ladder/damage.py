@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from matcher.core.calibration import RungModel, sigmoid
 from matcher.core.ladder.damage_shape import HurtSide, Spot, shape_features
 from matcher.core.ladder.movement import CELL, ON_QUERY, ON_REFERENCE, MovementMap, in_cells
-from matcher.core.ladder.settings import DamageSettings
+from matcher.core.ladder.picture_settings import DamageSettings
 from matcher.core.nets import check_weights, weight_file
 from matcher.core.shared_settings import FaceSize
 

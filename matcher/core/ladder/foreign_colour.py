@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.core.ladder.settings import ForeignColourSettings
+from matcher.core.ladder.picture_settings import ForeignColourSettings
 
 Bools = NDArray[np.bool_]
 Floats = NDArray[np.float32]

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from matcher.core.filters import slow
 from matcher.core.ladder.caption_strips import CaptionStrip
-from matcher.core.ladder.settings import InkSettings
+from matcher.core.ladder.words_settings import InkSettings
 
 Floats = NDArray[np.float32]
 

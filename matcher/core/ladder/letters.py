@@ -17,7 +17,7 @@ from matcher.core.card_lines import BoxMm
 from matcher.core.flatten import Face
 from matcher.core.ladder.caption_strips import ink_of
 from matcher.core.ladder.change_detector import network_input
-from matcher.core.ladder.settings import LetterSettings
+from matcher.core.ladder.words_settings import LetterSettings
 from matcher.core.nets import weight_file
 from matcher.core.nets.runtime import infer
 

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.filters import slow
-from matcher.core.ladder.settings import Band, CorrelationSettings
+from matcher.core.ladder.picture_settings import Band, CorrelationSettings
 
 Floats = NDArray[np.float32]
 Bools = NDArray[np.bool_]

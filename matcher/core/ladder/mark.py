@@ -21,7 +21,7 @@ from matcher.core.flatten import Face
 from matcher.core.ladder.caption_strips import ink_of
 from matcher.core.ladder.picture_round import picture_round
 from matcher.core.ladder.registered import laid_over
-from matcher.core.ladder.settings import MarkSettings, StripSettings
+from matcher.core.ladder.words_settings import MarkSettings, StripSettings
 from matcher.core.nets import weight_file
 
 Floats = NDArray[np.float32]

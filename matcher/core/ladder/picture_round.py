@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from matcher.core.card_lines import BoxMm, wider
 from matcher.core.ladder.caption_strips import ink_of
-from matcher.core.ladder.settings import MarkSettings
+from matcher.core.ladder.words_settings import MarkSettings
 
 Floats = NDArray[np.float32]
 Grey = NDArray[np.uint8]

@@ -23,8 +23,8 @@ from matcher.core.ladder.change_detector import DifferenceMap, compare, differen
 from matcher.core.ladder.damage import Damage, damage_words, find_damage
 from matcher.core.ladder.local_ncc import STEP, CorrelationMap, correlation_map, pooled
 from matcher.core.ladder.movement import CELL, MovementMap, compare_movement, in_cells, movement_features
+from matcher.core.ladder.picture_settings import PoseSettings
 from matcher.core.ladder.registered import Registered
-from matcher.core.ladder.settings import PoseSettings
 from matcher.core.shared_settings import FaceSize
 
 Grey = NDArray[np.uint8]

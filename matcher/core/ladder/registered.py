@@ -17,7 +17,9 @@ from matcher.core.align.alignment import Alignment
 from matcher.core.flatten import Face
 from matcher.core.ladder.caption_zone import bears_words, shown_picture
 from matcher.core.ladder.foreign_colour import foreign_colour
-from matcher.core.ladder.settings import DamageSettings, LadderSettings, StripSettings
+from matcher.core.ladder.picture_settings import DamageSettings
+from matcher.core.ladder.settings import LadderSettings
+from matcher.core.ladder.words_settings import StripSettings
 
 Bools = NDArray[np.bool_]
 Grey = NDArray[np.uint8]

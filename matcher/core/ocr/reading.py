@@ -20,7 +20,7 @@ from matcher.core.detect.card_quad import CardQuad
 from matcher.core.detect.warp import warp_quad
 from matcher.core.filters import slow
 from matcher.core.ladder.caption_strips import caption_strips
-from matcher.core.ladder.settings import StripSettings
+from matcher.core.ladder.words_settings import StripSettings
 from matcher.core.ocr.reader import Reader, reader
 from matcher.core.ocr.settings import OcrSettings, ReadingSettings
 from matcher.core.ocr.spelling import Frames

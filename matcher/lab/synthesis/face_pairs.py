@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.core.ladder.settings import PoseSettings
+from matcher.core.ladder.picture_settings import PoseSettings
 from matcher.lab.synthesis.picture_history import pictured, random_history
 from matcher.lab.synthesis.prints import Field, random_look, render_print, retouched, smooth_field
 from matcher.lab.synthesis.visible import IGNORED, MOVED, SAME, clearness, seen_to_differ

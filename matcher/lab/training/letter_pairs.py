@@ -18,7 +18,7 @@ from matcher.core.flatten import Face, flatten
 from matcher.core.ladder.caption_strips import ink_of
 from matcher.core.ladder.change_detector import network_input
 from matcher.core.ladder.letters import WHOLE_PX, cut_line
-from matcher.core.ladder.settings import LetterSettings
+from matcher.core.ladder.words_settings import LetterSettings
 from matcher.lab.evaluation.lettering_set import LetteringQuery, draw_lettering_query, drawn_card, lettering_plan
 from matcher.lab.evaluation.negatives import Negative
 from matcher.lab.synthesis import scan

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from matcher.core.calibration import Calibration
 from matcher.core.ladder.crop import SIDES, crop_probability
-from matcher.core.ladder.settings import CropSettings
+from matcher.core.ladder.picture_settings import CropSettings
 from matcher.core.settings import Thresholds
 from matcher.lab.evaluation.windows import window_error
 from matcher.lab.measures import auroc, reliability

@@ -23,10 +23,11 @@ from matcher.core.ladder.expectation import expected_odds
 from matcher.core.ladder.fusion import fuse_by_pose
 from matcher.core.ladder.head_to_head import Contender, share_odds
 from matcher.core.ladder.local_ncc import correlation_map
+from matcher.core.ladder.picture_settings import Band, CropSettings
 from matcher.core.ladder.pose import PoseFinding, judge_pose
 from matcher.core.ladder.pose_ranking import rank_poses
 from matcher.core.ladder.registered import Registered
-from matcher.core.ladder.settings import Band, CropSettings, ExpectationSettings
+from matcher.core.ladder.settings import ExpectationSettings
 from matcher.core.ladder.standing import CaptionEvidence
 from matcher.core.reference_set import KnownRecord, KnownReference
 from matcher.core.settings import Thresholds

@@ -14,9 +14,10 @@ from matcher.core.align.view import View
 from matcher.core.calibration import Calibration
 from matcher.core.flatten import Face
 from matcher.core.ladder.movement import CELL, compare_movement, movement_features, toned
+from matcher.core.ladder.picture_settings import PoseSettings
 from matcher.core.ladder.pose import PoseFinding, judge_pose
 from matcher.core.ladder.registered import Registered
-from matcher.core.ladder.settings import LadderSettings, PoseSettings
+from matcher.core.ladder.settings import LadderSettings
 from matcher.lab.synthesis.prints import Field, halftone, random_look, render_print
 from matcher.lab.synthesis.wear import worn
 from tests.core.ladder.test_ladder import pair_of, studio

@@ -15,7 +15,7 @@ from matcher.core.align.alignment import Alignment
 from matcher.core.calibration import Calibration
 from matcher.core.ladder.caption_zone import bears_words
 from matcher.core.ladder.crop import CropFinding, Window, crop_probability, measure_crop, trim_words
-from matcher.core.ladder.settings import CropSettings
+from matcher.core.ladder.picture_settings import CropSettings
 from matcher.lab.evaluation.windows import window_error
 from matcher.lab.synthesis.negatives import negative_of
 from matcher.lab.training.window_pairs import WindowPair, drawn_pairs
