@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import threading
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
 
@@ -17,6 +16,7 @@ from torch.nn import functional
 
 from matcher.core.detect.finder import CELL, LONG_SIDE, response_quads
 from matcher.lab.synthesis.staging import Props
+from matcher.lab.training.drawn_store_network import DrawnStore, pace
 from matcher.lab.training.finder_scenes import LearntDesk, learnt_desks, overlap_of
 
 BORDER_WEIGHT, PROBABLE = 2.0, 0.85
@@ -118,42 +118,14 @@ class Desks(torch.utils.data.IterableDataset[list[torch.Tensor]]):
             yield [torch.from_numpy(desk.picture), torch.from_numpy(desk.truth)]
 
 
-@dataclass
-class Kept:
-    """Desks that were drawn, kept on the device: each is learnt from several times while others are drawn."""
-
-    room: int
-    device: str
-    count: int = 0
-    parts: list[torch.Tensor] = field(default_factory=list)
-    lock: threading.Lock = field(default_factory=threading.Lock)
-
-    def fill(self, source: Iterator[list[torch.Tensor]], ended: float) -> None:
-        """Take in whatever is drawn until then; for a thread of its own."""
-        while time.monotonic() < ended:
-            drawn = next(source)
-            with self.lock:
-                self.take_in(drawn)
-
-    def take_in(self, drawn: list[torch.Tensor]) -> None:
-        if not self.parts:
-            shapes = [((self.room, *one.shape[1:]), one.dtype) for one in drawn]
-            self.parts = [torch.empty(shape, dtype=kind, device=self.device) for shape, kind in shapes]
-        places = torch.arange(self.count, self.count + len(drawn[0])) % self.room
-        for kept, new in zip(self.parts, drawn, strict=True):
-            kept[places.to(self.device)] = new.to(self.device)
-        self.count += len(places)
-
-    def batch(self, size: int) -> tuple[torch.Tensor, torch.Tensor]:
-        """At random, turned and mirrored, their colours moved."""
-        chosen = torch.randint(min(self.count, self.room), (size,), device=self.device)
-        with self.lock:
-            picture, truth = (part[chosen].float() for part in self.parts)
-        if torch.rand(()) < 0.5:
-            picture, truth = picture.flip(3), truth.flip(3)
-        turns = int(torch.randint(4, ()))
-        picture, truth = (torch.rot90(one, turns, (2, 3)) for one in (picture, truth))
-        return _varied(as_input(picture)), truth / 255
+def drawn_batch(store: DrawnStore, size: int) -> tuple[torch.Tensor, torch.Tensor]:
+    """Desks at random, turned and mirrored, their colours moved; and the truth of their cells."""
+    picture, truth = (part.float() for part in store.some(size))
+    if torch.rand(()) < 0.5:
+        picture, truth = picture.flip(3), truth.flip(3)
+    turns = int(torch.randint(4, ()))
+    picture, truth = (torch.rot90(one, turns, (2, 3)) for one in (picture, truth))
+    return _varied(as_input(picture)), truth / 255
 
 
 def as_input(picture: torch.Tensor) -> torch.Tensor:
@@ -213,32 +185,28 @@ def train(props: Props, held_out: Props, course: Course) -> FinderNetwork:
     network.to(course.device, memory_format=torch.channels_last)
     optimiser = torch.optim.AdamW(network.parameters(), course.rate, weight_decay=1e-2)
     judged = list(islice(learnt_desks(held_out, np.random.default_rng([course.seed, 977])), course.judged))
-    kept = Kept(course.room, course.device)
-    while kept.count < course.first:
-        kept.take_in(next(source))
-    threading.Thread(target=kept.fill, args=(source, ended), daemon=True).start()
+    store = DrawnStore(course.room, course.device)
+    store.begin(source, course.first, ended)
     started = told = time.monotonic()
     step = 0
     while time.monotonic() < ended:
-        share = min((time.monotonic() - started) / max(ended - started, 1e-6), 1.0)
-        for group in optimiser.param_groups:
-            group["lr"] = course.rate * min(1.0, (step + 1) / 300) * (0.5 + 0.5 * float(np.cos(np.pi * share)))
-        loss = _step(network, optimiser, kept, course)
+        pace(optimiser, course.rate, (time.monotonic() - started) / max(ended - started, 1e-6), step)
+        loss = _step(network, optimiser, store, course)
         step += 1
         if time.monotonic() - told > course.tell or step == 1:
             told = time.monotonic()
-            said = f"{told - started:5.0f} s, step {step}, {kept.count} drawn, loss {loss:.4f}:"
+            said = f"{told - started:5.0f} s, step {step}, {store.count} drawn, loss {loss:.4f}:"
             print(said, report(network, judged), flush=True)
             if course.begin:
                 hold_norms(network)
             else:
                 network.train()
-    print(f"at the end, step {step}, {kept.count} drawn: {report(network, judged)}", flush=True)
+    print(f"at the end, step {step}, {store.count} drawn: {report(network, judged)}", flush=True)
     return network
 
 
-def _step(network: FinderNetwork, optimiser: torch.optim.Optimizer, kept: Kept, course: Course) -> float:
-    shown, truth = kept.batch(course.batch)
+def _step(network: FinderNetwork, optimiser: torch.optim.Optimizer, store: DrawnStore, course: Course) -> float:
+    shown, truth = drawn_batch(store, course.batch)
     with torch.autocast(course.device, torch.bfloat16, enabled=course.device != "cpu"):
         odds = network(shown.contiguous(memory_format=torch.channels_last))
     loss = loss_of(odds.float(), truth, functional.avg_pool2d(shown[:, 3:], CELL))

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import threading
 import time
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
 
@@ -16,6 +15,7 @@ from torch import nn
 
 from matcher.core.detect.orientation import SHAPE, STRIP, WHOLE
 from matcher.lab.synthesis.type_cases import typefaces
+from matcher.lab.training.drawn_store_network import DrawnStore, pace
 from matcher.lab.training.orientation_sides import PARTS, Batch, batches, new_sides
 from matcher.lab.training.orientation_views_network import Drawn, seen_otherwise
 
@@ -135,10 +135,8 @@ def train(
     sides = Sides(sources, course.types, course.seed)
     loader = torch.utils.data.DataLoader(sides, batch_size=16, num_workers=course.workers, prefetch_factor=ahead)
     source = iter(loader)
-    kept = Kept(course.room, course.device)
-    while kept.count < course.first:
-        kept.take_in(next(source))
-    threading.Thread(target=kept.fill, args=(source, ended), daemon=True).start()
+    store = SideStore(course.room, course.device)
+    store.begin(source, course.first, ended)
     rng = np.random.default_rng([course.seed, 977])
     judged = list(islice(batches(new_sides(held_out, rng), rng), course.judged))
     network = OrientationNetwork()
@@ -150,24 +148,22 @@ def train(
     started = told = time.monotonic()
     step, recent = 0, [0.0]
     while time.monotonic() < ended:
-        share = min((time.monotonic() - started) / max(ended - started, 1e-6), 1.0)
-        for group in optimiser.param_groups:
-            group["lr"] = course.rate * min(1.0, (step + 1) / 300) * (0.5 + 0.5 * float(np.cos(np.pi * share)))
-        recent = [*recent[-99:], _step(network, optimiser, kept, course)]
+        pace(optimiser, course.rate, (time.monotonic() - started) / max(ended - started, 1e-6), step)
+        recent = [*recent[-99:], _step(network, optimiser, store, course)]
         mean.update_parameters(network)
         step += 1
         if time.monotonic() - told > course.tell or step == 1:
             told = time.monotonic()
-            said = f"{told - started:5.0f} s, step {step}, {kept.count} drawn, loss {np.mean(recent):.4f}:"
+            said = f"{told - started:5.0f} s, step {step}, {store.count} drawn, loss {np.mean(recent):.4f}:"
             print(said, report(mean.module, judged), flush=True)
     network.load_state_dict(mean.module.state_dict())
-    print(f"at the end, step {step}, {kept.count} drawn: {report(network, judged)}", flush=True)
+    print(f"at the end, step {step}, {store.count} drawn: {report(network, judged)}", flush=True)
     return network
 
 
-def _step(network: OrientationNetwork, optimiser: torch.optim.Optimizer, kept: Kept, course: Course) -> float:
+def _step(network: OrientationNetwork, optimiser: torch.optim.Optimizer, store: SideStore, course: Course) -> float:
     """One batch; the words' and the picture's own answers are asked of the same network."""
-    sides, boards = kept.some(course.batch)
+    sides, boards = store.sides(course.batch)
     upright = torch.rand(course.batch, device=course.device) < 0.5
     with torch.no_grad():
         parts = seen_otherwise(sides, boards, upright)
@@ -185,44 +181,26 @@ def _step(network: OrientationNetwork, optimiser: torch.optim.Optimizer, kept: K
 
 
 @dataclass
-class Kept:
-    """Sides that were drawn, kept on the device: each is seen in many ways while others are drawn."""
+class SideStore(DrawnStore):
+    """Sides, each seen in many ways; the bare backs among them are what others are stained by."""
 
-    room: int
-    device: str
-    count: int = 0
-    parts: list[torch.Tensor] = field(default_factory=list)
     boards: torch.Tensor | None = None
-    lock: threading.Lock = field(default_factory=threading.Lock)
-
-    def fill(self, source: Iterator[list[torch.Tensor]], ended: float) -> None:
-        """Take in whatever is drawn until then; for a thread of its own."""
-        while time.monotonic() < ended:
-            drawn = next(source)
-            with self.lock:
-                self.take_in(drawn)
 
     def take_in(self, drawn: list[torch.Tensor]) -> None:
-        """grey (n, h, w), back, blank, worn (n,); the bare backs among them are what others are stained by."""
-        if not self.parts:
-            shapes = [((self.room, *one.shape[1:]), one.dtype) for one in drawn]
-            self.parts = [torch.empty(shape, dtype=kind, device=self.device) for shape, kind in shapes]
+        """drawn: grey (n, h, w), back, blank, worn (n,)."""
+        super().take_in(drawn)
+        if self.boards is None:
             self.boards = torch.full((1, *drawn[0].shape[1:]), 230, dtype=torch.uint8, device=self.device)
-        places = (torch.arange(self.count, self.count + len(drawn[0])) % self.room).to(self.device)
-        for kept, new in zip(self.parts, drawn, strict=True):
-            kept[places] = new.to(self.device)
         bare = drawn[0][drawn[2]].to(self.device)
-        if len(bare) and self.boards is not None:
+        if len(bare):
             self.boards = torch.cat([self.boards, bare])[-MOST_BOARDS:]
-        self.count += len(places)
 
-    def some(self, size: int) -> tuple[Drawn, torch.Tensor]:
-        """At random, and the boards."""
+    def sides(self, size: int) -> tuple[Drawn, torch.Tensor]:
+        """At random, and the boards. Raises RuntimeError before anything was drawn."""
+        drawn = Drawn(*self.some(size))
         if self.boards is None:
             raise RuntimeError("nothing was drawn yet")
-        chosen = torch.randint(min(self.count, self.room), (size,), device=self.device)
-        with self.lock:
-            return Drawn(*(part[chosen] for part in self.parts)), self.boards
+        return drawn, self.boards
 
 
 MOST_BOARDS = 400
