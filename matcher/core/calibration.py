@@ -100,10 +100,12 @@ def percent(probability: float) -> str:
 
     >>> percent(0.974), percent(0.9999), percent(0.0001)
     ('97 %', 'over 99 %', 'under 1 %')
+    >>> percent(0.995), percent(0.005)
+    ('over 99 %', 'under 1 %')
     """
     if probability >= 0.995:
         return "over 99 %"
-    return "under 1 %" if probability < 0.005 else f"{100 * probability:.0f} %"
+    return "under 1 %" if probability <= 0.005 else f"{100 * probability:.0f} %"
 
 
 def log_gap(shortfall: float, floor: float) -> float:
