@@ -12,6 +12,7 @@ from dataclasses import replace
 from typing import Any
 
 from matcher.catalogue.records.name_search import plain
+from matcher.core.calibration import percent
 from matcher.jobs.listing import facts
 from matcher.jobs.listing.card_evidence import CardEvidence, CatalogueFacts
 from matcher.jobs.listing.carriers import Claim, Described, Judgement
@@ -260,27 +261,31 @@ def _decided(
 ) -> Judgement:
     given = {**evidence, "agrees": round(yes, 4), "contradicts": round(no, 4)}
     if yes >= SETTLED and yes >= no:
-        return Judgement(claim, "agrees", round(yes, 4), f"{good} ({yes:.2f})", card.where, given)
+        return Judgement(claim, "agrees", round(yes, 4), good, card.where, given)
     if no >= CONTRADICTS_FROM and claim.unsure:
         return _open(claim, f"{claim.unsure}, so it may be somebody else; {against}", card, given)
     if no >= CONTRADICTS_FROM:
-        return Judgement(claim, "contradicts", round(no, 4), f"{against} ({no:.2f})", card.where, given)
+        return Judgement(claim, "contradicts", round(no, 4), against, card.where, given)
     if no >= 0.5 and against:
-        return _open(claim, f"probably not, but not surely enough ({no:.2f}): {against}", card, given)
+        return _open(claim, f"probably not, but not surely enough ({percent(no)}): {against}", card, given)
     if yes >= 0.5 and good:
-        return _open(claim, f"probably, but not surely enough ({yes:.2f}): {good}", card, given)
+        return _open(claim, f"probably, but not surely enough ({percent(yes)}): {good}", card, given)
     return _open(claim, _why_open(card), card, given)
 
 
 def _why_open(card: CardEvidence) -> str:
-    """Where identifying stopped, in its own words."""
-    told = {
+    """Where identifying stopped; of an open answer in its own words. What is new is told by its kind: the words read on
+    the card are no reason, and would be told again with every claim.
+    """
+    new = {
         "new_pose": "the picture is of none of the negatives in your catalogue",
         "new_crop": "the negative is known, this crop of it is not",
         "new_mark": "this issuer's mark is not known with these words",
         "new_caption": "these words are not known on this picture",
-    }.get(card.outcome, "the picture does not settle it")
-    return f"{told}: {card.reasons[-1]}" if card.reasons else told
+    }
+    if card.outcome in new:
+        return new[card.outcome]
+    return f"the picture does not settle it: {card.reasons[-1]}" if card.reasons else "the picture does not settle it"
 
 
 def _open(

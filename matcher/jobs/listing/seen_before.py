@@ -28,6 +28,7 @@ from matcher.catalogue.reference_set import CatalogueReferences
 from matcher.catalogue.tables.models import ReferenceRow, outline_key
 from matcher.core.align.alignment import Alignment, align
 from matcher.core.align.view import View
+from matcher.core.calibration import percent
 from matcher.core.describe import fingerprint, perceptual_hash
 from matcher.core.errors import CatalogueError, UnreadablePhoto
 from matcher.core.flatten import Face
@@ -90,7 +91,7 @@ class SeenBefore:
         if self.kind == "same file":
             how = f", {self.how}" if self.how else ""
             return f"the same picture file was seen before{day}: {what}{how}"
-        return f"probably the same physical card was seen before{day}: {what} ({self.probability:.2f})"
+        return f"probably the same physical card was seen before{day}: {what} ({percent(self.probability)})"
 
 
 @dataclass(frozen=True)

@@ -111,6 +111,7 @@ def _notes(
             yield f"{card.where} shows {subject}, whom the text does not name"
     if len(cards) > 1 and not any(one.claim.kind == "count" for one in judgements):
         yield f"the pictures show {len(cards)} cards; the text does not say how many are for sale"
+    yield from (f"{card.where}: {card.reasons[-1]}" for card in cards if card.outcome == "new_pose" and card.reasons)
     yield from (one.words for card in cards for one in card.seen)
 
 

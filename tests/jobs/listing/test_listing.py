@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 import shutil
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
@@ -95,6 +96,20 @@ def test_a_listing_that_fits(assessor: Assessor) -> None:
     assert rebacked["reason"] == "rebacking cannot be told from a front"
     assert rebacked["confidence"] is None
     assert any("back" in question for question in found["questions"])
+
+
+def test_a_claim_says_how_sure_it_is_once_and_what_was_read_on_an_unknown_card_is_said_once(assessor: Assessor) -> None:
+    """The number stands with the claim; a sentence that gave it again gave it otherwise: 'over 99 %' beside '(1.00)'."""
+    fits = weigh(assessor, "Arturo Brellby, seated, Quay Rowers", photo(KNOWN))
+    settled = [claim for claim in fits["claims"] if claim["confidence"] is not None]
+    assert len(settled) == 3
+    for told in (*(claim["reason"] for claim in settled), fits["verdict"]["words"]):
+        assert not re.search(r"\([\d.]+( %)?\)", told), told
+    new = weigh(
+        assessor, "Arturo Brellby, seated, Quay Rowers", photo(card("new_pose", candidate(1, 0.03, None, None)))
+    )
+    told = [*(claim["reason"] for claim in new["claims"]), new["verdict"]["words"], *new["notes"]]
+    assert sum("as it was found" in one for one in told) == 1
 
 
 def test_the_sitter_is_right_and_the_pose_is_not(assessor: Assessor) -> None:
