@@ -202,7 +202,9 @@ def accept(
     with decision.open() as opened:
         row = resolution.find(opened, find)
         said = fields.said(copy).with_read(row.found.fields) if as_read else fields.said(copy)
-        wanted, words = resolution.as_closest(opened, row.outcome, row.found.candidates, said)
+        club = row.found.fields.get("club")
+        read = club.value if club else ""
+        wanted, words = resolution.as_closest(opened, row.outcome, row.found.candidates, said, read)
         made = resolution.accept(opened, find, decision.actor, wanted, note=decision.note)
         print(resolution.find(opened, find).record_id)
     decision.report(made)

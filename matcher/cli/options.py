@@ -115,7 +115,8 @@ class RecordOptions:
     )
     series: Annotated[str | None, typer.Option(help="The series it belongs to; as in the closest record.")] = None
     mark: Annotated[
-        str | None, typer.Option(help="The issuer's mark as printed, or none; as in the closest record.")
+        str | None,
+        typer.Option(help="The issuer's mark as printed, or none; as in the closest record, but for a new mark."),
     ] = None
     caption_place: Annotated[
         str | None, typer.Option(help="Where the words stand: below, in the picture, ...; as in the closest record.")

@@ -88,3 +88,21 @@ def test_a_new_mark_keeps_the_records_words_and_never_its_mark(catalogue: Catalo
     wanted, _ = as_closest(catalogue, "new_mark", closest, RecordFields())
     assert wanted.caption == catalogue.record("V000").caption
     assert wanted.mark is None
+
+
+def test_a_find_whose_mark_is_new_is_no_record_until_somebody_says_the_mark(catalogue: Catalogue, scans: Path) -> None:
+    """Accepted without, it was a second record of the known card, told from it by nothing."""
+    path, told = photo_answer(scans, 50, "new_mark", pose="P000", crop="A")
+    (found,) = propose(catalogue, told, path.read_bytes())
+    words = RecordFields(caption=NAME)
+    assert code_of(accept, catalogue, found.find_id, ADA, words) == "missing_value"
+    accept(catalogue, found.find_id, ADA, replace(words, mark="none"))
+    assert catalogue.record("V004").mark == "none"
+
+
+def test_a_club_left_blank_is_told_with_what_was_read_on_the_card(catalogue: Catalogue, scans: Path) -> None:
+    closest = card(scans, outcome="new_caption").candidates
+    club = catalogue.record("V000").club
+    assert club
+    _, told = as_closest(catalogue, "new_caption", closest, RecordFields(caption=NAME), "Other Hill B. C.")
+    assert told.endswith(f"on this card 'Other Hill B. C.' was read, V000 says {club!r}: --club")

@@ -33,6 +33,7 @@ from matcher.catalogue.tables.given_ids import next_id
 from matcher.catalogue.tables.models import Record, RecordRow, Reference
 from matcher.core.answer import CandidateResult
 from matcher.core.errors import CatalogueError
+from matcher.core.ladder.mark import NO_MARK
 
 __all__ = [
     "NEW",
@@ -125,12 +126,12 @@ def reject(catalogue: Catalogue, wanted_find: str, who: Actor, **logged: Any) ->
 
 
 def as_closest(
-    catalogue: Catalogue, outcome: str, candidates: Sequence[CandidateResult], wanted: RecordFields
+    catalogue: Catalogue, outcome: str, candidates: Sequence[CandidateResult], wanted: RecordFields, read: str = ""
 ) -> tuple[RecordFields, str]:
     """What a person left open filled in from the closest record of the negative; and, in words, from which.
 
     A card whose words are new may be of another club: its club is left open; one whose mark is new keeps the record's
-    words. A new negative takes nothing over.
+    words. A new negative takes nothing over. read: the club as it was read on the card, "" where it was not.
     """
     closest = next(iter(candidates), None)
     if outcome == "new_pose" or closest is None:
@@ -150,7 +151,8 @@ def as_closest(
     words = ", ".join(f"{name} {value!r}" for name, value in taken.items())
     asked = outcome == "new_caption" and wanted.club is None and record.club
     told = [f"taken over from {record.record_id}: {words}"] if taken else []
-    told += [f"the club was left blank; {record.record_id} says {record.club!r}: --club"] if asked else []
+    here = f"on this card {read!r} was read, " if read else ""
+    told += [f"the club was left blank; {here}{record.record_id} says {record.club!r}: --club"] if asked else []
     return replace(wanted, **taken), "; ".join(told)
 
 
@@ -200,6 +202,9 @@ def _record_of(draft: Draft, row: Mapping[str, Any], wanted: RecordFields) -> Re
     if wanted.caption is None:
         why = f"find {row['find_id']}: what is printed on the card?"
         raise CatalogueError("missing_value", why, "say it with --caption; '' where there are none")
+    if row["outcome"] == "new_mark" and wanted.mark is None:
+        why = f"find {row['find_id']}: which issuer's mark does the card bear? It is what is new"
+        raise CatalogueError("missing_value", why, f"say it with --mark; {NO_MARK} where there is none")
     crop = wanted.crop or row["crop"] or next_letter([str(one["crop"]) for one in of_pose])
     names = ("club", "issuer", "year", "series", "mark", "caption_place", "note")
     stated: dict[str, Any] = {name: getattr(wanted, name) or "" for name in names}
