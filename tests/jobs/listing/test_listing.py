@@ -99,7 +99,7 @@ def test_a_listing_that_fits(assessor: Assessor) -> None:
 
 
 def test_a_claim_says_how_sure_it_is_once_and_what_was_read_on_an_unknown_card_is_said_once(assessor: Assessor) -> None:
-    """The number stands with the claim; a sentence that gave it again gave it otherwise: 'over 99 %' beside '(1.00)'."""
+    """The number stands with the claim; a sentence that gave it too gave it otherwise: 'over 99 %' beside '(1.00)'."""
     fits = weigh(assessor, "Arturo Brellby, seated, Quay Rowers", photo(KNOWN))
     settled = [claim for claim in fits["claims"] if claim["confidence"] is not None]
     assert len(settled) == 3
