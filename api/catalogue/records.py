@@ -19,6 +19,7 @@ from api.pictures import documented_jpeg, entity_tag, stored_picture
 from api.problems import ACCESS, SHOWING, STORAGE, documented
 from api.service import ServiceNow
 from matcher.catalogue import Catalogue, RecordRow, ReferenceRow
+from matcher.catalogue.records.name_search import bears
 
 router = APIRouter(prefix="/v1", dependencies=[Depends(may_read)])
 
@@ -102,7 +103,7 @@ def _fits(row: RecordRow, query: shapes.RecordsQuery) -> bool:
         return False
     if query.series is not None and row.series != query.series.strip():
         return False
-    if query.mark is not None and row.mark.casefold() != query.mark.strip().casefold():
+    if query.mark is not None and not bears(row.mark, query.mark):
         return False
     texts = (row.record_id, row.subject, row.caption, row.club, row.issuer, row.mark, row.year, row.note)
     return query.q is None or query.q.strip().casefold() in "\n".join(texts).casefold()

@@ -13,7 +13,7 @@ from matcher.catalogue import Catalogue, ReferenceRow
 from matcher.catalogue.log.decisions import DecisionRow
 from matcher.catalogue.records.corrections import EDITABLE, edit_record, merge_records, split_record
 from matcher.catalogue.records.indexing import outlined_anew
-from matcher.catalogue.records.name_search import Found, NameSearch, plain
+from matcher.catalogue.records.name_search import Found, NameSearch, bears, plain
 from matcher.catalogue.records.outlining import outline_reference
 from matcher.cli.options import (
     CatalogueOption,
@@ -27,6 +27,7 @@ from matcher.cli.options import (
 from matcher.cli.output import HarmlessConsole, counted, print_json, print_rows, remark
 from matcher.cli.photos import corners_of, turned
 from matcher.core.errors import CatalogueError
+from matcher.core.ladder.mark import mark_words
 
 app = typer.Typer(no_args_is_help=True, help="List, find and show records; correct, merge, split and remove them.")
 
@@ -55,10 +56,10 @@ def list_records(
             record for record in opened.records()
             if subject is None or record.subject.casefold() == subject.strip().casefold()
             if pose in (None, record.pose) and series in (None, record.series)
-            if mark is None or record.mark.casefold() == mark.strip().casefold()
+            if mark is None or bears(record.mark, mark)
         ]  # fmt: skip
         counts = Counter(row.record_id for row in opened.references())
-        _must_be_there(opened, subject, pose, series)
+        must_be_there(opened, subject, pose, series, mark)
     print_rows(
         format, records, ("record", "subject", "pose", "crop", "caption", "club", "mark", "references"),
         lambda row: (
@@ -68,7 +69,13 @@ def list_records(
     )  # fmt: skip
 
 
-def _must_be_there(opened: Catalogue, subject: str | None, pose: str | None, series: str | None) -> None:
+def must_be_there(
+    opened: Catalogue,
+    subject: str | None = None,
+    pose: str | None = None,
+    series: str | None = None,
+    mark: str | None = None,
+) -> None:
     """Refuse a name that no record knows: an empty list would look like an answer."""
     known = opened.records()
     held = {
@@ -79,6 +86,8 @@ def _must_be_there(opened: Catalogue, subject: str | None, pose: str | None, ser
     for what, (wanted, names) in held.items():
         if wanted and wanted not in names:
             raise CatalogueError("no_such_record", f"no record is of {what} {wanted!r}", "list all records, or search")
+    if mark and not any(bears(record.mark, mark) for record in known):
+        raise CatalogueError("no_such_record", f"no record is of mark {mark!r}", "list all records, or search")
 
 
 @app.command("show")
@@ -144,28 +153,34 @@ def search(
     limit: Annotated[int, typer.Option(min=1, max=500, help="At most so many records.")] = 10,
     format: FormatOption = "table",
 ) -> None:
-    """Find records by a sitter, caption or club, however it is spelt."""
+    """Find records by a sitter, caption, club or mark, however it is spelt."""
     with Catalogue.open(catalogue) as opened:
         found = [one for one in NameSearch.of(opened).find(name, limit) if one.likeness >= LEAST_LIKE]
-        clubs = [] if found else _clubs_like(opened, name, limit)
-    headings = ("alike %", "record", "subject", "pose", "crop", "caption", "club")
-    rows = [*found, *clubs]
+        rows = found or _beginning_like(opened, name, limit)
+    headings = ("alike %", "record", "subject", "pose", "crop", "caption", "club", "mark")
     if not rows:
-        raise CatalogueError("no_such_record", f"no name or club is like {name!r}", "try fewer letters, or list all")
+        raise CatalogueError(
+            "no_such_record", f"no name, club or mark is like {name!r}", "try fewer letters, or list all"
+        )
     print_rows(format, rows, headings, _found_line, lambda one: {"likeness": one.likeness, **asdict(one.record)})
 
 
 def _found_line(found: Found) -> tuple[object, ...]:
     record = found.record
     return (
-        f"{found.likeness:.0f}", record.record_id, record.subject, record.pose, record.crop, record.caption, record.club
+        f"{found.likeness:.0f}", record.record_id, record.subject, record.pose, record.crop, record.caption,
+        record.club, record.mark,
     )  # fmt: skip
 
 
-def _clubs_like(opened: Catalogue, name: str, limit: int) -> list[Found]:
-    """Records whose club has a word that begins like what is looked for."""
+def _beginning_like(opened: Catalogue, name: str, limit: int) -> list[Found]:
+    """Records whose club or mark has a word that begins like what is looked for."""
     wanted = plain(name)
-    held = [r for r in opened.records() if any(word.startswith(wanted) for word in plain(r.club).split())]
+    held = [
+        record
+        for record in opened.records()
+        if any(word.startswith(wanted) for word in plain(f"{record.club} {mark_words(record.mark)}").split())
+    ]
     return [Found(record, 100.0) for record in held[:limit]] if wanted else []
 
 

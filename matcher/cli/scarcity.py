@@ -12,11 +12,13 @@ from matcher.catalogue import Catalogue
 from matcher.catalogue.records import scarcity as counting
 from matcher.cli.options import CatalogueOption, FormatOption, QuietOption, SeriesOption
 from matcher.cli.output import counted, print_rows, remark
+from matcher.cli.records import must_be_there
 
 HEADINGS = (
     "record", "subject", "pose", "crop", "caption", "club", "mark", "seen", "copies", "first seen", "last seen",
     "best contrast", "worst",
 )  # fmt: skip
+OF_YOURS = "These are the cards that you have seen; of how many exist it says nothing."
 
 
 def scarcity(
@@ -30,10 +32,12 @@ def scarcity(
 ) -> None:
     """Count the different copies seen of each record, the scarcest first."""
     with Catalogue.open(catalogue) as opened:
+        must_be_there(opened, series=series, mark=mark)
         rows = counting.scarcity(opened, series, mark)
     if plot:
         counting.plot(rows, plot)
     print_rows(format, rows, HEADINGS, _line)
+    remark(OF_YOURS, format == "json")
 
 
 def _line(row: counting.Scarcity) -> tuple[object, ...]:

@@ -222,3 +222,17 @@ def test_scarcity_gaps_and_search(tmp_path: Path, ask: Ask) -> None:
     (first, *_) = lines(ask("records", "search", "siter 1", "--format", "json"))
     assert first["subject"] == "Sitter 1"
     assert "Sitter 1" in ask("records", "search", "siter 1").stdout
+
+
+def test_cards_are_found_and_counted_by_their_mark(ask: Ask) -> None:
+    """With its form and place or without, by a word of it; 'none' is what a record says, and nobody's name."""
+    ask("records", "edit", "V000", "--set", "mark=Brell & Co. (oval, foot right)")
+    ask("records", "edit", "V001", "--set", "mark=none")
+    for command in (("records", "list"), ("scarcity",)):
+        told = ask(*command, "--mark", "brell & co.").stdout
+        assert "V000" in told
+        assert "V001" not in told
+        assert "V001" in ask(*command, "--mark", "none").stdout
+        assert "no record is of mark" in str(ask(*command, "--mark", "Brall", code=1).exception)
+    assert "Brell & Co." in ask("records", "search", "brell").stdout
+    assert "no name, club or mark is like" in str(ask("records", "search", "none", code=1).exception)

@@ -20,6 +20,7 @@ from matcher.catalogue.log.decisions import DecisionRow
 from matcher.catalogue.records.store import Catalogue
 from matcher.catalogue.tables.facts import Spelling
 from matcher.catalogue.tables.models import RecordRow
+from matcher.core.ladder.mark import mark_words
 
 FEW = 200
 """With more news than that, all records are read anew: it costs no more."""
@@ -144,6 +145,15 @@ def plain(text: str) -> str:
     return " ".join("".join(c if c.isalnum() else "" if c in "'’." else " " for c in bare).split())
 
 
+def bears(mark: str, wanted: str) -> bool:
+    """Whether a record's mark is the wanted one: in any capitals, with its form and place or by its words alone.
+
+    >>> bears("Brell & Co. (oval, foot right)", "brell & co"), bears("none", "None"), bears("", "none"), bears("", "")
+    (True, True, False, True)
+    """
+    return plain(wanted) in (plain(mark), plain(mark_words(mark)) or plain(mark))
+
+
 def spellings_of(catalogue: Catalogue) -> dict[str, list[str]]:
     """Other spellings that are known, by subject."""
     with catalogue.reading() as connection:
@@ -161,7 +171,15 @@ def _spellings(connection: Connection, subjects: Collection[str] | None = None) 
 
 
 def _names(record: RecordRow, spellings: Iterable[str]) -> tuple[str, ...]:
-    said = (record.record_id, record.subject, record.caption, record.club, record.issuer, record.mark, *spellings)
+    said = (
+        record.record_id,
+        record.subject,
+        record.caption,
+        record.club,
+        record.issuer,
+        mark_words(record.mark),
+        *spellings,
+    )
     return tuple(sorted({plain(name) for name in said} - {""}))
 
 

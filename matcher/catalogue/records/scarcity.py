@@ -16,7 +16,7 @@ from pathlib import Path
 from sqlalchemy import select
 
 from matcher.catalogue.records.files import write_whole
-from matcher.catalogue.records.name_search import plain
+from matcher.catalogue.records.name_search import bears
 from matcher.catalogue.records.store import Catalogue
 from matcher.catalogue.tables.finds import Sighting
 from matcher.catalogue.tables.models import RecordRow, Reference
@@ -70,13 +70,13 @@ class _Seen:
 
 
 def scarcity(catalogue: Catalogue, series: str | None = None, mark: str | None = None) -> tuple[Scarcity, ...]:
-    """One row per record, the scarcest first; of one series, or of one issuer's mark in any
-    capitals: "none" for cards known to bear none, "" where nothing is said."""
+    """One row per record, the scarcest first; of one series, or of one issuer's mark (see
+    `bears`): "none" for cards known to bear none, "" where nothing is said."""
     seen = _seen(catalogue)
     records = [
         record
         for record in catalogue.records()
-        if (series is None or record.series == series) and (mark is None or plain(record.mark) == plain(mark))
+        if (series is None or record.series == series) and (mark is None or bears(record.mark, mark))
     ]
     rows = [_row(record, seen.get(record.record_id, ())) for record in records]
     return tuple(sorted(rows, key=lambda row: (row.at_least, row.at_most, row.seen, row.record.record_id)))
