@@ -27,6 +27,7 @@ from matcher.cli.photos import corners_of, jobs_of, pages_of
 from matcher.core.answer import CandidateResult, CardResult, PhotoAnswer
 from matcher.core.answer_json import CSV_COLUMNS, csv_rows, to_json
 from matcher.core.calibration import percent
+from matcher.core.ladder.mark import NO_MARK
 from matcher.core.settings import Settings
 from matcher.jobs.doubts import OFF_NOMINAL
 from matcher.jobs.job import JobResult
@@ -193,7 +194,15 @@ def _candidate_line(candidate: CandidateResult) -> str:
     rungs = (("pose", sure.pose), ("crop", sure.crop), ("caption", sure.caption), ("mark", sure.mark))
     told = ", ".join(f"{rung} {percent(share)}" for rung, share in rungs if share is not None)
     place = f"{candidate.pose} {candidate.crop} {candidate.caption}, {candidate.evidence.club or ''}".rstrip(", ")
-    return f"  {candidate.record_id}   {place}   {told or 'could not be compared'}"
+    mark = _mark(candidate.evidence.mark)
+    return f"  {candidate.record_id}   {place}{mark}   {told or 'could not be compared'}"
+
+
+def _mark(mark: str | None) -> str:
+    """Two records may differ in nothing else."""
+    if not mark:
+        return ""
+    return ", no mark" if mark == NO_MARK else f", mark {mark}"
 
 
 MEASURES = {

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import io
 from pathlib import Path
 from typing import Any
 
 import pytest
+from PIL import Image
 
 from tests.page.conftest import Open, until
 from tests.page.site import KNOWN, NEW_CAPTION, NEW_CROP, NEW_POSE, Site, Stock, serving
@@ -248,6 +250,37 @@ def test_the_log_says_nothing_twice(site: Site, open_page: Open) -> None:
     words = page.locator(".decision-words", has_text="noted as seen").first.inner_text()
     assert words.startswith("noted as seen V00013: sighting 1")
     assert page.locator(".decision-words", has_text="kept as a find").first.inner_text().count("proposed") == 0
+
+
+def test_several_cards_noted_as_seen_at_one_go_are_told_whole(shared_site: Site, open_page: Open) -> None:
+    """A lot's known cards are confirmed so; what stood before the first bracket and behind the last was cut off."""
+    page = open_page("about:blank")
+    seen = "seen: V00013 (sighting 1), V00010 (sighting 2)"
+
+    def told(route: Any) -> None:
+        answer = route.fetch()
+        items = answer.json()["items"]
+        items[0] |= {"action": "see", "about": "V00013 V00010", "outcome": seen, "batch": None}
+        route.fulfill(response=answer, json={**answer.json(), "items": items})
+
+    page.route("**/v1/decisions?**", told)
+    page.goto(f"{shared_site.address}/log")
+    assert seen.removeprefix("seen: ") in page.locator(".decision-words").first.inner_text()
+
+
+def test_an_unreadable_card_is_told_why_once(shared_site: Site, open_page: Open) -> None:
+    """A card too small in the photo was told to have too little of its picture left, and to resemble nothing."""
+    page = open_page(shared_site.address)
+    with Image.open(shared_site.stock.photo(KNOWN)) as photo:
+        photo.thumbnail((160, 160))
+        small = io.BytesIO()
+        photo.save(small, "JPEG")
+    page.set_input_files("#files", {"name": "thumb.jpg", "mimeType": "image/jpeg", "buffer": small.getvalue()})
+    page.locator(".outcome-unreadable").wait_for()
+    words = page.locator("main").inner_text()
+    assert words.lower().count("too small in the picture") == 1
+    assert "Too little of the picture" not in words
+    assert "resembles" not in words
 
 
 @pytest.mark.parametrize("size", ["laptop", "phone"])

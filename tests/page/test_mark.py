@@ -7,6 +7,9 @@ from typing import Any
 import pytest
 
 from matcher.catalogue import Catalogue
+from matcher.catalogue.log.decisions import person
+from matcher.catalogue.records.corrections import edit_record
+from matcher.core.ladder.mark import NO_MARK
 from tests.page.conftest import Open, until
 from tests.page.site import KNOWN, NEW_CAPTION, Site
 from tests.page.test_identify import answered, give
@@ -19,23 +22,23 @@ BOX_MM = [20.0, 58.0, 34.0, 61.0]
 MARK_LINE = {"words": "Brell & Co.", "part": "mark", "place": "foot right", "certainty": 0.9, "box_mm": BOX_MM}
 
 
-def with_mark(find: dict[str, Any], value: str) -> dict[str, Any]:
+def with_mark(find: dict[str, Any], value: str, known: str) -> dict[str, Any]:
     """A find as the service tells one whose mark alone is new; what is decided on it goes to the service itself."""
     evidence = find["evidence"]
-    evidence["candidates"][0]["evidence"]["mark"] = KNOWN_MARK
+    evidence["candidates"][0]["evidence"]["mark"] = known
     origin = "read from this card" if value else "not read on this card"
     evidence["fields"]["mark"] = {"value": value, "origin": origin, "confirm": True}
     return {**find, "outcome": "new_mark", "evidence": evidence}
 
 
-def a_new_mark(open_page: Open, site: Site, value: str = READ) -> Any:
+def a_new_mark(open_page: Open, site: Site, value: str = READ, known: str = KNOWN_MARK) -> Any:
     page = open_page("about:blank", size="laptop")
 
     def told(route: Any) -> None:
         if route.request.method != "GET":
             return route.continue_()
         answer = route.fetch()
-        return route.fulfill(response=answer, json=with_mark(answer.json(), value))
+        return route.fulfill(response=answer, json=with_mark(answer.json(), value, known))
 
     page.route(f"**/v1/finds/{CAPTION}", told)
     page.goto(f"{site.address}/review#{CAPTION}")
@@ -78,6 +81,30 @@ def test_a_mark_that_was_not_read_is_typed_or_said_to_be_none(site: Site, open_p
     page.evaluate("document.activeElement.blur()")
     page.keyboard.press("a")
     page.locator(".toast", has_text="was added").wait_for()
+    with Catalogue.open(site.folder) as catalogue:
+        assert catalogue.record(str(state_of(site, CAPTION)[1])).mark == NO_MARK
+
+
+def test_that_the_known_card_has_no_mark_is_offered_once(site: Site, open_page: Open) -> None:
+    page = a_new_mark(open_page, site, known=NO_MARK)
+    assert "V00001 has none." in page.locator(".outcome").inner_text()
+    field = page.locator(".field", has=page.get_by_label("Issuer's mark, as printed"))
+    assert field.get_by_role("button").all_inner_texts() == ["It reads so", "None printed"]
+
+
+def test_records_that_differ_in_their_marks_alone_are_told_apart(site: Site, open_page: Open) -> None:
+    with Catalogue.open(site.folder) as catalogue:
+        edit_record(catalogue, "V00013", {"mark": KNOWN_MARK}, person("Ada"))
+        edit_record(catalogue, "V00010", {"mark": NO_MARK}, person("Ada"))
+    page = open_page(f"{site.address}/scarcity")
+    page.get_by_label("Only").fill("quillory works")
+    page.locator(".scarce li", has_text=f"mark: {KNOWN_MARK}").wait_for()
+    page.goto(site.address)
+    give(page, site, KNOWN)
+    answered(page)
+    tiles = page.locator(".candidate")
+    assert f"mark: {KNOWN_MARK}" in tiles.filter(has_text="V00013").inner_text()
+    assert "no mark" in tiles.filter(has_text="V00010").inner_text()
 
 
 def test_where_no_mark_is_known_none_is_asked_for(site: Site, open_page: Open) -> None:

@@ -1,7 +1,7 @@
 // The candidates of a card as tiles: those that share most with it first, each with one word on what differs.
 
 import { fill, h, thumbnail } from "./dom.js";
-import { finding, RUNGS } from "./words.js";
+import { finding, markTold, RUNGS } from "./words.js";
 
 // run(index): a tile was chosen. add(record): a record that is not among them was asked for; it may fail.
 export function candidateTiles(card, chosen, run, add) {
@@ -48,7 +48,7 @@ function tile(one, index, isChosen, run) {
   const button = h("button", { type: "button", class: "candidate", onclick: () => run(index) },
     h("img", { src: thumbnail({ reference: one.reference }), alt: "", width: 92, height: 160, loading: "lazy", decoding: "async" }),
     h("span", { class: "candidate-words" }, h("kbd", { "aria-hidden": "true" }, String(index + 1)), " ", h("b", {}, one.record_id), h("i", { class: "printed" }, one.caption || "no words"),
-      one.evidence?.club && h("span", { class: "small" }, one.evidence.club), h("span", { class: "small differs" }, differs(one))));
+      one.evidence?.club && h("span", { class: "small" }, one.evidence.club), markTold(one.evidence?.mark), h("span", { class: "small differs" }, differs(one))));
   button.setAttribute("aria-pressed", String(isChosen));
   return h("li", {}, button);
 }

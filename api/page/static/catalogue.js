@@ -4,6 +4,7 @@ import { directly } from "./everywhere.js";
 import { byId, fill, h, recordAddress, say, thumbnail } from "./dom.js";
 import { get } from "./service.js";
 import { trayButton } from "./tray.js";
+import { markTold } from "./words.js";
 
 const AT_ONCE = 12;
 const SEARCHED = 60;
@@ -102,7 +103,7 @@ function card(record, more = false) {
   const large = document.body.dataset.size === "l";
   return h("li", {}, h("a", { href: recordAddress(record.record_id) },
     h("img", { src: thumbnail({ record: record.record_id }, large ? "whole" : "small"), alt: "", width: 110, height: 191, loading: "lazy", decoding: "async" }),
-    h("b", {}, record.record_id), marks.map((mark) => h("span", { class: `own-mark ${mark}` }, mark)), h("i", { class: "printed" }, record.caption || "no words"), record.club && h("span", { class: "small" }, record.club),
+    h("b", {}, record.record_id), marks.map((mark) => h("span", { class: `own-mark ${mark}` }, mark)), h("i", { class: "printed" }, record.caption || "no words"), record.club && h("span", { class: "small" }, record.club), markTold(record.mark),
     more && h("span", { class: "small" }, `${record.pose}, crop ${record.crop}`)), trayButton(record.record_id));
 }
 

@@ -67,10 +67,10 @@ export class CardCompare extends HTMLElement {
     const { comparison, card } = this;
     const at = this.answer.candidates.findIndex(({ record_id: id }) => id.toLowerCase() === name.toLowerCase());
     if (at >= 0) return void this.choose(at);
-    const { record_id, pose, crop, caption, subject, club, references } = await get(`/v1/records/${encodeURIComponent(/^v\d+$/i.test(name) ? name.toUpperCase() : name)}`);
+    const { record_id, pose, crop, caption, subject, club, mark, references } = await get(`/v1/records/${encodeURIComponent(/^v\d+$/i.test(name) ? name.toUpperCase() : name)}`);
     if (this.comparison !== comparison || this.card !== card) return;
     if (!references.length) throw new Problem("no_picture", `${record_id} has no picture`, "Nothing of it can be shown beside the card.");
-    this.answer.candidates.push({ record_id, pose, crop, caption, reference: String(references[0].id), confidence: {}, evidence: { subject, club }, asked: true });
+    this.answer.candidates.push({ record_id, pose, crop, caption, reference: String(references[0].id), confidence: {}, evidence: { subject, club, mark }, asked: true });
     this.layers.candidates.push({ laid: null });
     this.choose(this.answer.candidates.length - 1);
   }
@@ -134,7 +134,7 @@ export class CardCompare extends HTMLElement {
     this.stage.classList.remove("free");
     const one = this.chosen;
     if (way === "photos") return this.#photos(one);
-    if (!one) return void this.#panes([["This card", this.#face()], ["Nothing in the catalogue resembles it", []]]);
+    if (!one) return void this.#panes([["This card", this.#face()], [this.answer?.outcome === "unreadable" ? "Compared with nothing" : "Nothing in the catalogue resembles it", []]]);
     if (way.startsWith("proof")) return void proof(this, way.slice(6));
     if (way === "beside" || !this.isLaid) return this.beside();
     return this.#over(way);

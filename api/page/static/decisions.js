@@ -113,7 +113,7 @@ export const ACTIONS = {
 };
 
 // What an entry says of itself, without what stands before it already.
-const SAID = [[/^seen: \S+ \((.*)\)$/, "$1"], [/^(accepted|merged): /, ""], [/^1 proposed from /, "from "], [/^rejected$/, ""], [/^1 crops of \S+ mapped$/, "1 crop"], [/^(\d+ crops) of \S+ mapped$/, "$1"], [/^decision (\d+) \(\w+\) (undone|done again)$/, "decision $1"]];
+const SAID = [[/^seen: \S+ \((sighting \d+)\)$/, "$1"], [/^seen: /, ""], [/^(accepted|merged): /, ""], [/^1 proposed from /, "from "], [/^rejected$/, ""], [/^1 crops of \S+ mapped$/, "1 crop"], [/^(\d+ crops) of \S+ mapped$/, "$1"], [/^decision (\d+) \(\w+\) (undone|done again)$/, "decision $1"]];
 const told = ({ outcome, about }) => SAID.reduce((words, [said, instead]) => words.replace(said, instead), (outcome ?? "").replace(`${about}: `, ""));
 
 function entry(one, turn) {

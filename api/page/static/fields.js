@@ -3,7 +3,7 @@
 import { fill, h } from "./dom.js";
 import { draft } from "./draft.js";
 import { strip } from "./proof.js";
-import { CERTAIN, finding, PARTED, readLines, RUNGS } from "./words.js";
+import { CERTAIN, finding, NO_MARK, PARTED, readLines, RUNGS } from "./words.js";
 
 const FIELDS = [
   ["subject", "Who is shown"], ["caption", "Caption, as printed"], ["club", "Club, as printed"], ["mark", "Issuer's mark, as printed"], ["pose", "Negative"], ["crop", "Crop"],
@@ -88,7 +88,7 @@ export class RecordForm {
   #offers(name, from, field, tell) {
     const [before] = field.value.split(PARTED);
     const take = (words, value) => h("button", { type: "button", class: "bar", onclick: () => { field.value = value; this.said.add(name); tell(); this.#keep(); } }, words);
-    return h("span", { class: "offers" }, before !== field.value && take(`Only “${before}”`, before), field.value && take("It reads so", field.value), from.offer && take(`As ${from.of}: “${from.offer}”`, from.offer), take("None printed", ""));
+    return h("span", { class: "offers" }, before !== field.value && take(`Only “${before}”`, before), field.value && take("It reads so", field.value), from.offer && from.offer !== NO_MARK && take(`As ${from.of}: “${from.offer}”`, from.offer), take("None printed", name === "mark" ? NO_MARK : ""));
   }
 
   #keep() {

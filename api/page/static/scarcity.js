@@ -3,6 +3,7 @@
 import "./everywhere.js";
 import { byId, fill, h, percent, recordAddress, svg, thumbnail } from "./dom.js";
 import { get } from "./service.js";
+import { markTold } from "./words.js";
 
 const TIMES = { 0: "never", 1: "once", 2: "twice" };
 
@@ -71,7 +72,7 @@ function table(rows) {
   const list = h("ul", { class: "scarce bare" });
   const more = h("button", { type: "button", class: "second", onclick: () => add() }, "More");
   const order = h("select", { id: "order", onchange: () => start() }, Object.keys(ORDERS).map((words) => h("option", {}, words)));
-  const only = h("input", { id: "only", placeholder: "sitter, caption or club", autocomplete: "off", oninput: () => start() });
+  const only = h("input", { id: "only", placeholder: "sitter, caption, club or mark", autocomplete: "off", oninput: () => start() });
   let left = [];
   function start() {
     const wanted = only.value.trim().toLowerCase();
@@ -92,7 +93,7 @@ function scarce(row) {
   const copies = row.at_least === row.at_most ? `${row.at_least} cop${row.at_least === 1 ? "y" : "ies"}` : `${row.at_least} to ${row.at_most} copies`;
   const seen = row.first ? (row.first === row.last ? row.first : `${row.first} to ${row.last}`) : "";
   return h("li", {}, h("a", { href: recordAddress(row.record) }, h("img", { src: thumbnail({ record: row.record }), alt: "", width: 55, height: 96, loading: "lazy", decoding: "async" }),
-    h("span", {}, h("b", {}, row.record), ` ${record.subject ?? ""}`, h("i", { class: "printed" }, [record.caption, record.club].filter(Boolean).join(", ")), h("span", { class: "small" }, `${copies}, seen ${TIMES[row.seen] ?? `${row.seen} times`}${seen ? `, ${seen}` : ""}${row.best === null ? "" : `, best has ${percent(row.best)} contrast left`}`))));
+    h("span", {}, h("b", {}, row.record), ` ${record.subject ?? ""}`, h("i", { class: "printed" }, [record.caption, record.club].filter(Boolean).join(", ")), markTold(record.mark), h("span", { class: "small" }, `${copies}, seen ${TIMES[row.seen] ?? `${row.seen} times`}${seen ? `, ${seen}` : ""}${row.best === null ? "" : `, best has ${percent(row.best)} contrast left`}`))));
 }
 
 function lacking(gaps) {

@@ -41,7 +41,7 @@ export function against(one) {
 // Nothing is ever certain: neither 0 nor 100 is written.
 export function sureness(share) {
   if (share >= 0.995) return "over 99\u00a0%";
-  return share < 0.005 ? "under 1\u00a0%" : percent(share);
+  return share <= 0.005 ? "under 1\u00a0%" : percent(share);
 }
 
 // What was read off the card, line by line; empty where nothing was.
@@ -98,8 +98,14 @@ const BODY = {
   new_crop: (card, best) => [sitter(best), `negative ${card.pose} is known, this crop of it is not: `, beyond(best, 2), "."],
   new_pose: (card, best) => ["None of your negatives shows this picture.", best ? [" Nearest: ", link(best.record_id), ", ", best.evidence?.subject ?? best.caption, "."] : ""],
   undecided: (card) => settled(card),
-  unreadable: () => "Too little of the picture is left or lit to compare.",
+  unreadable: ({ reasons }) => first(reasons?.[0]) || "Too little of the picture is left or lit to compare.",
 };
+
+// What a record says that is known to bear no mark; blank: nothing is said.
+export const NO_MARK = "none";
+
+// A record's mark as a few words; null where nothing is said of it.
+export const markTold = (mark) => mark && h("span", { class: "small" }, mark === NO_MARK ? "no mark" : `mark: ${mark}`);
 
 // The issuer's mark as it was read on the card, and as the record has it. A find, or a lot's card, knows it by its fields.
 export const markLine = (card) => (card.lines ?? []).find(({ part }) => part === "mark");
@@ -107,7 +113,8 @@ export const markLine = (card) => (card.lines ?? []).find(({ part }) => part ===
 function marks(card, best) {
   const line = markLine(card);
   const read = line ? `${line.words} (${line.place})` : card.fields?.mark?.value;
-  return [read ? ["read ", printed(read)] : "none was read here", best?.evidence?.mark && [`; ${best.record_id} has `, printed(best.evidence.mark)], "."];
+  const known = best?.evidence?.mark;
+  return [read ? ["read ", printed(read)] : "none was read here", known && [`; ${best.record_id} has `, known === NO_MARK ? known : printed(known)], "."];
 }
 
 const sitter = (best) => (best?.evidence?.subject ? `${best.evidence.subject}: ` : "");
@@ -127,11 +134,12 @@ export function beyond(one, most = 4) {
   return told.length ? `${told.join(", ")} than crop ${one.crop}` : one ? `cut unlike crop ${one.crop}` : "cut unlike the known ones";
 }
 
-function settled({ confidence, pose, crop, candidates }) {
+function settled({ confidence, pose, crop, caption, candidates }) {
   const [best, next] = candidates ?? [];
   if (!best) return "Nothing in your catalogue resembles it.";
   if (!pose) return ["Not even the negative is settled. The nearest is ", link(best.record_id), ", ", best.evidence?.subject ?? best.caption, "."];
   if (!crop) return [`Negative ${pose} is settled, the crop is open`, confidence.crop <= 1 - SETTLED ? ": it may be a new one" : "", "."];
+  if (isTold(caption)) return [`Negative ${pose}, crop ${crop} and the caption are settled, the issuer's mark is open.`];
   const rivals = next && next.pose === best.pose && next.crop === best.crop ? [" between ", printed(best.caption), " and ", printed(next.caption)] : "";
   return [`Negative ${pose} and crop ${crop} are settled, the caption is open`, rivals, "."];
 }
@@ -139,6 +147,7 @@ function settled({ confidence, pose, crop, candidates }) {
 // What would make an open answer a sure one; the first that applies.
 export function advice(card, photo) {
   if (!["undecided", "unreadable"].includes(card.outcome)) return null;
+  if (card.outcome === "unreadable" && card.reasons?.length) return null; // the reason itself says what to do
   const { face, quad } = card;
   const height = quad && Math.hypot(quad[3][0] - quad[0][0], quad[3][1] - quad[0][1]);
   if (face?.glare > 0.05) return `${percent(face.glare)} of the card is under glare: move the lamp or the card, and take it again.`;
@@ -172,5 +181,6 @@ function first(words) {
 
 export function looks(face) {
   const size = face.size_mm ? `${face.size_mm.map((mm) => mm.toFixed(1)).join(" x ")} mm, ` : "";
-  return `${size}${percent(face.residual_contrast)} of the contrast left, ${percent(face.glare)} under glare`;
+  const glare = face.glare < 0.005 ? "no glare" : `${percent(face.glare)} under glare`;
+  return `${size}${percent(face.residual_contrast)} of the contrast left, ${glare}`;
 }
