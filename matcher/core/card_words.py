@@ -23,7 +23,7 @@ from matcher.core.ocr.caption_match import all_read, match_captions
 from matcher.core.ocr.every_line import lines_of_photo
 from matcher.core.ocr.kept_lines import LineReading
 from matcher.core.ocr.line_evidence import compare_words, mark_in_place
-from matcher.core.ocr.line_pairs import Sight, WrittenLine, firm_lines
+from matcher.core.ocr.line_pairs import Sight, WrittenLine, as_written, firm_lines
 from matcher.core.ocr.looks import Looks
 from matcher.core.ocr.mark_match import match_marks
 from matcher.core.ocr.reading import read_as, read_caption
@@ -45,7 +45,8 @@ class CardWords:
     @cached_property
     def lines(self) -> tuple[CardLine, ...]:
         """Every line along the card's edges."""
-        return lines_of_photo(self.photo, self.outline, self.face.size, self.settings.ocr)
+        searched = self._looks.searched
+        return lines_of_photo(self.photo, self.outline, self.face.size, self.settings.ocr, searched)
 
     @property
     def told(self) -> str:
@@ -86,13 +87,16 @@ class CardWords:
     def marks(self, asked: Sequence[Candidate]) -> tuple[dict[int, MarkFinding], tuple[CardLine, ...]]:
         """What is found of each candidate's mark, by its reference, and what was read on the card for it.
 
-        Nothing is read where the ink alone says that it is one of them.
+        Not all of the card is read where the ink says that it is one of them, alone or with what stands in its place.
         """
-        glance = self.settings.ladder.mark.glance
+        rules = self.settings.ladder.mark
         glanced = self._judged(glanced_mark, asked, ())
-        sure = [one.probability for one in glanced.values() if one.is_settled(glance)]
-        if len(sure) == len(glanced) and max(one or 0.0 for one in sure) >= glance:
+        if _is_one(glanced, rules.glance):
             return glanced, ()
+        if _is_one(glanced, self.settings.thresholds.mark):
+            looked = {one.reference.id: self._read_in_place(one, glanced[one.reference.id]) for one in asked}
+            if _is_one(looked, rules.glance):
+                return looked, ()
         return self._judged(judge_mark, asked, self.lines), self.lines
 
     def _judged(
@@ -106,11 +110,20 @@ class CardWords:
             if lines and told.none_wanted:
                 told = replace(told, added=added_mark(self._sight(one), told.others, written, record.issuer, ocr))
             judged = judge(self.face, reference, one.alignment.transform, told, settings=self.settings.ladder.mark)
-            place = next((line for line in written if line.line is told.known), None)
-            if lines and place and judged.is_open(self.settings.thresholds.mark):
-                judged = judged.with_reading(mark_in_place(self._sight(one), place, mark_words(record.mark), ocr))
+            if lines and judged.is_open(self.settings.thresholds.mark):
+                judged = self._read_in_place(one, judged)
             found[one.reference.id] = judged
         return found
+
+    def _read_in_place(self, one: Candidate, finding: MarkFinding) -> MarkFinding:
+        """With what both cards say where either has the record's mark, if it was read on one of them."""
+        ocr, sight = self.settings.ocr, self._sight(one)
+        place = next((line for line in self._written(one) if line.line == finding.lines.known), None)
+        if place is None and finding.lines.seen:
+            place = as_written(sight, finding.lines.seen, ocr)
+        if place is None:
+            return finding
+        return finding.with_reading(mark_in_place(sight, place, mark_words(one.record.mark), ocr))
 
     def _sight(self, one: Candidate) -> Sight:
         """The card beside a candidate's reference."""
@@ -129,3 +142,9 @@ class CardWords:
 def read_beside(closest: Sequence[Candidate], found: Mapping[int, WordsFinding]) -> str:
     """What was read on the card, as it was looked at for the closest record that was read."""
     return next((found[one.reference.id].read for one in closest if one.reference.id in found), "")
+
+
+def _is_one(found: Mapping[int, MarkFinding], sure: float) -> bool:
+    """Whether each of several marks is settled, one of them as the card's own."""
+    told = [one.probability for one in found.values() if one.is_settled(sure)]
+    return len(told) == len(found) and max(one or 0.0 for one in told) >= sure

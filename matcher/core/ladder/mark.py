@@ -7,9 +7,11 @@ of them. What stands on neither card as far as can be read, or is hidden on one,
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -300,7 +302,7 @@ def _on_query(box: BoxMm, query: Face, reference: Face, transform: NDArray[np.fl
 
 def _agreement(laid: _Laid, query: Face, box: BoxMm, around: float, settings: MarkSettings) -> float | None:
     """Correlation of the two inks in a box, widened by `around` mm, where they fit best, -1 to 1; None where one of the
-    cards does not show the whole of it."""
+    cards does not show the whole of it. A long line is compared in pieces: turned by a hair, its ends lie elsewhere."""
     own, other, shown = laid
     scale, search = query.size.px_per_mm, settings.search_px
     left, top, right, bottom = (round(side * scale) for side in wider(box, around))
@@ -310,10 +312,26 @@ def _agreement(laid: _Laid, query: Face, box: BoxMm, around: float, settings: Ma
         return None
     if float(shown[rows, columns].mean()) < settings.least_shown:
         return None
+    fits = [_piece_fit(own, other, *piece, search) for piece in _pieces(rows, columns, settings.piece_mm * scale)]
+    fit, weight = np.array(fits).T
+    return float(np.average(fit, weights=weight + 1e-6))
+
+
+def _pieces(rows: slice, columns: slice, longest: float) -> list[tuple[slice, slice]]:
+    """A box cut across its longer side into equal pieces, none longer than `longest` pixels."""
+    wide = columns.stop - columns.start >= rows.stop - rows.start
+    side = columns if wide else rows
+    edges = np.linspace(side.start, side.stop, math.ceil((side.stop - side.start) / longest) + 1).astype(int)
+    parts = [slice(int(first), int(last)) for first, last in pairwise(edges)]
+    return [(rows, part) if wide else (part, columns) for part in parts]
+
+
+def _piece_fit(own: Grey, other: Grey, rows: slice, columns: slice, search: int) -> tuple[float, float]:
+    """Correlation of two inks in one piece, where they fit best, and how much ink it has."""
     wide = slice(rows.start - search, rows.stop + search), slice(columns.start - search, columns.stop + search)
     inks = [ink_of(np.ascontiguousarray(grey[wide])) for grey in (own, other)]
     inner = np.ascontiguousarray(inks[1][search:-search, search:-search])
-    return float(cv2.matchTemplate(inks[0], inner, cv2.TM_CCOEFF_NORMED).max())
+    return float(cv2.matchTemplate(inks[0], inner, cv2.TM_CCOEFF_NORMED).max()), float(inner.std())
 
 
 def _at_the_edge(box: BoxMm, face: Face, settings: MarkSettings) -> bool:

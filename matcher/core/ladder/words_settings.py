@@ -150,6 +150,7 @@ class MarkSettings:
     laid_px:     breadth, face pixels, from which something lies on the card: a ribbon is narrower.
     same_place:  share of the smaller of two boxes that must lie in the other for their lines to stand in one place.
     search_px:   how far, in each direction, the ink may sit from where the picture puts it.
+    piece_mm:    a longer mark is compared in pieces: over 25 mm, a quarter of a degree takes a letter off its place.
     least_shown: share of a mark that both cards must show.
     beneath_mm:  room round a mark that is gone where the card must have the tone that it has on the reference.
     ring_mm:     room beyond the frame in which the picture must go on.
@@ -173,6 +174,7 @@ class MarkSettings:
     laid_px: int = 44
     same_place: float = 0.4
     search_px: int = 6
+    piece_mm: float = 8.0
     least_shown: float = 0.9
     beneath_mm: float = 2.0
     ring_mm: float = 0.8

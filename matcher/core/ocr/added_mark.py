@@ -11,9 +11,7 @@ from collections.abc import Sequence
 from rapidfuzz import fuzz
 
 from matcher.core.card_lines import BoxMm, CardLine, moved_box, share_of
-from matcher.core.ocr.line_pairs import Sight, WrittenLine
-from matcher.core.ocr.looks import Card, look_at, mm_to_face
-from matcher.core.ocr.reader import Reader, reader
+from matcher.core.ocr.line_pairs import Sight, WrittenLine, as_written
 from matcher.core.ocr.settings import AddedMarkSettings, OcrSettings
 from matcher.core.ocr.spelling import plain
 
@@ -31,15 +29,13 @@ def added_mark(
     """
     settings = settings or OcrSettings()
     rules = settings.added_mark
-    library = reader(settings.reader)
-    if library is None:
-        return None
     for line in sorted(lines, key=lambda one: -one.certainty):
         place = moved_box(line.box_mm, sight.to_reference_mm)
         told = _alike(line.words, issuer) >= rules.same_words
         if told or not is_printed_small(line, rules) or _is_on(line, place, written, rules):
             continue
-        if _alike(line.words, _read_there(library, sight, line, place, settings)) < rules.same_words:
+        there = as_written(sight, line, settings)
+        if there and _alike(line.words, there.look.words) < rules.same_words:
             return line
     return None
 
@@ -57,14 +53,6 @@ def _is_on(line: CardLine, place: BoxMm, written: Sequence[WrittenLine], setting
     """Whether the reference has a line there that reads like it."""
     there = (one.look.words for one in written if share_of(place, one.line.box_mm) >= settings.same_place)
     return any(_alike(line.words, words) >= settings.same_words for words in there)
-
-
-def _read_there(library: Reader, sight: Sight, line: CardLine, place: BoxMm, settings: OcrSettings) -> str:
-    """What is read in its place on the reference."""
-    face = sight.reference
-    card = Card(face.grey, mm_to_face(face.size), face.size)
-    quarters = 0 if not line.along else 3 if place[0] < face.size.width_mm / 2 else 1
-    return look_at(library, card, place, quarters, settings.pairs).words
 
 
 def _alike(words: str, other: str) -> float:

@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.core.card_lines import BoxMm, CardLine
+from matcher.core.card_lines import BoxMm, CardLine, moved_box
 from matcher.core.detect.card_quad import CardQuad
 from matcher.core.flatten import Face
 from matcher.core.ocr.every_line import FoundLine, find_lines, is_firm, read_found, zones
@@ -97,12 +97,25 @@ def written_on(face: Face, settings: OcrSettings | None = None) -> tuple[Written
     card = Card(face.grey, mm_to_face(size), size)
     rules = settings.every_line
 
-    def as_written(found: FoundLine) -> WrittenLine:
+    def seen_at(found: FoundLine) -> WrittenLine:
         line, quarters = read_found(library, found, rules), found.zone.quarters
         return WrittenLine(line, quarters, look_at(library, card, line.box_mm, quarters, settings.pairs))
 
     found = find_lines(library, face.grey, corners, size, zones(size, rules, "looked at"), rules)
-    return tuple(side_by_side(as_written, found))
+    return tuple(side_by_side(seen_at, found))
+
+
+def as_written(sight: Sight, line: CardLine, settings: OcrSettings | None = None) -> WrittenLine | None:
+    """A line of the query, looked at in its place on the reference; None where the extra `reading` is missing."""
+    settings = settings or OcrSettings()
+    library, face = reader(settings.reader), sight.reference
+    if library is None:
+        return None
+    box = moved_box(line.box_mm, sight.to_reference_mm)
+    quarters = 0 if not line.along else 3 if box[0] < face.size.width_mm / 2 else 1
+    card = Card(face.grey, mm_to_face(face.size), face.size)
+    look = look_at(library, card, box, quarters, settings.pairs)
+    return WrittenLine(CardLine(look.words, look.certainty, box, line.along), quarters, look)
 
 
 def firm_lines(written: Sequence[WrittenLine], settings: OcrSettings | None = None) -> tuple[CardLine, ...]:

@@ -32,19 +32,24 @@ FOOT, HEAD = (18.0, 60.0), (14.0, 4.0)
 
 
 def marked(
-    words: str = WORDS, form: MarkForm = "box", at: tuple[float, float] = FOOT, seed: int = 1, noise: float = 4.0
+    words: str = WORDS,
+    form: MarkForm = "box",
+    at: tuple[float, float] = FOOT,
+    seed: int = 1,
+    noise: float = 4.0,
+    times: float = 1.0,
 ) -> Face:
-    """A face with one mark, its middle at `at` mm; words "" for none."""
+    """A face with one mark, its middle at `at` mm, some times as large; words "" for none."""
     face = face_of(NEGATIVE, noise=noise, seed=seed)
     if not words:
         return face
-    inked = draw_line(line_of(words, form, at), face.grey.shape, face.size.px_per_mm)  # type: ignore[arg-type]
+    inked = draw_line(line_of(words, form, at, times), face.grey.shape, face.size.px_per_mm)  # type: ignore[arg-type]
     drawn = np.rint(255 * ink_on((face.grey / 255).astype(np.float32), inked)).astype(np.uint8)
     return replace(face, grey=drawn, pixels=np.repeat(drawn[..., None], 3, axis=2))
 
 
-def line_of(words: str, form: MarkForm, at: tuple[float, float]) -> SetLine:
-    type_, body = TYPES["century"], 1.3
+def line_of(words: str, form: MarkForm, at: tuple[float, float], times: float = 1.0) -> SetLine:
+    type_, body = TYPES["century"], 1.3 * times
     wide = width_mm(words, type_, body, 0.05)
     return SetLine(words, "mark", type_, body, 0.05, *at, wide, tone=0.95, strength=0.95, frame=form)
 
@@ -66,6 +71,16 @@ def test_the_same_mark_is_the_same_on_another_copy() -> None:
     assert finding.probability is not None
     assert finding.probability > 0.9
     assert finding.words == f"the same mark, {WORDS!r}"
+
+
+def test_a_long_mark_whose_ends_lie_a_little_off_is_the_same() -> None:
+    """Paper that is 3 % longer there takes the ends of 27 mm 4 px off their place, more than a letter's strokes."""
+    words = "Pelldale Biscuit Works, Port Tavis Quay"
+    plain, longer = marked(words, "line"), marked(words, "line", seed=2, times=1.03)
+    told = match_marks([seen(words)], [seen(words)], words, ())
+    finding = judge_mark(longer, plain, np.eye(3), told)
+    assert finding.probability is not None
+    assert finding.probability > 0.75
 
 
 DIFFERENT = {
