@@ -45,7 +45,8 @@ def added_line(
     size, added = sight.query.size, []
     known = (record.caption, record.club, record.issuer, mark_words(record.mark))
     ends = zones(size, rules, "left out")
-    lines = find_lines(library, sight.photo.grey, np.asarray(sight.outline.corners), size, ends, rules)
+    corners = np.asarray(sight.outline.corners, np.float32)
+    lines = find_lines(library, sight.photo.grey, corners, size, ends, rules, sight.looks.searched)
     boxes = [moved_box(found.box_mm, sight.to_reference_mm) for found in lines]
     for number in without_match(boxes, [one.line.box_mm for one in written]):
         if any(near(boxes[number], box, settings.pairs) for box in level):

@@ -61,21 +61,27 @@ class FoundLine:
     box_mm: BoxMm
 
 
+Searched = dict[Zone, list[FoundLine]]
+"""What was found in each zone of one card: whoever asks again need not search again."""
+
+
 def lines_of_photo(
-    photo: Photo, outline: CardQuad, size: FaceSize, settings: OcrSettings | None = None
+    photo: Photo,
+    outline: CardQuad,
+    size: FaceSize,
+    settings: OcrSettings | None = None,
+    searched: Searched | None = None,
 ) -> tuple[CardLine, ...]:
-    """The lines of one upright card of a photo, outline.corners (4, 2) TL TR BR BL in its pixels, at its resolution."""
-    return _lines(photo.grey, np.asarray(outline.corners, np.float32), size, settings or OcrSettings())
-
-
-def _lines(grey: Grey, corners: NDArray[np.float32], size: FaceSize, settings: OcrSettings) -> tuple[CardLine, ...]:
-    """None where the extra `reading` is not installed."""
-    library = reader(settings.reader)
+    """The lines of one upright card of a photo, outline.corners (4, 2) TL TR BR BL in its pixels, at its resolution;
+    none where the extra `reading` is not installed."""
+    settings = settings or OcrSettings()
+    library, rules = reader(settings.reader), settings.every_line
     if library is None:
         return ()
-    found = find_lines(library, grey, corners, size, zones(size, settings.every_line), settings.every_line)
-    read = side_by_side(partial(read_found, library, rules=settings.every_line), found)
-    return tuple(line for line in read if is_firm(line, settings.every_line))
+    corners = np.asarray(outline.corners, np.float32)
+    found = find_lines(library, photo.grey, corners, size, zones(size, rules), rules, searched)
+    read = side_by_side(partial(read_found, library, rules=rules), found)
+    return tuple(line for line in read if is_firm(line, rules))
 
 
 def zones(size: FaceSize, rules: EveryLineSettings, sides: Sides = "glanced at") -> tuple[Zone, ...]:
@@ -99,17 +105,27 @@ def find_lines(
     size: FaceSize,
     where: Iterable[Zone],
     rules: EveryLineSettings,
+    searched: Searched | None = None,
 ) -> list[FoundLine]:
-    """Where lines stand in some zones of a card whose corners lie at (4, 2) TL TR BR BL in a grey."""
-    found = []
+    """Where lines stand in some zones of a card whose corners lie at (4, 2) TL TR BR BL in a grey. searched: of this
+    very card."""
+    searched, found = {} if searched is None else searched, list[FoundLine]()
     for zone in where:
-        strip = np.ascontiguousarray(np.rot90(_strip(grey, corners, size, zone.box, rules), zone.quarters))
-        boxes = library.find(strip, zone.search_side)
-        if zone.quarters:
-            boxes = joined(boxes, rules.joined_mm * rules.px_per_mm)
-        found += [FoundLine(zone, strip, box, _on_card(box, zone, rules.px_per_mm)) for box in boxes]
+        if zone not in searched:
+            searched[zone] = _found_in(zone, library, grey, corners, size, rules)
+        found += searched[zone]
     level = [one.box_mm for one in found if not one.zone.quarters]
     return [one for one in found if not one.zone.quarters or not _on_any(one.box_mm, level)]
+
+
+def _found_in(
+    zone: Zone, library: Reader, grey: Grey, corners: NDArray[np.float32], size: FaceSize, rules: EveryLineSettings
+) -> list[FoundLine]:
+    strip = np.ascontiguousarray(np.rot90(_strip(grey, corners, size, zone.box, rules), zone.quarters))
+    boxes = library.find(strip, zone.search_side)
+    if zone.quarters:
+        boxes = joined(boxes, rules.joined_mm * rules.px_per_mm)
+    return [FoundLine(zone, strip, box, _on_card(box, zone, rules.px_per_mm)) for box in boxes]
 
 
 def joined(boxes: Sequence[Box], gap: float) -> list[Box]:

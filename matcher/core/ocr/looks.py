@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from matcher.core.card_lines import BoxMm
 from matcher.core.detect.warp import warp_quad
+from matcher.core.ocr.every_line import Searched
 from matcher.core.ocr.reader import Reader
 from matcher.core.ocr.reading import stretched
 from matcher.core.ocr.settings import LinePairSettings
@@ -46,9 +47,10 @@ class Card:
 @dataclass(frozen=True)
 class Looks:
     """What was seen of one card so far. References of one printing have their lines in the same places of it: each
-    place is read once."""
+    place is read once, and each zone searched once."""
 
     seen: list[tuple[Corners, int, Look]] = field(default_factory=list)
+    searched: Searched = field(default_factory=dict)
 
     def at(self, library: Reader, card: Card, box: BoxMm, quarters: int, settings: LinePairSettings) -> Look:
         """As `look_at`, or what was seen where its box lay nearly the same."""
