@@ -98,12 +98,22 @@ NO_INK = {"letters_2": -3.0, "letters_4": -3.0, "letters_8": -3.0, "ink_fit": 0.
 
 
 def wanting_of(record: KnownRecord, pairs: Sequence[LinePair], added: AddedLine | None) -> Wanting:
-    """What of a record's words could not be looked at. Along a side name and club may stand in one line."""
+    """What of a record's words could not be looked at."""
     parts = {pair.part for pair in pairs}
-    whole = any(pair.written.quarters for pair in pairs)
+    whole = any(bears_all(pair, record) for pair in pairs)
     lacking = {part for part, words in (("name", record.caption), ("club", record.club)) if words} - parts
     told, size = (added.line.certainty, added.size) if added else (0.0, 0.0)
     return Wanting("name" in lacking and not whole, "club" in lacking and not whole, told, size)
+
+
+ALL_WORDS = 0.75
+"""Share of a record's letters from which a line along a side holds all its words; by hand."""
+
+
+def bears_all(pair: LinePair, record: KnownRecord) -> bool:
+    """Whether name and club stand in one line, along a side; of such a line a piece alone may have been found."""
+    letters = len(plain(pair.written.look.words))
+    return bool(pair.written.quarters) and letters >= ALL_WORDS * len(plain(record.caption + record.club))
 
 
 MOST = 60.0

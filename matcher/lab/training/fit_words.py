@@ -33,7 +33,7 @@ from matcher.core.ladder.caption import judge_caption
 from matcher.core.ladder.registered import Registered
 from matcher.core.ladder.words import Wanting, judge_line, shipped_calibration, word_features
 from matcher.core.ocr.added_line import added_line
-from matcher.core.ocr.line_evidence import pair_features, wanting_of
+from matcher.core.ocr.line_evidence import bears_all, pair_features, wanting_of
 from matcher.core.ocr.line_pairs import Sight, WrittenLine, pair_lines, written_on
 from matcher.core.reference_set import KnownRecord
 from matcher.lab.evaluation.lettering_set import (
@@ -122,9 +122,10 @@ def _trial(
     pairs = pair_lines(sight, written, record, record.mark)
     change = "" if query.change.startswith("mark") else query.change
     changed = {"letter": "name", "club": "club"}.get(change, "")
-    # Along a side name and club stand in one line, unless they were found apart.
-    whole = len(pairs) == 1 and pairs[0].written.quarters
-    lines = tuple((pair_features(pair, sight), pair.part != changed and not (changed and whole)) for pair in pairs)
+    lines = tuple(
+        (pair_features(pair, sight), pair.part != changed and not (changed and bears_all(pair, record)))
+        for pair in pairs
+    )
     added = None if any(pair.part == "club" for pair in pairs) else added_line(sight, written, pairs, record)
     wanting = wanting_of(record, pairs, added)
     return WordsTrial(record.record_id, change, query.card.age.residual_contrast, lines, ink, wanting)
