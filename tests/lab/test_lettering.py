@@ -103,14 +103,22 @@ def test_what_a_folder_lacks_is_named(tmp_path: Path) -> None:
         typefaces(tmp_path, "fit")
 
 
-def row(change: str, outcome: str, contrast: float = 0.8, lines: Sequence[object] = (), **more: Any) -> dict[str, Any]:
+def row(
+    change: str,
+    outcome: str,
+    contrast: float = 0.8,
+    lines: Sequence[object] = (),
+    told: str = "other words",
+    **more: Any,
+) -> dict[str, Any]:
     right = "known" if not change else "new_mark" if change.startswith("mark") else "new_caption"
     truth = {
         "outcome": right, "record_id": "V1" if not change else "", "change": change, "place": "side",
         "lettering": "hand", "contrast": contrast, "scene_words": False, "note": False, "name": "Ada", **more,
     }  # fmt: skip
     sure = {"caption": 0.9 if outcome == "known" else 0.1, "mark": None}
-    answer = {"outcome": outcome, "record_id": "V1", "confidence": sure, "lines": lines}
+    nearest = {"evidence": {"words": ["same crop", told]}}
+    answer = {"outcome": outcome, "record_id": "V1", "confidence": sure, "lines": lines, "candidates": [nearest]}
     return {"truth": truth, "seconds": 0.5, "answer": answer}
 
 
@@ -121,13 +129,16 @@ def test_measures_count_what_they_say() -> None:
         row("", "known"),
         row("", "new_caption", note=True), row("mark form", "new_mark"), row("mark words", "new_caption"),
         row("club", "undecided", 0.3), row("letter", "known", 0.3),
+        row("hand", "new_caption", told="the same words, in another hand or type, read as 'Ada'"), row("hand", "known"),
     ]  # fmt: skip
     told = dict(measures(rows))
     assert told["new club told, contrast 50 % and more"] == "50.0 % (1/2)"
-    assert told["new words called known, all contrasts"] == "40.0 % (2/5)"
+    assert told["new words called known, all contrasts"] == "42.9 % (3/7)"
     assert told["known words called new, all contrasts"] == "50.0 % (2/4)"
     assert told["new mark told, contrast 50 % and more"] == "50.0 % (1/2)"
     assert told["name read exactly where all was read, hand, 50 % and more"] == "50.0 % (1/2)"
     assert told["30 % contrast: right or undecided"] == "50.0 % (1/2)"
     assert told["jersey, backdrop or note: known called new caption"] == "100.0 % (1/1)"
+    assert told["new hand told as the same words in another hand or type"] == "50.0 % (1/2)"
+    assert told["of other cards said to be another hand, all contrasts"] == "0.0 % (0/9)"
     assert "side" in as_text(rows)

@@ -57,7 +57,7 @@ class WordsFinding:
         if not self.lines:
             return "its words were found nowhere on the known card: compare the two by eye"
         if self.probability < 0.5 and self.another_hand:
-            return f"the same words, in another hand or type, {self.read}"
+            return f"{ANOTHER_HAND}, {self.read}"
         if self.probability < 0.5 and self.differing:
             return f"other words: {'; '.join(self.differing)}"
         return f"{'the same' if self.probability >= 0.5 else 'other'} words, {self.read}"
@@ -91,6 +91,8 @@ class WordsFinding:
         told = [f"{line.read!r}, not {line.known!r}" for line in others]
         return told + ([f"{self.added!r}, which the known card has not"] if self.added else [])
 
+
+ANOTHER_HAND = "the same words, in another hand or type"
 
 FIRM, WHOLE = 0.9, 0.9
 """Certainty from which a line was surely read, and share of the known line's length from which it is whole; by hand."""

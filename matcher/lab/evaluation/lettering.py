@@ -31,6 +31,7 @@ from matcher.core.parallel.processes import process_pool
 from matcher.core.photo import read_photo
 from matcher.core.settings import Settings
 from matcher.lab.evaluation.lettering_set import (
+    ASKED,
     LetteringQuery,
     LetteringRecord,
     draw_lettering_query,
@@ -130,12 +131,13 @@ def run_lettering(
     seed: int,
     *,
     calibration: Calibration,
+    asked: Sequence[str] = ASKED,
     workers: int = 2,
     again: bool = False,
     say: Say = lambda _: None,
 ) -> list[dict[str, Any]]:
-    """All rows, in the order of the queries."""
-    records, asked = lettering_plan(negatives, types, queries, seed)
+    """All rows, in the order of the queries. asked: what of each negative, in turn."""
+    records, plan = lettering_plan(negatives, types, queries, seed, asked=asked)
     folder = output.resolve()
     if again:
         (folder / "rows.jsonl").unlink(missing_ok=True)
@@ -146,9 +148,9 @@ def run_lettering(
     rows_file = folder / "rows.jsonl"
     mend(rows_file)
     done = {row["query"]: row for row in read_rows(folder)}
-    mixed = [asked[int(k)] for k in np.random.default_rng(seed).permutation(len(asked))]  # a run that stops tells too
+    mixed = [plan[int(k)] for k in np.random.default_rng(seed).permutation(len(plan))]  # a run that stops tells too
     left = [query for query in mixed if query.query_id not in done]
-    say(f"{len(records)} records enrolled; {len(left)} of {len(asked)} to judge")
+    say(f"{len(records)} records enrolled; {len(left)} of {len(plan)} to judge")
     judge = LetteringJudge(folder / "catalogue", folder / "set" / "queries", tuple(types), calibration)
     with rows_file.open("a", encoding="utf-8") as stream, process_pool(workers) as pool:
         for number, row in enumerate(pool.map(judge, left), start=1):
@@ -157,4 +159,4 @@ def run_lettering(
             done[row["query"]] = row
             if number % 40 == 0:
                 say(f"{number} of {len(left)} judged")
-    return [done[query.query_id] for query in asked if query.query_id in done]
+    return [done[query.query_id] for query in plan if query.query_id in done]

@@ -44,7 +44,7 @@ CONTRASTS = (0.8, 0.5, 0.3)
 ROUGH_CONTRASTS = (0.8, 0.5, 0.3, 0.15)
 REFERENCE_CONTRASTS = (1.0, 0.8, 0.6)
 ASKED = ("same", "letter", "club", "mark", "same", "hand")
-"""What is asked of each negative, in turn; 'hand' only of written captions."""
+"""What is asked of each negative, in turn; 'hand': the same words in another hand, or in another type of the kind."""
 
 SCENE_EVERY, NOTE_EVERY = 4, 3
 
@@ -144,8 +144,6 @@ def _queries(
     for turn in range(count):
         for record in records:
             asked = in_turn[turn % len(in_turn)]
-            if asked == "hand" and record.card.wording.lettering != "hand":
-                continue
             if number == count:
                 return
             yield _query(f"q{number:04d}", number, record, asked, types, rng, rough)

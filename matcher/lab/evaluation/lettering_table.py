@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from matcher.core.ladder.words import ANOTHER_HAND
 from matcher.lab.measures import expected_calibration_error
 from matcher.lab.synthesis.type_cases import LETTERINGS
 from matcher.lab.synthesis.wording import PLACES
@@ -37,6 +38,10 @@ def measures(rows: Sequence[Row]) -> Iterator[tuple[str, str]]:
     for change in ("club", "letter", "hand"):
         asked = _changed(fresh, change)
         yield f"new {change} told, contrast 50 % and more", _share(asked, lambda r: _outcome(r) == "new_caption")
+    hands = _changed(fresh, "hand")
+    yield "new hand told as the same words in another hand or type", _share(hands, _said_another_hand)
+    others = _where(rows, lambda r: r["truth"]["change"] != "hand")
+    yield "of other cards said to be another hand, all contrasts", _share(others, _said_another_hand)
     yield (
         "new words called known, all contrasts",
         _share(_new_words(rows), lambda r: _outcome(r) in ("known", "new_mark")),
@@ -101,6 +106,12 @@ def _right(row: Row) -> bool:
     if _outcome(row) != truth["outcome"]:
         return False
     return bool(truth["outcome"] != "known" or row["answer"]["record_id"] == truth["record_id"])
+
+
+def _said_another_hand(row: Row) -> bool:
+    """Whether a new caption is told as the closest record's words, only written or set otherwise."""
+    told = row["answer"]["candidates"][0]["evidence"]["words"] if _outcome(row) == "new_caption" else ()
+    return any(words.startswith(ANOTHER_HAND) for words in told)
 
 
 def _changed(rows: Iterable[Row], change: str) -> list[Row]:

@@ -131,6 +131,7 @@ def listing(chosen: argparse.Namespace) -> None:
 def lettering(chosen: argparse.Namespace) -> None:
     """Captions in every place and lettering, and marks, on cards of their own."""
     from matcher.lab.evaluation.lettering import run_lettering
+    from matcher.lab.evaluation.lettering_set import ASKED
     from matcher.lab.evaluation.lettering_table import as_text
     from matcher.lab.synthesis.type_cases import typefaces
 
@@ -139,7 +140,7 @@ def lettering(chosen: argparse.Namespace) -> None:
     types = typefaces(chosen.types or Path(), "report" if chosen.role == "report" else "fit")
     rows = run_lettering(
         found, types, chosen.output, chosen.queries, chosen.seed, calibration=Calibration.load(chosen.calibration),
-        workers=chosen.workers, again=chosen.again, say=say,
+        asked=chosen.asked or ASKED, workers=chosen.workers, again=chosen.again, say=say,
     )  # fmt: skip
     told = as_text(rows)
     (chosen.output / "table.txt").write_text(told, encoding="utf-8")
@@ -179,6 +180,9 @@ def main() -> None:
     parser.add_argument("--seen", type=int, default=24, help="of --stage listing: records that were seen before")
     parser.add_argument("--sightings", type=int, default=5000, help="of --stage listing: how many there are in all")
     parser.add_argument("--types", type=Path, help="of --stage lettering: where scripts/fetch_type left the typefaces")
+    parser.add_argument(
+        "--asked", nargs="+", choices=("same", "letter", "club", "mark", "hand"), help="of --stage lettering, in turn"
+    )
     parser.add_argument("--drawn", action="store_true", help="of --stage listing: FOLDER is what scripts/demo left")
     parser.add_argument("--silent", action="store_true", help="of --stage listing: descriptions that are silent")
     parser.add_argument("--tuning", action="store_true", help="of --stage listing: the words to work with")
