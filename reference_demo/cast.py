@@ -1,6 +1,6 @@
 """Who is on the demo's cards: invented sitters, their clubs and the negatives that show them. Tables only.
 
-Nobody and nothing here exists: names, clubs and the one issuer were made up for this project.
+Nobody and nothing here exists: names and clubs were made up for this project.
 """
 
 from __future__ import annotations
@@ -9,8 +9,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 NEGATIVES = Path(__file__).with_name("negatives")
-
-ISSUER = "Quillory Biscuit Works, Port Tessaly"
 
 
 @dataclass(frozen=True)

@@ -34,7 +34,7 @@ from matcher.lab.synthesis import (
     write_photo,
     write_scan,
 )
-from reference_demo.cast import ISSUER, PLATES, POSES, SITTERS, twin
+from reference_demo.cast import PLATES, POSES, SITTERS, twin
 from reference_demo.plan import OUTCOMES, Copy, Plan, Query, Record, make_plan
 
 DEFAULT_SEED = 1887
@@ -47,6 +47,7 @@ RECORD_COLUMNS = (
     "image",
     "club",
     "issuer",
+    "mark",
     "year",
     "copy",
     "source",
@@ -193,7 +194,8 @@ def _record_row(record: Record, copy: Copy) -> dict[str, Any]:
         "caption": shows.name,
         "image": _image_name(copy),
         "club": shows.club,
-        "issuer": ISSUER,
+        "issuer": shows.issuer.name,
+        "mark": shows.issuer.name,
         "year": record.year,
         "copy": copy.copy_id,
         "source": "invented",

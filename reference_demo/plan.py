@@ -13,15 +13,15 @@ import numpy as np
 
 from matcher.lab.synthesis import SURFACES, Age, Caption, Crop, Scene
 from matcher.lab.synthesis.ageing import Tone
-from matcher.lab.synthesis.lettering import CENTURY, ITALIC, ROMAN, Style
+from matcher.lab.synthesis.lettering import ROMAN
 from reference_demo.cast import (
     ENROLLED,
-    ISSUER,
     LEFT_OUT_PLATES,
     LEFT_OUT_SITTERS,
     PLATES,
     SITTERS,
 )
+from reference_demo.issuers import Issuer, issuer_of
 
 Kind = Literal["known", "new_crop", "new_caption", "new_pose", "unknown"]
 
@@ -65,9 +65,12 @@ class Variation:
 
     @property
     def caption(self) -> Caption:
-        style = _style(self.plate, self.crop)
-        font = ITALIC if style == "plate" else ROMAN
-        return Caption(self.name, self.club, ISSUER, style, font, CENTURY)
+        turn = list(PLATES).index(self.plate) + 2 * ord(self.crop)
+        return self.issuer.caption(self.name, self.club, turn)
+
+    @property
+    def issuer(self) -> Issuer:
+        return issuer_of(PLATES[self.plate].sitter)
 
 
 @dataclass(frozen=True)
@@ -144,12 +147,6 @@ def _window(plate: str, crop: str) -> Crop:
         "D": Crop(0.45, 0.42, 1.18),
         "E": Crop(0.5 + aside, 0.33, 1.6),
     }[crop]
-
-
-def _style(plate: str, crop: str) -> Style:
-    number = list(PLATES).index(plate) + 2 * ord(crop)
-    styles: tuple[Style, ...] = ("below", "below", "plate", "below", "top", "below", "plate")
-    return styles[number % len(styles)]
 
 
 def _record(number: int, shows: Variation, rng: np.random.Generator) -> Record:

@@ -14,6 +14,7 @@ import pytest
 
 from matcher.core.photo import read_photo
 from matcher.lab.synthesis import SURFACES
+from matcher.lab.synthesis.type_cases import CASES
 from reference_demo import make
 from reference_demo.cast import (
     ENROLLED,
@@ -109,9 +110,30 @@ class TestPlan:
             edges = [_edges(Variation(plate, letter, 0)) for letter in (first, second)]
             assert np.abs(edges[0] - edges[1]).max() >= 1.5
 
+    def test_captions_stand_in_many_places_and_letterings_beside_two_marks(self, plan):
+        """Issue 23: six places and letterings and two marks, among the records and among the photos that show one."""
+        for shown in ([r.shows for r in plan.records], [q.copy.shows for q in plan.queries if q.kind == "known"]):
+            wordings = [_setting(shows) for shows in shown]
+            assert len({place for place, _ in wordings}) >= 6
+            assert len({design for _, design in wordings}) >= 6
+            assert len({shows.issuer.name for shows in shown}) == 2
+
+    def test_no_design_was_fitted_on(self):
+        fitted = {Path(file).stem for kinds in CASES["fit"].values() for file in kinds}
+        designs = {_setting(Variation(plate, "A", 0))[1] for plate in PLATES}
+        assert not fitted & designs
+
     def test_same_seed_same_plan(self, plan):
         assert make_plan(make.DEFAULT_SEED) == plan
         assert make_plan(1) != plan
+
+
+def _setting(shows: Variation) -> tuple[str, str]:
+    """Place and design of a variation's name."""
+    caption = shows.caption
+    if caption.wording:
+        return caption.wording.place, caption.wording.type.name
+    return caption.style, Path(caption.font).stem
 
 
 @pytest.fixture(scope="module")

@@ -22,9 +22,9 @@ from matcher.lab.synthesis.wording import BORDER_MM, Wording, set_lines
 
 Style = Literal["below", "plate", "top"]
 
-_FOLDER = Path(__file__).with_name("fonts")
+FONTS_FOLDER = Path(__file__).with_name("fonts")
 CENTURY, ITALIC, ROMAN = (
-    str(_FOLDER / f"{name}.ttf") for name in ("Century-Catalogue", "OldStandard-Italic", "OldStandard-Regular")
+    str(FONTS_FOLDER / f"{name}.ttf") for name in ("Century-Catalogue", "OldStandard-Italic", "OldStandard-Regular")
 )
 FONTS = ("", CENTURY, ITALIC, ROMAN)
 """What captions are set in, Pillow's own among them. A seed draws by place: their order is part of every set drawn."""
