@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from rapidfuzz import fuzz
 
+from matcher.core.card_lines import CardLine
 from matcher.core.flatten import Face
 from matcher.core.ladder.candidate import Candidate
 from matcher.core.ladder.caption_zone import bears_letters
@@ -17,8 +18,10 @@ from matcher.core.ladder.words import WordsFinding
 from matcher.core.ocr.added_line import without_match
 from matcher.core.ocr.added_mark import added_mark
 from matcher.core.ocr.every_line import joined, lines_of_photo
-from matcher.core.ocr.line_evidence import compare_words, judged_line, said_by_both, unsure
-from matcher.core.ocr.line_pairs import Sight, caption_lines, pair_lines, written_on
+from matcher.core.ocr.line_evidence import compare_words, judged_line, said_by_both, unsure, wanting_of
+from matcher.core.ocr.line_pairs import LinePair, Sight, WrittenLine, caption_lines, pair_lines, written_on
+from matcher.core.ocr.looks import Look
+from matcher.core.ocr.reader import Reader
 from matcher.core.ocr.reading import can_read
 from matcher.core.ocr.spelling import Frames
 from matcher.core.reference_set import KnownRecord, KnownReference
@@ -218,3 +221,23 @@ def test_two_doubtful_sights_say_together_what_neither_says_alone() -> None:
     assert (first.named, second.named) == ("ax", "xb")
     assert said_by_both(first, second) == "ab"
     assert unsure(first) == pytest.approx(-np.log(0.97) - np.log(0.53), abs=1e-3)
+
+
+@pytest.mark.parametrize(("read", "lacking"), [("Jonas Harlesk Ferry Hill Wheelers", False), ("Hill Wheelers", True)])
+def test_a_piece_of_a_line_along_a_side_does_not_speak_for_the_name(read: str, lacking: bool) -> None:
+    look = Look(read, 0.9, Frames("", np.zeros((0, 1), np.float32)))
+    upright = WrittenLine(CardLine(read, 0.9, (1.0, 10.0, 4.0, 50.0), along=True), 3, look)
+    record = KnownRecord("V1", "", "P1", "A", NAME, CLUB)
+    assert wanting_of(record, [LinePair("club", CLUB, upright, look)], None).name is lacking
+
+
+def test_an_edge_of_a_card_is_searched_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    searches = []
+    find = Reader.find
+    monkeypatch.setattr(Reader, "find", lambda *told: searches.append(1) or find(*told))
+    face = card(at_the_foot(NAME, CLUB), seed=1)
+    seen = sight(face, card(at_the_foot(NAME, ""), seed=2))
+    first, again = (lines_of_photo(seen.photo, seen.outline, face.size, searched=seen.looks.searched) for _ in range(2))
+    assert first == again
+    assert any(fuzz.ratio(one.words, NAME) > 80 for one in first)
+    assert len(searches) == len(seen.looks.searched) == 4  # foot, head and two sides
