@@ -145,7 +145,7 @@ class MarkSettings:
     edge_mm:     a mark that stands nearer to the card's edge may be cut: that its ink is another says nothing. Of 24
                  photos that were used to fit, of cards of one mark, none was taken for another at 0.6.
     form_gap:    by how much letters must agree better than letters and frame together for the frame to be another: of
-                 88 photos that were used to fit, of cards of one mark, none was above 0.26.
+                 224 photos that were used to fit, of cards of one mark, none was above 0.35.
     other_form:  probability of one mark that is left then. By hand.
     laid_px:     breadth, face pixels, from which something lies on the card: a ribbon is narrower.
     same_place:  share of the smaller of two boxes that must lie in the other for their lines to stand in one place.
@@ -169,7 +169,7 @@ class MarkSettings:
     glance: float = 0.97
     around_mm: float = 0.7
     edge_mm: float = 0.6
-    form_gap: float = 0.32
+    form_gap: float = 0.38
     other_form: float = 0.1
     laid_px: int = 44
     same_place: float = 0.4
