@@ -21,6 +21,7 @@ Coefficients:
     packed_weights         a network's file            -> the same in less than half the size
 
 Networks, which need PyTorch:
+    begun_network          a network that was exported -> one that begins with its weights
     drawn_store_network    what was drawn              -> kept on the device, and the pace of learning
     train_change_detector  `scripts/train_change_detector`
     change_windows         registered pairs            -> batches of windows, varied anew

@@ -16,6 +16,7 @@ from torch.nn import functional
 
 from matcher.core.detect.finder import CELL, LONG_SIDE, response_quads
 from matcher.lab.synthesis.staging import Props
+from matcher.lab.training.begun_network import begin_from, hold_norms
 from matcher.lab.training.drawn_store_network import DrawnStore, pace
 from matcher.lab.training.finder_scenes import LearntDesk, learnt_desks, overlap_of
 
@@ -70,38 +71,6 @@ class FinderNetwork(nn.Module):
             seen = join(finer + functional.interpolate(up(seen), scale_factor=2.0, mode="nearest"))
         odds: torch.Tensor = self.odds(seen)
         return odds
-
-
-def begin_from(network: FinderNetwork, path: Path) -> None:
-    """Give it the weights of an exported one. There convolutions have their norms in them: so these stay as they are
-    from now on (`hold_norms`), and only move what they are given."""
-    import onnx
-
-    kept = {one.name: onnx.numpy_helper.to_array(one) for one in onnx.load(str(path)).graph.initializer}
-    values = {name: torch.from_numpy(one.copy()) for name, one in kept.items()}
-    named = dict(network.named_parameters())
-    joined = iter([value for name, value in values.items() if name not in named])
-    with torch.no_grad():
-        for name, value in values.items():
-            if name in named:
-                named[name].copy_(value)
-        for part in network.modules():
-            if isinstance(part, nn.Conv2d) and part.bias is None:
-                part.weight.copy_(next(joined))
-            elif isinstance(part, nn.BatchNorm2d):
-                part.running_mean.zero_()
-                part.running_var.fill_(1 - part.eps)
-                part.weight.fill_(1.0)
-                part.bias.copy_(next(joined))
-    hold_norms(network)
-
-
-def hold_norms(network: FinderNetwork) -> None:
-    """Train all but the running means of its norms."""
-    network.train()
-    for part in network.modules():
-        if isinstance(part, nn.BatchNorm2d):
-            part.eval()
 
 
 class Desks(torch.utils.data.IterableDataset[list[torch.Tensor]]):

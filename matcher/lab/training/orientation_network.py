@@ -15,6 +15,7 @@ from torch import nn
 
 from matcher.core.detect.orientation import SHAPE, STRIP, WHOLE
 from matcher.lab.synthesis.type_cases import typefaces
+from matcher.lab.training.begun_network import begin_from
 from matcher.lab.training.drawn_store_network import DrawnStore, pace
 from matcher.lab.training.orientation_sides import PARTS, Batch, batches, new_sides
 from matcher.lab.training.orientation_views_network import Drawn, seen_otherwise
@@ -105,7 +106,7 @@ def loss_of(odds: torch.Tensor, upright: torch.Tensor, back: torch.Tensor, has_u
 @dataclass(frozen=True)
 class Course:
     """room: sides kept, of so many drawn first; tell: seconds between two reports, of so many judged batches; workers:
-    processes that draw."""
+    processes that draw; begin: from which weights."""
 
     minutes: float
     rate: float
@@ -118,6 +119,7 @@ class Course:
     device: str
     types: Path | None = None
     judged: int = 16
+    begin: Path | None = None
 
 
 AVERAGED = 0.998
@@ -140,6 +142,8 @@ def train(
     rng = np.random.default_rng([course.seed, 977])
     judged = list(islice(batches(new_sides(held_out, rng), rng), course.judged))
     network = OrientationNetwork()
+    if course.begin:
+        begin_from(network, course.begin)
     network.to(course.device, memory_format=torch.channels_last)  # four times quicker on a processor
     mean = torch.optim.swa_utils.AveragedModel(
         network, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(AVERAGED), use_buffers=True

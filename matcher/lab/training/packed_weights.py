@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import onnx
+from numpy.typing import NDArray
 from onnx import TensorProto, helper, numpy_helper
 
 IN_BYTES = 2
@@ -45,3 +46,16 @@ def pack(source: Path, target: Path) -> None:
     model.graph.node.extend(nodes)
     onnx.checker.check_model(model)
     onnx.save(model, str(target))
+
+
+def tables(path: Path) -> dict[str, NDArray[np.float32]]:
+    """The numbers of an exported network, packed or not, by name, as they are computed with."""
+    found = {one.name: numpy_helper.to_array(one) for one in onnx.load(str(path)).graph.initializer}
+    kept: dict[str, NDArray[np.float32]] = {}
+    for name, values in found.items():
+        if name.endswith("_scale"):
+            continue
+        plain = name.removesuffix("_byte").removesuffix("_half")
+        scale = found[f"{plain}_scale"] if name.endswith("_byte") else np.float32(1)
+        kept[plain] = np.asarray(values, np.float32) * scale
+    return kept

@@ -33,6 +33,7 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--device", default="cpu")
+    parser.add_argument("--begin", type=Path, help="an orientation.onnx whose weights it begins with")
     parser.add_argument("--source", default="", help="what the photographs are; stored with the network")
     parser.add_argument("--output", type=Path, required=True, help="folder of orientation.onnx")
     chosen = parser.parse_args()
@@ -46,6 +47,7 @@ def main() -> None:
         "made": date.today().isoformat(),
         "minutes": chosen.minutes,
         "seed": chosen.seed,
+        "begun": str(chosen.begin or ""),
         "pictures": chosen.source or chosen.sources,
         "manifests": stored(one for one, _ in taken),
     }
@@ -81,7 +83,7 @@ def learn(taken: Sequence[tuple[Taken, int]], judged: Sequence[tuple[Taken, int]
     torch.set_num_threads(1)
     course = Course(
         chosen.minutes, chosen.rate, chosen.batch, chosen.room, chosen.first, chosen.tell, chosen.workers, chosen.seed,
-        chosen.device, chosen.types,
+        chosen.device, chosen.types, begin=chosen.begin,
     )  # fmt: skip
     shown, held_out = ([(one.path, times) for one, times in some] for some in (taken, judged))
     whole = chosen.output / "orientation-whole.onnx"
