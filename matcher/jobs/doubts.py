@@ -148,9 +148,11 @@ def _against_own(known: KnownReference, own: Sequence[tuple[KnownReference, Card
         )  # fmt: skip
     told = [(other, found) for other, found in own if found.pose is not None]
     if told and all((found.pose or 0.0) <= RULED_OUT for _, found in told):
-        others = ", ".join(dict.fromkeys(other.record.record_id for other, _ in told))
+        others = tuple(dict.fromkeys(other.record.record_id for other, _ in told))
+        bear = "bears" if len(others) == 1 else "bear"
         yield _doubt(
-            known, "negative", f"is not the negative of {others}, which bear the same pose {known.record.pose}",
+            known, "negative",
+            f"is not the negative of {', '.join(others)}, which {bear} the same pose {known.record.pose}",
             "compare the pictures; if they differ, give one another pose: "
             f"platekin records edit {known.record.record_id} --set pose=NEW --new-pose",
         )  # fmt: skip

@@ -139,6 +139,12 @@ def test_a_format_said_anew_outlines_anew_and_can_be_taken_back(box: Path, tmp_p
         assert check(opened) == ()
 
 
+def test_a_series_that_no_record_bears_is_told(box: Path, tmp_path: Path) -> None:
+    enrol(box, tmp_path / "my", workers=0)
+    with Catalogue.open(tmp_path / "my") as opened:
+        assert "no record bears this series yet" in set_formats(opened, "cabinet", ADA, series="Quillory Set").outcome
+
+
 def test_what_cannot_be_set_is_refused_and_changes_nothing(box: Path, tmp_path: Path) -> None:
     enrol(box, tmp_path / "my", workers=0)
     with Catalogue.open(tmp_path / "my") as opened:

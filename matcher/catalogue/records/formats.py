@@ -122,7 +122,8 @@ def set_formats(
             keep_description(draft.connection, one.sha256, one.outline, one.description)
             draft.update(Reference, [number], quad=one.quad, facts=dict(one.facts), outline=one.outline)
         whose = f"series {series}" if series else ", ".join(records)
-        entry.outcome = f"{whose}: {wanted.words}; {references_told(len(made))} outlined anew"
+        yet = "" if records or _bears(catalogue, series) else "no record bears this series yet; "
+        entry.outcome = f"{whose}: {wanted.words}; {yet}{references_told(len(made))} outlined anew"
     return decided(entry)
 
 
@@ -130,6 +131,10 @@ def _concerned(catalogue: Catalogue, records: Sequence[str], series: str) -> lis
     if series:
         return [row.record_id for row in catalogue.records() if row.series == series and not row.format]
     return [catalogue.record(record_id).record_id for record_id in records]
+
+
+def _bears(catalogue: Catalogue, series: str) -> bool:
+    return any(row.series == series for row in catalogue.records())
 
 
 def _outlined(catalogue: Catalogue, row: ReferenceRow, wanted: CardFormat) -> PreparedReference:

@@ -17,7 +17,7 @@ from matcher.jobs.listing.measures import measured
 from matcher.jobs.listing.names import NameBook, Named, names_of
 from matcher.jobs.listing.phrases import PhraseBook, Place, choose
 from matcher.jobs.listing.text import Word, passed_over, words_of
-from matcher.jobs.listing.vocabulary import Term, Vocabulary
+from matcher.jobs.listing.vocabulary import PHRASE_LISTS, Term, Vocabulary
 
 
 class Reader:
@@ -57,7 +57,7 @@ class Reader:
         for term in self._terms.values():
             for text in term.phrases:
                 yield self.vocabulary.content(text), ("term", term.kind, term.value)
-        for name in ("caption_leads", "issuer_leads", "negations", "hedges", "elsewhere"):
+        for name in PHRASE_LISTS:
             for text in self.vocabulary.lists[name]:
                 yield self.vocabulary.content(text), ("list", name, text)
 
@@ -103,11 +103,17 @@ class Reader:
                 run.append(word)
         if run:
             yield _run(text, run)
+        yield from (one for one in _beyond_pictures(text, words, places) if not away[one.start])
         yield from (Unread(text[s:e], s, e, "about something else, not this card") for s, e in elsewhere)
         yield from (Unread(text[s:e], s, e, "markup or an address: not followed") for s, e in passed_over(text))
 
 
 GRADE = "a grade: the seller's opinion, which a picture cannot check"
+BEYOND = {
+    "promises": "a promise that the card is genuine: no picture can bear it out, and this does not try to",
+    "rarities": "how rare it is: a catalogue counts what its owner has seen, not what there is",
+}
+"""Lists of phrases that say what no picture of the card can tell, and why they are left."""
 _LETTERS = "MT|NM|EX|VG|GD|FR|PR"
 _GRADES = re.compile(
     rf"(?<![\w/-])(?:{_LETTERS}|[GFP](?=[ ]?[-/+]))(?:[ ]?[-/+][ ]?(?:{_LETTERS}|[GFP]))*\+?(?![\w/-])"
@@ -148,6 +154,15 @@ def _elsewhere(words: Sequence[Word], places: Iterable[Place]) -> list[tuple[int
                 end += 1
             found.append((start, words[end].end))
     return found
+
+
+def _beyond_pictures(text: str, words: Sequence[Word], places: Iterable[Place]) -> Iterator[Unread]:
+    """What a seller says of the card that its picture cannot tell: quoted with the reason, never judged."""
+    for place in places:
+        of, name, _ = place.says
+        if of == "list" and name in BEYOND:
+            start, end = words[place.first].start, words[place.last].end
+            yield Unread(text[start:end], start, end, BEYOND[name])
 
 
 def _covered(text: str, spans: Iterable[tuple[int, int]]) -> bytearray:

@@ -24,7 +24,8 @@ from matcher.core.errors import CatalogueError
 
 NAME = "vocabulary.json"
 KINDS = ("pose", "crop", "condition", "unlisted", "series")
-LISTS = ("caption_leads", "issuer_leads", "negations", "hedges", "elsewhere", "idle", "literal", "fillers")
+PHRASE_LISTS = ("caption_leads", "issuer_leads", "negations", "hedges", "elsewhere", "promises", "rarities")
+LISTS = (*PHRASE_LISTS, "idle", "literal", "fillers")
 POSE_COLUMN, CROP_COLUMN = "pose_description", "crop_description"
 
 Phrase = tuple[str, ...]

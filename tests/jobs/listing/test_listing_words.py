@@ -282,6 +282,15 @@ def test_grades_are_quoted_and_claim_nothing(reader: Reader) -> None:
     assert not [claim for claim in reading.claims if claim.kind == "condition"]
 
 
+def test_what_no_picture_can_tell_is_quoted_with_the_reason_and_claims_nothing(reader: Reader) -> None:
+    reading = reader.read("Guaranteed genuine, very rare! P. Ondarre, faded. See my other original cards.")
+    told = {one.words.lower(): one.why for one in reading.unread}
+    assert "no picture can bear it out" in told["guaranteed genuine"]
+    assert "what its owner has seen" in told["rare"]
+    assert "original" not in told  # said of other things
+    assert {one.kind for one in reading.claims} == {"subject", "condition"}
+
+
 @pytest.mark.parametrize("said", ["lantern held low", "holding a lantern low", "holds lantern low", "low held lantern"])
 def test_a_thing_is_held_in_whatever_form_of_the_verb(said: str) -> None:
     words = Vocabulary.shipped().with_more({"poses": {"P001": "lantern held low"}}, Path("words.json"))
