@@ -23,11 +23,13 @@ MEASURED = {
     "right record first, record enrolled": (37, 38),
     "right pose first, pose enrolled": (56, 56),
     "right pose first, residual contrast 15 %": (15, 15),
-    "right outcome, all kinds": (65, 74),
-    "right outcome, known": (34, 38),
+    "right outcome, all kinds": (62, 74),
+    "right outcome, known": (30, 38),
     FEWER: (1, 74),
 }
-"""Counted with this seed on 2026-11-28."""
+"""Counted with this seed on 2026-11-29, captions in ten places and six letterings beside two issuers' marks; with
+captions in one place and one lettering 65 and 34 were right on 2026-11-28. Of the eight known cards that are missed now
+six have 18 % of their contrast or less."""
 
 
 def twice_the_error(right: int, of: int) -> float:
@@ -64,7 +66,7 @@ def _holds(what: str, now: int, then: int, of: int) -> bool:
 
 
 def test_the_gates_let_no_more_through_than_chance() -> None:
-    """How many fewer than measured are still taken: 60 of 74 outcomes, two wrongly called known."""
+    """How many fewer than measured are still taken: 56 of 74 outcomes, two wrongly called known."""
     let_through = {
         what: max(k for k in range(of) if _holds(what, then + k if what == FEWER else then - k, then, of))
         for what, (then, of) in MEASURED.items()
@@ -73,7 +75,7 @@ def test_the_gates_let_no_more_through_than_chance() -> None:
         "right record first, record enrolled": 1,
         "right pose first, pose enrolled": 1,
         "right pose first, residual contrast 15 %": 1,
-        "right outcome, all kinds": 5,
-        "right outcome, known": 3,
+        "right outcome, all kinds": 6,
+        "right outcome, known": 5,
         FEWER: 1,
     }
