@@ -105,17 +105,6 @@ def test_cards_that_lie_over_each_other_are_told_with_what_to_do(references: One
     assert "lay them side by side" in card.answer.reasons[0]
 
 
-@pytest.mark.parametrize(("seed", "outcome", "bare"), [(81, "known", False), (82, "unreadable", True)])
-def test_something_bare_is_a_card_where_a_known_picture_is_found_on_it(
-    references: One, seed: int, outcome: str, bare: bool
-) -> None:
-    photo, outline = photo_and_outline(face_of(picture(seed), noise=2, caption="" if bare else "J. Kelwick", seed=2))
-    given = replace(outline, sizes=(Settings().face,), odd=True, bare=True)
-    card = identify_card(photo, given, references, Settings(), CALIBRATION)
-    assert (card.answer.outcome, card.outline.bare, card.outline.odd) == (outcome, bare, bare)
-    assert ("draw its four corners" in card.answer.reasons[0]) == bare
-
-
 @pytest.mark.parametrize(("seed", "words", "told"), [(81, "J. Kelwick", ["known"]), (82, "", [])])
 def test_an_outline_that_is_likelier_no_cards_is_one_where_it_holds_a_known_picture(
     references: One, seed: int, words: str, told: list[str]

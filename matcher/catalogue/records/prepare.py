@@ -76,9 +76,8 @@ def prepare_reference(path: Path, settings: Settings, size: FaceSize | None = No
 
 def prepare_photo(photo: Photo, settings: Settings, size: FaceSize | None, path: str) -> PreparedReference:
     """The same for a picture that has been read; path: what it is called. Raises UnreadablePhoto."""
-    # Its owner has said that it is a card; what has another shape than its record says is told, and so has to be found.
-    choice = ChoiceSettings(misshapen=inf)
-    detecting = DetectSettings(upright_log_odds=REFERENCE_UPRIGHT, unseen=-inf, choice=choice)
+    # What has another shape than its record says is told, and so it has to be found.
+    detecting = DetectSettings(upright_log_odds=REFERENCE_UPRIGHT, choice=ChoiceSettings(misshapen=inf))
     outlines = detect(photo, size or settings.face, detecting)
     if size is not None and _is_whole(photo, outlines, size):
         outlines = given_quads(photo, _frame(photo), detecting)

@@ -22,13 +22,10 @@ class CardQuad:
              stands out. A match may decide between them.
     upright: 0 to 1, how likely the corners start at the card's upper left, by what is seen on it; 0.5 where not asked.
     back:    0 to 1, how likely this side is the card's back; None where not asked.
-    has_up:  how surely what is seen on it has a way up, whichever that is: log odds; None where not asked.
     by_hand: the way up is a person's word; nothing turns the card.
     sizes:   of the formats that the card may have, the likeliest first; none where not asked, or where it is `odd`.
-    odd:     it is offered as something of its shape, not as a card: no format that was looked for has that shape, or
-    heap:    cards seem to lie over each other there, or
-    bare:    nothing that has a way up is seen on it, nor a card by any other means than its edges and its shape: a
-             board, a check of cloth. A match, or a person who draws its corners, may still tell that it is a card.
+    odd:     it has the shape of no format that was looked for.
+    heap:    it is odd since cards seem to lie over each other there.
     """
 
     corners: NDArray[np.float32]
@@ -36,12 +33,10 @@ class CardQuad:
     runner_up: NDArray[np.float32] | None = None
     upright: float = 0.5
     back: float | None = None
-    has_up: float | None = None
     by_hand: bool = False
     sizes: tuple[FaceSize, ...] = ()
     odd: bool = False
     heap: bool = False
-    bare: bool = False
 
     def __post_init__(self) -> None:
         if self.corners.shape != (4, 2):

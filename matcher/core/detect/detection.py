@@ -193,8 +193,7 @@ class _Detector:
             for corners, size in zip(refined, page.sizes, strict=True)
         ]
         heaps = [clockwise_portrait(quad / np.array(self.picture.scale)).astype(np.float32) for quad in page.heaps]
-        odd = [CardQuad(quad, self.settings.found, odd=True, heap=True) for quad in heaps]
-        return in_reading_order(self.photo, [*cards, *odd], self.settings.upright_log_odds)
+        return self._in_order([*cards, *(CardQuad(quad, self.settings.found, odd=True, heap=True) for quad in heaps)])
 
     def _of_size(self, portrait: FaceSize) -> tuple[FaceSize, ...]:
         """The known sizes that are this one, either way up."""
@@ -223,8 +222,7 @@ class _Detector:
         if _nearest(self.photo, shapes_of([as_portrait(size) for size in others])) > edges.cut:
             return Detections(())
         corners = _frame_of(self.photo)
-        card = CardQuad(corners, edges.cut_score, sizes=fitting_sizes(self.photo, corners, others))
-        return in_reading_order(self.photo, [card], self.settings.upright_log_odds)
+        return self._in_order([CardQuad(corners, edges.cut_score, sizes=fitting_sizes(self.photo, corners, others))])
 
     def _unsure(self, ranked: RankedQuads) -> tuple[CardQuad, ...]:
         """What a match may still show to be a card's outline."""
@@ -234,14 +232,7 @@ class _Detector:
         return tuple(right_way_up(self.photo, one, settings.upright_log_odds) for one in quads)
 
     def _in_order(self, outlines: list[CardQuad]) -> Detections:
-        """All of them the right way up; what has no more of a card than its edges is offered as `bare`."""
-        found = in_reading_order(self.photo, outlines, self.settings.upright_log_odds)
-        return replace(found, found=tuple(self._bare_or_card(one) for one in found))
-
-    def _bare_or_card(self, outline: CardQuad) -> CardQuad:
-        odds = _log_odds(outline.score) + (outline.has_up or 0.0)
-        bare = odds < self.settings.unseen and not outline.odd and not self.picture.sees_card
-        return replace(outline, odd=True, bare=True) if bare else outline
+        return in_reading_order(self.photo, outlines, self.settings.upright_log_odds)
 
     def _refined(self, quad: NDArray[np.float32], reach: Reach | None = None) -> NDArray[np.float32]:
         """The quad on the photo's own pixels; where it is the full picture, there is no edge to look for."""
@@ -268,12 +259,6 @@ class _Detector:
         if max(self.photo.width, self.photo.height) < self.settings.camera_least:
             return False
         return _nearest(self.photo, np.array([9 / 16])) < self.settings.camera_tolerance
-
-
-def _log_odds(score: float) -> float:
-    """Of a score that is told in thousandths."""
-    held = float(np.clip(score, 0.0005, 0.9995))
-    return float(np.log(held / (1 - held)))
 
 
 def _nearest(photo: Photo, shapes: NDArray[np.float64]) -> float:

@@ -7,13 +7,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from matcher.catalogue.records.prepare import prepare_photo
 from matcher.core.detect.detection import detect
 from matcher.core.detect.geometry import inside
-from matcher.core.detect.given_outline import given_quads
 from matcher.core.detect.quad_search import overlap
 from matcher.core.photo import Photo
-from matcher.core.settings import Settings
 from tests.core.detect.test_detection import draw_print, draw_table, lay, shoot, turned
 from tests.core.detect.test_formats_found import ALL
 
@@ -139,34 +136,3 @@ def test_a_card_on_a_viewers_white_page_is_not_the_page() -> None:
     page[:67] = 120
     (found,) = detect(shoot(lay(page, draw_print(paper=215, ink=60), corners)))
     assert overlap(found.corners, corners) > 0.95
-
-
-def rings() -> Scene:
-    """A board of a card's shape with rings on it, which look the same on their heads."""
-    y, x = np.mgrid[0:635, 0:365].astype(np.float32)
-    step = np.sign(np.sin(np.hypot(y - 317, x - 182) / 40 * np.pi))
-    return np.asarray((150 + 60 * step)[..., None] * np.array([0.5, 0.7, 1.0]), np.float32)
-
-
-def test_a_board_on_which_nothing_has_a_way_up_is_offered_but_not_called_a_card() -> None:
-    corners = turned((450, 600), 800, 5)
-    photo = shoot(lay(draw_table("slate", 900, 1200), rings(), corners))
-    (found,) = detect(photo)
-    assert overlap(found.corners, corners) > 0.95
-    assert (found.odd, found.bare, found.heap) == (True, True, False)
-    assert found.sizes  # so that it can be matched as a card of that format
-    assert not given_quads(photo, corners).found[0].bare
-
-
-def test_a_reference_is_a_card_whatever_is_seen_on_it() -> None:
-    """Its owner has said so."""
-    corners = turned((450, 600), 800, 5)
-    taken = prepare_photo(shoot(lay(draw_table("slate", 900, 1200), rings(), corners)), Settings(), None, "board.png")
-    assert overlap(np.array(taken.quad, np.float32), corners) > 0.95
-
-
-def test_a_card_that_is_sure_by_its_looks_is_one_where_the_network_sees_none() -> None:
-    corners = turned((450, 600), 800, 9)
-    photo = shoot(lay(draw_table("slate", 900, 1200), draw_print(), corners))
-    (found,) = detect(photo)
-    assert (found.odd, found.bare) == (False, False)
