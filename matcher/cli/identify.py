@@ -171,7 +171,7 @@ def _hints(card: CardResult) -> Iterable[str]:
     face = card.face
     if face.off_size_mm and min(face.off_size_mm) <= -TRIMMED_MM:
         wide, high = face.off_size_mm
-        yield f"look at its edges: it is {wide:+.1f} x {high:+.1f} mm off the usual size; trimmed?"
+        yield f"look at its edges: it is {wide:+z.1f} x {high:+z.1f} mm off the usual size; trimmed?"
     elif face.off_nominal is not None and abs(face.off_nominal) > OFF_NOMINAL:
         which = "narrower" if face.off_nominal < 0 else "wider"
         yield (
@@ -215,10 +215,10 @@ MEASURES = {
 
 def _measured(candidate: CandidateResult) -> str:
     evidence = candidate.evidence
-    told = [f"{words} {value:g}" for name, words in MEASURES.items() if (value := getattr(evidence, name)) is not None]
+    told = [f"{words} {value:zg}" for name, words in MEASURES.items() if (value := getattr(evidence, name)) is not None]
     shift = candidate.crop_shift_mm
     if shift:
-        told.append(f"picture shifted {shift.dx:+.1f} mm across, {shift.dy:+.1f} mm down (± {shift.sigma_mm:.1f} mm)")
+        told.append(f"picture shifted {shift.dx:+z.1f} mm across, {shift.dy:+z.1f} mm down (± {shift.sigma_mm:.1f} mm)")
     return ", ".join(told) or "nothing"
 
 

@@ -316,7 +316,7 @@ def _face(card: CardAnswer) -> FaceFacts:
 
 def _confidence(sure: Confidence) -> Confidence:
     rungs = (sure.pose, sure.crop, sure.caption, sure.mark, sure.record, sure.copy)
-    return Confidence(*(_rounded(value, 4) for value in rungs))
+    return Confidence(*map(_stated, rungs))
 
 
 def _candidate(candidate: Candidate) -> CandidateResult:
@@ -374,6 +374,11 @@ def _trimmed(crop: CropFinding) -> tuple[TrimFact, ...] | None:
         return None
     cards = zip((CARDS["query"], CARDS["reference"]), crop.trims_on_card, strict=True)
     return tuple(TrimFact(card, *sides) for card, sides in cards if any(sides))
+
+
+def _stated(probability: float | None) -> float | None:
+    """To four digits, but never as certainty: what was measured bears out no 0 and no 1. Nothing compared is 0."""
+    return min(max(round(probability, 4), 0.0001), 0.9999) if probability else probability
 
 
 def _rounded(value: float | None, digits: int) -> float | None:

@@ -29,7 +29,7 @@ from matcher.core.ladder.standing import CaptionEvidence
 from matcher.core.ladder.verification import verify
 from matcher.core.ocr.kept_lines import LineReading
 from matcher.core.ocr.line_pairs import firm_lines
-from matcher.core.ocr.line_parts import differences, in_known_words, parts_of, stand_alike
+from matcher.core.ocr.line_parts import differences, in_known_words, one_thing_each, parts_of, stand_alike
 from matcher.core.ocr.reading import can_read
 from matcher.core.photo import Photo
 from matcher.core.reference_set import ReferenceSet
@@ -237,6 +237,7 @@ def _decided(
         lines = words.lines
         if not read:
             answer = replace(answer, reasons=(*answer.reasons, f"the card's words: {words.told}"))
+    lines = one_thing_each(lines, answer.candidates)
     told = in_known_words(lines, next(iter(answer.compared), None))
     return _told_apart(answer, told), told
 

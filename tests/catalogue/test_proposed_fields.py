@@ -46,6 +46,13 @@ def test_a_mark_is_proposed_with_its_place_and_one_not_read_is_left_blank(scans:
     assert (blank.value, blank.confirm) == ("", True)
 
 
+def test_a_mark_that_says_what_the_closest_records_says_is_written_as_there(scans: Path) -> None:
+    """A reader's full stop for a comma would make the same mark another one wherever records are listed by it."""
+    told = proposed_fields(card(scans, line("BRELL & CO.", "mark")))["mark"]
+    assert (told.value, told.origin, told.confirm) == ("Brell & Co.", READ, False)
+    assert proposed_fields(card(scans, line("BRELL & CO.", "mark", sure=0.5)))["mark"].confirm
+
+
 def test_a_card_like_one_without_a_mark_is_proposed_without_one_unless_one_was_read(scans: Path) -> None:
     found = card(scans, line(NAME, "caption"))
     (closest,) = found.candidates

@@ -94,8 +94,8 @@ def test_a_lots_place_is_kept_after_a_decision(site: Site, open_page: Open) -> N
     page = open_page(f"{site.address}/lot", size="laptop")
     page.set_input_files("#files", [site.stock.photo(name) for name in (KNOWN, NEW_CROP, NEW_POSE)])
     page.get_by_role("button", name="Send them").click()
-    bottom = page.locator(".lot-far").evaluate("far => far.getBoundingClientRect().bottom")
-    assert 0 < bottom <= 720  # how far it is, is seen without scrolling
+    far = "document.querySelector('.lot-far')?.getBoundingClientRect().bottom"
+    until(page, f"0 < {far} && {far} <= 720")  # how far it is, is seen without scrolling
     page.locator(".lot-far", has_text="3 scans done").wait_for()
     page.locator(".filters button", has_text="All").click()
     page.locator(".wall-card").nth(1).click()

@@ -13,6 +13,7 @@ from matcher.catalogue.finds import sightings
 from tests.page.conftest import Open, until
 from tests.page.site import KNOWN, NEW_CROP, Site, Stock, serving
 from tests.page.test_looks import findings
+from tests.page.test_review import said
 
 TEXT = "Oskar Dunelby <b>bold</b> of the Gannock Bar R. C., 1884. Never rebacked, a few stains. See https://elsewhere.example/x"
 
@@ -110,8 +111,7 @@ def test_a_new_card_of_a_lot_is_accepted(site: Site, open_page: Open) -> None:
     page.locator("card-compare .candidate").first.wait_for()
     page.keyboard.press("ArrowRight")
     page.locator(".wrong .problem", has_text="Caption, as printed?").wait_for()  # nothing is taken from another record
-    page.get_by_label("Caption, as printed").fill("W. Invented")
-    page.get_by_label("Club, as printed").fill("Pellow Sound R. C.")
+    said(page)
     page.get_by_role("button", name="New record").click()
     page.get_by_text("All of these are decided").wait_for()
     page.get_by_role("button", name="Back to the wall").click()

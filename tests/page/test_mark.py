@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import pytest
@@ -31,14 +32,25 @@ def with_mark(find: dict[str, Any], value: str, known: str) -> dict[str, Any]:
     return {**find, "outcome": "new_mark", "evidence": evidence}
 
 
+def without_mark(find: dict[str, Any]) -> dict[str, Any]:
+    """A find of a card that bears no mark, and is like a record of which none is known."""
+    find["evidence"]["candidates"][0]["evidence"]["mark"] = ""
+    del find["evidence"]["fields"]["mark"]
+    return find
+
+
 def a_new_mark(open_page: Open, site: Site, value: str = READ, known: str = KNOWN_MARK) -> Any:
+    return a_find(open_page, site, lambda find: with_mark(find, value, known))
+
+
+def a_find(open_page: Open, site: Site, changed: Callable[[dict[str, Any]], dict[str, Any]]) -> Any:
     page = open_page("about:blank", size="laptop")
 
     def told(route: Any) -> None:
         if route.request.method != "GET":
             return route.continue_()
         answer = route.fetch()
-        return route.fulfill(response=answer, json=with_mark(answer.json(), value, known))
+        return route.fulfill(response=answer, json=changed(answer.json()))
 
     page.route(f"**/v1/finds/{CAPTION}", told)
     page.goto(f"{site.address}/review#{CAPTION}")
@@ -52,7 +64,7 @@ def test_a_new_mark_is_told_and_asked_about_before_it_is_written(site: Site, ope
     assert told.startswith("New mark")
     assert READ in told
     assert KNOWN_MARK in told
-    said(page, caption="Oscar Dunnelby", club="Gannock Bar R. C.")
+    said(page, caption="Oscar Dunnelby", club="Gannock Bar R. C.", mark="")
     page.evaluate("document.activeElement.blur()")
     page.keyboard.press("a")
     page.locator(".wrong .problem", has_text="Issuer's mark").wait_for()
@@ -71,7 +83,7 @@ def test_a_new_mark_is_told_and_asked_about_before_it_is_written(site: Site, ope
 def test_a_mark_that_was_not_read_is_typed_or_said_to_be_none(site: Site, open_page: Open) -> None:
     page = a_new_mark(open_page, site, value="")
     assert "none was read here" in page.locator(".outcome").inner_text()
-    said(page, caption="Oscar Dunnelby", club="Gannock Bar R. C.")
+    said(page, caption="Oscar Dunnelby", club="Gannock Bar R. C.", mark="")
     page.evaluate("document.activeElement.blur()")
     page.keyboard.press("a")
     page.locator(".wrong .problem", has_text="Issuer's mark").wait_for()
@@ -108,8 +120,7 @@ def test_records_that_differ_in_their_marks_alone_are_told_apart(site: Site, ope
 
 
 def test_where_no_mark_is_known_none_is_asked_for(site: Site, open_page: Open) -> None:
-    page = open_page(f"{site.address}/review#{CAPTION}")
-    laid(page)
+    page = a_find(open_page, site, without_mark)
     assert not page.get_by_label("Issuer's mark, as printed").is_visible()  # it may be said, under 'More'
 
 

@@ -29,10 +29,18 @@ def shows(page: Any, find: str) -> None:
     page.locator(".side a", has_text=find).wait_for()
 
 
-def said(page: Any, caption: str = "W. Invented", club: str = "Pellow Sound R. C.") -> None:
-    """What a person has read off the card: the form asks for it, and takes nothing from another record."""
+def said(
+    page: Any, caption: str = "W. Invented", club: str = "Pellow Sound R. C.", mark: str = "Quillory Works"
+) -> None:
+    """What a person has read off the card: the form asks for it, and takes nothing from another record.
+
+    mark: said where it is asked for; "" to leave the question open.
+    """
     page.get_by_label("Caption, as printed").fill(caption)
     page.get_by_label("Club, as printed").fill(club)
+    asked = page.get_by_label("Issuer's mark, as printed")
+    if mark and asked.get_attribute("aria-required"):
+        asked.fill(mark)
 
 
 def state_of(site: Site, find: str) -> tuple[str, str | None]:

@@ -9,6 +9,7 @@ from matcher.catalogue import Catalogue
 from matcher.catalogue.tokens import make_token, revoke_token
 from tests.page.conftest import Open, until
 from tests.page.site import KNOWN, Site, Stock, serving
+from tests.page.test_review import said
 
 
 def token_for(folder: Path, name: str) -> str:
@@ -60,8 +61,7 @@ def test_a_restart_loses_nothing(small_stock: Stock, tmp_path: Path, open_page: 
         port = int(site.address.rsplit(":", 1)[1])
         page = open_page(f"{site.address}/review#F00001")
         page.locator("card-compare .candidate").first.wait_for()
-        page.get_by_label("Caption, as printed").fill("W. Invented")
-        page.get_by_label("Club, as printed").fill("Pellow Sound R. C.")
+        said(page)
     page.get_by_role("button", name="Accept as a new record").click()
     page.get_by_text("The service does not answer").wait_for()
     with serving(small_stock, tmp_path / "catalogue", port=port) as site:

@@ -43,7 +43,9 @@ function told({ fields, pose, outcome }, [best]) {
     if (name === "mark" && !made.mark && !same.mark && outcome !== "new_mark") continue;
     made[name] ??= { value: "", from: "nothing was read: type what is printed", must: true };
     // A reader is sure of itself too easily: words that were read are always looked at before they are written down.
-    made[name].must ||= !made[name].value || made[name].from.startsWith("read");
+    // A mark that was read as the nearest record has it was told twice.
+    const isToldTwice = name === "mark" && same.mark && made.mark.value === same.mark;
+    made[name].must ||= !made[name].value || (made[name].from.startsWith("read") && !isToldTwice);
     const known = same[name];
     if (made[name].must && known !== made[name].value) Object.assign(made[name], { offer: known, of: best?.record_id });
   }

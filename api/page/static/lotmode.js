@@ -83,7 +83,7 @@ async function open(card) {
     if (state?.card === card) shownNow(comparison);
     ahead(card);
   } catch (error) {
-    if (state?.card === card) fill(state.wrong, problem(error, () => open(card)));
+    if (state?.card === card) warn(problem(error, () => open(card)));
   }
 }
 
@@ -182,7 +182,7 @@ async function outlined(drawn) {
     if (state?.card === card) shownNow(data, query);
   } catch (error) {
     state?.bench.classList.remove("stale");
-    fill(state.wrong, problem(error));
+    warn(problem(error));
   }
 }
 
@@ -196,7 +196,7 @@ async function keepOutline(query) {
     if (state) open(card);
     toast(`Card ${card} has its new outline.`);
   } catch (error) {
-    fill(state.wrong, problem(error));
+    warn(problem(error));
   }
 }
 
@@ -256,12 +256,18 @@ const QUESTIONS = {
   caption: "Are all the words the same?", mark: "Is the issuer's mark the same?",
 };
 
+// What is in the way of a decision, brought on the screen: on a phone the buttons above it stand at the foot.
+function warn(words) {
+  fill(state.wrong, words);
+  state.wrong.scrollIntoView({ block: "nearest" });
+}
+
 function lookTwice() {
   const { confidence_record: sure, ...row } = state.case.row;
   const rung = leastSure(row);
   state.looked = true;
   if (state.shown && state.compare.way !== `proof-${rung}`) state.compare.prove(rung);
-  fill(state.wrong, h("p", { class: "problem" }, h("b", {}, `Likely, not certain (${sureness(sure)}).`), ` Least sure is the ${rungOf(rung)}. ${QUESTIONS[rung]} Press once more if it is ${state.named}. Nothing is decided yet.`));
+  warn(h("p", { class: "problem" }, h("b", {}, `Likely, not certain (${sureness(sure)}).`), ` Least sure is the ${rungOf(rung)}. ${QUESTIONS[rung]} Press once more if it is ${state.named}. Nothing is decided yet.`));
   label();
   return true;
 }
@@ -275,7 +281,7 @@ function enter() {
   const doubt = !state.picked && !state.looked && against(state.case.candidates.find(({ record_id: id }) => id === state.named));
   if (!doubt) return choose(state.named);
   state.looked = true;
-  fill(state.wrong, h("p", { class: "problem" }, doubt));
+  warn(h("p", { class: "problem" }, doubt));
   label();
   return true;
 }
@@ -332,7 +338,7 @@ async function decide(wish, words) {
   } catch (error) {
     if (!state) throw error;
     const again = ["changed_since", "already_decided"].includes(error.code) && (() => anew(card));
-    fill(state.wrong, problem(error, again, "Show it as it is now"));
+    warn(problem(error, again, "Show it as it is now"));
   } finally {
     if (state) state.busy = false;
   }

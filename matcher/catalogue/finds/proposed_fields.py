@@ -79,6 +79,9 @@ def _unread(known: str, record_id: str) -> ProposedField:
 
 
 def _read(line: WrittenLine, known: str) -> ProposedField:
-    """A mark with the place where it stands, as a record says it."""
-    value = f"{line.words} ({line.place})" if line.part == "mark" else line.words
-    return ProposedField(value, READ, line.certainty < SURE or plain(line.words) != plain(known))
+    """A mark as the closest record has it where it says the same, else with the place where it stands."""
+    same = plain(line.words) == plain(known)
+    value = line.words
+    if line.part == "mark":
+        value = known if same else f"{line.words} ({line.place})"
+    return ProposedField(value, READ, line.certainty < SURE or not same)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Literal
@@ -10,6 +11,7 @@ from rapidfuzz import fuzz
 
 from matcher.core.card_lines import CardLine
 from matcher.core.ladder.candidate import Candidate
+from matcher.core.ladder.mark import mark_words
 from matcher.core.ocr.spelling import plain
 from matcher.core.reference_set import KnownRecord
 
@@ -28,10 +30,7 @@ def parts_of(lines: Sequence[CardLine], candidates: Sequence[Candidate]) -> dict
     A line like that of a record compared with is of its kind. Else the name is the largest line that lies level, and
     the club the next one below or above it.
     """
-    parts: dict[CardLine, Part] = {}
-    for mark in (one.mark.line for one in candidates if one.mark and one.mark.line in lines):
-        if mark is not None:
-            parts[mark] = "mark"
+    parts = _marks(lines, candidates)
     free = [line for line in lines if line not in parts]
     if candidates:
         record = candidates[0].record
@@ -47,6 +46,41 @@ def parts_of(lines: Sequence[CardLine], candidates: Sequence[Candidate]) -> dict
     if "club" not in parts.values() and beside and name:
         parts[min(beside, key=lambda line: _gap(line, name))] = "club"
     return parts
+
+
+def _marks(lines: Sequence[CardLine], candidates: Sequence[Candidate]) -> dict[CardLine, Part]:
+    """The line that was found to be a mark; where marks were not asked about, the one that says a known one."""
+    found = [one.mark.line for one in candidates if one.mark and one.mark.line in lines]
+    if not found:
+        found = [line for line in lines if _says_mark(line.words, candidates) >= ALIKE]
+    return {line: "mark" for line in found[:1] if line is not None}
+
+
+def _says_mark(words: str, candidates: Sequence[Candidate]) -> float:
+    """Per cent of letters in common with the likest mark of the records compared with."""
+    return max((_alike(words, mark_words(one.record.mark)) for one in candidates), default=0.0)
+
+
+BETWEEN = re.compile(r"\s+[-\u2013\u2014]\s+|\s*[|\u00b7\u2022]\s*")
+"""What printers set between two things in one row: a dash between spaces, an upright stroke, a point at half height."""
+
+
+def one_thing_each(lines: Sequence[CardLine], candidates: Sequence[Candidate]) -> tuple[CardLine, ...]:
+    """The same lines, but a row that holds a known mark beside something else, 'Pellow R. C. - Brell & Co.', is two."""
+    return tuple(piece for line in lines for piece in _divided(line, candidates))
+
+
+def _divided(line: CardLine, candidates: Sequence[Candidate]) -> tuple[CardLine, ...]:
+    """At the sign where one side says a known mark, and says it better than the whole row."""
+    whole = max(ALIKE, _says_mark(line.words, candidates))
+    for sign in () if line.along else BETWEEN.finditer(line.words):
+        sides = line.words[: sign.start()], line.words[sign.end() :]
+        if all(map(plain, sides)) and max(_says_mark(side, candidates) for side in sides) > whole:
+            left, top, right, bottom = line.box_mm
+            middle = left + (right - left) * (sign.start() + sign.end()) / 2 / len(line.words)
+            one = replace(line, words=sides[0], box_mm=(left, top, middle, bottom))
+            return one, replace(line, words=sides[1], box_mm=(middle, top, right, bottom))
+    return (line,)
 
 
 def in_known_words(lines: Sequence[CardLine], closest: Candidate | None) -> tuple[CardLine, ...]:

@@ -9,7 +9,7 @@ import pytest
 from matcher.core.card_lines import CardLine
 from matcher.core.ladder.candidate import Candidate
 from matcher.core.ladder.words import WordLine, WordsFinding
-from matcher.core.ocr.line_parts import in_known_words, stand_alike
+from matcher.core.ocr.line_parts import in_known_words, one_thing_each, parts_of, stand_alike
 from tests.core.ladder.test_ladder import candidate
 
 NAME = CardLine("Piers Aldwick", 0.97, (8.0, 57.3, 28.0, 60.1))
@@ -55,3 +55,44 @@ def test_a_line_that_is_surely_the_known_one_is_told_in_its_words(probability: f
     told = in_known_words([note, read], closest(probability, worse))
     assert [line.words for line in told] == ["coll. Banden", words]
     assert in_known_words([read], None) == (read,)
+
+
+def marked(mark: str) -> Candidate:
+    one = candidate("V1", "P1", "A", 0.99, 0.98, 0.97)
+    return replace(one, reference=replace(one.reference, record=replace(one.record, mark=mark)))
+
+
+BELOW = CardLine("Ferry Hill R. C. - Brell & Co., Oxmoor", 0.97, (4.0, 60.5, 32.0, 62.0))
+
+
+def test_a_row_that_holds_the_club_and_a_known_mark_is_two_lines() -> None:
+    """Set so by printers of the time: common practice, no source."""
+    known = [marked("Brell & Co, Oxmoor (foot centre)")]
+    name, club, mark = one_thing_each([NAME, BELOW], known)
+    assert [club.words, mark.words] == ["Ferry Hill R. C.", "Brell & Co., Oxmoor"]
+    assert club.box_mm[0] == 4.0
+    assert 15.0 < club.box_mm[2] == mark.box_mm[0] < 18.5
+    assert mark.box_mm[2] == 32.0
+    assert parts_of([name, club, mark], known) == {name: "caption", club: "club", mark: "mark"}
+
+
+@pytest.mark.parametrize(
+    ("words", "mark"),
+    [
+        ("Ferry Hill R. C. - Brell & Co., Oxmoor", "Tarrow Mills"),  # the mark is not known
+        ("Brell - Son & Co.", "Brell - Son & Co."),  # the dash is the mark's own
+        ("Ferry Hill-Brell & Co.", "Brell & Co."),  # a hyphen within a name parts nothing
+        (" - Brell & Co.", "Brell & Co."),
+    ],
+)
+def test_a_row_stays_whole_where_no_known_mark_stands_by_itself(words: str, mark: str) -> None:
+    line = replace(BELOW, words=words)
+    assert one_thing_each([line], [marked(mark)]) == (line,)
+    assert one_thing_each([replace(line, along=True)], [marked(mark)]) == (replace(line, along=True),)
+
+
+def test_where_marks_were_not_asked_about_a_line_that_says_a_known_one_is_the_mark() -> None:
+    line = replace(BELOW, words="BRELL & C0 OXM00R")
+    parts = parts_of([NAME, line], [marked("Brell & Co., Oxmoor")])
+    assert parts == {NAME: "caption", line: "mark"}
+    assert parts_of([NAME, line], [marked("none")])[line] == "club"
