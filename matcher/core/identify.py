@@ -34,7 +34,7 @@ from matcher.core.ocr.reading import can_read
 from matcher.core.photo import Photo
 from matcher.core.reference_set import ReferenceSet
 from matcher.core.settings import FaceSize, Settings
-from matcher.core.unreadable import back_of_card, nothing_read, px_per_mm, unreadable, without_words
+from matcher.core.unreadable import back_of_card, bare_thing, nothing_read, px_per_mm, unreadable, without_words
 from matcher.core.upright import Upright, resembles, right_way_up, turned_by_words
 
 NEW = ("new_mark", "new_caption", "new_crop", "new_pose")
@@ -181,11 +181,15 @@ def _judged(
     calibration: Calibration,
 ) -> CardAnswer:
     """The ladder, for a card of which format and way up are settled."""
+    doubted = upright.outline.bare
+    if doubted:  # whether it is a card at all
+        upright = turned_by_words(photo, upright, references, settings)
     outline, face = upright.outline, upright.face
-    problem = back_of_card(outline, upright.hits, settings)
+    problem = back_of_card(outline, upright.hits, settings) or bare_thing(outline)
     if problem:
         return CardAnswer(outline, face, condition(face, photo, outline), nothing_read(problem))
-    upright = turned_by_words(photo, upright, references, settings)
+    if not doubted:
+        upright = turned_by_words(photo, upright, references, settings)
     face = upright.face
     facts = condition(upright.face, photo, upright.outline)
     view = View(upright.face, upright.description)

@@ -49,6 +49,16 @@ def back_of_card(outline: CardQuad, hits: Sequence[Hit], settings: Settings) -> 
     return f"this looks like a card's back ({100 * back:.0f} %): photograph the front"
 
 
+def bare_thing(outline: CardQuad) -> str:
+    """Why this is offered as no more than something of a card's shape; empty where it may be a card."""
+    if not (outline.bare and outline.odd):
+        return ""
+    return (
+        "this has a card's edges, but neither a picture nor words are seen on it: it may be a board, a box or a check "
+        "of cloth; if it is a card, draw its four corners"
+    )
+
+
 def without_words(answer: Answer, face: Face, px_per_mm: float, settings: Settings) -> Answer:
     """What is left of an answer where the picture is too small for words to be compared."""
     if answer.outcome not in ("known", "new_caption", "new_mark"):

@@ -19,6 +19,7 @@ from matcher.core.describe import Description, describe
 from matcher.core.detect.card_quad import CardQuad, Detections
 from matcher.core.flatten import Face, flatten
 from matcher.core.identify import identify, identify_card
+from matcher.core.ocr.reading import can_read
 from matcher.core.photo import Photo
 from matcher.core.reference_set import KnownRecord, KnownReference, Reading, Written
 from matcher.core.search.reference_index import Hit, ReferenceIndex
@@ -103,6 +104,21 @@ def test_cards_that_lie_over_each_other_are_told_with_what_to_do(references: One
     photo, outline = photo_and_outline(face_of(picture(83), noise=2, seed=3))
     card = identify_card(photo, replace(outline, odd=True, heap=True), references, Settings(), CALIBRATION)
     assert "lay them side by side" in card.answer.reasons[0]
+
+
+@pytest.mark.skipif(not can_read(), reason="the extra 'reading' is not installed")
+@pytest.mark.parametrize("back", [0.0, 0.99])
+@pytest.mark.parametrize(("seed", "is_card"), [(81, True), (82, False)])
+def test_something_bare_is_a_card_where_a_known_picture_is_found_on_it(
+    references: One, seed: int, is_card: bool, back: float
+) -> None:
+    photo, outline = photo_and_outline(face_of(picture(seed), noise=2, seed=2), back=back)
+    given = replace(outline, sizes=(Settings().face,), bare=True)
+    card = identify_card(photo, given, references, Settings(), CALIBRATION)
+    assert card.outline.odd == (not is_card)
+    told = card.answer.reasons[0]
+    assert ("draw its four corners" in told) == (not is_card and not back)
+    assert ("a card's back" in told) == (not is_card and back > 0)
 
 
 @pytest.mark.parametrize(("seed", "words", "told"), [(81, "J. Kelwick", ["known"]), (82, "", [])])

@@ -22,10 +22,15 @@ class CardQuad:
              stands out. A match may decide between them.
     upright: 0 to 1, how likely the corners start at the card's upper left, by what is seen on it; 0.5 where not asked.
     back:    0 to 1, how likely this side is the card's back; None where not asked.
+    has_up:  how surely what is seen on it has a way up, whichever that is: log odds; None where not asked.
     by_hand: the way up is a person's word; nothing turns the card.
-    sizes:   of the formats that the card may have, the likeliest first; none where not asked, or where it is `odd`.
-    odd:     it has the shape of no format that was looked for.
+    sizes:   of the formats that the card may have, the likeliest first; none where not asked, or where no format that
+             was looked for has its shape.
+    odd:     it is offered as something of its shape, not called a card: it has the shape of no format that was looked
+             for, or is a heap, or is bare and bears no words either (`ocr.way_up`).
     heap:    it is odd since cards seem to lie over each other there.
+    bare:    nothing that has a way up is seen on it, nor a card by any other means than its edges and its shape: a
+             board, a check of cloth. Words, a match, or a person who draws its corners may still tell that it is one.
     """
 
     corners: NDArray[np.float32]
@@ -33,10 +38,12 @@ class CardQuad:
     runner_up: NDArray[np.float32] | None = None
     upright: float = 0.5
     back: float | None = None
+    has_up: float | None = None
     by_hand: bool = False
     sizes: tuple[FaceSize, ...] = ()
     odd: bool = False
     heap: bool = False
+    bare: bool = False
 
     def __post_init__(self) -> None:
         if self.corners.shape != (4, 2):

@@ -48,7 +48,8 @@ def detect(
     """Find every card in the photo.
 
     sizes: of the formats that may be in it, either way up; the common one if none is given. Where no card of them is
-    seen, the clearest of any other shape is given, as `odd`.
+    seen, the clearest of any other shape is given, as `odd`. What is `bare` may be no card: its words are still to be
+    asked (`ocr.way_up.as_words_stand`).
     Of a card's two portrait readings the one is given that stands upright by what is seen on the card, or, where that
     tells little, the one nearer to upright in the photo.
     Gives a falsy `Detections` with a reason in words where no card is seen. Raises nothing of its own.
@@ -193,7 +194,8 @@ class _Detector:
             for corners, size in zip(refined, page.sizes, strict=True)
         ]
         heaps = [clockwise_portrait(quad / np.array(self.picture.scale)).astype(np.float32) for quad in page.heaps]
-        return self._in_order([*cards, *(CardQuad(quad, self.settings.found, odd=True, heap=True) for quad in heaps)])
+        odd = [CardQuad(quad, self.settings.found, odd=True, heap=True) for quad in heaps]
+        return in_reading_order(self.photo, [*cards, *odd], self.settings.upright_log_odds)
 
     def _of_size(self, portrait: FaceSize) -> tuple[FaceSize, ...]:
         """The known sizes that are this one, either way up."""
@@ -222,7 +224,8 @@ class _Detector:
         if _nearest(self.photo, shapes_of([as_portrait(size) for size in others])) > edges.cut:
             return Detections(())
         corners = _frame_of(self.photo)
-        return self._in_order([CardQuad(corners, edges.cut_score, sizes=fitting_sizes(self.photo, corners, others))])
+        card = CardQuad(corners, edges.cut_score, sizes=fitting_sizes(self.photo, corners, others))
+        return in_reading_order(self.photo, [card], self.settings.upright_log_odds)
 
     def _unsure(self, ranked: RankedQuads) -> tuple[CardQuad, ...]:
         """What a match may still show to be a card's outline."""
@@ -232,7 +235,13 @@ class _Detector:
         return tuple(right_way_up(self.photo, one, settings.upright_log_odds) for one in quads)
 
     def _in_order(self, outlines: list[CardQuad]) -> Detections:
-        return in_reading_order(self.photo, outlines, self.settings.upright_log_odds)
+        """All of them the right way up; what has no more of a card than its edges as `bare`."""
+        found = in_reading_order(self.photo, outlines, self.settings.upright_log_odds)
+        return replace(found, found=tuple(replace(one, bare=self._is_bare(one)) for one in found))
+
+    def _is_bare(self, outline: CardQuad) -> bool:
+        odds = _log_odds(outline.score) + (outline.has_up or 0.0)
+        return odds < self.settings.unseen and not outline.odd and not self.picture.sees_card
 
     def _refined(self, quad: NDArray[np.float32], reach: Reach | None = None) -> NDArray[np.float32]:
         """The quad on the photo's own pixels; where it is the full picture, there is no edge to look for."""
@@ -259,6 +268,12 @@ class _Detector:
         if max(self.photo.width, self.photo.height) < self.settings.camera_least:
             return False
         return _nearest(self.photo, np.array([9 / 16])) < self.settings.camera_tolerance
+
+
+def _log_odds(score: float) -> float:
+    """Of a score that is told in thousandths."""
+    held = float(np.clip(score, 0.0005, 0.9995))
+    return float(np.log(held / (1 - held)))
 
 
 def _nearest(photo: Photo, shapes: NDArray[np.float64]) -> float:

@@ -31,8 +31,8 @@ def right_way_up(photo: Photo, outline: CardQuad, upright_log_odds: float) -> Ca
     runner_up = outline.runner_up
     if runner_up is not None and float(_up(runner_up) @ _up(corners)) < 0:
         runner_up = np.roll(runner_up, 2, axis=0)
-    seen_up, seen_back = round(float(upright), 3), round(seen.back, 3)
-    return replace(outline, corners=corners, runner_up=runner_up, upright=seen_up, back=seen_back)
+    outline = replace(outline, corners=corners, runner_up=runner_up, upright=round(float(upright), 3))
+    return replace(outline, back=round(seen.back, 3), has_up=round(abs(seen.odds), 2))
 
 
 def as_held(outline: CardQuad, size: FaceSize) -> CardQuad:

@@ -51,7 +51,7 @@ GROUPS = {"plain": PLAIN, "clutter": CLUTTER, "faded": FADED, "holder": HELD, "t
 @dataclass(frozen=True)
 class SceneResult:
     """One scene measured. hits: one a true card; false: outlines that hit none; seconds: locate alone.
-    odd: things offered as cards of no known format; they are no part of the others.
+    odd: things offered as of no known format, or as bare; they are no part of the others.
     by_sight: of each hit, whether it stood upright before words were read where that was in doubt."""
 
     kind: str
@@ -119,8 +119,9 @@ def measure(kind: str, number: int, props: Props, seed: int) -> SceneResult:
     seconds = perf_counter() - started
     found = [outline for outline in seen if not outline.odd]
     by_sight = tuple(hit.upright for hit in compare(scene, found)[0])
-    hits, false = compare(scene, [as_words_stand(photo, outline) for outline in found])
-    odd = len(seen) - len(found)
+    called = [one for one in (as_words_stand(photo, outline) for outline in found) if not one.odd]
+    hits, false = compare(scene, called)
+    odd = len(seen) - len(called)
     return SceneResult(kind, key, tuple(hits), false, seconds, _in_order(scene, hits), odd, by_sight)
 
 
@@ -208,7 +209,7 @@ def _others(rows: Sequence[SceneResult]) -> list[str]:
         kinds = ", ".join(sorted({row.kind.removeprefix("no_") for row in wrong}))
         lines.append(f"empty scenes: {len(wrong)} of {len(empty)} with a false card ({kinds or 'none'})")
         odd = sum(row.odd > 0 for row in empty)
-        lines.append(f"empty scenes in which something of no known format is offered: {odd} of {len(empty)}")
+        lines.append(f"empty scenes in which something is offered that is not called a card: {odd} of {len(empty)}")
     if pages:
         lines.append(f"pages: {sum(row.in_order for row in pages)} of {len(pages)} in reading order")
     return lines

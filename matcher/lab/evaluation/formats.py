@@ -19,6 +19,7 @@ from matcher.core.photo import Photo
 from matcher.core.settings import FaceSize
 from matcher.lab.evaluation.detection import GROUPS, props_from
 from matcher.lab.evaluation.detection_measures import compare
+from matcher.lab.evaluation.offered import offered_bare
 from matcher.lab.manifests import Role
 from matcher.lab.synthesis.pages import mixed_page
 from matcher.lab.synthesis.staging import SINGLE, Props, Staged, stage
@@ -102,7 +103,7 @@ def _pages(pages: int, props: Props, known: Sequence[FaceSize], seed: int) -> Fo
 
 def _looked_at(scene: Staged, true: Sequence[FaceSize], known: Sequence[FaceSize]) -> FormatHits:
     photo = Photo.from_pixels(scene.pixels, dpi=scene.dpi)
-    outlines = list(detect(photo, known))
+    outlines = [one for one in detect(photo, known) if not offered_bare(photo, one, known)]
     hits, false = compare(scene, outlines)
     of_one = list(true) * len(hits) if len(true) == 1 else list(true)
     pairs = zip(hits, of_one, strict=True)

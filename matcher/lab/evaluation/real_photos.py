@@ -28,6 +28,7 @@ from matcher.core.errors import BadTable
 from matcher.core.formats import COMMON, PRESETS, face_of, parse_format
 from matcher.core.photo import Photo, read_photo
 from matcher.core.settings import FaceSize
+from matcher.lab.evaluation.offered import offered_bare
 from matcher.lab.manifests import SUFFIXES
 
 LISTED = Path(__file__).with_name("real_photos.json")
@@ -92,7 +93,7 @@ def run(folder: Path, *, empty: Sequence[Path] = (), most: int = 200) -> str:
 
 
 def _of_half(half: Half, photos: Sequence[tuple[RealPhoto, Photo]], presets: Sequence[FaceSize]) -> list[str]:
-    """What is told of one half: found with each choice of formats, and what was missed."""
+    """What is told of one half: found with each choice of formats, and what was not called a card."""
     photos = [(one, photo) for one, photo in photos if one.half == half]
     if not photos:
         return []
@@ -110,11 +111,21 @@ def _pictures(folder: Path) -> Iterator[Path]:
 
 @dataclass(frozen=True)
 class Judged:
-    """The best outline's Jaccard index, how many outlines hit nothing, and whether the hit was of no known format."""
+    """The best outline's Jaccard index, how many outlines hit nothing, and whether the hit was offered as of no known
+    format, or as bare, rather than called a card."""
 
     jaccard: float
     false: int
     odd: bool
+    bare: bool
+
+    @property
+    def found(self) -> bool:
+        return self.jaccard >= FOUND
+
+    @property
+    def called(self) -> bool:
+        return self.found and not (self.odd or self.bare)
 
 
 def _judged(one: RealPhoto, photo: Photo, sizes: Sequence[FaceSize]) -> Judged:
@@ -122,24 +133,27 @@ def _judged(one: RealPhoto, photo: Photo, sizes: Sequence[FaceSize]) -> Judged:
     outlines: list[CardQuad] = list(detect(photo, sizes))
     shares = [overlap(clockwise_portrait(outline.corners[None])[0], true) for outline in outlines]
     best = max(shares, default=0.0)
-    odd = any(outline.odd for outline, share in zip(outlines, shares, strict=True) if share == best)
-    return Judged(best, sum(share < FOUND for share in shares), odd and best >= FOUND)
+    hits = [outline for outline, share in zip(outlines, shares, strict=True) if share == best >= FOUND]
+    odd, bare = any(one.odd for one in hits), any(offered_bare(photo, one, sizes) for one in hits)
+    return Judged(best, sum(share < FOUND for share in shares), odd, bare)
 
 
 def _line(name: str, rows: Sequence[Judged]) -> str:
-    found = [row.jaccard >= FOUND for row in rows]
-    mean = float(np.mean([row.jaccard for row in rows if row.jaccard >= FOUND] or [0.0]))
+    found, called = ([getattr(row, what) for row in rows] for what in ("found", "called"))
+    mean = float(np.mean([row.jaccard for row in rows if row.found] or [0.0]))
     return (
         f"{name:20} found {sum(found)} of {len(rows)} ({100 * np.mean(found):.1f} %), Jaccard of these {mean:.3f}, "
-        f"as of no known format {sum(row.odd for row in rows)}; false cards a photo "
+        f"called cards {sum(called)} ({100 * np.mean(called):.1f} %), offered as of no known format "
+        f"{sum(row.odd for row in rows)}, as bare {sum(row.bare for row in rows)}; false cards a photo "
         f"{sum(row.false for row in rows) / len(rows):.2f}"
     )
 
 
 def _missed(one: RealPhoto, judged: Judged) -> str:
-    return (
-        "" if judged.jaccard >= FOUND else f"  missed: {one.repository} {one.path} ({one.kind}, {judged.jaccard:.2f})"
-    )
+    if judged.called:
+        return ""
+    how = "missed" if not judged.found else "offered as bare" if judged.bare else "offered as of no known format"
+    return f"  {how}: {one.repository} {one.path} ({one.kind}, {judged.jaccard:.2f})"
 
 
 def _without(paths: Sequence[Path], sizes: Sequence[FaceSize]) -> str:
@@ -147,8 +161,12 @@ def _without(paths: Sequence[Path], sizes: Sequence[FaceSize]) -> str:
     known = {as_portrait(size) for size in sizes}
     told = []
     for name, looked_for in (("all presets", tuple(known)), ("the common format", (COMMON,))):
-        found = [list(detect(read_photo(path), looked_for)) for path in paths]
-        sure = sum(not card.odd for cards in found for card in cards) / len(paths)
-        odd = sum(card.odd for cards in found for card in cards) / len(paths)
-        told.append(f"{name}: {sure:.3f} cards a photo, {odd:.3f} more of no known format")
+        offered = [one for path in paths for one in _offered(read_photo(path), looked_for)]
+        sure = offered.count(False) / len(paths)
+        told.append(f"{name}: {sure:.3f} cards a photo, {offered.count(True) / len(paths):.3f} more offered")
     return f"{len(paths)} photographs without a card: " + "; ".join(told)
+
+
+def _offered(photo: Photo, sizes: Sequence[FaceSize]) -> list[bool]:
+    """Of each thing outlined, whether it is offered alone, not called a card."""
+    return [outline.odd or offered_bare(photo, outline, sizes) for outline in detect(photo, sizes)]

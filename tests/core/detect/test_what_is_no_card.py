@@ -7,12 +7,17 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from matcher.catalogue.records.prepare import prepare_photo
 from matcher.core.detect.detection import detect
 from matcher.core.detect.geometry import inside
+from matcher.core.detect.given_outline import given_quads
 from matcher.core.detect.quad_search import overlap
+from matcher.core.ocr.way_up import as_words_stand
 from matcher.core.photo import Photo
+from matcher.core.settings import Settings
 from tests.core.detect.test_detection import draw_print, draw_table, lay, shoot, turned
 from tests.core.detect.test_formats_found import ALL
+from tests.core.ocr.test_reading import needs_reader
 
 Scene = NDArray[np.float32]
 
@@ -136,3 +141,47 @@ def test_a_card_on_a_viewers_white_page_is_not_the_page() -> None:
     page[:67] = 120
     (found,) = detect(shoot(lay(page, draw_print(paper=215, ink=60), corners)))
     assert overlap(found.corners, corners) > 0.95
+
+
+def rings() -> Scene:
+    """A board of a card's shape with rings on it, which look the same on their heads."""
+    y, x = np.mgrid[0:635, 0:365].astype(np.float32)
+    step = np.sign(np.sin(np.hypot(y - 317, x - 182) / 40 * np.pi))
+    return np.asarray((150 + 60 * step)[..., None] * np.array([0.5, 0.7, 1.0]), np.float32)
+
+
+def page_of_words() -> Scene:
+    """A pale leaf of a card's shape full of words, without a picture."""
+    page = np.full((635, 365, 3), 235, np.uint8)
+    for number, y in enumerate(range(45, 620, 40)):
+        words = ("the price of one penny", "Harle Wheelers Club", "J. Kelwick and others")[number % 3]
+        cv2.putText(page, words, (22, y), cv2.FONT_HERSHEY_COMPLEX, 0.8, (60, 60, 60), 2, cv2.LINE_AA)
+    return page.astype(np.float32)
+
+
+@needs_reader
+@pytest.mark.parametrize(("board", "card"), [(rings(), False), (page_of_words(), True)], ids=["rings", "words"])
+def test_what_shows_no_picture_is_a_card_where_it_bears_words_and_else_offered_alone(board: Scene, card: bool) -> None:
+    corners = turned((450, 600), 800, 5)
+    photo = shoot(lay(draw_table("slate", 900, 1200), board, corners))
+    (found,) = detect(photo)
+    assert overlap(found.corners, corners) > 0.95
+    assert (found.odd, found.bare) == (False, True)
+    told = as_words_stand(photo, found)
+    assert (told.odd, told.bare, told.heap) == (not card, not card, False)
+    assert told.sizes  # so that it can be matched as a card of that format
+    assert not given_quads(photo, corners).found[0].bare
+
+
+def test_a_reference_is_a_card_whatever_is_seen_on_it() -> None:
+    """Its owner has said so."""
+    corners = turned((450, 600), 800, 5)
+    taken = prepare_photo(shoot(lay(draw_table("slate", 900, 1200), rings(), corners)), Settings(), None, "board.png")
+    assert overlap(np.array(taken.quad, np.float32), corners) > 0.95
+
+
+def test_a_card_that_is_sure_by_its_looks_is_one_where_the_network_sees_none() -> None:
+    corners = turned((450, 600), 800, 9)
+    photo = shoot(lay(draw_table("slate", 900, 1200), draw_print(), corners))
+    (found,) = detect(photo)
+    assert (found.odd, found.bare) == (False, False)

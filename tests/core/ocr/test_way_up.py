@@ -69,3 +69,22 @@ def test_a_card_like_none_that_is_known_is_answered_as_its_words_stand(reference
     assert np.array_equal(card.outline.corners, outline.corners)
     assert card.face.turned == 180
     assert card.outline.upright > 0.95
+
+
+@needs_reader
+@pytest.mark.usefixtures("references")
+@pytest.mark.parametrize("upright", [0.8, 1.0])
+def test_something_bare_is_a_card_where_it_bears_words(references: One, upright: float) -> None:  # noqa: F811
+    photo, outline = photographed("below", 0.8)
+    given = replace(outline, upright=upright, bare=True)
+    card = identify_card(photo, given, references, Settings(), Calibration.load())
+    assert (card.outline.odd, card.outline.bare) == (False, False)
+    assert card.answer.outcome != "unreadable"
+    plain = as_words_stand(Photo.from_pixels(np.full_like(photo.pixels, 120)), given)
+    assert (plain.odd, plain.bare) == (True, True)
+
+
+def test_without_a_reader_something_bare_is_taken_for_a_card(monkeypatch: pytest.MonkeyPatch) -> None:
+    photo, outline = photographed("below", 0.8)
+    monkeypatch.setattr(way_up, "can_read", lambda settings: False)
+    assert not as_words_stand(photo, replace(outline, bare=True)).odd
