@@ -151,8 +151,8 @@ class WayUpSettings:
              is told. What the network has not been shown it may be too sure of.
     letter, most: log odds of one letter that was surely read, and of all of them together. By hand.
     chance:  certainty at which what was read says nothing. By hand.
-    worded:  letters surely read, the likelier way up, from which something that is `bare` is a card. Of 25 false ones
-             in 1,435 drawn scenes 24 had none and a newspaper 219; of 17 real pages and cards of the half of the real
+    worded:  letters surely read, the likelier way up, from which something that is `bare` is a card. Of 22 false ones
+             in 1,435 drawn scenes 21 had none and a newspaper 219; of 17 real pages and cards of the half of the real
              photographs that limits are set on 14 had 5 and more, 3 had 1.5 at most.
     """
 
