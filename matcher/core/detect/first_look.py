@@ -1,6 +1,6 @@
-"""One card that stands out clearly from its ground: its region alone, without the search for lines, or nothing.
+"""One card that is plain to see: by its region or what the network takes for it, without the search for lines, or none.
 
-Most photos show one card on a table. Where the best of a few regions is as good as certain by all that the classifier
+Most photos show one card on a table. Where the best of a few outlines is as good as certain by all that the classifier
 weighs, has the very shape, and nothing beside it may be another card, a longer search would find the same.
 """
 
@@ -20,14 +20,14 @@ Quads = NDArray[np.float32]
 
 
 def first_look(
-    picture: ReducedImage, shapes: Array, of_regions: Quads, settings: DetectSettings
+    picture: ReducedImage, shapes: Array, outlines: Quads, settings: DetectSettings
 ) -> tuple[Quads, NDArray[np.float32]] | None:
     """(1, 4, 2) the card's quad in reduced pixels and (1,) its score; None where a longer search is needed.
 
-    shapes: (k,) widths over heights, as portrait. of_regions: (n, 4, 2) quads of the picture's regions.
+    shapes: (k,) widths over heights, as portrait. outlines: (n, 4, 2) quads that may be cards.
     """
     looking = settings.first_look
-    quads = edged(picture, of_regions, settings.proposals, looking.measured)
+    quads = edged(picture, outlines, settings.proposals, looking.measured)
     scores = first_score(picture, quads, shapes)
     chosen = distinct(quads, scores, settings.proposals, looking.looked_at)
     if not chosen:

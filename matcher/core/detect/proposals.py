@@ -97,10 +97,15 @@ def _proposals(
     return np.asarray(np.concatenate([chosen, _learnt(picture, chosen, proposing)]), np.float32)
 
 
+def seen_quads(picture: ReducedImage, settings: ProposalSettings = ProposalSettings()) -> Quads:
+    """(n, 4, 2) what the network takes for cards, in reduced pixels."""
+    quads = clockwise_portrait(finder_quads(picture.response)).astype(np.float32)
+    return np.asarray(quads[is_convex(quads) & (ratio(quads) > settings.regions.slenderest)], np.float32)
+
+
 def _learnt(picture: ReducedImage, chosen: Quads, settings: ProposalSettings) -> Quads:
     """(n, 4, 2) what the network takes for cards, where nothing chosen lies there yet, the surest first."""
-    quads = clockwise_portrait(finder_quads(picture.response)).astype(np.float32)
-    quads = quads[is_convex(quads) & (ratio(quads) > settings.regions.slenderest)]
+    quads = seen_quads(picture, settings)
     if not len(quads):
         return quads
     surest = witness(picture.response, quads, HEIGHT_MM)[:, 0]

@@ -13,7 +13,7 @@ from matcher.core.detect.choice_settings import ChoiceSettings
 from matcher.core.detect.first_look import first_look
 from matcher.core.detect.geometry import Array, area, height, inside, slant, true_slant
 from matcher.core.detect.no_card import no_card, of_nominal_shape, off_shape, on_border
-from matcher.core.detect.proposals import LineQuads, propose_quads
+from matcher.core.detect.proposals import LineQuads, propose_quads, seen_quads
 from matcher.core.detect.quad_classifier import classify_quads
 from matcher.core.detect.reduced_image import ReducedImage
 from matcher.core.detect.region_proposals import coarse_quads, region_quads
@@ -66,9 +66,7 @@ def search_quads(
     shapes = np.array(sorted({size.aspect for size in sizes}))
     # A scan tells mm, by which outlines are set against each other; so are those of several formats.
     one_look = len(shapes) == 1 and not px_per_mm
-    clear = one_look and first_look(
-        picture, shapes, coarse_quads(picture, shapes, settings.proposals.regions), settings
-    )
+    clear = one_look and first_look(picture, shapes, _at_first_sight(picture, shapes, settings), settings)
     if clear:
         return RankedQuads(*clear, (None,))
     of_regions = region_quads(picture, shapes, settings.proposals.regions)
@@ -83,6 +81,12 @@ def search_quads(
     runner_up = tuple(_runner_up(quads, scores, doubtful, int(i), settings.choice) for i in kept)
     there = np.maximum(scores[kept], in_one_place(quads, own, kept, settings.choice))
     return RankedQuads(quads[kept], there, runner_up, small_places(picture, quads, scores, settings))
+
+
+def _at_first_sight(picture: ReducedImage, shapes: NDArray[np.floating], settings: DetectSettings) -> Quads:
+    """(n, 4, 2) what two quick ways propose: colours other than the ground's, and the network where it sees a card."""
+    coarse = coarse_quads(picture, shapes, settings.proposals.regions)
+    return np.concatenate([coarse, seen_quads(picture, settings.proposals)]) if picture.sees_card else coarse
 
 
 def in_one_place(quads: Quads, own: Scores, kept: NDArray[np.intp], choice: ChoiceSettings) -> Scores:

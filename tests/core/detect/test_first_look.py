@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from matcher.core.detect.caption_extension import with_caption
 from matcher.core.detect.detection import detect
 from matcher.core.detect.first_look import first_look
-from matcher.core.detect.quad_search import likely_first, overlap
+from matcher.core.detect.quad_search import likely_first, overlap, search_quads
 from matcher.core.detect.reduced_image import reduce
 from matcher.core.detect.region_proposals import coarse_quads, region_quads
 from matcher.core.detect.settings import DetectSettings
@@ -53,6 +53,17 @@ def test_a_card_of_another_colour_than_its_table_is_seen_without_looking_for_edg
     assert found is not None
     assert overlap(found[0][0] / np.array(picture.scale, np.float32), corners) > 0.97
     assert not {"slope", "edges"} & set(vars(picture))  # which are what takes time
+
+
+@pytest.mark.parametrize("seed", [2, 4])
+def test_a_card_that_no_colour_parts_from_its_table_is_seen_at_once_by_the_network(seed: int) -> None:
+    scene = stage("wood", PROPS, np.random.default_rng([seed, 5]))
+    picture = reduce(Photo.from_pixels(scene.pixels))
+    assert first_look(picture, SHAPES, coarse_quads(picture, SHAPES), SETTINGS) is None
+    ranked = search_quads(picture, FaceSize())
+    assert len(ranked.quads) == 1
+    assert jaccard(scene.cards[0], ranked.quads[0] / np.array(picture.scale, np.float32)) > 0.98
+    assert "edges" not in vars(picture)  # no search for lines, which takes the most time
 
 
 def test_where_a_second_card_lies_the_search_goes_on() -> None:
