@@ -39,8 +39,8 @@ def refine(
     """(n, 4, 2) float32: quads, clockwise, in pixels of `pixels`, moved onto the card's outer edges within `reach`.
 
     pixels: (h, w, 3) uint8 in any colour space. height_mm: the card's, which gives the scale of each quad.
-    A side that shows no edge, or lies on the picture's own border, stays where it is. All sides of all quads go
-    through each step together.
+    A side that shows no edge, or lies on the picture's own border, stays where it is, and so does a quad of a few
+    pixels. All sides of all quads go through each step together.
     """
     moved = np.array(quads, np.float32)
     if not len(moved):
@@ -74,6 +74,8 @@ def _refined(pixels: NDArray[np.uint8], quads: Values, sampling: _Sampling, sett
     inward, outwards = (np.rint(far * scale / step).astype(int) for far in (reach.inward, reach.outward))
     back = np.rint(max(reach.back, reach.inward) * scale / step).astype(int) if reach.outermost else inward
     first = int(back.max())
+    if first + int(outwards.max()) < 2 * half:  # so small that its sides are thinner than what an edge is told from
+        return quads
     offsets = np.arange(-first, int(outwards.max()) + 1) * step[:, None]
     positions = np.linspace(0.05, 0.95, reach.stations)
     colours = across_sides(pixels, quads, positions, offsets) * LEVELS

@@ -40,3 +40,18 @@ def test_the_outer_of_two_lines_is_taken_only_if_it_ends_with_the_card(beside: s
     off = np.array([[4, 3], [-3, 4], [-4, -3], [3, -4]], np.float32)
     found = refine(scene(beside), CORNERS[None] + off, 63.5, reach)[0]
     assert np.abs(found - CORNERS).max() < 0.15 * SCALE
+
+
+@pytest.mark.parametrize("name", ["fine", "wide", "touching"])
+@pytest.mark.parametrize("high", [1, 3, 6, 10, 16, 25])
+def test_a_quad_of_a_few_pixels_breaks_nothing(name: str, high: int) -> None:
+    """Of a sheet of small squares one was looked at from near: numpy had nothing to lengthen, and the photo failed."""
+    pixels = scene("nothing")
+    small = np.array(
+        [CORNERS[0], CORNERS[0] + (high * 0.57, 0), CORNERS[0] + (high * 0.57, high), CORNERS[0] + (0, high)]
+    )
+    found = refine(pixels, small[None], 63.5, getattr(RefinementSettings(), name))
+    assert found.shape == (1, 4, 2)
+    assert np.isfinite(found).all()
+    if high < 6:
+        assert np.array_equal(found[0], small.astype(np.float32))
