@@ -152,14 +152,14 @@ class FirstLookSettings:
     """When one card is so clear that no longer search is made."""
 
     measured: int = 20
-    """Regions, at most, that are measured; own choice, for time."""
+    """Outlines, at most, that are measured; own choice, for time."""
     looked_at: int = 3
     """And moved onto edges; own choice, for time."""
     sure: float = 0.982
     """What the classifier must say: log odds of 4. Of 130 drawn scenes, kept for fitting, 60 had that, all of them
     right."""
     another: float = 0.3
-    """First score from which a region beside it may be another card; own choice."""
+    """First score from which an outline beside it may be another card; own choice."""
 
 
 @dataclass(frozen=True)
