@@ -10,10 +10,10 @@ from matcher.catalogue import Catalogue
 from matcher.catalogue.finds import sightings
 from matcher.catalogue.records.enrol import enrol
 from tests.page.conftest import Open, until
-from tests.page.site import KNOWN, NEW_POSE, Site, Stock, serving
+from tests.page.site import KNOWN, NEW_CAPTION, Site, Stock, serving
 from tests.page.test_identify import answered, give
 from tests.page.test_lot_and_listing import lot_of
-from tests.page.test_review import POSE, laid, review, state_of
+from tests.page.test_review import CAPTION, POSE, laid, review, state_of
 
 OTHER = "V00021"
 PASTE = """(bytes) => {
@@ -66,7 +66,7 @@ def test_a_find_is_entered_into_a_record_that_was_asked_for(site: Site, open_pag
 
 def test_a_lots_card_is_given_a_record_that_was_asked_for(site: Site, open_page: Open) -> None:
     page = open_page(f"{site.address}/lot", size="laptop")
-    lot_of(page, site, NEW_POSE)
+    lot_of(page, site, NEW_CAPTION)
     page.get_by_role("button", name="Work through 1 card").click()
     laid(page)
     named = page.locator(".candidate b").all_inner_texts()
@@ -75,7 +75,7 @@ def test_a_lots_card_is_given_a_record_that_was_asked_for(site: Site, open_page:
     ask_for(page, number)
     page.get_by_role("button", name=f"It is {number}").click()
     page.get_by_text("All of these are decided").wait_for()
-    assert state_of(site, POSE) == ("merged", number)  # its photograph was kept as a find before
+    assert state_of(site, CAPTION) == ("merged", number)  # its photograph was kept as a find before
 
 
 def test_the_scans_of_a_lot_that_failed_are_a_part_of_the_wall(site: Site, open_page: Open) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from tests.page.conftest import Open, until
-from tests.page.site import KNOWN, NEW_CROP, NEW_POSE, Site
+from tests.page.site import KNOWN, NEW_CAPTION, NEW_CROP, NEW_POSE, Site
 from tests.page.test_identify import answered, give
 from tests.page.test_lot_and_listing import lot_of
 
@@ -92,7 +92,7 @@ def test_the_line_between_both_is_dragged_in_the_picture_and_tiles_stay_where_th
 
 def test_a_lots_place_is_kept_after_a_decision(site: Site, open_page: Open) -> None:
     page = open_page(f"{site.address}/lot", size="laptop")
-    page.set_input_files("#files", [site.stock.photo(name) for name in (KNOWN, NEW_CROP, NEW_POSE)])
+    page.set_input_files("#files", [site.stock.photo(name) for name in (KNOWN, NEW_CROP, NEW_CAPTION)])
     page.get_by_role("button", name="Send them").click()
     far = "document.querySelector('.lot-far')?.getBoundingClientRect().bottom"
     until(page, f"0 < {far} && {far} <= 720")  # how far it is, is seen without scrolling

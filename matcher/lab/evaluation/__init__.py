@@ -23,6 +23,7 @@ Finding cards:
     detection_cost      photos of 12 megapixels          -> time over that of their decoding
     detection_sheet     the worst scenes                 -> one sheet to look at
     formats             scenes and pages of each format  -> found, right format, upright
+    offered             an outline                       -> whether it is offered as bare, not called a card
     two_formats         one negative on two formats      -> right pose, crop told
     real_photos         real photographs, corners by eye -> found, and what was taken for a card
 
