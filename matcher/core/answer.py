@@ -377,7 +377,11 @@ def _trimmed(crop: CropFinding) -> tuple[TrimFact, ...] | None:
 
 
 def _stated(probability: float | None) -> float | None:
-    """To four digits, but never as certainty: what was measured bears out no 0 and no 1. Nothing compared is 0."""
+    """To four digits, but never as certainty: what was measured bears out no 0 and no 1. Nothing compared is 0.
+
+    >>> _stated(0.99999), _stated(0.00001), _stated(0.0), _stated(None)
+    (0.9999, 0.0001, 0.0, None)
+    """
     return min(max(round(probability, 4), 0.0001), 0.9999) if probability else probability
 
 

@@ -49,11 +49,13 @@ def parts_of(lines: Sequence[CardLine], candidates: Sequence[Candidate]) -> dict
 
 
 def _marks(lines: Sequence[CardLine], candidates: Sequence[Candidate]) -> dict[CardLine, Part]:
-    """The line that was found to be a mark; where marks were not asked about, the one that says a known one."""
-    found = [one.mark.line for one in candidates if one.mark and one.mark.line in lines]
+    """The lines that were found to be marks; where none was asked about, the one that says a known mark best."""
+    told = {one.mark.line for one in candidates if one.mark}
+    found = [line for line in lines if line in told]
     if not found:
-        found = [line for line in lines if _says_mark(line.words, candidates) >= ALIKE]
-    return {line: "mark" for line in found[:1] if line is not None}
+        likest = max(lines, key=lambda line: _says_mark(line.words, candidates), default=None)
+        found = [likest] if likest and _says_mark(likest.words, candidates) >= ALIKE else []
+    return dict.fromkeys(found, "mark")
 
 
 def _says_mark(words: str, candidates: Sequence[Candidate]) -> float:
