@@ -115,15 +115,16 @@ def test_memory_is_bounded_by_pixels_whatever_the_mode(mode: str, tmp_path: Path
     assert 4 < float(told) - file < 10, told  # bytes a pixel: Pillow's own up to 4, the result's 4, and a strip
 
 
-def test_a_jpeg_of_endless_steps_is_refused_at_once() -> None:
+def test_a_jpeg_of_endless_steps_is_refused_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
     """Review of security, finding 2a: 15,500 scans in 2 MB kept a process busy for a minute."""
     data = saved(Image.new("RGB", (512, 512)), "JPEG", progressive=True)
     scan = data[data.rindex(b"\xff\xda") : data.rindex(b"\xff\xd9")]
     bomb = data[:-2] + scan * 15_500 + b"\xff\xd9"
-    begun = time.monotonic()
-    with pytest.raises(UnreadablePhoto, match="steps") as caught:
-        read_photo(bomb)
-    assert (caught.value.code, time.monotonic() - begun < 2) == ("not_an_image", True)
+    with monkeypatch.context() as patched:
+        patched.setattr(Image.Image, "load", None)  # its steps are counted; none of them is drawn
+        with pytest.raises(UnreadablePhoto, match="steps") as caught:
+            read_photo(bomb)
+    assert caught.value.code == "not_an_image"
     assert read_photo(data).width == 512
 
 
