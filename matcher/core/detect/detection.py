@@ -20,8 +20,8 @@ from matcher.core.detect.closer_look import closer_look
 from matcher.core.detect.edge_search import edge_quads
 from matcher.core.detect.flatbed_layout import FlatbedPage, flatbed_quads
 from matcher.core.detect.full_frame import fills_frame
-from matcher.core.detect.geometry import area, clockwise_portrait, nearest_shape, true_ratio
-from matcher.core.detect.no_card import cut_off
+from matcher.core.detect.geometry import area, clockwise_portrait, grown_to, nearest_shape, true_ratio
+from matcher.core.detect.no_card import cut_off, part_of_a_card
 from matcher.core.detect.proposals import LineQuads
 from matcher.core.detect.quad_search import RankedQuads, overlap, search_quads
 from matcher.core.detect.reduced_image import ReducedImage, reduce
@@ -151,13 +151,15 @@ class _Detector:
         return larger > least and overlap(quad, inner) > 0.9 / larger
 
     def _lies_on_a_lid(self, quad: NDArray[np.float32]) -> bool:
-        """Whether more is left around it, on all sides, than any print leaves of its mount."""
+        """Whether more is left around it, on all sides, than any print leaves of its mount; and it is no part of what
+        is printed on a card, a door or a garment's front."""
         choice, picture = self.settings.choice, self.picture
         rim = np.minimum(quad, np.array([picture.width, picture.height]) - quad).min() / max(
             picture.width, picture.height
         )
         share = float(area(quad[None])[0]) / (picture.width * picture.height)
-        return bool(rim > choice.lid) and choice.lying_least < share < choice.rimmed_most
+        lies = bool(rim > choice.lid) and choice.lying_least < share < choice.rimmed_most
+        return lies and not part_of_a_card(picture, quad)
 
     def odd_cards(self) -> Detections:
         """Things with a card's edges that have the shape of no known format."""
@@ -210,9 +212,16 @@ class _Detector:
             return Detections((), reason, self._unsure(ranked))
         first_is_frame = len(ranked.quads) and self._fills(ranked.quads[0])
         runner_up = self._refined_or_none(ranked.runner_up[0] if first_is_frame else None)
-        corners = _frame_of(photo)
-        card = CardQuad(corners, round(probability, 3), runner_up, sizes=self._sizes_of(corners))
+        card = CardQuad(self._cut_card(), round(probability, 3), runner_up, sizes=self._sizes_of(_frame_of(photo)))
         return self._in_order([card])
+
+    def _cut_card(self) -> NDArray[np.float32]:
+        """(4, 2) the card that the picture is cut to, as portrait. What the picture lacks of its format's shape, more
+        than cards cut by hand do, was cut off: at which end is not seen, so half of it at either."""
+        corners, shapes = _frame_of(self.photo), shapes_of(self._looked_for)
+        if _nearest(self.photo, shapes) <= self.settings.cut_by_hand:
+            return corners
+        return grown_to(corners, shapes)
 
     def _cut_to_shape(self) -> Detections:
         """Where no card is seen in a picture that has a format's proportions, and no camera's, somebody has cut it to

@@ -84,6 +84,12 @@ def through_a_card(quads: Quads, seen: Chances | None) -> NDArray[np.bool_]:
     return np.asarray(part | crosses(seen))
 
 
+def part_of_a_card(picture: ReducedImage, quad: Quads) -> bool:
+    """Whether a side of the quad (4, 2), in reduced pixels, runs through the middle of what a network sees as one
+    card."""
+    return bool(through_a_card(quad[None], _witness(picture, quad[None]))[0])
+
+
 def _misshapen(picture: ReducedImage, quads: Quads, shapes: Array, choice: ChoiceSettings) -> NDArray[np.bool_]:
     """(n,): which quads no scissors could have cut from a card, all of them being seen, and from above: how far a
     tilt has changed the shape is a guess."""

@@ -11,7 +11,7 @@ from matcher.core.detect.detection import detect
 from matcher.core.detect.drawn_rectangles import chalked, only_drawn
 from matcher.core.detect.finder import CELL, LONG_SIDE, Response, finder_quads, response_quads, witness
 from matcher.core.detect.geometry import clockwise_portrait
-from matcher.core.detect.no_card import no_card, through_a_card
+from matcher.core.detect.no_card import no_card, part_of_a_card, through_a_card
 from matcher.core.detect.quad_search import overlap
 from matcher.core.detect.reduced_image import reduce
 from matcher.core.detect.settings import DetectSettings
@@ -149,6 +149,21 @@ def test_what_ends_at_a_crease_loses_to_the_whole_card_around_it() -> None:
     response = Response(inside, border, (1 / CELL, 1 / CELL))
     assert through_a_card(*_judged(response, [card, part, beside])).tolist() == [False, True, False]
     assert through_a_card(*_judged(response, [part, beside])).tolist() == [False, False]
+
+
+def test_a_door_on_a_card_that_fills_its_picture_is_part_of_it() -> None:
+    """A picture cut to its card: within it a door, or a garment's front, has straight edges all around, as a card on a
+    lid has."""
+    words = Caption("A. Sample", "TOWN", "Works")
+    filled = make_copy(picture(1, 533, 330), Crop(0.5, 0.5, 1.0), words, Age(residual_contrast=0.7), seed=1).pixels
+    lid = np.full((1200, 900, 3), 238, np.float32)
+    on_lid = shoot(lay(lid, filled.astype(np.float32), turned((450, 600), 620, 2)))
+    told = []
+    for photo, quad in ((Photo.from_pixels(filled), turned((215, 350), 330, 2)), (on_lid, turned((450, 600), 620, 2))):
+        reduced = reduce(photo)
+        assert reduced.sees_card
+        told.append(part_of_a_card(reduced, np.asarray(quad * np.array(reduced.scale), np.float32)))
+    assert told == [True, False]
 
 
 def _judged(response: Response, quads: list[NDArray[np.float32]]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:

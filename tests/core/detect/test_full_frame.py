@@ -43,6 +43,27 @@ def test_a_picture_cut_to_the_card_is_the_card(kind: str) -> None:
     assert whole_ones >= 5
 
 
+@pytest.mark.parametrize("turned", [False, True])
+def test_what_a_cut_picture_lacks_of_its_cards_shape_lies_beyond_it_at_both_ends(turned: bool) -> None:
+    pixels = staged("cropped", 0).pixels
+    assert pixels.shape[0] > pixels.shape[1]
+    lost = round(0.05 * pixels.shape[1])
+    cut = np.rot90(pixels[:, lost:], int(turned))
+    (found,) = detect(Photo.from_pixels(np.ascontiguousarray(cut)))
+    low, high = found.corners.min(axis=0), found.corners.max(axis=0)
+    short, long = (1, 0) if turned else (0, 1)
+    assert (high - low)[short] / (high - low)[long] == pytest.approx(FaceSize().aspect, abs=1e-4)
+    assert -low[short] == pytest.approx((high - low)[short] / 2 - cut.shape[1 - short] / 2, abs=0.01)
+    assert (low[long], high[long]) == (0, cut.shape[1 - long])
+
+
+def test_a_card_cut_by_hand_is_not_made_larger() -> None:
+    pixels = staged("cropped", 0).pixels
+    (found,) = detect(Photo.from_pixels(pixels))
+    assert (found.corners.min(axis=0) == 0).all()
+    assert (found.corners.max(axis=0) == pixels.shape[1::-1]).all()
+
+
 @pytest.mark.parametrize("kind", ["no_wood", "no_cloth", "no_plaid"])
 def test_a_picture_of_that_shape_without_a_card_is_none(kind: str) -> None:
     size = FaceSize()
