@@ -135,6 +135,16 @@ PRESETS = {
 
 INSERT = PRESETS["insert"]
 
+OTHER_NAMES = {
+    "cabinet card": "cabinet",
+    "cabinet photo": "cabinet",
+    "cabinet photograph": "cabinet",
+    "cdv": "carte de visite",
+    "stereo card": "stereo",
+    "stereoview": "stereo",
+}
+"""What collectors also call them: common practice, no source."""
+
 
 def parse_format(text: str) -> CardFormat:
     """A preset's name, with 'landscape' or 'portrait' where it is not the usual way up, or WIDTHxHEIGHT in mm.
@@ -143,8 +153,8 @@ def parse_format(text: str) -> CardFormat:
 
     >>> parse_format("Cabinet landscape").text, parse_format("165 x 108 mm").text
     ('cabinet landscape', 'cabinet landscape')
-    >>> parse_format("135x185").text
-    '135x185'
+    >>> parse_format("135x185").text, parse_format("cdv").text
+    ('135x185', 'carte de visite')
     """
     plain = " ".join(text.lower().replace("-", " ").replace(",", ".").split())
     size = _SIZE.fullmatch(plain)
@@ -154,6 +164,7 @@ def parse_format(text: str) -> CardFormat:
     for end in (LANDSCAPE, PORTRAIT):
         if plain.endswith(f" {end}"):
             name, way = plain.removesuffix(end).strip(), end
+    name = OTHER_NAMES.get(name, name)
     if name not in PRESETS:
         raise _bad(text, "is no format")
     usual = PRESETS[name]

@@ -25,6 +25,8 @@ from matcher.core.settings import FaceSize
     [
         ("cabinet", "cabinet", 108, 165),
         ("Cabinet landscape", "cabinet landscape", 165, 108),
+        ("Cabinet Card", "cabinet", 108, 165),
+        ("cdv", "carte de visite", 63, 100),
         ("stereo", "stereo", 178, 89),  # lies down as it is used
         ("stereo-portrait", "stereo portrait", 89, 178),
         ("63 x 100 mm", "carte de visite", 63, 100),

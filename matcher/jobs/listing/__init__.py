@@ -12,7 +12,7 @@
     image_reuse       two photos of one card          -> whether they are one picture file
     card_evidence     published identifications       -> `CardEvidence`: what each card is known to be, how surely
     compare           a claim + the cards             -> `Judgement`: agrees, contradicts, cannot be told; why
-    facts             claims that are measured: condition, size, number of cards
+    facts             claims that are measured: condition, size or named format, number of cards
     verdict           all judgements                  -> one of three steps, notes, questions worth asking
     assess            a listing                       -> the published object; the only place that knows the order
     batch             a table of listings             -> all of them; a run that was stopped resumes

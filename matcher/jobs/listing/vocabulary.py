@@ -20,10 +20,11 @@ from typing import Any
 
 from matcher.catalogue import RecordRow
 from matcher.catalogue.records.name_search import plain
-from matcher.core.errors import CatalogueError
+from matcher.core.errors import BadTable, CatalogueError
+from matcher.core.formats import parse_format
 
 NAME = "vocabulary.json"
-KINDS = ("pose", "crop", "condition", "unlisted", "series")
+KINDS = ("pose", "crop", "condition", "unlisted", "series", "size")
 PHRASE_LISTS = ("caption_leads", "issuer_leads", "negations", "hedges", "elsewhere", "promises", "rarities")
 LISTS = (*PHRASE_LISTS, "idle", "literal", "fillers")
 POSE_COLUMN, CROP_COLUMN = "pose_description", "crop_description"
@@ -128,6 +129,8 @@ def _terms(given: Mapping[str, Any], path: Path) -> Iterator[Term]:
     for kind in KINDS:
         for group, values in _table(given.get(kind, {}), path, kind).items():
             for value, said in _table(values, path, f"{kind}/{group}").items():
+                if kind == "size":
+                    _format(value, path, f"{kind}/{group}")
                 yield Term(kind, group, value, (value, *_texts(said, path, f"{kind}/{group}/{value}")))
 
 
@@ -148,6 +151,14 @@ def _texts(given: Any, path: Path, place: str) -> tuple[str, ...]:
     if not isinstance(given, list):
         raise _bad(path, f"{place} must be a list of texts")
     return tuple(_text(each, path, place) for each in given)
+
+
+def _format(given: str, path: Path, place: str) -> None:
+    """Raises CatalogueError bad_vocabulary where a size is no format."""
+    try:
+        parse_format(given)
+    except BadTable as error:
+        raise _bad(path, f"{place}: {error.message}") from None
 
 
 def _text(given: Any, path: Path, place: str) -> str:

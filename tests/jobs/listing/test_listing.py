@@ -222,6 +222,18 @@ def test_each_sitter_of_a_text_is_paired_with_a_card_of_the_picture(assessor: As
         ("trimmed", [card("known", candidate(1), off_size_mm=(0.1, 0.1), sigma={"size_mm": 0.2})],
          "contradicts"),
         ("36 x 63 mm", [KNOWN], "cannot be told"),
+        # proportions alone: an insert is 1 to 1.74, a cabinet card 1 to 1.53
+        ("108 x 165 mm", [card("known", candidate(1), aspect=0.5786, sigma={"off_nominal": 0.042})], "contradicts"),
+        ("165 x 108 mm", [card("known", candidate(1), aspect=1.728, sigma={"off_nominal": 0.042})], "contradicts"),
+        ("36.5 x 63.5 mm", [card("known", candidate(1), aspect=0.5786, sigma={"off_nominal": 0.042})],
+         "cannot be told"),
+        ("108 x 165 mm", [card("known", candidate(1), aspect=0.65, off_nominal=-0.007, format="cabinet")],
+         "cannot be told"),
+        ("108 x 165 mm", [card("new_pose", aspect=0.5786, sigma={"off_nominal": 0.042})], "cannot be told"),
+        ("Cabinet photo", [card("known", candidate(1), aspect=0.5786, sigma={"off_nominal": 0.042})], "contradicts"),
+        ("not a cabinet photo", [card("known", candidate(1), aspect=0.5786, sigma={"off_nominal": 0.042})], "agrees"),
+        ("CDV", [card("known", candidate(1), size_mm=(61.0, 103.0))], "agrees"),
+        ("carte-de-visite size", [card("known", candidate(1), size_mm=(36.4, 63.6))], "contradicts"),
         # how many
         ("one card", [KNOWN], "agrees"),
         ("two cards", [KNOWN], "contradicts"),

@@ -139,6 +139,9 @@ def read(reader: Reader, text: str) -> list[tuple[str, str]]:
         ("<b>faded</b><script>var trimmed = 1</script>", [("condition", "faded")]),
         ("https://example.org/oar/seated", []),
         ("a pair of cards", [("count", "2")]),
+        ("Cabinet card, 108 x 165 mm", [("size", "cabinet card"), ("size", "108.0 x 165.0 mm")]),
+        ("a cdv, no cabinet photograph", [("size", "carte de visite"), ("size", "not cabinet card")]),
+        ("kept in a cabinet", []),
         ("one of two cards known", []),
         ("lot no. 1887, £1888", []),
         ("карта старая, 写真", []),
@@ -244,7 +247,8 @@ def test_a_catalogue_adds_its_own_words(tmp_path: Path) -> None:
     ("written", "told"),
     [("{", "cannot be read"), ("[]", "one object"), ('{"posen": {}}', "'posen'"),
      ('{"pose": {"": {"a": "b"}}}', "pose//a"), ('{"poses": {"P1": ""}}', "poses/P1"),
-     ('{"crops": {"P1": "full"}}', "crops/P1")],
+     ('{"crops": {"P1": "full"}}', "crops/P1"),
+     ('{"size": {"": {"huge": ["huge"]}}}', "size/: the format 'huge' is no format")],
 )  # fmt: skip
 def test_a_bad_vocabulary_is_told_with_its_place(tmp_path: Path, written: str, told: str) -> None:
     (tmp_path / "vocabulary.json").write_text(written)
