@@ -128,15 +128,17 @@ class _Decision:
 
     def _stop_at_crop(self) -> Answer:
         known, confidence = {"pose": self.standing.pose}, self.standing.confidence
-        best = max((c for c in self.compared if c.crop), key=lambda c: c.crop_probability, default=None)
-        words = best.crop.words if best and best.crop else "the crop could not be measured"
-        nearest = f"nearest known crop {best.record.crop}: {words}" if best else words
-        rivals = best is not None and best.crop_probability >= self.thresholds.crop
+        best = max((c.crop_probability for c in self.compared if c.crop), default=None)
+        # Told of the reference that is shown first, whose margins are published: each measures its own.
+        shown = next((c for c in self.compared if c.crop), None)
+        words = shown.crop.words if shown and shown.crop else "the crop could not be measured"
+        nearest = f"nearest known crop {shown.record.crop}: {words}" if shown else words
+        rivals = best is not None and best >= self.thresholds.crop
         lost = self._crops_not_registered()
         if lost:
             words = f"it could not be compared with {', '.join(lost)}"
             return _made("undecided", known, confidence, self._pose_words(), nearest, words)
-        if best and best.crop_probability <= 1 - self.thresholds.crop:
+        if best is not None and best <= 1 - self.thresholds.crop:
             return _made("new_crop", known, confidence, self._pose_words(), nearest)
         why = "two known crops fit almost equally well" if rivals else "it may or may not be the same crop"
         return _made("undecided", known, confidence, self._pose_words(), nearest, why)

@@ -286,6 +286,23 @@ def test_the_answer_stops_where_it_stops_being_sure(rows, outcome, record) -> No
     assert answer.reasons
 
 
+def test_a_new_crop_is_told_of_the_reference_that_is_shown_first() -> None:
+    """Two references of one crop measure two windows: the reason gives the margins that are published."""
+    rows = [candidate("V1", "P1", "A", 0.99, 0.02), candidate("V2", "P1", "A", 0.99, 0.01)]
+    margins = ((-1.5, 0.0, -4.7, -8.4), (-1.6, -0.8, -4.7, -8.9))
+    measured = [
+        replace(row, crop=CropFinding(p, Window(0, 0, 1, 0.3, m)))
+        for row, p, m in zip(rows, (0.02, 0.01), margins, strict=True)
+    ]
+    assert measured[1].caption is not None
+    measured[1] = replace(measured[1], caption=replace(measured[1].caption, agreement=0.99))  # so it comes first
+    answer = decide(measured, Thresholds(), 5, CALIBRATION)
+    shown = answer.candidates[0]
+    assert (answer.outcome, shown.record.record_id) == ("new_crop", "V2")
+    assert shown.crop is not None
+    assert any(shown.crop.words in reason for reason in answer.reasons)
+
+
 def test_the_number_of_candidates_shown_does_not_change_the_answer() -> None:
     rows = [candidate(f"V{i}", f"P{i}", "A", 0.3 + 0.01 * i) for i in range(8)]
     answers = [decide(rows, Thresholds(), top, CALIBRATION) for top in (1, 3, 8)]
