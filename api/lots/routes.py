@@ -115,7 +115,7 @@ def list_items(
     lot = store.lot(service.catalogue, lot_id)
     rows = store.items(service.catalogue, lot_id, query.state)
     shown = rows[query.offset : query.offset + query.limit]
-    return shapes.ItemPage(total=len(rows), items=[_item(lot, row) for row in shown])
+    return shapes.ItemPage(total=len(rows), items=[item_shape(lot, row) for row in shown])
 
 
 @router.get("/lots/{lot_id}/cards", operation_id="list_lot_cards", summary="List a lot's results, one row per card",
@@ -220,13 +220,19 @@ def lot_shape(catalogue: Catalogue, row: LotRow) -> shapes.Lot:
     return shapes.Lot(**{**asdict(row), "compared": bool(row.compared), "items": counts})
 
 
-def _item(lot: LotRow, row: store.ItemRow) -> shapes.Item:
-    """Messages about files of this machine may name its folders: of those only the table's advice is passed on."""
+def item_shape(lot: LotRow, row: store.ItemRow) -> shapes.Item:
+    """Messages about files of this machine may name its folders: of those only the table's advice is passed on, but
+    for what is told of the item by its name alone."""
     message = row.message
-    if lot.sources and row.code:
+    if lot.sources and row.code and not _names_no_folder(row):
         message = PROBLEMS[row.code].advice if row.code in PROBLEMS else ""
     fields = {**asdict(row), "page": row.page + 1, "message": message}
     return shapes.Item(**{name: fields[name] for name in shapes.Item.model_fields})
+
+
+def _names_no_folder(row: store.ItemRow) -> bool:
+    told = row.message.removeprefix(f"{row.label}: ")
+    return told != row.message and not any(mark in told for mark in "/\\")
 
 
 def without_folder(row: dict[str, Any]) -> dict[str, Any]:

@@ -112,15 +112,19 @@ def _open(data: bytes, limits: PhotoLimits, name: str, page: int) -> Image.Image
     except (Image.DecompressionBombError, Image.DecompressionBombWarning):
         raise _too_many_pixels(name, "", limits) from None
     except UnidentifiedImageError:
-        raise UnreadablePhoto(
-            "not_an_image", f"{name}: unsupported picture format", f"use one of {', '.join(FORMATS)}"
-        ) from None
+        why = "no picture, its content is text" if _is_text(data) else "unsupported picture format"
+        raise UnreadablePhoto("not_an_image", f"{name}: {why}", f"use one of {', '.join(FORMATS)}") from None
     except DAMAGED as error:
         raise UnreadablePhoto("not_an_image", f"{name}: damaged picture header: {error}", "export it again") from None
     # Telephones append a depth or gain map to their JPEGs (Multi-Picture Format, CIPA DC-007): the first is the photo.
     if frames > 1 and image.format != "MPO":
         raise UnreadablePhoto("animated", f"{name}: an animation of {frames} frames", "save one frame as a JPEG or PNG")
     return image
+
+
+def _is_text(data: bytes) -> bool:
+    """Whether it begins as plain text does; the page asks the same of a file before it is sent."""
+    return all(32 <= byte < 127 or byte in b"\t\n\r" for byte in data[:64])
 
 
 def _frames(image: Image.Image, name: str) -> int:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import time
 from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from api.app import create_app
+from api.lots.routes import item_shape
 from api.settings import ServiceSettings
 from matcher.catalogue import Catalogue
 from matcher.catalogue.exchange.check import check
@@ -133,6 +135,24 @@ def test_a_failed_page_is_tried_again(client: TestClient, tmp_path: Path) -> Non
     assert sum(told["items"].values()) == 2
     until(lambda: done(client, lot_id))
     assert client.get(f"/v1/lots/{lot_id}").json()["items"]["failed"] == 1
+
+
+@pytest.mark.parametrize(
+    ("message", "passed_on"),
+    [
+        ("note.jpg: no picture, its content is text", True),  # says no more than the item's name, which is told anyway
+        ("note.jpg: cannot be read: /srv/boxes/7/note.jpg", False),
+        ("note.jpg: cannot be read: C:\\boxes\\note.jpg", False),
+        ("/srv/boxes/7/note.jpg is missing", False),
+    ],
+)
+def test_what_is_told_of_a_file_of_this_machine_names_no_folder(message: str, passed_on: bool) -> None:
+    lot = store.LotRow(
+        "L00001", "", "box 7", "ada", datetime(2026, 1, 1, tzinfo=UTC), "open", True, "", ("/srv/boxes/7",), {}
+    )
+    path = Path("/srv/boxes/7/note.jpg")
+    row = store.ItemRow("L00001", 1, path, "note.jpg", 0, 1, 9, 0, "", "failed", "not_an_image", message)
+    assert (item_shape(lot, row).message == message) == passed_on
 
 
 def test_a_folder_on_the_services_machine(folder: Path, tmp_path: Path) -> None:

@@ -90,6 +90,13 @@ def test_what_cannot_be_used_is_refused_with_a_code_and_a_remedy(data: bytes, co
     assert caught.value.remedy
 
 
+def test_a_text_that_is_called_a_picture_is_told_to_be_a_text() -> None:
+    with pytest.raises(UnreadablePhoto, match=r"note\.jpg: no picture, its content is text"):
+        read_photo(b"Box 7, bought at a fair\n", name="note.jpg")
+    with pytest.raises(UnreadablePhoto, match="unsupported picture format"):
+        read_photo(b"\x7fELF" + bytes(96), name="17.jpg")
+
+
 def test_a_missing_file_and_a_folder_are_told_apart_from_damage(tmp_path: Path) -> None:
     for path in (tmp_path / "none.jpg", tmp_path):
         with pytest.raises(UnreadablePhoto) as caught:
