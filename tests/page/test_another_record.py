@@ -86,9 +86,13 @@ def test_the_scans_of_a_lot_that_failed_are_a_part_of_the_wall(site: Site, open_
     page.locator(".filters button", has_text="Failed 1").click()
     told = page.locator(".wall-failed")
     assert "half.jpg" in told.inner_text()
+    assert "1 scan: 0 done, 1 failed." in page.locator(".lot-far").inner_text()
     assert page.locator(".wall-card").count() == 0
     page.locator(".filters button", has_text="All").click()
     assert told.count() == 0
+    page.goto(f"{site.address}/lot")
+    page.reload()
+    page.locator("#lots", has_text="1 scan, 0 done, 1 failed").wait_for()
 
 
 def test_a_photo_pasted_on_any_page_is_asked_about(shared_site: Site, open_page: Open) -> None:

@@ -3,7 +3,7 @@
 import { takeFiles } from "./everywhere.js";
 import { byId, fill, h, say } from "./dom.js";
 import { wrongWith } from "./files.js";
-import { showLot } from "./lotscreen.js";
+import { doneTold, showLot } from "./lotscreen.js";
 import { ask, formOf, get, newKey, PLAIN, Problem, upload } from "./service.js";
 
 const keyOf = new WeakMap(); // one a scan: what was lost on the way and is sent again is taken once
@@ -108,10 +108,10 @@ async function list() {
     h("span", { class: "small" }, ` ${counted(lot)}, ${state(lot)}, ${lot.who}`))) : h("li", { class: "empty" }, "No lot yet. Send a box of scans, or a page of an album."));
 }
 
-function state({ items: { queued, done, failed }, state: is, compared }) {
-  if (is === "cancelled") return "stopped";
-  if (queued) return `${done + failed} done`;
-  return `${compared || !done ? "all done" : "comparing them with each other"}${failed ? `, ${failed} failed` : ""}`;
+function state(lot) {
+  const { items: { queued, done }, state: is, compared } = lot;
+  if (is === "cancelled") return `stopped, ${doneTold(lot)}`;
+  return queued || compared || !done ? doneTold(lot) : `${doneTold(lot)}, comparing them with each other`;
 }
 
 // What could not be sent stays told, with its button, whatever else goes wrong meanwhile.

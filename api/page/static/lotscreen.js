@@ -91,6 +91,9 @@ async function allRows(id) {
   }
 }
 
+// What became of a lot's scans so far; one that failed is not done. The list of lots says the same.
+export const doneTold = ({ items: { done, failed } }) => `${done} done${failed ? `, ${failed} failed` : ""}`;
+
 const isDone = (lot) => lot.state === "cancelled" || (!lot.items.queued && (lot.compared || !lot.items.done));
 
 function far() {
@@ -106,7 +109,7 @@ function far() {
   const time = !queued || !left ? "" : left < 50_000 ? ", less than a minute left" : `, about ${Math.ceil(left / 60_000)} minute${left > 60_000 ? "s" : ""} left`;
   const stop = lot.state === "open" && queued && lot.served ? h("button", { type: "button", class: "bar", onclick: () => post("cancel") }, "Stop here") : null;
   const words = lot.state === "cancelled" ? `Stopped after ${done + failed} of ${all} scans.` : queued ? `${done + failed} of ${all} scans${time}.`
-    : !lot.compared && done ? "All scans done. Their cards are being compared with each other; you can begin." : `${all} scan${all === 1 ? "" : "s"} done.`;
+    : `${all} scan${all === 1 ? "" : "s"}${failed ? `: ${doneTold(lot)}` : " done"}.${!lot.compared && done ? " Their cards are being compared with each other; you can begin." : ""}`;
   fill(state.far, words, " ", stop, failed ? h("button", { type: "button", class: "bar", onclick: () => post("retry") }, `Try the ${failed} failed again`) : null);
 }
 
