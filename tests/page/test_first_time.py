@@ -100,7 +100,28 @@ def test_a_lots_card_whose_record_is_no_longer_among_the_nearest_can_be_decided(
     named = page.locator(".stage figcaption").nth(1).inner_text()
     page.get_by_role("button", name=f"It is {named}").wait_for()
     look.click()
-    page.get_by_role("button", name=f"It is {told.split('Nearest: ')[1].split(',')[0]}").wait_for()
+    nearest = told.split("Nearest: ")[1].split(",")[0]
+    page.get_by_role("button", name=f"It is {nearest}").wait_for()
+    assert f"Nearest: {nearest}," in page.locator(".mode .verdict").inner_text()
+
+
+def test_the_headline_of_a_find_names_the_record_that_stands_beside_it(site: Site, open_page: Open) -> None:
+    """It named the nearest of then, where today's catalogue has another."""
+
+    def otherwise(route: Any) -> None:
+        answer = route.fetch()
+        told = answer.json()
+        for one in told["identification"]["cards"][0]["candidates"]:
+            one["record_id"] = f"{one['record_id']}-b"
+        route.fulfill(response=answer, json=told)
+
+    page = open_page(f"{site.address}/catalogue")
+    page.route("**/v1/finds/*/comparison", otherwise)
+    page.goto(f"{site.address}/review#F00004")  # its negative is new
+    page.get_by_text("Compared again with today's catalogue").wait_for()
+    shown = page.locator(".stage figcaption").nth(1).inner_text().split(",")[0]
+    assert shown.endswith("-b")
+    assert f"Nearest: {shown}," in page.locator(".verdict").inner_text()
 
 
 def test_a_lots_pictures_are_asked_for_again_after_a_restart(

@@ -166,6 +166,7 @@ function elsewhere(comparison) {
   const look = () => {
     state.compare.show(comparison, 0);
     Object.assign(state, { named: state.compare.chosen.record_id, picked: true });
+    fill(state.verdict, sentence({ ...cardOf(state.case), candidates: now.candidates })); // it names what is on the screen
     state.form.compared(state.compare.laid, state.named, state.compare.hasBothCaptions);
     fill(state.today);
     label();

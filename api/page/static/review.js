@@ -76,12 +76,13 @@ function draw() {
   const isOpen = find.state === "open";
   Object.assign(state, { shown: null, picked: null, wrong: h("div", { role: "alert", class: "wrong" }), like: h("div"), today: h("div"), photoBox: h("div", { class: "inset-box" }), compare: document.createElement("card-compare") });
   const where = [find.name, find.source, find.seen_on && `seen ${find.seen_on}`].filter(Boolean).join(", ");
+  state.verdict = h("header", { class: "verdict" }, sentence(cardOf(find)));
   const side = h("aside", { class: "side", "aria-label": "Deciding" }, state.like, state.today,
     isOpen ? h("form", { class: "decide", id: "decide", onsubmit: (event) => { event.preventDefault(); accept(); } }, form.node) : closed(find),
     state.wrong, isOpen ? buttons() : null, h("p", { class: "caution-line" }, "Accepting says that this variation was not in your catalogue, nothing about whether the card is genuine."),
     h("div", { class: "side-parts" }, h("p", { class: "small" }, h("a", { href: `/find?id=${find.find_id}` }, find.find_id), ` ${where}. ${looks(find.evidence.face)}`), state.photoBox));
   side.addEventListener("moving", () => bench.classList.add("stale"));
-  fill(bench, h("header", { class: "verdict" }, sentence(cardOf(find))), state.compare, side);
+  fill(bench, state.verdict, state.compare, side);
   bench.classList.remove("stale");
   const best = begins(find);
   state.compare.early({ face: thumbnail({ find: find.find_id }, "whole"), reference: best ? thumbnail({ reference: best.reference }, "whole") : "/static/mark.svg", record: best?.record_id ?? "" });
@@ -138,10 +139,11 @@ function shownNow(find, comparison, quad = null) {
   state.shown = comparison;
   // What was named when the find was kept stays what is named, if it still is among the nearest.
   const named = begins(find)?.record_id;
-  const at = comparison.identification.cards[0]?.candidates.findIndex(({ record_id: id }) => id === named) ?? -1;
-  state.compare.show(comparison, 0, Math.max(at, 0));
-  labelled();
   const { identification: { width, height, cards: [now] }, photo } = comparison;
+  const at = now?.candidates.findIndex(({ record_id: id }) => id === named) ?? -1;
+  state.compare.show(comparison, 0, at < 0 ? firstShown(now ?? {}) : at);
+  if (named && at < 0 && state.compare.chosen) fill(state.verdict, sentence({ ...cardOf(find), candidates: now.candidates })); // it names what is on the screen
+  labelled();
   fill(state.photoBox, inset({ photo, width, height, quads: [now?.quad ?? find.quad], chosen: 0, upright: now?.face.by_hand }, find.state === "open" ? { redraw: (drawn) => outlined(find, drawn) } : {}));
   if (!now || find.state !== "open") return;
   if (quad) {
