@@ -136,7 +136,7 @@ def _secret(kind: str) -> str:
 
 
 def _no_such_token(name: str) -> CatalogueError:
-    return CatalogueError("no_such_token", f"no token for {name}", "list the tokens")
+    return CatalogueError("no_such_token", f"no token for {name}", "list them: platekin tokens list")
 
 
 def _digest(token: str) -> str:

@@ -108,7 +108,9 @@ def _clearest(catalogue: Catalogue, pose: str) -> dict[str, ReferenceRow]:
         if crop not in clearest or _legibility(row) > _legibility(clearest[crop]):
             clearest[crop] = row
     if not clearest:
-        raise CatalogueError("no_such_record", f"no reference is of pose {pose}", "list the records to see the poses")
+        raise CatalogueError(
+            "no_such_record", f"no reference is of pose {pose}", "list the poses: platekin records list"
+        )
     return clearest
 
 

@@ -107,7 +107,7 @@ def merge(
     with catalogue.writing(PATIENCE), catalogue.deciding(who, "merge_find", **logged) as entry:
         row = open_find(entry.draft, wanted_find)
         if entry.draft.row(Record, record_id) is None:
-            raise CatalogueError("no_such_record", f"no record {record_id}", "list the records to see their ids")
+            raise CatalogueError("no_such_record", f"no record {record_id}", "list them: platekin records list")
         _become(entry, row, record_id, "merged", RecordFields(copy=copy, note=entry.note))
     return decided(entry)
 

@@ -157,7 +157,9 @@ def merge_subjects(catalogue: Catalogue, gone: str, into: str, who: Actor, **log
         moving = draft.rows(Record, subject=gone)
         if not moving or gone == into or not draft.rows(Record, subject=into):
             missing = into if moving else gone
-            raise CatalogueError("no_such_record", f"no record shows {missing!r}", "list the records to see the names")
+            raise CatalogueError(
+                "no_such_record", f"no record shows {missing!r}", "list the names: platekin subjects list"
+            )
         for row in moving:
             draft.update(Record, [row["record_id"]], subject=into)
         for row in draft.rows(Spelling, subject=gone):
@@ -176,7 +178,9 @@ def add_spelling(catalogue: Catalogue, subject: str, spelling: str, who: Actor, 
     with catalogue.writing(PATIENCE), catalogue.deciding(who, "spelling", about=subject, **logged) as entry:
         draft = entry.draft
         if not draft.rows(Record, subject=subject):
-            raise CatalogueError("no_such_record", f"no record shows {subject!r}", "list the records to see the names")
+            raise CatalogueError(
+                "no_such_record", f"no record shows {subject!r}", "list the names: platekin subjects list"
+            )
         if draft.row(Spelling, spelling) is not None or draft.rows(Record, subject=spelling):
             raise CatalogueError("clash", f"{spelling!r} is a name already", "merge the two subjects")
         draft.insert(Spelling, spelling=spelling, subject=subject)
@@ -226,14 +230,14 @@ def _copy_there(draft: Draft, copy_id: int | None, new_id: str) -> int | None:
 def _record(draft: Draft, record_id: str) -> dict[str, Any]:
     row = draft.row(Record, record_id)
     if row is None:
-        raise CatalogueError("no_such_record", f"no record {record_id}", "list the records to see their ids")
+        raise CatalogueError("no_such_record", f"no record {record_id}", "list them: platekin records list")
     return row
 
 
 def _of_pose(draft: Draft, pose: str) -> list[dict[str, Any]]:
     rows = draft.rows(Record, pose=pose)
     if not rows:
-        raise CatalogueError("no_such_record", f"no record is of pose {pose}", "list the records to see the poses")
+        raise CatalogueError("no_such_record", f"no record is of pose {pose}", "list the poses: platekin records list")
     return rows
 
 

@@ -281,7 +281,7 @@ class CatalogueReader:
 
     def _no_such_record(self, record_id: str) -> CatalogueError:
         return CatalogueError(
-            "no_such_record", f"{self.folder}: no record {record_id}", "list the records to see their ids"
+            "no_such_record", f"{self.folder}: no record {record_id}", "list them: platekin records list"
         )
 
     def _no_such_reference(self, reference_id: int) -> CatalogueError:
