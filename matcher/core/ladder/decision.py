@@ -110,8 +110,7 @@ class _Decision:
 
     def _stop_at_pose(self) -> Answer:
         poses, confidence = self.standing.poses, Confidence(pose=self.standing.confidence.pose)
-        words = poses.lead.pose.words if poses.lead.pose else poses.lead.alignment.reason
-        closest = f"closest enrolled pose {self.standing.pose}: {words}"
+        closest = f"closest enrolled pose {self.standing.pose}: {self._lead_words() or poses.lead.alignment.reason}"
         if not poses.evidence:
             if max(candidate.matches for candidate in self.compared) < self.settings.least_matches:
                 return _made("new_pose", {}, confidence, closest, "no enrolled picture resembles this one")
@@ -220,9 +219,11 @@ class _Decision:
         return _made("known", {**known, "record_id": winner.record.record_id}, confidence, *reasons)
 
     def _pose_words(self) -> str:
+        return f"pose {self.standing.pose}: {self._lead_words()}"
+
+    def _lead_words(self) -> str:
         found = self.standing.poses.lead.pose
-        words = found.words_of(self.standing.confidence.pose or 0.0) if found else ""
-        return f"pose {self.standing.pose}: {words}"
+        return found.words_of(self.standing.confidence.pose or 0.0, self.thresholds.pose) if found else ""
 
 
 def _made(outcome: Outcome, known: Mapping[str, str], confidence: Confidence, *reasons: str) -> Answer:

@@ -25,7 +25,7 @@ from matcher.core.ladder.local_ncc import STEP, CorrelationMap, correlation_map,
 from matcher.core.ladder.movement import CELL, MovementMap, compare_movement, in_cells, movement_features
 from matcher.core.ladder.picture_settings import PoseSettings
 from matcher.core.ladder.registered import Registered
-from matcher.core.shared_settings import FaceSize
+from matcher.core.shared_settings import FaceSize, Thresholds
 
 Grey = NDArray[np.uint8]
 
@@ -71,11 +71,14 @@ class PoseFinding:
             return f"same negative: nothing has moved in {where}{said}"
         return f"another exposure: {self._moved_words}{said}"
 
-    def words_of(self, stated: float) -> str:
-        """The same once all else about the two cards was counted in, which may say more than the pictures do alone.
+    def words_of(self, stated: float, settled: float = Thresholds().pose) -> str:
+        """The same once all else about the two cards was counted in, which may say more than the pictures do alone, or
+        less.
 
-        stated: probability that both come from one negative.
+        stated: probability that both come from one negative. settled: from which on that is said without reserve.
         """
+        if self.probability >= 0.5 and stated < settled:
+            return f"looks like the {self.words}"
         if self.probability >= 0.5 or stated < 0.5:
             return self.words
         return (

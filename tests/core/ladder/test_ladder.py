@@ -303,6 +303,15 @@ def test_a_new_crop_is_told_of_the_reference_that_is_shown_first() -> None:
     assert any(shown.crop.words in reason for reason in answer.reasons)
 
 
+def test_a_negative_that_is_not_settled_is_told_with_reserve() -> None:
+    rows = [candidate("V1", "P1", "A", 0.98, 0.9, 0.9), candidate("V9", "P2", "A", 0.98)]
+    answer = decide(rows, Thresholds(), 5, CALIBRATION)
+    assert answer.outcome == "undecided"
+    assert "looks like the same negative: nothing has moved" in answer.reasons[0]
+    sure = decide(rows[:1], Thresholds(), 5, CALIBRATION)
+    assert sure.reasons[0].startswith("pose P1: same negative: nothing has moved")
+
+
 def test_the_number_of_candidates_shown_does_not_change_the_answer() -> None:
     rows = [candidate(f"V{i}", f"P{i}", "A", 0.3 + 0.01 * i) for i in range(8)]
     answers = [decide(rows, Thresholds(), top, CALIBRATION) for top in (1, 3, 8)]
