@@ -24,7 +24,7 @@ from matcher.core.errors import CatalogueError, PlatekinError
 from matcher.core.nets import WEIGHTS, digest, sums
 from matcher.core.search.reference_index import ReferenceIndex
 from matcher.core.versions import versions
-from matcher.jobs.doubts import doubts
+from matcher.jobs.doubts import doubts, each_merge_once
 from matcher.jobs.listing.vocabulary import Vocabulary
 
 LATE = 500
@@ -126,7 +126,7 @@ def _whole(opened: Catalogue, quick: bool, tell: Callable[[int, int], None]) -> 
         yield Check(trouble.kind, trouble.what, trouble.todo)
     if not troubles:
         yield Check("contents", "images, tables and log are whole")
-    found = doubts(opened, progress=tell)
+    found = each_merge_once(doubts(opened, progress=tell))
     for doubt in found[:TOLD]:
         yield Check("doubt", doubt.words, doubt.todo, doubted=True)
     if len(found) > TOLD:

@@ -29,7 +29,7 @@ from matcher.cli.output import counted, messages, print_table, progress, remark
 from matcher.core.errors import BadTable, CatalogueError
 from matcher.core.parallel.cluster import Cluster
 from matcher.core.parallel.guarded import Guarded
-from matcher.jobs.doubts import Doubt, doubts
+from matcher.jobs.doubts import Doubt, doubts, each_merge_once
 
 TABLES = (".csv", ".tsv", ".txt", ".xlsx", ".xls", ".ods", *JSON_LINES)
 LOST_TOLD = 3
@@ -148,9 +148,10 @@ def _doubts(catalogue: Path, report: EnrolReport, bar: Progress) -> tuple[Doubt,
         return ()
     task = bar.add_task("comparing with the other pictures of each pose", total=None)
     with Catalogue.open(catalogue) as opened:
-        return doubts(
+        found = doubts(
             opened, report.references_added, progress=lambda done, total: bar.update(task, completed=done, total=total)
         )
+    return each_merge_once(found)
 
 
 def tell_doubts(found: Sequence[Doubt], quiet: bool) -> None:

@@ -7,8 +7,9 @@ other pictures. Nothing is changed: each doubt says what to do, and a person dec
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterator, Sequence
-from dataclasses import dataclass
+import shlex
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import lru_cache, partial
 from pathlib import Path
 
@@ -50,13 +51,17 @@ WORTH_A_POOL = 12
 
 @dataclass(frozen=True)
 class Doubt:
-    """One reference that a person should look at. kind: 'negative', 'elsewhere', 'upside_down', 'outline', 'crop'."""
+    """One reference that a person should look at. kind: 'negative', 'elsewhere', 'upside_down', 'outline', 'crop'.
+
+    pair: of 'elsewhere' that reference and the one whose negative it shows, which are of two poses.
+    """
 
     reference: int
     record_id: str
     kind: str
     words: str
     todo: str
+    pair: tuple[KnownReference, ...] = ()
 
 
 def doubts(
@@ -79,6 +84,40 @@ def doubts(
         if progress:
             progress(done, len(numbers))
     return tuple(found)
+
+
+def each_merge_once(found: Iterable[Doubt]) -> tuple[Doubt, ...]:
+    """The same for a person to follow from the first to the last: what merges two poses is told once, in one direction.
+
+    Of two poses the one that was enrolled first stays; one that is to be merged already is named by what it becomes.
+    """
+    become: dict[str, KnownReference] = {}
+    told: list[Doubt] = []
+    for one in found:
+        if not one.pair:
+            told.append(one)
+            continue
+        into, gone = sorted((_end_of(known, become) for known in one.pair), key=lambda known: known.id)
+        if into.record.pose != gone.record.pose:
+            become[gone.record.pose] = into
+            told.append(replace(one, todo=_merging(gone, into)))
+    return tuple(told)
+
+
+def _end_of(known: KnownReference, become: Mapping[str, KnownReference]) -> KnownReference:
+    while known.record.pose in become:
+        known = become[known.record.pose]
+    return known
+
+
+def _merging(gone: KnownReference, into: KnownReference) -> str:
+    """What to do where two poses are one negative; poses of two sitters cannot be merged before these are."""
+    sitters, poses = (gone.record.subject, into.record.subject), f"{gone.record.pose} {into.record.pose}"
+    first = f"platekin subjects merge {shlex.join(sitters)}, then " if sitters[0] != sitters[1] else ""
+    return (
+        f"compare the pictures; if they are one negative: {first}platekin poses merge {poses}; if the wrong file was "
+        "named, remove the record and enrol it again"
+    )
 
 
 def _look(folder: Path, settings: Settings, number: int) -> tuple[Doubt, ...]:
@@ -168,11 +207,8 @@ def _against_own(known: KnownReference, own: Sequence[tuple[KnownReference, Card
 def _elsewhere(known: KnownReference, pair: _Pairs, others: Sequence[KnownReference]) -> Iterator[Doubt]:
     for other in others:
         if (pair.with_(other).pose or 0.0) >= SETTLED:
-            yield _doubt(
-                known, "elsewhere", f"shows the negative of {other.record.record_id}, pose {other.record.pose}",
-                f"compare the pictures; if they are one negative: platekin poses merge {known.record.pose} "
-                f"{other.record.pose}; if the wrong file was named, remove the record and enrol it again",
-            )  # fmt: skip
+            words = f"shows the negative of {other.record.record_id}, pose {other.record.pose}"
+            yield _doubt(known, "elsewhere", words, _merging(known, other), (known, other))
             return
 
 
@@ -206,6 +242,8 @@ def _outline(references: CatalogueReferences, known: KnownReference) -> Doubt | 
     )  # fmt: skip
 
 
-def _doubt(known: KnownReference, kind: str, words: str, todo: str) -> Doubt:
+def _doubt(
+    known: KnownReference, kind: str, words: str, todo: str, pair: tuple[KnownReference, ...] = ()
+) -> Doubt:  # fmt: skip
     name = f"{known.record.record_id}, reference {known.id}"
-    return Doubt(known.id, known.record.record_id, kind, f"{name}: this picture {words}", todo)
+    return Doubt(known.id, known.record.record_id, kind, f"{name}: this picture {words}", todo, pair)

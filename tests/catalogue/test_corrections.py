@@ -147,6 +147,15 @@ def test_what_cannot_be_is_told_and_changes_nothing(
     assert (rows(catalogue), catalogue.last_decision()) == before
 
 
+def test_poses_of_two_sitters_are_merged_after_these_by_a_command_that_is_named(catalogue: Catalogue) -> None:
+    with pytest.raises(CatalogueError) as caught:
+        corrections.merge_poses(catalogue, "P001", "P000", ADA)
+    assert caught.value.remedy.endswith("platekin subjects merge 'Sitter 1' 'Sitter 0'")
+    corrections.merge_subjects(catalogue, "Sitter 1", "Sitter 0", ADA)
+    corrections.merge_poses(catalogue, "P001", "P000", ADA, {"A": "D", "B": "E"})
+    assert not [row for row in catalogue.records() if row.pose == "P001"]
+
+
 # Copies
 
 

@@ -5,6 +5,7 @@ Each function is one decision; references, copies, sightings and finds follow. N
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -112,9 +113,13 @@ def merge_poses(
     with catalogue.writing(PATIENCE), catalogue.deciding(who, "merge_poses", about=into, **logged) as entry:
         draft = entry.draft
         moving, there = _of_pose(draft, gone), _of_pose(draft, into)
-        if gone == into or moving[0]["subject"] != there[0]["subject"]:
-            why = f"{gone} shows {moving[0]['subject']!r}, {into} shows {there[0]['subject']!r}"
-            raise CatalogueError("clash", why, "merge the subjects first, if they are one, and name two poses")
+        if gone == into:
+            raise CatalogueError("clash", f"{gone} is one pose", "name two poses")
+        sitters = moving[0]["subject"], there[0]["subject"]
+        if sitters[0] != sitters[1]:
+            why = f"{gone} shows {sitters[0]!r}, {into} shows {sitters[1]!r}"
+            first = f"if they are one sitter, first: platekin subjects merge {shlex.join(sitters)}"
+            raise CatalogueError("clash", why, first)
         for row in moving:
             crop = (crops or {}).get(row["crop"], row["crop"])
             draft.update(Record, [row["record_id"]], pose=into, crop=crop)
