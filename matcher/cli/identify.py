@@ -28,7 +28,7 @@ from matcher.core.answer import CandidateResult, CardResult, PhotoAnswer
 from matcher.core.answer_json import CSV_COLUMNS, csv_rows, to_json
 from matcher.core.calibration import percent
 from matcher.core.ladder.mark import NO_MARK
-from matcher.core.settings import Settings
+from matcher.core.settings import Settings, Thresholds
 from matcher.jobs.doubts import OFF_NOMINAL
 from matcher.jobs.job import JobResult
 from matcher.jobs.listing.facts import TRIMMED_MM
@@ -184,18 +184,36 @@ def _candidate_lines(card: CardResult, verbose: bool) -> Iterable[str]:
     if card.candidates:
         yield "closest records:"
     for candidate in card.candidates:
-        yield _candidate_line(candidate)
+        yield candidate_line(candidate)
         if verbose:
             yield f"    measured: {_measured(candidate)}"
 
 
-def _candidate_line(candidate: CandidateResult) -> str:
-    sure = candidate.confidence
-    rungs = (("pose", sure.pose), ("crop", sure.crop), ("caption", sure.caption), ("mark", sure.mark))
-    told = ", ".join(f"{rung} {percent(share)}" for rung, share in rungs if share is not None)
+LEAST_TOLD = 0.005
+"""Up to here `percent` tells no more than 'under 1 %'."""
+
+
+def candidate_line(candidate: CandidateResult) -> str:
+    """A candidate in one line: what its record is, and how sure each rung is."""
+    told = ", ".join(_rungs(candidate))
     place = f"{candidate.pose} {candidate.crop} {candidate.caption}, {candidate.evidence.club or ''}".rstrip(", ")
     mark = _mark(candidate.evidence.mark)
-    return f"  {candidate.record_id}   {place}{mark}   {told or 'could not be compared'}"
+    return f"  {candidate.record_id}   {place}{mark}   {told or 'not compared'}"
+
+
+def _rungs(candidate: CandidateResult) -> Iterable[str]:
+    """What is above an improbable pose holds only if that is right, and is not told."""
+    sure = candidate.confidence
+    if sure.pose is None or not candidate.is_compared:
+        return
+    if sure.pose > 1 - Thresholds().pose:
+        rungs = (("pose", sure.pose), ("crop", sure.crop), ("caption", sure.caption), ("mark", sure.mark))
+        yield from (f"{rung} {percent(share)}" for rung, share in rungs if share is not None)
+        return
+    if candidate.fits_alone:
+        yield "by itself it fits as well: much alike, or the same negative enrolled twice"
+    if not candidate.fits_alone or sure.pose > LEAST_TOLD:
+        yield f"pose {percent(sure.pose)}"
 
 
 def _mark(mark: str | None) -> str:

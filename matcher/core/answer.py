@@ -27,6 +27,9 @@ Point = tuple[float, float]
 Quad = tuple[Point, Point, Point, Point]
 """Corners TL TR BR BL of the upright card, pixels of the upright photo."""
 
+FITS_ALONE = 0.48
+"""`pose_log10_ratio` from which on a picture speaks clearly for one negative: three to one, where a rung is settled."""
+
 KNOWN: Outcome = "known"
 """The outcome of a card that is a known record."""
 
@@ -138,6 +141,16 @@ class CandidateResult:
     confidence: Confidence
     crop_shift_mm: CropShift | None
     evidence: CandidateEvidence
+
+    @property
+    def is_compared(self) -> bool:
+        """Whether its picture was laid over the card at all; a pose of 0 says nothing where it was not."""
+        return self.evidence.method != "none"
+
+    @property
+    def fits_alone(self) -> bool:
+        """Whether its picture by itself speaks clearly for one negative, whatever a rival's does."""
+        return (self.evidence.pose_log10_ratio or 0.0) >= FITS_ALONE
 
 
 @dataclass(frozen=True)

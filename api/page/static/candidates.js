@@ -1,7 +1,7 @@
 // The candidates of a card as tiles: those that share most with it first, each with one word on what differs.
 
 import { fill, h, thumbnail } from "./dom.js";
-import { finding, markTold, RUNGS } from "./words.js";
+import { finding, markTold, negative, RUNGS } from "./words.js";
 
 // run(index): a tile was chosen. add(record): a record that is not among them was asked for; it may fail.
 export function candidateTiles(card, chosen, run, add) {
@@ -54,9 +54,10 @@ function tile(one, index, isChosen, run) {
 }
 
 // The first rung that is not the same.
-export function differs({ confidence }) {
+export function differs(one) {
   for (const rung of RUNGS) {
-    const { state } = finding(rung, confidence[rung.name]);
+    const { state, sure, words } = rung.name === "pose" ? negative(one) : finding(rung, one.confidence[rung.name]);
+    if (state === "open" && sure === null) return words;
     if (rung.name === "copy") break;
     if (state === "other") return `another ${rung.title.toLowerCase()}`;
     if (state === "open") return `${rung.title.toLowerCase()} open`;

@@ -1,12 +1,12 @@
 // What was found of a candidate, rung by rung: four chips, each a way to its proof.
 
 import { h, svg } from "./dom.js";
-import { finding, RUNGS, sureness } from "./words.js";
+import { finding, negative, RUNGS, sureness } from "./words.js";
 
 // run(name): the proof of a rung is asked for.
 export function chips(candidate, run) {
   const confidence = told(candidate);
-  return RUNGS.filter(({ name }) => name !== "mark" || (confidence.mark ?? null) !== null).map((rung) => chip(rung, confidence[rung.name], run));
+  return RUNGS.filter(({ name }) => name !== "mark" || (confidence.mark ?? null) !== null).map((rung) => chip(rung, confidence[rung.name], run, rung.name === "pose" ? negative(candidate) : undefined));
 }
 
 // What is behind a rung that failed makes no sense, and is not told.
@@ -18,11 +18,10 @@ function told(candidate) {
   return confidence;
 }
 
-function chip(rung, share, run) {
-  const { state, words, sure } = finding(rung, share);
+function chip(rung, share, run, { state, words, sure } = finding(rung, share)) {
   const button = h("button", { type: "button", class: `chip ${state}`, disabled: state === "unchecked", title: sure ? sureness(sure) : "", onclick: () => run(rung.name) },
-    h("span", { class: "chip-name" }, rung.title), h("span", { class: "chip-words" }, words, state === "open" && h("span", { class: "number" }, `, ${sureness(share)} for the same`)),
-    state === "open" && h("span", { class: "scale", "aria-hidden": "true" }, scale(share)));
+    h("span", { class: "chip-name" }, rung.title), h("span", { class: "chip-words" }, words, state === "open" && sure && h("span", { class: "number" }, `, ${sureness(share)} for the same`)),
+    state === "open" && sure && h("span", { class: "scale", "aria-hidden": "true" }, scale(share)));
   button.dataset.rung = rung.name;
   return button;
 }

@@ -32,6 +32,17 @@ export function finding(rung, share) {
   return { state, words: `${rung[state]}, ${sure >= CERTAIN ? "all but certain" : "likely"}`, sure };
 }
 
+const FITS_ALONE = 0.48; // log10 of what the picture alone says: three to one, as the service's own FITS_ALONE
+
+// The negative of a candidate in words. A rival that is likelier does not make it another one where its own picture fits
+// too; one whose picture was not laid over the card is not found to be another either.
+export function negative(one) {
+  if (one?.evidence?.method === "none") return finding(RUNGS[0], null);
+  const found = finding(RUNGS[0], one?.confidence?.pose);
+  if (found.state !== "other" || !((one.evidence?.pose_log10_ratio ?? 0) >= FITS_ALONE)) return found;
+  return { state: "open", words: "fits as well by itself: much alike, or one negative enrolled twice", sure: null };
+}
+
 // Why a record that nobody has picked is not entered by one key; null where nothing speaks against it.
 export function against(one) {
   const { state, words } = finding(RUNGS[0], one?.confidence?.pose);
@@ -167,7 +178,7 @@ export function toldOf(card, one) {
   const find = (pattern) => words.find((sentence) => pattern.test(sentence)) ?? "";
   const lines = readLines(card);
   return {
-    pose: first(find(/negative|exposure/).replace(/^(same negative|another exposure): /, "")),
+    pose: first(find(/negative|exposure/).replace(/^((looks like the )?same negative|another exposure): /, "")),
     crop: one?.confidence.crop >= SETTLED ? `Cut like crop ${one.crop}, within ${(one.crop_shift_mm?.sigma_mm ?? 0.3).toFixed(1)} mm.` : first(beyond(one)),
     caption: [one && ["Printed on ", one.record_id, ": ", printed(one.caption), club(one), stop(one), " "], lines.length ? ["Read on this card: ", lines.map((line, place) => [place ? ", " : "", printed(line)]), lines.at(-1).endsWith(".") ? "" : "."] : null],
     mark: first(find(/issuer's mark|same mark|^mark: /).replace(/^mark: /, "")),
