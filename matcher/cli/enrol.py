@@ -71,7 +71,11 @@ def enrol(
     strip: StripOption = False,
     quiet: QuietOption = False,
 ) -> None:
-    """Enrol records with their pictures from a table or an export. The same source again changes nothing."""
+    """Enrol records with their pictures from a table or an export. The same source again changes nothing.
+
+    Of a picture with several cards the clearest is taken, unless a column `outline` tells where the record's card is:
+    x and y of its four corners in pixels, clockwise from its upper left. Exports tell it where it was given.
+    """
     reading = Reading(images, parse_mapping(column or ()), encoding, days)
     with _unpacked(source) as found:
         if found.is_dir():

@@ -116,12 +116,17 @@ def bring_bag(
         lacking = [name for row in rows if (name := files.image_name(*row)) not in images]
         if lacking:
             raise BadTable("bad_bag", f"{bag}: no {', '.join(lacking[:5])}, which the log names", "export it again")
-        for name, data_told in package.tables(connection).items():
-            there = (data / name).read_bytes() if (data / name).is_file() else b""
+        outlines = package.tells_outlines(_stored(data / "records.csv"))
+        for name, data_told in package.tables(connection, outlines).items():
+            there = _stored(data / name)
             if package.in_todays_words(name, there) != data_told:
                 raise BadTable("bad_bag", f"{bag}: {name} differs from the log", "export it again")
     _make_findable(catalogue)
     return Replayed(done, 0)
+
+
+def _stored(path: Path) -> bytes:
+    return path.read_bytes() if path.is_file() else b""
 
 
 def _make_findable(catalogue: Catalogue) -> None:

@@ -21,7 +21,9 @@ from matcher.catalogue.log.past_words import COLUMNS
 from matcher.catalogue.records.columns import OPTIONAL, REQUIRED
 from matcher.catalogue.records.csv_text import csv_bytes
 from matcher.catalogue.records.files import image_name
+from matcher.catalogue.records.prepare import is_given
 from matcher.catalogue.tables.models import Copy, Record, Reference
+from matcher.core.detect.given_outline import outline_text
 
 LOG = "decisions.jsonl"
 PACKAGE = "datapackage.json"
@@ -44,11 +46,15 @@ LATER = ("format",)
 """Columns that exports of earlier versions lack: they are written where something stands in them, so that an old export
 is what it was."""
 
+_IF_SAID = (*LATER, "outline")
+"""The same of the records' table."""
 
-def tables(connection: Connection) -> dict[str, bytes]:
-    """All files but the images, by name."""
-    named: dict[str, bytes] = {"records.csv": records_csv(connection)}
-    resources = [_resource("records", _columns(record_rows(connection)), None)]
+
+def tables(connection: Connection, outlines: bool = True) -> dict[str, bytes]:
+    """All files but the images, by name. outlines: whether the records' table tells them, see `tells_outlines`."""
+    rows = [row if outlines else _without_outline(row) for row in record_rows(connection)]
+    named: dict[str, bytes] = {"records.csv": _as_csv(rows)}
+    resources = [_resource("records", _columns(rows), None)]
     for name, table in LOGGED.items():
         columns = [column.name for column in table.columns if _is_said(connection, column)]
         file = f"tables/{name}.csv"
@@ -72,12 +78,20 @@ def in_todays_words(name: str, data: bytes) -> bytes:
     return data
 
 
+def tells_outlines(table: bytes) -> bool:
+    """Whether a records' table of an export has the column of outlines: those of earlier versions lack it."""
+    return "outline" in table.partition(b"\n")[0].decode("utf-8", "replace").strip().split(",")
+
+
 def records_csv(connection: Connection, start: str = "") -> bytes:
     """The records with their references, one row per image, with the columns of `enrol`.
 
     start: path from the table's folder to the catalogue's; "" where the images lie beside the table.
     """
-    rows = record_rows(connection, start)
+    return _as_csv(record_rows(connection, start))
+
+
+def _as_csv(rows: Sequence[Mapping[str, str]]) -> bytes:
     columns = _columns(rows)
     return csv_bytes(columns, ([row.get(name, "") for name in columns] for row in rows))
 
@@ -97,7 +111,8 @@ def _is_said(connection: Connection, column: Column[Any]) -> bool:
 def record_rows(connection: Connection, start: str = "") -> list[dict[str, str]]:
     """One row per image, by record and reference, as `enrol` would read it; extra columns are kept."""
     columns = [*(getattr(Record, name) for name in _TEXTS), Record.extra.label("more")]
-    columns += [getattr(Reference, name) for name in ("sha256", "suffix", "source", "note", "seen_on", "extra")]
+    names = ("sha256", "suffix", "source", "note", "seen_on", "extra", "quad", "facts")
+    columns += [getattr(Reference, name) for name in names]
     query = (
         select(*columns, Copy.label.label("copy"))
         .select_from(Record)
@@ -111,12 +126,17 @@ def record_rows(connection: Connection, start: str = "") -> list[dict[str, str]]
 def _record_row(row: Mapping[str, Any], start: str) -> dict[str, str]:
     cells = {str(key): str(value) for key, value in {**row["more"], **row["extra"]}.items()}
     said = {name: row[name] for name in (*_TEXTS, "source", "note", "seen_on")}
-    cells |= {name: text for name, text in said.items() if text or name not in LATER}
+    said["outline"] = outline_text(row["quad"]) if is_given(row["facts"]) else ""
+    cells |= {name: text for name, text in said.items() if text or name not in _IF_SAID}
     return {
         **cells,
         "copy": row["copy"] or "",
         "image": posixpath.join(start, image_name(row["sha256"], row["suffix"])),
     }
+
+
+def _without_outline(row: Mapping[str, str]) -> dict[str, str]:
+    return {name: text for name, text in row.items() if name != "outline"}
 
 
 def dublin_core(connection: Connection) -> bytes:
@@ -148,7 +168,7 @@ def log_bytes(connection: Connection) -> bytes:
 def _columns(rows: Sequence[Mapping[str, str]]) -> list[str]:
     """The columns of `enrol`, then those that tables brought, by name."""
     there = {name for row in rows for name in row}
-    ours = [name for name in (*REQUIRED, *OPTIONAL) if name not in LATER or name in there]
+    ours = [name for name in (*REQUIRED, *OPTIONAL) if name not in _IF_SAID or name in there]
     return [*ours, *sorted(there - {*ours})]
 
 

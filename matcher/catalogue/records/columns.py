@@ -12,7 +12,7 @@ from matcher.core.errors import BadTable
 REQUIRED = ("record_id", "subject", "pose", "crop", "caption", "image")
 OPTIONAL = (
     "club", "issuer", "year", "copy", "source", "note", "seen_on", "series", "mark", "caption_place",
-    "format",
+    "format", "outline",
 )  # fmt: skip
 OURS = (*REQUIRED, *OPTIONAL)
 

@@ -9,13 +9,14 @@ from __future__ import annotations
 import hashlib
 import os
 import shutil
-from collections.abc import Callable, Generator, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass, replace
-from functools import partial
 from itertools import groupby
 from math import log
 from pathlib import Path
+
+import numpy as np
 
 from matcher.catalogue.log.changes import Draft
 from matcher.catalogue.log.decisions import Actor, whoever_runs_this
@@ -24,15 +25,24 @@ from matcher.catalogue.records.enrol_report import EnrolReport, RowOutcome, Tall
 from matcher.catalogue.records.formats import row_formats
 from matcher.catalogue.records.indexing import bring_index_up_to_date
 from matcher.catalogue.records.ingest import NewReference, PreparedReference
-from matcher.catalogue.records.prepare import OFF_SIZE, Prepare, Prepared, prepare_in_order, prepare_reference
+from matcher.catalogue.records.prepare import (
+    OFF_SIZE,
+    Prepare,
+    Prepared,
+    Sought,
+    is_given,
+    prepare_in_order,
+    prepare_reference,
+)
 from matcher.catalogue.records.renumber import moved, renumber
 from matcher.catalogue.records.scratch import scratch_folder
 from matcher.catalogue.records.store import Catalogue
 from matcher.catalogue.records.table import SAME_IF_STATED, Reading, Table, TableRow, find_clashes, read_table
 from matcher.catalogue.tables.database import guarded
-from matcher.catalogue.tables.models import RecordRow, ReferenceRow
+from matcher.catalogue.tables.models import Quad, RecordRow, ReferenceRow
+from matcher.core.detect.geometry import overlap
+from matcher.core.detect.given_outline import outline_text
 from matcher.core.errors import CatalogueError, PlatekinError, UnreadablePhoto
-from matcher.core.formats import CardFormat
 from matcher.core.image_files import pages_told
 from matcher.core.parallel.cluster import Cluster
 from matcher.core.parallel.elsewhere import Elsewhere, here
@@ -97,8 +107,8 @@ def enrol(
             table = _stripped(table, held.enter_context(scratch_folder(catalogue.folder)), catalogue, tally)
         rows = _new_rows(table, catalogue, tally)
         batch = _Batch(who or whoever_runs_this())
-        in_order = partial(prepare_in_order, workers=workers, cluster=cluster, elsewhere=elsewhere)
-        with closing(_prepared(rows, catalogue, table, in_order, prepare)) as results:
+        sought = _sought(rows, catalogue, table)
+        with closing(prepare_in_order(sought, catalogue.settings, workers, prepare, cluster, elsewhere)) as results:
             for _, group in groupby(zip(rows, results, strict=True), key=lambda pair: pair[0].record_id):
                 _store_group(catalogue, table, list(group), tally, batch)
         bring_index_up_to_date(catalogue)
@@ -106,25 +116,11 @@ def enrol(
     return tally.report(counts.records, counts.references, tuple(told))
 
 
-def _prepared(
-    rows: Sequence[TableRow], catalogue: Catalogue, table: Table, in_order: Callable[..., Generator[Prepared]],
-    prepare: Prepare,
-) -> Generator[Prepared]:  # fmt: skip
-    """What was found of each row's image, in their order; the images of one format are looked at together."""
+def _sought(rows: Sequence[TableRow], catalogue: Catalogue, table: Table) -> list[Sought]:
+    """What has to be looked at for these rows, in their order."""
     formats = row_formats(catalogue, table)
-    of_format: dict[CardFormat | None, list[Path]] = {}
-    for row in rows:
-        of_format.setdefault(formats[row.record_id], []).append(row.path)
-    streams = {
-        one: in_order(paths, catalogue.settings, prepare=partial(prepare, size=one.face) if one else prepare)
-        for one, paths in of_format.items()
-    }
-    try:
-        for row in rows:
-            yield next(streams[formats[row.record_id]])
-    finally:
-        for stream in streams.values():
-            stream.close()
+    sizes = {record_id: form.face if form else None for record_id, form in formats.items()}
+    return [Sought(row.path, sizes[row.record_id], row.quad) for row in rows]
 
 
 @contextmanager
@@ -147,9 +143,22 @@ def _is_used(folder: Path) -> bool:
 
 
 def _renumbered(table: Table, catalogue: Catalogue) -> tuple[Table, list[str]]:
-    held = {reference.sha256: reference.record_id for reference in catalogue.references()}
-    done = renumber(table, catalogue.records(), held, {row.line: _hash(row.path) for row in table.rows})
+    held, known = _by_image(catalogue.references()), dict[int, str]()
+    for row in table.rows:
+        showing = held.get(_hash(row.path), [])
+        there = [one for one in showing if _may_be_shown(row, one)] or (showing if row.quad is None else [])
+        if there:
+            known[row.line] = there[0].record_id
+    done = renumber(table, catalogue.records(), known)
     return done.table, moved(done)
+
+
+def _by_image(references: Sequence[ReferenceRow]) -> Mapping[str, list[ReferenceRow]]:
+    """References by the SHA-256 of their images."""
+    held: dict[str, list[ReferenceRow]] = {}
+    for one in references:
+        held.setdefault(one.sha256, []).append(one)
+    return held
 
 
 @contextmanager
@@ -192,14 +201,15 @@ def _stripped(table: Table, scratch: Path, catalogue: Catalogue, tally: Tally) -
 
 def _new_rows(table: Table, catalogue: Catalogue, tally: Tally) -> list[TableRow]:
     """Rows whose image has to be looked at, those of one record together; the others are settled here."""
-    held = {reference.sha256: reference for reference in catalogue.references()}
+    held = _by_image(catalogue.references())
     images: dict[str, list[TableRow]] = {}
     for row in table.rows:
         images.setdefault(_hash(row.path) or f"unreadable on line {row.line}", []).append(row)
     new: list[TableRow] = []
     for sha256, rows in images.items():
-        restored = catalogue.restore_image(held[sha256], rows[0].path) if sha256 in held else False
-        new += _settle_image(table, rows, held.get(sha256), tally, restored)
+        there = held.get(sha256, [])
+        restored = catalogue.restore_image(there[0], rows[0].path) if there else False
+        new += _settle_image(table, rows, there, tally, restored)
     first: dict[str, int] = {}
     for row in table.rows:
         first.setdefault(row.record_id, row.line)
@@ -207,25 +217,48 @@ def _new_rows(table: Table, catalogue: Catalogue, tally: Tally) -> list[TableRow
 
 
 def _settle_image(
-    table: Table, rows: Sequence[TableRow], held: ReferenceRow | None, tally: Tally, restored: bool
+    table: Table, rows: Sequence[TableRow], held: Sequence[ReferenceRow], tally: Tally, restored: bool
 ) -> Iterator[TableRow]:
-    """Of the rows with one and the same image, the one that has to be looked at, if any."""
-    records = {row.record_id for row in rows}
-    if held is None and len(records) > 1:
-        for row in rows:
-            other = next(other for other in rows if other.record_id != row.record_id)
-            tally.fail(row, _duplicate_image(table, row, other))
-        return
+    """Of the rows with one and the same image, those of whose cards it has to be looked at. held: its references."""
     for place, row in enumerate(rows):
-        if held is not None and held.record_id != row.record_id:
-            tally.fail(row, _image_of_another(table, row, held))
-        elif held is not None:
-            note = "its stored image was missing and has been restored" if restored else _kept(row, held)
+        own = next((one for one in held if one.record_id == row.record_id), None)
+        another = next((one for one in held if _may_be_shown(row, one)), None)
+        twin = next((one for one in rows if one.record_id != row.record_id and _is_same_card(row, one)), None)
+        before = next((one for one in rows[:place] if one.record_id == row.record_id), None)
+        if own is not None:
+            note = "its stored image was missing and has been restored" if restored else _kept(row, own)
             tally.add(row, "unchanged", note)
-        elif place:
-            tally.add(row, "unchanged", f"the same image as on line {rows[0].line}, for the same record")
+        elif another is not None:
+            tally.fail(row, _image_of_another(table, row, another))
+        elif twin is not None:
+            tally.fail(row, _duplicate_image(table, row, twin))
+        elif before is not None:
+            tally.add(row, "unchanged", f"the same image as on line {before.line}, for the same record")
         else:
             yield row
+
+
+SAME_CARD = 0.5
+"""Two outlines in one picture that have more than this share in common are one card's; own choice."""
+
+
+def _may_be_shown(row: TableRow, held: ReferenceRow) -> bool:
+    """Whether a row may tell the card of a reference that has its very image.
+
+    A row that does not tell an outline may be any card of it; its own is known once it was looked for.
+    """
+    return not is_given(held.facts) if row.quad is None else _overlap(row.quad, held.quad)
+
+
+def _is_same_card(row: TableRow, other: TableRow) -> bool:
+    """The same for two rows with one image."""
+    if row.quad is None or other.quad is None:
+        return row.quad is other.quad
+    return _overlap(row.quad, other.quad)
+
+
+def _overlap(quad: Quad, other: Quad) -> bool:
+    return overlap(np.array(quad), np.array(other)) > SAME_CARD
 
 
 def _duplicate_image(table: Table, row: TableRow, other: TableRow) -> UnreadablePhoto:
@@ -233,7 +266,7 @@ def _duplicate_image(table: Table, row: TableRow, other: TableRow) -> Unreadable
         "duplicate_image",
         f"{table.path} line {row.line}: {row.image} is the same image as {other.image} on line {other.line}, "
         f"but for records {row.record_id} and {other.record_id}",
-        "keep the line of the record that the image shows",
+        "keep the line of the record that the image shows; of two cards in it, tell the outline of each",
     )
 
 
@@ -249,6 +282,8 @@ def _image_of_another(table: Table, row: TableRow, held: ReferenceRow) -> Unread
 def _kept(row: TableRow, held: ReferenceRow) -> str:
     """What the table now says differently of an image that is enrolled; enrolling never overwrites."""
     pairs = {"copy": held.copy or "", "source": held.source, "note": held.note}
+    if row.quad is not None and not _overlap(row.quad, held.quad):
+        pairs["outline"] = outline_text(held.quad)
     if row.seen_on:
         pairs["seen_on"] = held.seen_on
     changed = [f"{name} {old!r}" for name, old in pairs.items() if getattr(row, name) != old]
@@ -338,11 +373,10 @@ def _check_against(
         raise UnreadablePhoto(
             "clash", f"{where}record {held.record_id} says something else", "look at it, then run again"
         )
-    other = catalogue.record_of_image(arrival.prepared.sha256)
-    if other is not None:
-        raise UnreadablePhoto(
-            "duplicate_image", f"{where}record {other} got this image", "run again, or correct the line"
-        )
+    for one in catalogue.references_of_image(arrival.prepared.sha256):
+        if one.record_id == record.record_id or _overlap(arrival.prepared.quad, one.quad):
+            why = f"{row.path}: the card that was found in this image is a reference of record {one.record_id} already"
+            raise UnreadablePhoto("duplicate_image", why, "correct the line, or tell the outline of the other card")
 
 
 def size_remark(one: PreparedReference) -> list[str]:

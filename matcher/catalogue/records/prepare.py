@@ -5,10 +5,12 @@ Runs in worker processes, one thread each; a picture that fails, or even ends it
 
 from __future__ import annotations
 
-from collections.abc import Callable, Generator, Sequence
+from collections.abc import Callable, Generator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import partial
 from math import inf, log
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,6 +45,23 @@ Prepare = Callable[..., PreparedReference]
 Must be picklable; raises PlatekinError for an image that cannot be used."""
 
 Prepared = PreparedReference | PlatekinError
+
+GIVEN = 1.0
+"""The outline's score of a card that was looked at where somebody or something had said that it is: what was drawn by
+hand, found on a photo and then accepted, or told by a table."""
+
+
+@dataclass(frozen=True)
+class Sought:
+    """A picture of which a card is wanted. size: of its format, the settings' if not given.
+
+    quad: where in it the card is, TL TR BR BL of the upright card, pixels of the upright picture; None: to be found.
+    """
+
+    path: Path
+    size: FaceSize | None = None
+    quad: Quad | None = None
+
 
 WORTH_A_POOL = 8
 """Below this many images starting a worker takes longer than the work."""
@@ -171,62 +190,80 @@ def prepare_outlines(
     photo = read_photo(source, settings.photo, name)
     if drawn:
         for quad in quads:
-            given_quads(photo, np.array(quad, np.float64))  # refuses what cannot be a card
+            given_quads(photo, np.array(quad, np.float64), upright=True)  # refuses what cannot be a card
     return [
-        prepare_outline(photo, CardQuad(np.array(quad, np.float32), 1.0), settings, outlines, size)
+        prepare_outline(photo, CardQuad(np.array(quad, np.float32), GIVEN), settings, outlines, size)
         for quad, size in zip(quads, sizes or [settings.face] * len(quads), strict=True)
     ]
 
 
+def is_given(facts: Mapping[str, Any]) -> bool:
+    """Whether a reference's outline was given, rather than found when it was enrolled. facts: of its face."""
+    return float(facts.get("outline_score", 0.0)) >= GIVEN
+
+
+def prepare_given(path: Path, settings: Settings, size: FaceSize | None, quad: Quad) -> PreparedReference:
+    """The card of a reference image that is said to lie there, see `Sought`. Raises UnreadablePhoto, bad_outline."""
+    try:
+        (one,) = prepare_outlines(path, str(path), [quad], settings, 1, True, [size or settings.face])
+    except UnreadablePhoto as error:
+        told = error.message if str(path) in error.message else f"{path}: {error.message}"
+        raise UnreadablePhoto(error.code, told, error.remedy) from None
+    return one
+
+
 def prepare_in_order(
-    paths: Sequence[Path],
+    wanted: Sequence[Sought],
     settings: Settings,
     workers: int | None = None,
     prepare: Prepare = prepare_reference,
     cluster: Cluster | None = None,
     elsewhere: Elsewhere = here,
 ) -> Generator[Prepared]:
-    """Prepare images; yields, in the order of the paths, what was found out or the error that tells why not.
+    """Prepare images; yields, in their order, what was found out or the error that tells why not.
 
-    cluster: does it, if given.
+    prepare: does it where the card has to be found. cluster: does it, if given.
     workers: processes; 0 works in this one; None means 2, or as many as there are cores if fewer, or none
              for a handful of images.
     elsewhere: where those are prepared that are not worth a pool.
     """
     if cluster is not None:
         apart = partial(_attempt, prepare, settings=settings)
-        yield from cluster.in_order([path.resolve() for path in paths], apart, _lost, LIMITS)
+        yield from cluster.in_order([replace(one, path=one.path.resolve()) for one in wanted], apart, _lost, LIMITS)
         return
     if workers is None:
-        workers = min(2, usable_processors()) if len(paths) >= WORTH_A_POOL else 0
-    workers = min(workers, len(paths))
+        workers = min(2, usable_processors()) if len(wanted) >= WORTH_A_POOL else 0
+    workers = min(workers, len(wanted))
     if workers <= 0:
-        for path in paths:
-            yield _attempt(partial(elsewhere, prepare), path, settings)
+        for one in wanted:
+            yield _attempt(prepare, one, settings, elsewhere)
     else:
         work = partial(_attempt, prepare, settings=settings)
-        yield from in_order(paths, work, _lost, partial(supervised_pool, limits=LIMITS), workers, _late)
+        yield from in_order(wanted, work, _lost, partial(supervised_pool, limits=LIMITS), workers, _late)
 
 
-def _lost(path: Path) -> Prepared:
+def _lost(one: Sought) -> Prepared:
     return PlatekinError(
         "worker_lost",
-        f"{path}: the process that read it was lost, perhaps for lack of memory",
+        f"{one.path}: the process that read it was lost, perhaps for lack of memory",
         "save the picture smaller, or close other programs and run again",
     )
 
 
-def _late(path: Path) -> Prepared:
-    why = f"{path}: it was not read within {LIMITS.job_s:g} s"
+def _late(one: Sought) -> Prepared:
+    why = f"{one.path}: it was not read within {LIMITS.job_s:g} s"
     return PlatekinError("timeout", why, "save the picture as a plain JPEG, and enrol it again")
 
 
-def _attempt(prepare: Callable[[Path, Settings], PreparedReference], path: Path, settings: Settings) -> Prepared:
+def _attempt(prepare: Prepare, one: Sought, settings: Settings, elsewhere: Elsewhere = here) -> Prepared:
     try:
-        return prepare(path, settings)
+        if one.quad is not None:
+            return elsewhere(prepare_given, one.path, settings, one.size, one.quad)
+        asked = prepare if one.size is None else partial(prepare, size=one.size)
+        return elsewhere(asked, one.path, settings)
     except PlatekinError as error:
         return error
     except Exception as error:  # one odd picture must not stop a night's work
         return PlatekinError(
-            "unexpected", f"{path}: {type(error).__name__}: {error}", "please report this, with the picture"
+            "unexpected", f"{one.path}: {type(error).__name__}: {error}", "please report this, with the picture"
         )

@@ -134,10 +134,9 @@ class CatalogueReader:
                 found |= {row.id: row for row in self._references(some)}
         return tuple(found[i] for i in sorted(found))
 
-    def record_of_image(self, sha256: str) -> str | None:
-        """The record that has this image as a reference; None where none has."""
-        rows = self._rows(select(Reference.record_id).where(Reference.sha256 == sha256).limit(1))
-        return str(rows[0]["record_id"]) if rows else None
+    def references_of_image(self, sha256: str) -> tuple[ReferenceRow, ...]:
+        """References that show this image; several where it shows cards of several records."""
+        return self._references(_select_references().where(Reference.sha256 == sha256))
 
     def reference(self, reference_id: int) -> ReferenceRow:
         """One reference. Raises CatalogueError no_such_reference."""

@@ -23,15 +23,13 @@ class Renumbered:
     poses: Mapping[str, str]
 
 
-def renumber(
-    table: Table, records: Iterable[RecordRow], held: Mapping[str, str], sha256_of: Mapping[int, str]
-) -> Renumbered:
-    """held: SHA-256 of a stored picture -> its record. sha256_of: of each row's picture, by line; "" for none."""
+def renumber(table: Table, records: Iterable[RecordRow], held: Mapping[int, str]) -> Renumbered:
+    """held: by the line of a row whose picture is a reference already, the record that has it."""
     known = {record.record_id: record for record in records}
     ours: dict[str, str] = {}
     poses: dict[str, str] = {}
     for row in table.rows:
-        here = held.get(sha256_of.get(row.line, ""))
+        here = held.get(row.line)
         if here in known:
             ours.setdefault(row.record_id, here)
             poses.setdefault(row.pose, known[here].pose)

@@ -15,7 +15,8 @@ from matcher.catalogue.records.cells import Row, read_cells
 from matcher.catalogue.records.columns import OPTIONAL, REQUIRED, columns_of, known_under, lacking, missing_columns
 from matcher.catalogue.records.days import Order, day_of, needs_order, order_of
 from matcher.catalogue.tables.content import is_plain
-from matcher.catalogue.tables.models import RecordRow
+from matcher.catalogue.tables.models import Quad, RecordRow
+from matcher.core.detect.given_outline import corners_of_text, outline_text
 from matcher.core.errors import BadTable
 from matcher.core.formats import parse_format
 
@@ -49,6 +50,7 @@ class TableRow:
     """One row: an image of a record.
 
     line: where the row begins in the file, from 1. image: the cell as written; path: the file it means.
+    outline: of the card in the picture, as `outline_text` writes it, where the table tells it.
     extra: the cells of columns that are not ours, by column name.
     """
 
@@ -71,7 +73,13 @@ class TableRow:
     mark: str = ""
     caption_place: str = ""
     format: str = ""
+    outline: str = ""
     extra: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def quad(self) -> Quad | None:
+        """The corners that its outline tells; None where the card is to be found."""
+        return corners_of_text(self.outline) if self.outline else None
 
 
 @dataclass(frozen=True)
@@ -98,7 +106,7 @@ def read_table(path: Path, reading: Reading | None = None) -> Table:
 
     Raises BadTable (codes: missing_file, table_too_large, not_utf8, not_csv, not_a_table, missing_column,
     duplicate_column, bad_mapping, empty_table). Rows set aside have the codes missing_value, extra_cells, odd_text,
-    bad_format and bad_day.
+    bad_format, bad_outline and bad_day.
     """
     reading = reading or Reading()
     cells = read_cells(path, known_under(reading.columns), reading.encoding)
@@ -209,8 +217,9 @@ def _row_error(
         return BadTable("odd_text", why, f"shorten it to {LONGEST_NAME}; put the rest into the note")
     try:
         parse_format(values["format"]) if values.get("format") else None
+        corners_of_text(values["outline"]) if values.get("outline") else None
     except BadTable as error:
-        return BadTable("bad_format", f"{path} line {line}: {error.message}", error.remedy)
+        return BadTable(error.code, f"{path} line {line}: {error.message}", error.remedy)
     day = values.get("seen_on", "")
     if day and needs_order(day) and days is None:
         why = f"{path} line {line}: seen_on {day!r} may be two days"
@@ -225,6 +234,7 @@ def _row(images: Path, line: int, values: Mapping[str, str], days: Order | None)
     known = {name: values.get(name, "") for name in (*REQUIRED, *OPTIONAL)}
     known["seen_on"] = day_of(known["seen_on"], days) or ""
     known["format"] = parse_format(known["format"]).text if known["format"] else ""
+    known["outline"] = outline_text(corners_of_text(known["outline"])) if known["outline"] else ""
     extra = {name: value for name, value in values.items() if name and name not in known}
     return TableRow(line=line, path=find_picture(images, known["image"]), extra=extra, **known)
 

@@ -4,7 +4,7 @@ The way through the room, in its order:
     detection          the stage: a page of cards, else cards whose edges are seen, else the full picture
     card_quad          the carriers: one outline, and all of a photo
     card_sizes         which known formats a card in an outline may have
-    given_outline      an outline as a person has drawn it
+    given_outline      an outline as a person has drawn it, or a table tells it
     settings           its numbers, and where each comes from
     proposal_settings  those of the reduced picture and of proposals
     choice_settings    those by which quads are chosen

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -142,3 +143,10 @@ def inside(point: Array, quad: Array) -> bool:
     to_point = point - quad
     cross = edge[:, 0] * to_point[:, 1] - edge[:, 1] * to_point[:, 0]
     return bool(np.all(cross >= 0) or np.all(cross <= 0))
+
+
+def overlap(first: Array, second: Array) -> float:
+    """Of two convex quads (4, 2), the share of what they cover together that they have in common; 0 to 1."""
+    common, _ = cv2.intersectConvexConvex(first.astype(np.float32), second.astype(np.float32))
+    whole = sum(abs(float(area(quad[None])[0])) for quad in (first, second)) - common
+    return float(common / whole) if whole > 0 else 0.0

@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 from matcher.catalogue import Catalogue
-from matcher.catalogue.records.prepare import prepare_in_order
+from matcher.catalogue.records.prepare import Sought, prepare_in_order
 from matcher.core.errors import PlatekinError
 from matcher.core.parallel.cluster import Cluster
 from matcher.core.parallel.limits import WorkLimits
@@ -153,7 +153,7 @@ def test_rehearsals_are_the_same_trials_as_here(cluster: Cluster, library: Path)
 
 def _prepared(scans: list[Path], **how: Any) -> list[Any]:
     """What enrolling would store of these scans."""
-    found = prepare_in_order([*scans, scans[0].parent / "nowhere.png"], Settings(), **how)
+    found = prepare_in_order(list(map(Sought, [*scans, scans[0].parent / "nowhere.png"])), Settings(), **how)
     return [
         (one.code, one.message) if isinstance(one, PlatekinError) else (one.sha256, one.quad, one.facts, one.face)
         for one in found
