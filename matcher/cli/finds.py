@@ -29,6 +29,7 @@ from matcher.cli.output import HarmlessConsole, counted, harmless, messages, pri
 from matcher.cli.photos import Page, bytes_of, corners_of, jobs_of, kept_apart, pages_of
 from matcher.core.answer import PhotoAnswer
 from matcher.core.calibration import percent
+from matcher.core.detect.given_outline import outline_text
 from matcher.core.errors import PlatekinError
 from matcher.core.parallel.guarded import Guarded
 from matcher.core.settings import Settings
@@ -173,6 +174,11 @@ def show(find: FindArgument, catalogue: CatalogueOption, format: FormatOption = 
     console.print(f"{row.find_id}  {row.state}  {_words(row)}", markup=False)
     console.print(f"proposed   {row.proposed_at:%Y-%m-%d %H:%M} by {row.proposed_by} (the program's suggestion)")
     console.print(f"photo      {row.name}\n           {path}", markup=False)
+    cards = int(row.facts.get("outlines", 1))
+    if cards > 1:
+        console.print(f"card       one of {cards} in it, with its corners at {outline_text(row.quad)}", markup=False)
+    if row.source:
+        console.print(f"source     {row.source}", markup=False)
     for name, one in row.found.fields.items():
         told = f"{one.value!r}, {one.origin}" if one.value else one.origin
         console.print(f"{name:13} {told}{': please confirm' if one.confirm else ''}", markup=False)

@@ -6,7 +6,7 @@ In: the answer about a photo (`core.answer`) with the photo's bytes; out: open f
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any, Literal
@@ -75,25 +75,25 @@ class FindRow:
 
 
 def propose(
-    catalogue: Catalogue, answer: PhotoAnswer, data: bytes, *, source: str = "", seen_on: str = "",
+    catalogue: Catalogue, answer: PhotoAnswer, data: bytes, *, source: str | Sequence[str] = "", seen_on: str = "",
     only: Collection[int] | None = None, **logged: Any,
 ) -> tuple[FindRow, ...]:  # fmt: skip
     """Propose the new cards of one photo, as one decision of the machine; a card that was proposed before is left out.
 
     data: the photo's bytes. only: places (from 0) of the cards to propose, whatever their outcome, as a person wants
-    to decide on them. logged: as `Catalogue.deciding` takes it.
+    to decide on them. source: of the photo, or of each of its cards. logged: as `Catalogue.deciding` takes it.
     Returns the finds of this photo's new cards, old and new. Raises CatalogueError, UnreadablePhoto.
     """
     check_day(seen_on)
     sha256 = hashlib.sha256(data).hexdigest()
     if sha256 != answer.sha256:
         raise UnreadablePhoto("changed", f"{answer.photo}: was changed while it was being read", "run again")
-    cards = enumerate(answer.cards)
-    new = [card for place, card in cards if (card.outcome in NEW if only is None else place in only)]
+    cards = list(zip(answer.cards, sources_of(answer, source), strict=True))
+    new = [pair for place, pair in enumerate(cards) if (pair[0].outcome in NEW if only is None else place in only)]
     if not new:
         return ()
-    quads, count = [card.quad for card in new], len(answer.cards)
-    sizes = [face_of_text(card.face.format, catalogue.settings.face) for card in new]
+    quads, count = [card.quad for card, _ in new], len(answer.cards)
+    sizes = [face_of_text(card.face.format, catalogue.settings.face) for card, _ in new]
     prepared = catalogue.elsewhere(prepare_outlines, data, answer.photo, quads, catalogue.settings, count, False, sizes)
     named = {files.image_name(sha256, files.suffix_of(data)): data}
     for one in prepared:
@@ -104,8 +104,8 @@ def propose(
         catalogue.deciding(machine(), "propose", **logged) as entry,
     ):
         known = [
-            _propose(entry.draft, answer, card, one, data, source, seen_on)
-            for card, one in zip(new, prepared, strict=True)
+            _propose(entry.draft, answer, card, one, data, whence, seen_on)
+            for (card, whence), one in zip(new, prepared, strict=True)
         ]
         made = [change.key[0] for change in entry.draft.changes if change.table == "finds"]
         entry.about = " ".join(made)
@@ -147,6 +147,11 @@ def _propose(
         evidence=evidence_json(card, answer.versions),
     )
     return new_id
+
+
+def sources_of(answer: PhotoAnswer, source: str | Sequence[str]) -> Sequence[str]:
+    """Where each card of an answer was seen. source: one for all of them, or one of each."""
+    return [source] * len(answer.cards) if isinstance(source, str) else source
 
 
 def own_name(answer: PhotoAnswer) -> str:

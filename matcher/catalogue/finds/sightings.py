@@ -8,14 +8,14 @@ otherwise. Only what a person has joined counts as one copy.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from sqlalchemy import select
 
 from matcher.catalogue.finds.evidence import sighting_evidence
-from matcher.catalogue.finds.proposals import check_day, own_name
+from matcher.catalogue.finds.proposals import check_day, own_name, sources_of
 from matcher.catalogue.log.decisions import Actor, DecisionRow, decided
 from matcher.catalogue.records import files
 from matcher.catalogue.records.ingest import copy_of
@@ -54,19 +54,22 @@ class SightingRow:
 
 
 def note_sightings(
-    catalogue: Catalogue, answer: PhotoAnswer, data: bytes, who: Actor, *, source: str = "", seen_on: str = "",
-    **logged: Any,
+    catalogue: Catalogue, answer: PhotoAnswer, data: bytes, who: Actor, *, source: str | Sequence[str] = "",
+    seen_on: str = "", **logged: Any,
 ) -> DecisionRow | None:  # fmt: skip
     """Note every `known` card of a photo as a sighting of its record; None where there is none, or none is new.
 
     answer: the published object; data: the photo's bytes. That the card is the record is the word of the person who
-    notes it; which copy it is stays open. Raises CatalogueError bad_day, UnreadablePhoto changed.
+    notes it; which copy it is stays open. source: of the photo, or of each of its cards.
+    Raises CatalogueError bad_day, UnreadablePhoto changed.
     """
     check_day(seen_on)
     sha256 = hashlib.sha256(data).hexdigest()
     if sha256 != answer.sha256:
         raise UnreadablePhoto("changed", f"{answer.photo}: was changed while it was being read", "run again")
-    known = [card for card in answer.cards if card.is_known]
+    known = [
+        (card, whence) for card, whence in zip(answer.cards, sources_of(answer, source), strict=True) if card.is_known
+    ]
     if not known:
         return None
     suffix = files.suffix_of(data)
@@ -77,14 +80,14 @@ def note_sightings(
         catalogue.deciding(who, "see", **logged) as entry,
     ):
         made = []
-        for card in known:
+        for card, whence in known:
             outline = outline_key(card.quad, card.face.format)
             if entry.draft.rows(Sighting, sha256=sha256, outline=outline):
                 continue
             number = entry.draft.give(Sighting)
             suggestion = _suggestion(card)
             entry.draft.insert(
-                Sighting, id=number, record_id=card.record_id, copy_id=None, seen_on=seen_on, source=source,
+                Sighting, id=number, record_id=card.record_id, copy_id=None, seen_on=seen_on, source=whence,
                 who=who.name, confirmed=False, sha256=sha256, suffix=suffix, outline=outline,
                 name=own_name(answer), quad=card.quad,
                 residual_contrast=card.face.residual_contrast,
@@ -92,7 +95,7 @@ def note_sightings(
                 evidence=sighting_evidence(card, answer.versions), format=card.face.format,
             )  # fmt: skip
             made.append(f"{card.record_id} (sighting {number})")
-        entry.about = " ".join(str(card.record_id) for card in known)
+        entry.about = " ".join(str(card.record_id) for card, _ in known)
         entry.outcome = f"seen: {', '.join(made)}"
     return entry.row
 

@@ -152,7 +152,7 @@ def confirm(
             _seen(catalogue, [card], str(card.found.record_id), who, batch)
     for some in _by_picture(card for card in chosen if card.card not in proposed):
         answer, data = _answer_about(some), bytes_of(catalogue, some[0])
-        batch.add(sightings.note_sightings(catalogue, answer, data, who, source=_source(some[0]), **batch.told()))
+        batch.add(sightings.note_sightings(catalogue, answer, data, who, source=_sources(some), **batch.told()))
     return tuple(batch.made)
 
 
@@ -212,7 +212,7 @@ def _proposed(catalogue: Catalogue, cards: Sequence[Card], batch: Batch) -> list
     first = cards[0]
     told = batch.told()
     rows = resolution.propose(
-        catalogue, _answer_about(cards), bytes_of(catalogue, first), source=_source(first), only=range(len(cards)),
+        catalogue, _answer_about(cards), bytes_of(catalogue, first), source=_sources(cards), only=range(len(cards)),
         **told,
     )  # fmt: skip
     key = told["idempotency"][0]
@@ -236,7 +236,7 @@ def _seen(catalogue: Catalogue, cards: Iterable[Card], record_id: str, who: Acto
         told = tuple(replace(card.found, outcome=KNOWN, record_id=record_id) for card in some)
         answer = replace(some[0].photo, cards=told)
         data = bytes_of(catalogue, some[0])
-        batch.add(sightings.note_sightings(catalogue, answer, data, who, source=_source(some[0]), **batch.told()))
+        batch.add(sightings.note_sightings(catalogue, answer, data, who, source=_sources(some), **batch.told()))
 
 
 def _answer_about(cards: Sequence[Card]) -> PhotoAnswer:
@@ -270,5 +270,6 @@ def _missing(catalogue: Catalogue, cards: Iterable[Card]) -> None:
             raise UnreadablePhoto("missing_file", told, "put it back where it was, or leave that card out")
 
 
-def _source(card: Card) -> str:
-    return f"lot {card.item.lot_id}, card {card.card}"
+def _sources(cards: Sequence[Card]) -> list[str]:
+    """Where each card was seen."""
+    return [f"lot {card.item.lot_id}, card {card.card}" for card in cards]

@@ -7,6 +7,7 @@ import io
 import json
 import shutil
 import subprocess
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +22,7 @@ from matcher.catalogue.exchange.check import check
 from matcher.catalogue.finds import resolution, sightings
 from matcher.catalogue.finds.resolution import RecordFields
 from matcher.cli import app
+from matcher.core.answer import CardResult
 from matcher.core.errors import CatalogueError, UnreadablePhoto
 from matcher.jobs.lot import review, store
 from matcher.jobs.lot.cards import Card, cards_of
@@ -56,6 +58,12 @@ def lot(catalogue: Catalogue, box: Path) -> LotRow:
     return lot
 
 
+def beside(card: CardResult, right: float) -> CardResult:
+    """The same card so many pixels further to the right."""
+    a, b, c, d = ((x + right, y) for x, y in card.quad)
+    return replace(card, quad=(a, b, c, d))
+
+
 def cases(catalogue: Catalogue, lot: LotRow) -> list[list[str]]:
     return [sorted(card.card for card in case.cards) for case in queue(catalogue, lot)]
 
@@ -75,6 +83,22 @@ def test_one_find_for_a_new_pose_that_turns_up_three_times(catalogue: Catalogue,
     tags = {row["card"]: row["tag"] for row in rows_of(catalogue, lot)}
     assert {tags[card] for card in ("1.1", "2.1", "3.1")} == {record.record_id}
     assert check(catalogue) == ()
+
+
+def test_each_card_of_a_page_is_told_as_itself(catalogue: Catalogue, tmp_path: Path) -> None:
+    """Finds of one lot page all bore the name of its first card."""
+    draw_scan(tmp_path / "page" / "page.png", 1)
+    new = [found("new_pose", caption=None) for _ in range(3)]
+    known = [found("known", record_id=f"V00{k}", pose="P000", crop="A", confidence={"record": 0.99}) for k in (0, 1)]
+    cards = [beside(one, 20.0 * place) for place, one in enumerate((*new, *known))]
+    lot = tag(catalogue, tmp_path / "page", Quick({"page.png": cards})).lot
+    review.propose(catalogue, lot)
+    assert [row.source for row in resolution.finds(catalogue)] == [f"lot L00001, card 1.{k}" for k in (1, 2, 3)]
+    review.confirm(catalogue, lot, cards_of(catalogue, lot), ADA)
+    assert {row.source for row in sightings.sightings(catalogue)} == {f"lot L00001, card 1.{k}" for k in (4, 5)}
+    told = CliRunner().invoke(app, ["finds", "show", "F00002", "--catalogue", str(catalogue.folder)]).stdout
+    assert "card       one of 3 in it, with its corners at 20 " in told
+    assert "source     lot L00001, card 1.2" in told
 
 
 def test_a_decision_is_undone_with_all_that_it_settled(catalogue: Catalogue, lot: LotRow) -> None:
