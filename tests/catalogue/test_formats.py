@@ -8,6 +8,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from PIL import Image
 
 from matcher.catalogue import Catalogue, undo_redo
 from matcher.catalogue.exchange.check import check
@@ -161,3 +162,37 @@ def test_what_cannot_be_set_is_refused_and_changes_nothing(box: Path, tmp_path: 
             set_formats(opened, "cabinet", ADA, records=["V1"])
         assert same.value.code == "nothing_changed"
         assert opened.last_decision() == before
+
+
+def scan(path: Path, form: str) -> None:
+    """A card of that format on a dark ground, as a scanner writes it at 300 dpi."""
+    card = make_copy(
+        picture(4, height=1100, width=900), Crop(), Caption("Sitter 2"), Age(residual_contrast=0.9), seed=1,
+        px_per_mm=300 / 25.4, size=parse_format(form).face,
+    )  # fmt: skip
+    pixels = cv2.copyMakeBorder(card.pixels, 80, 80, 80, 80, cv2.BORDER_CONSTANT, value=(15, 15, 15))
+    Image.fromarray(pixels).save(path, dpi=(300, 300), quality=95)
+
+
+@pytest.mark.parametrize(("form", "seen"), [
+    ("cabinet landscape", r"0\.5[78] : 1, by its scan's resolution \d\d x \d\d mm; cabinet landscape, 165 x 108 mm"),
+    ("carte de visite", r"0\.5[78] : 1, by its scan's resolution 3\d x 6\d mm; carte de visite, 63 x 100 mm"),
+    ("10x10", r"0\.5[78] : 1; 10 x 10 mm is 1\.00 : 1"),
+])  # fmt: skip
+def test_what_shape_and_resolution_both_speak_against_is_refused(tmp_path: Path, form: str, seen: str) -> None:
+    """A cabinet landscape was let in of an upright insert, which then was said to be cut by 82.5 mm."""
+    scan(tmp_path / "2.jpg", "insert")
+    enrol(table(tmp_path, [told(2)]), tmp_path / "my", workers=0)
+    with Catalogue.open(tmp_path / "my") as opened:
+        with pytest.raises(UnreadablePhoto, match=seen) as caught:
+            set_formats(opened, form, ADA, records=["V2"])
+        assert caught.value.code == "wrong_format"
+        assert "table" not in caught.value.remedy
+
+
+def test_a_size_that_the_resolution_alone_speaks_against_is_taken(tmp_path: Path) -> None:
+    """Cameras write 300 dpi into files for no reason: the shape is what is left to go by."""
+    scan(tmp_path / "2.jpg", "insert")
+    enrol(table(tmp_path, [told(2)]), tmp_path / "my", workers=0)
+    with Catalogue.open(tmp_path / "my") as opened:
+        assert "1 reference outlined anew" in set_formats(opened, "73x127", ADA, records=["V2"]).outcome

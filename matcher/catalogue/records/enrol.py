@@ -13,7 +13,6 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass, replace
 from itertools import groupby
-from math import log
 from pathlib import Path
 
 import numpy as np
@@ -31,6 +30,7 @@ from matcher.catalogue.records.prepare import (
     Prepared,
     Sought,
     is_given,
+    off_size,
     prepare_in_order,
     prepare_reference,
 )
@@ -382,9 +382,7 @@ def _check_against(
 def size_remark(one: PreparedReference) -> list[str]:
     """Where a scan's resolution says that a card of a stated format has another size."""
     measured, stated = one.facts.get("size_mm"), one.facts.get("format")
-    if not measured or not stated or max(
-        abs(log(mm / nominal)) for mm, nominal in zip(measured, one.size.card_mm, strict=True)
-    ) <= OFF_SIZE:  # fmt: skip
+    if not measured or not stated or off_size(one) <= OFF_SIZE:
         return []
     width, height = measured
     return [f"by its resolution this card has {width:.0f} x {height:.0f} mm, which is no {stated}: look at both"]

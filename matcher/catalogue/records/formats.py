@@ -16,7 +16,15 @@ import numpy as np
 
 from matcher.catalogue.log.decisions import Actor, DecisionRow, decided, references_told
 from matcher.catalogue.records.ingest import PreparedReference, keep_description
-from matcher.catalogue.records.prepare import fits, prepare_outline, prepare_photo
+from matcher.catalogue.records.prepare import (
+    OFF_SIZE,
+    fits,
+    off_shape,
+    off_size,
+    prepare_outline,
+    prepare_photo,
+    seen_words,
+)
 from matcher.catalogue.records.series import FIELDS, all_series
 from matcher.catalogue.records.store import PATIENCE, Catalogue
 from matcher.catalogue.records.table import Table
@@ -25,7 +33,7 @@ from matcher.catalogue.tables.models import Quad, Record, RecordRow, Reference, 
 from matcher.core.detect.card_quad import CardQuad
 from matcher.core.errors import BadTable, CatalogueError, UnreadablePhoto
 from matcher.core.formats import COMMON, INSERT, PRESETS, CardFormat, parse_format
-from matcher.core.photo import read_photo
+from matcher.core.photo import Photo, read_photo
 from matcher.core.settings import Settings
 
 
@@ -159,8 +167,28 @@ def _looked_at(
     size = None if wanted.face == COMMON else wanted.face
     drawn = CardQuad(np.array(quad, np.float32), float(facts.get("outline_score", 1.0)))
     if not turned and fits(photo, drawn, wanted.face):
-        return prepare_outline(photo, drawn, settings, int(facts.get("outlines", 1)), size)
-    return prepare_photo(photo, settings, size, name)
+        one = prepare_outline(photo, drawn, settings, int(facts.get("outlines", 1)), size)
+    else:
+        try:
+            one = prepare_photo(photo, settings, size, name)
+        except UnreadablePhoto as error:
+            raise _no_such_card(photo, drawn, wanted) if error.code == "wrong_format" else error from None
+    found = CardQuad(np.array(one.quad, np.float32), 1.0)
+    if off_size(one) > OFF_SIZE and off_shape(photo, found, wanted.face) > OFF_SHAPE_TOO:
+        raise _no_such_card(photo, found, wanted, one.facts["size_mm"])
+    return one
+
+
+OFF_SHAPE_TOO = 0.08
+"""From this difference in shape, as in `OFF_SHAPE`, a card that by its scan's resolution is of another size as well is
+of another format: half of what a cut alone may do. Where the resolution is told wrongly the shape is still right; an
+insert is 0.09 from a carte de visite and 0.13 from a cabinet. Own choice."""
+
+
+def _no_such_card(photo: Photo, seen: CardQuad, wanted: CardFormat, size_mm: Sequence[float] = ()) -> UnreadablePhoto:
+    by_scan = f", by its scan's resolution {size_mm[0]:.0f} x {size_mm[1]:.0f} mm" if size_mm else ""
+    why = f"it shows {seen_words(photo, seen)}{by_scan}; {wanted.words} is {wanted.slenderness:.2f} : 1"
+    return UnreadablePhoto("wrong_format", why, "name another format, or correct the outline: platekin records outline")
 
 
 def _is_landscape(row: ReferenceRow) -> bool:

@@ -134,17 +134,36 @@ def _frame(photo: Photo) -> NDArray[np.float64]:
 
 def fits(photo: Photo, outline: CardQuad, size: FaceSize) -> bool:
     """Whether a card in this outline, as portrait, may have that shape."""
+    return off_shape(photo, outline, size) <= OFF_SHAPE
+
+
+def off_shape(photo: Photo, outline: CardQuad, size: FaceSize) -> float:
+    """How far the shape of a card in this outline, whichever way up, is from that of a format: a natural logarithm."""
+    return abs(log(_slenderness(photo, outline) / as_portrait(size).aspect))
+
+
+def _slenderness(photo: Photo, outline: CardQuad) -> float:
+    """Shorter over longer side, 0 to 1."""
     shape = float(true_ratio(outline.corners[None].astype(np.float64), photo.width, photo.height)[0])
-    return abs(log(shape / as_portrait(size).aspect)) <= OFF_SHAPE
+    return min(shape, 1 / shape)
+
+
+def off_size(one: PreparedReference) -> float:
+    """How far a scanned card's size is from that of its format: a natural logarithm; 0 where no resolution tells it."""
+    measured = one.facts.get("size_mm")
+    return max((abs(log(mm / told)) for mm, told in zip(measured or (), one.size.card_mm, strict=False)), default=0.0)
 
 
 def _wrong_format(path: str, photo: Photo, seen: CardQuad, size: FaceSize) -> UnreadablePhoto:
-    shape = float(true_ratio(seen.corners[None].astype(np.float64), photo.width, photo.height)[0])
     wanted = CardFormat(*size.card_mm)
-    what = (
-        f"{path}: it shows {shape_words(shape)}, and its record's format is {wanted.text}, {wanted.slenderness:.2f} : 1"
-    )
+    what = f"{path}: it shows {seen_words(photo, seen)}, and its record's format is {wanted.text}, "
+    what += f"{wanted.slenderness:.2f} : 1"
     return UnreadablePhoto("wrong_format", what, "correct the format in the table, or the picture")
+
+
+def seen_words(photo: Photo, seen: CardQuad) -> str:
+    """The shape of a card in this outline, in words."""
+    return shape_words(_slenderness(photo, seen))
 
 
 def prepare_outline(
