@@ -128,7 +128,19 @@ def _unpacked(source: Path) -> Iterator[Path]:
             )
 
 
+def _check_export(folder: Path) -> None:
+    """Raises BadTable bad_bag for a folder that is no export: with what to enrol of it, or how."""
+    if (folder / "bagit.txt").exists():
+        return
+    there = sorted(path.name for path in folder.iterdir() if path.suffix.lower() in TABLES)
+    todo = "write a table beside the pictures, one row for each, and enrol that: platekin enrol --help"
+    if there:
+        todo = f"enrol the table in it: platekin enrol {folder / there[0]}"
+    raise BadTable("bad_bag", f"{folder}: a folder, but not an export of platekin, which has a bagit.txt", todo)
+
+
 def _enrol_export(folder: Path, catalogue: Path, quiet: bool) -> None:
+    _check_export(folder)
     with removed_if_unused(catalogue), Catalogue.open(catalogue, create=True) as opened, progress(quiet) as bar:
         task = bar.add_task("checking", total=None)
         done = import_bag(opened, folder, lambda n, total: bar.update(task, completed=n, total=total))
@@ -213,4 +225,7 @@ def _show(seen: Preview) -> None:
         told = hints or f"say which column it is: --map YOURS={seen.lacking[0]}"
         messages.print(f"no column {', '.join(seen.lacking)}. {told}", markup=False)
     if seen.lacking or seen.conflicts:
+        told = f"{counted(len(seen.conflicts), 'conflict')}; " if seen.conflicts else ""
+        messages.print(f"{told}nothing was changed", markup=False)
         raise typer.Exit(1)
+    messages.print(f"{counted(seen.total, 'row')} would be added, no conflicts; nothing was changed", markup=False)

@@ -20,6 +20,7 @@ from matcher.core.answer import failed_answer
 from matcher.core.errors import PlatekinError
 from matcher.jobs.job import JobResult
 from tests.support.cards import a_find, photo_answer
+from tests.support.enrolling import row, write_table
 
 Ask = Callable[..., Result]
 
@@ -128,6 +129,26 @@ def test_an_export_is_imported_as_the_same_catalogue(tmp_path: Path, ask: Ask, f
     ask("decisions", "replay", tmp_path / "log.jsonl", "--images", tmp_path / "bag", on="played")
     assert ask("records", "list", "--format", "json", on="played").stdout == records[0]
     assert "images, tables and log are whole" in ask("check", on="theirs").stdout
+
+
+def test_a_preview_ends_with_a_verdict(tmp_path: Path, ask: Ask) -> None:
+    table = write_table(tmp_path / "theirs.csv", [row(90, "a.png"), row(91, "b.png")])
+    assert "2 conflicts; nothing was changed" in ask("enrol", table, "--preview", code=1).stderr
+    for name in ("a.png", "b.png"):
+        (tmp_path / name).write_bytes(name.encode())
+    assert "2 rows would be added, no conflicts" in ask("enrol", table, "--preview").stderr
+
+
+def test_a_folder_that_is_no_export_is_told_what_to_do(tmp_path: Path, ask: Ask) -> None:
+    (tmp_path / "loose").mkdir()
+    (tmp_path / "loose" / "a.png").write_bytes(b"")
+    error = ask("enrol", tmp_path / "loose", code=1).exception
+    assert isinstance(error, PlatekinError)
+    assert (error.code, error.remedy.split(",")[0]) == ("bad_bag", "write a table beside the pictures")
+    (tmp_path / "loose" / "cards.csv").write_text("")
+    error = ask("enrol", tmp_path / "loose", code=1).exception
+    assert isinstance(error, PlatekinError)
+    assert error.remedy.endswith(f"platekin enrol {tmp_path / 'loose' / 'cards.csv'}")
 
 
 def test_a_table_with_other_columns_is_previewed(tmp_path: Path, ask: Ask) -> None:
