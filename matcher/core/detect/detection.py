@@ -20,8 +20,8 @@ from matcher.core.detect.closer_look import closer_look
 from matcher.core.detect.edge_search import edge_quads
 from matcher.core.detect.flatbed_layout import FlatbedPage, flatbed_quads
 from matcher.core.detect.full_frame import fills_frame
-from matcher.core.detect.geometry import area, clockwise_portrait, grown_to, nearest_shape, true_ratio
-from matcher.core.detect.no_card import cut_off, part_of_a_card
+from matcher.core.detect.geometry import area, clockwise_portrait, nearest_shape, true_ratio
+from matcher.core.detect.no_card import cut_off, inside_a_card, part_of_a_card
 from matcher.core.detect.proposals import LineQuads
 from matcher.core.detect.quad_search import RankedQuads, overlap, search_quads
 from matcher.core.detect.reduced_image import ReducedImage, reduce
@@ -207,21 +207,21 @@ class _Detector:
         """Where no edge of a card is seen, the full picture may still be one, cut to its edges."""
         photo, settings = self.photo, self.settings
         probability = fills_frame(photo, self.picture, shapes_of(self._looked_for), settings.proposals)
-        if probability < (settings.camera_filled if self._is_camera_frame() else settings.found):
+        if probability < self._filled:
             reason = _reason(min(max(ranked.best, probability), settings.found - 0.01))
             return Detections((), reason, self._unsure(ranked))
         first_is_frame = len(ranked.quads) and self._fills(ranked.quads[0])
         runner_up = self._refined_or_none(ranked.runner_up[0] if first_is_frame else None)
-        card = CardQuad(self._cut_card(), round(probability, 3), runner_up, sizes=self._sizes_of(_frame_of(photo)))
+        corners, score = _frame_of(photo), round(max(probability, settings.found), 3)
+        card = CardQuad(corners, score, runner_up, sizes=self._sizes_of(corners))
         return self._in_order([card])
 
-    def _cut_card(self) -> NDArray[np.float32]:
-        """(4, 2) the card that the picture is cut to, as portrait. What the picture lacks of its format's shape, more
-        than cards cut by hand do, was cut off: at which end is not seen, so half of it at either."""
-        corners, shapes = _frame_of(self.photo), shapes_of(self._looked_for)
-        if _nearest(self.photo, shapes) <= self.settings.cut_by_hand:
-            return corners
-        return grown_to(corners, shapes)
+    @property
+    def _filled(self) -> float:
+        """How likely a full picture must be one card to be called so."""
+        if self._is_camera_frame():
+            return self.settings.camera_filled
+        return self.settings.filled_and_seen if inside_a_card(self.picture) else self.settings.found
 
     def _cut_to_shape(self) -> Detections:
         """Where no card is seen in a picture that has a format's proportions, and no camera's, somebody has cut it to
@@ -250,7 +250,8 @@ class _Detector:
 
     def _is_bare(self, outline: CardQuad) -> bool:
         odds = _log_odds(outline.score) + (outline.has_up or 0.0)
-        return odds < self.settings.unseen and not outline.odd and not self.picture.sees_card
+        seen = self.picture.sees_card or inside_a_card(self.picture)
+        return odds < self.settings.unseen and not outline.odd and not seen
 
     def _refined(self, quad: NDArray[np.float32], reach: Reach | None = None) -> NDArray[np.float32]:
         """The quad on the photo's own pixels; where it is the full picture, there is no edge to look for."""

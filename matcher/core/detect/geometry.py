@@ -64,18 +64,6 @@ def nearest_shape(ratios: Array, shapes: Array) -> Array:
     return np.asarray(shapes[off.argmin(axis=1)])
 
 
-def grown_to(rectangle: NDArray[np.float32], shapes: Array) -> NDArray[np.float32]:
-    """(4, 2) an upright or lying rectangle (4, 2), in portrait order, made as much wider or higher, by the same at both
-    ends, as it takes to have the nearest of the shapes (k,), widths over heights."""
-    across, down = rectangle[1] - rectangle[0], rectangle[3] - rectangle[0]
-    own = float(np.linalg.norm(across) / np.linalg.norm(down))
-    larger = float(nearest_shape(np.array([own]), shapes)[0]) / own
-    wider, higher = max(larger, 1.0) - 1, max(1 / larger, 1.0) - 1
-    ends = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]], np.float32) / 2
-    moved = ends[:, :1] * wider * across + ends[:, 1:] * higher * down
-    return np.asarray(rectangle + moved, np.float32)
-
-
 def true_slant(quads: Array, width: int, depth: int, focal_share: float = FOCAL) -> Array:
     """(n,) absolute cosine between the sides with the tilt taken out: 0 for what may be a rectangle in perspective."""
     across, down = _in_space(quads, width, depth, focal_share)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from matcher.core.detect.choice_settings import ChoiceSettings
 from matcher.core.detect.drawn_rectangles import chalked, only_drawn
-from matcher.core.detect.finder import EDGED, Chances, crosses, whole, witness
+from matcher.core.detect.finder import EDGED, SURE, Chances, crosses, whole, witness
 from matcher.core.detect.geometry import NEXT, Array, area, clockwise_portrait, inside, nearest_shape, skew, true_ratio
 from matcher.core.detect.quad_classifier import HEIGHT_MM
 from matcher.core.detect.reduced_image import ReducedImage
@@ -88,6 +88,14 @@ def part_of_a_card(picture: ReducedImage, quad: Quads) -> bool:
     """Whether a side of the quad (4, 2), in reduced pixels, runs through the middle of what a network sees as one
     card."""
     return bool(through_a_card(quad[None], _witness(picture, quad[None]))[0])
+
+
+def inside_a_card(picture: ReducedImage) -> bool:
+    """Whether a network sees the inside of a card all over the picture; it has not learnt all that cards may be, so
+    that it sees none says nothing."""
+    corners = np.array([[0, 0], [picture.width, 0], [picture.width, picture.height], [0, picture.height]], np.float32)
+    seen = witness(picture.response, clockwise_portrait(corners)[None], HEIGHT_MM)
+    return bool(seen[0, 0] > SURE)
 
 
 def _misshapen(picture: ReducedImage, quads: Quads, shapes: Array, choice: ChoiceSettings) -> NDArray[np.bool_]:

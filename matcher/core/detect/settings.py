@@ -125,6 +125,10 @@ class DetectSettings:
     `bare` where the network for cards sees none: prints and words have a way up, checks, tables and boards have not. Of
     1,551 drawn cards of pictures kept for fitting that network saw all but 20, which had 8.4 and more, the median 30;
     of 28 false cards in 1,435 scenes without one it saw 2, and 22 of the others had 5.9 at most."""
+    filled_and_seen: float = 0.2
+    """How likely a full picture must be one card where a network sees the inside of one all over it. Own choice: of 260
+    drawn pictures cut to cards, kept for fitting, all had 0.38 and more; of 200 without a card, cut to a card's shape,
+    the network sees an inside in none."""
     camera_least: int = 1000
     """Long side, pixels, that a telephone's picture has, made small for a message too; common practice, no source.
     A card that was trimmed may well have 9 to 16 by chance, and pictures cut to cards are often smaller."""
@@ -135,10 +139,6 @@ class DetectSettings:
     page of text or a table. Own choice: of drawn scenes that were looked at five without a card had 0.91 to 0.96,
     0.99 and 0.998, and a card that was cut to these proportions by chance 0.99: what fills such a picture is left to a
     match."""
-    cut_by_hand: float = 0.025
-    """How far, as a natural logarithm, a picture's proportions may be from those of its card's format before something
-    of the card counts as cut off: cards 36 mm wide that were cut by hand differ by less than a millimetre. Own choice:
-    of 150 drawn pictures of whole cards, kept for fitting, 91 % lie within it, of 150 that show less of theirs 57 %."""
     most_beyond: float = 0.5
     """A corner that a person has drawn may lie this far outside the photo, in long sides: a card may be cut off."""
     least_side_px: float = 24.0

@@ -10,6 +10,7 @@ import pytest
 
 from matcher.core.detect import full_frame, quad_classifier
 from matcher.core.detect.detection import detect
+from matcher.core.detect.no_card import inside_a_card
 from matcher.core.detect.reduced_image import reduce
 from matcher.core.detect.settings import DetectSettings
 from matcher.core.nets.runtime import infer
@@ -43,25 +44,21 @@ def test_a_picture_cut_to_the_card_is_the_card(kind: str) -> None:
     assert whole_ones >= 5
 
 
-@pytest.mark.parametrize("turned", [False, True])
-def test_what_a_cut_picture_lacks_of_its_cards_shape_lies_beyond_it_at_both_ends(turned: bool) -> None:
-    pixels = staged("cropped", 0).pixels
-    assert pixels.shape[0] > pixels.shape[1]
-    lost = round(0.05 * pixels.shape[1])
-    cut = np.rot90(pixels[:, lost:], int(turned))
-    (found,) = detect(Photo.from_pixels(np.ascontiguousarray(cut)))
-    low, high = found.corners.min(axis=0), found.corners.max(axis=0)
-    short, long = (1, 0) if turned else (0, 1)
-    assert (high - low)[short] / (high - low)[long] == pytest.approx(FaceSize().aspect, abs=1e-4)
-    assert -low[short] == pytest.approx((high - low)[short] / 2 - cut.shape[1 - short] / 2, abs=0.01)
-    assert (low[long], high[long]) == (0, cut.shape[1 - long])
-
-
-def test_a_card_cut_by_hand_is_not_made_larger() -> None:
-    pixels = staged("cropped", 0).pixels
-    (found,) = detect(Photo.from_pixels(pixels))
+def test_a_doubtful_full_picture_is_a_card_where_the_inside_of_one_is_seen_all_over_it(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    chance = (DetectSettings().filled_and_seen + DetectSettings().found) / 2
+    monkeypatch.setattr("matcher.core.detect.detection.fills_frame", lambda *_: chance)
+    card = staged("cropped", 0)
+    assert inside_a_card(reduce(card))
+    (found,) = detect(card)
     assert (found.corners.min(axis=0) == 0).all()
-    assert (found.corners.max(axis=0) == pixels.shape[1::-1]).all()
+    assert not found.bare
+    assert found.score == DetectSettings().found
+    noise = np.random.default_rng(1).normal(120, 12, (832, 478, 3)).clip(0, 255).astype(np.uint8)
+    view = Photo.from_pixels(noise)
+    assert not inside_a_card(reduce(view))
+    assert not detect(view)
 
 
 @pytest.mark.parametrize("kind", ["no_wood", "no_cloth", "no_plaid"])
