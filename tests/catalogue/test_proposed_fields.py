@@ -53,6 +53,16 @@ def test_a_mark_that_says_what_the_closest_records_says_is_written_as_there(scan
     assert proposed_fields(card(scans, line("BRELL & CO.", "mark", sure=0.5)))["mark"].confirm
 
 
+def test_a_club_is_not_asked_about_where_only_its_capitals_and_gaps_are_others(scans: Path) -> None:
+    found = card(scans, line("FERRY HILL R.C.", "club", 61))
+    (closest,) = found.candidates
+    known = replace(closest, evidence=replace(closest.evidence, club="Ferry Hill R. C."))
+    told = proposed_fields(replace(found, candidates=(known,)))["club"]
+    assert (told.value, told.origin, told.confirm) == ("Ferry Hill R. C.", READ, False)
+    other = proposed_fields(replace(found, candidates=(known,), lines=(line("FERRY HALL R.C.", "club", 61),)))["club"]
+    assert (other.value, other.confirm) == ("FERRY HALL R.C.", True)
+
+
 def test_a_card_like_one_without_a_mark_is_proposed_without_one_unless_one_was_read(scans: Path) -> None:
     found = card(scans, line(NAME, "caption"))
     (closest,) = found.candidates

@@ -79,9 +79,16 @@ def _unread(known: str, record_id: str) -> ProposedField:
 
 
 def _read(line: WrittenLine, known: str) -> ProposedField:
-    """A mark as the closest record has it where it says the same, else with the place where it stands."""
-    same = plain(line.words) == plain(known)
-    value = line.words
-    if line.part == "mark":
-        value = known if same else f"{line.words} ({line.place})"
-    return ProposedField(value, READ, line.certainty < SURE or not same)
+    """As the closest record has it where it says the same, in whatever capitals; else a mark with its place."""
+    same = _letters(line.words) == _letters(known)
+    other = f"{line.words} ({line.place})" if line.part == "mark" else line.words
+    return ProposedField(known if same else other, READ, line.certainty < SURE or not same)
+
+
+def _letters(words: str) -> str:
+    """What says the same whatever its capitals and gaps: readers tell 'R.C.' from 'R. C.' badly.
+
+    >>> _letters("FERRY HILL R.C.") == _letters("Ferry Hill R. C.")
+    True
+    """
+    return plain(words).replace(" ", "")

@@ -43,8 +43,8 @@ def compare_words(
         return WordsFinding(NOT_FOUND, ()) if elsewhere else None
     lines = tuple(judged_line(pair, sight) for pair in pairs)
     added = None if any(pair.part == "club" for pair in pairs) else added_line(sight, written, pairs, record, ocr)
-    if added and record.mark and added.size < LARGE:
-        added = None  # a small line more is for the mark to judge, where the record tells of one or of none
+    if added and record.mark and (added.framed or added.size < LARGE):
+        added = None  # for the mark to judge, where the record tells of one or of none
     wanting = wanting_of(record, pairs, added)
     ink = candidate.caption_probability
     probability = judge_words([line.probability for line in lines], ink, wanting, calibration)

@@ -6,7 +6,7 @@ other, frame by frame, and with the record's words. Places are the reference's l
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -19,7 +19,7 @@ from matcher.core.detect.card_quad import CardQuad
 from matcher.core.flatten import Face
 from matcher.core.ocr.every_line import FoundLine, find_lines, is_firm, read_found, zones
 from matcher.core.ocr.looks import Card, Look, Looks, Transform, look_at, mm_to_face
-from matcher.core.ocr.reader import reader
+from matcher.core.ocr.reader import Reader, reader
 from matcher.core.ocr.settings import LinePairSettings, OcrSettings
 from matcher.core.ocr.spelling import plain
 from matcher.core.parallel.side_by_side import side_by_side
@@ -137,6 +137,9 @@ def pair_lines(
         return ()
     known, card = {"name": record.caption, "club": record.club}, sight.card
     lines = caption_lines(written, record, mark, settings.pairs)
+    below = _club_below(library, sight.reference, lines, record, settings)
+    if below:
+        lines["club"] = below
 
     def pair(part: Part) -> LinePair:
         box, quarters = lines[part].line.box_mm, lines[part].quarters
@@ -170,6 +173,23 @@ def caption_lines(
             if beside:
                 parts[part] = max(beside, key=_letters)  # type: ignore[index]
     return parts
+
+
+def _club_below(
+    library: Reader, face: Face, lines: Mapping[Part, WrittenLine], record: KnownRecord, settings: OcrSettings
+) -> WrittenLine | None:
+    """The record's club where no search found it, light on light say: read closely below its name."""
+    name = lines.get("name")
+    if not plain(record.club) or "club" in lines or name is None or name.quarters:
+        return None
+    left, top, right, bottom = name.line.box_mm
+    aside, (near, far) = settings.club_below.aside * (right - left), settings.club_below.below
+    height, edge = bottom - top, face.size.width_mm
+    box = (max(0.0, left - aside), bottom + near * height, min(edge, right + aside), bottom + far * height)
+    look = look_at(library, Card(face.grey, mm_to_face(face.size), face.size), box, 0, settings.pairs)
+    if alike(plain(look.words), plain(record.club)) < settings.pairs.alike:
+        return None
+    return WrittenLine(CardLine(look.words, look.certainty, box), 0, look)
 
 
 def alike(words: str, other: str) -> float:

@@ -113,6 +113,18 @@ class LinePairSettings:
 
 
 @dataclass(frozen=True)
+class ClubBelowSettings:
+    """`line_pairs`: where a club is looked for that no search found on a known card; by hand.
+
+    below: how far below its name it begins and ends, in heights of the name.
+    aside: how much farther than the name it may reach on either side, in lengths of the name.
+    """
+
+    below: tuple[float, float] = (-0.1, 0.7)
+    aside: float = 0.3
+
+
+@dataclass(frozen=True)
 class MarkMatchSettings:
     """`mark_match`; by hand.
 
@@ -140,6 +152,30 @@ class AddedMarkSettings:
     firm: float = 0.8
     same_place: float = 0.4
     same_words: float = 0.45
+
+
+@dataclass(frozen=True)
+class FramedSettings:
+    """`framed`; by hand: of 82 lines on 40 references used to scale 10 of 13 in a frame are told, of 69 others none.
+
+    ends:         share of the line's length left out at either end: an oval bends there.
+    around:       share of its height by which a frame may stand farther out than its box.
+    middle:       share of its height on both sides of its middle in which no frame's edge lies.
+    blur_px, lean_px: Gaussian sigma, and by how many rows an edge may rise or fall over the line.
+    bold_percent: percentile of all steps that is a bold stroke's.
+    step, share:  share of that from which a column has a step, and share of the columns that must have it.
+    least_px:     what is lower or narrower shows no frame.
+    """
+
+    ends: float = 0.3
+    around: float = 0.35
+    middle: float = 0.2
+    blur_px: float = 1.2
+    lean_px: int = 2
+    bold_percent: float = 95.0
+    step: float = 0.65
+    share: float = 0.8
+    least_px: int = 12
 
 
 @dataclass(frozen=True)
@@ -209,5 +245,7 @@ class OcrSettings:
     every_line: EveryLineSettings = field(default_factory=EveryLineSettings)
     marks: MarkMatchSettings = field(default_factory=MarkMatchSettings)
     added_mark: AddedMarkSettings = field(default_factory=AddedMarkSettings)
+    framed: FramedSettings = field(default_factory=FramedSettings)
     way_up: WayUpSettings = field(default_factory=WayUpSettings)
     pairs: LinePairSettings = field(default_factory=LinePairSettings)
+    club_below: ClubBelowSettings = field(default_factory=ClubBelowSettings)

@@ -28,7 +28,7 @@ from matcher.core.reference_set import KnownRecord, KnownReference
 from matcher.lab.synthesis.lettering import CENTURY
 from matcher.lab.synthesis.line_drawing import draw_line, ink_on
 from matcher.lab.synthesis.type_cases import Typeface
-from matcher.lab.synthesis.wording import SetLine, width_mm
+from matcher.lab.synthesis.wording import MarkForm, SetLine, width_mm
 from tests.core.ladder.test_ladder import candidate, studio
 from tests.core.test_identify import photo_and_outline
 from tests.support.faces import SIZE, face_of
@@ -193,6 +193,29 @@ def test_a_line_that_only_the_query_has_is_told() -> None:
     assert any("Ferry" in told for told in found.differing)
     assert found.probability < 0.25
     assert not compared(card(at_the_foot(NAME, "")[:1], seed=2), reference, known(club="")).added
+
+
+@pytest.mark.parametrize(("form", "told"), [("line", True), ("box", False), ("oval", False), ("ribbon", False)])
+def test_a_line_in_a_frame_is_no_club_where_the_record_tells_of_marks(form: MarkForm, told: bool) -> None:
+    """A frame makes its line as high as a club's."""
+    reference, bare = card(at_the_foot(NAME, "")[:1], seed=1), known(club="")
+    bare = replace(bare, reference=replace(bare.reference, record=replace(bare.record, mark="none")))
+    further = replace(line("Pelldale Tea", 18.2, 60.9, 1.5, tone=0.97), part="mark", frame=form)
+    found = compared(card([*at_the_foot(NAME, "")[:1], further], seed=2), reference, bare)
+    assert bool(found.added) == told
+    assert told or found.probability > 0.75
+
+
+def test_a_club_that_no_search_finds_is_read_below_its_name() -> None:
+    """As light as a backdrop in which the name stands out."""
+    reference = card(at_the_foot(NAME, CLUB), seed=1)
+    unfound = tuple(one for one in written_on(reference) if not one.look.words.startswith("Ferry"))
+    for club, same in ((CLUB, True), ("Gull Rock Harriers", False)):
+        pairs = pair_lines(sight(card(at_the_foot(NAME, club), seed=2), reference), unfound, known().record, "")
+        assert [pair.part for pair in pairs] == ["name", "club"]
+        assert (fuzz.ratio(pairs[1].query.words, CLUB) > 80) == same
+    other = pair_lines(sight(reference, reference), unfound, known(club="Zzyx Qum").record, "")
+    assert [pair.part for pair in other] == ["name"]
 
 
 def test_the_records_own_issuer_is_no_further_line() -> None:
