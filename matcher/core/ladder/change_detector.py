@@ -48,9 +48,9 @@ NetworkInputs = tuple[tuple[Floats, float], tuple[Floats, float]]
 """What `network_input` gives of the query and of the reference."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class DifferenceMap:
-    """A part of the query's face with the reference's laid over it, compared.
+    """A part of the query's face with the reference's laid over it, compared; equal to itself alone.
 
     kind:             what it shows.
     query, reference: (height, width) uint8, registered to a pixel.

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -22,6 +23,11 @@ Floats = NDArray[np.float32]
 RUNG = "rivals"
 """The model's name in a `Calibration`."""
 
+Parts = tuple[DifferenceMap, ...]
+
+KEPT = 8
+"""Comparisons, a megabyte each, that a process keeps: more than one card has; own choice."""
+
 
 @dataclass(frozen=True)
 class Contender:
@@ -31,7 +37,7 @@ class Contender:
     """
 
     probability: float
-    parts: tuple[DifferenceMap, ...]
+    parts: Parts
     read: float = 0.0
 
     @property
@@ -87,6 +93,12 @@ def rival_features(
     strength: the same, grown with the size and clearness of what differs.
     """
     most = (settings or HeadToHeadSettings()).most_log_odds
+    return dict(_compared(tuple(first), tuple(second), most))
+
+
+@lru_cache(maxsize=KEPT)
+def _compared(first: Parts, second: Parts, most: float) -> dict[str, float]:
+    """`rival_features`, kept: an answer is decided again for all that was read, and its rivals stay who they were."""
     against = fit = spots = size = noise = 0.0
     for one, other in zip(first, second, strict=True):
         where = _where_they_differ(one, other)

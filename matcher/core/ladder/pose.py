@@ -25,6 +25,7 @@ from matcher.core.ladder.local_ncc import STEP, CorrelationMap, correlation_map,
 from matcher.core.ladder.movement import CELL, MovementMap, compare_movement, in_cells, movement_features
 from matcher.core.ladder.picture_settings import PoseSettings
 from matcher.core.ladder.registered import Registered
+from matcher.core.parallel.side_by_side import both
 from matcher.core.shared_settings import FaceSize, Thresholds
 
 Grey = NDArray[np.uint8]
@@ -225,11 +226,13 @@ def compare_pictures(pair: Registered) -> PictureComparison | None:
     if fine is None:
         return None
     inputs = network_input(query), network_input(reference)
-    movement = compare_movement(query, reference, mask, inputs)
+    movement, difference = both(
+        lambda: compare_movement(query, reference, mask, inputs),
+        lambda: compare("pictures", query, reference, mask, inputs),
+    )
     movement = movement.with_damage(in_cells(on_query[box]), in_cells(on_reference[box]))
     if movement.comparable < settings.pose.least_comparable:
         return None
-    difference = compare("pictures", query, reference, mask, inputs)
     shine = pair.beside_shine[box]
     return PictureComparison(query, reference, mask, fine, movement, difference, size, box, pair.alignment, shine)
 

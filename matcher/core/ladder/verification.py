@@ -7,10 +7,10 @@ their findings is for `decision` to say.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from itertools import islice
+from itertools import chain, islice
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from matcher.core.align.alignment import Alignment, align
 from matcher.core.align.view import View
 from matcher.core.calibration import Calibration
+from matcher.core.describe import Description
 from matcher.core.flatten import Face
 from matcher.core.ladder.candidate import Candidate
 from matcher.core.ladder.caption import judge_caption
@@ -28,6 +29,7 @@ from matcher.core.ladder.pose import judge_pose
 from matcher.core.ladder.pose_ranking import rank_poses
 from matcher.core.ladder.registered import Registered, Side
 from matcher.core.ladder.settings import LadderSettings, VerificationSettings
+from matcher.core.parallel.side_by_side import side_by_side
 from matcher.core.reference_set import KnownReference, ReferenceSet
 from matcher.core.search.reference_index import Hit
 
@@ -71,12 +73,30 @@ class Verifier:
         """What could be registered so far, by the reference's id."""
         return {}
 
+    @cached_property
+    def _fetched(self) -> dict[int, tuple[Face, Description]]:
+        return {}
+
+    def stored(self, known: KnownReference) -> tuple[Face, Description]:
+        """What is kept of a reference, asked for once."""
+        if known.id not in self._fetched:
+            self._fetched[known.id] = self.references.face(known.id), self.references.description(known.id)
+        return self._fetched[known.id]
+
+    def of_each(
+        self, work: Callable[[KnownReference], Candidate], references: Sequence[KnownReference]
+    ) -> list[Candidate]:
+        """`work` of references that do not wait for each other, on two threads; the set is asked on this one alone."""
+        for known in references:
+            self.stored(known)
+        return side_by_side(work, references)
+
     def register(
         self, known: KnownReference, start: NDArray[np.float64] | None = None, thorough: bool = True
     ) -> Candidate:
         """A candidate of which nothing is found yet but how it lies on the query; arguments as of `align`."""
-        face = self.references.face(known.id)
-        alignment = align(self.view, View(face, self.references.description(known.id)), start=start, thorough=thorough)
+        face, description = self.stored(known)
+        alignment = align(self.view, View(face, description), start=start, thorough=thorough)
         if alignment.upside_down:
             return self._register_turned(known, face)
         if not alignment:
@@ -197,23 +217,25 @@ def poses_again(verifier: Verifier, candidates: list[Candidate]) -> list[Candida
         if low < evidence.probability < high:
             others = [known for known in verifier.references.of_pose(pose) if known.id not in seen]
             more = others[: settings.references_per_pose - 1]
-            asked += [verifier.pose(verifier.register(known)) for known in more]
+            asked += verifier.of_each(lambda known: verifier.pose(verifier.register(known)), more)
     return asked
 
 
 def every_crop(verifier: Verifier, same_pose: list[Candidate], pose: str) -> list[Candidate]:
     """Every known crop of the pose, each by one reference: the first that was registered, else the most legible."""
-    registered = list(same_pose)
     seen = {candidate.record.crop for candidate in same_pose}
+    others: dict[str, KnownReference] = {}
     for known in verifier.references.of_pose(pose):
         if known.record.crop not in seen:
-            seen.add(known.record.crop)
-            registered.append(verifier.register(known))
-    measured: set[str] = set()
-    for i, candidate in enumerate(registered):
-        if candidate.alignment and candidate.record.crop not in measured:
-            measured.add(candidate.record.crop)
-            registered[i] = verifier.crop(candidate)
+            others.setdefault(known.record.crop, known)
+    registered = same_pose + verifier.of_each(verifier.register, [*others.values()])
+    first: dict[str, int] = {}
+    for place, candidate in enumerate(registered):
+        if candidate.alignment:
+            first.setdefault(candidate.record.crop, place)
+    measured = side_by_side(verifier.crop, [registered[place] for place in first.values()])
+    for place, candidate in zip(first.values(), measured, strict=True):
+        registered[place] = candidate
     return registered
 
 
@@ -243,16 +265,24 @@ def every_caption(verifier: Verifier, same_pose: list[Candidate], lead: Candidat
     done = {candidate.reference.id: candidate for candidate in same_pose}
     # The crop is the same, so the transform is nearly the same: it saves the search for features.
     start = verifier.transform(lead)
-    for references in _by_record(_same_crop(verifier.references, lead.reference), settings.captions):
-        for known in references[: settings.references_per_record]:
-            candidate = done.get(known.id) or verifier.register(known, start)
-            candidate = candidate if candidate.alignment else verifier.register(known)
-            if candidate.crop is None:
-                candidate = verifier.same_crop(candidate, lead)
-            done[known.id] = candidate = verifier.caption(candidate)
-            probability = candidate.caption_probability
-            if probability is not None and not low < probability < high:  # else a second reference may tell
-                break
+
+    def looked_at(known: KnownReference) -> Candidate:
+        candidate = done.get(known.id) or verifier.register(known, start)
+        candidate = candidate if candidate.alignment else verifier.register(known)
+        return verifier.caption(candidate if candidate.crop else verifier.same_crop(candidate, lead))
+
+    def is_doubtful(candidate: Candidate) -> bool:
+        probability = candidate.caption_probability
+        return probability is None or low < probability < high
+
+    records = _by_record(_same_crop(verifier.references, lead.reference), settings.captions)
+    found: list[list[Candidate]] = [[] for _ in records]
+    for turn in range(settings.references_per_record):  # where one does not tell, a second may
+        asked = [n for n, own in enumerate(records) if turn < len(own) and all(map(is_doubtful, found[n]))]
+        for n, candidate in zip(asked, verifier.of_each(looked_at, [records[n][turn] for n in asked]), strict=True):
+            found[n].append(candidate)
+    for candidate in chain.from_iterable(found):
+        done[candidate.reference.id] = candidate
     return _likeliest_record_finished(verifier, done)
 
 
@@ -263,10 +293,12 @@ def _likeliest_record_finished(verifier: Verifier, done: dict[int, Candidate]) -
     certain = max(c.pose_probability for c in done.values()) >= verifier.settings.verification.certain
 
     def finished(candidate: Candidate) -> Candidate:
+        if candidate.record.record_id != best.record.record_id:
+            return candidate
         shown = candidate is best or not certain
         return verifier.copy(verifier.pose(candidate) if shown else candidate)
 
-    return [finished(c) if c.record.record_id == best.record.record_id else c for c in done.values()]
+    return side_by_side(finished, [*done.values()])
 
 
 def _same_crop(references: ReferenceSet, known: KnownReference) -> list[KnownReference]:

@@ -109,11 +109,12 @@ def find_lines(
 ) -> list[FoundLine]:
     """Where lines stand in some zones of a card whose corners lie at (4, 2) TL TR BR BL in a grey. searched: of this
     very card."""
-    searched, found = {} if searched is None else searched, list[FoundLine]()
-    for zone in where:
-        if zone not in searched:
-            searched[zone] = _found_in(zone, library, grey, corners, size, rules)
-        found += searched[zone]
+    wanted, searched = list(where), {} if searched is None else searched
+    search = partial(_found_in, library=library, grey=grey, corners=corners, size=size, rules=rules)
+    for side in {zone.search_side for zone in wanted}:  # the library is told of one at a time
+        new = [zone for zone in wanted if zone.search_side == side and zone not in searched]
+        searched.update(zip(new, side_by_side(search, new), strict=True))
+    found = [line for zone in wanted for line in searched[zone]]
     level = [one.box_mm for one in found if not one.zone.quarters]
     return [one for one in found if not one.zone.quarters or not _on_any(one.box_mm, level)]
 

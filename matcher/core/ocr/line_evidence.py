@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import partial
 
 import numpy as np
 from rapidfuzz.distance import Levenshtein
@@ -24,6 +25,7 @@ from matcher.core.ocr.line_pairs import LinePair, Sight, WrittenLine, pair_lines
 from matcher.core.ocr.reader import reader
 from matcher.core.ocr.settings import OcrSettings
 from matcher.core.ocr.spelling import LEAST_PROBABILITY, Frames, misfits, plain
+from matcher.core.parallel.side_by_side import side_by_side
 from matcher.core.reference_set import KnownRecord
 
 
@@ -41,7 +43,7 @@ def compare_words(
     if not pairs:
         elsewhere = bool(plain(record.caption + record.club)) and not bears_letters(sight.reference)
         return WordsFinding(NOT_FOUND, ()) if elsewhere else None
-    lines = tuple(judged_line(pair, sight) for pair in pairs)
+    lines = tuple(side_by_side(partial(judged_line, sight=sight), pairs))
     added = None if any(pair.part == "club" for pair in pairs) else added_line(sight, written, pairs, record, ocr)
     if added and record.mark and (added.framed or added.size < LARGE):
         added = None  # for the mark to judge, where the record tells of one or of none

@@ -12,6 +12,7 @@ from typing import TypeVar
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
+Other = TypeVar("Other")
 
 THREADS = 2
 """The product is meant for two processors; own choice."""
@@ -27,3 +28,14 @@ def side_by_side(work: Callable[[Item], Result], items: Sequence[Item]) -> list[
         return [work(item) for item in items]
     with ThreadPoolExecutor(THREADS) as threads:
         return list(threads.map(work, items))
+
+
+def both(work: Callable[[], Result], other: Callable[[], Other]) -> tuple[Result, Other]:
+    """What two different works give; raises what the first of them raises, else what the second does.
+
+    >>> both(lambda: len("Ada"), lambda: "Ada".upper())
+    (3, 'ADA')
+    """
+    with ThreadPoolExecutor(1) as thread:
+        waiting = thread.submit(other)
+        return work(), waiting.result()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import threading
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -12,6 +14,7 @@ from matcher.core.align.view import View
 from matcher.core.calibration import Calibration
 from matcher.core.describe import Description, describe
 from matcher.core.flatten import Face
+from matcher.core.ladder import verification
 from matcher.core.ladder.candidate import Candidate
 from matcher.core.ladder.copy import CopyFinding
 from matcher.core.ladder.settings import LadderSettings
@@ -59,7 +62,12 @@ class Scripted:
     settings: LadderSettings = SETTINGS
 
     def of(self, rung: str) -> list[int]:
-        return [number for name, number in self.asked if name == rung]
+        return sorted(number for name, number in self.asked if name == rung)  # two threads ask in any order
+
+    def of_each(
+        self, work: Callable[[KnownReference], Candidate], references: Sequence[KnownReference]
+    ) -> list[Candidate]:
+        return [work(known) for known in references]
 
     def _row(self, rung: str, number: int) -> Candidate:
         self.asked.append((rung, number))
@@ -257,6 +265,7 @@ class InMemory:
 
     faces: list[Face]
     records: list[KnownRecord]
+    threads: set[int] = field(default_factory=set)
 
     @property
     def sizes(self) -> tuple[FaceSize, ...]:
@@ -273,13 +282,15 @@ class InMemory:
         return tuple(KnownReference(n, self.records[n - 1], 0.5) for n in numbers)
 
     def face(self, reference_id: int) -> Face:
+        self.threads.add(threading.get_ident())
         return self.faces[reference_id - 1]
 
     def description(self, reference_id: int) -> Description:
         return describe(self.face(reference_id))
 
 
-def test_a_face_is_verified_against_references_that_no_catalogue_holds() -> None:
+def of_two_sitters() -> tuple[View, InMemory]:
+    """A card, and references of its words and others, of another crop, and of another sitter."""
     shown, other = picture(61), picture(62)
     records = [
         KnownRecord("V1", "Some One", "P1", "A", "J. Kelwick"),
@@ -293,8 +304,11 @@ def test_a_face_is_verified_against_references_that_no_catalogue_holds() -> None
         face_of(shown, window(1.2), noise=2, caption="J. Kelwick", seed=3),
         face_of(other, noise=2, caption="J. Kelwick", seed=4),
     ]
-    references = InMemory(faces, records)
-    view = View(face_of(shown, noise=2, caption="J. Kelwick", seed=5))
+    return View(face_of(shown, noise=2, caption="J. Kelwick", seed=5)), InMemory(faces, records)
+
+
+def test_a_face_is_verified_against_references_that_no_catalogue_holds() -> None:
+    view, references = of_two_sitters()
     found = {
         one.record.record_id: one for one in verify(view, references, UNSCALED, references.search(view.description))
     }
@@ -305,6 +319,22 @@ def test_a_face_is_verified_against_references_that_no_catalogue_holds() -> None
     assert found["V1"].copy is not None
     assert found["V2"].copy is None
     assert found["V4"].crop is None
+
+
+def test_two_threads_find_what_one_does_and_ask_the_references_on_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A connection of Python's sqlite3 serves the thread that opened it alone, unless it is told otherwise
+    (`check_same_thread`)."""
+    view, references = of_two_sitters()
+    both = verify(view, references, UNSCALED, references.search(view.description))
+    assert references.threads == {threading.get_ident()}
+    monkeypatch.setattr(verification, "side_by_side", lambda work, items: list(map(work, items)))
+    one = verify(view, references, UNSCALED, references.search(view.description))
+    assert [found_of(candidate) for candidate in both] == [found_of(candidate) for candidate in one]
+
+
+def found_of(one: Candidate) -> tuple[object, ...]:
+    told = (one.pose, one.crop, one.caption, one.copy)
+    return (one.record.record_id, one.alignment.transform.tolist(), *(found and found.probability for found in told))
 
 
 def test_a_reference_that_stands_on_its_head_is_compared_the_right_way_up() -> None:

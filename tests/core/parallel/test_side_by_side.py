@@ -6,7 +6,7 @@ import threading
 
 import pytest
 
-from matcher.core.parallel.side_by_side import side_by_side
+from matcher.core.parallel.side_by_side import both, side_by_side
 
 
 @pytest.mark.parametrize("count", [0, 1, 2, 7])
@@ -25,3 +25,12 @@ def test_what_one_raises_is_raised_by_the_whole() -> None:
 
     with pytest.raises(ZeroDivisionError):
         side_by_side(inverse, [1, 0, 2])
+
+
+def test_two_different_works_are_done_at_once_and_the_first_fault_is_raised() -> None:
+    meet = threading.Barrier(2, timeout=20)
+    assert sorted(both(meet.wait, meet.wait)) == [0, 1]
+    with pytest.raises(ZeroDivisionError):
+        both(lambda: 1 // 0, lambda: [][0])
+    with pytest.raises(IndexError):
+        both(lambda: 1, lambda: [][0])
