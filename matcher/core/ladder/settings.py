@@ -109,6 +109,9 @@ class VerificationSettings:
                            badly.
     caption_doubtful:      between these the first reference's say on a caption is not enough ...
     references_per_record: ... and so many are asked in all.
+    seen:                  residual contrast of both cards from which their pictures are to be seen, and one negative is
+                           registered: of 65 drawn cards of an enrolled sitter (fit, seed 220) all were, whatever was
+                           left of them. Own choice, on the careful side.
     captions:              records of one pose and crop: beyond any that a series is known to have, so that a new
                            caption is new against all.
     """
@@ -127,6 +130,7 @@ class VerificationSettings:
     references_per_crop: int = 3
     caption_doubtful: tuple[float, float] = (0.1, 0.9)
     references_per_record: int = 2
+    seen: float = 0.3
     captions: int = 40
 
 

@@ -15,9 +15,10 @@ from itertools import chain, islice
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.core.align.alignment import Alignment, align
+from matcher.core.align.alignment import Alignment, align, match_features
 from matcher.core.align.view import View
 from matcher.core.calibration import Calibration
+from matcher.core.condition import residual_contrast
 from matcher.core.describe import Description
 from matcher.core.flatten import Face
 from matcher.core.ladder.candidate import Candidate
@@ -119,6 +120,19 @@ class Verifier:
         lies = replace(alignment, transform=over @ alignment.transform)
         return Candidate(known, lies, same_window=same_window(pair, self.calibration))
 
+    def sees_picture(self, known: KnownReference) -> bool:
+        """Whether both cards have a picture that is to be seen, so that one negative would be registered."""
+        return min(self._contrast, known.legibility) >= self.settings.verification.seen
+
+    def in_picture(self, known: KnownReference) -> int:
+        """Features that agree inside the picture: those on the whole card may be its words, which sitters share."""
+        face, description = self.stored(known)
+        return match_features(self.view.orb, View(face, description).orb)[1]
+
+    @cached_property
+    def _contrast(self) -> float:
+        return residual_contrast(self.view.face)
+
     def transform(self, candidate: Candidate) -> NDArray[np.float64] | None:
         """Where the query lies on the reference, both standing upright; None where it is not registered."""
         pair = self.pairs.get(candidate.reference.id)
@@ -175,8 +189,10 @@ def first_of_each_pose(verifier: Verifier, hits: Sequence[Hit]) -> list[Candidat
             candidates.append(Candidate(known, Alignment.failed(f"not compared: {spared}"), matches=hit.inliers))
         else:
             thorough = not certain and len(candidates) < settings.thorough
-            registered = replace(verifier.register(known, thorough=thorough), matches=hit.inliers)
-            candidates.append(verifier.pose(registered))
+            registered = verifier.register(known, thorough=thorough)
+            in_words = not registered.alignment and verifier.sees_picture(known)
+            matches = min(hit.inliers, verifier.in_picture(known)) if in_words else hit.inliers
+            candidates.append(verifier.pose(replace(registered, matches=matches)))
     return candidates
 
 

@@ -75,7 +75,32 @@ def judged_line(pair: LinePair, sight: Sight) -> WordLine:
     told, known = plain(read.words), plain(pair.known)
     if told == known and told != plain(pair.written.look.words):
         probability = max(probability, READ_AS_KNOWN)  # the known card was not read rightly
+    if left_by_scissors(told, known, *sight.beyond_edge(pair.written)):
+        probability = max(probability, READ_AS_KNOWN)
     return WordLine(pair.part, pair.known, read.words, read.certainty, probability, features)
+
+
+def left_by_scissors(told: str, known: str, before: float, after: float) -> bool:
+    """Whether what was read is what is left of the known letters where a card was trimmed.
+
+    before, after: shares of the line that were cut off. Letters are of uneven width, and what is left of one that was
+    cut through may be read as another.
+
+    >>> [left_by_scissors(told, "jonasharlesk", 0.05, 0) for told in ("onasharlesk", "lnasharlesk", "onasharlest")]
+    [True, True, False]
+    >>> left_by_scissors("onasharlesk", "jonasharlesk", 0, 0)
+    False
+    """
+    first, last = (math.ceil(share * len(known)) + 1 if share > LEAST_CUT else 0 for share in (before, after))
+    if first + last >= len(known) / 2:
+        return False
+    left = {known[start : len(known) - end] for start in range(first + 1) for end in range(last + 1)} - {known}
+    whole = slice(1 if first else 0, -1 if last else None)
+    return any(len(told) == len(one) and told[whole] == one[whole] for one in left)
+
+
+LEAST_CUT = 0.01
+"""Share of a line from which some of it was cut off; by hand."""
 
 
 def mark_in_place(sight: Sight, written: WrittenLine, mark: str, settings: OcrSettings | None = None) -> float:

@@ -77,6 +77,17 @@ class Sight:
         to_mm = np.linalg.inv(mm_to_face(self.reference.size))
         return np.asarray(to_mm @ self.transform @ mm_to_face(self.query.size))
 
+    def beyond_edge(self, written: WrittenLine) -> tuple[float, float]:
+        """Shares of a line of the reference, from its beginning and from its end, that the query was trimmed by."""
+        box = moved_box(written.line.box_mm, np.asarray(np.linalg.inv(self.to_reference_mm), np.float64))
+        if written.quarters:
+            ends, low, high = (box[1], box[3]), 0.0, self.query.size.height_mm
+        else:
+            ends, low, high = (box[0], box[2]), 0.0, self.query.size.width_mm
+        long = max(ends[1] - ends[0], 1e-6)
+        before, after = max(0.0, low - ends[0]) / long, max(0.0, ends[1] - high) / long
+        return (after, before) if written.quarters == 3 else (before, after)  # that one is read from the foot upwards
+
     @property
     def card(self) -> Card:
         """The query as it lies in its photo."""

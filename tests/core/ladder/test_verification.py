@@ -77,6 +77,12 @@ class Scripted:
         self.thorough.append(thorough)
         return Candidate(known, self._row("register", known.id).alignment)
 
+    def sees_picture(self, known: KnownReference) -> bool:
+        return known.legibility >= LIMITS.seen
+
+    def in_picture(self, known: KnownReference) -> int:
+        return 7
+
     def transform(self, found: Candidate) -> object:
         return found.alignment.transform if found.alignment else None
 
@@ -150,6 +156,17 @@ def test_beside_a_pose_that_shares_much_those_that_share_hardly_anything_are_not
     failed = scripted(replace(rows[0], alignment=Alignment.failed("no transform"), pose=None), *rows[1:])
     first_of_each_pose(failed, hits(LIMITS.many, 5, 5))  # what could not be compared rules nothing out either
     assert failed.of("register") == [1, 2, 3]
+
+
+def test_features_of_the_words_alone_are_no_resemblance_where_both_pictures_are_to_be_seen() -> None:
+    """Cards of different sitters share 100 to 190 features by mount, issuer's line and caption alone."""
+    rows = [
+        replace(candidate(f"V{n}", f"P{n}", "A", 0.1), alignment=Alignment.failed("lost"), pose=None) for n in (1, 2)
+    ]
+    verifier = scripted(*rows, legibility=(LIMITS.seen, LIMITS.seen - 0.01))
+    assert [one.matches for one in first_of_each_pose(verifier, hits(130, 90))] == [7, 90]  # type: ignore[arg-type]
+    fits = scripted(candidate("V1", "P1", "A", 0.1))
+    assert first_of_each_pose(fits, hits(130))[0].matches == 130  # type: ignore[arg-type]
 
 
 def test_a_reference_that_was_removed_since_is_passed_over() -> None:

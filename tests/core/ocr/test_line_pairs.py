@@ -169,6 +169,32 @@ def test_a_line_read_as_the_record_has_it_is_the_same_though_the_known_card_was_
     assert judged_line(replace(name, known="Jonas Harlest"), query).probability < 0.25
 
 
+def trimmed(face: Face, left_mm: float) -> tuple[Face, np.ndarray]:
+    """The card without so much of its left, cut out as a whole one is; and the transform to where it was."""
+    off = left_mm * SIZE.px_per_mm
+    back = np.array([[1 - off / SIZE.width, 0, off], [0, 1, 0], [0, 0, 1]])
+    grey = cv2.warpPerspective(face.grey, back, face.grey.shape[::-1], flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
+    return replace(face, grey=grey, pixels=np.repeat(grey[..., None], 3, axis=2)), back
+
+
+def at_the_left(name: str, club: str) -> list[SetLine]:
+    return [line(name, 11.0, 57.5, 2.2, tone=0.97), line(club, 12.5, 60.8, 1.8, tone=0.97)]
+
+
+@pytest.mark.parametrize(("name", "same"), [(NAME, True), ("Jonas Harlest", False)])
+def test_letters_that_scissors_took_are_no_other_words(name: str, same: bool) -> None:
+    """A trimmed card is the same card with less shown: what is left of its words says what it said there."""
+    reference = card(at_the_left(NAME, CLUB), seed=1)
+    written = written_on(reference)
+    begins = min(one.line.box_mm[0] for one in written if not one.quarters)
+    query, back = trimmed(card(at_the_left(name, CLUB), seed=2), begins + 1.4)
+    photo, outline = photo_and_outline(query)
+    found = compare_words(Sight(photo, outline, query, reference, back), written, known())
+    assert found is not None
+    assert not found.lines[0].read.startswith("J")
+    assert (found.probability >= 0.5) == same
+
+
 def test_a_spaced_line_along_a_side_is_one_line() -> None:
     def box(left: float, top: float, right: float, bottom: float) -> np.ndarray:
         return np.array([[left, top], [right, top], [right, bottom], [left, bottom]], np.float32)
