@@ -29,11 +29,13 @@ class Patch:
     """Something that stands out from the lid: its mask (h, w) bool turned level, and how to get back to the picture.
 
     to_picture: (3, 3) from the patch's pixels to the picture's, both counted from the outer corner of the first.
+    contour: (k, 1, 2) its outline in the picture, pixel centres.
     """
 
     mask: NDArray[np.bool_]
     edges: NDArray[np.float32]
     to_picture: NDArray[np.float64]
+    contour: NDArray[np.int32]
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -44,7 +46,19 @@ class Patch:
         """The same, turned clockwise by a right angle."""
         back = np.array([[0, 1, 0], [-1, 0, self.shape[0]], [0, 0, 1.0]])
         edges = np.ascontiguousarray(np.rot90(self.edges, -1)[..., ::-1])
-        return Patch(np.ascontiguousarray(np.rot90(self.mask, -1)), edges, self.to_picture @ back)
+        return Patch(np.ascontiguousarray(np.rot90(self.mask, -1)), edges, self.to_picture @ back, self.contour)
+
+
+@dataclass(frozen=True)
+class Lid:
+    """A picture and how it stands out from the lid it was taken on.
+
+    apart: (h, w) uint8 colour distance to the lid's one colour; threshold: above which something is no lid.
+    """
+
+    picture: ReducedImage
+    apart: NDArray[np.uint8]
+    threshold: int
 
 
 @dataclass(frozen=True)
@@ -89,14 +103,16 @@ def flatbed_quads(
     sizes = [sizes] if isinstance(sizes, FaceSize) else sizes
     ways = (False, True) if len(sizes) > 1 else (False,)
     lying = [Lying(size, sideways) for size in sizes for sideways in ways]
-    ground = _from_lid(picture.lab, settings)
-    if ground is None:
+    lid = _lid_of(picture, settings)
+    if lid is None:
         return none
-    apart, threshold = ground
-    patches = _patches(picture, apart, threshold, settings)
+    patches = _patches(lid, settings)
     scale = _common_scale(patches, lying, px_per_mm, settings)
     if scale is None:
         return none
+    groups = [_pieces(lid, patch, scale, lying, settings) for patch in patches]
+    patches = [piece for group in groups for piece in group]
+    lone = [len(group) == 1 for group in groups for _ in group]
     formats = [_format_of(patch, scale, lying) for patch in patches]
     parts = [_cells_lying(*pair, scale, settings) for pair in zip(patches, formats, strict=True)]
     cells = [cell for part in parts for cell in part]
@@ -105,11 +121,27 @@ def flatbed_quads(
     quads = np.asarray(cells, np.float32)
     if float(np.median(measure(picture, quads, FaceSize().height_mm).paper)) < settings.paper:
         return none
-    alone = np.array([len(part) == 1 for part in parts for _ in part], bool)
+    alone = np.array([len(part) == 1 and one for part, one in zip(parts, lone, strict=True) for _ in part], bool)
     left = [patch for patch, part in zip(patches, parts, strict=True) if not part]
     heaps = np.array([_whole(patch) for patch in left if _is_heap(patch, scale, lying)], np.float32).reshape(-1, 4, 2)
     of = tuple(one.size for one, part in zip(formats, parts, strict=True) for _ in part)
     return FlatbedPage(quads, alone, of, heaps)
+
+
+def _pieces(lid: Lid, patch: Patch, scale: float, lying: Sequence[Lying], settings: FlatbedSettings) -> list[Patch]:
+    """What a patch without notches falls into further from the lid, where all of that are cards and it is not: a
+    cabinet whose shine or shadow reaches a card beside it is as large as a dozen small ones, about."""
+    whole = _least_off(patch, scale, lying)
+    if len(lying) == 1 or whole < settings.tolerance / 2:
+        return [patch]
+    parts = _apart_higher(lid, patch.contour, settings)
+    closer = bool(parts) and max(_least_off(part, scale, lying) for part in parts) < whole / 2
+    return parts if closer else [patch]
+
+
+def _least_off(patch: Patch, scale: float, lying: Sequence[Lying]) -> float:
+    """By how much whole cards of the likeliest format differ from the patch, as a natural logarithm."""
+    return min(_off(patch, scale, one) for one in lying)
 
 
 def _is_heap(patch: Patch, scale: float, lying: Sequence[Lying]) -> bool:
@@ -123,18 +155,17 @@ def _whole(patch: Patch) -> NDArray[np.float64]:
     return _quad(patch, 0, 0, wide, high)
 
 
-def _from_lid(lab: NDArray[np.uint8], settings: FlatbedSettings) -> tuple[NDArray[np.uint8], int] | None:
-    """(h, w) colour distance to the lid, which has one colour, that of most of the outermost pixels, and the distance
-    above which something is no lid; None where the rim has no one colour."""
-    rim = settings.rim_px
+def _lid_of(picture: ReducedImage, settings: FlatbedSettings) -> Lid | None:
+    """The lid, which has one colour, that of most of the outermost pixels; None where the rim has no one colour."""
+    lab, rim = picture.lab, settings.rim_px
     strips = [lab[:rim], lab[-rim:], lab[:, :rim], lab[:, -rim:]]
     ring = np.concatenate([strip.reshape(-1, 1, 3) for strip in strips])
-    lid = np.median(ring, axis=(0, 1)).astype(np.uint8)
-    apart = _apart(ring, lid)
+    colour = np.median(ring, axis=(0, 1)).astype(np.uint8)
+    apart = _apart(ring, colour)
     near = apart[apart <= 6]
     if len(near) < settings.even * len(ring):
         return None
-    return _apart(lab, lid), max(4, round(float(np.percentile(near, 95))) + 3)
+    return Lid(picture, _apart(lab, colour), max(4, round(float(np.percentile(near, 95))) + 3))
 
 
 def _apart(lab: NDArray[np.uint8], colour: NDArray[np.uint8]) -> NDArray[np.uint8]:
@@ -143,15 +174,13 @@ def _apart(lab: NDArray[np.uint8], colour: NDArray[np.uint8]) -> NDArray[np.uint
     return np.asarray(cv2.max(np.ascontiguousarray(apart[..., 0]), cv2.add(chroma, chroma)), np.uint8)
 
 
-def _patches(picture: ReducedImage, apart: NDArray[np.uint8], threshold: int, settings: FlatbedSettings) -> list[Patch]:
+def _patches(lid: Lid, settings: FlatbedSettings) -> list[Patch]:
     """What stands out from the lid, each piece as one patch, unless it falls into whole ones further from the lid."""
-    mask = (apart > threshold).astype(np.uint8)
+    mask = (lid.apart > lid.threshold).astype(np.uint8)
     found: list[Patch] = []
     for contour in _large(mask):
-        patch = _level(picture, contour)
-        parts = (
-            [] if patch.mask.mean() > settings.whole else _apart_higher(picture, apart, contour, threshold, settings)
-        )
+        patch = _level(lid.picture, contour)
+        parts = [] if patch.mask.mean() > settings.whole else _apart_higher(lid, contour, settings)
         found += parts or [patch]
     return found
 
@@ -165,22 +194,16 @@ def _large(mask: NDArray[np.uint8], bridged: bool = True) -> list[NDArray[np.int
     return [np.asarray(c, np.int32) for c in contours if cv2.contourArea(c) > least]
 
 
-def _apart_higher(
-    picture: ReducedImage,
-    apart: NDArray[np.uint8],
-    contour: NDArray[np.int32],
-    threshold: int,
-    settings: FlatbedSettings,
-) -> list[Patch]:
+def _apart_higher(lid: Lid, contour: NDArray[np.int32], settings: FlatbedSettings) -> list[Patch]:
     """The whole patches that a piece with notches falls into where more is asked of what stands out; none where it does
     not. A pale card on a black lid shines a few pixels beyond its edge, and so reaches its neighbour; what is lost
     of them must be little: a pale mount on a pale lid is no further from it than shine."""
-    inside = np.zeros(apart.shape, np.uint8)
+    inside = np.zeros(lid.apart.shape, np.uint8)
     cv2.drawContours(inside, [contour], -1, 1, -1)
     for times in settings.raised:
         parts = [
-            _level(picture, part)
-            for part in _large((apart > times * threshold).astype(np.uint8) * inside, bridged=False)
+            _level(lid.picture, part)
+            for part in _large((lid.apart > times * lid.threshold).astype(np.uint8) * inside, bridged=False)
         ]
         kept = sum(float(part.mask.sum()) for part in parts) > settings.whole * float(inside.sum())
         if len(parts) > 1 and kept and all(part.mask.mean() > settings.whole for part in parts):
@@ -207,7 +230,7 @@ def _level(picture: ReducedImage, contour: NDArray[np.int32]) -> Patch:
     turned = np.stack(
         [slope[..., 0] * cosine + slope[..., 1] * sine, slope[..., 1] * cosine - slope[..., 0] * sine], -1
     )
-    return Patch(mask, np.minimum(np.abs(turned), 2.0).astype(np.float32), half @ back @ np.linalg.inv(half))
+    return Patch(mask, np.minimum(np.abs(turned), 2.0).astype(np.float32), half @ back @ np.linalg.inv(half), contour)
 
 
 def _common_scale(
@@ -244,7 +267,7 @@ def _explained(patches: list[Patch], scale: float, lying: Sequence[Lying], toler
     for patch in patches:
         area = float(np.prod(patch.shape))
         total += area
-        off = min(_off(patch, scale, one) for one in lying)
+        off = _least_off(patch, scale, lying)
         if off < tolerance:
             explained += area * (1 - off if len(lying) > 1 else 1.0)
     return explained / max(total, 1.0)

@@ -35,3 +35,14 @@ def test_a_cabinet_and_an_insert_a_millimetre_apart_are_two_cards() -> None:
     middles = sorted((round(float(x)), round(float(y))) for x, y in (card.corners.mean(axis=0) for card in found))
     true = sorted((left + width / 2, top + height / 2) for left, top, width, height in laid)
     assert np.abs(np.array(middles) * 25.4 / DPI - np.array(true)).max() < 1.0
+
+
+def test_a_cabinet_above_a_lying_card_that_its_shine_reaches_is_no_dozen_of_inserts() -> None:
+    """Together they are three inserts wide and four high, about, without a notch: so four of 28 cards were lost."""
+    laid = [(5.0, 5.0, 108.0, 165.0), (7.0, 171.0, 100.0, 63.0), (120.0, 5.0, 63.0, 100.0)]
+    pixels, scale = page(*laid).pixels.copy(), DPI / 25.4
+    pixels[round(170 * scale) : round(171 * scale), round(6 * scale) : round(112 * scale)] = 30
+    found = detect(Photo.from_pixels(pixels, dpi=DPI), KNOWN)
+    seen = sorted(np.ptp(card.corners, axis=0).tolist() for card in found)
+    true = sorted([width * scale, height * scale] for *_, width, height in laid)
+    assert np.abs(np.array(seen) - np.array(true)).max() < 1.5 * scale
