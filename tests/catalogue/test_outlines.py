@@ -115,7 +115,7 @@ def test_a_card_that_was_found_by_itself_has_none(page: Path) -> None:
 def test_an_export_of_before_can_still_be_brought_in(page: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     both(page)
     with monkeypatch.context() as earlier:
-        earlier.setattr(package, "is_given", lambda facts: False)
+        earlier.setattr(package, "is_given", lambda *_: False)
         with Catalogue.open(page / "my") as opened:
             export_bag(opened, page / "bag")
     assert b"outline" not in (page / "bag" / "data" / "records.csv").read_bytes()

@@ -126,7 +126,7 @@ def record_rows(connection: Connection, start: str = "") -> list[dict[str, str]]
 def _record_row(row: Mapping[str, Any], start: str) -> dict[str, str]:
     cells = {str(key): str(value) for key, value in {**row["more"], **row["extra"]}.items()}
     said = {name: row[name] for name in (*_TEXTS, "source", "note", "seen_on")}
-    said["outline"] = outline_text(row["quad"]) if is_given(row["facts"]) else ""
+    said["outline"] = outline_text(row["quad"]) if is_given(row["facts"], row["quad"]) else ""
     cells |= {name: text for name, text in said.items() if text or name not in _IF_SAID}
     return {
         **cells,

@@ -247,7 +247,7 @@ def _may_be_shown(row: TableRow, held: ReferenceRow) -> bool:
 
     A row that does not tell an outline may be any card of it; its own is known once it was looked for.
     """
-    return not is_given(held.facts) if row.quad is None else _overlap(row.quad, held.quad)
+    return not is_given(held.facts, held.quad) if row.quad is None else _overlap(row.quad, held.quad)
 
 
 def _is_same_card(row: TableRow, other: TableRow) -> bool:

@@ -216,9 +216,14 @@ def prepare_outlines(
     ]
 
 
-def is_given(facts: Mapping[str, Any]) -> bool:
-    """Whether a reference's outline was given, rather than found when it was enrolled. facts: of its face."""
-    return float(facts.get("outline_score", 0.0)) >= GIVEN
+def is_given(facts: Mapping[str, Any], quad: Quad) -> bool:
+    """Whether a reference's outline was given, rather than found when it was enrolled. facts: of its face.
+
+    What is level and begins in the picture's corner is the picture itself, which needs no telling.
+    """
+    across, down = ({corner[axis] for corner in quad} for axis in (0, 1))
+    whole = len(across) == len(down) == 2 and min(across) == min(down) == 0
+    return float(facts.get("outline_score", 0.0)) >= GIVEN and not whole
 
 
 def prepare_given(path: Path, settings: Settings, size: FaceSize | None, quad: Quad) -> PreparedReference:
