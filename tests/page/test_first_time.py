@@ -78,18 +78,19 @@ def above_the_bar(page: Any, buttons: str) -> Any:
     )
 
 
+def otherwise(route: Any) -> None:
+    """A comparison as if all records near to the card were others today."""
+    answer = route.fetch()
+    told = answer.json()
+    for one in told["identification"]["cards"][0]["candidates"]:
+        one["record_id"] = f"{one['record_id']}-b"
+    route.fulfill(response=answer, json=told)
+
+
 def test_a_lots_card_whose_record_is_no_longer_among_the_nearest_can_be_decided(site: Site, open_page: Open) -> None:
     """The lot was compared with the catalogue of then. What the buttons name stays until another is asked for."""
     page = open_page(f"{site.address}/lot", size="laptop")
     lot_of(page, site, NEW_POSE)
-
-    def otherwise(route: Any) -> None:
-        answer = route.fetch()
-        told = answer.json()
-        for one in told["identification"]["cards"][0]["candidates"]:
-            one["record_id"] = f"{one['record_id']}-b"
-        route.fulfill(response=answer, json=told)
-
     page.route("**/cards/*/comparison", otherwise)
     page.get_by_role("button", name="Work through 1 card").click()
     look = page.get_by_role("button", name="Look at V")
@@ -107,14 +108,6 @@ def test_a_lots_card_whose_record_is_no_longer_among_the_nearest_can_be_decided(
 
 def test_the_headline_of_a_find_names_the_record_that_stands_beside_it(site: Site, open_page: Open) -> None:
     """It named the nearest of then, where today's catalogue has another."""
-
-    def otherwise(route: Any) -> None:
-        answer = route.fetch()
-        told = answer.json()
-        for one in told["identification"]["cards"][0]["candidates"]:
-            one["record_id"] = f"{one['record_id']}-b"
-        route.fulfill(response=answer, json=told)
-
     page = open_page(f"{site.address}/catalogue")
     page.route("**/v1/finds/*/comparison", otherwise)
     page.goto(f"{site.address}/review#F00004")  # its negative is new

@@ -250,8 +250,9 @@ class _Detector:
 
     def _is_bare(self, outline: CardQuad) -> bool:
         odds = _log_odds(outline.score) + (outline.has_up or 0.0)
-        seen = self.picture.sees_card or inside_a_card(self.picture)
-        return odds < self.settings.unseen and not outline.odd and not seen
+        if odds >= self.settings.unseen or outline.odd:
+            return False
+        return not self.picture.sees_card and not inside_a_card(self.picture)
 
     def _refined(self, quad: NDArray[np.float32], reach: Reach | None = None) -> NDArray[np.float32]:
         """The quad on the photo's own pixels; where it is the full picture, there is no edge to look for."""
