@@ -22,6 +22,7 @@ The way through the room, in its order:
     caption_extension  a quad carried on over the strip that bears the caption
     refinement         where exactly a card's sides run
     side_strips        mount or table between two lines that run beside each other
+    shadow_rim         the same beside a card's own soft shadow
     scoring            what edges and inside say for a quad, by weights set by hand
     no_card            what has a card's outline and is none
     quad_classifier    the same and what lies around, by weights that were fitted

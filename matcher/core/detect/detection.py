@@ -27,6 +27,7 @@ from matcher.core.detect.quad_search import RankedQuads, overlap, search_quads
 from matcher.core.detect.reduced_image import ReducedImage, reduce
 from matcher.core.detect.refinement import refine
 from matcher.core.detect.settings import DetectSettings, Reach
+from matcher.core.detect.shadow_rim import out_of_shadow
 from matcher.core.detect.suppression import companions
 from matcher.core.detect.turning import in_reading_order, right_way_up
 from matcher.core.photo import Photo
@@ -260,7 +261,9 @@ class _Detector:
         scaled = np.asarray(quad / np.array(self.picture.scale), dtype=np.float32)
         if not self._is_frame(quad):
             reach = reach or refinement.fine
-            scaled = refine(self.photo.pixels, scaled[None], FaceSize().height_mm, reach, refinement)[0]
+            high = FaceSize().height_mm
+            on_edges = refine(self.photo.pixels, scaled[None], high, reach, refinement)
+            scaled = out_of_shadow(self.photo.pixels, on_edges, high, refinement.shadow)[0]
         return np.asarray(clockwise_portrait(scaled), dtype=np.float32)
 
     def _refined_or_none(self, quad: NDArray[np.float32] | None) -> NDArray[np.float32] | None:

@@ -116,6 +116,14 @@ def skew(quads: Array) -> Array:
     return np.asarray(cosine.max(axis=-1) + opposite.max(axis=-1))
 
 
+def lines_through(first: Array, second: Array) -> Array:
+    """(..., 3) the lines through two points (..., 2) each, as (a, b, c) with a x + b y = c and unit normals."""
+    edge = second - first
+    normal = np.stack([-edge[..., 1], edge[..., 0]], axis=-1)
+    normal = normal / np.maximum(np.linalg.norm(edge, axis=-1, keepdims=True), 1e-6)
+    return np.concatenate([normal, (normal * first).sum(axis=-1, keepdims=True)], axis=-1)
+
+
 def intersect(first: Array, second: Array) -> Array:
     """Crossing points of lines given as (..., 3) = (a, b, c) with a x + b y = c, unit normals; nan if parallel."""
     det = first[..., 0] * second[..., 1] - first[..., 1] * second[..., 0]

@@ -14,7 +14,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.core.detect.geometry import Array, height, intersect
+from matcher.core.detect.geometry import Array, height, intersect, lines_through
 from matcher.core.detect.sampling import across_sides, outward, side_points
 from matcher.core.detect.scoring import LEVELS
 from matcher.core.detect.settings import Reach, RefinementSettings
@@ -93,7 +93,8 @@ def _refined(pixels: NDArray[np.uint8], quads: Values, sampling: _Sampling, sett
         black=np.asarray(reach.black, np.float32) * LEVELS,
     )
     shift = np.nan_to_num(_fit(sides, settings) - first) * np.repeat(step, 4)[:, None]
-    lines = _lines(points + shift.reshape(*points.shape[:3], 1) * normals[:, :, None])
+    moved = points + shift.reshape(*points.shape[:3], 1) * normals[:, :, None]
+    lines = lines_through(moved[:, :, 0], moved[:, :, -1])
     corners = intersect(np.roll(lines, 1, axis=1), lines)
     return _sane(corners, quads, scale * (max(reach.back, reach.inward) + reach.outward))
 
@@ -225,14 +226,6 @@ def _weighted_lines(at: Array, value: Array, weight: Array) -> Array:
     pull = (weight * off * (value - level)).sum(axis=1, keepdims=True)
     slope = pull / np.maximum((weight * off * off).sum(axis=1, keepdims=True), 1e-12)
     return np.asarray(level + slope * off)
-
-
-def _lines(points: Array) -> Array:
-    """(n, 4, 3) unit normal and distance of the lines through the first and last of collinear points (n, 4, s, 2)."""
-    edge = points[:, :, -1] - points[:, :, 0]
-    normal = np.stack([-edge[..., 1], edge[..., 0]], axis=-1)
-    normal = normal / np.maximum(np.linalg.norm(edge, axis=-1, keepdims=True), 1e-6)
-    return np.concatenate([normal, (normal * points[:, :, 0]).sum(axis=-1, keepdims=True)], axis=-1)
 
 
 def _sane(corners: Array, quads: Values, limit: Array) -> Values:

@@ -59,6 +59,52 @@ class Reach:
 
 
 @dataclass(frozen=True)
+class ShadowSettings:
+    """Where a card ends beside its own soft shadow (`shadow_rim`); all own choices, on drawn scans and photos."""
+
+    least_px_per_mm: float = 3.0
+    """Below, a side is a few pixels wide."""
+    across_mm: float = 0.7
+    step_mm: float = 0.035
+    """How far to either side of a side tones are looked at, and how finely."""
+    inward_mm: float = 0.49
+    outward_mm: float = 0.21
+    """Where the card may end, from the side as it was found."""
+    past_corner: float = 0.06
+    """Share of a side left out at either end: corners are round and worn."""
+    stretches: int = 6
+    samples: int = 16
+    """Of each side, and of each stretch."""
+    most_stretches: int = 4
+    off_line_mm: float = 0.1
+    """So many of them must say the same, as near to one straight line."""
+    explained: float = 0.5
+    """Share that a break leaves unexplained of what it is to explain where the side lies."""
+    rim_mm: tuple[float, float] = (-0.14, -0.07)
+    darkest_mm: tuple[float, float] = (0.035, 0.07)
+    near_mm: tuple[float, float] = (0.14, 0.14)
+    ground_mm: tuple[float, float] = (0.56, 0.665)
+    """From the break outwards: the card's rim; where a shadow is darkest, where it still is one, where it has ended."""
+    least_rise: float = 12.0
+    """Grey levels from the shadow to the ground."""
+    darker: float = 3.0
+    """Grey levels by which the shadow is darker than the card's rim: else it looks as an edge out of focus does, which
+    a scan on its lid is not."""
+    lid_alike: float = 14.0
+    """Grey levels within which a lid is of one tone on all four sides of a card, its shadow's end among them; a lamp
+    leaves a table less even."""
+    at_once: float = 0.4
+    """Share of the rise up to which, and a half more, it may come at once: what rises faster is an edge."""
+    rough: float = 1.0
+    rough_share: float = 0.05
+    """Grey levels, or share of the rise, by which a shadow departs from a smooth curve at most: a margin and the edge
+    beyond it depart more."""
+    even: float = 6.0
+    ground_samples: int = 6
+    """Scatter of an even ground in grey levels, along a stretch and across its outermost samples."""
+
+
+@dataclass(frozen=True)
 class RefinementSettings:
     """Where exactly a card's sides run."""
 
@@ -75,6 +121,7 @@ class RefinementSettings:
     rival: float = 0.6
     """Share of the strongest line's strength from which a line inside of it is tried; own choice."""
     strips: StripSettings = StripSettings()
+    shadow: ShadowSettings = ShadowSettings()
 
 
 @dataclass(frozen=True)
