@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from matcher.core.align.alignment import align
 from matcher.core.align.view import View
 from matcher.core.detect.card_quad import CardQuad
+from matcher.core.detect.detection import detect
 from matcher.core.flatten import Face, flatten
 from matcher.core.ladder.caption import compare_captions
 from matcher.core.ladder.change_detector import DifferenceMap
@@ -24,6 +25,7 @@ from matcher.core.ladder.head_to_head import RUNG, rival_features
 from matcher.core.ladder.pose import compare_pictures, pose_features, pose_rung
 from matcher.core.ladder.registered import Registered
 from matcher.core.photo import Photo
+from matcher.core.shared_settings import FaceSize
 from matcher.lab.synthesis import Caption, Card, Crop, make_copy, photograph, scan
 from matcher.lab.synthesis.chance import another_crop, random_age, random_crop, random_scene
 from matcher.lab.synthesis.negatives import another_exposure
@@ -40,6 +42,9 @@ SCANS = 0.3
 
 CORNER_JITTER_MM = 0.2
 """Scatter of located corners around the true ones."""
+
+FAR_OFF_MM = 2.0
+"""Beyond this a found outline is another thing's."""
 
 
 ALIKE = 0.7
@@ -225,19 +230,29 @@ def _taken(card: Card, rng: np.random.Generator) -> Face:
     return scanned(card, rng) if rng.random() < SCANS else photographed(card, rng)
 
 
-def photographed(card: Card, rng: np.random.Generator) -> Face:
-    """The card's face from a telephone's photo of it."""
+def photographed(card: Card, rng: np.random.Generator, *, searched: bool = False) -> Face:
+    """The card's face from a telephone's photo of it. searched: its outline is found, not given with a scatter."""
     shot = photograph(card, random_scene(rng), rng)
-    return _flattened(shot.pixels, shot.corners, rng)
+    return _flattened(shot.pixels, shot.corners, rng, searched)
 
 
-def scanned(card: Card, rng: np.random.Generator) -> Face:
-    """The card's face from a scan of it."""
+def scanned(card: Card, rng: np.random.Generator, *, searched: bool = False) -> Face:
+    """The card's face from a scan of it. searched: as above."""
     shot = scan(card, rng)
-    return _flattened(shot.pixels, shot.corners, rng)
+    return _flattened(shot.pixels, shot.corners, rng, searched)
 
 
-def _flattened(pixels: Picture, corners: NDArray[np.float64], rng: np.random.Generator) -> Face:
-    side = float(np.linalg.norm(corners[3] - corners[0]))
-    jitter = rng.normal(0, CORNER_JITTER_MM * side / 63.5, (4, 2))
-    return flatten(Photo.from_pixels(pixels), CardQuad((corners + jitter).astype(np.float32), 1.0))
+def _flattened(pixels: Picture, corners: NDArray[np.float64], rng: np.random.Generator, searched: bool) -> Face:
+    photo = Photo.from_pixels(pixels)
+    px_per_mm = float(np.linalg.norm(corners[3] - corners[0])) / FaceSize().height_mm
+    scattered = corners + rng.normal(0, CORNER_JITTER_MM * px_per_mm, (4, 2))
+    found = _found_outline(photo, corners, FAR_OFF_MM * px_per_mm) if searched else None
+    return flatten(photo, CardQuad((scattered if found is None else found).astype(np.float32), 1.0))
+
+
+def _found_outline(photo: Photo, corners: NDArray[np.float64], most_px: float) -> NDArray[np.float32] | None:
+    """(4, 2) of the outlines that the product finds the one at these corners, beginning where they do; None where none
+    lies there: a card that was not found asks nothing of the rungs."""
+    turned = [np.roll(one.corners, way, axis=0) for one in detect(photo).found for way in range(4)]
+    nearest = min(turned, key=lambda one: float(np.abs(one - corners).max()), default=None)
+    return nearest if nearest is not None and np.abs(nearest - corners).max() <= most_px else None

@@ -81,9 +81,9 @@ def trials_of(taken: Sequence[Taken], pattern: str, seed: int, work: Path | None
         return list(chain.from_iterable(pool.map(session, [work] * len(tasks), tasks, seeds, [rungs] * len(tasks))))
 
 
-def window_pairs_of(taken: Sequence[Taken], seed: int) -> list[WindowPair]:
+def window_pairs_of(taken: Sequence[Taken], seed: int, searched: bool) -> list[WindowPair]:
     """Cards of these pictures in one window, trimmed, or in another one."""
-    return window_pairs([one.path for one in taken], seed)
+    return window_pairs([one.path for one in taken], seed, searched=searched)
 
 
 def trials_of_windows(pairs: Sequence[WindowPair]) -> list[Trial]:
@@ -119,6 +119,9 @@ def main() -> None:
     add_option(parser)
     parser.add_argument("--work", type=Path, help="folder where the faces are kept, to be measured anew")
     parser.add_argument("--rungs", nargs="+", choices=RUNGS, default=RUNGS, help="to be fitted; the others stay")
+    parser.add_argument(
+        "--searched", action="store_true", help="crop and edges: outlines as they are found, not scattered"
+    )
     parser.add_argument("--output", type=Path, help="where to write the coefficients; only report if not given")
     parser.add_argument("--source", default="", help="what the photographs are; stored with the coefficients")
     chosen = parser.parse_args()
@@ -137,12 +140,12 @@ def main() -> None:
         parser.error(str(error))
     if shared := {sha256_of(one.path) for one in teaching} & {sha256_of(one.path) for one in judging}:
         parser.error(f"{len(shared)} pictures are in both")
-    windows = window_pairs_of(judging, chosen.seed + 1) if set(chosen.rungs) <= WINDOW_RUNGS else []
+    windows = window_pairs_of(judging, chosen.seed + 1, chosen.searched) if set(chosen.rungs) <= WINDOW_RUNGS else []
     held_out = trials_of_windows(windows) or trials_of(
         judging, chosen.pairs, chosen.seed + 1, chosen.work, chosen.rungs
     )
     if chosen.output:
-        taught = window_pairs_of(teaching, chosen.seed) if windows else []
+        taught = window_pairs_of(teaching, chosen.seed, chosen.searched) if windows else []
         learnt = trials_of_windows(taught) or trials_of(teaching, chosen.pairs, chosen.seed, chosen.work, chosen.rungs)
         provenance = {
             "made": date.today().isoformat(),

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import repeat
 from pathlib import Path
 
 import numpy as np
@@ -72,19 +73,20 @@ class WindowPair:
         return self.kind in SAME
 
 
-def window_pairs(paths: Sequence[Path], seed: int) -> list[WindowPair]:
-    """All pairs of these pictures, on two processes; each picture has a seed of its own."""
+def window_pairs(paths: Sequence[Path], seed: int, *, searched: bool = False) -> list[WindowPair]:
+    """All pairs of these pictures, on two processes; each picture has a seed of its own. searched: the outlines are
+    found, not given with a scatter."""
     with process_pool(2) as pool:
-        drawn = pool.map(_of_picture, paths, [(seed, number) for number in range(len(paths))])
+        drawn = pool.map(_of_picture, paths, [(seed, number) for number in range(len(paths))], repeat(searched))
         return [pair for pairs in drawn for pair in pairs]
 
 
-def _of_picture(path: Path, seed: tuple[int, int]) -> list[WindowPair]:
-    return list(drawn_pairs(negative_of(path), np.random.default_rng([*seed, 8])))
+def _of_picture(path: Path, seed: tuple[int, int], searched: bool) -> list[WindowPair]:
+    return list(drawn_pairs(negative_of(path), np.random.default_rng([*seed, 8]), searched=searched))
 
 
-def drawn_pairs(negative: Picture, rng: np.random.Generator) -> Iterator[WindowPair]:
-    """One reference of a negative, (h, w) uint8, against a card of each of `KINDS`."""
+def drawn_pairs(negative: Picture, rng: np.random.Generator, *, searched: bool = False) -> Iterator[WindowPair]:
+    """One reference of a negative, (h, w) uint8, against a card of each of `KINDS`. searched: as in `window_pairs`."""
     wordless = rng.random() < WORDLESS
     caption = random_caption(rng, FONTS)
     if wordless:
@@ -109,12 +111,12 @@ def drawn_pairs(negative: Picture, rng: np.random.Generator) -> Iterator[WindowP
 
     off = cut_off(rng) if rng.random() < TRIMMED_REFERENCES else WHOLE
     _, known = placed("same", float(rng.choice(REFERENCE_CONTRASTS)), off, caption)
-    reference = View(scanned(card(known), rng))
+    reference = View(scanned(card(known), rng, searched=searched))
     for wanted in KINDS:
         also = wanted == "trimmed" or (wanted not in SAME and rng.random() < TRIMMED_OTHERS)
         kind, one = placed(wanted, float(rng.choice(CONTRASTS)), cut_off(rng) if also else WHOLE, words_beside())
         take = scanned if rng.random() < SCANS else photographed
-        query = View(take(card(one), rng))
+        query = View(take(card(one), rng, searched=searched))
         found, true = align(query, reference), true_window(negative.shape, one, known)
         words = "none" if wordless else caption.style
         about = (kind, one.age.residual_contrast, words, (one.age.trimmed_mm, off), true)

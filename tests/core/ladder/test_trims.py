@@ -92,6 +92,15 @@ def test_windows_of_trimmed_cards_are_measured_as_they_were_cut(pairs: list[Wind
     assert np.percentile(errors[:, 1], 90) < 0.015
 
 
+def test_windows_between_outlines_as_they_are_found_are_nearer_than_between_scattered_ones() -> None:
+    """Of one negative: photos and scans, trimmed and not, each outlined by the product itself."""
+    found = drawn_pairs(negative_of(NEGATIVES / "C1.jpg"), np.random.default_rng(1), searched=True)
+    errors = np.array([window_error(one.measured, one.true) for one in found if one.measured])
+    assert len(errors) == 8
+    assert np.median(errors[:, 0]) < 0.12
+    assert np.percentile(errors[:, 1], 90) < 0.006
+
+
 def test_the_report_tells_every_kind(pairs: list[WindowPair]) -> None:
     told = list(window_sentences(pairs, CALIBRATION))
     for kind in {one.kind for one in pairs}:
