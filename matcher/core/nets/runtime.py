@@ -37,7 +37,12 @@ def infer_all(path: Path, **inputs: Floats) -> tuple[Floats, ...]:
     return tuple(np.asarray(one, np.float32) for one in _session(path).run(None, inputs))
 
 
-@lru_cache(maxsize=8)
+KEPT = 16
+"""Networks that stay read in a process: all that are shipped, since one that has to be read again takes longer than its
+run."""
+
+
+@lru_cache(maxsize=KEPT)
 def _session(path: Path) -> Any:
     """Read once a process; its weights never change, and are what was shipped."""
     check_weights(path)

@@ -9,7 +9,7 @@ import onnxruntime
 import pytest
 
 from matcher.core.nets import WEIGHTS
-from matcher.core.nets.runtime import LARGE_BYTES, infer, infer_all
+from matcher.core.nets.runtime import KEPT, LARGE_BYTES, infer, infer_all
 from matcher.lab.training.logistic_onnx import LogisticModel, write_logistic
 
 
@@ -33,6 +33,10 @@ def test_every_network_tells_where_it_comes_from() -> None:
     for path in WEIGHTS.glob("*.onnx"):
         named = [path.with_suffix(".json"), *WEIGHTS.glob(f"{path.stem.split('_')[0]}_*.json")]
         assert any(file.is_file() for file in named), path.name
+
+
+def test_no_shipped_network_is_read_twice() -> None:
+    assert len(list(WEIGHTS.glob("*.onnx"))) <= KEPT
 
 
 def test_two_threads_compute_what_one_does() -> None:
