@@ -41,6 +41,7 @@ from matcher.lab.training import (
     train_letters,
     train_movement,
     train_orientation,
+    train_reader,
 )
 from reference_demo.cast import NEGATIVES, PLATES
 
@@ -197,6 +198,7 @@ COMMANDS = {
     train_orientation: [str(NEGATIVES), "--output", "none"],
     train_finder: [str(NEGATIVES), "--output", "none"],
     train_letters: [str(NEGATIVES), "--work", "none", "--output", "none"],
+    train_reader: [str(NEGATIVES), "--types", "none", "--output", "none"],
 }
 
 

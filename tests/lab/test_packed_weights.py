@@ -8,13 +8,25 @@ import numpy as np
 import onnxruntime
 
 from matcher.core.nets import WEIGHTS
-from matcher.lab.training.packed_weights import pack
+from matcher.lab.training.packed_weights import pack, pack_apart
 
 
 def test_a_packed_network_is_smaller_and_answers_alike(tmp_path: Path) -> None:
     whole, packed = WEIGHTS / "change_letters.onnx", tmp_path / "packed.onnx"
     pack(whole, packed)
     assert packed.stat().st_size < 0.6 * whole.stat().st_size
+    answers_alike(whole, packed)
+
+
+def test_tables_in_files_of_their_own_are_no_larger_than_their_share(tmp_path: Path) -> None:
+    whole, packed = WEIGHTS / "change_pictures.onnx", tmp_path / "packed.onnx"
+    apart = [tmp_path / f"{n}.bin" for n in (1, 2, 3)]
+    pack_apart(whole, packed, apart)
+    assert all(0 < path.stat().st_size < 0.4 * whole.stat().st_size for path in apart)
+    answers_alike(whole, packed)
+
+
+def answers_alike(whole: Path, packed: Path) -> None:
     before, after = (onnxruntime.InferenceSession(str(path)) for path in (whole, packed))
     rng = np.random.default_rng(1)
     shown = {

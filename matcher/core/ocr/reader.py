@@ -1,21 +1,23 @@
-"""The library that finds lines of print in a picture and reads them; its models lie in its package.
+"""Lines of print in a picture found and read: by a library, and by a network that was taught on from the library's.
 
-The only file that knows the library. Lines are found in a reduced picture and read one by one at full scale, so that
-a caller can stop when it has read enough. Without the extra `reading` there is no reader.
+The only file that knows the library, which finds lines and cuts them out; what they say `recogniser` sees. Lines are
+found in a reduced picture and read one by one at full scale, so that a caller can stop when it has read enough. Without
+the extra `reading` there is no reader.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
+from functools import lru_cache
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from matcher.core.ocr.recogniser import recognised
 from matcher.core.ocr.settings import ReaderSettings
-from matcher.core.ocr.spelling import Frames, plain
+from matcher.core.ocr.spelling import Frames
 
 Box = NDArray[np.float32]
 
@@ -37,30 +39,15 @@ class Reader:
         return [] if found.boxes is None else [np.asarray(box, np.float32) for box in found.boxes]
 
     def read(self, strip: NDArray[np.uint8], box: Box, squeezed: float | None = None) -> tuple[str, float, Frames]:
-        """One line, by its corners as `find` gives them, (4, 2), in the same strip: its words, the library's own
-        certainty of them, 0 to 1, and what was seen frame by frame.
+        """One line, by its corners as `find` gives them, (4, 2), in the same strip: its words, how sure the network is
+        of them, 0 to 1, and what was seen frame by frame.
 
         squeezed: share of its width at which it is read; the settings' if not given.
         """
         from rapidocr.utils.process_img import get_rotate_crop_image
 
-        line = get_rotate_crop_image(_in_colour(strip), box.copy())
-        share = squeezed or self.settings.squeezed
-        width = max(share * line.shape[1] / line.shape[0], self.settings.narrowest)
-        probabilities = self._recogniser.session(self._recogniser.resize_norm_img(line, width)[None])
-        named, _ = self._recogniser.postprocess_op(probabilities, False)
-        words, certainty = named[0]
-        return " ".join(words.split()), float(certainty), Frames.of(probabilities[0], self._plain_signs)
-
-    @cached_property
-    def _recogniser(self) -> Any:
-        return self.engine.text_rec
-
-    @cached_property
-    def _plain_signs(self) -> list[str]:
-        """The library's signs in plain form; the first is 'no sign', as is whatever is no single letter or digit."""
-        signs = [plain(sign) for sign in self._recogniser.postprocess_op.character[1:]]
-        return ["", *(sign if len(sign) == 1 else "" for sign in signs)]
+        line = get_rotate_crop_image(strip, box.copy())
+        return recognised(line, squeezed or self.settings.squeezed, self.settings)
 
 
 def reader(settings: ReaderSettings) -> Reader | None:
@@ -78,6 +65,7 @@ def _loaded(settings: ReaderSettings) -> Reader | None:
         params={
             "Global.log_level": "error",
             "Global.use_cls": False,  # which way up the card stands is known
+            "Global.use_rec": False,  # `recogniser` reads
             "Global.use_vertical_padding": False,
             "Det.limit_type": "max",
             "Det.limit_side_len": settings.search_side,
@@ -85,13 +73,15 @@ def _loaded(settings: ReaderSettings) -> Reader | None:
             "EngineConfig.onnxruntime.inter_op_num_threads": 1,
         }
     )
-    engine(_sample())  # loads both models
+    sample = _sample()
+    engine(_in_colour(sample), use_rec=False)  # loads what finds lines
+    recognised(sample, settings.squeezed, settings)
     return Reader(engine, settings)
 
 
 def _sample() -> NDArray[np.uint8]:
-    sample = np.full((64, 256, 3), 255, np.uint8)
-    return np.asarray(cv2.putText(sample, "Ada", (30, 48), cv2.FONT_HERSHEY_SIMPLEX, 1.5, (0, 0, 0), 3), np.uint8)
+    sample = np.full((64, 256), 255, np.uint8)
+    return np.asarray(cv2.putText(sample, "Ada", (30, 48), cv2.FONT_HERSHEY_SIMPLEX, 1.5, 0, 3), np.uint8)
 
 
 def _in_colour(strip: NDArray[np.uint8]) -> NDArray[np.uint8]:

@@ -19,6 +19,8 @@ Coefficients:
     trees_onnx             boosted trees               -> the file that the product runs
     logistic_onnx          a model of either           -> the file that the product runs
     packed_weights         a network's file            -> the same in less than half the size
+    library_head           the reading library's reader  -> the same with fewer signs
+    reader_lines           pictures, typefaces         -> lines as cards bear them, and what they say
 
 Networks, which need PyTorch:
     begun_network          a network that was exported -> one that begins with its weights
@@ -36,6 +38,9 @@ Networks, which need PyTorch:
     train_finder           `scripts/train_finder`
     finder_scenes          desks                       -> them as the network is given them, and each cell's truth
     finder_network         those                       -> what is inside a card, and its border
+    train_reader           `scripts/train_reader`
+    library_graph_network  an ONNX graph               -> a network that can learn on, and back
+    reader_network         lines                       -> the library's reader, taught on
     train_orientation      `scripts/train_orientation`
     orientation_sides      photographs                 -> fronts and backs as cameras and outlines may give them
     orientation_views_network  those                   -> many of them seen otherwise at once

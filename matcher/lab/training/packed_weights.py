@@ -6,12 +6,14 @@ precision of them again when it is loaded, so that nothing else need know.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
 import onnx
 from numpy.typing import NDArray
 from onnx import TensorProto, helper, numpy_helper
+from onnx.external_data_helper import set_external_data
 
 IN_BYTES = 2
 """Tables kept in bytes: enough for the network of the way up to come to 2.6 MB; own choice."""
@@ -59,3 +61,36 @@ def tables(path: Path) -> dict[str, NDArray[np.float32]]:
         scale = found[f"{plain}_scale"] if name.endswith("_byte") else np.float32(1)
         kept[plain] = np.asarray(values, np.float32) * scale
     return kept
+
+
+def pack_apart(source: Path, target: Path, tables: Sequence[Path]) -> None:
+    """Write `source` at half precision, its large tables in files of their own beside `target`, which names them: so
+    that none of them is larger than what is shipped may be. Each takes its share of the bytes, in the graph's order.
+
+    Raises what ONNX raises for a file that is none.
+    """
+    model = onnx.load(str(source))
+    large = [one for one in model.graph.initializer if one.data_type == TensorProto.FLOAT and _size(one) > SMALL]
+    most = 2 * sum(map(_size, large)) // len(tables) + max(map(_size, large))  # the last has what is left
+    written, nodes = [b""] * len(tables), []
+    place = 0
+    for table in large:
+        name, values = table.name, numpy_helper.to_array(table).astype(np.float16)
+        if len(written[place]) + values.nbytes > most and place + 1 < len(tables):
+            place += 1
+        table.CopyFrom(numpy_helper.from_array(values, f"{name}_half"))
+        set_external_data(table, tables[place].name, len(written[place]), values.nbytes)
+        table.ClearField("raw_data")
+        written[place] += values.tobytes()
+        nodes.append(helper.make_node("Cast", [f"{name}_half"], [name], to=TensorProto.FLOAT))
+    nodes += list(model.graph.node)
+    del model.graph.node[:]
+    model.graph.node.extend(nodes)
+    for path, data in zip(tables, written, strict=True):
+        path.write_bytes(data)
+    target.write_bytes(model.SerializeToString())
+    onnx.checker.check_model(str(target))
+
+
+def _size(table: TensorProto) -> int:
+    return int(np.prod(table.dims))
