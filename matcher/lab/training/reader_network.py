@@ -20,7 +20,7 @@ from torch import nn
 from torch.nn import functional
 
 from matcher.lab.training.drawn_store_network import pace
-from matcher.lab.training.library_graph_network import LibraryGraph
+from matcher.lab.training.onnx_graph_network import LibraryGraph
 from matcher.lab.training.reader_lines import BESIDE, ROWS, TALL, Tile
 
 ROOM = 1.3

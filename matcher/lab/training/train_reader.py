@@ -101,9 +101,9 @@ def teach(
     begun: Path, negatives: Sequence[Negative], types: Sequence[Typeface], chosen: argparse.Namespace
 ) -> list[str]:
     """Learn and write; the signs that it names."""
-    from matcher.lab.training.library_graph_network import LibraryGraph, dump, plain_graph, written_into
-    from matcher.lab.training.library_head import cut_head
+    from matcher.lab.training.onnx_graph_network import LibraryGraph, dump, plain_graph, written_into
     from matcher.lab.training.packed_weights import pack_apart
+    from matcher.lab.training.reader_head import cut_head
     from matcher.lab.training.reader_network import Course, taught
 
     chosen.output.mkdir(parents=True, exist_ok=True)

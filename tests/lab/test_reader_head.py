@@ -12,7 +12,7 @@ import pytest
 pytest.importorskip("rapidocr")
 
 from matcher.core.ocr.recogniser import prepared
-from matcher.lab.training.library_head import OTHER, cut_head, kept_sign, library_signs
+from matcher.lab.training.reader_head import OTHER, cut_head, kept_sign, library_signs
 from tests.core.ocr.test_recogniser import drawn
 
 SOURCE = Path(find_spec("rapidocr").origin).parent / "models" / "PP-OCRv6_rec_small.onnx"  # type: ignore[union-attr, arg-type]

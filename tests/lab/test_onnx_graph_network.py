@@ -13,7 +13,7 @@ import pytest
 torch = pytest.importorskip("torch")
 pytest.importorskip("rapidocr")
 
-from matcher.lab.training.library_graph_network import LibraryGraph, dump, plain_graph, written_into  # noqa: E402
+from matcher.lab.training.onnx_graph_network import LibraryGraph, dump, plain_graph, written_into  # noqa: E402
 
 MODELS = Path(find_spec("rapidocr").origin).parent / "models"  # type: ignore[union-attr, arg-type]
 FILES = [("PP-OCRv6_rec_small.onnx", (2, 3, 48, 120)), ("PP-OCRv6_det_small.onnx", (1, 3, 64, 96))]
