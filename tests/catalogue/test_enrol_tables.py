@@ -32,6 +32,7 @@ GOOD = "V1,Sitter,P1,A,Words,a.png"
     [
         (b"record_id,subject,pose,crop,caption\nV1,a,b,c,d\n", "missing_column", "line 1: no column image"),
         (b"record_id;siter;pose;crop;captoin;image\n", "missing_column", "captoin: did you mean caption?"),
+        (b"record_id,subject,pose,crop,caption,Foto\n", "missing_column", "Foto: did you mean image?"),
         (b"", "missing_column", "found: nothing"),
         (b"record_id,subject,pose,crop,caption,image\n\n , ,,,,\n", "empty_table", "no rows"),
         (b"record_id,subject,pose,crop,caption,image,image\n", "duplicate_column", "image"),

@@ -83,6 +83,11 @@ def test_a_misspelt_column_is_told_with_what_it_was_meant_to_be(box: Path) -> No
     assert read_table(table, Reading(columns=meant)).rows[0].subject == RECORDS[0][1]
 
 
+def test_a_column_is_taken_for_none_that_it_is_merely_a_little_like() -> None:
+    """'price' and 'picture' have two thirds of their letters in common (difflib's ratio), 'place' and 'plate' more."""
+    assert suggestions(["record_id", "subject", "caption", "price", "place", "game"]) == {}
+
+
 def test_a_picture_is_found_in_other_capitals_and_other_accents(box: Path) -> None:
     """Windows minds no capitals; a Macintosh takes accents apart."""
     draw(box / "scans" / "Zoe\u0308.PNG", 50)

@@ -105,16 +105,37 @@ def suggestions(columns: Sequence[str]) -> dict[str, str]:
     >>> suggestions(["record_id", "sitter", "captoin", "shelf"])
     {'captoin': 'caption', 'sitter': 'subject'}
     """
-    missing, found = lacking(columns), dict[str, str]()
     strange = [name for name in columns if name and name not in OURS]
+    return nearest(strange, lacking(columns), MEANT)
+
+
+def nearest(strange: Sequence[str], missing: Sequence[str], meant: Mapping[str, Sequence[str]]) -> dict[str, str]:
+    """Columns that are not known -> the missing one that each was probably meant to be, by its spelling or by what
+    people call it. meant: what they call the missing ones.
+
+    >>> nearest(["foto", "price"], ["image"], {"image": ["photo", "picture"]})
+    {'foto': 'image'}
+    """
+    found = dict[str, str]()
     for ours in reversed(missing):
-        named = [theirs for theirs in strange if plain_name(theirs) in MEANT[ours]]
-        near = get_close_matches(ours, map(plain_name, strange), 1, 0.75)
-        spelt = [theirs for theirs in strange if plain_name(theirs) in near]
+        spelt = _spelt_like(strange, ours, OWN_SPELLING)
+        named = [theirs for word in meant.get(ours, ()) for theirs in _spelt_like(strange, word, OTHER_SPELLING)]
         best = next((theirs for theirs in (*spelt, *named) if theirs not in found), "")
         if best:
             found[best] = ours
     return found
+
+
+OWN_SPELLING, OTHER_SPELLING = 0.75, 0.85
+"""How alike two spellings are, from 0 to 1 (difflib's ratio), for one to be taken for a slip in the other: in a column's
+own name, and in another word for it, where 'price' must not pass for 'picture'. Own choice."""
+
+
+def _spelt_like(strange: Sequence[str], word: str, least: float) -> list[str]:
+    """The column whose spelling is nearest to a word, if any is near enough; 'foto' sounds as 'photo' does."""
+    heard = {theirs: plain_name(theirs).replace("ph", "f") for theirs in strange}
+    near = get_close_matches(word.replace("ph", "f"), heard.values(), 1, least)
+    return [theirs for theirs in strange if heard[theirs] in near]
 
 
 def _quoted(text: str) -> str:

@@ -19,7 +19,9 @@ from typing import IO, Any
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue.calibration_store import NAME as CONFIDENCE
+from matcher.catalogue.records.cells import Row as CellRow
 from matcher.catalogue.records.cells import names_known, plain_name, read_cells
+from matcher.catalogue.records.columns import nearest
 from matcher.catalogue.records.files import write_whole
 from matcher.catalogue.records.table import find_picture
 from matcher.catalogue.records.text_encoding import decode
@@ -43,6 +45,13 @@ SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".bmp", ".gif", "
 """Files of a folder that are taken for pictures."""
 
 COLUMNS = ("listing", "text", "text_file", "photos")
+
+MEANT = {
+    "listing": ("id", "item", "lot", "number", "name"),
+    "text": ("description", "title", "words"),
+    "photos": ("pictures", "images", "scans", "files"),
+}
+"""What people call these columns: only ever suggested."""
 
 
 @dataclass(frozen=True)
@@ -97,11 +106,9 @@ def read_rows(table: Path) -> list[Row]:
     cells = read_cells(table, names_known(COLUMNS))
     columns = [plain_name(name) for name in cells.header.cells]
     missing = [name for name in ("listing", "photos") if name not in columns]
-    if missing or not {"text", "text_file"} & set(columns):
-        told = ", ".join([*missing, *([] if {"text", "text_file"} & set(columns) else ["text or text_file"])])
-        found = ", ".join(filter(None, cells.header.cells)) or "nothing"
-        why = f"{table} line {max(cells.header.line, 1)}: no column {told}; found: {found}"
-        raise BadTable("missing_column", why, f"it needs {', '.join(COLUMNS)}")
+    missing += [] if {"text", "text_file"} & set(columns) else ["text"]
+    if missing:
+        raise _missing_columns(table, cells.header, missing)
     rows: list[Row] = []
     names: set[str] = set()
     for row in cells.rows:
@@ -119,6 +126,20 @@ def read_rows(table: Path) -> list[Row]:
     if not rows:
         raise BadTable("empty_table", f"{table}: no rows below the header", "add one row per listing")
     return rows
+
+
+def _missing_columns(table: Path, header: CellRow, missing: list[str]) -> BadTable:
+    """The error for a table of listings that lacks columns: with what each was probably meant to be."""
+    told = ", ".join("text or text_file" if name == "text" else name for name in missing)
+    found = ", ".join(filter(None, header.cells)) or "nothing"
+    why = f"{table} line {max(header.line, 1)}: no column {told}; found: {found}"
+    meant = nearest([name for name in header.cells if name and plain_name(name) not in COLUMNS], missing, MEANT)
+    if not meant:
+        return BadTable("missing_column", why, "it needs listing, photos, and text or text_file")
+    asked = "; ".join(f"{theirs}: did you mean {ours}?" for theirs, ours in meant.items())
+    rest = [name for name in missing if name not in meant.values()]
+    more = f"; and add {', '.join(rest)}" if rest else ""
+    return BadTable("missing_column", f"{why}. {asked}", f"rename the columns{more}")
 
 
 def _row(table: Path, line: int, name: str, values: Mapping[str, str]) -> Row:

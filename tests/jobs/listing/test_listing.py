@@ -372,6 +372,17 @@ def test_tables_that_are_refused(lot: Path, rows: list[tuple[str, str, str]], co
     assert not (lot / "out.jsonl").exists()
 
 
+def test_a_column_under_another_name_is_told_with_what_it_was_meant_to_be(tmp_path: Path) -> None:
+    (tmp_path / "table.csv").write_text("listing,description,foto\na,x,s0.png\n")
+    with pytest.raises(BadTable) as raised:
+        batch.read_rows(tmp_path / "table.csv")
+    told = str(raised.value)
+    assert "no column photos, text or text_file; found: listing, description, foto" in told
+    assert "foto: did you mean photos?" in told
+    assert "description: did you mean text?" in told
+    assert "rename the columns" in told
+
+
 def test_a_bad_row_of_a_table_costs_only_itself(lot: Path, asked: list[str]) -> None:
     """Two of one name, one without, one without a text: the others go on."""
     rows = [("a", "x", "s0.png"), ("a", "y", "s0.png"), ("", "x", "s0.png"), ("b", "", "s0.png"), ("c", "z", "s1.png")]
