@@ -6,11 +6,13 @@ the addresses under /v1, like every other program. `static/` holds ES modules an
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Any
 
-from fastapi import APIRouter, FastAPI, Request, Response
+from fastapi import APIRouter, FastAPI, HTTPException, Request, Response
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from starlette.responses import RedirectResponse
 from starlette.staticfiles import StaticFiles
 
 from api.settings import ServiceSettings
@@ -48,6 +50,9 @@ PAGES = {
 MAIN = ("/", "/lot", "/review", "/catalogue", "/listing", "/scarcity", "/log")
 """What the head of every page leads to; a phone shows the first four, and the others behind a button."""
 
+LOT = re.compile(r"L[0-9]{5,9}")
+"""What a lot may be called, see `jobs.lot.store`: nothing else that stands behind /lot/ leads anywhere."""
+
 MB = 1_000_000
 
 
@@ -75,6 +80,7 @@ def install(app: FastAPI, settings: ServiceSettings) -> None:
 
     for address, (name, title) in PAGES.items():
         router.add_api_route(address, _show(rendered(name, title, address)), methods=["GET"], name=f"page {name}")
+    router.add_api_route("/lot/{lot_id}", _show_lot, methods=["GET"], name="page lot by id")
     app.include_router(router)
     app.state.nowhere = _page(rendered("nowhere", "Nothing here", ""), 404)
     app.mount("/static", Static(directory=HERE / "static"), name="static")
@@ -85,6 +91,13 @@ def _show(shell: str) -> Any:
         return _page(shell)
 
     return show
+
+
+def _show_lot(lot_id: str) -> Response:
+    """To where the page shows that lot: people type the address that they would expect."""
+    if LOT.fullmatch(lot_id) is None:
+        raise HTTPException(404)
+    return RedirectResponse(f"/lot#{lot_id}", 307)
 
 
 def _page(shell: str, status: int = 200) -> Response:

@@ -77,6 +77,21 @@ def test_what_is_not_there(client: TestClient) -> None:
     assert response.headers["allow"] == "POST"
 
 
+def test_a_lot_by_its_id_leads_to_where_it_is_shown(library: Path) -> None:
+    """RFC 9110, 10.2.2: a Location may have a fragment. Anything but a lot's id leads nowhere."""
+    with service(library, tokens_needed=True) as client:
+        found = client.get("/lot/L00001", follow_redirects=False)
+        assert (found.status_code, found.headers["location"]) == (307, "/lot#L00001")
+        strange = (
+            "l00001", "L1", "L00001x", "L00001%0d%0aX-Other:1", "L00001%0a", "L00001%23x", "L" + "1" * 40, "",
+            "L%D9%A1%D9%A1%D9%A1%D9%A1%D9%A1", "%2f%2fother.example", "/other.example", "L00001/%2e%2e/%2e%2e/x",
+        )  # fmt: skip
+        for told in strange:
+            answered = client.get(f"/lot/{told}", follow_redirects=False)
+            assert answered.status_code == 404, told
+            assert "location" not in answered.headers
+
+
 def test_answers_only_to_its_own_names(library: Path) -> None:
     with service(library, allowed_hosts=("localhost", "127.0.0.1", "::1")) as client:
         for host in ("localhost:8760", "127.0.0.1", "[::1]:8760", "LOCALHOST"):
