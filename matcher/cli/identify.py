@@ -73,14 +73,15 @@ def identify(
     write = (
         _json_writer() if format is Format.json else _csv_writer() if format is Format.csv else _table_writer(verbose)
     )
-    failed = 0
+    failed = read = 0
     with progress(quiet) as bar:
         results = identify_all(jobs, catalogue, Settings(top=top), workers)
         for result in bar.track(results, total=len(jobs), description="identifying"):
             write(result.answer)
+            read += not result.answer.error
             failed += tell_failure(result, quiet and format is not Format.table)
     if format is Format.table:
-        caution(quiet)
+        caution(quiet or not read)
     if failed:
         raise typer.Exit(1)
 

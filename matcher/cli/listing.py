@@ -155,13 +155,14 @@ def _given(text: str) -> str:
 
 
 def _many(table: Path, catalogue: Path, output: Path, workers: int | None, quiet: bool, write: Any) -> None:
-    failed, counts = 0, dict[str, int]()
+    failed, seen, counts = 0, False, dict[str, int]()
     total = len(read_rows(table))
     with progress(quiet) as bar:
         results = weigh_all(table, catalogue, output, Settings(), workers)
         for result in bar.track(results, total=total, description="comparing"):
             step = "error" if result["error"] else result["verdict"]["step"]
             counts[step] = counts.get(step, 0) + 1
+            seen = seen or _shows_cards(result)
             failed += bool(result["error"]) or any(photo["error"] for photo in result["photos"])
             if write is _json:
                 write(result)
@@ -169,9 +170,14 @@ def _many(table: Path, catalogue: Path, output: Path, workers: int | None, quiet
                 print(harmless(_short(result)), flush=True)
     steps = ", ".join(f"{count} {WORDS.get(step, step)}" for step, count in sorted(counts.items()))
     remark(f"{steps}; the results are in {output}", quiet)
-    caution(quiet)
+    caution(quiet or not seen)
     if failed:
         raise typer.Exit(1)
+
+
+def _shows_cards(result: Mapping[str, Any]) -> bool:
+    """Whether there is a result that anybody could act on."""
+    return any(photo["cards"] for photo in result["photos"])
 
 
 def _short(result: Mapping[str, Any]) -> str:
@@ -230,11 +236,12 @@ def _status(claim: Mapping[str, Any]) -> str:
 
 def _sections(result: Mapping[str, Any], quiet: bool) -> Iterator[tuple[str, list[str]]]:
     unread = [f"{_on_one_line(one['words'])!r}" + (f": {one['why']}" if one["why"] else "") for one in result["unread"]]
+    notes = [CAUTIONS[0], CAUTIONS[2], CAUTIONS[3]] if _shows_cards(result) else [CAUTIONS[2]]
     for heading, lines in (
         ("worth knowing", result["notes"]),
         ("not read", unread),
         ("worth asking", result["questions"]),
-        ("please note", [] if quiet else [CAUTIONS[0], CAUTIONS[2], CAUTIONS[3]]),
+        ("please note", [] if quiet else notes),
     ):
         if lines:
             yield heading, lines

@@ -154,8 +154,9 @@ def _work(
     for card in done.lost:
         told = f"card {card.card} of {card.item.name}: {LOST}; it was laid over no other card"
         messages.print(f"{told} (put the scan back, then run the same command)", markup=False)
-    summary(done.lot.lot_id, done.counts, cards_of(opened, done.lot), done.asked)
-    caution(quiet)
+    cards = cards_of(opened, done.lot)
+    summary(done.lot.lot_id, done.counts, cards, done.asked)
+    caution(quiet or not cards)
     return len(failures)
 
 

@@ -60,7 +60,7 @@ def remark(words: str, quiet: bool) -> None:
 
 
 def caution(quiet: bool) -> None:
-    """What a result is not, on stderr; at the end of a run that went well, and unless told to be quiet."""
+    """What a result is not, on stderr; at the end of a run that has one, and unless told to be quiet."""
     remark(f"\n{CAUTIONS[0]}\n{CAUTIONS[3]}", quiet)
 
 

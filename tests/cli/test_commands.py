@@ -145,6 +145,14 @@ def test_the_table_says_why_and_shows_the_caution(box: Path) -> None:
     assert "does not authenticate" in result.stderr
 
 
+def test_no_caution_where_no_picture_could_be_read(box: Path) -> None:
+    """What a result is not is said of a result: beside an error alone it reads as if there were one."""
+    call = ["identify", "--catalogue", str(box / "mine")]
+    assert "does not authenticate" not in runner.invoke(app, [*call, str(box / "broken.jpg")]).stderr
+    result = runner.invoke(app, [*call, str(box / "broken.jpg"), str(box / "known.jpg")])
+    assert "does not authenticate" in result.stderr
+
+
 def test_an_evidence_picture_is_written_for_each_card(box: Path, tmp_path: Path) -> None:
     identify(box, "known.jpg", options=("--picture", str(tmp_path / "pictures")))
     (path,) = (tmp_path / "pictures").iterdir()

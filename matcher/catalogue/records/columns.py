@@ -127,8 +127,8 @@ def nearest(strange: Sequence[str], missing: Sequence[str], meant: Mapping[str, 
 
 
 OWN_SPELLING, OTHER_SPELLING = 0.75, 0.85
-"""How alike two spellings are, from 0 to 1 (difflib's ratio), for one to be taken for a slip in the other: in a column's
-own name, and in another word for it, where 'price' must not pass for 'picture'. Own choice."""
+"""How alike two spellings are, 0 to 1 (difflib's ratio), for one to be taken for a slip in the other: in a column's own
+name, and in another word for it, where 'price' must not pass for 'picture'. Own choice."""
 
 
 def _spelt_like(strange: Sequence[str], word: str, least: float) -> list[str]:

@@ -453,6 +453,17 @@ def test_the_command_weighs_a_listing_and_notes_sightings(lot: Path, monkeypatch
         assert catalogue.decisions()[-1].note == "listing the text: in accord"
 
 
+def test_where_no_picture_could_be_read_nothing_is_said_of_what_a_result_is_not(
+    lot: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path, told = photo_answer(lot, 60, "known", pose="P000", record_id="V000")
+    lost = replace(told, cards=(), error=AnswerError("truncated", "the file is cut short"))
+    monkeypatch.setattr(import_module("matcher.cli.listing"), "identify_all", lambda jobs, *_: iter([JobResult(lost)]))
+    shown = call(lot, "--text", "-", path, said="Sitter 0", code=1)
+    assert CAUTIONS[0] not in shown.stdout
+    assert CAUTIONS[2] in shown.stdout  # the seller is asked for another picture
+
+
 def test_the_command_writes_control_characters_nowhere(lot: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path, told = photo_answer(lot, 61, "new_pose", pose="P000")
     monkeypatch.setattr(import_module("matcher.cli.listing"), "identify_all", lambda jobs, *_: iter([JobResult(told)]))
