@@ -17,6 +17,7 @@ import pytest
 from matcher.catalogue import Catalogue
 from matcher.catalogue.exchange.backup import backup
 from matcher.catalogue.exchange.bag import check_bag, export_bag, import_bag
+from matcher.catalogue.exchange.bare import export_stripped
 from matcher.catalogue.exchange.check import check
 from matcher.catalogue.exchange.log_io import content_digest
 from matcher.catalogue.records import store
@@ -194,6 +195,22 @@ def test_a_full_disk_leaves_no_half_bag(lived_in: Catalogue, tmp_path: Path) -> 
             export_bag(lived_in, disk / "bag")
         assert caught.value.code == "disk_full"
         assert list(disk.iterdir()) == []
+
+
+@pytest.mark.parametrize(("export", "copies"), [(backup, "_images_in"), (export_stripped, "csv_bytes")])
+def test_a_full_disk_is_told_of_the_file_that_was_asked_for(
+    lived_in: Catalogue, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, export: Any, copies: str
+) -> None:
+    """What is written meanwhile has another name, which nobody knows (28: No space left on device, errno(3))."""
+
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device", "b.1.part")
+
+    monkeypatch.setattr(sys.modules[export.__module__], copies, full)
+    with pytest.raises(CatalogueError, match="the disk is full") as caught:
+        export(lived_in, tmp_path / "wanted")
+    assert caught.value.code == "disk_full"
+    assert caught.value.message.startswith(f"{tmp_path / 'wanted'}: ")
 
 
 # Checks and backups

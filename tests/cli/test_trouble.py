@@ -104,6 +104,7 @@ def test_a_full_disk_is_told_and_nothing_is_lost(stock: Path, platekin: Platekin
             ended, told = platekin(*commands[name])
             assert (ended, "the disk is full" in told) == (1, True), (name, told)
             assert "free some space" in told
+            assert ".part" not in told, (name, told)  # nobody has asked for a file of that name
         assert [path.name for path in disk.iterdir()] == ["filler"]
     with Catalogue.open(mine) as catalogue:
         assert check(catalogue) == ()

@@ -29,7 +29,7 @@ from matcher.catalogue.tables.database import (
     sqlite_path,
 )
 from matcher.catalogue.tables.log import Image
-from matcher.catalogue.tables.targets import writing_out
+from matcher.catalogue.tables.targets import under_own_name, writing_out
 from matcher.core.errors import CatalogueError
 
 
@@ -42,7 +42,7 @@ def backup(catalogue: Catalogue, target: Path) -> int:
         raise CatalogueError("target_exists", f"{target} is there already", "name a folder that is not there yet")
     part = target.with_name(f"{target.name}.{os.getpid()}.part")
     try:
-        with guarded(part), writing_out(target):
+        with under_own_name(part, target), guarded(part), writing_out(target):
             part.mkdir(parents=True)
             named = backup_files(catalogue, part)
             for name, path in named.items():

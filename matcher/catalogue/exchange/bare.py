@@ -15,7 +15,8 @@ from matcher.catalogue.exchange import package
 from matcher.catalogue.records import files
 from matcher.catalogue.records.csv_text import csv_bytes
 from matcher.catalogue.records.store import Catalogue
-from matcher.catalogue.tables.database import failure, guarded
+from matcher.catalogue.tables.database import failure
+from matcher.catalogue.tables.targets import writing_out
 from matcher.core.errors import CatalogueError, UnreadablePhoto
 from matcher.core.strip import stripped
 
@@ -31,7 +32,7 @@ def export_stripped(catalogue: Catalogue, target: Path) -> int:
         raise CatalogueError("target_exists", f"{target} is there already", "name a folder that is not there yet")
     part = target.with_name(f"{target.name}.{os.getpid()}.part")
     try:
-        with guarded(target.parent):
+        with writing_out(target):
             part.mkdir(parents=True)
             written = 0
             for name, data in bare_files(catalogue):

@@ -29,6 +29,19 @@ def writing_out(target: Path) -> Iterator[None]:
         raise target_failure(target, error) from error
 
 
+@contextmanager
+def under_own_name(unfinished: Path, target: Path) -> Iterator[None]:
+    """What is wrong with the file or folder that is being made, told of the one that was asked for.
+
+    It gets its name only when it is whole: nobody knows the other one, and it is gone when the words are read.
+    """
+    try:
+        yield
+    except CatalogueError as error:
+        told = error.message.replace(str(unfinished), str(target))
+        raise type(error)(error.code, told, error.remedy) from error
+
+
 def target_failure(target: Path, error: OSError) -> CatalogueError:
     """The error for a place that cannot be written; nothing of the catalogue is concerned."""
     if error.errno in _FULL:
