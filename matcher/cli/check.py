@@ -14,6 +14,7 @@ import typer
 
 from matcher.catalogue import Catalogue
 from matcher.catalogue.calibration_store import InUse, confidence_in_use
+from matcher.catalogue.exchange.check import BEHIND
 from matcher.catalogue.exchange.check import check as check_catalogue
 from matcher.cli.defaults import VARIABLE, remembered
 from matcher.cli.options import FormatOption, QuietOption
@@ -26,9 +27,6 @@ from matcher.core.search.reference_index import ReferenceIndex
 from matcher.core.versions import versions
 from matcher.jobs.doubts import doubts, each_merge_once
 from matcher.jobs.listing.vocabulary import Vocabulary
-
-LATE = 500
-"""References that the stored index may be behind: adding them at each opening takes well under a second."""
 
 TOLD = 10
 PARTS = {"pi_heif": "HEIC photos of telephones", "pypdfium2": "PDFs", "rapidocr": "reading captions"}
@@ -169,6 +167,19 @@ def _database(opened: Catalogue) -> Check:
     return Check("database", "; ".join(told), "restore the catalogue from a backup")
 
 
+def _index(opened: Catalogue, folder: Path, wanted: set[int]) -> Check:
+    """The stored index is a cache: a backup has none yet, a few newer references are added unnoticed at each start."""
+    index = ReferenceIndex.open(folder / "index", fingerprint(size=opened.settings.face))
+    stale = len(wanted ^ index.reference_ids())
+    again = "enrol any table again, and it is stored anew"
+    if index.damaged:
+        return Check("index", "what is stored of it is damaged and left aside: each start takes longer", again)
+    if stale > BEHIND:
+        told = f"{counted(stale, 'reference')} came or went since it was stored: each start takes longer"
+        return Check("index", told, again)
+    return Check("index", f"{counted(len(wanted), 'reference')} can be searched")
+
+
 def _catalogue_checks(opened: Catalogue, folder: Path) -> Iterator[Check]:
     counts = opened.counts()
     yield Check(
@@ -185,16 +196,7 @@ def _catalogue_checks(opened: Catalogue, folder: Path) -> Iterator[Check]:
         f"{len(references) - len(lost)} of {len(references)} reference images are there",
         f"enrol these again from your own files: {names}" if lost else "",
     )
-    index = ReferenceIndex.open(folder / "index", fingerprint(size=opened.settings.face))
-    wanted = {reference.id for reference in references}
-    stale = len(wanted ^ index.reference_ids())
-    yield Check(
-        "index",
-        f"{counted(len(index), 'reference')}, {index.kind}"
-        + (f"; it is {counted(stale, 'reference')} behind, which is made up for at each opening" if stale else "")
-        + ("; what is stored is damaged and left aside" if index.damaged else ""),
-        "enrol any table again to bring it up to date" if stale > LATE or index.damaged else "",
-    )
+    yield _index(opened, folder, {reference.id for reference in references})
     yield _database(opened)
     old = sum(reference.fingerprint != fingerprint(size=opened.settings.face) for reference in references)
     yield Check(

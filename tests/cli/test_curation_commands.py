@@ -167,16 +167,23 @@ def test_a_table_with_other_columns_is_previewed(tmp_path: Path, ask: Ask) -> No
     assert ask("decisions", "list", "--format", "json").stdout == before  # all of it is there already
 
 
-def test_a_backup_is_a_catalogue_and_damage_is_told(tmp_path: Path, ask: Ask) -> None:
+def test_a_backup_is_a_catalogue_and_damage_is_told(tmp_path: Path, ask: Ask, monkeypatch: pytest.MonkeyPatch) -> None:
     ask("backup", tmp_path / "copy")
     listed = ask("records", "list", "--format", "json").stdout
     assert ask("records", "list", "--format", "json", on="copy").stdout == listed
     assert refused(ask, "backup", tmp_path / "copy") == "target_exists"
-    assert "images, tables and log are whole" in ask("check", on="copy").stdout
+    told = ask("check", on="copy").stdout
+    assert "images, tables and log are whole" in told
+    assert "can be searched" in told  # it makes its index for itself, which is nobody's business
+    assert "behind" not in told
     next((tmp_path / "copy" / "images").rglob("*.png")).write_bytes(b"another")
     troubles = [row for row in lines(ask("check", "--format", "json", on="copy", code=1)) if row["todo"]]
     assert [row["subject"] for row in troubles if not row["doubted"]] == ["changed_image"]
     ask("check")  # the first is as it was
+    monkeypatch.setattr("matcher.cli.check.BEHIND", 0)
+    told = ask("check", "--quick", on="copy", code=1).stdout
+    assert "came or went since it was stored" in told
+    assert "what to do:  enrol any table again" in told
 
 
 def test_series_and_subjects_are_listed(ask: Ask) -> None:
