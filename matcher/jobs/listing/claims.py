@@ -13,7 +13,7 @@ from dataclasses import replace
 from matcher.catalogue import RecordRow
 from matcher.jobs.listing.carriers import Claim, Described, ListingReading, Unread
 from matcher.jobs.listing.claim_extraction import Page
-from matcher.jobs.listing.measures import measured
+from matcher.jobs.listing.measures import measured, sizes_once
 from matcher.jobs.listing.names import NameBook, Named, names_of
 from matcher.jobs.listing.phrases import PhraseBook, Place, choose
 from matcher.jobs.listing.text import Word, passed_over, words_of
@@ -46,7 +46,9 @@ class Reader:
         told = [*page.from_terms(), *page.from_names(named), *page.captions(named), *measured(text, words)]
         away = _covered(text, elsewhere)
         claims = [claim for claim in told if not away[claim.spans[0][0]]]
-        return ListingReading(text, _merged(claims), tuple(self._unread(text, words, claims, places, elsewhere)))
+        return ListingReading(
+            text, sizes_once(_merged(claims)), tuple(self._unread(text, words, claims, places, elsewhere))
+        )
 
     def group(self, kind: str, value: str) -> str:
         """The group that a term belongs to; "" for none."""

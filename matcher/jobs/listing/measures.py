@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from math import log
 
+from matcher.core.formats import parse_format
 from matcher.jobs.listing.carriers import Claim
 from matcher.jobs.listing.text import Word
 
@@ -26,6 +29,11 @@ _YEAR = re.compile(
     re.IGNORECASE,
 )
 _NO_YEAR_BEFORE = ("no", "number", "lot", "item", "ref", "since", "established", "est", "usd", "gbp", "eur")
+
+SAME_SIZE = 0.05
+"""Difference of each side, as a natural logarithm, up to which figures say what a format's name says: they are rounded
+to an eighth of an inch or half a centimetre. Less than half of what cards of one format differ by, so that whatever
+would contradict the name contradicts the figures too. Own choice."""
 
 _NUMERALS = {
     "one": 1, "single": 1, "two": 2, "pair": 2, "three": 3, "four": 4, "five": 5, "six": 6, "seven": 7, "eight": 8,
@@ -60,6 +68,34 @@ def measured(text: str, words: Sequence[Word]) -> Iterator[Claim]:
         yield Claim("year", value, text[slice(*span)], (span,), numbers=numbers)
     for span, number in counts(text, words):
         yield Claim("count", str(number), text[slice(*span)], (span,), numbers={"cards": number})
+
+
+def sizes_once(claims: Sequence[Claim]) -> tuple[Claim, ...]:
+    """A format's name and the figures that it stands for ('cabinet card, 108 x 165 mm') are one claim: the figures'."""
+    kept = list(claims)
+    for named in [claim for claim in claims if claim.kind == "size" and not claim.numbers and not claim.negated]:
+        figures = next((claim for claim in kept if _are_of(claim, named.value)), None)
+        if figures:
+            kept.remove(named)
+            kept[kept.index(figures)] = _with_name(figures, named)
+    return tuple(sorted(kept, key=lambda claim: claim.spans[0]))
+
+
+def _are_of(claim: Claim, name: str) -> bool:
+    """Whether a claim gives the sides of the format of that name."""
+    if claim.kind != "size" or not claim.numbers or claim.negated:
+        return False
+    usual = parse_format(name)
+    stated = sorted((claim.numbers["width_mm"], claim.numbers["height_mm"]))
+    sides = zip(stated, sorted((usual.width_mm, usual.height_mm)), strict=True)
+    return all(abs(log(one / other)) <= SAME_SIZE for one, other in sides)
+
+
+def _with_name(figures: Claim, named: Claim) -> Claim:
+    """What the figures say, resting on the words of both."""
+    first, second = sorted((figures, named), key=lambda claim: claim.spans[0])
+    words, spans = f"{first.words}, {second.words}", (*first.spans, *second.spans)
+    return replace(figures, words=words, spans=spans, hedged=first.hedged and second.hedged)
 
 
 def sizes(text: str) -> Iterator[tuple[tuple[int, int], dict[str, float]]]:

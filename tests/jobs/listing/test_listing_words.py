@@ -139,7 +139,10 @@ def read(reader: Reader, text: str) -> list[tuple[str, str]]:
         ("<b>faded</b><script>var trimmed = 1</script>", [("condition", "faded")]),
         ("https://example.org/oar/seated", []),
         ("a pair of cards", [("count", "2")]),
-        ("Cabinet card, 108 x 165 mm", [("size", "cabinet card"), ("size", "108.0 x 165.0 mm")]),
+        ("Cabinet card, 108 x 165 mm", [("size", "108.0 x 165.0 mm")]),  # the same, said twice
+        ("4 1/4 by 6 1/2 inches, faded, a cabinet photo", [("size", "107.9 x 165.1 mm"), ("condition", "faded")]),
+        ("Cabinet card, 54 x 92 mm", [("size", "cabinet card"), ("size", "54.0 x 92.0 mm")]),
+        ("no cabinet card, 108 x 165 mm", [("size", "not cabinet card"), ("size", "108.0 x 165.0 mm")]),
         ("a cdv, no cabinet photograph", [("size", "carte de visite"), ("size", "not cabinet card")]),
         ("kept in a cabinet", []),
         ("one of two cards known", []),
@@ -150,6 +153,14 @@ def read(reader: Reader, text: str) -> list[tuple[str, str]]:
 )  # fmt: skip
 def test_claims(reader: Reader, text: str, claims: list[tuple[str, str]]) -> None:
     assert read(reader, text) == claims
+
+
+def test_a_size_said_twice_stands_in_both_places(reader: Reader) -> None:
+    text = "Cabinet card, from an album, 108 x 165 mm"
+    found = claim(reader.read(text), "size")
+    assert [text[start:end] for start, end in found.spans] == ["Cabinet card", "108 x 165 mm"]
+    assert found.words == "Cabinet card, 108 x 165 mm"
+    assert found.numbers == {"width_mm": 108.0, "height_mm": 165.0}
 
 
 def claim(reading: ListingReading, kind: str) -> Claim:
