@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from typing import Any
+
+import pytest
+
 from tests.page.conftest import Open, until
 from tests.page.site import KNOWN, NEW_CAPTION, NEW_CROP, NEW_POSE, Site
 from tests.page.test_identify import answered, give
@@ -21,6 +25,26 @@ def test_behind_a_finding_that_failed_nothing_is_claimed(shared_site: Site, open
     told = page.evaluate(CHIPS, other_crop)
     assert told[1] == "another, all but certain"
     assert told[2:] == ["not checked", "not checked"]  # on another crop the words stand elsewhere in the picture
+
+
+@pytest.mark.parametrize(
+    ("pose", "evidence", "says"),
+    [
+        (0.01, {"method": "orb"}, "V1 shows another negative, all but certain. Press once more"),
+        (0.0, {"method": "none"}, "V1 was not laid over this card. Press once more"),
+        (0.01, {"method": "orb", "pose_log10_ratio": 2.0}, "V1 fits as well by itself"),
+        (0.99, {"method": "orb"}, None),
+    ],
+)
+def test_only_what_was_compared_is_said_to_show_another_negative(
+    shared_site: Site, open_page: Open, pose: float, evidence: dict[str, Any], says: str | None
+) -> None:
+    page = open_page(f"{shared_site.address}/log")
+    told = page.evaluate(
+        "(one) => import('/static/words.js').then(({ against }) => against(one))",
+        {"record_id": "V1", "confidence": {"pose": pose}, "evidence": evidence},
+    )
+    assert told is None if says is None else told.startswith(says)
 
 
 def test_the_duller_of_both_is_shown_in_the_others_tones_until_they_are_wanted_as_they_are(

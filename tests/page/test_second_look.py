@@ -104,7 +104,7 @@ def test_a_record_of_another_negative_is_not_entered_by_one_key(site: Site, open
     record = page.locator("card-compare .candidate[aria-pressed=true] b").inner_text()
     until(page, "!document.querySelector('.decide-row button:nth-child(2)').disabled")
     page.keyboard.press("e")
-    page.locator(".wrong .problem", has_text=f"{record} shows another negative").wait_for()
+    page.locator(".wrong .problem", has_text=f"Press once more if the card is {record}").wait_for()
     with Catalogue.open(site.folder) as catalogue:
         assert find(catalogue, NEGATIVE).state == "open"
     again = page.get_by_role("button", name=f"Yes, it is {record}").bounding_box()
@@ -120,7 +120,7 @@ def test_nor_is_a_photo_noted_as_a_copy_of_one(site: Site, open_page: Open) -> N
     give(page, site, NEW_POSE)
     answered(page)
     page.get_by_role("button", name="note as seen").click()
-    page.locator(".keeping .problem", has_text="shows another negative").wait_for()
+    page.locator(".keeping .problem", has_text="Press once more if the card is").wait_for()
     with Catalogue.open(site.folder) as catalogue:
         assert not sightings(catalogue)
     page.get_by_role("button", name="note as seen").click()

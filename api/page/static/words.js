@@ -37,16 +37,22 @@ const FITS_ALONE = 0.48; // log10 of what the picture alone says: three to one, 
 // The negative of a candidate in words. A rival that is likelier does not make it another one where its own picture fits
 // too; one whose picture was not laid over the card is not found to be another either.
 export function negative(one) {
-  if (one?.evidence?.method === "none") return finding(RUNGS[0], null);
+  if (!isCompared(one)) return finding(RUNGS[0], null);
   const found = finding(RUNGS[0], one?.confidence?.pose);
   if (found.state !== "other" || !((one.evidence?.pose_log10_ratio ?? 0) >= FITS_ALONE)) return found;
   return { state: "open", words: "fits as well by itself: much alike, or one negative enrolled twice", sure: null };
 }
 
-// Why a record that nobody has picked is not entered by one key; null where nothing speaks against it.
+const isCompared = (one) => one?.evidence?.method !== "none";
+
+// Why a record that nobody has picked is not entered by one key; null where nothing speaks against it. One that was not
+// compared is looked at twice as well, but is not said to show another negative.
 export function against(one) {
-  const { state, words } = finding(RUNGS[0], one?.confidence?.pose);
-  return state === "other" ? `${one.record_id} shows ${words.replace(",", " negative,")}. Press once more if the card is ${one.record_id} all the same. Nothing is decided yet.` : null;
+  const isOther = finding(RUNGS[0], one?.confidence?.pose).state === "other";
+  if (!isOther && isCompared(one)) return null;
+  const { state, words } = negative(one);
+  const why = { other: `shows ${words.replace(",", " negative,")}`, open: words, unchecked: "was not laid over this card" }[state];
+  return `${one.record_id} ${why}. Press once more if the card is ${one.record_id} all the same. Nothing is decided yet.`;
 }
 
 // Nothing is ever certain: neither 0 nor 100 is written.
