@@ -9,6 +9,8 @@ from typing import Annotated, Any
 import typer
 
 from matcher.catalogue import Catalogue
+from matcher.catalogue.finds.proposed_fields import proposed_fields
+from matcher.catalogue.finds.resolution import club_left_blank
 from matcher.catalogue.log.decisions import DecisionRow
 from matcher.catalogue.log.telling import takes_back
 from matcher.cli.lot_results import LotArgument, opened_lot
@@ -77,8 +79,12 @@ def accept(
         if like.preview:
             _preview(opened, row, card, "a new record", "a sighting of it", like)
             return
-        made = review.accept(opened, row, card, decision.actor, fields.said(), apart=like.left_out, note=decision.note)
+        read = proposed_fields(case_of(opened, row, card).card.found).get("club")
+        said = fields.said()
+        made = review.accept(opened, row, card, decision.actor, said, apart=like.left_out, note=decision.note)
     _report(made, decision)
+    blank = club_left_blank(said, read.value if read else "")
+    remark(blank, decision.quiet or not blank)
 
 
 @app.command("choose")

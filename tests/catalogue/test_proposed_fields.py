@@ -122,4 +122,17 @@ def test_a_club_left_blank_is_told_with_what_was_read_on_the_card(catalogue: Cat
     club = catalogue.record("V000").club
     assert club
     _, told = as_closest(catalogue, "new_caption", closest, RecordFields(caption=NAME), "Other Hill B. C.")
-    assert told.endswith(f"on this card 'Other Hill B. C.' was read, V000 says {club!r}: --club")
+    assert f"the club was left blank; on this card 'Other Hill B. C.' was read, V000 says {club!r}: if one" in told
+
+
+@pytest.mark.parametrize("outcome", ["new_caption", "new_pose"])
+def test_a_club_that_was_not_read_is_told_as_left_blank(catalogue: Catalogue, scans: Path, outcome: str) -> None:
+    """But where somebody has said that none is printed, and where the words are known, there is nothing to tell."""
+    closest = card(scans, outcome=outcome).candidates
+    _, told = as_closest(catalogue, outcome, closest, RecordFields(caption=NAME))
+    assert "the club was left blank; none was read on this card" in told
+    assert "platekin records edit RECORD --set club=..." in told
+    assert "blank" in as_closest(catalogue, outcome, (), RecordFields(caption=NAME))[1]
+    for club in ("", CLUB):
+        assert "blank" not in as_closest(catalogue, outcome, closest, RecordFields(caption=NAME, club=club))[1]
+    assert "blank" not in as_closest(catalogue, "new_crop", closest, RecordFields())[1]

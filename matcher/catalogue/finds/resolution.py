@@ -43,6 +43,7 @@ __all__ = [
     "accept",
     "as_closest",
     "check_day",
+    "club_left_blank",
     "count_finds",
     "find",
     "finds",
@@ -133,13 +134,9 @@ def as_closest(
     A card whose words are new may be of another club: its club is left open; one whose mark is new keeps the record's
     words. A new negative takes nothing over. read: the club as it was read on the card, "" where it was not.
     """
-    closest = next(iter(candidates), None)
-    if outcome == "new_pose" or closest is None:
-        return wanted, ""
-    try:
-        record = catalogue.record(closest.record_id)
-    except CatalogueError:
-        return wanted, ""
+    record = None if outcome == "new_pose" else _closest_record(catalogue, candidates)
+    if record is None:
+        return wanted, club_left_blank(wanted, read)
     names = (
         "issuer",
         "year",
@@ -149,11 +146,29 @@ def as_closest(
     )
     taken = {name: getattr(record, name) for name in names if getattr(wanted, name) is None and getattr(record, name)}
     words = ", ".join(f"{name} {value!r}" for name, value in taken.items())
-    asked = outcome == "new_caption" and wanted.club is None and record.club
     told = [f"taken over from {record.record_id}: {words}"] if taken else []
-    here = f"on this card {read!r} was read, " if read else ""
-    told += [f"the club was left blank; {here}{record.record_id} says {record.club!r}: --club"] if asked else []
-    return replace(wanted, **taken), "; ".join(told)
+    told += [club_left_blank(wanted, read, record)] if outcome == "new_caption" else []
+    return replace(wanted, **taken), "; ".join(filter(None, told))
+
+
+def club_left_blank(wanted: RecordFields, read: str = "", record: RecordRow | None = None) -> str:
+    """What to tell where a record is made without a club, and nobody has said that none is printed; "" elsewhere.
+
+    read: the club as it was read on the card, "" where it was not. record: the closest one of the negative.
+    """
+    if wanted.club is not None:
+        return ""
+    here = f"on this card {read!r} was read" if read else "none was read on this card"
+    there = f", {record.record_id} says {record.club!r}" if record and record.club else ""
+    return f"the club was left blank; {here}{there}: if one is printed, platekin records edit RECORD --set club=..."
+
+
+def _closest_record(catalogue: Catalogue, candidates: Sequence[CandidateResult]) -> RecordRow | None:
+    """The record of the closest candidate; None where there is none, or none any more."""
+    try:
+        return catalogue.record(candidates[0].record_id) if candidates else None
+    except CatalogueError:
+        return None
 
 
 def next_letter(known: Sequence[str]) -> str:

@@ -397,7 +397,9 @@ def test_the_commands_of_a_lot(catalogue: Catalogue, lot: LotRow, tmp_path: Path
     call("lot", "choose", lot.lot_id, "4.1", "V001", "--not", "5.1", "--by", "Ada Quill")
     rows = [json.loads(line) for line in call("lot", "show", lot.lot_id, "--format", "json").splitlines()]
     assert {row["card"]: row.get("decided_record") for row in rows}["4.1"] == "V001"
-    call("lot", "accept", lot.lot_id, "1.1", "--subject", "Bo Fell", "--caption", "BO FELL", "--by", "Ada Quill")
+    words = ["--subject", "Bo Fell", "--caption", "BO FELL", "--by", "Ada Quill"]
+    accepted = CliRunner().invoke(app, ["lot", "accept", lot.lot_id, "1.1", *words, "-c", str(catalogue.folder)])
+    assert "the club was left blank; none was read on this card" in accepted.stderr
     call("lot", "confirm", lot.lot_id, "--above", "0.9", "--by", "Ada Quill")
     assert "1 decision settles 1 card; 0 cards of known records" in call("lot", "queue", lot.lot_id)
     call("lot", "undo", lot.lot_id, "--all", "--by", "Ada Quill")
