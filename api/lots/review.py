@@ -24,7 +24,7 @@ from api.parameters import KeyHeader, MatchHeader, Paged, corners_of
 from api.problems import ACCESS, CLASHES, MISSING, PHOTO, SHOWING, STORAGE, WORK, Problem, documented
 from api.service import ServiceNow, Turn, answered
 from matcher.catalogue import Catalogue
-from matcher.catalogue.finds.proposed_fields import fields_json, proposed_fields
+from matcher.catalogue.finds.proposed_fields import Marks, fields_json, marks_of, proposed_fields
 from matcher.catalogue.finds.resolution import RecordFields
 from matcher.catalogue.log.decisions import Actor, AskedBefore, DecisionRow
 from matcher.core.answer_json import to_json
@@ -51,11 +51,12 @@ def waiting(
     response.headers["ETag"] = _lot_tag(service.catalogue, lot)  # first, as for finds
     cards = cards_of(service.catalogue, lot)
     cases = queue(service.catalogue, lot, cards)
+    marks = marks_of(service.catalogue)
     return shapes.CasePage(
         total=len(cases),
         cards=sum(len(case.cards) for case in cases),
         known=len(to_confirm(service.catalogue, cards, 0.0)),
-        items=[_case(case) for case in cases[query.offset : query.offset + query.limit]],
+        items=[_case(case, marks) for case in cases[query.offset : query.offset + query.limit]],
     )
 
 
@@ -64,7 +65,8 @@ def waiting(
                                  *STORAGE))  # fmt: skip
 def one_case(service: ServiceNow, _: MayRead, lot_id: shapes.LotId, card: shapes.CardPath) -> shapes.Case:
     """Whatever was found on it: a known card too can be assigned to another record."""
-    return _case(case_of(service.catalogue, store.lot(service.catalogue, lot_id), card))
+    lot = store.lot(service.catalogue, lot_id)
+    return _case(case_of(service.catalogue, lot, card), marks_of(service.catalogue))
 
 
 @router.post("/lots/{lot_id}/cards/{card}/outline", operation_id="outline_lot_card", status_code=201,
@@ -86,7 +88,7 @@ async def outline(
 
     def kept() -> shapes.Case:
         outline_card(service.catalogue, lot, card, result.answer, who)
-        return _case(case_of(service.catalogue, lot, card))
+        return _case(case_of(service.catalogue, lot, card), marks_of(service.catalogue))
 
     return await run_in_threadpool(kept)
 
@@ -191,10 +193,10 @@ def _lot_tag(catalogue: Catalogue, lot: LotRow) -> str:
     return tag_from([lot.lot_id, numbers, store.counts(catalogue, lot.lot_id)])
 
 
-def _case(case: Case) -> shapes.Case:
+def _case(case: Case, marks: Marks) -> shapes.Case:
     return shapes.Case(
         etag=_case_tag(case), card=case.card.card, like=[card.card for card in case.like], find_id=case.find_id,
         skipped=case.skipped, row=without_folder(card_row(case.card)),
         candidates=list(map(to_json, case.card.found.candidates)),
-        fields=fields_json(proposed_fields(case.card.found)),
+        fields=fields_json(proposed_fields(case.card.found, marks)),
     )  # fmt: skip

@@ -9,7 +9,7 @@ from typing import Annotated, Any
 import typer
 
 from matcher.catalogue import Catalogue
-from matcher.catalogue.finds.proposed_fields import proposed_fields
+from matcher.catalogue.finds.proposed_fields import marks_of, proposed_fields
 from matcher.catalogue.finds.resolution import club_left_blank
 from matcher.catalogue.log.decisions import DecisionRow
 from matcher.catalogue.log.telling import takes_back
@@ -79,7 +79,7 @@ def accept(
         if like.preview:
             _preview(opened, row, card, "a new record", "a sighting of it", like)
             return
-        read = proposed_fields(case_of(opened, row, card).card.found).get("club")
+        read = proposed_fields(case_of(opened, row, card).card.found, marks_of(opened)).get("club")
         said = fields.said()
         made = review.accept(opened, row, card, decision.actor, said, apart=like.left_out, note=decision.note)
     _report(made, decision)

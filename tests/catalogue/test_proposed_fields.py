@@ -11,6 +11,7 @@ from matcher.catalogue import Catalogue
 from matcher.catalogue.finds import resolution
 from matcher.catalogue.finds.proposed_fields import READ, fields_from_json, fields_json, proposed_fields
 from matcher.catalogue.finds.resolution import RecordFields, accept, as_closest, propose
+from matcher.catalogue.records.corrections import edit_record
 from matcher.core.answer import CardResult, WrittenLine
 from tests.support.cards import photo_answer
 from tests.support.history import ADA, code_of
@@ -51,6 +52,28 @@ def test_a_mark_that_says_what_the_closest_records_says_is_written_as_there(scan
     told = proposed_fields(card(scans, line("BRELL & CO.", "mark")))["mark"]
     assert (told.value, told.origin, told.confirm) == ("Brell & Co.", READ, False)
     assert proposed_fields(card(scans, line("BRELL & CO.", "mark", sure=0.5)))["mark"].confirm
+
+
+def test_an_issuers_line_is_no_caption_though_no_record_compared_with_bears_it(
+    catalogue: Catalogue, scans: Path
+) -> None:
+    """On a card of a new negative the largest line was offered as its caption, and was another issuer's mark."""
+    edit_record(catalogue, "V003", {"mark": f"{MARK} (oval, foot right)"}, ADA)
+    path, told = photo_answer(scans, 50, "new_pose")
+    lines = (line("Umpire", ""), line("QUILLORY TFA", "caption", 61))
+    told = replace(told, cards=(replace(told.cards[0], lines=lines),))
+    (found,) = propose(catalogue, told, path.read_bytes())
+    fields = resolution.find(catalogue, found.find_id).found.fields
+    assert (fields["mark"].value, fields["mark"].confirm) == ("QUILLORY TFA (foot left)", True)
+    assert "caption" not in fields
+    assert "caption_place" not in fields
+
+
+def test_a_caption_stays_one_where_the_mark_was_read_or_no_issuer_prints_it(scans: Path) -> None:
+    read = card(scans, line(MARK, "caption"), line("Brell & Co.", "mark", 20))
+    assert proposed_fields(read, lambda: {MARK})["caption"].value == MARK
+    assert proposed_fields(card(scans, line(NAME, "caption")), lambda: {MARK})["caption"].value == NAME
+    assert proposed_fields(card(scans, line(NAME, "caption")), lambda: ())["caption"].value == NAME
 
 
 def test_a_club_is_not_asked_about_where_only_its_capitals_and_gaps_are_others(scans: Path) -> None:

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from matcher.catalogue.finds.proposed_fields import ProposedField, fields_from_json, fields_json, proposed_fields
+from matcher.catalogue.finds.proposed_fields import Marks, ProposedField, fields_from_json, fields_json, proposed_fields
 from matcher.catalogue.log.past_words import outcome_now
 from matcher.core.answer import CandidateResult, CardResult, FaceFacts
 from matcher.core.answer_json import candidate_from_json, confidence_from_json, face_from_json, to_json
@@ -31,11 +31,11 @@ class FindEvidence:
     fields: Mapping[str, ProposedField] = field(default_factory=dict)
 
 
-def evidence_json(card: CardResult, versions: Mapping[str, str]) -> dict[str, Any]:
-    """What a find keeps of its card's answer."""
+def evidence_json(card: CardResult, versions: Mapping[str, str], marks: Marks = frozenset) -> dict[str, Any]:
+    """What a find keeps of its card's answer. marks: as `proposed_fields` asks for them."""
     told = to_json(card)
     kept = {name: told[name] for name in ("confidence", "candidates", "reasons", "face")}
-    return {**kept, "fields": fields_json(proposed_fields(card)), "versions": dict(versions)}
+    return {**kept, "fields": fields_json(proposed_fields(card, marks)), "versions": dict(versions)}
 
 
 def evidence_from_json(stored: Mapping[str, Any]) -> FindEvidence:

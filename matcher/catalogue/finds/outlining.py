@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import hashlib
+from functools import partial
 from typing import Any
 
 from matcher.catalogue.finds.evidence import decision_evidence, evidence_json
+from matcher.catalogue.finds.proposed_fields import known_marks
 from matcher.catalogue.finds.resolution import open_find
 from matcher.catalogue.log.decisions import Actor, DecisionRow, decided
 from matcher.catalogue.records.ingest import keep_description
@@ -45,7 +47,8 @@ def outline_find(
         keep_description(entry.draft.connection, one.sha256, outline, one.description)
         told: dict[str, Any] = {"outcome": card.outcome, "pose": card.pose, "crop": card.crop}
         told |= {"outline": outline, "quad": one.quad, "facts": dict(one.facts)}
-        entry.draft.update(Find, [wanted_find], evidence=evidence_json(card, answer.versions), **told)
+        evidence = evidence_json(card, answer.versions, partial(known_marks, entry.draft.connection))
+        entry.draft.update(Find, [wanted_find], evidence=evidence, **told)
         entry.about, entry.outcome = wanted_find, f"outlined anew: {card.outcome}"
         entry.evidence = decision_evidence(open_find(entry.draft, wanted_find))
     return decided(entry)

@@ -9,11 +9,13 @@ import hashlib
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import partial
 from typing import Any, Literal
 
 from sqlalchemy import Select, func, select
 
 from matcher.catalogue.finds.evidence import FindEvidence, evidence_from_json, evidence_json
+from matcher.catalogue.finds.proposed_fields import known_marks
 from matcher.catalogue.log.changes import Draft, find_id
 from matcher.catalogue.log.decisions import machine
 from matcher.catalogue.log.past_words import outcome_ever, outcome_now
@@ -144,7 +146,7 @@ def _propose(
         height=one.height,
         quad=one.quad,
         facts=dict(one.facts),
-        evidence=evidence_json(card, answer.versions),
+        evidence=evidence_json(card, answer.versions, partial(known_marks, draft.connection)),
     )
     return new_id
 

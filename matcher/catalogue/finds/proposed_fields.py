@@ -7,17 +7,28 @@ from it, or was read without certainty, is for a person to confirm.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from functools import cache
 from typing import Any
 
+from rapidfuzz import fuzz
+from sqlalchemy import Connection, select
+
 from matcher.catalogue.records.name_search import plain
+from matcher.catalogue.records.store import Catalogue
+from matcher.catalogue.tables.models import Record
 from matcher.core.answer import CandidateResult, CardResult, WrittenLine
 from matcher.core.ladder.mark import mark_words
 
 READ = "read from this card"
 SURE = 0.9
 """Certainty of the reader's own from which a line need not be confirmed; own choice."""
+
+SAYS = 85.0
+"""Per cent of letters in common from which a line says what an issuer prints; own choice."""
+
+Marks = Callable[[], Collection[str]]
 
 
 @dataclass(frozen=True)
@@ -32,25 +43,62 @@ class ProposedField:
     confirm: bool = False
 
 
-def proposed_fields(card: CardResult) -> dict[str, ProposedField]:
-    """Subject, pose, crop, caption, club, mark and caption_place, as far as there is something to say."""
+def known_marks(connection: Connection) -> frozenset[str]:
+    """What the catalogue's issuers print on cards: their marks, and where none is told their names."""
+    rows = connection.execute(select(Record.mark, Record.issuer).distinct())
+    return frozenset(filter(None, (mark_words(mark) or issuer for mark, issuer in rows)))
+
+
+def marks_of(catalogue: Catalogue) -> Marks:
+    """The same of a catalogue, read once and when it is first asked for."""
+
+    @cache
+    def read() -> frozenset[str]:
+        with catalogue.reading() as connection:
+            return known_marks(connection)
+
+    return read
+
+
+def proposed_fields(card: CardResult, marks: Marks = frozenset) -> dict[str, ProposedField]:
+    """Subject, pose, crop, caption, club, mark and caption_place, as far as there is something to say.
+
+    marks: what the issuers of all records print; asked for where no line was taken for a mark.
+    """
+    lines = _with_mark(card.lines, marks)
     closest, fields = card.closest, dict[str, ProposedField]()
     if closest and card.pose == closest.pose:
         copied = {"subject": closest.evidence.subject, "pose": card.pose, "crop": card.crop}
         told = f"copied from {closest.record_id}"
         fields |= {name: ProposedField(value, told) for name, value in copied.items() if value}
     known = _known(closest)
-    for line in card.lines:
+    for line in lines:
         if line.part and line.part not in fields:
             fields[line.part] = _read(line, known.get(line.part, ""))
     if card.caption is not None and closest and card.caption == closest.caption:  # found to be the same words
         fields["caption"] = ProposedField(card.caption, f"copied from {closest.record_id}")
     if closest and card.lines and known.get("mark") and "mark" not in fields:
         fields["mark"] = _unread(known["mark"], closest.record_id)
-    name = next((line for line in card.lines if line.part == "caption"), None)
+    name = next((line for line in lines if line.part == "caption"), None)
     if name:
         fields["caption_place"] = ProposedField(name.place, READ)
     return fields
+
+
+def _with_mark(lines: Sequence[WrittenLine], marks: Marks) -> Sequence[WrittenLine]:
+    """A line that says what an issuer of the catalogue prints is a mark, not the card's caption or club.
+
+    The answer knows the marks of the records that the card was compared with alone: another issuer's words, the
+    largest on a card of a new negative, it takes for the name.
+    """
+    if not lines or any(line.part == "mark" for line in lines):
+        return lines
+    printed = [_letters(mark) for mark in marks()]
+    likeness = [max((fuzz.ratio(_letters(line.words), one) for one in printed), default=0.0) for line in lines]
+    best = likeness.index(max(likeness))
+    if likeness[best] < SAYS:
+        return lines
+    return [replace(line, part="mark") if place == best else line for place, line in enumerate(lines)]
 
 
 def fields_json(fields: Mapping[str, ProposedField]) -> dict[str, dict[str, Any]]:
