@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from matcher.core.detect.card_quad import CardQuad
 from matcher.core.detect.warp import warp_quad
+from matcher.core.dot_screen import printed_in_dots
 from matcher.core.filters import normalise
 from matcher.core.photo import Photo, to_grey
 from matcher.core.shared_settings import FaceSize
@@ -77,6 +78,11 @@ class Face:
     def normal(self) -> NDArray[np.uint8]:
         """(height, width) uint8: `grey` with its local contrast made equal; computed once."""
         return normalise(self.grey, self.size.px_per_mm)
+
+    @cached_property
+    def in_dots(self) -> bool:
+        """Whether it shows a halftone, or another picture that is made of dots; computed once."""
+        return printed_in_dots(self.grey)
 
     def half_turn(self) -> Face:
         """The same face upside down."""

@@ -45,17 +45,21 @@ class WordsFinding:
     probability: of that, by ink and reading together.
     lines:       each line that was looked at on both cards.
     added:       a line beside the caption that the reference has not; empty where there is none.
+    torn:        whether other letters were read on a card that is printed in dots: dots make others of them.
     """
 
     probability: float
     lines: tuple[WordLine, ...]
     added: str = ""
+    torn: bool = False
 
     @property
     def words(self) -> str:
         """For people."""
         if not self.lines:
             return "its words were found nowhere on the known card: compare the two by eye"
+        if self.torn:
+            return IN_DOTS
         if self.probability < 0.5 and self.another_hand:
             return f"{ANOTHER_HAND}, {self.read}"
         if self.probability < 0.5 and self.differing:
@@ -93,6 +97,8 @@ class WordsFinding:
 
 
 ANOTHER_HAND = "the same words, in another hand or type"
+
+IN_DOTS = "printed in dots, as a reproduction is, which tear letters: compare the words by eye"
 
 FIRM, WHOLE = 0.9, 0.9
 """Certainty from which a line was surely read, and share of the known line's length from which it is whole; by hand."""

@@ -52,7 +52,8 @@ def compare_words(
     probability = judge_words([line.probability for line in lines], ink, wanting, calibration)
     if wanting == Wanting() and all(line.probability >= 0.5 for line in lines):
         probability = max(probability, LEFT_OPEN)  # of a halftone the ink differs everywhere, and says nothing of words
-    return WordsFinding(probability, lines, added.line.words if added else "")
+    torn = probability < LEFT_OPEN and sight.in_dots
+    return WordsFinding(LEFT_OPEN if torn else probability, lines, added.line.words if added else "", torn)
 
 
 READ_AS_KNOWN = 0.9

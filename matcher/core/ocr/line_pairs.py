@@ -77,6 +77,11 @@ class Sight:
         to_mm = np.linalg.inv(mm_to_face(self.reference.size))
         return np.asarray(to_mm @ self.transform @ mm_to_face(self.query.size))
 
+    @property
+    def in_dots(self) -> bool:
+        """Whether one of the two is a halftone."""
+        return self.query.in_dots or self.reference.in_dots
+
     def beyond_edge(self, written: WrittenLine) -> tuple[float, float]:
         """Shares of a line of the reference, from its beginning and from its end, that the query was trimmed by."""
         box = moved_box(written.line.box_mm, np.asarray(np.linalg.inv(self.to_reference_mm), np.float64))
