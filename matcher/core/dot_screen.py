@@ -1,8 +1,8 @@
 """Is a picture printed in dots, as halftones are? A grey picture in, the strength of its screen out.
 
-A screen is a lattice: in the spectrum it stands as two peaks at right angles, of one frequency, thousands of times above
-what pictures hold there. Woven cloth, ruled paper and the rows of a display have one of the two, or none that sharp. What
-is seen through a screen is torn: letters are read as others, and surely.
+A screen is a lattice: in the spectrum it stands as two peaks at right angles, of one frequency, thousands of times
+above what pictures hold there. Woven cloth, ruled paper and the rows of a display have one of the two, or none that
+sharp. What is seen through a screen is torn: letters are read as others, and surely.
 """
 
 from __future__ import annotations

@@ -29,6 +29,8 @@ class StripSettings:
     ends_with_card: float = 0.3
     """Share of the step from a strip to the table beyond that there must be from the strip to what lies past its ends:
     a mount ends with the card; shadows, lines of print, rules and a sleeve's rim run on; own choice."""
+    most_step: float = 40.0
+    """Levels from which a step counts no more for this; own choice."""
     least_step: float = 0.12
     """Share of the step from card to strip that there must be from strip to table for the strip to be a mount; own
     choice."""
@@ -78,7 +80,7 @@ class ShadowSettings:
     most_stretches: int = 4
     off_line_mm: float = 0.1
     """So many of them must say the same, as near to one straight line."""
-    explained: float = 0.5
+    explained: float = 0.75
     """Share that a break leaves unexplained of what it is to explain where the side lies."""
     rim_mm: tuple[float, float] = (-0.14, -0.07)
     darkest_mm: tuple[float, float] = (0.035, 0.07)
@@ -93,6 +95,9 @@ class ShadowSettings:
     lid_alike: float = 14.0
     """Grey levels within which a lid is of one tone on all four sides of a card, its shadow's end among them; a lamp
     leaves a table less even."""
+    white: float = 200.0
+    white_alike: float = 20.0
+    """Grey level from which a lid is white, as most are, and such levels within which it then is of one tone."""
     at_once: float = 0.4
     """Share of the rise up to which, and a half more, it may come at once: what rises faster is an edge."""
     rough: float = 1.0

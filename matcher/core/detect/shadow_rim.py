@@ -114,7 +114,8 @@ def _on_lid(seen: _Stretches, settings: ShadowSettings) -> NDArray[np.bool_]:
     """(n,) whether the ground is even, and of one tone on all four sides, as a scanner's lid is."""
     sides = np.median(seen.ground, axis=2)
     even = np.median(seen.scatter, axis=2).max(axis=1) < settings.even
-    return np.asarray(even & (np.ptp(sides, axis=1) < settings.lid_alike))
+    alike = np.where(sides.min(axis=1) < settings.white, settings.lid_alike, settings.white_alike)
+    return np.asarray(even & (np.ptp(sides, axis=1) < alike))
 
 
 @dataclass(frozen=True)

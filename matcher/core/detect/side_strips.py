@@ -95,7 +95,9 @@ def is_card_between(
     # Darker than the card on one side and the table on the other is the card's own shadow.
     card &= level[:, 0] >= np.minimum(within[:, 0], beyond.mean(axis=1)[:, 0]) - np.minimum(0.25 * step, 2)
     card &= ~_is_drawn_line(of, outer, sides, level, beyond.mean(axis=1))
-    card &= _past(of, centre, middle, sides, settings).min(axis=(1, 2)) > settings.ends_with_card * step
+    # Where the table lies in a deep shadow, the step to it says little of how unlike the lit table is.
+    needed = settings.ends_with_card * np.minimum(step, settings.most_step)
+    card &= _past(of, centre, middle, sides, settings).min(axis=(1, 2)) > needed
     # A sleeve's clear margin is wider than a mount's and hardly differs from the table beyond.
     narrow = np.full(len(of), True) if sides.wide is None else (outer - inner).mean(axis=1) < sides.wide[of]
     return np.asarray(card & (narrow | (step > 0.35 * lengths(middle.mean(axis=1) - within))))

@@ -42,6 +42,20 @@ def test_the_outer_of_two_lines_is_taken_only_if_it_ends_with_the_card(beside: s
     assert np.abs(found - CORNERS).max() < 0.15 * SCALE
 
 
+def test_a_pale_mount_on_pale_paper_ends_at_its_own_deep_shadow() -> None:
+    """The shadow is far darker than either, so that the mount looks like the paper beside that step."""
+    table: NDArray[np.float32] = np.full((950, 800, 3), (206, 194, 168), np.float32)
+    table[TOP + 3 : TOP + HEIGHT + 2, LEFT + 3 : LEFT + WIDTH + 9] -= 130
+    table = np.asarray(cv2.GaussianBlur(table, (0, 0), 2.0), np.float32)
+    table[TOP : TOP + HEIGHT, LEFT : LEFT + WIDTH] = (218, 204, 176)
+    table[TOP + 9 : TOP + HEIGHT - 9, LEFT + 9 : LEFT + WIDTH - 9] = (150, 116, 92)
+    pixels = np.clip(table + np.random.default_rng(3).normal(0, 2, table.shape), 0, 255).astype(np.uint8)
+    at_print = CORNERS + np.array([[9, 9], [-9, 9], [-9, -9], [9, -9]], np.float32)
+    found = refine(pixels, at_print[None], 63.5, RefinementSettings().fine)[0]
+    in_shadow = slice(1, 3)
+    assert np.abs(found[in_shadow, 0] - CORNERS[in_shadow, 0]).max() < 0.15 * SCALE
+
+
 @pytest.mark.parametrize("name", ["fine", "wide", "touching"])
 @pytest.mark.parametrize("high", [1, 3, 6, 10, 16, 25])
 def test_a_quad_of_a_few_pixels_breaks_nothing(name: str, high: int) -> None:
