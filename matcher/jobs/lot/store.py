@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import shutil
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -188,7 +189,7 @@ def patiently(work: Callable[[], object]) -> None:
 
 @contextmanager
 def only_run(catalogue: Catalogue, lot_id: str) -> Iterator[None]:
-    """Be the only one who works on this lot. Raises CatalogueError lot_busy."""
+    """Be the only one who works on this lot. Raises CatalogueError lot_busy, no_such_lot."""
     place = folder_of(catalogue, lot_id)
     place.mkdir(parents=True, exist_ok=True)
     try:
@@ -201,9 +202,19 @@ def only_run(catalogue: Catalogue, lot_id: str) -> Iterator[None]:
             "lot_busy", f"lot {lot_id} is being worked on", "wait until that run has ended; it does all of the lot"
         ) from None
     try:
+        _listed_still(catalogue, lot_id, place)
         yield
     finally:
         lock.__exit__(None, None, None)
+
+
+def _listed_still(catalogue: Catalogue, lot_id: str, place: Path) -> None:
+    """Raises CatalogueError no_such_lot for a lot that was taken away just before; its folder must not come again."""
+    try:
+        lot(catalogue, lot_id)
+    except CatalogueError:
+        shutil.rmtree(place, ignore_errors=True)
+        raise
 
 
 def items(catalogue: Catalogue, lot_id: str, state: State | None = None) -> tuple[ItemRow, ...]:

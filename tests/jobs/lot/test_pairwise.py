@@ -13,6 +13,7 @@ from matcher.core.flatten import Face
 from matcher.core.settings import Settings
 from matcher.jobs.lot import store
 from matcher.jobs.lot.cards import bare_cards, cards_of
+from matcher.jobs.lot.cleaning import forget_lot
 from matcher.jobs.lot.job_queue import LotQueue, Stopped
 from matcher.jobs.lot.pairwise import compare_lot
 from matcher.jobs.lot.review_queue import queue
@@ -61,6 +62,15 @@ def test_a_lot_is_not_forgotten_while_it_is_worked_on(catalogue: Catalogue, lot:
         pass
     assert caught.value.code == "lot_busy"
     assert caught.value.remedy
+
+
+def test_a_lot_that_was_taken_away_does_not_come_again(catalogue: Catalogue, lot: store.LotRow) -> None:
+    """Whoever was about to finish it made its folder anew, which nobody could take away for a month."""
+    forget_lot(catalogue, lot.lot_id)
+    with pytest.raises(CatalogueError) as caught, store.only_run(catalogue, lot.lot_id):
+        pass
+    assert caught.value.code == "no_such_lot"
+    assert not store.folder_of(catalogue, lot.lot_id).exists()
 
 
 def test_comparing_is_given_up_when_the_service_ends_and_gone_on_with(catalogue: Catalogue, lot: store.LotRow) -> None:
