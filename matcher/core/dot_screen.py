@@ -7,6 +7,8 @@ sharp. What is seen through a screen is torn: letters are read as others, and su
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -35,25 +37,31 @@ def screen_strength(grey: NDArray[np.uint8]) -> float:
     if height < TILE or width < TILE:
         return 0.0
     power = sum(_power(grey[y : y + TILE, x : x + TILE]) for y in _starts(height) for x in _starts(width))
-    rows, columns = np.mgrid[-TILE // 2 : TILE // 2, -TILE // 2 : TILE // 2] / TILE
-    frequency = np.hypot(rows, columns)
-    ring = np.rint(frequency * TILE).astype(int)
+    ring, looked_for = _rings()
     usual = np.bincount(ring.ravel(), np.log(power + 1e-6).ravel()) / np.bincount(ring.ravel())
-    above = (power * np.exp(-usual[ring])).astype(np.float32)
-    above[(frequency < 1 / PERIODS_PX[1]) | (frequency > 1 / PERIODS_PX[0])] = 0
+    above = np.where(looked_for, power * np.exp(-usual[ring]), 0).astype(np.float32)
     # A peak may lie between two frequencies: its neighbours count as well.
-    above = cv2.dilate(above, np.ones((3, 3), np.uint8))
+    above = np.asarray(cv2.dilate(above, np.ones((3, 3), np.uint8)), np.float32)
     at = np.arange(TILE)
     return float(np.minimum(above, above[at[None, :], (-at[:, None]) % TILE]).max())
 
 
-def _power(tile: NDArray[np.uint8]) -> NDArray[np.float64]:
+@lru_cache(maxsize=1)
+def _rings() -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
+    """(TILE, TILE) each: the ring of one frequency on which a place of the spectrum lies, and whether it is asked."""
+    rows, columns = np.mgrid[-TILE // 2 : TILE // 2, -TILE // 2 : TILE // 2] / TILE
+    frequency = np.hypot(rows, columns)
+    lowest, highest = 1 / PERIODS_PX[1], 1 / PERIODS_PX[0]
+    return np.rint(frequency * TILE).astype(int), (frequency >= lowest) & (frequency <= highest)
+
+
+def _power(tile: NDArray[np.uint8]) -> NDArray[np.float32]:
     """(TILE, TILE) spectrum of a piece, its slow tones taken out; the lowest frequency in the middle."""
     fine = tile.astype(np.float32)
     fine -= cv2.GaussianBlur(fine, (0, 0), 6)
-    window = np.hanning(TILE)
-    spectrum = np.fft.fft2(fine / (fine.std() + 1e-3) * np.outer(window, window))
-    return np.asarray(np.abs(np.fft.fftshift(spectrum)) ** 2)
+    window = np.hanning(TILE).astype(np.float32)
+    spectrum = cv2.dft(fine / (fine.std() + 1e-3) * np.outer(window, window), flags=cv2.DFT_COMPLEX_OUTPUT)
+    return np.asarray(np.fft.fftshift(np.square(spectrum).sum(axis=2)), np.float32)
 
 
 def _starts(length: int) -> NDArray[np.intp]:

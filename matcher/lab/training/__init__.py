@@ -19,7 +19,7 @@ Coefficients:
     trees_onnx             boosted trees               -> the file that the product runs
     logistic_onnx          a model of either           -> the file that the product runs
     packed_weights         a network's file            -> the same in less than half the size
-    reader_head            the reading library's reader  -> the same with fewer signs
+    reader_head            the library's reader        -> the same with fewer signs
     reader_lines           pictures, typefaces         -> lines as cards bear them, and what they say
 
 Networks, which need PyTorch:
@@ -39,7 +39,7 @@ Networks, which need PyTorch:
     finder_scenes          desks                       -> them as the network is given them, and each cell's truth
     finder_network         those                       -> what is inside a card, and its border
     train_reader           `scripts/train_reader`
-    onnx_graph_network     an ONNX graph              -> a network that can learn on, and back
+    onnx_graph_network     an ONNX graph               -> a network that can learn on, and back
     reader_network         lines                       -> the library's reader, taught on
     train_orientation      `scripts/train_orientation`
     orientation_sides      photographs                 -> fronts and backs as cameras and outlines may give them
