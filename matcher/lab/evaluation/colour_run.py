@@ -36,7 +36,7 @@ DISTANCES = ((8, 16), (16, 32), (32, 64))
 """Levels of 255 by which damage differs in red and blue from the print: from, to."""
 
 
-PATCHES = ("flaked", "nail_hole", "corner_gone", "label", "round_label")
+PATCHES = ("flaked", "nail_hole", "corner_gone", "label", "round_label", "scraped", "painted_out")
 """Damage broader than the cells in which colour is told; the rest are lines and letters."""
 
 

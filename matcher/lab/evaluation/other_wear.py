@@ -195,10 +195,52 @@ def postmark(picture: Field, rng: np.random.Generator, strength: float) -> Worn:
     return _over(picture, inked, float(rng.uniform(0.02, 0.3)))
 
 
+def _grey_nearby(picture: Field, share: Field, rng: np.random.Generator) -> Field:
+    """A grey that the picture has, beside the patch or anywhere, sloping a little as paper in slanting light does."""
+    beside = cv2.dilate(share, np.ones((25, 25), np.uint8)) > 0.5
+    greys = picture[beside & (share < 0.5)] if rng.random() < 0.6 and (beside & (share < 0.5)).any() else picture.ravel()
+    tone = float(np.quantile(greys, rng.uniform(0.05, 0.95)))
+    rows, columns = np.mgrid[-1 : 1 : picture.shape[0] * 1j, -1 : 1 : picture.shape[1] * 1j]
+    slope = rng.normal(0, 0.04, 2)
+    return np.asarray(tone + slope[0] * rows + slope[1] * columns, np.float32)
+
+
+def scraped(picture: Field, rng: np.random.Generator, strength: float) -> Worn:
+    """Scraped down with a knife to a grey like the picture's own, fibres standing up one way."""
+    patch = _level_set(picture, rng, float(rng.uniform(7, 20 + 50 * strength)), _anywhere(picture, rng))
+    fibres = cv2.blur(_noise(picture.shape, rng, 1.5), (int(rng.integers(1, 12)), 1))
+    return _over(picture, patch * rng.uniform(0.75, 1), _grey_nearby(picture, patch, rng) + 0.02 * fibres)
+
+
+def painted_out(picture: Field, rng: np.random.Generator, strength: float) -> Worn:
+    """Something painted or pasted out in body colour of the picture's own grey: a box, an oval, a wedge, a stripe."""
+    wide, tall = (round(side) for side in rng.uniform(15, 40 + 150 * strength, 2))
+    page = Image.new("L", (2 * wide, 2 * tall), 0)
+    pen, whole = ImageDraw.Draw(page), (1, 1, 2 * wide - 2, 2 * tall - 2)
+    shape = int(rng.integers(4))
+    if shape == 0:
+        pen.rounded_rectangle(whole, radius=int(rng.integers(0, min(wide, tall))), fill=255)
+    elif shape == 1:
+        pen.ellipse(whole, fill=255)
+    elif shape == 2:
+        pen.polygon([(float(x), float(y)) for x, y in rng.uniform(0, 1, (3, 2)) * [2 * wide, 2 * tall]], fill=255)
+    else:
+        pen.rectangle((0, round(0.7 * tall), 2 * wide, round(1.3 * tall)), fill=255)
+    turned = page.rotate(float(rng.normal(0, 25)), Image.Resampling.BICUBIC, expand=True)
+    turned = turned.resize((max(2, turned.width // 2), max(2, turned.height // 2)), Image.Resampling.LANCZOS)
+    canvas, (x, y) = Image.new("L", picture.shape[::-1], 0), _anywhere(picture, rng)
+    canvas.paste(turned, (round(x - turned.width / 2), round(y - turned.height / 2)))
+    share = np.asarray(canvas, np.float32) / np.float32(255)
+    share = np.asarray(cv2.blur(share, (1 + 2 * int(rng.integers(0, 4)),) * 2), np.float32)
+    brushed = 0.012 * _noise(picture.shape, rng, 2) + 0.02 * _noise(picture.shape, rng, 12)
+    return _over(picture, share, _grey_nearby(picture, share, rng) + brushed * rng.uniform(0, 1))
+
+
 OTHER_KINDS: dict[str, Callable[[Field, np.random.Generator, float], Worn]] = {
     kind.__name__: kind
     for kind in (
         fold, bend, flaked, nail_hole, corner_gone, label, round_label, signature, crossed_out, postmark,
+        scraped, painted_out,
     )
 }  # fmt: skip
 """Every kind by its name."""

@@ -18,6 +18,7 @@ What is on a card:
     damage          a grid in mm                 -> stains, foxing, scratches, creases, worn corners
     wear            a print's greys              -> the worn greys, and what was laid over or lost
     laid_wear       a print's greys              -> the same with what was stuck, written or painted on it
+    own_tones       a print's greys              -> the same with flat patches as grey as itself
     materials       `Card` + a kind of wear      -> the card with it, in the colours of what it is made of
     strokes         a canvas                     -> what wear is drawn with
     backs           `Card`                       -> its back

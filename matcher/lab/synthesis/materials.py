@@ -110,6 +110,7 @@ MADE_OF: Mapping[str, Callable[[np.random.Generator], Material]] = {
     "pinned": _pins, "sticker": _label, "tape": _tape, "ink": _pen, "pencil": _pencil, "coloured": _wash,
     "stamp": _one_of(VIOLET, VIOLET, BLUE, BLACK, RED), "lettering": _printed,
     "water": _one_of(RUST, IRON_GALL), "spots": _one_of(RUST, RUST, BLACK), "cracked_plate": _own,
+    "own_tones": lambda rng: _bared(rng) if rng.random() < 0.5 else _label(rng),
 }  # fmt: skip
 """What each kind of `wear` is made of on one card."""
 

@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 
 from matcher.lab.synthesis.laid_wear import coloured, ink, lettering, pencil, stamp, sticker, tape
+from matcher.lab.synthesis.own_tones import own_tones
 from matcher.lab.synthesis.prints import Field, smooth_field
 from matcher.lab.synthesis.strokes import Worn, blob, canvas_of, draw_line, laid_over, patch, spot_in, walk
 
@@ -186,7 +187,7 @@ KINDS: dict[str, Kind] = {
     kind.__name__: kind
     for kind in (
         crease, surface_loss, holes, abrasion, sticker, ink, pencil, stamp, lettering, tape, water, spots, grazed,
-        coloured, torn, cracked_plate, pinned,
+        coloured, torn, cracked_plate, pinned, own_tones,
     )
 }  # fmt: skip
 """Every kind of wear by its name."""

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from copy import deepcopy
 from dataclasses import dataclass, replace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -66,7 +67,14 @@ class Hand:
     hurt: Hurt
 
 
-OWN_HAND = Hand(tuple(KINDS), hurt)
+OWN_HAND = Hand((*KINDS, *4 * ("own_tones",)), hurt)
+"""Flat patches in the print's own tones come as often as five other kinds: nothing is taken for movement more."""
+
+ASKED = ("same", "same", "crop", "moment", "moment")
+"""What is set against each reference in each world, besides another pose there and a stranger."""
+
+WORN_REFERENCES = 0.2
+"""Share of references that are worn themselves; own choice."""
 
 
 @dataclass(frozen=True)
@@ -138,20 +146,23 @@ def world_pairs(
     rng: np.random.Generator,
     worlds: Sequence[str] = WORLDS,
     hand: Hand = OWN_HAND,
+    asked: Sequence[str] = ASKED,
 ) -> Iterator[WorldPair]:
     """One reference of a negative against cards of each world: the same, another window, other exposures, others.
 
-    hand: by whom cards are worn. Exposures of which hardly anything can be seen to have moved on both prints are left
+    hand: by whom cards are worn. asked: the relations of each world. Exposures of which hardly anything can be seen to have moved on both prints are left
     out.
     """
     enrolled = enrolled_print(negative, rng)
+    if rng.random() < WORN_REFERENCES:
+        enrolled = replace(enrolled, **_worn(hand, rng))
     as_scanned = deepcopy(rng)
     reference = scanned(enrolled.card(negative), rng)
     box = picture_box(reference.size)
     levels = tones_of(reference.grey[box])
     for world in worlds:
         wanted = (
-            ["same", "same", "crop", "moment", "moment"]
+            list(asked)
             + ["room"] * bool(siblings)
             + ["other"] * (world in ("plain", "all"))
         )
@@ -195,13 +206,17 @@ def enrolled_print(negative: Picture, rng: np.random.Generator) -> Printing:
 def _query_print(enrolled: Printing, world: str, relation: str, rng: np.random.Generator, hand: Hand) -> Printing:
     """What a world does to another print of the enrolled card's plate, or of another plate with its words."""
     tone = float(rng.uniform(0.3, 1.2)) if world in ("toned", "all") else 0.0
-    wear = str(rng.choice(list(hand.kinds))) if world == "worn" or (world == "all" and rng.random() < 0.7) else ""
+    wear = _worn(hand, rng) if world == "worn" or (world == "all" and rng.random() < 0.7) else {}
     contrast = float(np.exp(rng.uniform(np.log(0.12), np.log(0.95))))
     crop = another_crop(enrolled.crop, rng) if relation == "crop" else enrolled.crop
     plate = enrolled.plate if relation in ("same", "crop") else enrolled.plate + 1
+    return Printing(crop, enrolled.caption, plate, int(rng.integers(1 << 30)), contrast, tone, **wear)
+
+
+def _worn(hand: Hand, rng: np.random.Generator) -> dict[str, Any]:
+    """One wear of this hand's, as a `Printing` has it."""
     colour = float(rng.uniform(0.2, 1)) if rng.random() < COLOURED else 0.0
-    printed = (crop, enrolled.caption, plate, int(rng.integers(1 << 30)), contrast, tone)
-    return Printing(*printed, wear, colour if wear else 0.0, hand.hurt)
+    return {"wear": str(rng.choice(list(hand.kinds))), "colour": colour, "hurt": hand.hurt}
 
 
 COLOURED = 0.75

@@ -33,6 +33,7 @@ NAMED: Mapping[str, DamageKind] = {
     "crease": "crease", "cracked_plate": "crease", "fold": "crease", "bend": "crease",
     "surface_loss": "loss", "holes": "loss", "torn": "loss", "grazed": "loss", "abrasion": "loss", "flaked": "loss",
     "nail_hole": "loss", "corner_gone": "loss", "pinned": "loss",
+    "own_tones": "loss", "scraped": "loss", "painted_out": "loss",
     "sticker": "sticker", "tape": "sticker", "label": "sticker", "round_label": "sticker",
     "ink": "writing", "pencil": "writing", "stamp": "writing", "lettering": "writing", "signature": "writing",
     "crossed_out": "writing", "postmark": "writing",
