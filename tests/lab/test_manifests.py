@@ -40,6 +40,7 @@ from matcher.lab.training import (
     train_finder,
     train_letters,
     train_movement,
+    train_odds,
     train_orientation,
     train_reader,
 )
@@ -194,6 +195,7 @@ COMMANDS = {
     fit_mark: [str(NEGATIVES)],
     fit_words: [str(NEGATIVES)],
     train_movement: [str(NEGATIVES), "--held-out", str(NEGATIVES), "--output", "none"],
+    train_odds: [str(NEGATIVES), "--output", "none"],
     train_change_detector: [str(NEGATIVES), "--work", "none", "--output", "none"],
     train_orientation: [str(NEGATIVES), "--output", "none"],
     train_finder: [str(NEGATIVES), "--output", "none"],

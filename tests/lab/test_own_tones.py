@@ -66,7 +66,7 @@ def test_a_reference_may_be_worn_too(monkeypatch: pytest.MonkeyPatch) -> None:
     for share in (0.0, 1.0):
         monkeypatch.setattr(worlds, "WORN_REFERENCES", share)
         pairs = list(worlds.world_pairs(plate, [], plate, rng(4), ("plain",), OWN_TONES, asked=("crop",)))
-        assert [pair.relation for pair in pairs] == ["crop", "other"]
+        assert [pair.relation for pair in pairs] == ["crop", "backdrop", "other"]
         assert not any(pair.wear for pair in pairs)
         seen[share] = pairs[0].reference.grey.astype(float)
     assert np.abs(seen[0.0] - seen[1.0]).max() > 40

@@ -29,6 +29,7 @@ from matcher.lab.synthesis.worlds import (
     VISIBLE_CHANGE,
     WORLDS,
     Hand,
+    before_backdrop,
     enrolled_print,
     moment_of,
     tones_of,
@@ -225,12 +226,25 @@ def test_a_world_differs_in_its_own_way_alone() -> None:
     pairs = list(world_pairs(plate, [], negative(PLATES["C1"].path), np.random.default_rng(7), ("plain", "worn")))
     assert {pair.world for pair in pairs} == {"plain", "worn"} < set(WORLDS)
     usual = ["same", "same", "crop", "moment", "moment"]
-    assert [pair.relation for pair in pairs] == [*usual, "other", *usual]
+    assert [pair.relation for pair in pairs] == [*usual, "backdrop", "other", *usual]
     assert all(bool(pair.wear) == (pair.world == "worn") and pair.tone == 0 for pair in pairs)
     assert all(pair.colour == 0 for pair in pairs if not pair.wear)
     assert len({pair.levels for pair in pairs}) == 1
-    assert [pair.same for pair in pairs[:6]] == [True, True, True, False, False, False]
+    assert [pair.same for pair in pairs[:7]] == [True, True, True, False, False, False, False]
     assert all((pair.seen > 0) == (pair.relation == "moment") for pair in pairs)
+
+
+def test_another_sitter_before_a_backdrop_changes_the_middle_alone() -> None:
+    plate, other = negative(PLATES["A1"].path), negative(PLATES["C1"].path)
+    for seed in range(6):
+        made = before_backdrop(plate, other, np.random.default_rng(seed))
+        assert (made.shape, made.dtype) == (plate.shape, plate.dtype)
+        changed = np.abs(made.astype(int) - plate) > 0
+        changed = changed.reshape(*plate.shape[:2], -1).any(axis=2)
+        height, width = changed.shape
+        assert 0.1 < changed.mean() < 0.8
+        middle = changed[height // 3 : 2 * height // 3, width // 3 : 2 * width // 3].mean()
+        assert middle > 2 * changed[:, : width // 12].mean() + 0.2
 
 
 def test_a_world_is_worn_by_whichever_hand_is_asked() -> None:

@@ -197,8 +197,8 @@ def postmark(picture: Field, rng: np.random.Generator, strength: float) -> Worn:
 
 def _grey_nearby(picture: Field, share: Field, rng: np.random.Generator) -> Field:
     """A grey that the picture has, beside the patch or anywhere, sloping a little as paper in slanting light does."""
-    beside = cv2.dilate(share, np.ones((25, 25), np.uint8)) > 0.5
-    greys = picture[beside & (share < 0.5)] if rng.random() < 0.6 and (beside & (share < 0.5)).any() else picture.ravel()
+    beside = (cv2.dilate(share, np.ones((25, 25), np.uint8)) > 0.5) & (share < 0.5)
+    greys = picture[beside] if rng.random() < 0.6 and beside.any() else picture.ravel()
     tone = float(np.quantile(greys, rng.uniform(0.05, 0.95)))
     rows, columns = np.mgrid[-1 : 1 : picture.shape[0] * 1j, -1 : 1 : picture.shape[1] * 1j]
     slope = rng.normal(0, 0.04, 2)

@@ -62,7 +62,8 @@ def strip(shape: tuple[int, ...], rng: np.random.Generator, radius: float) -> Fi
     canvas, field = canvas_of(shape, 0.4)
     x, y = spot_in(shape, rng)
     long = float(rng.choice([rng.uniform(2, 6) * radius, 2.0 * max(shape)]))
-    box = cv2.boxPoints(((float(x), float(y)), (long, min(radius, 45.0)), float(rng.choice([0, 90]) + rng.normal(0, 15))))
+    turn = float(rng.choice([0, 90]) + rng.normal(0, 15))
+    box = cv2.boxPoints(((float(x), float(y)), (long, min(radius, 45.0)), turn))
     cv2.fillPoly(canvas, [np.rint(box * 8).astype(np.int32)], 255, cv2.LINE_AA, 3)
     return field()
 
@@ -84,7 +85,8 @@ OUTLINES: tuple[Outline, ...] = (few_sides, few_sides, ragged, ragged, rounded, 
 def _edged(mask: Field, rng: np.random.Generator) -> Field:
     """Its edge as sharp as it was drawn, or soft; half peeled off at times."""
     if rng.random() < 0.5:
-        mask = np.asarray(cv2.GaussianBlur(mask, (0, 0), float(np.exp(rng.uniform(np.log(0.6), np.log(4))))), np.float32)
+        soft = float(np.exp(rng.uniform(np.log(0.6), np.log(4))))
+        mask = np.asarray(cv2.GaussianBlur(mask, (0, 0), soft), np.float32)
     if rng.random() < 0.2:
         kept = 3 * smooth_field(mask.shape, rng, int(rng.integers(10, 70))) + rng.uniform(0, 2)
         mask = np.asarray(mask * np.clip(kept, 0, 1), np.float32)
@@ -119,7 +121,8 @@ def _surface(picture: Field, mask: Field, rng: np.random.Generator) -> Field:
         rows, columns = np.nonzero(mask > 0.5)
         if len(rows):
             reach = max(4.0, 0.7 * float(np.ptp(columns)) / 2)
-            written = scribble(picture.shape, rng, np.array([columns.mean(), rows.mean()]), reach, int(rng.integers(1, 4)))
+            middle = np.array([columns.mean(), rows.mean()])
+            written = scribble(picture.shape, rng, middle, reach, int(rng.integers(1, 4)))
             tone += np.float32(rng.choice([-1, -1, 1]) * rng.uniform(0.1, 0.5)) * written
     return np.clip(tone, 0, 1).astype(np.float32)
 

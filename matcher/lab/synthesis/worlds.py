@@ -71,7 +71,10 @@ OWN_HAND = Hand((*KINDS, *4 * ("own_tones",)), hurt)
 """Flat patches in the print's own tones come as often as five other kinds: nothing is taken for movement more."""
 
 ASKED = ("same", "same", "crop", "moment", "moment")
-"""What is set against each reference in each world, besides another pose there and a stranger."""
+"""What is set against each reference in each world, besides another pose there and strangers."""
+
+STRANGERS = ("backdrop", "other")
+"""Another sitter before the reference's own backdrop, and another picture altogether: asked in two of the worlds."""
 
 WORN_REFERENCES = 0.2
 """Share of references that are worn themselves; own choice."""
@@ -79,7 +82,8 @@ WORN_REFERENCES = 0.2
 
 @dataclass(frozen=True)
 class WorldPair:
-    """One pair of faces. relation: same, crop, moment (another exposure), room (another pose there) or other.
+    """One pair of faces. relation: same, crop, moment (another exposure), room (another pose there), backdrop
+    (another sitter before it) or other.
 
     tone: strength of the query's own rendering; wear: its kind, "" for none; colour: how far, 0..1, that is from the
     print's own; contrast: what the query's fading has left. levels: tones of the reference's picture, in levels of 255.
@@ -150,8 +154,8 @@ def world_pairs(
 ) -> Iterator[WorldPair]:
     """One reference of a negative against cards of each world: the same, another window, other exposures, others.
 
-    hand: by whom cards are worn. asked: the relations of each world. Exposures of which hardly anything can be seen to have moved on both prints are left
-    out.
+    hand: by whom cards are worn. asked: the relations of each world. Exposures of which hardly anything can be seen to
+    have moved on both prints are left out.
     """
     enrolled = enrolled_print(negative, rng)
     if rng.random() < WORN_REFERENCES:
@@ -161,11 +165,7 @@ def world_pairs(
     box = picture_box(reference.size)
     levels = tones_of(reference.grey[box])
     for world in worlds:
-        wanted = (
-            list(asked)
-            + ["room"] * bool(siblings)
-            + ["other"] * (world in ("plain", "all"))
-        )
+        wanted = list(asked) + ["room"] * bool(siblings) + list(STRANGERS) * (world in ("plain", "all"))
         for relation in wanted:
             made = _query_print(enrolled, world, relation, rng, hand)
             content: Picture | None = negative
@@ -173,6 +173,8 @@ def world_pairs(
                 content = moment_of(negative, (enrolled, made), rng)
             elif relation in ("room", "other"):
                 content = siblings[int(rng.integers(len(siblings)))] if relation == "room" else stranger
+            elif relation == "backdrop":
+                content = before_backdrop(negative, stranger, rng)
             if content is None:
                 continue
             small = world == "small" or (world == "all" and rng.random() < 0.25)
@@ -245,6 +247,23 @@ def moment_of(negative: Picture, prints: Sequence[Printing], rng: np.random.Gene
         if all(cells >= VISIBLE_CELLS for cells in shown):
             return content
     return None
+
+
+def before_backdrop(negative: Picture, stranger: Picture, rng: np.random.Generator) -> Picture:
+    """Another sitter where this picture's sat: the stranger's middle, its rim soft, before the same backdrop.
+
+    One studio photographed hundreds before one backdrop: that ties two pictures together and makes them no negative.
+    """
+    height, width = negative.shape[:2]
+    sitter = cv2.resize(stranger, (width, height), interpolation=cv2.INTER_AREA)
+    down, across = np.mgrid[0:height, 0:width].astype(np.float32)
+    wide, tall = rng.uniform(0.2, 0.38) * width, rng.uniform(0.28, 0.5) * height
+    x, y = rng.uniform(0.42, 0.58) * width, rng.uniform(0.5, 0.62) * height
+    power = rng.uniform(1.6, 5)
+    far = (np.abs(across - x) / wide) ** power + (np.abs(down - y) / tall) ** power
+    inside = cv2.GaussianBlur((far < 1).astype(np.float32), (0, 0), float(rng.uniform(0.004, 0.02)) * width)
+    inside = inside.reshape(inside.shape + (1,) * (negative.ndim - 2))
+    return np.asarray(np.rint(negative + inside * (sitter.astype(np.float32) - negative)), np.uint8)
 
 
 def detailed_share(view: Field) -> float:

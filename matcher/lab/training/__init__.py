@@ -35,6 +35,10 @@ Networks, which need PyTorch:
     movement_sets          pictures                    -> sets of four drawn faces, endless
     movement_learning_network  sets                    -> the trained network
     movement_network       two registered faces        -> what has moved, and what is damaged
+    train_odds             `scripts/train_odds`
+    card_pairs             pictures                    -> pairs of whole cards, registered
+    device_input_network   registered pairs            -> what the network is given of them
+    odds_network           those                       -> what a pair is told by
     train_finder           `scripts/train_finder`
     finder_scenes          desks                       -> them as the network is given them, and each cell's truth
     finder_network         those                       -> what is inside a card, and its border

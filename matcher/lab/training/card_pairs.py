@@ -1,5 +1,5 @@
-"""Pictures in, pairs of cards that went the whole way out, registered: what the last part of the movement network
-learns from.
+"""Pictures in, pairs of cards that went the whole way out, registered: what the judges of the movement network
+learn from.
 
 Sets of faces (`movement_sets`) come with the truth of every spot, cards with that of the pair alone; but these are
 printed, worn, photographed, flattened and registered as a collector's are, and it is told how far an eye could see that

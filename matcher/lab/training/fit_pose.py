@@ -6,7 +6,8 @@ Pictures that the manifests list to fit are negatives, a few of each folder; wit
 are told on those listed to report, and with --other-hand on damage that other code draws, which nothing is fitted on.
 Faces are drawn once for every seed and kept in --work; what is measured of them is measured anew each time. With
 --output the rungs `pose` and `pose_unsteady` of that file are replaced, their scaling taken out: the odds are then what
-the pair alone says.
+the pair alone says. They are fitted on what an eye can tell: where it sees nothing move, two exposures look as alike as
+two prints of one, and from such pairs a model learns to doubt them all.
 """
 
 from __future__ import annotations
@@ -40,7 +41,7 @@ from matcher.lab.manifests import Role, Taken, add_option, stored, take
 from matcher.lab.measures import auroc, cllr, reliability
 from matcher.lab.synthesis.negatives import grey_picture
 from matcher.lab.synthesis.observer import BARELY, LIMIT
-from matcher.lab.synthesis.worlds import ENOUGH_TONES, OWN_HAND, WORLDS, Hand, WorldPair, world_pairs
+from matcher.lab.synthesis.worlds import ENOUGH_TONES, OWN_HAND, STRANGERS, WORLDS, Hand, WorldPair, world_pairs
 from matcher.lab.training.fitting import Rows, fit, rung_json
 
 Picture = NDArray[np.uint8]
@@ -168,7 +169,7 @@ def fitted(table: Sequence[Row]) -> Models:
 
 def told(models: Models, table: Sequence[Row], kind: str) -> str:
     """One line: near-identical exposures against the same negative, of one kind of pairs."""
-    near = [row for row in table if row["features"] and row["relation"] != "other"]
+    near = [row for row in table if row["features"] and row["relation"] not in STRANGERS]
     odds = np.array([models[row["rung"]].logit(row["features"]) for row in near])
     same, contrast = _truth(near), np.array([row["contrast"] for row in near])
     clear = [
@@ -261,7 +262,8 @@ def main() -> None:
             for kind, some in (("all worlds", rows), *by_kind(rows)):
                 print(told(shipped, some, f"{kind}{name}"))
     if chosen.output:
-        replace_pose(chosen.output, fitted(table), len(table), chosen.seed, stored(taken))
+        told_apart = to_an_eye(table, LIMIT)
+        replace_pose(chosen.output, fitted(told_apart), len(told_apart), chosen.seed, stored(taken))
 
 
 def drawn(chosen: argparse.Namespace) -> tuple[list[Taken], list[Row]]:

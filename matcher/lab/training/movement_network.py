@@ -6,6 +6,7 @@ Dosovitskiy et al. 2015), so that what has moved finds itself elsewhere, and wha
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 
 import torch
@@ -33,6 +34,22 @@ did worse after 0.9 million pairs than these after 1.4 million."""
 
 SPOT_CELLS = (1, 3, 7, 15, 31)
 """Widths of the spots whose mean movement counts, in cells of 4 pixels."""
+
+
+@dataclass(frozen=True)
+class JudgeShape:
+    """What one judge of whole cards is made of: its channels, its maps of which the strongest and the mean count, the
+    dilations of its convolutions, and whether it sees each face by itself beside what both show together."""
+
+    channels: int
+    maps: int
+    gaps: tuple[int, ...]
+    faces: bool
+
+
+JUDGES = (JudgeShape(48, 48, (1,), False), JudgeShape(64, 24, (1, 2, 4), True))
+"""Learnt apart, of five the two that were best together on pictures listed to fit. The more doubtful is heard: what
+neither saw in any card, one of them may take for sameness."""
 
 
 class Layer(nn.Module):
@@ -69,6 +86,7 @@ class MovementNetwork(nn.Module):
         self.classes = nn.Conv2d(JOINED, CLASSES, 1)
         self.telling = nn.Conv2d(DEEP, TELLING, 1)
         self.pair = nn.Sequential(nn.Linear(2 * TELLING + len(SPOT_CELLS) + 2, 32), nn.ReLU(), nn.Linear(32, 1))
+        self.on_cards = nn.ModuleList(CardJudge(shape) for shape in JUDGES)
 
     def encoded(self, face: torch.Tensor, noise: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:
         seen = torch.relu(self.parts(torch.relu(self.edges(face))) + self.noise(noise)[:, :, None, None])
@@ -78,17 +96,30 @@ class MovementNetwork(nn.Module):
     def forward(
         self, query: torch.Tensor, reference: torch.Tensor, noise: torch.Tensor, shown: torch.Tensor
     ) -> tuple[torch.Tensor, torch.Tensor]:
-        first, own = self.encoded(query, noise)
-        second, other = self.encoded(reference, noise.flip(1))
-        joined = torch.relu(self.join(torch.cat([first, second, displaced(own, other, NEAR)], 1)))
-        far = displaced(functional.avg_pool2d(own, 2), functional.avg_pool2d(other, 2), FAR)
-        deep = self.around(torch.relu(self.deepen(torch.cat([torch.relu(self.down(joined)), far], 1))))
-        here = functional.avg_pool2d(shown, 2)
+        first, second, joined, deep = self.compared(query, reference, noise)
+        here = halved(shown)
         mean = (deep * here).sum((2, 3)) / (here.sum((2, 3)) + 1)
         deep = deep + torch.relu(self.whole(mean))[:, :, None, None]
         fine = joined + functional.interpolate(self.up(deep), scale_factor=2.0, mode="nearest")
-        logits = self.classes(self.last(torch.relu(fine)))
-        return logits, self.odds(logits, deep, shown, here, noise)
+        last = self.last(torch.relu(fine))
+        logits = self.classes(last)
+        odds = self.odds(logits, deep, shown, here, noise)
+        chances = functional.softmax(logits, 1)
+        both = torch.cat([deep, halved(last), halved(chances)], 1)
+        faces = torch.cat([halved(first), halved(second), shares_of(query), shares_of(reference)], 1)
+        spots = Spots(both, faces, chances, shown, here)
+        return logits, odds + torch.stack([judge(spots, noise, odds) for judge in self.on_cards]).amin(0)
+
+    def compared(
+        self, query: torch.Tensor, reference: torch.Tensor, noise: torch.Tensor
+    ) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor, torch.Tensor]:
+        """Each face by itself and both together at a quarter of their size, and both together at an eighth."""
+        first, own = self.encoded(query, noise)
+        second, other = self.encoded(reference, noise.flip(1))
+        joined = torch.relu(self.join(torch.cat([first, second, displaced(own, other, NEAR)], 1)))
+        far = displaced(halved(own), halved(other), FAR)
+        deep = self.around(torch.relu(self.deepen(torch.cat([torch.relu(self.down(joined)), far], 1))))
+        return first, second, joined, deep
 
     def odds(
         self, logits: torch.Tensor, deep: torch.Tensor, shown: torch.Tensor, here: torch.Tensor, noise: torch.Tensor
@@ -97,11 +128,71 @@ class MovementNetwork(nn.Module):
         moved = functional.softmax(logits, 1)[:, 1:2] * shown
         sizes = [pooled_most(moved, size) for size in SPOT_CELLS]
         telling = self.telling(deep)
-        strongest = torch.logsumexp((telling + SHOWN_NOT * (1 - here)).flatten(2), 2)
-        usual = (telling * here).sum((2, 3)) / (here.sum((2, 3)) + 1)
-        asked = torch.cat([strongest, usual, *sizes, noise], 1)
+        asked = torch.cat([*of_maps(telling, here), *sizes, noise], 1)
         odds: torch.Tensor = self.pair(asked)
         return odds[:, 0]
+
+
+@dataclass(frozen=True)
+class Spots:
+    """All that is known of each spot of a pair.
+
+    both: (n, k, h / 8, w / 8), what the two show together. faces: (n, m, h / 8, w / 8), what each shows by itself.
+    chances: (n, 4, h / 4, w / 4), of the classes. shown, here: where both are shown, at a quarter and at an eighth.
+    """
+
+    both: torch.Tensor
+    faces: torch.Tensor
+    chances: torch.Tensor
+    shown: torch.Tensor
+    here: torch.Tensor
+
+
+class CardJudge(nn.Module):
+    """What cards that went the whole way, printed, worn, photographed and registered, add to the log odds.
+
+    The network learns on faces that are drawn as faces, spot by spot; of cards it is only known whether two are of one
+    negative. Judges alone are learnt from those (`odds_network`): what a spot shows stays as it was.
+    """
+
+    def __init__(self, shape: JudgeShape) -> None:
+        super().__init__()
+        self.faces = shape.faces
+        given = DEEP + JOINED + CLASSES + (2 * FEATURES + 4 if shape.faces else 0)
+        self.see = nn.Conv2d(given, shape.channels, 1)
+        self.more = nn.Sequential(*(Layer(shape.channels, gap) for gap in shape.gaps))
+        self.telling = nn.Conv2d(shape.channels, shape.maps, 1)
+        asked = 2 * shape.maps + 2 * len(SPOT_CELLS) + 3
+        self.pair = nn.Sequential(nn.Linear(asked, 48), nn.ReLU(), nn.Dropout(0.2), nn.Linear(48, 1))
+        for part in self.pair[-1].parameters():  # until it has learnt it adds nothing
+            nn.init.zeros_(part)
+
+    def forward(self, spots: Spots, noise: torch.Tensor, odds: torch.Tensor) -> torch.Tensor:
+        """(n,) what is added to the odds."""
+        seen = torch.cat([spots.both, spots.faces], 1) if self.faces else spots.both
+        telling = self.telling(self.more(torch.relu(self.see(seen))))
+        moved = spots.chances[:, 1:2] * spots.shown
+        laid = (spots.chances[:, 2:3] + spots.chances[:, 3:]) * spots.shown
+        either = 2 * torch.minimum(moved, laid)
+        sizes = [pooled_most(one, size) for one in (moved, either) for size in SPOT_CELLS]
+        added: torch.Tensor = self.pair(torch.cat([*of_maps(telling, spots.here), *sizes, noise, odds[:, None] / 4], 1))
+        return added[:, 0]
+
+
+def of_maps(telling: torch.Tensor, here: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:
+    """(n, maps) each: the strongest and the mean of every map where both cards are shown."""
+    strongest = torch.logsumexp((telling + SHOWN_NOT * (1 - here)).flatten(2), 2)
+    return strongest, (telling * here).sum((2, 3)) / (here.sum((2, 3)) + 1)
+
+
+def halved(maps: torch.Tensor) -> torch.Tensor:
+    """At half their height and width."""
+    return functional.avg_pool2d(maps, 2)
+
+
+def shares_of(face: torch.Tensor) -> torch.Tensor:
+    """(n, 2, h / 8, w / 8): how much detail each spot of a face has, and its tone: what is flat shows."""
+    return functional.avg_pool2d(torch.cat([face[:, :1] ** 2, face[:, 1:]], 1), 8)
 
 
 def displaced(first: torch.Tensor, second: torch.Tensor, reach: int) -> torch.Tensor:
@@ -127,14 +218,19 @@ def pooled_most(chance: torch.Tensor, size: int) -> torch.Tensor:
 
 
 def shipped(path: Path) -> MovementNetwork:
-    """The network that `export` has written, to go on from."""
+    """The network that `export` has written, to go on from; one without what cards add is given that part anew.
+
+    Raises ValueError for a network of another shape.
+    """
     import onnx
 
     kept = {
         one.name: torch.from_numpy(onnx.numpy_helper.to_array(one).copy()) for one in onnx.load(path).graph.initializer
     }
     network = MovementNetwork()
-    network.load_state_dict(kept)
+    missing, strange = network.load_state_dict(kept, strict=False)
+    if strange or not all(name.startswith("on_cards.") for name in missing):
+        raise ValueError(f"{path} is no network of this shape")
     return network
 
 

@@ -1,0 +1,90 @@
+"""How the odds of one negative are learnt from cards: `CardPairs` in, the network's judges out. Needs PyTorch.
+
+Only a `CardJudge` is learnt, one after another: what each spot shows stays as it was, and with it what is told of
+damage. Each pair is seen many times over, mirrored, the other way round, and noisier.
+"""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass
+
+import torch
+from torch import nn
+from torch.nn import functional
+
+from matcher.lab.training.card_pairs import CardPairs
+from matcher.lab.training.device_input_network import Given, given
+from matcher.lab.training.drawn_store_network import pace
+from matcher.lab.training.movement_network import JUDGES, CardJudge, MovementNetwork
+
+NOISIER, NOISE = 0.3, 4.0
+"""How often a face is given noise beside its own, and its largest standard deviation, grey levels; own choice."""
+
+
+@dataclass(frozen=True)
+class Lesson:
+    """Pairs on a device, of which both answers are asked equally often: chance is how often each is."""
+
+    greys: torch.Tensor
+    shown: torch.Tensor
+    same: torch.Tensor
+    chance: torch.Tensor
+
+    @classmethod
+    def of(cls, pairs: CardPairs, device: str) -> Lesson:
+        greys, shown = (torch.from_numpy(one).to(device) for one in (pairs.greys, pairs.shown))
+        same = torch.from_numpy(pairs.same).float().to(device)
+        weight = torch.from_numpy(pairs.weight).to(device)
+        each = torch.where(same > 0, (weight * same).sum(), (weight * (1 - same)).sum())
+        return cls(greys, shown, same, weight / each)
+
+    def batch(self, size: int) -> tuple[Given, torch.Tensor]:
+        """What the network is given of pairs at random, varied, and the truth."""
+        chosen = torch.multinomial(self.chance, size, replacement=True)
+        parts = self.greys[chosen].float(), self.shown[chosen].float()
+        greys, shown = (part.flip(-1) for part in parts) if torch.rand(1) < 0.5 else parts
+        greys = greys.flip(1) if torch.rand(1) < 0.5 else greys
+        return given(noisier(greys), shown), self.same[chosen]
+
+
+def noisier(greys: torch.Tensor) -> torch.Tensor:
+    """(n, 2, h, w): some faces with noise beside their own."""
+    some = (torch.rand(*greys.shape[:2], 1, 1, device=greys.device) < NOISIER).float()
+    return greys + NOISE * some * torch.rand(1, device=greys.device) * torch.randn_like(greys)
+
+
+def learn_judges(network: MovementNetwork, lesson: Lesson, minutes: float, rate: float, batch: int) -> list[int]:
+    """Judges learnt anew, each so many minutes, in place of the network's; returns the steps of each."""
+    device, learnt, steps = lesson.greys.device, [], []
+    for shape in JUDGES:
+        judge = CardJudge(shape).to(device)
+        network.on_cards = nn.ModuleList([judge])
+        steps.append(learn_odds(network, judge, lesson, minutes, rate, batch))
+        learnt.append(judge)
+    network.on_cards = nn.ModuleList(learnt)
+    return steps
+
+
+def learn_odds(
+    network: MovementNetwork, judge: CardJudge, lesson: Lesson, minutes: float, rate: float, batch: int
+) -> int:
+    """Learn this judge until the time is up, the pace falling with it; returns the steps."""
+    network.eval().requires_grad_(False)
+    judge.train().requires_grad_(True)
+    optimiser = torch.optim.AdamW(judge.parameters(), rate, weight_decay=1e-2)
+    device = lesson.greys.device.type
+    began, step = time.monotonic(), 0
+    while (share := (time.monotonic() - began) / (60 * minutes)) < 1:
+        pace(optimiser, rate, share, step)
+        with torch.no_grad():
+            asked, same = lesson.batch(batch)
+        with torch.autocast(device, dtype=torch.bfloat16, enabled=device == "cuda"):
+            _, odds = network(*asked)
+        loss = functional.binary_cross_entropy_with_logits(odds.float(), same)
+        optimiser.zero_grad()
+        loss.backward()
+        nn.utils.clip_grad_norm_(judge.parameters(), 1.0)
+        optimiser.step()
+        step += 1
+    return step
