@@ -3,8 +3,9 @@
 A scanner's lamp throws a soft shadow beside a card, and so does a low lamp on a light, even ground. Where the card is
 nearly as dark as its shadow, the strongest step across a side is the shadow's own slope, up to half a millimetre too
 far out. But a shadow goes over into its ground smoothly, and begins at the card with a break: beside each stretch of a
-side two smooth pieces are fitted to the tones, and the card ends where they leave the least unexplained (two regimes
-and one switch: Quandt 1958, from memory). A side stays where it is unless most of its stretches say the same.
+side two smooth pieces are fitted to the tones, and of the places from which a shadow goes over into its ground that one
+is the card's end that leaves the least unexplained (two regimes and one switch: Quandt 1958, from memory). A side stays
+where it is unless most of its stretches say the same.
 """
 
 from __future__ import annotations
@@ -134,24 +135,24 @@ def _breaks(tones: Array, split: _Split, settings: ShadowSettings) -> _Breaks:
     inside = [tones[:, :place] @ left for place, left in zip(split.places, split.inner, strict=True)]
     outside = [tones[:, place + 1 :] @ left for place, left in zip(split.places, split.outer, strict=True)]
     unexplained = np.stack([(a**2).sum(axis=1) + (b**2).sum(axis=1) for a, b in zip(inside, outside, strict=True)], 1)
-    row, best = np.arange(len(tones)), unexplained.argmin(axis=1)
-    place = split.places[best]
-    rough = np.array([np.sqrt(np.mean(outside[which][number] ** 2)) for number, which in enumerate(best)])
+    rough = np.stack([np.sqrt(np.mean(left**2, axis=1)) for left in outside], 1)
 
     def tone(from_mm: float, to_mm: float) -> Array:
-        """(m,) mean tone from so far outside of the break to so far."""
+        """(m, k) mean tone from so far outside of each place to so far."""
         steps = np.arange(round(from_mm / settings.step_mm), round(to_mm / settings.step_mm) + 1)
-        return np.asarray(tones[row[:, None], np.clip(place[:, None] + steps, 0, tones.shape[1] - 1)].mean(axis=1))
+        return np.asarray(tones[:, np.clip(split.places[:, None] + steps, 0, tones.shape[1] - 1)].mean(axis=2))
 
     darkest = tone(*settings.darkest_mm)
     rise = tone(*settings.ground_mm) - darkest
     at_once = (tone(*settings.near_mm) - darkest) / np.maximum(rise, settings.least_rise)
-    told = unexplained[row, best] < settings.explained * unexplained[:, split.staying]
+    shadow = (rise > settings.least_rise) & (np.abs(at_once - settings.at_once / 2) < settings.at_once)
+    shadow &= rough < np.maximum(settings.rough, settings.rough_share * rise)
+    # A print's own edge, a narrow margin further in, breaks the tones more; but no shadow begins there.
+    row, best = np.arange(len(tones)), np.where(shadow, unexplained, np.inf).argmin(axis=1)
+    told = shadow[row, best] & (unexplained[row, best] < settings.explained * unexplained[:, split.staying])
     told &= (best > 0) & (best < len(split.places) - 1)
-    told &= (rise > settings.least_rise) & (np.abs(at_once - settings.at_once / 2) < settings.at_once)
-    told &= rough < np.maximum(settings.rough, settings.rough_share * rise)
-    darker = tone(*settings.rim_mm) - darkest > settings.darker
-    return _Breaks(split.offsets[place].reshape(shape), told.reshape(shape), darker.reshape(shape))
+    darker = (tone(*settings.rim_mm) - darkest)[row, best] > settings.darker
+    return _Breaks(split.offsets[split.places[best]].reshape(shape), told.reshape(shape), darker.reshape(shape))
 
 
 def _straight(at_mm: Array, counts: NDArray[np.bool_], settings: ShadowSettings) -> Array:

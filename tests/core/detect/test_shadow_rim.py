@@ -72,6 +72,13 @@ def test_a_narrow_margin_is_the_card(margin_px: int) -> None:
     assert off_mm(out_of_shadow(pixels, CORNERS[None].copy(), 63.5)[0]) < 0.06
 
 
+@pytest.mark.parametrize("margin_px", [3, 4, 5])
+def test_a_side_comes_back_over_a_narrow_margin_too(margin_px: int) -> None:
+    """The print's edge breaks the tones more than the card's does, but no shadow begins there."""
+    pixels = scanned(card=215, margin_px=margin_px)
+    assert off_mm(out_of_shadow(pixels, (CORNERS + FAR_RIM)[None], 63.5)[0]) < 0.06
+
+
 @pytest.mark.parametrize("blur_mm", [0.05, 0.1, 0.2])
 @pytest.mark.parametrize("card", [90, 160, 225])
 def test_an_edge_without_a_shadow_stays(card: float, blur_mm: float) -> None:
