@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.detect.card_quad import CardQuad
+from matcher.core.detect.lens import Bow, bow_of
 from matcher.core.detect.warp import warp_quad
 from matcher.core.dot_screen import printed_in_dots
 from matcher.core.filters import normalise
@@ -44,6 +45,7 @@ class Face:
     size:    the nominal size that the pixels stand for; gives px per mm.
     outside: share of the face, 0 to 1, that lies outside the photograph; not trusted, but no glare either.
     turned:  degrees (0, 90, 180, 270) by which the outline's first reading was turned clockwise to get here.
+    bow:     what the lens bowed, as it lies on the face; None where nothing did, or nobody knows.
     """
 
     pixels: NDArray[np.uint8]
@@ -52,6 +54,7 @@ class Face:
     size: FaceSize
     turned: int = 0
     outside: float = 0.0
+    bow: Bow | None = None
 
     def __post_init__(self) -> None:
         expected = (self.size.height, self.size.width)
@@ -92,6 +95,7 @@ class Face:
             grey=np.ascontiguousarray(self.grey[::-1, ::-1]),
             trusted=np.ascontiguousarray(self.trusted[::-1, ::-1]),
             turned=(self.turned + 180) % 360,
+            bow=self.bow.half_turned if self.bow else None,
         )
 
 
@@ -106,7 +110,8 @@ def flatten(
     size = size or FaceSize()
     pixels, covered = warp_quad(photo.pixels, outline.corners, (size.width, size.height), lambda: photo.half)
     burnt = _glare(pixels, size, glare)
-    return Face(pixels, to_grey(pixels), covered & ~burnt, size, outside=float(1 - covered.mean()))
+    bow = bow_of(photo.pixels, outline.corners, (size.width, size.height), size.height_mm)
+    return Face(pixels, to_grey(pixels), covered & ~burnt, size, outside=float(1 - covered.mean()), bow=bow)
 
 
 def _glare(pixels: NDArray[np.uint8], size: FaceSize, settings: GlareSettings) -> NDArray[np.bool_]:

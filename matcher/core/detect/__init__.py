@@ -33,5 +33,6 @@ The way through the room, in its order:
     turning            an outline made to begin at its card's upper left
     geometry           plane geometry of quads
     sampling           colours along and across the sides of quads
+    lens               how a lens bows a card's sides, and its picture with them
     warp               a card cut out and flattened
 """

@@ -110,6 +110,38 @@ class ShadowSettings:
 
 
 @dataclass(frozen=True)
+class LensSettings:
+    """How much a lens bows the sides of a card (`lens`); all own choices, on drawn photos and scans."""
+
+    least_px_per_mm: float = 4.0
+    """Below, a bow is a small part of a pixel."""
+    past_corner: float = 0.07
+    """Share of a side left out at either end: corners are round and worn."""
+    stations: int = 80
+    independent: float = 16.0
+    """Places along a side where its edge is looked for, and how many of them err by themselves."""
+    across_mm: float = 0.45
+    step_mm: float = 0.045
+    smooth_mm: float = 0.12
+    """How far to either side of it, how finely, and over how much colours are averaged inside and outside."""
+    least_change: float = 8.0
+    """Levels by which colours change across a side that can be seen."""
+    least_seen: float = 0.6
+    least_sides: int = 3
+    """Share of a side's places, and how many sides, that must show an edge."""
+    edge_mm: float = 0.006
+    """Standard deviation of a cut edge from a straight line, by places that err by themselves: so that of 69 photos of
+    a lens whose share is 0.01 half are told within 0.0004, and their own standard errors say as much."""
+    usual: float = 0.006
+    """Standard deviation of what lenses leave, as a share of the radius at the picture's corner."""
+    least: float = 0.001
+    most: float = 0.03
+    """Shares below which taking it out changes nothing, and beyond which no telephone's lens errs."""
+    sure: float = 2.0
+    """Standard errors that it must differ from none."""
+
+
+@dataclass(frozen=True)
 class RefinementSettings:
     """Where exactly a card's sides run."""
 

@@ -176,7 +176,7 @@ def _larger(sides: Sides, times: float) -> Sides:
 def judge_crop(pair: Registered, calibration: Calibration) -> CropFinding:
     """Measure the window that the alignment implies, and how likely one and the same crop gives it."""
     settings = pair.settings.crop
-    window = _measured(pair)
+    window = window_of(pair)
     if pair.two_formats:
         return CropFinding(0.0, window, two_formats=True)
     most = _edges_alone(window, calibration, settings)
@@ -189,7 +189,7 @@ def same_window(pair: Registered, calibration: Calibration) -> float | None:
     """How likely the picture lies on both cards alike, by their edges alone; None on cards of two formats."""
     if pair.two_formats:
         return None
-    return calibration.probability(EDGES, _measured(pair).edge_features(pair.settings.crop))
+    return calibration.probability(EDGES, window_of(pair).edge_features(pair.settings.crop))
 
 
 def crop_probability(
@@ -220,8 +220,8 @@ def _edges_alone(window: Window, calibration: Calibration, settings: CropSetting
 def known_crop(pair: Registered, probability: float) -> CropFinding:
     """The window against a reference whose crop another reference of it has already settled."""
     if pair.two_formats:
-        return CropFinding(0.0, _measured(pair), two_formats=True)
-    return _found(probability, _measured(pair), pair.settings.crop)
+        return CropFinding(0.0, window_of(pair), two_formats=True)
+    return _found(probability, window_of(pair), pair.settings.crop)
 
 
 def crop_features(pair: Registered) -> dict[str, float]:
@@ -231,7 +231,7 @@ def crop_features(pair: Registered) -> dict[str, float]:
     wherever the scissors went; on another crop they fit where the card's edges put them, and not there. Where picture
     and edges agree they are not asked: on one crop under other words they fit nowhere.
     """
-    settings, window = pair.settings.crop, _measured(pair)
+    settings, window = pair.settings.crop, window_of(pair)
     apart = window.apart(settings)
     said = _said_by_words(pair) if apart >= settings.least_apart else dict.fromkeys(SAID, 0.0)
     return {
@@ -268,8 +268,10 @@ def _said_by_words(pair: Registered) -> dict[str, float]:
     return {**fits, **by_ink, "ink": ink, "covered": 1 - with_picture.shown}
 
 
-def _measured(pair: Registered) -> Window:
-    return measure_crop(pair.alignment, pair.query.face.size, pair.settings.crop, pair.reference.face.size)
+def window_of(pair: Registered) -> Window:
+    """The query's window relative to the reference's, a lens's error taken out."""
+    without_lens = replace(pair.alignment, transform=pair.straight)
+    return measure_crop(without_lens, pair.query.face.size, pair.settings.crop, pair.reference.face.size)
 
 
 def measure_crop(

@@ -23,9 +23,13 @@ from matcher.core.ladder.words_settings import StripSettings
 
 Bools = NDArray[np.bool_]
 Grey = NDArray[np.uint8]
+Matrix = NDArray[np.float64]
 
 TONE_STEP = 4
 """The slow tone is computed on every so many pixels: it holds nothing finer."""
+
+SMOOTH_PX = 2.0
+"""Standard deviation of the blur, face pixels, that leaves of a picture the lines by which it is registered."""
 
 
 @dataclass(frozen=True)
@@ -44,6 +48,16 @@ class Side:
     def foreign(self) -> Bools:
         """(height, width): what has not the print's colour, and so lies upon it or shows where it is gone."""
         return foreign_colour(self.face.pixels, self.picture, self.settings.foreign)
+
+    @cached_property
+    def bowed(self) -> Matrix | None:
+        """(3, 3), face pixels: from where the card has its picture to where its lens shows it; None where no lens is
+        known to err."""
+        if self.face.bow is None:
+            return None
+        smooth = cv2.GaussianBlur(self.face.grey, (0, 0), SMOOTH_PX)
+        across, down = (cv2.Scharr(smooth, cv2.CV_32F, x, 1 - x) for x in (1, 0))
+        return self.face.bow.homography(np.where(self.picture, np.square(across) + np.square(down), np.float32(0)))
 
     @cached_property
     def worded(self) -> bool:
@@ -84,6 +98,17 @@ class Registered:
     def two_formats(self) -> bool:
         """Whether the cards are of two formats: then their edges lie elsewhere, whatever was printed on them."""
         return not self.query.face.size.same_card(self.reference.face.size)
+
+    @cached_property
+    def straight(self) -> Matrix:
+        """(3, 3) the alignment's transform between the cards themselves: without what a lens did to the picture of
+        either, which their edges do not show."""
+        over = self.alignment.transform
+        if self.query.bowed is not None:
+            over = over @ self.query.bowed
+        if self.reference.bowed is not None:
+            over = np.linalg.inv(self.reference.bowed) @ over
+        return np.asarray(over / over[2, 2])
 
     @cached_property
     def warped(self) -> Grey:

@@ -16,7 +16,7 @@ import numpy as np
 
 from matcher.core.align.alignment import align
 from matcher.core.align.view import View
-from matcher.core.ladder.crop import Window, crop_features, measure_crop
+from matcher.core.ladder.crop import Window, crop_features, window_of
 from matcher.core.ladder.registered import Registered
 from matcher.core.parallel.processes import process_pool
 from matcher.lab.evaluation.negatives import Negative
@@ -124,7 +124,7 @@ def drawn_pairs(negative: Picture, rng: np.random.Generator, *, searched: bool =
             yield WindowPair(*about, None, {})
             continue
         pair = Registered.of(query.face, reference.face, found)
-        yield WindowPair(*about, measure_crop(found, query.face.size), crop_features(pair))
+        yield WindowPair(*about, window_of(pair), crop_features(pair))
 
 
 def cut_off(rng: np.random.Generator) -> Sides:
