@@ -29,7 +29,8 @@ TONE_STEP = 4
 """The slow tone is computed on every so many pixels: it holds nothing finer."""
 
 SMOOTH_PX = 2.0
-"""Standard deviation of the blur, face pixels, that leaves of a picture the lines by which it is registered."""
+"""Standard deviation of the blur, face pixels, that leaves of a picture the lines by which it is registered; own
+choice."""
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,7 @@ from torch.nn import functional
 
 from matcher.core.ladder.change_detector import WINDOW_PX
 from matcher.core.ladder.movement import CELL, TONE_LIMIT
+from matcher.lab.training.orientation_views_network import slow_along
 
 STEP = 4
 """Every fourth pixel tells of contrast and tones, as in `network_input` and `toned`."""
@@ -37,21 +38,9 @@ def as_given(greys: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:
 
 
 def slow(values: torch.Tensor) -> torch.Tensor:
-    """`matcher.core.filters.slow` of the window of `network_input`; height and width are multiples of STEP."""
-    small = _blurred(functional.avg_pool2d(values[:, None], STEP)[:, 0], WINDOW_PX / STEP)
-    wide = functional.interpolate(small[:, None], size=values.shape[1:], mode="bilinear", align_corners=False)
-    return wide[:, 0]
-
-
-def _blurred(values: torch.Tensor, sigma: float) -> torch.Tensor:
-    """Mirrored at its edges, by a kernel as long as OpenCV's for floats."""
-    half = round(4 * sigma)
-    places = torch.arange(-half, half + 1, device=values.device, dtype=torch.float32)
-    kernel = torch.exp(-((places / sigma) ** 2) / 2)
-    kernel = kernel / kernel.sum()
-    wide = functional.pad(values[:, None], (half, half, half, half), "reflect")
-    across = functional.conv2d(wide, kernel[None, None, None])
-    return functional.conv2d(across, kernel[None, None, :, None])[:, 0]
+    """`matcher.core.filters.slow` of the window of `network_input`, which works along either axis by itself."""
+    down, across = (torch.from_numpy(slow_along(side, WINDOW_PX)).to(values.device) for side in values.shape[1:])
+    return down @ values @ across.T
 
 
 def _noise(greys: torch.Tensor) -> torch.Tensor:

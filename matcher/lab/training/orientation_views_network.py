@@ -59,7 +59,7 @@ def _evened(grey: torch.Tensor, window_px: float, rim: int) -> torch.Tensor:
     within = grey[:, rim:-rim:2, rim:-rim:2].flatten(1)
     low, high = torch.quantile(within, torch.tensor([0.02, 0.98], device=grey.device), dim=1)[:, :, None, None]
     tones = (grey - (low + high) / 2) / (high - low).clamp(min=LEAST_RANGE)
-    rows, columns = (_on(grey, _blur(side, window_px)) for side in grey.shape[1:])
+    rows, columns = (_on(grey, slow_along(side, window_px)) for side in grey.shape[1:])
     detail = grey - rows @ grey @ columns.T
     contrast = (rows @ (detail * detail) @ columns.T).clamp(min=0).sqrt()
     usual = contrast.flatten(1).median(dim=1).values[:, None, None]
@@ -203,7 +203,7 @@ def _smaller(side: int, to: int) -> NDArray[np.float32]:
 
 
 @lru_cache(maxsize=64)
-def _blur(side: int, sigma: float) -> NDArray[np.float32]:
+def slow_along(side: int, sigma: float) -> NDArray[np.float32]:
     """(side, side): `filters.slow` along one axis."""
     every = np.eye(side, dtype=np.float32)[:, :, None].repeat(64, 2)
     return np.stack([slow(one, sigma)[:, 32] for one in every], axis=1).astype(np.float32)
