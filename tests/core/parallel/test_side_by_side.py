@@ -34,3 +34,18 @@ def test_two_different_works_are_done_at_once_and_the_first_fault_is_raised() ->
         both(lambda: 1 // 0, lambda: [][0])
     with pytest.raises(IndexError):
         both(lambda: 1, lambda: [][0])
+
+
+def test_work_that_is_itself_done_side_by_side_waits_for_nobody() -> None:
+    def row(number: int) -> list[int]:
+        return side_by_side(lambda other: sum(both(lambda: number, lambda: other)), range(5))
+
+    assert side_by_side(row, range(4)) == [[number + other for other in range(5)] for number in range(4)]
+
+
+def test_no_thread_is_started_anew_for_each_call() -> None:
+    side_by_side(str, range(8))
+    before = threading.active_count()
+    for _ in range(20):
+        side_by_side(str, range(8))
+    assert threading.active_count() == before
