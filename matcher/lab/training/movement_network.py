@@ -39,17 +39,25 @@ SPOT_CELLS = (1, 3, 7, 15, 31)
 @dataclass(frozen=True)
 class JudgeShape:
     """What one judge of whole cards is made of: its channels, its maps of which the strongest and the mean count, the
-    dilations of its convolutions, and whether it sees each face by itself beside what both show together."""
+    dilations of its convolutions, and whether it sees each face by itself beside what both show together.
+
+    varied: it learns from faces whose tones, softness and place are varied anew each time.
+    """
 
     channels: int
     maps: int
     gaps: tuple[int, ...]
     faces: bool
+    varied: bool = False
 
 
-JUDGES = (JudgeShape(48, 48, (1,), False), JudgeShape(64, 24, (1, 2, 4), True))
-"""Learnt apart, of five the two that were best together on pictures listed to fit. The more doubtful is heard: what
-neither saw in any card, one of them may take for sameness."""
+JUDGES = (
+    JudgeShape(48, 48, (1,), False),
+    JudgeShape(64, 24, (1, 2, 4), True),
+    JudgeShape(64, 24, (1, 2, 4), True, varied=True),
+)
+"""Learnt apart; of eleven those that were best together on pictures listed to fit, for their time. The most doubtful is
+heard: what none of them saw in any card, one may take for sameness."""
 
 
 class Layer(nn.Module):

@@ -1,7 +1,8 @@
 """How the odds of one negative are learnt from cards: `CardPairs` in, the network's judges out. Needs PyTorch.
 
 Only a `CardJudge` is learnt, one after another: what each spot shows stays as it was, and with it what is told of
-damage. Each pair is seen many times over, mirrored, the other way round, and noisier.
+damage. Each pair is seen many times over, mirrored, the other way round, and noisier; one judge sees each face in other
+tones, softer and a little out of place as well.
 """
 
 from __future__ import annotations
@@ -39,12 +40,13 @@ class Lesson:
         each = torch.where(same > 0, (weight * same).sum(), (weight * (1 - same)).sum())
         return cls(greys, shown, same, weight / each)
 
-    def batch(self, size: int) -> tuple[Given, torch.Tensor]:
-        """What the network is given of pairs at random, varied, and the truth."""
+    def batch(self, size: int, vary: bool = False) -> tuple[Given, torch.Tensor]:
+        """What the network is given of pairs at random, and the truth. vary: each face by itself, see `varied`."""
         chosen = torch.multinomial(self.chance, size, replacement=True)
         parts = self.greys[chosen].float(), self.shown[chosen].float()
         greys, shown = (part.flip(-1) for part in parts) if torch.rand(1) < 0.5 else parts
         greys = greys.flip(1) if torch.rand(1) < 0.5 else greys
+        greys = varied(greys) if vary else greys
         return given(noisier(greys), shown), self.same[chosen]
 
 
@@ -54,20 +56,56 @@ def noisier(greys: torch.Tensor) -> torch.Tensor:
     return greys + NOISE * some * torch.rand(1, device=greys.device) * torch.randn_like(greys)
 
 
+def varied(greys: torch.Tensor) -> torch.Tensor:
+    """(n, 2, h, w): some faces in other tones, some softer, some a little out of place, as other hands print them and
+    as they are registered when little ties them together. All amounts are own choices."""
+    faces = greys.flatten(0, 1)[:, None] / 255
+
+    def some(share: float) -> torch.Tensor:
+        return torch.rand(len(faces), 1, 1, 1, device=faces.device) < share
+
+    def normal(spread: float) -> torch.Tensor:
+        return torch.exp(spread * torch.randn(len(faces), 1, 1, 1, device=faces.device))
+
+    faces = torch.where(some(0.4), faces.clamp(1e-3, 1) ** normal(0.35), faces)
+    harder = torch.sigmoid(4 * normal(0.25) * (faces - faces.mean((2, 3), keepdim=True)))
+    faces = torch.where(some(0.3), harder, faces)
+    soft = functional.avg_pool2d(functional.pad(faces, (1, 1, 1, 1), mode="replicate"), 3, 1)
+    faces = torch.where(some(0.3), torch.lerp(faces, soft, torch.rand_like(faces[:, :, :1, :1])), faces)
+    return 255 * _displaced(faces, some(0.3)[:, 0].float()).view_as(greys)
+
+
+def _displaced(faces: torch.Tensor, which: torch.Tensor) -> torch.Tensor:
+    """Those faces moved by 0.8 pixels (one standard deviation) and turned, stretched and slanted by 0.0015."""
+    number, _, height, width = faces.shape
+    pixel = torch.tensor([2 / width, 2 / height], device=faces.device)
+    over = torch.eye(2, 3, device=faces.device).repeat(number, 1, 1)
+    over[:, :, 2] += which[:, 0] * 0.8 * torch.randn(number, 2, device=faces.device) * pixel
+    over[:, :, :2] += which * 0.0015 * torch.randn(number, 2, 2, device=faces.device)
+    grid = functional.affine_grid(over, list(faces.shape), align_corners=False)
+    return functional.grid_sample(faces, grid, padding_mode="border", align_corners=False)
+
+
 def learn_judges(network: MovementNetwork, lesson: Lesson, minutes: float, rate: float, batch: int) -> list[int]:
     """Judges learnt anew, each so many minutes, in place of the network's; returns the steps of each."""
     device, learnt, steps = lesson.greys.device, [], []
     for shape in JUDGES:
         judge = CardJudge(shape).to(device)
         network.on_cards = nn.ModuleList([judge])
-        steps.append(learn_odds(network, judge, lesson, minutes, rate, batch))
+        steps.append(learn_odds(network, judge, lesson, minutes, rate, batch, shape.varied))
         learnt.append(judge)
     network.on_cards = nn.ModuleList(learnt)
     return steps
 
 
 def learn_odds(
-    network: MovementNetwork, judge: CardJudge, lesson: Lesson, minutes: float, rate: float, batch: int
+    network: MovementNetwork,
+    judge: CardJudge,
+    lesson: Lesson,
+    minutes: float,
+    rate: float,
+    batch: int,
+    vary: bool = False,
 ) -> int:
     """Learn this judge until the time is up, the pace falling with it; returns the steps."""
     network.eval().requires_grad_(False)
@@ -78,7 +116,7 @@ def learn_odds(
     while (share := (time.monotonic() - began) / (60 * minutes)) < 1:
         pace(optimiser, rate, share, step)
         with torch.no_grad():
-            asked, same = lesson.batch(batch)
+            asked, same = lesson.batch(batch, vary)
         with torch.autocast(device, dtype=torch.bfloat16, enabled=device == "cuda"):
             _, odds = network(*asked)
         loss = functional.binary_cross_entropy_with_logits(odds.float(), same)
