@@ -6,13 +6,14 @@ import tempfile
 import zipfile
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, nullcontext
+from functools import partial
 from pathlib import Path
 from typing import Annotated
 
 import typer
 from rich.progress import Progress
 
-from matcher.catalogue import Catalogue, RecordRow
+from matcher.catalogue import Catalogue
 from matcher.catalogue.exchange.bag import import_bag
 from matcher.catalogue.exchange.mapping import Preview, preview
 from matcher.catalogue.exchange.zipped import unzip
@@ -20,7 +21,7 @@ from matcher.catalogue.records.cells import JSON_LINES
 from matcher.catalogue.records.columns import parse_mapping
 from matcher.catalogue.records.days import Order
 from matcher.catalogue.records.enrol import enrol as enrol_table
-from matcher.catalogue.records.enrol import removed_if_unused
+from matcher.catalogue.records.enrol import removed_if_unused, renumbered
 from matcher.catalogue.records.enrol_report import EnrolReport
 from matcher.catalogue.records.prepare import LIMITS
 from matcher.catalogue.records.table import Reading
@@ -81,7 +82,7 @@ def enrol(
         if found.is_dir():
             _enrol_export(found, catalogue, quiet)
         elif only_preview:
-            _show(preview(found, reading, _records(catalogue)))
+            _show(_previewed(found, reading, catalogue, renumber))
         else:
             with (
                 Cluster.connect(cluster, found) if cluster else nullcontext() as machines, Guarded(LIMITS) as guard,
@@ -147,14 +148,15 @@ def _enrol_export(folder: Path, catalogue: Path, quiet: bool) -> None:
     remark(f"{counted(done.decisions, 'decision')} brought in", quiet)
 
 
-def _records(catalogue: Path) -> tuple[RecordRow, ...]:
-    """What the catalogue holds; nothing where there is none yet."""
+def _previewed(table: Path, reading: Reading, catalogue: Path, renumber: bool) -> Preview:
+    """What would come in; into nothing where there is no catalogue yet."""
     try:
         with Catalogue.open(catalogue) as opened:
-            return opened.records()
+            new_ids = partial(renumbered, catalogue=opened) if renumber else None
+            return preview(table, reading, opened.records(), new_ids)
     except CatalogueError as error:
         if error.code == "not_a_catalogue" and not catalogue.exists():
-            return ()
+            return preview(table, reading)
         raise
 
 

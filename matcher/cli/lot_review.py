@@ -28,6 +28,9 @@ __all__ = ["app"]
 """The commands of `lot`, these ones among them."""
 
 CardArgument = Annotated[str, typer.Argument(metavar="CARD", help="The card, like 12.3: scan 12, third card on it.")]
+SURE = 0.9
+"""From which on a card of a known record is confirmed with others, unless a person says otherwise; own choice."""
+
 PreviewOption = Annotated[bool, typer.Option("--preview", help="Show what would be settled; decide nothing.")]
 
 
@@ -57,7 +60,7 @@ def show_queue(
     """List the decisions that wait for you, those that settle most cards first."""
     with opened_lot(catalogue, lot) as (opened, row):
         cases = queue(opened, row)
-        known = len(to_confirm(opened, cards_of(opened, row), 0.0))
+        known, sure = (len(to_confirm(opened, cards_of(opened, row), above)) for above in (0.0, SURE))
     if format == "json":
         for case in cases[:limit]:
             print_json(_case_json(case))
@@ -66,7 +69,9 @@ def show_queue(
     print_table(headings, (_case_line(case) for case in cases[:limit]))
     cards = sum(len(case.cards) for case in cases)
     settle = f"{counted(len(cases), 'decision')} {'settles' if len(cases) == 1 else 'settle'} {counted(cards, 'card')}"
-    print(f"\n{settle}; {counted(known, 'card')} of known records can be confirmed at once: platekin lot confirm {lot}")
+    print(f"\n{settle}; {counted(sure, 'card')} of known records can be confirmed at once: platekin lot confirm {lot}")
+    if known > sure:
+        print(_less_sure(known - sure, SURE, lot))
 
 
 @app.command("accept")
@@ -139,7 +144,7 @@ def skip(
 def confirm(
     lot: LotArgument,
     decision: DecisionOptions,
-    above: Annotated[float, typer.Option(min=0, max=1, help="Only answers at least this sure, from 0 to 1.")] = 0.9,
+    above: Annotated[float, typer.Option(min=0, max=1, help="Only answers at least this sure, from 0 to 1.")] = SURE,
     preview: PreviewOption = False,
 ) -> None:
     """Confirm the cards of known records in a lot as sightings, all at once; a card scanned twice counts once."""
@@ -152,7 +157,17 @@ def confirm(
             print(f"{counted(len(chosen), 'card')} would become sightings; nothing was decided")
             return
         made = review.confirm(opened, row, cards, decision.actor, above=above, note=decision.note)
+        left = len(to_confirm(opened, cards, 0.0))
     _report(made, decision)
+    remark(_less_sure(left, above, lot), decision.quiet or not left)
+
+
+def _less_sure(left: int, above: float, lot: str) -> str:
+    """Known cards that `lot confirm` leaves alone, and how to come to them."""
+    those = (
+        f"{counted(left, 'more card')} of known records {'is' if left == 1 else 'are'} less sure than {100 * above:g} %"
+    )
+    return f"{those}: look at them, then lower --above: platekin lot confirm {lot} --above 0.8 --preview"
 
 
 @app.command("propose")

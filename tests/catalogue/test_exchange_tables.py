@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -13,6 +14,7 @@ from matcher.catalogue.exchange.mapping import preview
 from matcher.catalogue.exchange.package import record_rows, records_csv, records_jsonl
 from matcher.catalogue.records.columns import parse_mapping
 from matcher.catalogue.records.csv_text import guard, unguard
+from matcher.catalogue.records.enrol import renumbered
 from matcher.catalogue.records.table import Reading, read_table
 from matcher.core.errors import BadTable
 from tests.support.cards import AWKWARD
@@ -111,6 +113,15 @@ def test_a_preview_shows_every_conflict(catalogue: Catalogue, scans: Path) -> No
     assert "line 3: pose P000 shows 'Another'" in told
     assert "line 4: there is no picture" in told
     assert "--renumber" in told
+
+
+def test_a_preview_under_free_ids_tells_these_and_no_conflict(catalogue: Catalogue, scans: Path) -> None:
+    draw(scans / "new.png", 77)
+    table = write_table(scans / "theirs.csv", [row(0, "new.png", subject="Zoë", caption="theirs")])
+    assert preview(table, Reading(), catalogue.records()).conflicts
+    seen = preview(table, Reading(), catalogue.records(), partial(renumbered, catalogue=catalogue))
+    assert seen.conflicts == ()
+    assert "pose P000 became P002" in seen.notes
 
 
 def test_somebody_elses_ids_are_exchanged_for_free_ones(scans: Path) -> None:

@@ -5,7 +5,7 @@ Nothing is stored. The rows themselves go the way of `enrol`, which reads the ta
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -34,8 +34,15 @@ class Preview:
     notes: tuple[str, ...] = ()
 
 
-def preview(path: Path, reading: Reading, records: Iterable[RecordRow] = ()) -> Preview:
-    """Look at a table. records: those of the catalogue that it is to go into. Raises BadTable."""
+NewIds = Callable[[Table], tuple[Table, list[str]]]
+"""Gives a table ids that are free, and tells which they are: `enrol.renumbered` of a catalogue."""
+
+
+def preview(path: Path, reading: Reading, records: Iterable[RecordRow] = (), new_ids: NewIds | None = None) -> Preview:
+    """Look at a table. records: those of the catalogue that it is to go into. new_ids: where it is somebody else's.
+
+    Raises BadTable.
+    """
     cells = read_cells(path, known_under(reading.columns), reading.encoding)
     columns = columns_of(path, cells.header.line, cells.header.cells, reading.columns)
     named = [(theirs, ours) for theirs, ours in zip(cells.header.cells, columns, strict=True) if theirs]
@@ -53,7 +60,10 @@ def preview(path: Path, reading: Reading, records: Iterable[RecordRow] = ()) -> 
     )
     if found.lacking or not found.total:
         return found
-    return replace(found, conflicts=tuple(_conflicts(read_table(path, reading), tuple(records))))
+    table, moved = read_table(path, reading), list[str]()
+    if new_ids:
+        table, moved = new_ids(table)
+    return replace(found, conflicts=tuple(_conflicts(table, tuple(records))), notes=(*found.notes, *moved))
 
 
 def _conflicts(table: Table, records: tuple[RecordRow, ...]) -> Iterator[str]:
@@ -77,7 +87,8 @@ def _joined(table: Table, records: tuple[RecordRow, ...]) -> Iterator[str]:
         both = sorted(set(ids) & known)
         if both:
             some = ", ".join(both[:SHOWN]) + (f" and {len(both) - SHOWN} more" if len(both) > SHOWN else "")
+            ids_are = f"1 {what} id is" if len(both) == 1 else f"{len(both)} {what} ids are"
             yield (
-                f"{len(both)} {what} ids are in the catalogue already ({some}): right if they mean the same "
+                f"{ids_are} in the catalogue already ({some}): right if they mean the same "
                 f"{'variation' if what == 'record' else 'negative'}; if the table is somebody else's, add --renumber"
             )

@@ -89,13 +89,21 @@ def accept(
     """
     with catalogue.writing(PATIENCE), catalogue.deciding(who, "accept", **logged) as entry:
         row = open_find(entry.draft, wanted_find)
-        record = _record_of(entry.draft, row, wanted)
-        if entry.draft.row(Record, record.record_id) is not None:
-            raise _clash(f"record {record.record_id} is there already", "name another, or merge the find into it")
-        _same_variation(entry.draft, record)
+        record = _record_of(entry.draft, row, wanted, f"find {wanted_find}")
         add_record(entry.draft, record)
         _become(entry, row, record.record_id, "accepted", wanted)
     return decided(entry)
+
+
+def check_accept(
+    catalogue: Catalogue, outcome: str, pose: str | None, crop: str | None, wanted: RecordFields, about: str
+) -> None:
+    """See, before it is proposed, whether a card so answered could be accepted. about: what it is called.
+
+    Raises CatalogueError missing_value, clash.
+    """
+    with catalogue.reading() as connection:
+        _record_of(Draft(connection), {"outcome": outcome, "pose": pose, "crop": crop}, wanted, about)
 
 
 def merge(
@@ -204,33 +212,50 @@ def _become(entry: Entry, row: Mapping[str, Any], record_id: str, state: State, 
     entry.evidence = decision_evidence(row)
 
 
-def _record_of(draft: Draft, row: Mapping[str, Any], wanted: RecordFields) -> RecordRow:
-    """The record that a find becomes: what was established, unless the person says otherwise."""
+def _record_of(draft: Draft, row: Mapping[str, Any], wanted: RecordFields, about: str) -> RecordRow:
+    """The record that a find becomes: what was established, unless the person says otherwise. about: what it is called.
+
+    Raises CatalogueError missing_value, clash.
+    """
     pose = wanted.pose or row["pose"]
     of_pose = draft.rows(Record, pose=pose) if pose else []
-    subject = wanted.subject or (of_pose[0]["subject"] if of_pose else None)
-    if not subject:
-        raise CatalogueError("missing_value", f"find {row['find_id']}: who is the sitter?", "say it with --subject")
-    if of_pose and of_pose[0]["subject"] != subject:
-        why = f"pose {pose} shows {of_pose[0]['subject']!r}, not {subject!r}"
-        raise _clash(why, "leave the subject out, or name another pose")
-    if wanted.caption is None:
-        why = f"find {row['find_id']}: what is printed on the card?"
-        raise CatalogueError("missing_value", why, "say it with --caption; '' where there are none")
-    if row["outcome"] == "new_mark" and wanted.mark is None:
-        why = f"find {row['find_id']}: which issuer's mark does the card bear? It is what is new"
-        raise CatalogueError("missing_value", why, f"say it with --mark; {NO_MARK} where there is none")
     crop = wanted.crop or row["crop"] or next_letter([str(one["crop"]) for one in of_pose])
     names = ("club", "issuer", "year", "series", "mark", "caption_place", "note")
     stated: dict[str, Any] = {name: getattr(wanted, name) or "" for name in names}
-    return RecordRow(
+    record = RecordRow(
         record_id=wanted.record_id or next_id(draft.connection, "record", "V00001"),
-        subject=subject,
+        subject=_subject(pose, of_pose, wanted, about),
         pose=pose or next_id(draft.connection, "pose", "P0001"),
         crop=crop,
-        caption=wanted.caption,
+        caption=_printed(row["outcome"], wanted, about),
         **stated,
     )
+    if draft.row(Record, record.record_id) is not None:
+        raise _clash(f"record {record.record_id} is there already", "name another, or merge the find into it")
+    _same_variation(draft, record)
+    return record
+
+
+def _subject(pose: str | None, of_pose: Sequence[Mapping[str, Any]], wanted: RecordFields, about: str) -> str:
+    """Who is shown: as the person says, and as the pose's other records have it."""
+    subject = wanted.subject or (of_pose[0]["subject"] if of_pose else None)
+    if not subject:
+        raise CatalogueError("missing_value", f"{about}: who is the sitter?", "say it with --subject")
+    if of_pose and of_pose[0]["subject"] != subject:
+        why = f"pose {pose} shows {of_pose[0]['subject']!r}, not {subject!r}"
+        raise _clash(why, "leave the subject out, or name another pose")
+    return str(subject)
+
+
+def _printed(outcome: str, wanted: RecordFields, about: str) -> str:
+    """The caption; refused where words or mark were left out that are what makes the card new."""
+    if wanted.caption is None:
+        why = f"{about}: what is printed on the card?"
+        raise CatalogueError("missing_value", why, "say it with --caption; '' where there are none")
+    if outcome == "new_mark" and wanted.mark is None:
+        why = f"{about}: which issuer's mark does the card bear? It is what is new"
+        raise CatalogueError("missing_value", why, f"say it with --mark; {NO_MARK} where there is none")
+    return wanted.caption
 
 
 def _same_variation(draft: Draft, record: RecordRow) -> None:

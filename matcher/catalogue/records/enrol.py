@@ -100,7 +100,7 @@ def enrol(
         catalogue.describe_lacking()
         tally = Tally(len(table.rows) + len(table.bad), progress, on_row)
         if new_ids:
-            table, moves = _renumbered(table, catalogue)
+            table, moves = renumbered(table, catalogue)
             told += moves
         table = _sound(table, catalogue, tally)
         if strip:
@@ -142,7 +142,11 @@ def _is_used(folder: Path) -> bool:
         return error.code != "not_a_catalogue"  # what cannot be looked at stays
 
 
-def _renumbered(table: Table, catalogue: Catalogue) -> tuple[Table, list[str]]:
+def renumbered(table: Table, catalogue: Catalogue) -> tuple[Table, list[str]]:
+    """Somebody else's table with free ids of this catalogue, and in words what has become of its own.
+
+    A picture that is enrolled already keeps the record that it shows.
+    """
     held, known = _by_image(catalogue.references()), dict[int, str]()
     for row in table.rows:
         showing = held.get(_hash(row.path), [])
