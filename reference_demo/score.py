@@ -16,7 +16,8 @@ FAINT = 0.20
 
 @dataclass(frozen=True)
 class Verdict:
-    """One photo: was the outcome right, was the right record (pose) closest, was it wrongly called known?"""
+    """One photo: was the outcome right, and of the right record or negative; was the right record (pose) closest; was
+    it wrongly called known?"""
 
     kind: str
     contrast: float
@@ -64,7 +65,7 @@ def _verdict(truth: Truth, answer: PhotoAnswer) -> Verdict:
     outcome = card.outcome if card else "no card"
     closest = card.closest if card else None
     known = card is not None and card.is_known
-    right = outcome == truth["outcome"] and (not known or card is None or card.record_id == truth["record_id"])
+    right = card is not None and outcome == truth["outcome"] and _names(card, truth)
     return Verdict(
         kind=truth["kind"],
         contrast=float(truth["residual_contrast"]),
@@ -91,3 +92,10 @@ def card_in_question(truth: Truth, answer: PhotoAnswer) -> CardResult | None:
 def _count(what: str, answers: Sequence[bool | None]) -> tuple[str, int, int]:
     known = [answer for answer in answers if answer is not None]
     return what, sum(known), len(known)
+
+
+def _names(card: CardResult, truth: Truth) -> bool:
+    """Whether all that the answer establishes is so: the record, or the negative of a new variation of it."""
+    if card.is_known:
+        return card.record_id == truth["record_id"]
+    return card.outcome == "new_pose" or card.pose in (None, truth["pose"])

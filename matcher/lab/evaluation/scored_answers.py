@@ -39,7 +39,7 @@ class JudgedCard:
 class ScoredAnswer:
     """One query's answer against its truth.
 
-    outcome:    of the answer, or 'no card'. right: the outcome, and for `known` the record too.
+    outcome:    of the answer, or 'no card'. right: the outcome, and the record, or the negative of what is new on it.
     pose_first, record_first: the closest candidate's; None where the truth is not enrolled.
     known_wrong: called known, but nothing or another record is true.
     score:      how sure the answer is that the card is a known record: the highest record confidence of any candidate.
@@ -77,12 +77,16 @@ def score_answer(row: Row) -> ScoredAnswer:
         fade=row["fade"],
         condition=row["condition"],
         outcome=outcome,
-        right=outcome == truth["outcome"] and (not known or right_record),
+        right=outcome == truth["outcome"] and (right_record if known else card is None or _right_pose(card, truth)),
         pose_first=(closest and closest.pose) == truth["pose"] if truth["pose"] else None,
         record_first=(closest and closest.record_id) == truth["record_id"] if truth["record_id"] else None,
         known_wrong=known and not right_record,
         score=max((one.confidence.record or 0.0 for one in card.candidates), default=0.0) if card else 0.0,
     )
+
+
+def _right_pose(card: CardResult, truth: Mapping[str, Any]) -> bool:
+    return card.outcome == "new_pose" or card.pose in (None, truth["pose"])
 
 
 def pairs_of(rows: list[Row]) -> Iterator[tuple[Row, Mapping[str, Any]]]:
