@@ -29,9 +29,7 @@ from matcher.core.answer_json import CSV_COLUMNS, csv_rows, to_json
 from matcher.core.calibration import percent
 from matcher.core.ladder.mark import NO_MARK
 from matcher.core.settings import Settings, Thresholds
-from matcher.jobs.doubts import OFF_NOMINAL
 from matcher.jobs.job import JobResult
-from matcher.jobs.listing.facts import TRIMMED_MM
 from matcher.jobs.render.evidence import EvidenceLost, SaveEvidence
 from matcher.jobs.workers import identify_all
 
@@ -131,8 +129,6 @@ def _table_writer(verbose: bool) -> Write:
             console.print(f"[bold]{escape(answer.photo)}{escape(which)}[/]   {_headline(card)}")
             for reason in card.reasons:
                 console.print(f"    {reason}", markup=False)
-            for hint in _hints(card):
-                console.print(f"    {hint}", markup=False)
             for line in _candidate_lines(card, verbose):
                 console.print(f"    {line}", markup=False)
             console.print()
@@ -162,23 +158,14 @@ def _headline(card: CardResult) -> str:
         ("record", card.record_id, sure.record), ("pose", card.pose, sure.pose), ("crop", card.crop, sure.crop),
         ("caption", card.caption, sure.caption), ("mark", mark, sure.mark),
     )  # fmt: skip
-    told = [f"{rung} {escape(_cell(value, share))}" for rung, value, share in rungs if value or share is not None]
+    nearest = _names(closest) if closest else {}
+    told = [
+        f"{rung} {escape(_cell(value, share, nearest.get(rung)))}"
+        for rung, value, share in rungs
+        if value or share is not None
+    ]
     who = [escape(", ".join(filter(None, (sitter, club))))] if sitter else []
     return "   ".join([f"[bold]{card.outcome}[/]", *who, *told])
-
-
-def _hints(card: CardResult) -> Iterable[str]:
-    """What a person should look at: an outline that is no card's, a card that was trimmed."""
-    face = card.face
-    if face.off_size_mm and min(face.off_size_mm) <= -TRIMMED_MM:
-        wide, high = face.off_size_mm
-        yield f"look at its edges: it is {wide:+z.1f} x {high:+z.1f} mm off the usual size; trimmed?"
-    elif face.off_nominal is not None and abs(face.off_nominal) > OFF_NOMINAL:
-        which = "narrower" if face.off_nominal < 0 else "wider"
-        yield (
-            f"look at the outline: it is {100 * abs(face.off_nominal):.0f} % {which} than the usual card; the card is "
-            "trimmed, or the outline takes in the table: --corners says where the card is"
-        )
 
 
 def _candidate_lines(card: CardResult, verbose: bool) -> Iterable[str]:
@@ -241,7 +228,15 @@ def _measured(candidate: CandidateResult) -> str:
     return ", ".join(told) or "nothing"
 
 
-def _cell(value: str | None, probability: float | None) -> str:
-    """'P0008 (99 %)'; a rung that was asked but not settled shows its probability alone."""
+def _names(closest: CandidateResult) -> dict[str, str | None]:
+    """What the closest candidate has on each rung."""
+    told = {"record": closest.record_id, "pose": closest.pose, "crop": closest.crop, "caption": closest.caption}
+    return {**told, "mark": closest.evidence.mark}
+
+
+def _cell(value: str | None, probability: float | None, nearest: str | None = None) -> str:
+    """'P0008 (99 %)'; of a rung that was asked but not settled the nearest: 'not P0008 (1 %)', 'P0008? (40 %)'."""
     sure = "" if probability is None else f"({percent(probability)})"
+    if value is None and probability is not None and nearest:
+        value = f"not {nearest}" if probability <= 1 - Thresholds().pose else f"{nearest}?"
     return f"{value or '-'} {sure}".strip()

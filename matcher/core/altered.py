@@ -15,6 +15,7 @@ from matcher.core.align.view import View
 from matcher.core.calibration import Calibration
 from matcher.core.describe import describe
 from matcher.core.flatten import Face
+from matcher.core.ladder.decision import LOOK_AT
 from matcher.core.ladder.verification import Verifier
 from matcher.core.reference_set import ReferenceSet
 from matcher.core.settings import Settings
@@ -61,5 +62,5 @@ def known_but_altered(face: Face, references: ReferenceSet, calibration: Calibra
             continue
         verifier = Verifier(View(undone, described), references, calibration, settings.ladder)
         if verifier.pose(verifier.register(known)).pose_probability >= settings.thresholds.pose:
-            return f"the picture is pose {known.record.pose} {way.words}: look at the card itself, and ask again"
+            return f"{LOOK_AT}the card itself, and ask again: the picture is pose {known.record.pose} {way.words}"
     return ""

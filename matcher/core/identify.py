@@ -24,13 +24,14 @@ from matcher.core.detect.turning import as_held
 from matcher.core.flatten import Face, flatten
 from matcher.core.formats import shape_words
 from matcher.core.ladder.candidate import Candidate
-from matcher.core.ladder.decision import Answer, decide, is_open, marks_asked, words_asked
+from matcher.core.ladder.decision import LOOK_AT, Answer, decide, is_open, marks_asked, words_asked
 from matcher.core.ladder.standing import CaptionEvidence
 from matcher.core.ladder.verification import verify
 from matcher.core.ocr.kept_lines import LineReading
 from matcher.core.ocr.line_pairs import firm_lines
 from matcher.core.ocr.line_parts import differences, in_known_words, one_thing_each, parts_of, stand_alike
 from matcher.core.ocr.reading import can_read
+from matcher.core.outline_doubts import with_outline_doubts
 from matcher.core.photo import Photo
 from matcher.core.reference_set import ReferenceSet
 from matcher.core.settings import FaceSize, Settings
@@ -114,7 +115,9 @@ def _shown_by_match(
         if _fit(card) >= settled or (answer.outcome == "new_crop" and _words_stand_alike(card, references, settings)):
             yield card
         elif (answer.confidence.pose or 0.0) >= settled or matches >= least:
-            unsure = f"its outline is only {outline.score:.0%} likely to be right: check or draw the four corners"
+            unsure = (
+                f"{LOOK_AT}the outline: only {outline.score:.0%} likely to be right: check or draw the four corners"
+            )
             outcome = "undecided" if answer.outcome == "new_crop" else answer.outcome
             yield replace(card, answer=replace(answer, outcome=outcome, reasons=(*answer.reasons, unsure)))
 
@@ -200,6 +203,7 @@ def _judged(
     if not resembles(upright.hits, settings) or _barely_laid(answer):
         altered = known_but_altered(upright.face, references, calibration, settings)
         answer = replace(answer, outcome="undecided", reasons=(altered, *answer.reasons)) if altered else answer
+    answer = with_outline_doubts(answer, facts, photo, outline, lines)
     return CardAnswer(upright.outline, upright.face, facts, answer, lines)
 
 
@@ -258,10 +262,10 @@ def _told_odd(card: CardAnswer) -> CardAnswer:
     """With what it is first of all: something that no known format has."""
     size = card.face.size
     slenderness = min(size.width_mm, size.height_mm) / max(size.width_mm, size.height_mm)
-    told = f"{shape_words(slenderness)}, which is no format of this catalogue"
+    told = f"the outline: {shape_words(slenderness)}, which is no format of this catalogue"
     if card.outline.heap:
-        told = "cards seem to lie over each other here: lay them side by side, and take the picture again"
-    answer = replace(card.answer, reasons=(told, *card.answer.reasons))
+        told = "the cards: they seem to lie over each other: lay them side by side, and take the picture again"
+    answer = replace(card.answer, reasons=(f"{LOOK_AT}{told}", *card.answer.reasons))
     return replace(card, answer=answer, outline=replace(card.outline, odd=True))
 
 

@@ -17,6 +17,7 @@ from matcher.catalogue import Catalogue
 from matcher.catalogue.reference_set import CatalogueReferences
 from matcher.core.align.view import View
 from matcher.core.card_similarity import CardSimilarity, compare_cards
+from matcher.core.outline_doubts import OFF_NOMINAL
 from matcher.core.parallel.processes import one_thread, usable_processors
 from matcher.core.parallel.supervised import in_order, supervised_pool
 from matcher.core.reference_set import KnownReference
@@ -38,10 +39,6 @@ since a doubt about a right picture costs a person's trust in the others."""
 
 CONFIRMED = 0.75
 """Chance of one negative with a picture of its own pose from which no other pose is asked about."""
-
-OFF_NOMINAL = 0.06
-"""Share by which an outline's proportions may differ from the nominal card's before it is doubted; the 202 clean
-scans of the demo differ by up to 0.039."""
 
 LEGIBLE = 0.15
 """Residual contrast below which a picture is too faint to speak against another."""

@@ -1,7 +1,7 @@
 // The candidates of a card as tiles: those that share most with it first, each with one word on what differs.
 
 import { fill, h, thumbnail } from "./dom.js";
-import { finding, markTold, negative, RUNGS } from "./words.js";
+import { finding, hasMark, markTold, negative, RUNGS } from "./words.js";
 
 // run(index): a tile was chosen. add(record): a record that is not among them was asked for; it may fail.
 export function candidateTiles(card, chosen, run, add) {
@@ -63,5 +63,5 @@ export function differs(one) {
     if (state === "open") return `${rung.title.toLowerCase()} open`;
     if (state === "unchecked" && rung.name !== "mark") return `${rung.title.toLowerCase()} not checked`;
   }
-  return "agrees throughout";
+  return hasMark(one) && (one.confidence.mark ?? null) === null ? "agrees; its mark was not compared" : "agrees throughout";
 }

@@ -1,19 +1,20 @@
 // What was found of a candidate, rung by rung: four chips, each a way to its proof.
 
 import { h, svg } from "./dom.js";
-import { finding, negative, RUNGS, sureness } from "./words.js";
+import { finding, hasMark, negative, RUNGS, sureness } from "./words.js";
 
 // run(name): the proof of a rung is asked for.
 export function chips(candidate, run) {
   const confidence = told(candidate);
-  return RUNGS.filter(({ name }) => name !== "mark" || (confidence.mark ?? null) !== null).map((rung) => chip(rung, confidence[rung.name], run, rung.name === "pose" ? negative(candidate) : undefined));
+  const marked = Boolean(confidence.caption) && hasMark(candidate); // it was not compared, and that is told
+  return RUNGS.filter(({ name }) => name !== "mark" || marked || (confidence.mark ?? null) !== null).map((rung) => chip(rung, confidence[rung.name], run, rung.name === "pose" ? negative(candidate) : undefined));
 }
 
 // What is behind a rung that failed makes no sense, and is not told.
 function told(candidate) {
   const confidence = { ...candidate?.confidence };
   const state = (name) => finding(RUNGS[0], confidence[name]).state;
-  if (!candidate || state("pose") === "other") return { pose: confidence.pose ?? null };
+  if (!candidate || state("pose") !== "same") return { pose: confidence.pose ?? null };
   if (state("crop") === "other") confidence.caption = confidence.mark = confidence.copy = null; // words stand elsewhere there
   return confidence;
 }

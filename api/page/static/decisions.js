@@ -81,7 +81,7 @@ function folded(items) {
 function batch(some, turn) {
   const [newest] = some;
   const standing = some.filter((one) => one.standing).length;
-  const undoing = standing && !TURNED.includes(newest.action) ? asking(`Undo these ${some.length}`, `Undo all ${standing}?`, () => turn(newest, true)) : null;
+  const undoing = standing && !TURNED.includes(newest.action) ? asking(`Undo these ${standing}`, `Undo all ${standing}?`, () => turn(newest, true)) : null;
   return h("li", { class: `batch ${standing ? "" : "undone"}` }, h("span", { class: "number" }, `${some.at(-1).number}–${newest.number}`),
     h("details", {}, h("summary", {}, h("b", {}, `${ACTIONS[newest.action] ?? newest.action.replaceAll("_", " ")}, ${some.length} at one go`), h("span", { class: "small" }, ` ${newest.actor === "machine" ? "by the machine" : `by ${newest.by}`}, ${day(newest.at)}`),
       h("span", { class: "log-faces" }, some.slice(0, 12).map(faceOf))), h("ol", { class: "decisions bare" }, some.map((one) => entry(one, turn)))), undoing);

@@ -7,7 +7,7 @@ import { decisions } from "./decisions.js";
 import { byId, day, fill, h, recordAddress, thumbnail } from "./dom.js";
 import { cardOf, readFind } from "./finding.js";
 import { ask } from "./service.js";
-import { looks, sentence } from "./words.js";
+import { looks, verdict } from "./words.js";
 
 const id = new URLSearchParams(location.search).get("id") ?? "";
 let compare = null;
@@ -21,7 +21,7 @@ async function show() {
     compare = document.createElement("card-compare");
     const fields = [["Photograph", find.name], ["Where seen", find.source], ["When seen", find.seen_on], ["Proposed", day(find.proposed_at)], ["The card", looks(find.evidence.face)], ["SHA-256", find.sha256]];
     fill(box, h("h1", { class: "find-title" }, find.find_id, " ", h("span", { class: "h1-words" }, find.state)),
-      h("section", { class: "bench" }, h("header", { class: "verdict" }, find.state !== "open" && h("p", { class: "small" }, "When it was proposed:"), sentence(cardOf(find))), compare,
+      h("section", { class: "bench" }, h("header", { class: "verdict" }, find.state !== "open" && h("p", { class: "small" }, "When it was proposed:"), verdict(cardOf(find))), compare,
         h("aside", { class: "side" }, h("p", {}, find.record_id && ["It became ", h("a", { href: recordAddress(find.record_id) }, find.record_id), ". "], find.state === "open" && h("a", { class: "button", href: `/review#${id}` }, "Decide on it")),
           h("dl", { class: "fields" }, fields.filter(([, value]) => value).map(([words, value]) => [h("dt", {}, words), h("dd", {}, value)])), h("h3", {}, "Decided on it"), await decisions(id, show))));
     const [best] = find.evidence.candidates;

@@ -13,7 +13,7 @@ import { doneWith, keeping } from "./keeping.js";
 import { get, upload } from "./service.js";
 import { shareButton } from "./share.js";
 import { toast } from "./toast.js";
-import { advice, looks, sentence, TITLES } from "./words.js";
+import { advice, looks, TITLES, verdict } from "./words.js";
 
 const TOP = 9;
 const REFUSED = ["no_picture", "empty", "archive", "body_too_large", "truncated"]; // another try would end the same
@@ -84,7 +84,7 @@ class Photo {
 
   tell(words = null) {
     const { cards } = this.comparison?.identification ?? {};
-    fill(this.verdict, words ?? (this.error ? "No answer" : !cards ? "Waits" : !cards.length ? "No card" : cards.length > 1 ? `${cards.length} cards` : verdict(cards[0])));
+    fill(this.verdict, words ?? (this.error ? "No answer" : !cards ? "Waits" : !cards.length ? "No card" : cards.length > 1 ? `${cards.length} cards` : title(cards[0])));
     this.button.dataset.outcome = cards?.[0]?.outcome ?? "";
     const done = (cards ?? []).map((_, card) => doneWith(this.id, card)?.short);
     const isDone = done.length > 0 && done.every(Boolean);
@@ -161,7 +161,7 @@ class Photo {
   }
 }
 
-const verdict = (card) => (card.outcome === "known" ? `Known: ${card.record_id}` : TITLES[card.outcome]);
+const title = (card) => (card.outcome === "known" ? `Known: ${card.record_id}` : TITLES[card.outcome]);
 
 // The strip, and the open answer
 
@@ -209,7 +209,7 @@ function render() {
   fill(state.wrong, error && problem(open, error));
   if (!comparison) return void skeleton();
   const { identification: { cards, width, height }, photo } = comparison;
-  fill(state.verdict, answer ? [sentence(answer), tip(answer)] : nothingFound(comparison), morePages(comparison), chooser(cards));
+  fill(state.verdict, answer ? [verdict(answer), tip(answer)] : nothingFound(comparison), morePages(comparison), chooser(cards));
   fill(state.photoBox, inset({ photo, width, height, quads: cards.map(({ quad }) => quad), chosen: open.card, upright: answer?.face.by_hand }, {
     redraw: (outline) => open.identify(outline), pick, again: open.outline && (() => { open.card = 0; open.outline = null; open.identify(); }),
   }));
@@ -275,7 +275,7 @@ function drawByHand() {
 function chooser(cards) {
   if (cards.length < 2) return null;
   return h("p", { class: "chooser", role: "group", "aria-label": "Cards of this photograph" }, cards.map((card, index) =>
-    h("button", { type: "button", class: "bar", "aria-pressed": String(index === open.card), onclick: () => pick(index) }, `Card ${index + 1}: ${verdict(card)}`)));
+    h("button", { type: "button", class: "bar", "aria-pressed": String(index === open.card), onclick: () => pick(index) }, `Card ${index + 1}: ${title(card)}`)));
 }
 
 function pick(index) {

@@ -4,7 +4,7 @@ import { fill, h, recordAddress, say } from "./dom.js";
 import { draft } from "./draft.js";
 import { formOf, get, newKey, undo, upload } from "./service.js";
 import { toast } from "./toast.js";
-import { against, isNew } from "./words.js";
+import { against, cautionLine, isNew } from "./words.js";
 
 const DONE = "platekin-done-";
 
@@ -26,7 +26,7 @@ export function keeping(photo, card, compare) {
   const seeButton = h("button", { type: "button", onclick: () => run("see") });
   const keepButton = h("button", { type: "button", onclick: () => run("find") });
   const isKnown = card.outcome === "known";
-  const node = h("section", { class: "keeping" }, h("p", { class: "row" }, isKnown ? [seeButton, keepButton] : [keepButton, seeButton]), told, where);
+  const node = h("section", { class: "keeping" }, h("p", { class: "row" }, isKnown ? [seeButton, keepButton] : [keepButton, seeButton]), told, where, cautionLine());
   const keyOf = { see: newKey(), find: newKey() }; // one for each: a request that was lost is not carried out twice
 
   function label() {

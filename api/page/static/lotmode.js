@@ -10,7 +10,7 @@ import { keys } from "./keys.js";
 import { face, waits } from "./lotscreen.js";
 import { ask, newKey, undo } from "./service.js";
 import { toast } from "./toast.js";
-import { against, CERTAIN, firstShown, inWords, isNew, RUNGS, sentence, sureness } from "./words.js";
+import { against, cautionLine, CERTAIN, firstShown, inWords, isNew, RUNGS, verdict, sureness } from "./words.js";
 
 const AHEAD = 2;
 const PLACE = "platekin-mode";
@@ -123,11 +123,11 @@ async function begin(one) {
   const named = card.record_id ?? one.candidates[firstShown(card)]?.record_id ?? null;
   state.named = named;
   const best = one.candidates.find(({ record_id: id }) => id === named);
-  fill(state.verdict, sentence(card));
+  fill(state.verdict, verdict(card));
   state.compare.early({ face: face(state.id, one.card), reference: best ? thumbnail({ reference: best.reference }, "whole") : "/static/mark.svg", record: named ?? "" });
   state.form = new RecordForm(`${state.id}-${one.card}`, card, one.candidates, FIELDS);
   state.like = one.like.map((name) => h("input", { type: "checkbox", value: name, id: `like-${name}` }));
-  fill(state.deciding, h("div", { class: "decide-foot" }, buttons(card), state.wrong), isNew(card.outcome) ? asForm() : null, one.like.length ? likes(one) : null);
+  fill(state.deciding, h("div", { class: "decide-foot" }, buttons(card), state.wrong), cautionLine(), isNew(card.outcome) ? asForm() : null, one.like.length ? likes(one) : null);
   label();
   await state.compare.painted();
   if (state?.case !== one) return;
@@ -166,7 +166,7 @@ function elsewhere(comparison) {
   const look = () => {
     state.compare.show(comparison, 0);
     Object.assign(state, { named: state.compare.chosen.record_id, picked: true });
-    fill(state.verdict, sentence({ ...cardOf(state.case), candidates: now.candidates })); // it names what is on the screen
+    fill(state.verdict, verdict({ ...cardOf(state.case), candidates: now.candidates })); // it names what is on the screen
     state.form.compared(state.compare.laid, state.named, state.compare.hasBothCaptions);
     fill(state.today);
     label();

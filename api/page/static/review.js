@@ -11,7 +11,7 @@ import { inset, outlineQuery } from "./inset.js";
 import { keys } from "./keys.js";
 import { ask, newKey, undo, whenOthersDecide } from "./service.js";
 import { toast } from "./toast.js";
-import { against, firstShown, inWords, looks, sentence, TITLES } from "./words.js";
+import { against, cautionLine, firstShown, inWords, looks, verdict, TITLES } from "./words.js";
 
 const state = { open: [], find: null, form: null, busy: null, shown: null }; // busy: the find that is being decided
 const comparisons = new Map();
@@ -76,10 +76,10 @@ function draw() {
   const isOpen = find.state === "open";
   Object.assign(state, { shown: null, picked: null, wrong: h("div", { role: "alert", class: "wrong" }), like: h("div"), today: h("div"), photoBox: h("div", { class: "inset-box" }), compare: document.createElement("card-compare") });
   const where = [find.name, find.source, find.seen_on && `seen ${find.seen_on}`].filter(Boolean).join(", ");
-  state.verdict = h("header", { class: "verdict" }, sentence(cardOf(find)));
+  state.verdict = h("header", { class: "verdict" }, verdict(cardOf(find)));
   const side = h("aside", { class: "side", "aria-label": "Deciding" }, state.like, state.today,
     isOpen ? h("form", { class: "decide", id: "decide", onsubmit: (event) => { event.preventDefault(); accept(); } }, form.node) : closed(find),
-    state.wrong, isOpen ? buttons() : null, h("p", { class: "caution-line" }, "Accepting says that this variation was not in your catalogue, nothing about whether the card is genuine."),
+    isOpen ? h("div", { class: "decide-foot" }, state.wrong, buttons()) : state.wrong, cautionLine("Accepting says that this variation was not in your catalogue"),
     h("div", { class: "side-parts" }, h("p", { class: "small" }, h("a", { href: `/find?id=${find.find_id}` }, find.find_id), ` ${where}. ${looks(find.evidence.face)}`), state.photoBox));
   side.addEventListener("moving", () => bench.classList.add("stale"));
   fill(bench, state.verdict, state.compare, side);
@@ -142,7 +142,7 @@ function shownNow(find, comparison, quad = null) {
   const { identification: { width, height, cards: [now] }, photo } = comparison;
   const at = now?.candidates.findIndex(({ record_id: id }) => id === named) ?? -1;
   state.compare.show(comparison, 0, at < 0 ? firstShown(now ?? {}) : at);
-  if (named && at < 0 && state.compare.chosen) fill(state.verdict, sentence({ ...cardOf(find), candidates: now.candidates })); // it names what is on the screen
+  if (named && at < 0 && state.compare.chosen) fill(state.verdict, verdict({ ...cardOf(find), candidates: now.candidates })); // it names what is on the screen
   labelled();
   fill(state.photoBox, inset({ photo, width, height, quads: [now?.quad ?? find.quad], chosen: 0, upright: now?.face.by_hand }, find.state === "open" ? { redraw: (drawn) => outlined(find, drawn) } : {}));
   if (!now || find.state !== "open") return;

@@ -100,6 +100,13 @@ export function sentence(card) {
   return h("p", { class: `outcome outcome-${card.outcome}` }, h("b", {}, TITLES[card.outcome] ?? "Not told"), " ", h("span", {}, BODY[card.outcome]?.(card, best)));
 }
 
+const LOOK_AT = "look at "; // how a reason begins that asks for a person's eye first; the service's own words
+
+// The sentence, and what to look at before anything is done with it.
+export function verdict(card) {
+  return [sentence(card), ...(card.reasons ?? []).filter((reason) => reason.startsWith(LOOK_AT)).map((reason) => h("p", { class: "advice" }, first(reason)))];
+}
+
 const BODY = {
   known(card, best) {
     const sure = card.confidence?.record;
@@ -120,6 +127,9 @@ const BODY = {
 
 // What a record says that is known to bear no mark; blank: nothing is said.
 export const NO_MARK = "none";
+
+// Whether a candidate's record tells of a mark, which the card then bears as well or not.
+export const hasMark = (one) => Boolean(one?.evidence?.mark) && one.evidence.mark !== NO_MARK;
 
 // A record's mark as a few words; null where nothing is said of it.
 export const markTold = (mark) => mark && h("span", { class: "small" }, mark === NO_MARK ? "no mark" : `mark: ${mark}`);
@@ -142,6 +152,9 @@ export function inWords(card) {
   told.querySelector("b").append(":");
   return told.textContent.replace(/\s+/g, " ").trim();
 }
+
+// What a decision is not, where it is taken.
+export const cautionLine = (words = "This says which picture the card shows") => h("p", { class: "caution-line" }, `${words}, nothing about whether the card is genuine.`);
 
 // What this card shows beyond a candidate's crop, and what it lacks, in mm.
 export function beyond(one, most = 4) {

@@ -16,6 +16,9 @@ from matcher.core.ladder.settings import DecisionSettings, LadderSettings
 from matcher.core.ladder.standing import CaptionEvidence, Standing, best_by, best_of_each_record, standing_of
 from matcher.core.shared_settings import Thresholds
 
+LOOK_AT = "look at "
+"""How a reason begins that asks for a person's eye before anything is done with the answer."""
+
 Outcome = Literal["known", "new_mark", "new_caption", "new_crop", "new_pose", "undecided", "unreadable"]
 
 
@@ -25,7 +28,7 @@ class Answer:
 
     established: of `pose`, `crop`, `caption` and `record_id` what is settled.
     candidates:  the closest records, each once, by its best reference; at most as many as were asked for.
-    reasons:     in words, one for each rung that was reached.
+    reasons:     in words, one for each rung that was reached; those that begin with `LOOK_AT` are to be heeded first.
     compared:    all references that were compared, closest first: a record may have several.
     """
 
@@ -131,16 +134,16 @@ class _Decision:
         # Told of the reference that is shown first, whose margins are published: each measures its own.
         shown = next((c for c in self.compared if c.crop), None)
         words = shown.crop.words if shown and shown.crop else "the crop could not be measured"
-        nearest = f"nearest known crop {shown.record.crop}: {words}" if shown else words
+        nearest, pose = f"nearest known crop {shown.record.crop}: {words}" if shown else words, self._pose_words(shown)
         rivals = best is not None and best >= self.thresholds.crop
         lost = self._crops_not_registered()
         if lost:
             words = f"it could not be compared with {', '.join(lost)}"
-            return _made("undecided", known, confidence, self._pose_words(), nearest, words)
+            return _made("undecided", known, confidence, pose, nearest, words)
         if best is not None and best <= 1 - self.thresholds.crop:
-            return _made("new_crop", known, confidence, self._pose_words(), nearest)
+            return _made("new_crop", known, confidence, pose, nearest)
         why = "two known crops fit almost equally well" if rivals else "it may or may not be the same crop"
-        return _made("undecided", known, confidence, self._pose_words(), nearest, why)
+        return _made("undecided", known, confidence, pose, nearest, why)
 
     def _crops_not_registered(self) -> list[str]:
         """Records of the pose whose crop was measured on none of its references."""
@@ -159,7 +162,7 @@ class _Decision:
         p_record = (confidence.pose or 0.0) * (confidence.crop or 0.0) * p_caption
         confidence = replace(confidence, caption=p_caption, record=p_record)
         words = f"caption compared with {winner.record.caption!r}: {self._caption_words(winner, p_caption)}"
-        reasons = (self._pose_words(), winner.crop.words if winner.crop else "", words, self.read)
+        reasons = (self._pose_words(winner), winner.crop.words if winner.crop else "", words, self.read)
         if p_caption >= self.thresholds.caption:
             return self._mark(winner, confidence, reasons)
         unread = sorted({c.record.record_id for c in standing.same_crop} - set(standing.captions))
@@ -218,11 +221,13 @@ class _Decision:
         confidence = replace(confidence, copy=winner.copy.probability if winner.copy else None)
         return _made("known", {**known, "record_id": winner.record.record_id}, confidence, *reasons)
 
-    def _pose_words(self) -> str:
-        return f"pose {self.standing.pose}: {self._lead_words()}"
+    def _pose_words(self, named: Candidate | None = None) -> str:
+        """What the pictures say, of the reference that the answer names and shows where its own picture agrees."""
+        return f"pose {self.standing.pose}: {self._lead_words(named)}"
 
-    def _lead_words(self) -> str:
-        found = self.standing.poses.lead.pose
+    def _lead_words(self, named: Candidate | None = None) -> str:
+        own = named.pose if named and named.pose and named.pose.probability >= self.thresholds.pose else None
+        found = own or self.standing.poses.lead.pose
         return found.words_of(self.standing.confidence.pose or 0.0, self.thresholds.pose) if found else ""
 
 

@@ -72,6 +72,7 @@ class DamageSettings:
     joined_cells:  cells apart up to twice so far belong together: letters of a word, a crease that is broken.
     fewest_cells:  sure cells below which nothing is told; a cell is about 0.16 square millimetres.
     shine_px:      as far from what a lamp has burnt out its shine may still look like lost paper: 2 mm.
+    glow_levels:   tones of 255 by which it is lighter further on, where it has burnt nothing out.
     """
 
     surely: float = 0.45
@@ -81,6 +82,7 @@ class DamageSettings:
     joined_cells: int = 2
     fewest_cells: int = 2
     shine_px: int = 20
+    glow_levels: float = 8.0
 
 
 @dataclass(frozen=True)

@@ -148,8 +148,10 @@ class Registered:
         burnt = ~self.query.face.trusted | self._warp_mask(~self.reference.face.trusted)
         if not burnt.any():
             return burnt
+        limits = DamageSettings()
         away = cv2.distanceTransform((~burnt).astype(np.uint8), cv2.DIST_L2, 3)
-        return np.asarray(away <= DamageSettings().shine_px)
+        near = np.asarray(away <= limits.shine_px)
+        return near | _glow(self.query.face.grey, self.warped, near, self.settings.strips, limits)
 
     def _warp_mask(self, mask: Bools) -> Bools:
         return np.asarray(self._warp(mask.astype(np.uint8), cv2.INTER_NEAREST, cv2.BORDER_CONSTANT) > 0)
@@ -180,12 +182,7 @@ def laid_over(query: Grey, reference: Grey, settings: StripSettings) -> Bools:
     As `uncovered`, but the fading is fitted to most of the card, so that a whole edge that is torn off or taped over is
     seen as well; and broader, since it only ever says that words cannot be told to be new.
     """
-    own, known = (_slow_tone(grey, settings) for grey in (query, reference))
-    kept = np.ones(own.shape, bool)
-    for _ in range(FITTED):
-        slope, level = np.polyfit(known[kept], own[kept], 1)
-        residual = np.abs(own - (slope * known + level))
-        kept = residual <= np.percentile(residual, 100 * MOST_OF_CARD)
+    residual = np.abs(_off_fading(query, reference, settings))
     limit = max(settings.laid_levels, settings.hidden_deviations * 1.48 * float(np.median(residual)))
     side = max(3, settings.laid_px // TONE_STEP)
     shape = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
@@ -193,6 +190,27 @@ def laid_over(query: Grey, reference: Grey, settings: StripSettings) -> Bools:
         (residual > limit).astype(np.uint8), cv2.MORPH_OPEN, shape, borderType=cv2.BORDER_REPLICATE
     )
     return np.asarray(cv2.resize(found, query.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0)
+
+
+def _off_fading(query: Grey, reference: Grey, settings: StripSettings) -> NDArray[np.float32]:
+    """(height / 4, width / 4) how much lighter the query's slow tone is than the reference's under one fading, which is
+    fitted to most of the card."""
+    own, known = (_slow_tone(grey, settings) for grey in (query, reference))
+    kept = np.ones(own.shape, bool)
+    for _ in range(FITTED):
+        slope, level = np.polyfit(known[kept], own[kept], 1)
+        residual = own - (slope * known + level)
+        kept = np.abs(residual) <= np.percentile(np.abs(residual), 100 * MOST_OF_CARD)
+    return np.asarray(residual, np.float32)
+
+
+def _glow(query: Grey, reference: Grey, near: Bools, settings: StripSettings, limits: DamageSettings) -> Bools:
+    """(height, width): where a lamp's shine lies on without having burnt anything out: `near` it, and lighter yet."""
+    light = np.abs(_off_fading(query, reference, settings)) > limits.glow_levels
+    seeds = cv2.resize(near.astype(np.uint8), light.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0
+    _, parts = cv2.connectedComponents((light | seeds).astype(np.uint8))
+    glow = np.isin(parts, np.unique(parts[seeds])) & light
+    return np.asarray(cv2.resize(glow.astype(np.uint8), query.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0)
 
 
 FITTED, MOST_OF_CARD = 5, 0.6

@@ -9,6 +9,7 @@ from typing import Any
 
 from matcher.core.detect.settings import DetectSettings
 from matcher.core.formats import CardFormat, parse_format
+from matcher.core.outline_doubts import TRIMMED_MM
 from matcher.jobs.listing.card_evidence import CardEvidence, CatalogueFacts
 from matcher.jobs.listing.carriers import Claim, Judgement, Status
 
@@ -33,9 +34,6 @@ up to 0.039."""
 
 SHAPES = DetectSettings()
 """How far cards of one format differ in shape and size, as where formats are told apart."""
-
-TRIMMED_MM = 1.0
-"""What is missing at least of a card that a person calls trimmed; our own estimate."""
 
 NOT_SHOWN = {
     "rebacked": "rebacking cannot be told from a front",
