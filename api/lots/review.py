@@ -118,7 +118,7 @@ def decide(
         except (AskedBefore, Problem, CatalogueError) as refused:
             # Asked twice at once, the second finds the lot as the first has left it: it is told the same.
             earlier = asked_before(service.catalogue, batch.key_of(0), request_hash)
-            if earlier is None:
+            if earlier is None or earlier.number in {row.number for row in batch.made}:  # of this very call
                 raise
             log.info("lots: %s was asked again at the same moment: %s", lot_id, refused)
             return _batch_of(service.catalogue, earlier)

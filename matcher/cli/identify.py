@@ -230,8 +230,9 @@ def _measured(candidate: CandidateResult) -> str:
 
 def _names(closest: CandidateResult) -> dict[str, str | None]:
     """What the closest candidate has on each rung."""
-    told = {"record": closest.record_id, "pose": closest.pose, "crop": closest.crop, "caption": closest.caption}
-    return {**told, "mark": closest.evidence.mark}
+    words, mark = f"'{closest.caption}'" if closest.caption else "without words", closest.evidence.mark
+    told = {"record": closest.record_id, "pose": closest.pose, "crop": closest.crop, "caption": words}
+    return {**told, "mark": f"'{mark}'" if mark and mark != NO_MARK else None}
 
 
 def _cell(value: str | None, probability: float | None, nearest: str | None = None) -> str:

@@ -164,10 +164,8 @@ def confirm(
 
 def _less_sure(left: int, above: float, lot: str) -> str:
     """Known cards that `lot confirm` leaves alone, and how to come to them."""
-    those = (
-        f"{counted(left, 'more card')} of known records {'is' if left == 1 else 'are'} less sure than {100 * above:g} %"
-    )
-    return f"{those}: look at them, then lower --above: platekin lot confirm {lot} --above 0.8 --preview"
+    those = f"{counted(left, 'more card')} of known records {'is' if left == 1 else 'are'} less sure"
+    return f"{those} than {100 * above:g} %: platekin lot confirm {lot} --above 0 --preview lists them with the others"
 
 
 @app.command("propose")

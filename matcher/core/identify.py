@@ -203,7 +203,8 @@ def _judged(
     if not resembles(upright.hits, settings) or _barely_laid(answer):
         altered = known_but_altered(upright.face, references, calibration, settings)
         answer = replace(answer, outcome="undecided", reasons=(altered, *answer.reasons)) if altered else answer
-    answer = with_outline_doubts(answer, facts, photo, outline, lines)
+    read = lines if can_read(settings.ocr) else None
+    answer = with_outline_doubts(answer, facts, photo, upright.outline, read)
     return CardAnswer(upright.outline, upright.face, facts, answer, lines)
 
 

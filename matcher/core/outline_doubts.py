@@ -1,5 +1,5 @@
-"""Why a person should look at where a card ends, in words, before acting on what was found: an outline too wide for
-scissors to explain, a picture that ends at the photo's edge, a card that shows more on every side.
+"""Why a person should look at where a card ends, in words, before acting on what was found: an outline of a shape that
+no usual trim explains, a picture that ends at the photo's edge, a card that shows more on every side.
 
 Millimetres, crops and words are all counted from the outline: one that is not the card's makes new variations of known
 cards. Where that is likely no variation is called new. Each sentence begins with `LOOK_AT`, by which a page knows it.
@@ -22,7 +22,11 @@ OFF_NOMINAL = 0.06
 scans of the demo differ by up to 0.039."""
 
 MOST_CUT = 0.2
-"""The same from which no scissors explain it: 3 mm off either long side of the usual card make 0.16; own choice."""
+"""The same from which no usual trim explains it: 3 mm off either long side of the commonest card make 0.16, and as
+much off head and foot 0.1; own choice."""
+
+CLEARLY = 2.0
+"""Standard deviations by which proportions differ at least: those of a tilted card are known less well."""
 
 TRIMMED_MM = 1.0
 """What is missing at least of a card that a person calls trimmed; our own estimate."""
@@ -36,20 +40,20 @@ BORDER = 0.01
 COUNTED_FROM_IT = ("new_pose", "new_crop")
 """Outcomes that a wrong outline brings about; where the crop is a known one, so is the outline."""
 
-WHOLE_CARD = "show the whole card with a little of the table round it, or draw its four corners"
+WHOLE_CARD = "show all of the card with a little ground round it, or draw its four corners"
 
 
 def with_outline_doubts(
-    answer: Answer, facts: Condition, photo: Photo, outline: CardQuad, lines: tuple[CardLine, ...]
+    answer: Answer, facts: Condition, photo: Photo, outline: CardQuad, lines: tuple[CardLine, ...] | None
 ) -> Answer:
     """The answer with what to look at as its last reasons; undecided where it is new and the outline is likely wrong.
 
-    lines: what was read on the card, none where nothing was.
+    lines: what was read on the card, none where no words were found; None where nothing reads.
     """
     wrong = ""
-    if _beyond_scissors(facts):
-        wrong = f"{LOOK_AT}the outline: {_off(facts)}, more than scissors explain: {WHOLE_CARD}"
-    elif answer.outcome == "new_crop" and not lines and _cut_by_the_photo(answer, photo, outline):
+    if _is_off(facts, MOST_CUT):
+        wrong = f"{LOOK_AT}the outline: {_off(facts)}, more than a usual trim explains: {WHOLE_CARD}"
+    elif answer.outcome == "new_crop" and lines == () and _cut_by_the_photo(answer, photo, outline):
         wrong = f"{LOOK_AT}the photo: the card may go on beyond its edges: {WHOLE_CARD}"
     if wrong and answer.outcome in COUNTED_FROM_IT:
         answer = replace(answer, outcome="undecided")
@@ -57,13 +61,14 @@ def with_outline_doubts(
     return replace(answer, reasons=(*answer.reasons, *filter(None, told)))
 
 
-def _beyond_scissors(facts: Condition) -> bool:
-    return facts.off_nominal is not None and abs(facts.off_nominal) > MOST_CUT
+def _is_off(facts: Condition, least: float) -> bool:
+    """Whether the outline's proportions differ by more than that, and than its tilt leaves open."""
+    return abs(facts.off_nominal or 0.0) > max(least, CLEARLY * facts.sigma.get("off_nominal", 0.0))
 
 
 def _off(facts: Condition) -> str:
     off = facts.off_nominal or 0.0
-    return f"it is {100 * abs(off):.0f} % {'narrower' if off < 0 else 'wider'} than the usual card"
+    return f"it is {100 * abs(off):.0f} % {'narrower' if off < 0 else 'wider'} than a card of this format"
 
 
 def _off_size(facts: Condition) -> str:
@@ -71,9 +76,9 @@ def _off_size(facts: Condition) -> str:
     if facts.off_size_mm and min(facts.off_size_mm) <= -TRIMMED_MM:
         wide, high = facts.off_size_mm
         return f"{LOOK_AT}its edges: it is {wide:+z.1f} x {high:+z.1f} mm off the usual size: is it trimmed?"
-    if facts.off_nominal is None or abs(facts.off_nominal) <= OFF_NOMINAL:
+    if not _is_off(facts, OFF_NOMINAL):
         return ""
-    sides = "at a long side" if facts.off_nominal < 0 else "at head or foot"
+    sides = "at left or right" if (facts.off_nominal or 0.0) < 0 else "at head or foot"
     return f"{LOOK_AT}the outline: {_off(facts)}: the card is trimmed {sides}, or the outline is not its edge"
 
 

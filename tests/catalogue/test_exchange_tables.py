@@ -117,11 +117,12 @@ def test_a_preview_shows_every_conflict(catalogue: Catalogue, scans: Path) -> No
 
 def test_a_preview_under_free_ids_tells_these_and_no_conflict(catalogue: Catalogue, scans: Path) -> None:
     draw(scans / "new.png", 77)
-    table = write_table(scans / "theirs.csv", [row(0, "new.png", subject="Zoë", caption="theirs")])
+    rows = [row(0, "new.png", subject="Zoë", caption="theirs", pose="P001"), row(1, "scan1.png")]  # enrolled here
+    table = write_table(scans / "theirs.csv", rows)
     assert preview(table, Reading(), catalogue.records()).conflicts
     seen = preview(table, Reading(), catalogue.records(), partial(renumbered, catalogue=catalogue))
     assert seen.conflicts == ()
-    assert "pose P000 became P002" in seen.notes
+    assert "record V000 became V004" in seen.notes
 
 
 def test_somebody_elses_ids_are_exchanged_for_free_ones(scans: Path) -> None:

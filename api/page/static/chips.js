@@ -6,7 +6,8 @@ import { finding, hasMark, negative, RUNGS, sureness } from "./words.js";
 // run(name): the proof of a rung is asked for.
 export function chips(candidate, run) {
   const confidence = told(candidate);
-  const marked = Boolean(confidence.caption) && hasMark(candidate); // it was not compared, and that is told
+  if (finding(RUNGS[0], confidence.pose).state === "open") return [chip(RUNGS[0], confidence.pose, run, negative(candidate))]; // the rest waits for it
+  const marked = finding(RUNGS[2], confidence.caption).state === "same" && hasMark(candidate); // where it was not compared, that is told
   return RUNGS.filter(({ name }) => name !== "mark" || marked || (confidence.mark ?? null) !== null).map((rung) => chip(rung, confidence[rung.name], run, rung.name === "pose" ? negative(candidate) : undefined));
 }
 

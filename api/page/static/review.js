@@ -79,7 +79,7 @@ function draw() {
   state.verdict = h("header", { class: "verdict" }, verdict(cardOf(find)));
   const side = h("aside", { class: "side", "aria-label": "Deciding" }, state.like, state.today,
     isOpen ? h("form", { class: "decide", id: "decide", onsubmit: (event) => { event.preventDefault(); accept(); } }, form.node) : closed(find),
-    isOpen ? h("div", { class: "decide-foot" }, state.wrong, buttons()) : state.wrong, cautionLine("Accepting says that this variation was not in your catalogue"),
+    isOpen ? h("div", { class: "decide-foot" }, state.wrong, buttons()) : state.wrong, isOpen ? cautionLine("Accepting says that this variation was not in your catalogue") : null,
     h("div", { class: "side-parts" }, h("p", { class: "small" }, h("a", { href: `/find?id=${find.find_id}` }, find.find_id), ` ${where}. ${looks(find.evidence.face)}`), state.photoBox));
   side.addEventListener("moving", () => bench.classList.add("stale"));
   fill(bench, state.verdict, state.compare, side);
@@ -279,7 +279,6 @@ function enter() {
     state.picked = chosen; // by the second press
     fill(state.wrong, h("p", { class: "problem" }, doubt));
     fill(state.enterButton, `Yes, it is ${chosen.record_id} `, h("kbd", {}, "e"));
-    if (state.enterButton.getBoundingClientRect().bottom > innerHeight - 60) state.wrong.scrollIntoView({ block: "center" }); // on a phone the words push it off the screen
     return true;
   }
   state.order = order();

@@ -17,6 +17,8 @@ export const RUNGS = [
   { name: "copy", title: "Copy", same: "the same card", other: "another copy" },
 ];
 
+const LOOK_AT = "look at "; // how a reason begins that asks for a person's eye first; the service's own words
+
 export const NEW = ["new_pose", "new_crop", "new_caption", "new_mark"];
 export const isNew = (outcome) => NEW.includes(outcome);
 
@@ -100,11 +102,10 @@ export function sentence(card) {
   return h("p", { class: `outcome outcome-${card.outcome}` }, h("b", {}, TITLES[card.outcome] ?? "Not told"), " ", h("span", {}, BODY[card.outcome]?.(card, best)));
 }
 
-const LOOK_AT = "look at "; // how a reason begins that asks for a person's eye first; the service's own words
 
 // The sentence, and what to look at before anything is done with it.
 export function verdict(card) {
-  return [sentence(card), ...(card.reasons ?? []).filter((reason) => reason.startsWith(LOOK_AT)).map((reason) => h("p", { class: "advice" }, first(reason)))];
+  return [sentence(card), ...(card.reasons ?? []).filter((reason) => reason.startsWith(LOOK_AT)).map((reason) => h("p", { class: "advice look-at" }, first(reason)))];
 }
 
 const BODY = {
@@ -122,7 +123,7 @@ const BODY = {
   new_crop: (card, best) => [sitter(best), `negative ${card.pose} is known, this crop of it is not: `, beyond(best, 2), "."],
   new_pose: (card, best) => ["None of your negatives shows this picture.", best ? [" Nearest: ", link(best.record_id), ", ", best.evidence?.subject ?? best.caption, "."] : ""],
   undecided: (card) => settled(card),
-  unreadable: ({ reasons }) => first(reasons?.[0]) || "Too little of the picture is left or lit to compare.",
+  unreadable: ({ reasons }) => first(reasons?.find((reason) => !reason.startsWith(LOOK_AT))) || "Too little of the picture is left or lit to compare.",
 };
 
 // What a record says that is known to bear no mark; blank: nothing is said.
@@ -176,6 +177,7 @@ function settled({ confidence, pose, crop, caption, candidates }) {
 
 // What would make an open answer a sure one; the first that applies.
 export function advice(card, photo) {
+  if (card.reasons?.some((reason) => reason.startsWith(LOOK_AT))) return null; // that is said above it
   if (!["undecided", "unreadable"].includes(card.outcome)) return null;
   if (card.outcome === "unreadable" && card.reasons?.length) return null; // the reason itself says what to do
   const { face, quad } = card;

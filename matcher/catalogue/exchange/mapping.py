@@ -63,17 +63,21 @@ def preview(path: Path, reading: Reading, records: Iterable[RecordRow] = (), new
     table, moved = read_table(path, reading), list[str]()
     if new_ids:
         table, moved = new_ids(table)
-    return replace(found, conflicts=tuple(_conflicts(table, tuple(records))), notes=(*found.notes, *moved))
+    conflicts = _conflicts(table, tuple(records))
+    if not new_ids:  # with them, an id that is there already is that of a picture that is there already
+        conflicts += _joined(table, tuple(records))
+    return replace(found, conflicts=tuple(conflicts), notes=(*found.notes, *moved))
 
 
-def _conflicts(table: Table, records: tuple[RecordRow, ...]) -> Iterator[str]:
-    """Every row that would be refused, and every pose that would be taken for one that is there."""
+def _conflicts(table: Table, records: tuple[RecordRow, ...]) -> list[str]:
+    """Every row that would be refused."""
     clashes = find_clashes(table, records)
     wrong = {bad.line: bad.error for bad in table.bad} | clashes
     missing = {row.line: row for row in table.rows if row.line not in wrong and not row.path.is_file()}
-    for line in sorted({*wrong, *missing}):
-        yield str(wrong[line]) if line in wrong else f"line {line}: there is no picture {missing[line].path}"
-    yield from _joined(table, records)
+    return [
+        str(wrong[line]) if line in wrong else f"line {line}: there is no picture {missing[line].path}"
+        for line in sorted({*wrong, *missing})
+    ]
 
 
 def _joined(table: Table, records: tuple[RecordRow, ...]) -> Iterator[str]:

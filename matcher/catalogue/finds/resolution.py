@@ -7,7 +7,7 @@ machine established (pose, crop) is taken over, the rest the person says.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -24,7 +24,7 @@ from matcher.catalogue.finds.proposals import (
     propose,
 )
 from matcher.catalogue.finds.proposed_fields import READ, ProposedField
-from matcher.catalogue.log.changes import Draft
+from matcher.catalogue.log.changes import Draft, check_plain
 from matcher.catalogue.log.decisions import Actor, DecisionRow, Entry, decided
 from matcher.catalogue.records.ingest import add_record, copy_of
 from matcher.catalogue.records.store import PATIENCE, Catalogue
@@ -100,10 +100,11 @@ def check_accept(
 ) -> None:
     """See, before it is proposed, whether a card so answered could be accepted. about: what it is called.
 
-    Raises CatalogueError missing_value, clash.
+    Raises CatalogueError missing_value, clash, odd_text.
     """
     with catalogue.reading() as connection:
-        _record_of(Draft(connection), {"outcome": outcome, "pose": pose, "crop": crop}, wanted, about)
+        record = _record_of(Draft(connection), {"outcome": outcome, "pose": pose, "crop": crop}, wanted, about)
+    check_plain(about, {**asdict(record), "copy": wanted.copy, "note": wanted.note})
 
 
 def merge(
@@ -231,7 +232,7 @@ def _record_of(draft: Draft, row: Mapping[str, Any], wanted: RecordFields, about
         **stated,
     )
     if draft.row(Record, record.record_id) is not None:
-        raise _clash(f"record {record.record_id} is there already", "name another, or merge the find into it")
+        raise _clash(f"record {record.record_id} is there already", "name another, or say that it is that record")
     _same_variation(draft, record)
     return record
 
@@ -264,7 +265,7 @@ def _same_variation(draft: Draft, record: RecordRow) -> None:
     held = draft.rows(Record, **same)
     if held:
         why = f"record {held[0]['record_id']} has this pose, crop, caption and mark already"
-        raise _clash(why, f"merge the find into {held[0]['record_id']}, or say what differs")
+        raise _clash(why, f"say that it is {held[0]['record_id']}, or what differs")
 
 
 def open_find(draft: Draft, wanted_find: str) -> dict[str, Any]:

@@ -115,7 +115,7 @@ class Draft:
         """
         table = LOGGED[model.__tablename__]
         after = to_json(table, values)
-        _check_plain(table, after)
+        check_plain(table.name, after)
         self.make(Change(table.name, tuple(after[c.name] for c in table.primary_key.columns), None, after))
 
     def update(self, model: type[Base], key: Sequence[Any], **values: Any) -> None:
@@ -128,7 +128,7 @@ class Draft:
         changed = [name for name, value in wanted.items() if now[name] != value]
         if changed:
             before, after = {n: now[n] for n in changed}, {n: wanted[n] for n in changed}
-            _check_plain(table, after)
+            check_plain(table.name, after)
             self.make(Change(table.name, tuple(key), before, after))
 
     def delete(self, model: type[Base], *key: Any) -> None:
@@ -204,11 +204,14 @@ def _odd(values: Mapping[str, Any]) -> Iterator[str]:
     return (name for name, value in values.items() if not all(map(is_plain, _texts_in(value))))
 
 
-def _check_plain(table: Table, values: Mapping[str, Any]) -> None:
-    """What an earlier version let in may still be turned round: only what is new is looked at."""
+def check_plain(about: str, values: Mapping[str, Any]) -> None:
+    """What an earlier version let in may still be turned round: only what is new is looked at.
+
+    about: of what, or of whom, the values are. Raises CatalogueError odd_text.
+    """
     odd = next(_odd(values), "")
     if odd:
-        why = f"{odd} of {table.name} holds what cannot be shown, or never ends"
+        why = f"{odd} of {about} holds what cannot be shown, or never ends"
         raise CatalogueError("odd_text", why, "type it anew, without control characters")
 
 

@@ -40,6 +40,11 @@ class Answer:
     compared: tuple[Candidate, ...] = ()
 
 
+def why_of(reasons: Sequence[str]) -> str:
+    """The reason at which an answer stopped: the last but those that ask for a look; empty where there is none."""
+    return next((reason for reason in reversed(reasons) if not reason.startswith(LOOK_AT)), "")
+
+
 def is_open(answer: Answer, settings: DecisionSettings | None = None) -> bool:
     """Whether the answer came to the caption and was left in doubt there."""
     low, high = (settings or DecisionSettings()).caption_open

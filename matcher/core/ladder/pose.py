@@ -195,7 +195,7 @@ class PictureComparison:
         looks_moved = float((self.movement.moved > 0.5).sum()) * cell_mm**2
         if looks_moved < TOLD_MM2:
             return ""
-        return f", but for {looks_moved:.1f} square mm, most at the {self._most_moved}, which may be wear or the print"
+        return f", apart from {looks_moved:.1f} square mm that look otherwise, most at the {self._most_moved}"
 
     @property
     def _most_moved(self) -> str:

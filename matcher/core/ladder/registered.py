@@ -145,13 +145,17 @@ class Registered:
     @cached_property
     def beside_shine(self) -> Bools:
         """Where one of the two is burnt out by a lamp, or so near to it that its shine may lie there still."""
-        burnt = ~self.query.face.trusted | self._warp_mask(~self.reference.face.trusted)
-        if not burnt.any():
-            return burnt
-        limits = DamageSettings()
-        away = cv2.distanceTransform((~burnt).astype(np.uint8), cv2.DIST_L2, 3)
-        near = np.asarray(away <= limits.shine_px)
-        return near | _glow(self.query.face.grey, self.warped, near, self.settings.strips, limits)
+        limits, shine = DamageSettings(), np.zeros(self.query.face.trusted.shape, np.bool_)
+        own, known = self.query.face.grey, self.warped
+        for burnt, lit, unlit in (
+            (~self.query.face.trusted, own, known),
+            (self._warp_mask(~self.reference.face.trusted), known, own),
+        ):
+            if burnt.any():
+                away = cv2.distanceTransform((~burnt).astype(np.uint8), cv2.DIST_L2, 3)
+                near = np.asarray(away <= limits.shine_px)
+                shine |= near | _glow(lit, unlit, near, self.settings.strips, limits)
+        return shine
 
     def _warp_mask(self, mask: Bools) -> Bools:
         return np.asarray(self._warp(mask.astype(np.uint8), cv2.INTER_NEAREST, cv2.BORDER_CONSTANT) > 0)
@@ -204,13 +208,13 @@ def _off_fading(query: Grey, reference: Grey, settings: StripSettings) -> NDArra
     return np.asarray(residual, np.float32)
 
 
-def _glow(query: Grey, reference: Grey, near: Bools, settings: StripSettings, limits: DamageSettings) -> Bools:
+def _glow(lit: Grey, unlit: Grey, near: Bools, settings: StripSettings, limits: DamageSettings) -> Bools:
     """(height, width): where a lamp's shine lies on without having burnt anything out: `near` it, and lighter yet."""
-    light = np.abs(_off_fading(query, reference, settings)) > limits.glow_levels
+    light = _off_fading(lit, unlit, settings) > limits.glow_levels
     seeds = cv2.resize(near.astype(np.uint8), light.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0
     _, parts = cv2.connectedComponents((light | seeds).astype(np.uint8))
     glow = np.isin(parts, np.unique(parts[seeds])) & light
-    return np.asarray(cv2.resize(glow.astype(np.uint8), query.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0)
+    return np.asarray(cv2.resize(glow.astype(np.uint8), lit.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0)
 
 
 FITTED, MOST_OF_CARD = 5, 0.6

@@ -8,11 +8,12 @@ is at work already, as in work that is itself done side by side, the caller does
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
+import os
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from functools import lru_cache
 from threading import Lock
-from typing import TypeVar
+from typing import Any, TypeVar
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -28,6 +29,10 @@ def _helper() -> ThreadPoolExecutor:
     return ThreadPoolExecutor(THREADS - 1, thread_name_prefix="side-by-side")
 
 
+if hasattr(os, "register_at_fork"):
+    os.register_at_fork(after_in_child=_helper.cache_clear)  # its threads are not in a child
+
+
 def side_by_side(work: Callable[[Item], Result], items: Sequence[Item]) -> list[Result]:
     """`work` of each item, in the items' order; raises what the first one that fails raises.
 
@@ -36,7 +41,8 @@ def side_by_side(work: Callable[[Item], Result], items: Sequence[Item]) -> list[
     """
     if len(items) < 2:
         return [work(item) for item in items]
-    done, failed, left, taking = dict[int, Result](), dict[int, Exception](), iter(enumerate(items)), Lock()
+    done, failed, taking = dict[int, Result](), dict[int, Exception](), Lock()
+    left: Iterator[tuple[int, Item]] = iter(enumerate(items))
 
     def take_all() -> None:
         while not failed:
@@ -50,9 +56,15 @@ def side_by_side(work: Callable[[Item], Result], items: Sequence[Item]) -> list[
                 failed[place] = error
 
     helping = _helper().submit(take_all)
-    take_all()
-    if not helping.cancel():
-        helping.result()
+    try:
+        take_all()
+        if not helping.cancel():
+            helping.result()
+    except BaseException:  # an alarm, Ctrl-C: nothing of this call goes on behind the caller
+        with taking:
+            left = iter(())
+        _ended(helping)
+        raise
     if failed:
         raise failed[min(failed)]
     return [done[place] for place in range(len(items))]
@@ -67,8 +79,13 @@ def both(work: Callable[[], Result], other: Callable[[], Other]) -> tuple[Result
     helping = _helper().submit(other)
     try:
         first = work()
+        return first, other() if helping.cancel() else helping.result()
     except BaseException:
-        if not helping.cancel():
-            helping.exception()  # waits for its end: nothing of this call goes on behind the caller
+        _ended(helping)
         raise
-    return first, other() if helping.cancel() else helping.result()
+
+
+def _ended(helping: Future[Any]) -> None:
+    """Never begun, or done."""
+    if not helping.cancel():
+        helping.exception()

@@ -13,6 +13,7 @@ from typing import Any
 
 from matcher.catalogue.records.name_search import plain
 from matcher.core.calibration import percent
+from matcher.core.ladder.decision import why_of
 from matcher.jobs.listing import facts
 from matcher.jobs.listing.card_evidence import CardEvidence, CatalogueFacts
 from matcher.jobs.listing.carriers import Claim, Described, Judgement
@@ -285,7 +286,8 @@ def _why_open(card: CardEvidence) -> str:
     }
     if card.outcome in new:
         return new[card.outcome]
-    return f"the picture does not settle it: {card.reasons[-1]}" if card.reasons else "the picture does not settle it"
+    why = why_of(card.reasons)
+    return f"the picture does not settle it: {why}" if why else "the picture does not settle it"
 
 
 def _open(

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from matcher.core.ladder.decision import LOOK_AT, why_of
 from matcher.jobs.listing.card_evidence import CardEvidence, CatalogueFacts
 from matcher.jobs.listing.carriers import Judgement
 
@@ -111,7 +112,10 @@ def _notes(
             yield f"{card.where} shows {subject}, whom the text does not name"
     if len(cards) > 1 and not any(one.claim.kind == "count" for one in judgements):
         yield f"the pictures show {len(cards)} cards; the text does not say how many are for sale"
-    yield from (f"{card.where}: {card.reasons[-1]}" for card in cards if card.outcome == "new_pose" and card.reasons)
+    yield from (
+        f"{card.where}: {why}" for card in cards if card.outcome == "new_pose" and (why := why_of(card.reasons))
+    )
+    yield from (f"{card.where}: {one}" for card in cards for one in card.reasons if one.startswith(LOOK_AT))
     yield from (one.words for card in cards for one in card.seen)
 
 

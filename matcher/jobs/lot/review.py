@@ -84,8 +84,9 @@ def accept(
     case, like = _chosen(catalogue, lot, card_id, apart)
     batch = batch or Batch(lot, note)
     _missing(catalogue, like)
-    found = case.card.found
-    resolution.check_accept(catalogue, found.outcome, found.pose, found.crop, wanted, f"card {case.card.card}")
+    if case.find_id is None:  # a refused call leaves no find behind
+        found = case.card.found
+        resolution.check_accept(catalogue, found.outcome, found.pose, found.crop, wanted, f"card {case.card.card}")
     find_id = _find_of(catalogue, case, batch)
     batch.add(resolution.accept(catalogue, find_id, who, wanted, **batch.told()))
     record_id = resolution.find(catalogue, find_id).record_id

@@ -59,9 +59,6 @@ def test_a_head_that_changed_right_under_the_upper_edge_is_seen() -> None:
     assert np.nanmin(turned.map[: round(3 * SIZE.px_per_mm)]) < 0.5  # the map is at half the face's scale
 
 
-@pytest.mark.xfail(
-    strict=True, reason="a head turned over in its place is taken for one negative, at 0.8: see RESULTS.md"
-)
 def test_a_face_that_looks_the_other_way_is_another_exposure() -> None:
     negative, cut = studio("B1"), window(1.0, 0, 95)
     other = negative.copy()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+import time
 
 import pytest
 
@@ -44,8 +45,32 @@ def test_work_that_is_itself_done_side_by_side_waits_for_nobody() -> None:
 
 
 def test_no_thread_is_started_anew_for_each_call() -> None:
-    side_by_side(str, range(8))
-    before = threading.active_count()
-    for _ in range(20):
-        side_by_side(str, range(8))
-    assert threading.active_count() == before
+    workers = set()
+    for _ in range(5):
+        meet = threading.Barrier(2, timeout=20)
+
+        def work(_: int, meet: threading.Barrier = meet) -> None:
+            meet.wait()
+            workers.add(threading.get_ident())
+
+        side_by_side(work, range(2))
+    assert len(workers) == 2
+
+
+def test_an_interrupted_call_leaves_nothing_at_work() -> None:
+    class Alarm(BaseException):
+        pass
+
+    done, caller = [], threading.get_ident()
+
+    def work(number: int) -> None:
+        if threading.get_ident() == caller:
+            raise Alarm
+        time.sleep(0.05)
+        done.append(number)
+
+    with pytest.raises(Alarm):
+        side_by_side(work, range(20))
+    left_at = len(done)
+    time.sleep(0.2)
+    assert len(done) == left_at <= 1
