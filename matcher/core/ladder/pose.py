@@ -117,10 +117,13 @@ def judge_pose(pair: Registered, calibration: Calibration) -> PoseFinding | None
     compared = compare_pictures(pair)
     if compared is None:
         return None
-    features = pose_features(compared)
+    features, rung = pose_features(compared), pose_rung(pair.alignment, pair.settings.pose)
+    probability, limits = calibration.probability(rung, features), pair.settings.pose
+    if rung != STEADY and pair.alignment.correlation < limits.untied_correlation:
+        probability = min(probability, limits.most_untied)
     fine = compared.fine
     return PoseFinding(
-        probability=calibration.probability(pose_rung(pair.alignment, pair.settings.pose), features),
+        probability=probability,
         agreement=fine.mean(fine.correlation),
         expected=fine.mean(fine.expected),
         judged=compared.judged,
