@@ -15,6 +15,7 @@ The ladder, from negatives to the table:
     table               rows                             -> every cell, with its n, interval and bar
     other_wear          a print's greys                  -> damage drawn by another hand than `synthesis.wear`
     colour_run          real prints in colour            -> what of damage in another colour is found, and what wrongly
+    plates_run          exposures of real old plates     -> whether those are told apart in which somebody moved
     printed             cells                            -> text, JSON, reliability plot
 
 Finding cards:
