@@ -279,6 +279,7 @@ function enter() {
     state.picked = chosen; // by the second press
     fill(state.wrong, h("p", { class: "problem" }, doubt));
     fill(state.enterButton, `Yes, it is ${chosen.record_id} `, h("kbd", {}, "e"));
+    if (state.enterButton.getBoundingClientRect().bottom > innerHeight - 60) state.wrong.scrollIntoView({ block: "center" }); // on a phone the words push it off the screen
     return true;
   }
   state.order = order();
