@@ -24,7 +24,8 @@ from matcher.core.ladder.damage import Damage, damage_words, find_damage
 from matcher.core.ladder.local_ncc import STEP, CorrelationMap, correlation_map, pooled
 from matcher.core.ladder.movement import CELL, MovementMap, compare_movement, in_cells, movement_features
 from matcher.core.ladder.picture_settings import PoseSettings
-from matcher.core.ladder.registered import Registered
+from matcher.core.ladder.registered import Registered, beside_shine
+from matcher.core.ladder.words_settings import StripSettings
 from matcher.core.parallel.side_by_side import both
 from matcher.core.shared_settings import FaceSize, Thresholds
 
@@ -145,7 +146,7 @@ class PictureComparison:
     difference:       where they show different things at all: by it two poses that both may fit are told apart.
     size, box:        the face, and the rows and columns of it that were compared.
     alignment:        by which they were registered.
-    beside_shine:     (height, width) bool, where a lamp's shine may lie on one of the two.
+    burnt, strips:    where query and reference are burnt out, and how a lamp's shine round that is told.
     """
 
     query: Grey
@@ -157,7 +158,8 @@ class PictureComparison:
     size: FaceSize
     box: tuple[slice, slice]
     alignment: Alignment
-    beside_shine: NDArray[np.bool_]
+    burnt: tuple[NDArray[np.bool_], NDArray[np.bool_]]
+    strips: StripSettings
 
     @property
     def judged(self) -> float:
@@ -178,7 +180,8 @@ class PictureComparison:
     def damage(self) -> tuple[Damage, ...]:
         """What is laid over or lost, named."""
         corner = (self.box[0].start, self.box[1].start)
-        return find_damage(self.query, self.reference, self.movement, self.size, corner, self.beside_shine)
+        shine = beside_shine(self.query, self.reference, self.burnt, self.strips)
+        return find_damage(self.query, self.reference, self.movement, self.size, corner, shine)
 
     @cached_property
     def moved_words(self) -> str:
@@ -198,7 +201,7 @@ class PictureComparison:
         looks_moved = float((self.movement.moved > 0.5).sum()) * cell_mm**2
         if looks_moved < TOLD_MM2:
             return ""
-        return f", apart from {looks_moved:.1f} square mm that look otherwise, most at the {self._most_moved}"
+        return f", apart from {looks_moved:.1f} square mm that look different, mostly at the {self._most_moved}"
 
     @property
     def _most_moved(self) -> str:
@@ -256,8 +259,10 @@ def compare_pictures(pair: Registered) -> PictureComparison | None:
     movement = movement.with_damage(in_cells(on_query[box]), in_cells(on_reference[box]))
     if movement.comparable < settings.pose.least_comparable:
         return None
-    shine = pair.beside_shine[box]
-    return PictureComparison(query, reference, mask, fine, movement, difference, size, box, pair.alignment, shine)
+    return PictureComparison(
+        query, reference, mask, fine, movement, difference, size, box, pair.alignment,
+        (pair.burnt[0][box], pair.burnt[1][box]), settings.strips,
+    )  # fmt: skip
 
 
 def well_inside(mask: NDArray[np.bool_], settings: PoseSettings | None = None) -> NDArray[np.bool_]:

@@ -143,19 +143,9 @@ class Registered:
         return np.asarray(self.query.face.trusted & self.covered & ~hidden)
 
     @cached_property
-    def beside_shine(self) -> Bools:
-        """Where one of the two is burnt out by a lamp, or so near to it that its shine may lie there still."""
-        limits, shine = DamageSettings(), np.zeros(self.query.face.trusted.shape, np.bool_)
-        own, known = self.query.face.grey, self.warped
-        for burnt, lit, unlit in (
-            (~self.query.face.trusted, own, known),
-            (self._warp_mask(~self.reference.face.trusted), known, own),
-        ):
-            if burnt.any():
-                away = cv2.distanceTransform((~burnt).astype(np.uint8), cv2.DIST_L2, 3)
-                near = np.asarray(away <= limits.shine_px)
-                shine |= near | _glow(lit, unlit, near, self.settings.strips, limits)
-        return shine
+    def burnt(self) -> tuple[Bools, Bools]:
+        """Where the query, and where the reference, is burnt out by a lamp or not shown."""
+        return ~self.query.face.trusted, self._warp_mask(~self.reference.face.trusted)
 
     def _warp_mask(self, mask: Bools) -> Bools:
         return np.asarray(self._warp(mask.astype(np.uint8), cv2.INTER_NEAREST, cv2.BORDER_CONSTANT) > 0)
@@ -206,6 +196,18 @@ def _off_fading(query: Grey, reference: Grey, settings: StripSettings) -> NDArra
         residual = own - (slope * known + level)
         kept = np.abs(residual) <= np.percentile(np.abs(residual), 100 * MOST_OF_CARD)
     return np.asarray(residual, np.float32)
+
+
+def beside_shine(query: Grey, reference: Grey, burnt: tuple[Bools, Bools], settings: StripSettings) -> Bools:
+    """(height, width): where one of two registered greys is burnt out, or so near to it that a lamp's shine may lie
+    there still. burnt: of either, see `Registered`."""
+    limits, shine = DamageSettings(), np.zeros(query.shape, np.bool_)
+    for where, lit, unlit in ((burnt[0], query, reference), (burnt[1], reference, query)):
+        if where.any():
+            away = cv2.distanceTransform((~where).astype(np.uint8), cv2.DIST_L2, 3)
+            near = np.asarray(away <= limits.shine_px)
+            shine |= near | _glow(lit, unlit, near, settings, limits)
+    return shine
 
 
 def _glow(lit: Grey, unlit: Grey, near: Bools, settings: StripSettings, limits: DamageSettings) -> Bools:

@@ -64,11 +64,11 @@ def varied(greys: torch.Tensor) -> torch.Tensor:
     def some(share: float) -> torch.Tensor:
         return torch.rand(len(faces), 1, 1, 1, device=faces.device) < share
 
-    def normal(spread: float) -> torch.Tensor:
+    def factor(spread: float) -> torch.Tensor:
         return torch.exp(spread * torch.randn(len(faces), 1, 1, 1, device=faces.device))
 
-    faces = torch.where(some(0.4), faces.clamp(1e-3, 1) ** normal(0.35), faces)
-    harder = torch.sigmoid(4 * normal(0.25) * (faces - faces.mean((2, 3), keepdim=True)))
+    faces = torch.where(some(0.4), faces.clamp(1e-3, 1) ** factor(0.35), faces)
+    harder = torch.sigmoid(4 * factor(0.25) * (faces - faces.mean((2, 3), keepdim=True)))
     faces = torch.where(some(0.3), harder, faces)
     soft = functional.avg_pool2d(functional.pad(faces, (1, 1, 1, 1), mode="replicate"), 3, 1)
     faces = torch.where(some(0.3), torch.lerp(faces, soft, torch.rand_like(faces[:, :, :1, :1])), faces)
