@@ -67,6 +67,21 @@ def cllr(log_odds: Numbers, truth: Truths) -> float:
     return float(0.5 * (np.logaddexp(0, -own).mean() + np.logaddexp(0, other).mean()) / np.log(2))
 
 
+def posterior_calibration_error(log_odds: Numbers, truth: Truths) -> float:
+    """`expected_calibration_error` of log likelihood ratios (natural logarithm), once they are told how often these
+    cases are true: a ratio speaks for both answers alike, and states no more often than it is right only with a prior.
+
+    >>> posterior_calibration_error([0.0, 0.0, 0.0, 0.0], [True, True, True, False])
+    0.0
+    """
+    known = np.asarray(truth, bool)
+    if not _both(known):
+        return float("nan")
+    prior = np.log(known.mean() / (~known).mean())
+    stated = 1 / (1 + np.exp(-np.clip(np.asarray(log_odds, float) + prior, -500, 500)))
+    return expected_calibration_error(stated, known)
+
+
 def reliability(given: Numbers, truth: Truths) -> Reliability:
     """Calibration of stated probabilities 0..1."""
     from sklearn.metrics import brier_score_loss

@@ -17,12 +17,14 @@ from matcher.core.align.alignment import Alignment
 from matcher.core.ladder.change_detector import network_input
 from matcher.core.ladder.movement import CELL, toned
 from matcher.core.nets import weight_file
+from matcher.lab.synthesis.hands import HANDS
 from matcher.lab.synthesis.observer import BARELY, LIMIT
 from matcher.lab.training.card_pairs import CardPairs, Cards, cards_of, counted
 from matcher.lab.training.movement_sets import SIZE
 from reference_demo.cast import PLATES
 from tests.support.faces import picture
 
+TWO = PLATES["A1"].path, PLATES["C1"].path
 WELL_LAID = Alignment(np.eye(3), 50, 0.9, 0.1, 1.0, "orb")
 
 
@@ -43,7 +45,7 @@ def test_prints_that_may_lie_wrongly_upon_each_other_count_less() -> None:
 
 
 def test_cards_come_registered_and_with_their_truth() -> None:
-    parts = cards_of(Cards(0, PLATES["A1"].path, PLATES["C1"].path, 5))
+    parts = cards_of(Cards(0, *TWO, 5))
     pairs = CardPairs.joined(parts)
     assert len(parts) > 6
     assert pairs.greys.shape == (len(parts), 2, *SIZE)
@@ -59,29 +61,43 @@ def alike(greys: np.ndarray, aside: int = 0) -> float:
     return float(np.corrcoef(query[::4, ::4].ravel(), reference[::4, ::4].ravel())[0, 1])
 
 
-def pairs_of(same: list[bool]) -> CardPairs:
+def pairs_of(same: list[bool], hand: str = "own") -> CardPairs:
     """So many pairs of noise."""
     rng, count = np.random.default_rng(5), len(same)
     greys = rng.integers(0, 255, (count, 2, *SIZE)).astype(np.uint8)
     shown = np.ones((count, *(side // CELL for side in SIZE)), bool)
-    return CardPairs(greys, shown, np.array(same), np.ones(count, np.float32))
+    return CardPairs(greys, shown, np.array(same), np.ones(count, np.float32), np.array([hand] * count))
+
+
+def test_a_judge_is_given_the_cards_of_its_hands_alone() -> None:
+    pairs = CardPairs.joined([pairs_of([True, False]), pairs_of([True], "shapes"), pairs_of([False], "forces")])
+    assert pairs.drawn_by(["own"]).same.tolist() == [True, False]
+    assert pairs.drawn_by(["own", "forces"]).same.tolist() == [True, False, False]
+    assert len(pairs.drawn_by(["own", "shapes", "forces"]).same) == len(pairs.same)
+
+
+def test_cards_for_learning_are_drawn_by_every_hand() -> None:
+    drawn = {str(one.hand[0]) for number in range(6) for one in cards_of(Cards(number, *TWO, 5))[:1]}
+    assert drawn == set(HANDS)
 
 
 def test_both_answers_are_asked_equally_often_and_only_the_judges_learn() -> None:
     torch = pytest.importorskip("torch", reason="training needs PyTorch: pip install '.[train]'")
-    from matcher.lab.training.movement_network import JUDGES, shipped
+    from matcher.lab.training.movement_network import PANELS, shipped
     from matcher.lab.training.odds_network import Lesson, learn_judges
 
     torch.manual_seed(2)
     network, before = (shipped(weight_file("movement.onnx")) for _ in range(2))
-    lesson = Lesson.of(CardPairs.joined([pairs_of([True] * 3), pairs_of([False])]), "cpu")
+    pairs = CardPairs.joined([pairs_of([True] * 3), pairs_of([False])])
+    lesson = Lesson.of(pairs, "cpu")
     asked = torch.multinomial(lesson.chance, 400, replacement=True)
     assert 0.38 < float(lesson.same[asked].mean()) < 0.62  # five deviations of a fair coin thrown 400 times
-    steps = learn_judges(network, lesson, minutes=0.01, rate=1e-3, batch=2)
-    assert len(steps) == len(network.on_cards) == len(JUDGES)
+    steps = learn_judges(network, pairs, "cpu", minutes=0.01, rate=1e-3, batch=2)
+    judges = [f"panels.{n}.{k}" for n, panel in enumerate(PANELS) for k in range(len(panel.judges))]
+    assert len(steps) == len(judges)
     assert min(steps) > 0
     moved = {name for name, part in network.state_dict().items() if not torch.equal(part, before.state_dict()[name])}
-    assert {f"on_cards.{n}" for n in range(len(JUDGES))} == {".".join(name.split(".")[:2]) for name in moved}
+    assert set(judges) == {".".join(name.split(".")[:3]) for name in moved}
 
 
 def test_a_picture_is_prepared_on_the_device_as_the_product_prepares_it() -> None:

@@ -20,7 +20,7 @@ from reference_demo.cast import PLATES
 from tests.support.faces import face_of, picture
 
 SIZE = (640, 368)
-OWN_TONES = worlds.Hand(("own_tones",), hurt)
+OWN_TONES = worlds.Hand("own tones", ("own_tones",), hurt)
 
 
 def view() -> Field:

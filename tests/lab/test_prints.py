@@ -13,7 +13,8 @@ from scipy.stats import spearmanr
 
 from matcher.core.align.view import picture_box
 from matcher.core.settings import FaceSize
-from matcher.lab.evaluation.other_wear import OTHER_KINDS, hurt_otherwise
+from matcher.lab.evaluation.other_hand import OTHER_HAND
+from matcher.lab.evaluation.other_wear import OTHER_KINDS
 from matcher.lab.manifests import Picture, Taken
 from matcher.lab.measures import cllr
 from matcher.lab.synthesis.face_pairs import CELL, TELLING_CELLS, DrawnFace, face_pairs, faces_of, windows_of
@@ -28,7 +29,6 @@ from matcher.lab.synthesis.worlds import (
     VISIBLE_CELLS,
     VISIBLE_CHANGE,
     WORLDS,
-    Hand,
     before_backdrop,
     enrolled_print,
     moment_of,
@@ -248,12 +248,15 @@ def test_another_sitter_before_a_backdrop_changes_the_middle_alone() -> None:
 
 
 def test_a_world_is_worn_by_whichever_hand_is_asked() -> None:
-    plate, other = negative(PLATES["A1"].path), Hand(tuple(OTHER_KINDS), hurt_otherwise)
+    plate, other = negative(PLATES["A1"].path), OTHER_HAND
     pairs = list(world_pairs(plate, [], plate, np.random.default_rng(8), ("worn",), other))
     assert {pair.wear for pair in pairs} <= set(OTHER_KINDS)
     assert all(0 <= pair.colour <= 1 for pair in pairs)
     assert len({pair.colour for pair in pairs}) > 1
-    assert set(facts_of(pairs[0])) == {"world", "relation", "tone", "wear", "colour", "contrast", "levels", "seen"}
+    assert set(facts_of(pairs[0])) == {
+        "world", "relation", "hand", "tone", "wear", "colour", "contrast", "levels", "seen",
+    }  # fmt: skip
+    assert {pair.hand for pair in pairs} == {"other"}
 
 
 def test_two_exposures_that_no_eye_tells_apart_are_left_out_and_nothing_else() -> None:

@@ -14,6 +14,9 @@ The ladder, from negatives to the table:
     scored_answers      a row                            -> what of its answer was right
     table               rows                             -> every cell, with its n, interval and bar
     other_wear          a print's greys                  -> damage drawn by another hand than `synthesis.wear`
+    other_prints        a plate's greys                  -> another print by another hand than `synthesis.prints`
+    other_moments       a plate's greys                  -> an exposure seconds later, by that other hand
+    other_hand          -                                -> all three as one `Hand`, for reporting alone
     colour_run          real prints in colour            -> what of damage in another colour is found, and what wrongly
     plates_run          exposures of real old plates     -> whether those are told apart in which somebody moved
     printed             cells                            -> text, JSON, reliability plot

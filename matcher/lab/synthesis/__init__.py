@@ -19,6 +19,9 @@ What is on a card:
     wear            a print's greys              -> the worn greys, and what was laid over or lost
     laid_wear       a print's greys              -> the same with what was stuck, written or painted on it
     own_tones       a print's greys              -> the same with flat patches as grey as itself
+    shapes          a picture                    -> worn, printed or moved anew, by outlines and borrowed matter
+    forces          a picture                    -> the same by what bends, wets, eats and moves it
+    hands           a name                       -> the `Hand` that draws for learning: `own`, `shapes`, `forces`
     materials       `Card` + a kind of wear      -> the card with it, in the colours of what it is made of
     strokes         a canvas                     -> what wear is drawn with
     backs           `Card`                       -> its back

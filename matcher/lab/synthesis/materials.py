@@ -114,6 +114,14 @@ MADE_OF: Mapping[str, Callable[[np.random.Generator], Material]] = {
 }  # fmt: skip
 """What each kind of `wear` is made of on one card."""
 
+
+def any_material(rng: np.random.Generator) -> Material:
+    """What covers and what dyes, each by itself: for wear of which nothing more is known than where it lies."""
+    body = (None, paper(rng), board(rng), _label(rng).body)[int(rng.integers(4))]
+    dye = (None, RUST, OLD_GLUE, IRON_GALL, BLUE_BLACK, VIOLET, RED, BLUE)[int(rng.integers(8))]
+    return Material(body=body, dye=dye)
+
+
 WHITE_FROM = 0.1
 """By how much lighter than the print, of 0..1, what is written is body colour: no dye makes anything lighter."""
 

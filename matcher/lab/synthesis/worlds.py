@@ -59,15 +59,29 @@ Hurt = Callable[[Card, str, float, np.random.Generator], Card]
 """Lays one kind of wear on a card, so far off the print's own colour."""
 
 
+def rendered(view: Field, strength: float, rng: np.random.Generator) -> Field:
+    """A plate's view, (h, w) 0..1 of any size, in tones of one print's own; no edge of it moves."""
+    if rng.random() < 0.1 * strength:
+        view = retouched(view, rng)
+    look = random_look(rng, strength)
+    return render_print(view, replace(look, softness=look.softness * view.shape[1] / FACE_WIDTH), rng)
+
+
 @dataclass(frozen=True)
 class Hand:
-    """Whoever draws wear: the kinds, and what lays them on a card."""
+    """Whoever draws: what wear a card may bear, and how that, a print's tones and another exposure are drawn.
 
+    Each hand has its own code, so that what is learnt from several is what they have in common. name: for tables.
+    """
+
+    name: str
     kinds: Sequence[str]
     hurt: Hurt
+    rendered: Callable[[Field, float, np.random.Generator], Field] = rendered
+    another_moment: Callable[[Field, np.random.Generator], Field] = another_moment
 
 
-OWN_HAND = Hand((*KINDS, *4 * ("own_tones",)), hurt)
+OWN_HAND = Hand("own", (*KINDS, *4 * ("own_tones",)), hurt)
 """Flat patches in the print's own tones come as often as five other kinds: nothing is taken for movement more."""
 
 ASKED = ("same", "same", "crop", "moment", "moment")
@@ -85,13 +99,15 @@ class WorldPair:
     """One pair of faces. relation: same, crop, moment (another exposure), room (another pose there), backdrop
     (another sitter before it) or other.
 
-    tone: strength of the query's own rendering; wear: its kind, "" for none; colour: how far, 0..1, that is from the
-    print's own; contrast: what the query's fading has left. levels: tones of the reference's picture, in levels of 255.
-    seen: how far an eye could tell that something has moved (`observer.detectability`), NaN but for a moment.
+    hand: by whom both are drawn. tone: strength of the query's own rendering; wear: its kind, "" for none; colour: how
+    far, 0..1, that is from the print's own; contrast: what the query's fading has left. levels: tones of the
+    reference's picture, in levels of 255. seen: how far an eye could tell that something has moved
+    (`observer.detectability`), NaN but for a moment.
     """
 
     world: str
     relation: str
+    hand: str
     tone: float
     wear: str
     colour: float
@@ -113,7 +129,7 @@ class Printing:
 
     crop, caption: its window and words. plate: seed of the plate's own flaws; seed: of the print, its age and wear.
     contrast: what its fading leaves. tone: strength of its own rendering. wear: what lies upon it, "" for nothing;
-    colour: how far that is from the print's own; hurt: by whom it is laid.
+    colour: how far that is from the print's own. hand: by whom it is drawn.
     """
 
     crop: Crop
@@ -124,17 +140,18 @@ class Printing:
     tone: float
     wear: str = ""
     colour: float = 0.0
-    hurt: Hurt = hurt
+    hand: Hand = OWN_HAND
 
     def card(self, negative: Picture) -> Card:
         """The card, as it lies flat."""
         rng = np.random.default_rng(self.seed)
         if self.tone > 0:
-            negative = _rendered(negative, self.tone, rng)
+            view = self.hand.rendered(negative.astype(np.float32) / np.float32(255), self.tone, rng)
+            negative = np.rint(255 * view).astype(np.uint8)
         copy = int(rng.integers(1 << 30))
         age = random_age(rng, self.contrast)
         card = toned(make_copy(negative, self.crop, self.caption, age, seed=copy, plate=self.plate), rng)
-        return self.hurt(card, self.wear, self.colour, rng) if self.wear else card
+        return self.hand.hurt(card, self.wear, self.colour, rng) if self.wear else card
 
     def view(self, negative: Picture) -> Field:
         """(h, w) float32 0..1, the card's greys at a face's scale, as no camera has yet seen them."""
@@ -154,10 +171,10 @@ def world_pairs(
 ) -> Iterator[WorldPair]:
     """One reference of a negative against cards of each world: the same, another window, other exposures, others.
 
-    hand: by whom cards are worn. asked: the relations of each world. Exposures of which hardly anything can be seen to
+    hand: by whom cards are drawn. asked: the relations of each world. Exposures of which hardly anything can be seen to
     have moved on both prints are left out.
     """
-    enrolled = enrolled_print(negative, rng)
+    enrolled = enrolled_print(negative, rng, hand)
     if rng.random() < WORN_REFERENCES:
         enrolled = replace(enrolled, **_worn(hand, rng))
     as_scanned = deepcopy(rng)
@@ -185,20 +202,20 @@ def world_pairs(
                 there = Twin(face.grey[box], taken(made.card(negative), small, as_taken).grey[box])
                 known = Twin(reference.grey[box], scanned(enrolled.card(content), deepcopy(as_scanned)).grey[box])
                 seen = detectability(there, known)
-            about = (made.tone, made.wear, made.colour, made.contrast, levels, seen)
+            about = (hand.name, made.tone, made.wear, made.colour, made.contrast, levels, seen)
             yield WorldPair(world, relation, *about, face, reference)
 
 
-def enrolled_print(negative: Picture, rng: np.random.Generator) -> Printing:
+def enrolled_print(negative: Picture, rng: np.random.Generator, hand: Hand = OWN_HAND) -> Printing:
     """A print as a researcher enrols it: faded and toned as it comes, but it shows most of what the plate does, and
     mostly has tones enough; a neutral, fresh one where the plate has not."""
     crop, caption, plate = random_crop(rng), random_caption(rng, ("",)), int(rng.integers(1 << 30))
-    neutral = Printing(crop, caption, plate, int(rng.integers(1 << 30)), 1.0, 0.0)
+    neutral = Printing(crop, caption, plate, int(rng.integers(1 << 30)), 1.0, 0.0, hand=hand)
     least = ENOUGH_TONES / 255 if rng.random() < MOSTLY else 0.0
     wanted = LEGIBLE * detailed_share(neutral.view(negative))
     for _ in range(MOST_TRIES):
         best, tone = float(rng.choice([1.0, 0.8, 0.5, 0.3])), float(rng.uniform(0, 1))
-        made = Printing(crop, caption, plate, int(rng.integers(1 << 30)), best, tone)
+        made = Printing(crop, caption, plate, int(rng.integers(1 << 30)), best, tone, hand=hand)
         view = made.view(negative)
         if detailed_share(view) >= wanted and tones_of(view[picture_box(FaceSize())]) >= least:
             return made
@@ -212,13 +229,13 @@ def _query_print(enrolled: Printing, world: str, relation: str, rng: np.random.G
     contrast = float(np.exp(rng.uniform(np.log(0.12), np.log(0.95))))
     crop = another_crop(enrolled.crop, rng) if relation == "crop" else enrolled.crop
     plate = enrolled.plate if relation in ("same", "crop") else enrolled.plate + 1
-    return Printing(crop, enrolled.caption, plate, int(rng.integers(1 << 30)), contrast, tone, **wear)
+    return Printing(crop, enrolled.caption, plate, int(rng.integers(1 << 30)), contrast, tone, **wear, hand=hand)
 
 
 def _worn(hand: Hand, rng: np.random.Generator) -> dict[str, Any]:
     """One wear of this hand's, as a `Printing` has it."""
     colour = float(rng.uniform(0.2, 1)) if rng.random() < COLOURED else 0.0
-    return {"wear": str(rng.choice(list(hand.kinds))), "colour": colour, "hurt": hand.hurt}
+    return {"wear": str(rng.choice(list(hand.kinds))), "colour": colour}
 
 
 COLOURED = 0.75
@@ -241,7 +258,7 @@ def moment_of(negative: Picture, prints: Sequence[Printing], rng: np.random.Gene
     small = np.asarray(cv2.resize(negative, size, interpolation=cv2.INTER_AREA), np.uint8)
     moved, still = small.astype(np.float32) / np.float32(255), [made.view(small) for made in prints]
     for _ in range(MOST_TRIES):
-        moved = another_moment(moved, rng)
+        moved = prints[0].hand.another_moment(moved, rng)
         content = np.rint(255 * moved).astype(np.uint8)
         shown = (_visible_cells(one, made.view(content)) for one, made in zip(still, prints, strict=True))
         if all(cells >= VISIBLE_CELLS for cells in shown):
@@ -292,13 +309,3 @@ def shrunk(face: Face, rng: np.random.Generator) -> Face:
     seen = np.asarray(cv2.imdecode(file, cv2.IMREAD_GRAYSCALE), np.uint8)
     grey = np.asarray(cv2.resize(seen, (width, height), interpolation=cv2.INTER_CUBIC), np.uint8)
     return Face.from_pixels(np.repeat(grey[..., None], 3, axis=2))
-
-
-def _rendered(negative: Picture, tone: float, rng: np.random.Generator) -> Picture:
-    """The plate's picture in tones of one print's own."""
-    view = negative.astype(np.float32) / np.float32(255)
-    if rng.random() < 0.1 * tone:
-        view = retouched(view, rng)
-    look = random_look(rng, tone)
-    finer = replace(look, softness=look.softness * negative.shape[1] / FACE_WIDTH)
-    return np.rint(255 * render_print(view, finer, rng)).astype(np.uint8)

@@ -9,7 +9,7 @@ something has moved. Everything is numpy: `odds_network` makes tensors of it.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from pathlib import Path
 
 import cv2
@@ -22,6 +22,7 @@ from matcher.core.ladder.movement import in_cells
 from matcher.core.ladder.pose import STEADY, pose_rung, well_inside
 from matcher.core.ladder.registered import Registered
 from matcher.core.parallel.processes import process_pool
+from matcher.lab.synthesis.hands import HANDS
 from matcher.lab.synthesis.observer import BARELY, LIMIT
 from matcher.lab.synthesis.worlds import WORLDS, WorldPair, world_pairs
 from matcher.lab.training.fit_pose import negative
@@ -53,12 +54,17 @@ class CardPairs:
     shown: NDArray[np.bool_]
     same: NDArray[np.bool_]
     weight: NDArray[np.float32]
+    hand: NDArray[np.str_]
 
     @classmethod
     def joined(cls, parts: Sequence[CardPairs]) -> CardPairs:
         """All of them."""
-        names = ("greys", "shown", "same", "weight")
-        return cls(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))
+        return cls(*(np.concatenate([getattr(part, one.name) for part in parts]) for one in fields(cls)))
+
+    def drawn_by(self, hands: Sequence[str]) -> CardPairs:
+        """Those that these hands drew."""
+        theirs = np.isin(self.hand, list(hands))
+        return CardPairs(*(getattr(self, one.name)[theirs] for one in fields(self)))
 
 
 @dataclass(frozen=True)
@@ -84,8 +90,9 @@ def cards_of(task: Cards) -> list[CardPairs]:
     """The pairs of one reference that could be registered."""
     cv2.setNumThreads(1)
     rng = np.random.default_rng([task.seed, task.number])
+    hand = HANDS[str(rng.choice(list(HANDS)))]
     worlds = [str(one) for one in rng.choice(WORLDS, WORLDS_EACH, replace=False)]
-    pairs = world_pairs(negative(task.own), [], negative(task.stranger), rng, worlds=worlds, asked=ASKED)
+    pairs = world_pairs(negative(task.own), [], negative(task.stranger), rng, worlds, hand, ASKED)
     return [one for pair in pairs if (one := registered(pair)) is not None]
 
 
@@ -100,7 +107,7 @@ def registered(pair: WorldPair) -> CardPairs | None:
     mask = well_inside(both.both_picture & ~on_query & ~on_reference, both.settings.pose)[box]
     greys = np.stack([pair.query.grey[box], both.warped[box]])
     weight = np.array([counted(pair, found)], np.float32)
-    return CardPairs(greys[None], in_cells(mask)[None], np.array([pair.same]), weight)
+    return CardPairs(greys[None], in_cells(mask)[None], np.array([pair.same]), weight, np.array([pair.hand]))
 
 
 def counted(pair: WorldPair, found: Alignment) -> float:

@@ -2,8 +2,9 @@
 
     scripts/fit_pose FOLDER... --manifest FILE... --work FOLDER [--output matcher/core/nets/weights/calibration.json]
 
-Pictures that the manifests list to fit are negatives, a few of each folder; with --role report the shipped coefficients
-are told on those listed to report, and with --other-hand on damage that other code draws, which nothing is fitted on.
+Pictures that the manifests list to fit are negatives, a few of each folder, drawn by several hands by turns; with
+--role report the shipped coefficients are told on those listed to report, and with --other-hand on prints, damage and
+movements that other code draws, on which nothing is fitted.
 Faces are drawn once for every seed and kept in --work; what is measured of them is measured anew each time. With
 --output the rungs `pose` and `pose_unsteady` of that file are replaced, their scaling taken out: the odds are then what
 the pair alone says. They are fitted on what an eye can tell: where it sees nothing move, two exposures look as alike as
@@ -36,9 +37,10 @@ from matcher.core.ladder.registered import Registered
 from matcher.core.parallel.processes import process_pool
 from matcher.core.photo import to_grey
 from matcher.core.settings import FaceSize
-from matcher.lab.evaluation.other_wear import OTHER_KINDS, hurt_otherwise
+from matcher.lab.evaluation.other_hand import OTHER_HAND
 from matcher.lab.manifests import Role, Taken, add_option, stored, take
-from matcher.lab.measures import auroc, cllr, reliability
+from matcher.lab.measures import auroc, cllr, posterior_calibration_error, reliability
+from matcher.lab.synthesis.hands import HANDS
 from matcher.lab.synthesis.negatives import grey_picture
 from matcher.lab.synthesis.observer import BARELY, LIMIT
 from matcher.lab.synthesis.worlds import ENOUGH_TONES, OWN_HAND, STRANGERS, WORLDS, Hand, WorldPair, world_pairs
@@ -104,7 +106,7 @@ class Drawing:
     @property
     def kept(self) -> Path:
         """Where they lie once they are drawn."""
-        return self.work / f"{self.seed}_{self.number:04d}.pickle"
+        return self.work / f"{self.seed}_{self.number:04d}_{self.hand.name}.pickle"
 
 
 def draw_or_read(task: Drawing) -> Path:
@@ -124,7 +126,7 @@ def facts_of(pair: WorldPair) -> Row:
     return {name: getattr(pair, name) for name in FACTS}
 
 
-FACTS = ("world", "relation", "tone", "wear", "colour", "contrast", "levels", "seen")
+FACTS = ("world", "relation", "hand", "tone", "wear", "colour", "contrast", "levels", "seen")
 
 
 def measured(kept: Path) -> list[Row]:
@@ -180,7 +182,8 @@ def told(models: Models, table: Sequence[Row], kind: str) -> str:
     stated = reliability([sigmoid(value) for value in odds], same)
     return (
         f"{kind:20} {same.sum()} same, {(~same).sum()} others: AUROC {auroc(odds, same):.3f}, by contrast "
-        f"{' / '.join(clear)}; Cllr {cllr(odds, same):.3f} bits; ECE {stated.ece:.3f}; "
+        f"{' / '.join(clear)}; Cllr {cllr(odds, same):.3f} bits; ECE {stated.ece:.3f}, "
+        f"{posterior_calibration_error(odds, same):.3f} with the pairs' own prior; "
         f"right where 0.95 and more is stated {stated.precision:.3f} ({stated.sure}); "
         f"called new {np.mean(odds[same] < -SURE):.3f}, others called one {np.mean(odds[~same] > SURE):.3f}"
     )
@@ -220,11 +223,16 @@ def _truth(rows: Sequence[Row]) -> NDArray[np.bool_]:
     return np.array([row["relation"] in ("same", "crop") for row in rows], np.bool_)
 
 
-def table_of(paths: Sequence[Path], seed: int, work: Path, hand: Hand = OWN_HAND, processes: int = 2) -> list[Row]:
-    """All pairs of these negatives, measured."""
+def table_of(
+    paths: Sequence[Path], seed: int, work: Path, hands: Sequence[Hand] = (OWN_HAND,), processes: int = 2
+) -> list[Row]:
+    """All pairs of these negatives, measured; the hands draw them by turns."""
     work.mkdir(parents=True, exist_ok=True)
     strangers = [paths[(n + len(paths) // 2) % len(paths)] for n in range(len(paths))]
-    tasks = [Drawing(n, *both, seed, work, hand) for n, both in enumerate(zip(paths, strangers, strict=True))]
+    tasks = [
+        Drawing(n, *both, seed, work, hands[n % len(hands)])
+        for n, both in enumerate(zip(paths, strangers, strict=True))
+    ]
     with process_pool(processes) as pool:
         return list(chain.from_iterable(pool.map(measured, list(pool.map(draw_or_read, tasks)))))
 
@@ -238,7 +246,8 @@ def main() -> None:
     parser.add_argument("--work", type=Path, required=True, help="where the drawn faces are kept")
     parser.add_argument("--seed", type=int, nargs="+", default=[5], help="each draws cards and chooses pictures anew")
     parser.add_argument("--processes", type=int, default=2)
-    parser.add_argument("--other-hand", action="store_true", help="damage by code that nothing is fitted on")
+    parser.add_argument("--hands", choices=list(HANDS), nargs="+", default=list(HANDS), help="who draw, by turns")
+    parser.add_argument("--other-hand", action="store_true", help="drawn by code that nothing is fitted on")
     parser.add_argument("--output", type=Path, help="the calibration whose rung `pose` is replaced")
     chosen = parser.parse_args()
     if chosen.output and chosen.role != "fit":
@@ -251,29 +260,42 @@ def main() -> None:
         parser.error(str(error))
     lost = sum(row["relation"] in ("same", "crop") for row in table if not row["features"])
     print(f"{len(table)} pairs of {len(taken)} negatives, {lost} of one negative not compared")
-    shipped = Calibration.load().rungs
     for name, limit in SEEN.items():
         rows = to_an_eye(table, limit)
         print(f"{len(table) - len(rows)} pairs of two exposures left out{name}")
-        for world in WORLDS:
-            models = fitted([row for row in rows if row["world"] != world]) if chosen.role == "fit" else shipped
-            print(told(models, [row for row in rows if row["world"] == world], f"{world}{name}"))
-        if chosen.role == "report":
-            for kind, some in (("all worlds", rows), *by_kind(rows)):
-                print(told(shipped, some, f"{kind}{name}"))
+        for line in left_out(rows) if chosen.role == "fit" else as_shipped(rows):
+            print(line)
     if chosen.output:
         told_apart = to_an_eye(table, LIMIT)
         replace_pose(chosen.output, fitted(told_apart), len(told_apart), chosen.seed, stored(taken))
 
 
+def left_out(rows: Sequence[Row]) -> Iterator[str]:
+    """How each world, and each hand, is told by coefficients that were fitted on the others."""
+    for what, names in (("world", WORLDS), ("hand", sorted({row["hand"] for row in rows}))):
+        for name in names if len(names) > 1 else ():
+            models = fitted([row for row in rows if row[what] != name])
+            yield told(models, [row for row in rows if row[what] == name], name)
+
+
+def as_shipped(rows: Sequence[Row]) -> Iterator[str]:
+    """How each world and each kind of pairs is told by the shipped coefficients."""
+    shipped = Calibration.load().rungs
+    for world in WORLDS:
+        yield told(shipped, [row for row in rows if row["world"] == world], world)
+    for kind, some in (("all worlds", rows), *by_kind(rows)):
+        if some:
+            yield told(shipped, some, kind)
+
+
 def drawn(chosen: argparse.Namespace) -> tuple[list[Taken], list[Row]]:
     """The pictures that were used, each once, and the pairs of all seeds. Raises BadTable."""
-    hand = Hand(tuple(OTHER_KINDS), hurt_otherwise) if chosen.other_hand else OWN_HAND
+    hands = [OTHER_HAND] if chosen.other_hand else [HANDS[name] for name in chosen.hands]
     taken: dict[Path, Taken] = {}
     table: list[Row] = []
     for seed in chosen.seed:
         pictures = chosen_pictures(chosen.role, chosen.folders, chosen.manifest, chosen.most, seed)
-        table += table_of([one.path for one in pictures], seed, chosen.work, hand, chosen.processes)
+        table += table_of([one.path for one in pictures], seed, chosen.work, hands, chosen.processes)
         taken |= {one.path: one for one in pictures}
     return list(taken.values()), table
 

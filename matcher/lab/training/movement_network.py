@@ -51,13 +51,28 @@ class JudgeShape:
     varied: bool = False
 
 
-JUDGES = (
-    JudgeShape(48, 48, (1,), False),
-    JudgeShape(64, 24, (1, 2, 4), True),
-    JudgeShape(64, 24, (1, 2, 4), True, varied=True),
+@dataclass(frozen=True)
+class Panel:
+    """Judges that learn from cards of the same hands (`synthesis.hands`). The most doubtful is heard: what none of them
+    saw in any card, one may take for sameness."""
+
+    hands: tuple[str, ...]
+    judges: tuple[JudgeShape, ...]
+
+
+PANELS = (
+    Panel(
+        ("own",),
+        (
+            JudgeShape(48, 48, (1,), False),
+            JudgeShape(64, 24, (1, 2, 4), True),
+            JudgeShape(64, 24, (1, 2, 4), True, varied=True),
+        ),
+    ),
+    Panel(("own", "shapes", "forces"), (JudgeShape(64, 24, (1, 2, 4), True, varied=True),)),
 )
-"""Learnt apart; of eleven those that were best together on pictures listed to fit, for their time. The most doubtful is
-heard: what none of them saw in any card, one may take for sameness."""
+"""All learnt apart; the mean of the panels is heard. Of seventeen judges, alone and together, these did best on pictures
+listed to fit, for their time. The first panel knows one hand's cards best, the second what those of several share."""
 
 
 class Layer(nn.Module):
@@ -94,7 +109,7 @@ class MovementNetwork(nn.Module):
         self.classes = nn.Conv2d(JOINED, CLASSES, 1)
         self.telling = nn.Conv2d(DEEP, TELLING, 1)
         self.pair = nn.Sequential(nn.Linear(2 * TELLING + len(SPOT_CELLS) + 2, 32), nn.ReLU(), nn.Linear(32, 1))
-        self.on_cards = nn.ModuleList(CardJudge(shape) for shape in JUDGES)
+        self.panels = nn.ModuleList(nn.ModuleList(CardJudge(shape) for shape in panel.judges) for panel in PANELS)
 
     def encoded(self, face: torch.Tensor, noise: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:
         seen = torch.relu(self.parts(torch.relu(self.edges(face))) + self.noise(noise)[:, :, None, None])
@@ -116,7 +131,8 @@ class MovementNetwork(nn.Module):
         both = torch.cat([deep, halved(last), halved(chances)], 1)
         faces = torch.cat([halved(first), halved(second), shares_of(query), shares_of(reference)], 1)
         spots = Spots(both, faces, chances, shown, here)
-        return logits, odds + torch.stack([judge(spots, noise, odds) for judge in self.on_cards]).amin(0)
+        added = [torch.stack([judge(spots, noise, odds) for judge in panel]).amin(0) for panel in self.panels]
+        return logits, odds + torch.stack(added).mean(0)
 
     def compared(
         self, query: torch.Tensor, reference: torch.Tensor, noise: torch.Tensor
@@ -237,7 +253,7 @@ def shipped(path: Path) -> MovementNetwork:
     }
     network = MovementNetwork()
     missing, strange = network.load_state_dict(kept, strict=False)
-    if strange or not all(name.startswith("on_cards.") for name in missing):
+    if strange or not all(name.startswith("panels.") for name in missing):
         raise ValueError(f"{path} is no network of this shape")
     return network
 

@@ -17,7 +17,7 @@ from torch.nn import functional
 from matcher.lab.training.card_pairs import CardPairs
 from matcher.lab.training.device_input_network import Given, given
 from matcher.lab.training.drawn_store_network import pace
-from matcher.lab.training.movement_network import JUDGES, CardJudge, MovementNetwork
+from matcher.lab.training.movement_network import PANELS, CardJudge, MovementNetwork
 
 NOISIER, NOISE = 0.3, 4.0
 """How often a face is given noise beside its own, and its largest standard deviation, grey levels; own choice."""
@@ -86,15 +86,20 @@ def _displaced(faces: torch.Tensor, which: torch.Tensor) -> torch.Tensor:
     return functional.grid_sample(faces, grid, padding_mode="border", align_corners=False)
 
 
-def learn_judges(network: MovementNetwork, lesson: Lesson, minutes: float, rate: float, batch: int) -> list[int]:
+def learn_judges(
+    network: MovementNetwork, pairs: CardPairs, device: str, minutes: float, rate: float, batch: int
+) -> list[int]:
     """Judges learnt anew, each so many minutes, in place of the network's; returns the steps of each."""
-    device, learnt, steps = lesson.greys.device, [], []
-    for shape in JUDGES:
-        judge = CardJudge(shape).to(device)
-        network.on_cards = nn.ModuleList([judge])
-        steps.append(learn_odds(network, judge, lesson, minutes, rate, batch, shape.varied))
-        learnt.append(judge)
-    network.on_cards = nn.ModuleList(learnt)
+    panels, steps = nn.ModuleList(), []
+    for panel in PANELS:
+        lesson, learnt = Lesson.of(pairs.drawn_by(panel.hands), device), nn.ModuleList()
+        for shape in panel.judges:
+            judge = CardJudge(shape).to(device)
+            network.panels = nn.ModuleList([nn.ModuleList([judge])])
+            steps.append(learn_odds(network, judge, lesson, minutes, rate, batch, shape.varied))
+            learnt.append(judge)
+        panels.append(learnt)
+    network.panels = panels
     return steps
 
 

@@ -3,7 +3,7 @@
     scripts/train_odds FOLDER... --manifest FILE... --output matcher/core/nets/weights
 
 Pictures that the manifests list to train are negatives, some of each folder, drawn as `scripts/fit_pose` draws those
-listed to fit; the pose's coefficients are fitted anew afterwards. It begins with the network in --output, whose
+listed to fit, by the same hands; the pose's coefficients are fitted anew afterwards. It begins with the network in --output, whose
 `movement.json` takes in what was done. Needs the extra `train`; a GPU if there is one.
 """
 
@@ -48,14 +48,14 @@ def learn(taken: list[Taken], chosen: argparse.Namespace) -> dict[str, object]:
     import torch
 
     from matcher.lab.training.movement_network import export, shipped
-    from matcher.lab.training.odds_network import Lesson, learn_judges
+    from matcher.lab.training.odds_network import learn_judges
 
     device = "cuda" if torch.cuda.is_available() else "cpu"
     torch.manual_seed(chosen.seed)
     pairs = drawn_cards([one.path for one in taken], chosen.seed, chosen.references, chosen.processes)
     path = chosen.output / "movement.onnx"
     network = shipped(path).to(device)
-    steps = learn_judges(network, Lesson.of(pairs, device), chosen.minutes, chosen.rate, chosen.batch)
+    steps = learn_judges(network, pairs, device, chosen.minutes, chosen.rate, chosen.batch)
     export(network, path)
     return {
         "made": date.today().isoformat(),
