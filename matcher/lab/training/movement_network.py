@@ -71,8 +71,8 @@ PANELS = (
     ),
     Panel(("own", "shapes", "forces"), (JudgeShape(64, 24, (1, 2, 4), True, varied=True),)),
 )
-"""All learnt apart; the mean of the panels is heard. Of seventeen judges, alone and together, these did best on pictures
-listed to fit, for their time. The first panel knows one hand's cards best, the second what those of several share."""
+"""All learnt apart; the mean of the panels is heard. Of seventeen judges, alone and together, these did best for their
+time on pictures listed to fit. The first panel knows one hand's cards best, the second what those of several share."""
 
 
 class Layer(nn.Module):

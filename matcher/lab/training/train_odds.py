@@ -3,8 +3,8 @@
     scripts/train_odds FOLDER... --manifest FILE... --output matcher/core/nets/weights
 
 Pictures that the manifests list to train are negatives, some of each folder, drawn as `scripts/fit_pose` draws those
-listed to fit, by the same hands; the pose's coefficients are fitted anew afterwards. It begins with the network in --output, whose
-`movement.json` takes in what was done. Needs the extra `train`; a GPU if there is one.
+listed to fit, by the same hands; the pose's coefficients are fitted anew afterwards. It begins with the network in
+--output, whose `movement.json` takes in what was done. Needs the extra `train`; a GPU if there is one.
 """
 
 from __future__ import annotations
