@@ -74,6 +74,10 @@ PANELS = (
 """All learnt apart; the mean of the panels is heard. Of seventeen judges, alone and together, these did best for their
 time on pictures listed to fit. The first panel knows one hand's cards best, the second what those of several share."""
 
+OUTVOTED = 4.0
+"""Log odds by which the more doubtful panel may be outvoted: where they are further apart, one of them sees what it has
+never learnt from, and what comes out is doubt; by hand."""
+
 
 class Layer(nn.Module):
     """A 3 x 3 convolution beside what it is given."""
@@ -131,8 +135,9 @@ class MovementNetwork(nn.Module):
         both = torch.cat([deep, halved(last), halved(chances)], 1)
         faces = torch.cat([halved(first), halved(second), shares_of(query), shares_of(reference)], 1)
         spots = Spots(both, faces, chances, shown, here)
-        added = [torch.stack([judge(spots, noise, odds) for judge in panel]).amin(0) for panel in self.panels]
-        return logits, odds + torch.stack(added).mean(0)
+        heard = [torch.stack([judge(spots, noise, odds) for judge in panel]).amin(0) for panel in self.panels]
+        said = torch.stack(heard)
+        return logits, odds + torch.minimum(said.mean(0), said.amin(0) + OUTVOTED)
 
     def compared(
         self, query: torch.Tensor, reference: torch.Tensor, noise: torch.Tensor
