@@ -100,6 +100,15 @@ def test_both_answers_are_asked_equally_often_and_only_the_judges_learn() -> Non
     assert set(judges) == {".".join(name.split(".")[:3]) for name in moved}
 
 
+def test_the_more_doubtful_panel_is_outvoted_only_so_far() -> None:
+    torch = pytest.importorskip("torch", reason="training needs PyTorch: pip install '.[train]'")
+    from matcher.lab.training.movement_network import OUTVOTED, heard
+
+    one, other = torch.tensor([[-4.7, 5.0], [3.0, 6.0]]), torch.tensor([[7.5, 2.0]])
+    assert heard([one, other]).tolist() == pytest.approx([OUTVOTED - 4.7, 3.5])
+    assert heard([one]).tolist() == pytest.approx([-4.7, 5.0])
+
+
 def test_a_picture_is_prepared_on_the_device_as_the_product_prepares_it() -> None:
     torch = pytest.importorskip("torch", reason="training needs PyTorch: pip install '.[train]'")
     from matcher.lab.training.device_input_network import as_given

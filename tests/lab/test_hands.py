@@ -22,6 +22,7 @@ from matcher.lab.evaluation.other_wear import OTHER_KINDS
 from matcher.lab.synthesis.hands import HANDS, LaidBy
 from matcher.lab.synthesis.printing import Card
 from matcher.lab.synthesis.prints import Field
+from matcher.lab.synthesis.shapes.worn_sheet import WornSheet
 from matcher.lab.synthesis.strokes import Worn
 from matcher.lab.synthesis.wear import KINDS as WEAR
 from matcher.lab.synthesis.wear import worn
@@ -190,3 +191,17 @@ def test_hands_share_no_way_of_drawing() -> None:
         ]
         assert all(len(codes) > 20 for codes in drawn_by)
         assert not drawn_by[0] & drawn_by[1]
+
+
+def test_a_fold_that_passes_the_card_by_still_lies_on_it() -> None:
+    view = np.full((320, 184), 0.5, np.float32)
+    after, _ = HANDS["shapes"].hurt.kinds["creases"](view, np.random.default_rng(3497), 1.0)  # type: ignore[attr-defined]
+    assert after.shape == view.shape
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_a_label_casts_no_shadow_round_the_card(seed: int) -> None:
+    card, mask = WornSheet(np.full((320, 184), 0.5, np.float32), np.random.default_rng(seed), 1.0), np.zeros((320, 184))
+    mask[:, :20] = 1
+    card.relief(mask.astype(np.float32), 4.0, 0.6)
+    assert np.abs(card.picture[:, 140:] - 0.5).max() < 1e-6

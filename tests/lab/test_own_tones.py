@@ -6,13 +6,14 @@ greys of a picture do not tell where they lie.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
 from matcher.lab.evaluation.other_wear import OTHER_KINDS
 from matcher.lab.synthesis import worlds
-from matcher.lab.synthesis.materials import hurt
 from matcher.lab.synthesis.own_tones import LARGEST, OUTLINES, SMALLEST, own_tones
 from matcher.lab.synthesis.prints import Field
 from matcher.lab.training.fit_pose import negative
@@ -20,7 +21,7 @@ from reference_demo.cast import PLATES
 from tests.support.faces import face_of, picture
 
 SIZE = (640, 368)
-OWN_TONES = worlds.Hand("own tones", ("own_tones",), hurt)
+OWN_TONES = replace(worlds.OWN_HAND, kinds=("own_tones",))
 
 
 def view() -> Field:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import LinearNDInterpolator
 from scipy.spatial import Delaunay
 
-from matcher.lab.evaluation.other_prints import CARD
+from matcher.lab.evaluation.other_prints import PLATE_MM
 from matcher.lab.evaluation.other_wear import Field
 
 NET = 4
@@ -59,11 +59,11 @@ def _on_net(view: Field) -> Field:
 
 def _sitting(view: Field, rng: np.random.Generator) -> Sitting:
     """Heads are busy and light, above the middle and seldom at a side: nobody has to find them better than that."""
-    small, high = _on_net(view), CARD * view.shape[0] / view.shape[1]
-    net = np.meshgrid(np.linspace(0, CARD, small.shape[1]), np.linspace(0, high, small.shape[0]))
+    small, high = _on_net(view), PLATE_MM * view.shape[0] / view.shape[1]
+    net = np.meshgrid(np.linspace(0, PLATE_MM, small.shape[1]), np.linspace(0, high, small.shape[0]))
     x, y = (one.astype(np.float32) for one in net)
-    likely = np.exp(-(((x / CARD - 0.5) / 0.16) ** 2) - ((y / high - 0.24) / 0.11) ** 2)
-    wide = 3 * small.shape[1] / CARD
+    likely = np.exp(-(((x / PLATE_MM - 0.5) / 0.16) ** 2) - ((y / high - 0.24) / 0.11) ** 2)
+    wide = 3 * small.shape[1] / PLATE_MM
     likely = likely * (0.15 + cv2.GaussianBlur(small, (0, 0), 0.5 * wide)) * _busy(small, wide)
     place = np.unravel_index(int(np.argmax(likely)), small.shape)
     head = float(x[place] + rng.normal(0, 0.5)), float(y[place] + rng.normal(0, 0.5))
@@ -129,7 +129,7 @@ def swirled(sitting: Sitting, rng: np.random.Generator) -> Drift:
 
 def pulled(sitting: Sitting, rng: np.random.Generator) -> Drift:
     """An elbow, a knee or a lap moved: corners of a mesh of triangles pulled, all others pinned."""
-    size = np.array([CARD, sitting.y.max()])
+    size = np.array([PLATE_MM, sitting.y.max()])
     points = np.vstack([[(0, 0), (1, 0), (0, 1), (1, 1)], rng.uniform(0, 1, (60, 2))]) * size
     aim = np.array([sitting.head[0] + rng.normal(0, 6), rng.uniform(0.45, 0.9) * size[1]])
     near = np.argsort(np.hypot(*(points - aim).T))[: int(rng.integers(3, 7))]
@@ -151,7 +151,7 @@ def leant(sitting: Sitting, rng: np.random.Generator) -> Drift:
 def _figure(sitting: Sitting) -> Field | None:
     """The sitter cut out on the net: what neither is of the backdrop's greys nor lies open to it. None where the
     backdrop is no plain one, and could not be guessed where it was hidden."""
-    x, y = sitting.x / CARD - 0.5, sitting.y / sitting.y.max() - 0.5
+    x, y = sitting.x / PLATE_MM - 0.5, sitting.y / sitting.y.max() - 0.5
     rim = ((np.abs(x) > 0.43) & (y < 0)) | (y < -0.45)
     forms = np.stack([np.ones_like(x), x, y, x * x, y * y, x * y], axis=-1)
     plain = forms @ np.linalg.lstsq(forms[rim], sitting.small[rim], rcond=None)[0]
@@ -185,8 +185,8 @@ def _thing(sitting: Sitting, rng: np.random.Generator) -> tuple[Drift, Field]:
     """A hand, a hat or a book shifted and turned: what is of one grey about a busy place away from the head."""
     x, y, small = sitting.x, sitting.y, sitting.small
     away = np.hypot(x - sitting.head[0], y - sitting.head[1]) > 2 * sitting.size
-    inner = away & (np.abs(x / CARD - 0.5) < 0.4) & (np.abs(y / y.max() - 0.5) < 0.42)
-    chance = np.where(inner, _busy(small, 1.5 * small.shape[1] / CARD), 0).ravel().astype(np.float64) ** 3 + 1e-12
+    inner = away & (np.abs(x / PLATE_MM - 0.5) < 0.4) & (np.abs(y / y.max() - 0.5) < 0.42)
+    chance = np.where(inner, _busy(small, 1.5 * small.shape[1] / PLATE_MM), 0).ravel().astype(np.float64) ** 3 + 1e-12
     place = divmod(int(rng.choice(chance.size, p=chance / chance.sum())), small.shape[1])
     right, down, reach = x - x[place], y - y[place], rng.uniform(1.8, 4.5, 2)
     of_one = 1 / (1 + np.exp((np.abs(cv2.GaussianBlur(small, (0, 0), 0.8) - small[place]) - 0.16) / 0.025))
@@ -198,7 +198,7 @@ def _thing(sitting: Sitting, rng: np.random.Generator) -> tuple[Drift, Field]:
 def _moved(sitting: Sitting, drift: Drift, piece: Field | None, rng: np.random.Generator) -> Field:
     """The picture with a drift in it: of everything there, or of one piece, given on the net, before what stays."""
     view, size = sitting.view, sitting.view.shape[::-1]
-    flow = [cv2.resize((part * size[0] / CARD).astype(np.float32), size) for part in drift]
+    flow = [cv2.resize((part * size[0] / PLATE_MM).astype(np.float32), size) for part in drift]
     source = [place - part for place, part in zip(np.indices(view.shape, np.float32)[::-1], flow, strict=True)]
     after = cv2.remap(view, source[0], source[1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
     if piece is not None:

@@ -14,25 +14,25 @@ from numpy.typing import NDArray
 
 from matcher.lab.evaluation.other_wear import Field
 
-CARD = 36.5
-"""Millimetres: how wide a picture is taken to be, whatever its pixels."""
+PLATE_MM = 36.5
+"""How wide the plate's picture is taken to be, whatever its pixels; a card shows a window of it."""
 
 TONES = ((0.12, 14.0), (0.3, 9.0), (0.52, 12.0), (0.7, 16.0), (0.88, 26.0))
 """What old portraits are made of: coat, shaded cloth, backdrop, face and linen: a mean grey, and how narrow it is."""
 
 STEEPEST = 2.6
-"""No paper is harder than this: how many times a step of grey may grow."""
+"""How many times a step of grey may grow by its tones, before the curve is stretched to its ends."""
 
 FLATTEST = 0.3
-"""Nor softer: the least that is left of a step of grey by its tones."""
+"""The least that is left of a step of grey, the same."""
 
 STEPS = 64
 """Greys between which a curve of tones is straight."""
 
 
 def _mm(view: Field) -> float:
-    """Pixels to a millimetre of the card."""
-    return float(view.shape[1] / CARD)
+    """Pixels to a millimetre of the plate."""
+    return float(view.shape[1] / PLATE_MM)
 
 
 def _kept(greys: NDArray[np.floating]) -> Field:

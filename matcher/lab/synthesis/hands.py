@@ -1,7 +1,7 @@
 """Hands that draw for learning and fitting: each prints, hurts and moves in its own way, by code of its own.
 
 What a network learns of one drawing it may know by how that is drawn. Several hands have nothing in common but what
-prints, damage and movement are. Whoever reports on the result draws by yet another hand (`evaluation.other_wear`), and
+prints, damage and movement are. Whoever reports on the result draws by yet another hand (`evaluation.other_hand`), and
 that is none of these.
 """
 
@@ -42,4 +42,4 @@ HANDS: Mapping[str, Hand] = {
     "shapes": Hand("shapes", tuple(shapes.KINDS), LaidBy(shapes.KINDS), shapes.rendered, shapes.another_moment),
     "forces": Hand("forces", tuple(forces.KINDS), LaidBy(forces.KINDS), forces.rendered, forces.another_moment),
 }
-"""By name: outlines and borrowed matter; bent paper, wicking water and other forces; and the one before."""
+"""By name: the first, with the kinds of `wear`; outlines and borrowed matter; bent paper, wicking water and so on."""

@@ -77,11 +77,11 @@ class Hand:
     name: str
     kinds: Sequence[str]
     hurt: Hurt
-    rendered: Callable[[Field, float, np.random.Generator], Field] = rendered
-    another_moment: Callable[[Field, np.random.Generator], Field] = another_moment
+    rendered: Callable[[Field, float, np.random.Generator], Field]
+    another_moment: Callable[[Field, np.random.Generator], Field]
 
 
-OWN_HAND = Hand("own", (*KINDS, *4 * ("own_tones",)), hurt)
+OWN_HAND = Hand("own", (*KINDS, *4 * ("own_tones",)), hurt, rendered, another_moment)
 """Flat patches in the print's own tones come as often as five other kinds: nothing is taken for movement more."""
 
 ASKED = ("same", "same", "crop", "moment", "moment")

@@ -48,6 +48,7 @@ class CardPairs:
 
     greys: (n, 2, height, width) uint8, query and reference over the picture box. shown: (n, rows, columns) bool, cells
     that both show. same: (n,) bool, of one negative. weight: (n,) float32, how much each counts.
+    hand: (n,) str, who drew each, by the names of `synthesis.hands`.
     """
 
     greys: NDArray[np.uint8]

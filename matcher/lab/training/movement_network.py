@@ -6,6 +6,7 @@ Dosovitskiy et al. 2015), so that what has moved finds itself elsewhere, and wha
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -71,7 +72,7 @@ PANELS = (
     ),
     Panel(("own", "shapes", "forces"), (JudgeShape(64, 24, (1, 2, 4), True, varied=True),)),
 )
-"""All learnt apart; the mean of the panels is heard. Of seventeen judges, alone and together, these did best for their
+"""All learnt apart; the mean of the panels is heard. Of eighteen judges, alone and together, these did best for their
 time on pictures listed to fit. The first panel knows one hand's cards best, the second what those of several share."""
 
 OUTVOTED = 4.0
@@ -135,9 +136,8 @@ class MovementNetwork(nn.Module):
         both = torch.cat([deep, halved(last), halved(chances)], 1)
         faces = torch.cat([halved(first), halved(second), shares_of(query), shares_of(reference)], 1)
         spots = Spots(both, faces, chances, shown, here)
-        heard = [torch.stack([judge(spots, noise, odds) for judge in panel]).amin(0) for panel in self.panels]
-        said = torch.stack(heard)
-        return logits, odds + torch.minimum(said.mean(0), said.amin(0) + OUTVOTED)
+        said = [torch.stack([judge(spots, noise, odds) for judge in panel]) for panel in self.panels]
+        return logits, odds + heard(said)
 
     def compared(
         self, query: torch.Tensor, reference: torch.Tensor, noise: torch.Tensor
@@ -206,6 +206,13 @@ class CardJudge(nn.Module):
         sizes = [pooled_most(one, size) for one in (moved, either) for size in SPOT_CELLS]
         added: torch.Tensor = self.pair(torch.cat([*of_maps(telling, spots.here), *sizes, noise, odds[:, None] / 4], 1))
         return added[:, 0]
+
+
+def heard(said: Sequence[torch.Tensor]) -> torch.Tensor:
+    """(n,) what is heard of panels, (judges, n) each: of one the most doubtful, of all the mean, as far as the more
+    doubtful panel may be outvoted."""
+    panels = torch.stack([panel.amin(0) for panel in said])
+    return torch.minimum(panels.mean(0), panels.amin(0) + OUTVOTED)
 
 
 def of_maps(telling: torch.Tensor, here: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:

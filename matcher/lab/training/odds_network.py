@@ -1,8 +1,8 @@
 """How the odds of one negative are learnt from cards: `CardPairs` in, the network's judges out. Needs PyTorch.
 
 Only a `CardJudge` is learnt, one after another: what each spot shows stays as it was, and with it what is told of
-damage. Each pair is seen many times over, mirrored, the other way round, and noisier; one judge sees each face in other
-tones, softer and a little out of place as well.
+damage. Each pair is seen many times over, mirrored, the other way round, and noisier; some judges see each face in
+other tones, softer and a little out of place as well.
 """
 
 from __future__ import annotations

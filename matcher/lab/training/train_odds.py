@@ -4,7 +4,8 @@
 
 Pictures that the manifests list to train are negatives, some of each folder, drawn as `scripts/fit_pose` draws those
 listed to fit, by the same hands; the pose's coefficients are fitted anew afterwards. It begins with the network in
---output, whose `movement.json` takes in what was done. Needs the extra `train`; a GPU if there is one.
+--output, whose `movement.json` takes in what was done. Of one drawing by three hands the panel of one hand learns from
+a third: more --references give it as much as it had. Needs the extra `train`; a GPU if there is one.
 """
 
 from __future__ import annotations
@@ -40,14 +41,15 @@ def main() -> None:
     done = learn(taken, chosen)
     about = chosen.output / "movement.json"
     facts = json.loads(about.read_text()) if about.exists() else {}
-    about.write_text(json.dumps({**facts, "on_cards": done}, indent=1) + "\n")
+    kept = {name: fact for name, fact in facts.items() if not name.startswith("on_cards")}  # of the judges before
+    about.write_text(json.dumps({**kept, "on_cards": done}, indent=1) + "\n")
 
 
 def learn(taken: list[Taken], chosen: argparse.Namespace) -> dict[str, object]:
     """Draw, learn, and write the network; returns what was done."""
     import torch
 
-    from matcher.lab.training.movement_network import export, shipped
+    from matcher.lab.training.movement_network import PANELS, export, shipped
     from matcher.lab.training.odds_network import learn_judges
 
     device = "cuda" if torch.cuda.is_available() else "cpu"
@@ -61,6 +63,7 @@ def learn(taken: list[Taken], chosen: argparse.Namespace) -> dict[str, object]:
         "made": date.today().isoformat(),
         "pairs": len(pairs.same),
         "references": chosen.references,
+        "panels": [{"hands": panel.hands, "judges": len(panel.judges)} for panel in PANELS],
         "steps": steps,
         "minutes": chosen.minutes,
         "batch": chosen.batch,

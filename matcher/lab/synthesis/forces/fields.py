@@ -81,6 +81,12 @@ def any_place(shape: Shape, rng: Rng) -> Place:
     return float(rng.uniform(0, shape[0])), float(rng.uniform(0, shape[1]))
 
 
+def shifted(field: Field, down: int, right: int) -> Field:
+    """The field so many pixels further, as light casts it: nothing comes back in at the other side."""
+    rows, columns = (np.clip(np.arange(n) - by, 0, n - 1) for n, by in zip(field.shape, (down, right), strict=True))
+    return np.asarray(field[np.ix_(rows, columns)], np.float32)
+
+
 def window_around(shape: Shape, middle: Place, reach: float) -> tuple[Box, Field, Field]:
     """The window within reach of a place (y, x), and how far its pixels lie down and right of there."""
     firsts = [min(n - 2, max(0, int(m - reach))) for n, m in zip(shape, middle, strict=True)]

@@ -24,6 +24,7 @@ from matcher.lab.synthesis.forces.fields import (
     pixels_per_mm,
     pressed_outline,
     resized,
+    shifted,
     size_between,
     window_around,
     windows,
@@ -39,7 +40,7 @@ def labels(picture: Field, rng: Rng, strength: float) -> Layers:
         near = float(np.sort(picture[box], None)[level.size // 2])
         flat = float(rng.choice([rng.uniform(0.85, 1), rng.uniform(0.1, 0.9), *rng.choice(picture.ravel(), 2), near]))
         if rng.random() < 0.3:  # thick paper throws a shadow
-            yield box, 0.25 * clipped((1.05 - np.roll(level, (2, 2), (0, 1))) * size / 3), None
+            yield box, 0.25 * clipped((1.05 - shifted(level, 2, 2)) * size / 3), None
         soft = 1.0 if rng.random() < 0.6 else size_between(rng, 1, max(1.5, 0.6 * size))
         tone = bare_paper(level.shape, rng, flat, flat) if rng.random() < 0.4 else flat
         yield box, np.clip((1 - level) * size / soft + 0.5, 0, np.maximum(6 - 4 * level, 0)), tone

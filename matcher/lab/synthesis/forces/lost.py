@@ -21,6 +21,7 @@ from matcher.lab.synthesis.forces.fields import (
     drifting_path,
     mist,
     pixels_per_mm,
+    shifted,
     size_between,
     window_around,
     windows,
@@ -38,8 +39,8 @@ def creases(picture: Field, rng: Rng, strength: float) -> Layers:
         across = np.abs(across + rng.normal(0, 0.5) * mm * sway) / np.float32(mm * size_between(rng, 0.15, 1.2))
         ends = np.clip(3 - np.abs(along) / np.float32(size_between(rng, 1, 50) * mm), 0, 1)
         height += np.float32(rng.choice([-1, 1]) * rng.uniform(0.4, 1)) * np.exp(-across) * ends
-    cast = np.maximum(np.roll(height, (3 * way, 3 * way), (0, 1)) - height - 0.45, 0)
-    yield ALL, 0.3 * cast - (0.1 + 0.2 * strength) * (height - np.roll(height, (way, way), (0, 1))), None
+    cast = np.maximum(shifted(height, 3 * way, 3 * way) - height - 0.45, 0)
+    yield ALL, 0.3 * cast - (0.1 + 0.2 * strength) * (height - shifted(height, way, way)), None
     bend = np.abs(height - diffused(height, 0.18 * mm)) * (1 + 0.9 * mist(shape, 0.4 * mm, rng))
     yield ALL, (bend - 0.2 + 0.13 * strength) * 14, bare_paper(shape, rng) * (1 - 0.6 * cast)
 
@@ -58,7 +59,7 @@ def lost_surface(picture: Field, rng: Rng, strength: float) -> Layers:
     gone, deep = (clipped((stress - limit) * np.float32(size_between(rng, 6, 40))) for limit in limits)
     yield ALL, gone, bare_paper(shape, rng) - deep * np.float32(rng.uniform(0, 0.45))
     rim = diffused(gone, 0.12 * mm)
-    yield ALL, (rim - np.roll(rim, (1, 1), (0, 1))) * np.float32(rng.choice([-1, 1]) * rng.uniform(0.2, 0.8)), None
+    yield ALL, (rim - shifted(rim, 1, 1)) * np.float32(rng.choice([-1, 1]) * rng.uniform(0.2, 0.8)), None
 
 
 def holes(picture: Field, rng: Rng, strength: float) -> Layers:
@@ -143,5 +144,5 @@ def cracked_plate(picture: Field, rng: Rng, strength: float) -> Layers:
         cv2.fillPoly(chip, [np.round(burst[:, ::-1]).astype(np.int32)], 1.0)
     crack = drawn_lines(shape, runs, size_between(rng, 0.06, 0.4) * mm)
     tones = rng.permutation([rng.uniform(0, 0.3), 0.9])
-    yield ALL, np.roll(crack, (1, -1), (0, 1)) * 0.5, tones[0]
+    yield ALL, shifted(crack, 1, -1) * 0.5, tones[0]
     yield ALL, np.maximum(crack, chip), tones[1]

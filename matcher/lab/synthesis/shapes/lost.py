@@ -19,7 +19,8 @@ def creases(card: WornSheet) -> None:
         away, width = inward(card.halves(card.rng.choice([0.05, 0.3, 1.5]))), card.up_to(0.12, 1.2)
         alive: Field = np.ones(card.shape, np.float32)
         if card.chance() < 0.6:  # a fold that dies away before the side of the card
-            seat = card.rng.choice(np.argwhere(np.abs(away) < 2))[::-1]
+            ridge = np.argwhere(np.abs(away) < max(2, np.abs(away).min() + 1))  # the fold may pass the card by
+            seat = card.rng.choice(ridge)[::-1]
             short = filled(card.shape, [card.outline() * card.up_to(8, 45) + seat])
             alive = np.clip(inward(short) / (4 * card.mm) + 0.3, 0, 1)
         fall = np.exp(-np.abs(away) / np.float32(width * card.between(2, 6))) * np.sign(away) * alive
@@ -90,11 +91,11 @@ def plate(card: WornSheet) -> None:
     count = int(card.rng.integers(3, 5 + int(7 * card.strength)))
     seats = (card.between(-0.1, 1.1, 2) + card.rng.normal(0, card.between(0.15, 0.5), (count, 2))) * small
     y, x = np.mgrid[: small[0], : small[1]].astype(np.float32)
-    x += np.float32(card.mm * card.between(0, 0.4)) * card.texture(0.7, 7, small)
+    x += np.float32(card.mm / 3 * card.between(0, 0.4)) * card.texture(0.25, 2.5, small)
     far = np.stack([np.hypot(y - a, x - b) for a, b in seats.astype(np.float32)])
     owner, other = np.argpartition(far, 1, 0)[:2]
     near, next_ = (np.take_along_axis(far, who[None], 0)[0] for who in (owner, other))
-    gap = (next_**2 - near**2) / np.linalg.norm(seats[owner] - seats[other], axis=-1)
+    gap = 1.5 * (next_**2 - near**2) / np.linalg.norm(seats[owner] - seats[other], axis=-1)
     card.shade(sized(card.rng.normal(0, 0.12, count).astype(np.float32)[owner], card.shape), card.strength)
     corner = (owner == owner[card.rng.choice([0, -1]), card.rng.choice([0, -1])]).astype(np.float32)
     crack = card.up_to(0.08, 0.8) + 0.5 - sized(gap.astype(np.float32), card.shape)

@@ -39,7 +39,7 @@ class _Moment(Sheet):
     """A sitter seconds later; every change returns the whole picture, alike but for one place."""
 
     def busy(self) -> Points:
-        """A place where the picture has detail, rather the upper middle, where heads and hands are."""
+        """A place where the picture has detail, rather in the middle columns, where heads and hands are."""
         small = sized(self.view, (30, 20))
         there = np.hypot(*np.gradient(small)) * np.exp(-((np.linspace(-1, 1, 20) / 0.7) ** 2))
         spot = self.rng.choice(600, p=there.ravel() / there.sum()) if there.sum() > 0 else self.rng.integers(600)

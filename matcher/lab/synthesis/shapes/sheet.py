@@ -57,6 +57,12 @@ def sized(field: Field, shape: Shape) -> Field:
     return np.asarray(cv2.resize(field, (shape[1], shape[0]), interpolation=cv2.INTER_CUBIC), np.float32)
 
 
+def aside(field: Field, right: int, down: int) -> Field:
+    """The field so many pixels further; what comes in at the rim is like the rim."""
+    move = np.array([[1, 0, right], [0, 1, down]], np.float32)
+    return np.asarray(cv2.warpAffine(field, move, field.shape[::-1], borderMode=cv2.BORDER_REPLICATE), np.float32)
+
+
 class Sheet:
     """A picture and a hand that draws: outlines, strokes and matter, measured in millimetres of the card.
 

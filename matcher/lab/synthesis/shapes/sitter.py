@@ -16,10 +16,10 @@ from matcher.lab.synthesis.shapes.sheet import blurred, sized
 
 def cut_along_edges(view: Field, within: NDArray[np.bool_], without: NDArray[np.bool_]) -> Field:
     """The part that holds `within` and not `without`, cut by watershed along the picture's own edges."""
-    markers = np.where(within, 2, np.where(without, 1, 0)).astype(np.int32)
-    grey = (np.clip(blurred(view, 2), 0, 1) * 255).astype(np.uint8)
-    cv2.watershed(cv2.merge([grey] * 3), markers)
-    return blurred((markers == 2).astype(np.float32), 0.8)
+    markers = np.pad(np.where(within, 2, np.where(without, 1, 0)).astype(np.int32), 1, "edge")
+    grey = np.pad((np.clip(blurred(view, 2), 0, 1) * 255).astype(np.uint8), 1, "edge")
+    cv2.watershed(cv2.merge([grey] * 3), markers)  # which gives the outermost pixels to nobody
+    return blurred((markers[1:-1, 1:-1] == 2).astype(np.float32), 0.8)
 
 
 def sitter(view: Field) -> Field:

@@ -10,7 +10,7 @@ import numpy as np
 from scipy.interpolate import PchipInterpolator
 
 from matcher.lab.synthesis.prints import Field
-from matcher.lab.synthesis.shapes.sheet import CARD_MM, Points, Sheet, blurred, filled, inward, turned
+from matcher.lab.synthesis.shapes.sheet import CARD_MM, Points, Sheet, aside, blurred, filled, inward, turned
 
 
 class WornSheet(Sheet):
@@ -53,7 +53,7 @@ class WornSheet(Sheet):
         """Shadow on one side of what stands up and light on the other."""
         soft = blurred(mask, reach)
         x, y = np.round(turned(np.array([[reach + 1, 0]]), self.between(0, 6.3))[0]).astype(int)
-        self.shade(np.roll(soft, (y, x), (0, 1)) - soft, amount)
+        self.shade(aside(soft, int(x), int(y)) - soft, amount)
 
     def ink(self, mask: Field, dark: bool) -> None:
         """What a pen or a stamp leaves: full ink, grain-caught pencil, a wash that lets light through, or a dent."""
