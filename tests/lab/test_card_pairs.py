@@ -100,6 +100,15 @@ def test_both_answers_are_asked_equally_often_and_only_the_judges_learn() -> Non
     assert set(judges) == {".".join(name.split(".")[:3]) for name in moved}
 
 
+def test_pairs_of_which_all_are_of_one_negative_teach_nothing() -> None:
+    pytest.importorskip("torch", reason="training needs PyTorch: pip install '.[train]'")
+    from matcher.lab.training.odds_network import Lesson
+
+    for pairs in (pairs_of([True, True]), pairs_of([False]), pairs_of([])):
+        with pytest.raises(ValueError, match="more --references"):
+            Lesson.of(pairs, "cpu")
+
+
 def test_the_more_doubtful_panel_is_outvoted_only_so_far() -> None:
     torch = pytest.importorskip("torch", reason="training needs PyTorch: pip install '.[train]'")
     from matcher.lab.training.movement_network import OUTVOTED, heard

@@ -34,6 +34,9 @@ class Lesson:
 
     @classmethod
     def of(cls, pairs: CardPairs, device: str) -> Lesson:
+        """Raises ValueError where one of both answers is never right."""
+        if not 0 < (pairs.same * pairs.weight > 0).sum() < (pairs.weight > 0).sum():
+            raise ValueError("of one negative, or of two, there is no pair: draw more --references of more pictures")
         greys, shown = (torch.from_numpy(one).to(device) for one in (pairs.greys, pairs.shown))
         same = torch.from_numpy(pairs.same).float().to(device)
         weight = torch.from_numpy(pairs.weight).to(device)

@@ -36,9 +36,9 @@ def main() -> None:
     chosen = parser.parse_args()
     try:
         taken = chosen_pictures("train", chosen.folders, chosen.manifest, chosen.most, chosen.seed)
-    except BadTable as error:
+        done = learn(taken, chosen)
+    except (BadTable, ValueError) as error:
         parser.error(str(error))
-    done = learn(taken, chosen)
     about = chosen.output / "movement.json"
     facts = json.loads(about.read_text()) if about.exists() else {}
     kept = {name: fact for name, fact in facts.items() if not name.startswith("on_cards")}  # of the judges before
