@@ -39,6 +39,7 @@ from matcher.lab.training import (
     train_change_detector,
     train_finder,
     train_letters,
+    train_lines,
     train_movement,
     train_odds,
     train_orientation,
@@ -200,6 +201,7 @@ COMMANDS = {
     train_orientation: [str(NEGATIVES), "--output", "none"],
     train_finder: [str(NEGATIVES), "--output", "none"],
     train_letters: [str(NEGATIVES), "--work", "none", "--output", "none"],
+    train_lines: [str(NEGATIVES), "--types", "none", "--output", "none"],
     train_reader: [str(NEGATIVES), "--types", "none", "--output", "none"],
 }
 

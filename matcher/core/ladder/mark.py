@@ -21,7 +21,7 @@ from matcher.core.calibration import Calibration, log_odds, sigmoid
 from matcher.core.card_lines import BoxMm, CardLine, share_of, wider
 from matcher.core.flatten import Face
 from matcher.core.ladder.caption_strips import ink_of
-from matcher.core.ladder.picture_round import picture_round
+from matcher.core.ladder.picture_round import expected_ink, picture_round
 from matcher.core.ladder.registered import laid_over
 from matcher.core.ladder.words_settings import MarkSettings, StripSettings
 from matcher.core.nets import weight_file
@@ -113,7 +113,7 @@ class MarkFinding:
         if self.lines.none_wanted:
             return self._words_of_none
         if self.probability is None:
-            return f"the issuer's mark {wanted!r} could not be compared: it was not read, or is hidden"
+            return f"the issuer's mark {wanted!r} could not be compared: it was not read, is hidden or too faint"
         if self.probability >= 0.5:
             return f"the same mark, {wanted!r}"
         if self.line is None:
@@ -153,6 +153,8 @@ def judge_mark(
         return MarkFinding(None, lines, line)
     probability = _stated("mark", features, calibration, settings)
     finding = MarkFinding(probability, lines, line, features)
+    if _is_too_faint(finding, settings):
+        return replace(finding, probability=None)
     boxes = finding.boxes_mm(query, reference, transform)
     if probability < 0.5 and line is lines.seen and len(boxes) == 1 and _at_the_edge(boxes[0], query, settings):
         return replace(finding, probability=None)  # cut off, as much as another
@@ -184,8 +186,14 @@ def glanced_mark(
     features = ink_features(query, reference, transform, lines, settings)
     if features is None:
         return MarkFinding(None, lines)
-    probability = _stated("mark_ink", features, calibration, settings)
-    return MarkFinding(probability, lines, None, features)
+    finding = MarkFinding(_stated("mark_ink", features, calibration, settings), lines, None, features)
+    return replace(finding, probability=None) if _is_too_faint(finding, settings) else finding
+
+
+def _is_too_faint(finding: MarkFinding, settings: MarkSettings) -> bool:
+    """Whether the same mark would hardly show on a card: then neither its ink tells, nor that none is read."""
+    read = finding.lines.seen is not None and (finding.probability or 0.0) >= 0.5
+    return finding.features["expected"] < settings.least_expected and not read
 
 
 def _stated(
@@ -204,7 +212,7 @@ def shipped_calibration() -> Calibration:
     return Calibration.load(weight_file("mark.json"))
 
 
-INK = ("letters", "frame", "least")
+INK = ("letters", "frame", "least", "expected")
 """Features that tell of the ink."""
 
 
@@ -235,12 +243,21 @@ def mark_features(
         "letters": inks[0],
         "frame": inks[1],
         "least": min(inks),  # one of the two is enough for another mark
+        "expected": _expected(laid, query, known, boxes[0], settings),
         "unread": float(lines.seen is None and there is None),
         "replaced": there.certainty if there and lines.seen is None else 0.0,
         "likeness": lines.likeness if lines.seen else 0.0,
         "moved": float(bool(known and lines.seen and not share_of(lines.seen.box_mm, known))),
         "unlocated": float(known is None),
     }
+
+
+def _expected(laid: _Laid, query: Face, known: BoxMm | None, box: BoxMm, settings: MarkSettings) -> float:
+    """How well the inks of one mark would agree: as much as it shows on the card on which it was not found, or not as
+    surely, of what it shows on the other."""
+    own, other, shown = laid
+    faces = (own, other) if known else (other, own)
+    return expected_ink(*faces, shown, box, query.size.px_per_mm, settings)
 
 
 def _in_its_place(

@@ -1,6 +1,7 @@
-"""Does the picture round a place go on as it does on the other card? Two laid greys and a box in, two numbers out.
+"""What the picture round a place tells of the place: two laid greys and a box in, numbers out.
 
-What lies over a mark that cannot be seen any more mostly lies over what is round it as well.
+Does it go on as on the other card? What lies over a mark that cannot be seen any more mostly lies over what is round it
+as well. And how much of a mark's ink would show on a card that is as faded and as grainy as this one is there?
 """
 
 from __future__ import annotations
@@ -42,6 +43,35 @@ def picture_round(own: Grey, other: Grey, mark: BoxMm, scale: float, settings: M
             best = max(best, _correlation(moved, known))
     return best, float(known.std())
 
+
+def expected_ink(
+    own: Grey, other: Grey, shown: NDArray[np.bool_], mark: BoxMm, scale: float, settings: MarkSettings
+) -> float:  # fmt: skip
+    """Correlation, 0 to 1, of the inks of a mark that both cards bear: 1 where it stands out on the first as it does on
+    the other, 0 where it would drown in what the first shows of its own.
+
+    mark: where it stands on the other, mm. How much fainter the first is, is told by its whole picture; its noise by
+    what near the mark is not as on the other.
+    """
+    inks = ink_of(own), ink_of(other)
+    x0, y0, x1, y1 = (max(0, round(side * scale)) for side in mark)
+    elsewhere = shown.copy()
+    elsewhere[y0:y1, x0:x1] = False
+    if not elsewhere.any():
+        return 0.0
+    first, second = (ink[elsewhere] for ink in inks)
+    fainter = max(0.0, float((first * second).sum()) / (float((second**2).sum()) + 1e-6))
+    left, top, right, bottom = (max(0, round(side * scale)) for side in wider(mark, settings.noise_mm))
+    near = elsewhere[top:bottom, left:right]
+    differs = (inks[0] - fainter * inks[1])[top:bottom, left:right][near]
+    if not differs.size:
+        return 0.0
+    signal = fainter**2 * float(inks[1][y0:y1, x0:x1].var())
+    return math.sqrt(signal / (signal + float(np.median(differs**2)) / MEDIAN_OF_SQUARES + 1e-6))
+
+
+MEDIAN_OF_SQUARES = 0.455
+"""Of a normal distribution, over its mean of squares: what is round a mark may bear other letters."""
 
 STROKE = 0.25
 """Share of a mark's boldest stroke from which its ink is left out; by hand."""

@@ -186,14 +186,19 @@ def laid_over(query: Grey, reference: Grey, settings: StripSettings) -> Bools:
     return np.asarray(cv2.resize(found, query.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0)
 
 
+NO_SPREAD = 1e-6
+"""Of a card all of one tone, squared levels: whatever it fades to, it has no slope."""
+
+
 def _off_fading(query: Grey, reference: Grey, settings: StripSettings) -> NDArray[np.float32]:
     """(height / 4, width / 4) how much lighter the query's slow tone is than the reference's under one fading, which is
     fitted to most of the card."""
     own, known = (_slow_tone(grey, settings) for grey in (query, reference))
     kept = np.ones(own.shape, bool)
     for _ in range(FITTED):
-        slope, level = np.polyfit(known[kept], own[kept], 1)
-        residual = own - (slope * known + level)
+        spread = known - float(known[kept].mean())
+        steepness = float((spread[kept] * own[kept]).sum()) / (float((spread[kept] ** 2).sum()) + NO_SPREAD)
+        residual = own - float(own[kept].mean()) - steepness * spread
         kept = np.abs(residual) <= np.percentile(np.abs(residual), 100 * MOST_OF_CARD)
     return np.asarray(residual, np.float32)
 

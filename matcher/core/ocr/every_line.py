@@ -122,7 +122,7 @@ def find_lines(
 def _found_in(
     zone: Zone, library: Reader, grey: Grey, corners: NDArray[np.float32], size: FaceSize, rules: EveryLineSettings
 ) -> list[FoundLine]:
-    strip = np.ascontiguousarray(np.rot90(_strip(grey, corners, size, zone.box, rules), zone.quarters))
+    strip = cut_zone(grey, corners, size, zone, rules)
     boxes = library.find(strip, zone.search_side)
     if zone.quarters:
         boxes = joined(boxes, rules.joined_mm * rules.px_per_mm)
@@ -167,18 +167,19 @@ def is_firm(line: CardLine, rules: EveryLineSettings) -> bool:
     return line.certainty >= rules.least_certainty and sum(map(str.isalnum, line.words)) >= rules.least_letters
 
 
-def _strip(
-    grey: Grey, corners: NDArray[np.float32], size: FaceSize, box: BoxMm, rules: EveryLineSettings
+def cut_zone(
+    grey: Grey, corners: NDArray[np.float32], size: FaceSize, zone: Zone, rules: EveryLineSettings
 ) -> Grey:  # fmt: skip
-    """(rows, columns) uint8: a box of the card at `px_per_mm`, its contrast stretched."""
-    left, top, right, bottom = box
+    """(rows, columns) uint8: a zone of the card at `px_per_mm`, its lines level, its contrast stretched."""
+    left, top, right, bottom = zone.box
     card = np.array(
         [[0, 0], [size.width_mm, 0], [size.width_mm, size.height_mm], [0, size.height_mm]], np.float32
     )  # fmt: skip
     wanted = np.array([[[left, top], [right, top], [right, bottom], [left, bottom]]], np.float64)
     placed = cv2.perspectiveTransform(wanted, cv2.getPerspectiveTransform(card, corners))[0]
     canvas = (round((right - left) * rules.px_per_mm), round((bottom - top) * rules.px_per_mm))
-    return stretched(warp_quad(grey, placed, canvas)[0], rules.tone_mm * rules.px_per_mm)
+    upright = stretched(warp_quad(grey, placed, canvas)[0], rules.tone_mm * rules.px_per_mm)
+    return np.ascontiguousarray(np.rot90(upright, zone.quarters))
 
 
 def _on_card(corners: NDArray[np.float32], zone: Zone, px_per_mm: float) -> BoxMm:

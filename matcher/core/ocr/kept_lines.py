@@ -26,7 +26,7 @@ from matcher.core.ocr.reading import can_read
 from matcher.core.ocr.settings import OcrSettings
 from matcher.core.ocr.spelling import Frames
 
-FORM = "lines/3"
+FORM = "lines/4"
 """Raise it when other lines are found, or others read, for the same face."""
 
 

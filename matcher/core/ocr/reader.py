@@ -1,25 +1,30 @@
-"""Lines of print in a picture found and read: by a library, and by a network that was taught on from the library's.
+"""Lines of print in a picture found and read: by a library, and by networks that were taught on from the library's.
 
-The only file that knows the library, which finds lines and cuts them out; what they say `recogniser` sees. Lines are
-found in a reduced picture and read one by one at full scale, so that a caller can stop when it has read enough. Without
-the extra `reading` there is no reader.
+The only file that knows the library, which makes boxes of what the network of lines sees, and cuts them out; what they
+say `recogniser` sees. Lines are found in a reduced picture and read one by one at full scale, so that a caller can stop
+when it has read enough. Without the extra `reading` there is no reader.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from pathlib import Path
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from matcher.core.nets import check_weights, weight_file
 from matcher.core.ocr.recogniser import recognised
 from matcher.core.ocr.settings import ReaderSettings
 from matcher.core.ocr.spelling import Frames
 
 Box = NDArray[np.float32]
+
+FINDER_TABLES = ("lines_1.bin", "lines_2.bin")
+"""Beside `lines.onnx`, which names them: no file that is shipped is larger than 3 MB."""
 
 
 @dataclass(frozen=True)
@@ -67,6 +72,10 @@ def _loaded(settings: ReaderSettings) -> Reader | None:
             "Global.use_cls": False,  # which way up the card stands is known
             "Global.use_rec": False,  # `recogniser` reads
             "Global.use_vertical_padding": False,
+            "Det.model_path": str(_finder()),
+            "Det.thresh": settings.core,
+            "Det.use_dilation": False,
+            "Det.unclip_ratio": settings.grown,
             "Det.limit_type": "max",
             "Det.limit_side_len": settings.search_side,
             "EngineConfig.onnxruntime.intra_op_num_threads": 1,
@@ -77,6 +86,13 @@ def _loaded(settings: ReaderSettings) -> Reader | None:
     engine(_in_colour(sample), use_rec=False)  # loads what finds lines
     recognised(sample, settings.squeezed, settings)
     return Reader(engine, settings)
+
+
+def _finder() -> Path:
+    """The network that sees where lines stand, known with its tables to be what was shipped."""
+    for name in ("lines.onnx", *FINDER_TABLES):
+        check_weights(weight_file(name))
+    return weight_file("lines.onnx")
 
 
 def _sample() -> NDArray[np.uint8]:

@@ -7,6 +7,7 @@ stand. Ink spreads a little, and a pen's line is not as even as a type's.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -89,9 +90,13 @@ def _bow(line: SetLine) -> float:
 def _bent(ink: Floats, radius: float) -> Floats:
     """The same along a circle whose top, or for a radius below 0 bottom, is the middle of the line."""
     rows, columns = np.mgrid[0 : ink.shape[0], 0 : ink.shape[1]].astype(np.float32)
-    across = columns - ink.shape[1] / 2
-    fall = (abs(radius) - np.sqrt(np.maximum(radius**2 - across**2, 1.0))) * np.sign(radius)
-    return np.asarray(cv2.remap(ink, columns, (rows - fall).astype(np.float32), cv2.INTER_LINEAR), np.float32)
+    down = rows - fall(columns - ink.shape[1] / 2, radius)
+    return np.asarray(cv2.remap(ink, columns, down.astype(np.float32), cv2.INTER_LINEAR), np.float32)
+
+
+def fall(across: NDArray[Any], radius: float) -> NDArray[Any]:
+    """How far a bent line has fallen so far from its middle, in the same unit."""
+    return np.asarray((abs(radius) - np.sqrt(np.maximum(radius**2 - across**2, 1.0))) * np.sign(radius))
 
 
 def _framed(ink: Floats, line: SetLine, fine: float, left: float, baseline: float) -> tuple[Floats, Floats]:

@@ -21,6 +21,7 @@ Coefficients:
     packed_weights         a network's file            -> the same in less than half the size
     reader_head            the library's reader        -> the same with fewer signs
     reader_lines           pictures, typefaces         -> lines as cards bear them, and what they say
+    line_strips            pictures, typefaces         -> strips of cards, and where lines stand in them
 
 Networks, which need PyTorch:
     begun_network          a network that was exported -> one that begins with its weights
@@ -45,6 +46,8 @@ Networks, which need PyTorch:
     train_reader           `scripts/train_reader`
     onnx_graph_network     an ONNX graph               -> a network that can learn on, and back
     reader_network         lines                       -> the library's reader, taught on
+    train_lines            `scripts/train_lines`
+    line_finder_network    strips                      -> the library's finder of lines, taught on
     train_orientation      `scripts/train_orientation`
     orientation_sides      photographs                 -> fronts and backs as cameras and outlines may give them
     orientation_views_network  those                   -> many of them seen otherwise at once

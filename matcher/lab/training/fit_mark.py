@@ -43,7 +43,7 @@ from matcher.lab.evaluation.negatives import read_negatives
 from matcher.lab.manifests import add_option, stored, take
 from matcher.lab.synthesis import scan
 from matcher.lab.synthesis.photographing import Shot
-from matcher.lab.synthesis.type_cases import Typeface, typefaces
+from matcher.lab.synthesis.type_cases import Typeface, dealt, typefaces
 from matcher.lab.training.fitting import Rows, as_json, fit, probabilities, report
 
 ASKED = ("same", "mark", "mark", "same")
@@ -75,9 +75,10 @@ class MarkTrial:
 def mark_trials(
     folders: Sequence[Path], types: Sequence[Typeface], count: int, seed: int, role: str, manifests: Sequence[Path]
 ) -> Iterator[MarkTrial]:
-    """Of at most `count` photos those whose record has a mark and which could be registered."""
+    """Of at most `count` photos, every other one as people take them, those whose record has a mark and which could be
+    registered."""
     negatives = read_negatives(folders, "", seed, role, manifests)  # type: ignore[arg-type]
-    records, asked = lettering_plan(negatives, types, count, seed, asked=ASKED)
+    records, asked = lettering_plan(negatives, types, count, seed, rough=True, asked=ASKED)
     known = {one.record_id: _reference(one, types, seed) for one in records if one.card.wording.mark}
     for query in asked:
         if query.record.record_id in known:
@@ -161,6 +162,7 @@ def main() -> None:
     try:
         taken = take(chosen.role, chosen.folders, chosen.manifest)
         types = typefaces(chosen.types, chosen.role)
+        types = dealt(types, 0) if chosen.role == "fit" else types
         drawn = mark_trials(chosen.folders, types, chosen.photos, chosen.seed, chosen.role, chosen.manifest)
         trials = list(drawn)
     except BadTable as error:

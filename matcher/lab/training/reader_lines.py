@@ -234,13 +234,13 @@ def plain_tiles(
 
 def _plain_tile(pictures: Sequence[Grey], types: Sequence[Typeface], rng: np.random.Generator) -> Tile | None:
     scale = float(rng.uniform(8, 24))
-    line = _plain_line(types, rng)
+    line = plain_line(types, rng)
     size = (line.width + 6.0, 2.2 * line.body + 5.0)
     if size[0] * scale > 3000:
         return None
     line = replace(line, x=size[0] / 2, y=size[1] / 2 + 0.3 * line.body)
     shape = (round(size[1] * scale), round(size[0] * scale))
-    ground = _ground(pictures, shape, rng)
+    ground = ground_of(pictures, shape, rng)
     light = float(ground.mean())
     tone = rng.uniform(0.0, 0.3) if light > 0.5 else rng.uniform(0.75, 1.0)
     line = replace(line, tone=float(tone if rng.random() < 0.93 else rng.uniform(0, 1)))
@@ -250,18 +250,18 @@ def _plain_tile(pictures: Sequence[Grey], types: Sequence[Typeface], rng: np.ran
         return None
     sheet = ink_on(ground, drawn)
     if rng.random() < 0.35:  # another line above or below, as cards have
-        other = replace(_plain_line(types, rng), tone=line.tone)
+        other = replace(plain_line(types, rng), tone=line.tone)
         sign = float(rng.choice([-1, 1]))
         apart = sign * (0.62 * (line.body + other.body) * float(rng.uniform(0.85, 1.5)))
         sheet = ink_on(sheet, draw_line(replace(other, x=line.x, y=line.y + apart), shape, scale))
-    grey = _worn(sheet, scale, rng)
+    grey = worn(sheet, scale, rng)
     level = stretched(grey, LinePairSettings().tone_mm * scale) if rng.random() < 0.9 else grey
     left, top, right, bottom = (scale * side for side in _loosely(ink_box(line, scale), False, rng))
     corners = np.array([[left, top], [right, top], [right, bottom], [left, bottom]], np.float32)
     return tile_of(level, corners, line.words)
 
 
-def _plain_line(types: Sequence[Typeface], rng: np.random.Generator) -> SetLine:
+def plain_line(types: Sequence[Typeface], rng: np.random.Generator) -> SetLine:
     kind = rng.choice(["book", "display", "hand"], p=[0.4, 0.15, 0.45])
     some = [one for one in types if one.lettering == kind]
     type_ = some[int(rng.integers(len(some)))]
@@ -278,7 +278,7 @@ def _plain_line(types: Sequence[Typeface], rng: np.random.Generator) -> SetLine:
     )  # fmt: skip
 
 
-def _ground(pictures: Sequence[Grey], shape: tuple[int, int], rng: np.random.Generator) -> Floats:
+def ground_of(pictures: Sequence[Grey], shape: tuple[int, int], rng: np.random.Generator) -> Floats:
     """Paper, or a bit of a picture, 0..1."""
     if rng.random() < 0.4:
         return np.full(shape, rng.uniform(0.8, 0.97), np.float32)
@@ -296,7 +296,7 @@ def _ground(pictures: Sequence[Grey], shape: tuple[int, int], rng: np.random.Gen
     return np.asarray(ground, np.float32)
 
 
-def _worn(sheet: Floats, scale: float, rng: np.random.Generator) -> Grey:
+def worn(sheet: Floats, scale: float, rng: np.random.Generator) -> Grey:
     """Faded, stained, out of focus, noisy, and stored as a JPEG."""
     contrast = float(rng.choice([1.0, 0.8, 0.5, 0.3, 0.2, 0.12], p=[0.14, 0.22, 0.26, 0.22, 0.1, 0.06]))
     paper = float(rng.uniform(0.6, 0.95))
@@ -343,7 +343,7 @@ def card_tiles(
     _, asked = lettering_plan(negatives, types, count, seed, rough=True, asked=CHANGES)
     for query in asked:
         rng = np.random.default_rng([query.seed, seed, 9])
-        card = replace(query.card, wording=_said_otherwise(query.card.wording, rng))
+        card = replace(query.card, wording=said_otherwise(query.card.wording, rng))
         if rng.random() < 0.3:
             shot = scan(drawn_card(card, types, SCAN_PX_PER_MM), rng)
         else:
@@ -357,7 +357,7 @@ def card_tiles(
         yield from _cut(card, (Seen(photo.grey, move, face.size), flat), rng)
 
 
-def _said_otherwise(wording: Wording, rng: np.random.Generator) -> Wording:
+def said_otherwise(wording: Wording, rng: np.random.Generator) -> Wording:
     """Set as it was, in words that say nothing."""
 
     def words(type_: Typeface) -> str:

@@ -80,12 +80,12 @@ def designs(folder: Path, more: Sequence[Path]) -> tuple[Typeface, ...]:
     return (*dealt(typefaces(folder, "fit"), 1), *others)
 
 
-def library_file() -> Path:
-    """The reader that came with the library."""
+def library_file(name: str = "PP-OCRv6_rec_small.onnx") -> Path:
+    """A network that came with the library; its reader if not given."""
     found = find_spec("rapidocr")
     if found is None or found.origin is None:
         raise SystemExit("the extra is missing: pip install 'platekin[reading]'")
-    return Path(found.origin).parent / "models" / "PP-OCRv6_rec_small.onnx"
+    return Path(found.origin).parent / "models" / name
 
 
 def origin(file: Path) -> dict[str, str]:

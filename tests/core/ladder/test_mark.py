@@ -14,8 +14,11 @@ from matcher.core.calibration import Calibration
 from matcher.core.card_lines import BoxMm, CardLine, wider
 from matcher.core.flatten import Face
 from matcher.core.ladder.candidate import Candidate
+from matcher.core.ladder.caption_strips import ink_of
 from matcher.core.ladder.decision import decide, marks_asked
 from matcher.core.ladder.mark import MarkFinding, MarkLines, glanced_mark, judge_mark, mark_words
+from matcher.core.ladder.picture_round import expected_ink
+from matcher.core.ladder.words_settings import MarkSettings
 from matcher.core.ocr.mark_match import match_marks
 from matcher.core.settings import Thresholds
 from matcher.lab.synthesis.lettering import CENTURY, ROMAN
@@ -110,6 +113,48 @@ def test_what_is_hidden_or_was_not_read_is_not_compared() -> None:
     unread = match_marks([], [], WORDS, ("J. Harlesk",))
     assert judge_mark(marked(seed=2), marked(), np.eye(3), unread).probability is None
     assert "could not be compared" in judge_mark(marked(seed=2), marked(), np.eye(3), unread).words
+
+
+def faded(face: Face, contrast: float, seed: int, noise: float = 4.0) -> Face:
+    """The same card with so much of its contrast left, in a photo of its own grain."""
+    grain = np.random.default_rng(seed).normal(0, noise, face.grey.shape)
+    return with_grey(face, 200 + (face.grey.astype(np.float32) - 200) * contrast + grain)
+
+
+def test_where_the_same_mark_would_hardly_show_another_ink_is_no_other_mark() -> None:
+    """Nothing is read on a card that has a twentieth of its contrast left: no new mark, whether it bears one or not."""
+    for query in (faded(marked(seed=2, noise=0), 0.05, 3), faded(marked("", seed=2, noise=0), 0.05, 3)):
+        finding = found(query)
+        assert finding.probability is None
+        assert "too faint" in finding.words
+    gone = found(faded(marked("", seed=2, noise=0), 0.6, 3))
+    assert gone.probability is not None
+    assert gone.probability < 0.25
+
+
+def test_the_ink_to_be_expected_falls_with_the_contrast() -> None:
+    """A signal of s in noise of n correlates by s / sqrt(s^2 + n^2) with itself free of noise."""
+    reference, box = marked(noise=0), seen().box_mm
+    ruler = (np.ones(reference.grey.shape, bool), box, reference.size.px_per_mm, MarkSettings())
+    told = [
+        expected_ink(faded(reference, contrast, 5, 4.0).grey, reference.grey, *ruler)
+        for contrast in (1.0, 0.3, 0.1, 0.03)
+    ]
+    assert told == sorted(told, reverse=True)
+    assert told[0] > 0.97
+    assert told[-1] < 0.6
+    x0, y0, x1, y1 = (round(side * reference.size.px_per_mm) for side in box)
+    ink = ink_of(reference.grey)[y0:y1, x0:x1].std()
+    grain = ink_of(faded(with_grey(reference, np.full(reference.grey.shape, 128.0)), 1.0, 5, 4.0).grey).std()
+    for contrast, one in zip((0.3, 0.1), told[1:3], strict=True):
+        signal = contrast * float(ink)
+        assert one == pytest.approx(signal / np.hypot(signal, grain), abs=0.06)
+
+
+def test_a_mark_that_the_known_card_is_too_faint_to_show_is_not_another() -> None:
+    reference = faded(marked(seed=1, noise=0), 0.03, 7)
+    told = match_marks([seen()], [], WORDS, ("J. Harlesk", "Banow Rowing Club"))
+    assert judge_mark(marked(seed=2), reference, np.eye(3), told).probability is None
 
 
 def with_grey(face: Face, grey: np.ndarray) -> Face:
