@@ -13,11 +13,12 @@ import numpy as np
 
 from matcher.core.align.view import View
 from matcher.core.calibration import Calibration
-from matcher.core.describe import describe
+from matcher.core.describe import Description, describe
 from matcher.core.flatten import Face
 from matcher.core.ladder.decision import LOOK_AT
 from matcher.core.ladder.verification import Verifier
 from matcher.core.reference_set import ReferenceSet
+from matcher.core.search.voting import Hit
 from matcher.core.settings import Settings
 
 
@@ -55,8 +56,11 @@ def known_but_altered(face: Face, references: ReferenceSet, calibration: Calibra
     for way in ALTERATIONS:
         undone = way.undo(face)
         described = describe(undone)
-        hits = references.search(described)
-        best = max(hits, key=lambda hit: hit.inliers, default=None)
+        best = _best(references, described)
+        if best and best.turned:  # of what is altered the way up is in doubt as well
+            undone = undone.half_turn()
+            described = describe(undone)
+            best = _best(references, described)
         known = references.known(best.reference_id) if best else None
         if best is None or known is None or best.turned or best.inliers < settings.ladder.decision.least_matches:
             continue
@@ -64,3 +68,8 @@ def known_but_altered(face: Face, references: ReferenceSet, calibration: Calibra
         if verifier.pose(verifier.register(known)).pose_probability >= settings.thresholds.pose:
             return f"{LOOK_AT}the card itself, and ask again: the picture is pose {known.record.pose} {way.words}"
     return ""
+
+
+def _best(references: ReferenceSet, described: Description) -> Hit | None:
+    """The reference that shares most with it."""
+    return max(references.search(described), key=lambda hit: hit.inliers, default=None)

@@ -12,7 +12,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.core.card_lines import BoxMm, wider
+from matcher.core.card_lines import BoxMm, moved_box, wider
+from matcher.core.flatten import Face
 from matcher.core.ladder.caption_strips import ink_of
 from matcher.core.ladder.words_settings import MarkSettings
 
@@ -68,6 +69,23 @@ def expected_ink(
         return 0.0
     signal = fainter**2 * float(inks[1][y0:y1, x0:x1].var())
     return math.sqrt(signal / (signal + float(np.median(differs**2)) / MEDIAN_OF_SQUARES + 1e-6))
+
+
+def expected_of_line(
+    query: Face, reference: Face, transform: NDArray[np.float64], box: BoxMm, settings: MarkSettings
+) -> float:  # fmt: skip
+    """As `expected_ink`, of a line in a box of the reference, mm. transform: (3, 3), query face pixels to reference
+    face pixels."""
+    canvas, flags = (query.size.width, query.size.height), cv2.WARP_INVERSE_MAP
+    other = cv2.warpPerspective(
+        reference.grey, transform, canvas, flags=cv2.INTER_LINEAR | flags, borderMode=cv2.BORDER_REPLICATE
+    )
+    shown = cv2.warpPerspective(reference.trusted.astype(np.uint8), transform, canvas, flags=cv2.INTER_NEAREST | flags)
+    scale = np.diag([1 / query.size.px_per_mm, 1 / query.size.px_per_mm, 1.0])
+    to_px = np.diag([reference.size.px_per_mm, reference.size.px_per_mm, 1.0])
+    here = moved_box(box, scale @ np.linalg.inv(transform) @ to_px)
+    trusted = np.asarray(query.trusted & (shown > 0))
+    return expected_ink(query.grey, np.asarray(other, np.uint8), trusted, here, query.size.px_per_mm, settings)
 
 
 MEDIAN_OF_SQUARES = 0.455

@@ -19,7 +19,9 @@ from matcher.core.ladder.candidate import Candidate
 from matcher.core.ladder.caption_zone import bears_letters
 from matcher.core.ladder.letters import compare_letters
 from matcher.core.ladder.mark import mark_words
+from matcher.core.ladder.picture_round import expected_of_line
 from matcher.core.ladder.words import LARGE, Wanting, WordLine, WordsFinding, judge_line, judge_words
+from matcher.core.ladder.words_settings import MarkSettings
 from matcher.core.ocr.added_line import AddedLine, added_line
 from matcher.core.ocr.line_pairs import LinePair, Sight, WrittenLine, pair_lines
 from matcher.core.ocr.reader import reader
@@ -78,7 +80,24 @@ def judged_line(pair: LinePair, sight: Sight) -> WordLine:
         probability = max(probability, READ_AS_KNOWN)  # the known card was not read rightly
     if left_by_scissors(told, known, *sight.beyond_edge(pair.written)):
         probability = max(probability, READ_AS_KNOWN)
+    if not told and is_gone(pair, sight, features["ink_fit"]):
+        probability = min(probability, UNREAD)
     return WordLine(pair.part, pair.known, read.words, read.certainty, probability, features)
+
+
+UNREAD = 0.5
+"""Probability that a line says the same where nothing is read on the query and its ink would show: it may be another
+printing's, or hidden. Our own choice."""
+
+SHORT = 0.2
+"""By how much the inks of a line must agree less than those of one line would, for it to be gone; by hand."""
+
+
+def is_gone(pair: LinePair, sight: Sight, fit: float) -> bool:
+    """Whether the ink of a reference's line would show on the query, and does not. fit: correlation of the two inks."""
+    box, rules = pair.written.line.box_mm, MarkSettings()
+    expected = expected_of_line(sight.query, sight.reference, sight.transform, box, rules)
+    return expected >= rules.least_expected and fit < expected - SHORT
 
 
 def left_by_scissors(told: str, known: str, before: float, after: float) -> bool:

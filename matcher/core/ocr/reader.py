@@ -63,32 +63,37 @@ def reader(settings: ReaderSettings) -> Reader | None:
 @lru_cache(maxsize=1)
 def _loaded(settings: ReaderSettings) -> Reader | None:
     try:
-        from rapidocr import RapidOCR
+        found = with_finder(settings, shipped_finder())
     except ImportError:
         return None
+    recognised(_sample(), settings.squeezed, settings)
+    return found
+
+
+def with_finder(settings: ReaderSettings, finder: Path | None) -> Reader:
+    """A reader whose lines are found by a network of this file, ONNX; by the library's own, and as the library has it,
+    if none is given: to measure beside. Raises ImportError where the extra is missing."""
+    from rapidocr import RapidOCR
+
+    boxed = {"thresh": settings.core, "use_dilation": False, "unclip_ratio": settings.grown, "model_path": str(finder)}
     engine = RapidOCR(
         params={
             "Global.log_level": "error",
             "Global.use_cls": False,  # which way up the card stands is known
             "Global.use_rec": False,  # `recogniser` reads
             "Global.use_vertical_padding": False,
-            "Det.model_path": str(_finder()),
-            "Det.thresh": settings.core,
-            "Det.use_dilation": False,
-            "Det.unclip_ratio": settings.grown,
             "Det.limit_type": "max",
             "Det.limit_side_len": settings.search_side,
             "EngineConfig.onnxruntime.intra_op_num_threads": 1,
             "EngineConfig.onnxruntime.inter_op_num_threads": 1,
+            **({f"Det.{name}": value for name, value in boxed.items()} if finder else {}),
         }
     )
-    sample = _sample()
-    engine(_in_colour(sample), use_rec=False)  # loads what finds lines
-    recognised(sample, settings.squeezed, settings)
+    engine(_in_colour(_sample()), use_rec=False)  # loads what finds lines
     return Reader(engine, settings)
 
 
-def _finder() -> Path:
+def shipped_finder() -> Path:
     """The network that sees where lines stand, known with its tables to be what was shipped."""
     for name in ("lines.onnx", *FINDER_TABLES):
         check_weights(weight_file(name))

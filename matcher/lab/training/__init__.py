@@ -21,6 +21,7 @@ Coefficients:
     packed_weights         a network's file            -> the same in less than half the size
     reader_head            the library's reader        -> the same with fewer signs
     reader_lines           pictures, typefaces         -> lines as cards bear them, and what they say
+    found_lines            `scripts/measure_lines`: how many lines are found, and by whom
     line_strips            pictures, typefaces         -> strips of cards, and where lines stand in them
 
 Networks, which need PyTorch:

@@ -147,7 +147,7 @@ def _stands_out(values: Floats, ink: NDArray[np.bool_], paper: NDArray[np.bool_]
 
 def core(line: SetLine, scale: float) -> Points:
     """(n, 2) pixels: the outline of a line's core, turned and bent as the line is. scale: px a mm."""
-    left, top, right, bottom = (scale * side for side in _ink(line))
+    left, top, right, bottom = (scale * side for side in ink_of_line(line))
     pad = PAD_SHARE * (bottom - top) + PAD_PX
     wide, high = right - left + 2 * pad, bottom - top + 2 * pad
     inset = pad - shrunk_by(wide, high)
@@ -180,11 +180,10 @@ def shrunk_by(wide: float, high: float) -> float:
     return low
 
 
-def _ink(line: SetLine) -> BoxMm:
+def ink_of_line(line: SetLine) -> BoxMm:
     """Where its ink lies beside the middle of its baseline, mm, before it is turned or bent."""
-    left, top, right, bottom = (
-        side * line.body / 100 for side in face_of(line.type.path, 100).getbbox(line.words, anchor="ms")
-    )
+    inked = face_of(line.type.path, 100).getbbox(line.words, anchor="ms")
+    left, top, right, bottom = (side * line.body / 100 for side in inked)
     if line.spacing > 0:
         left, right = -line.width / 2, line.width / 2
     return left, top, right, bottom

@@ -11,7 +11,7 @@ import pytest
 from matcher.core.errors import PlatekinError
 from matcher.core.nets import WEIGHTS, weight_file
 from matcher.core.ocr import reader as reader_module
-from matcher.core.ocr.reader import FINDER_TABLES, Reader, _finder, reader
+from matcher.core.ocr.reader import FINDER_TABLES, Reader, reader, shipped_finder
 from matcher.core.ocr.settings import ReaderSettings
 from tests.core.ocr.test_recogniser import drawn
 
@@ -82,7 +82,7 @@ def test_its_tables_hold_no_number_that_slows_a_processor_down() -> None:
 def test_weights_that_are_not_what_was_shipped_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(reader_module, "FINDER_TABLES", (*FINDER_TABLES[:1], "lines_9.bin"))
     with pytest.raises(PlatekinError) as refused:
-        _finder()
+        shipped_finder()
     assert refused.value.code == "damaged_part"
 
 
