@@ -37,6 +37,7 @@ def mirrored(face: Face) -> Face:
         pixels=np.ascontiguousarray(face.pixels[:, ::-1]),
         grey=np.ascontiguousarray(face.grey[:, ::-1]),
         trusted=np.ascontiguousarray(face.trusted[:, ::-1]),
+        bow=None,  # the pose needs none, and it would lie the wrong way round
     )
 
 

@@ -181,7 +181,19 @@ def sitting(tmp_path: Path) -> One:
     return One(shown, index)
 
 
-@pytest.mark.parametrize(("change", "told"), [(mirrored, "left to right"), (inverted, "light and dark exchanged")])
+def upside_down(change: Callable[[Face], Face]) -> Callable[[Face], Face]:
+    return lambda face: change(face).half_turn()
+
+
+ALTERED = [
+    (mirrored, "left to right"),
+    (upside_down(mirrored), "left to right"),
+    (inverted, "light and dark exchanged"),
+    (upside_down(inverted), "light and dark exchanged"),
+]
+
+
+@pytest.mark.parametrize(("change", "told"), ALTERED)
 def test_a_known_picture_turned_over_or_shown_as_a_negative_is_no_other_exposure(
     sitting: One, change: Callable[[Face], Face], told: str
 ) -> None:

@@ -44,8 +44,10 @@ def strips() -> Iterator[list[Strip]]:
 
 
 def test_it_learns_what_is_a_line() -> None:
-    network = taught(Threshold(), strips(), Course(0.1, 20.0, 4, 8, 4, "cpu", 1, mean=0.5))
-    seen = network.raw(as_seen(tensors(next(strips()))[0].float() / 255))[0, 0]
+    learnt = taught(Threshold(), strips(), Course(0.1, 20.0, 4, 8, 4, "cpu", 1, mean=0.5))
+    assert learnt.steps > 0
+    assert learnt.strips >= 4
+    seen = learnt.network.raw(as_seen(tensors(next(strips()))[0].float() / 255))[0, 0]
     assert float(seen[70, 200]) > 0 > float(seen[20, 20])
 
 

@@ -1,4 +1,5 @@
-"""Strips that the finder of lines learns from tell of lines where they are drawn, and of none where none is seen."""
+"""Strips that the finder of lines learns from tell of lines where they are drawn; plain ones of none where none is
+seen."""
 
 from __future__ import annotations
 

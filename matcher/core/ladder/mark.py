@@ -21,7 +21,7 @@ from matcher.core.calibration import Calibration, log_odds, sigmoid
 from matcher.core.card_lines import BoxMm, CardLine, share_of, wider
 from matcher.core.flatten import Face
 from matcher.core.ladder.caption_strips import ink_of
-from matcher.core.ladder.picture_round import expected_ink, picture_round
+from matcher.core.ladder.picture_round import expected_of_line, picture_round
 from matcher.core.ladder.registered import laid_over
 from matcher.core.ladder.words_settings import MarkSettings, StripSettings
 from matcher.core.nets import weight_file
@@ -153,7 +153,7 @@ def judge_mark(
         return MarkFinding(None, lines, line)
     probability = _stated("mark", features, calibration, settings)
     finding = MarkFinding(probability, lines, line, features)
-    if _is_too_faint(finding, settings):
+    if _is_too_faint(query, reference, transform, finding, settings):
         return replace(finding, probability=None)
     boxes = finding.boxes_mm(query, reference, transform)
     if probability < 0.5 and line is lines.seen and len(boxes) == 1 and _at_the_edge(boxes[0], query, settings):
@@ -187,13 +187,24 @@ def glanced_mark(
     if features is None:
         return MarkFinding(None, lines)
     finding = MarkFinding(_stated("mark_ink", features, calibration, settings), lines, None, features)
-    return replace(finding, probability=None) if _is_too_faint(finding, settings) else finding
+    faint = _is_too_faint(query, reference, transform, finding, settings)
+    return replace(finding, probability=None) if faint else finding
 
 
-def _is_too_faint(finding: MarkFinding, settings: MarkSettings) -> bool:
-    """Whether the same mark would hardly show on a card: then neither its ink tells, nor that none is read."""
-    read = finding.lines.seen is not None and (finding.probability or 0.0) >= 0.5
-    return finding.features["expected"] < settings.least_expected and not read
+def _is_too_faint(
+    query: Face, reference: Face, transform: NDArray[np.float64], finding: MarkFinding, settings: MarkSettings
+) -> bool:  # fmt: skip
+    """Whether the mark, as it was read on one card, would hardly show on the other: then neither its ink tells, nor
+    that none is read."""
+    known, seen = finding.lines.known, finding.lines.seen
+    if seen and (finding.probability or 0.0) >= 0.5:
+        return False
+    if known:
+        expected = expected_of_line(query, reference, transform, known.box_mm, settings)
+    else:
+        back = np.asarray(np.linalg.inv(transform), np.float64)
+        expected = expected_of_line(reference, query, back, seen.box_mm, settings) if seen else 0.0
+    return expected < settings.least_expected
 
 
 def _stated(
@@ -212,7 +223,7 @@ def shipped_calibration() -> Calibration:
     return Calibration.load(weight_file("mark.json"))
 
 
-INK = ("letters", "frame", "least", "expected")
+INK = ("letters", "frame", "least")
 """Features that tell of the ink."""
 
 
@@ -243,21 +254,12 @@ def mark_features(
         "letters": inks[0],
         "frame": inks[1],
         "least": min(inks),  # one of the two is enough for another mark
-        "expected": _expected(laid, query, known, boxes[0], settings),
         "unread": float(lines.seen is None and there is None),
         "replaced": there.certainty if there and lines.seen is None else 0.0,
         "likeness": lines.likeness if lines.seen else 0.0,
         "moved": float(bool(known and lines.seen and not share_of(lines.seen.box_mm, known))),
         "unlocated": float(known is None),
     }
-
-
-def _expected(laid: _Laid, query: Face, known: BoxMm | None, box: BoxMm, settings: MarkSettings) -> float:
-    """How well the inks of one mark would agree: as much as it shows on the card on which it was not found, or not as
-    surely, of what it shows on the other."""
-    own, other, shown = laid
-    faces = (own, other) if known else (other, own)
-    return expected_ink(*faces, shown, box, query.size.px_per_mm, settings)
 
 
 def _in_its_place(

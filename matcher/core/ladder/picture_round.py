@@ -46,50 +46,60 @@ def picture_round(own: Grey, other: Grey, mark: BoxMm, scale: float, settings: M
 
 
 def expected_ink(
-    own: Grey, other: Grey, shown: NDArray[np.bool_], mark: BoxMm, scale: float, settings: MarkSettings
+    own: Grey, other: Grey, shown: NDArray[np.bool_], line: BoxMm, scale: float, settings: MarkSettings
 ) -> float:  # fmt: skip
-    """Correlation, 0 to 1, of the inks of a mark that both cards bear: 1 where it stands out on the first as it does on
-    the other, 0 where it would drown in what the first shows of its own.
+    """Correlation, 0 to 1, of the inks of a line that both cards bear: 1 where it stands out on the first as it does on
+    the other, 0 where it would drown in what the first shows of its own, or lies beyond its edge.
 
-    mark: where it stands on the other, mm. How much fainter the first is, is told by its whole picture; its noise by
-    what near the mark is not as on the other.
+    line: where it stands on the other, mm. How much fainter the first is, is told by its whole picture; the noise of
+    either by what lies near the line, on the first where it is not as on the other.
     """
     inks = ink_of(own), ink_of(other)
-    x0, y0, x1, y1 = (max(0, round(side * scale)) for side in mark)
+    (left, top, right, bottom), (rows, columns) = (round(side * scale) for side in line), own.shape
+    box = slice(max(0, top), min(rows, bottom)), slice(max(0, left), min(columns, right))
     elsewhere = shown.copy()
-    elsewhere[y0:y1, x0:x1] = False
-    if not elsewhere.any():
+    elsewhere[box] = False
+    if min(box[0].stop - box[0].start, box[1].stop - box[1].start) < settings.least_px or not elsewhere.any():
         return 0.0
     first, second = (ink[elsewhere] for ink in inks)
     fainter = max(0.0, float((first * second).sum()) / (float((second**2).sum()) + 1e-6))
-    left, top, right, bottom = (max(0, round(side * scale)) for side in wider(mark, settings.noise_mm))
-    near = elsewhere[top:bottom, left:right]
-    differs = (inks[0] - fainter * inks[1])[top:bottom, left:right][near]
-    if not differs.size:
+    room = round(settings.noise_mm * scale)
+    wide = tuple(slice(max(0, side.start - room), side.stop + room) for side in box)
+    near = elsewhere[wide]
+    if not near.any():
         return 0.0
-    signal = fainter**2 * float(inks[1][y0:y1, x0:x1].var())
-    return math.sqrt(signal / (signal + float(np.median(differs**2)) / MEDIAN_OF_SQUARES + 1e-6))
+    noise = _mean_square((inks[0] - fainter * inks[1])[wide][near])
+    letters = max(0.0, float(inks[1][box].var()) - _mean_square(inks[1][wide][near]))
+    signal = fainter**2 * letters
+    return math.sqrt(signal / (signal + noise + 1e-6))
+
+
+def _mean_square(values: Floats) -> float:
+    """Of most of them: what is near a line may bear other letters."""
+    return float(np.median(values**2)) / MEDIAN_OF_SQUARES
 
 
 def expected_of_line(
-    query: Face, reference: Face, transform: NDArray[np.float64], box: BoxMm, settings: MarkSettings
+    query: Face, reference: Face, transform: NDArray[np.float64], line: BoxMm, settings: MarkSettings
 ) -> float:  # fmt: skip
-    """As `expected_ink`, of a line in a box of the reference, mm. transform: (3, 3), query face pixels to reference
-    face pixels."""
+    """As `expected_ink`, of a line on the reference, mm. transform: (3, 3), query face pixels to reference face pixels.
+
+    Neither glare nor what lies over the line is asked about.
+    """
     canvas, flags = (query.size.width, query.size.height), cv2.WARP_INVERSE_MAP
     other = cv2.warpPerspective(
         reference.grey, transform, canvas, flags=cv2.INTER_LINEAR | flags, borderMode=cv2.BORDER_REPLICATE
     )
     shown = cv2.warpPerspective(reference.trusted.astype(np.uint8), transform, canvas, flags=cv2.INTER_NEAREST | flags)
-    scale = np.diag([1 / query.size.px_per_mm, 1 / query.size.px_per_mm, 1.0])
+    to_mm = np.diag([1 / query.size.px_per_mm, 1 / query.size.px_per_mm, 1.0])
     to_px = np.diag([reference.size.px_per_mm, reference.size.px_per_mm, 1.0])
-    here = moved_box(box, scale @ np.linalg.inv(transform) @ to_px)
+    here = moved_box(line, to_mm @ np.linalg.inv(transform) @ to_px)
     trusted = np.asarray(query.trusted & (shown > 0))
     return expected_ink(query.grey, np.asarray(other, np.uint8), trusted, here, query.size.px_per_mm, settings)
 
 
 MEDIAN_OF_SQUARES = 0.455
-"""Of a normal distribution, over its mean of squares: what is round a mark may bear other letters."""
+"""Of a normal distribution, over its mean of squares."""
 
 STROKE = 0.25
 """Share of a mark's boldest stroke from which its ink is left out; by hand."""

@@ -160,8 +160,8 @@ class MarkSettings:
                  two; round such as labels lay over, mostly below.
     plain:       deviation, grey levels, below which there is too little picture to ask.
     noise_mm:    room round a mark in which it is measured what a card shows of its own.
-    least_expected: correlation with the known mark's ink to be expected of the same mark, below which another ink is no
-                 other mark. Of 454 photos that were used to fit, 21 lay below, 7 of them of cards of one mark.
+    least_expected: correlation of its inks to be expected of one mark, below which another ink is no other mark; of a
+                 line of words, below which it may be there though nothing is read. By hand.
     least_px:    a box that is narrower or lower, cut off by the card's edge, is not compared.
     none_read, one_read: probability that a card has no mark, as its record says, where none is read on it that the
                  known card has not, and where one is. Of 36 photos that had one added 32 were told, of 64 others none,

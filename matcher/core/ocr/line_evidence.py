@@ -80,21 +80,24 @@ def judged_line(pair: LinePair, sight: Sight) -> WordLine:
         probability = max(probability, READ_AS_KNOWN)  # the known card was not read rightly
     if left_by_scissors(told, known, *sight.beyond_edge(pair.written)):
         probability = max(probability, READ_AS_KNOWN)
-    if not told and is_gone(pair, sight, features["ink_fit"]):
+    if not told and is_unseen(pair, sight, features["ink_fit"]):
         probability = min(probability, UNREAD)
     return WordLine(pair.part, pair.known, read.words, read.certainty, probability, features)
 
 
 UNREAD = 0.5
-"""Probability that a line says the same where nothing is read on the query and its ink would show: it may be another
-printing's, or hidden. Our own choice."""
+"""Probability that a line says the same where nothing is read on the query though it would show: it is not there, or
+something lies over it. Our own choice."""
 
 SHORT = 0.2
-"""By how much the inks of a line must agree less than those of one line would, for it to be gone; by hand."""
+"""By how much the inks of a line, as they lie best, must agree less than those of one line would, for the query's not
+to be that line; by hand."""
 
 
-def is_gone(pair: LinePair, sight: Sight, fit: float) -> bool:
-    """Whether the ink of a reference's line would show on the query, and does not. fit: correlation of the two inks."""
+def is_unseen(pair: LinePair, sight: Sight, fit: float) -> bool:
+    """Whether a line of the reference would show on the query, and no such ink is there. fit: of the two inks."""
+    if fit == NO_INK["ink_fit"]:
+        return False
     box, rules = pair.written.line.box_mm, MarkSettings()
     expected = expected_of_line(sight.query, sight.reference, sight.transform, box, rules)
     return expected >= rules.least_expected and fit < expected - SHORT

@@ -19,7 +19,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.core.card_lines import BoxMm, CardLine, share_of
+from matcher.core.card_lines import BoxMm, CardLine
 from matcher.core.errors import BadTable
 from matcher.core.flatten import flatten
 from matcher.core.ocr.every_line import Sides, find_lines, is_firm, read_found, zones
@@ -114,13 +114,14 @@ def searched(by: Reader, picture: Shown, settings: OcrSettings) -> Searched:
     read = [read_found(by, box, rules) for box in boxes]
     move = on_card(picture.card)
     printed = [(line, _moved(line_box(line), move)) for line in set_lines(picture.card.wording)]
-    stray = [one for one in read if not any(share_of(one.box_mm, box) > MINE for _, box in printed)]
+    stray = [one for one in read if not any(lying_on(one.box_mm, box) > MINE for _, box in printed)]
     told = tuple(_told(picture, line, box, read) for line, box in printed)
     return Searched(told, sum(is_firm(one, rules) for one in stray), took)
 
 
 def line_box(line: SetLine, px_per_mm: float = 14.0) -> NDArray[np.float64]:
-    """(4, 2) mm: the box that the library puts round a line printed black on clean paper."""
+    """(4, 2) mm: the box that the library puts round a line printed black on clean paper; of a bent one, as if it were
+    straight."""
     left, top, right, bottom = ink_of_line(line)
     pad = PAD_SHARE * (bottom - top) + PAD_PX / px_per_mm
     box = np.array(
@@ -152,10 +153,19 @@ def _told(picture: Shown, line: SetLine, box: BoxMm, read: Sequence[CardLine]) -
     return Told(picture.where, place, lettering, found, plain(best.words) == plain(line.words), high / wanted)
 
 
+def lying_on(box: BoxMm, other: BoxMm) -> float:
+    """Share of a box that lies on another."""
+    return _shared(box, other) / max((box[2] - box[0]) * (box[3] - box[1]), 1e-9)
+
+
+def _shared(box: BoxMm, other: BoxMm) -> float:
+    wide, high = min(box[2], other[2]) - max(box[0], other[0]), min(box[3], other[3]) - max(box[1], other[1])
+    return max(0.0, wide) * max(0.0, high)
+
+
 def jaccard(box: BoxMm, other: BoxMm) -> float:
     """What two boxes share of what they cover together (Jaccard 1912)."""
-    wide, high = min(box[2], other[2]) - max(box[0], other[0]), min(box[3], other[3]) - max(box[1], other[1])
-    both = max(0.0, wide) * max(0.0, high)
+    both = _shared(box, other)
     areas = [(one[2] - one[0]) * (one[3] - one[1]) for one in (box, other)]
     return both / max(sum(areas) - both, 1e-9)
 
@@ -181,7 +191,12 @@ def table(found: Mapping[str, Sequence[Searched]]) -> Iterator[str]:
 
 def _shares(lines: Sequence[Told]) -> str:
     found, exact = (100 * float(np.mean([getattr(one, what) for one in lines])) for what in ("found", "exact"))
-    return f"found {found:.1f} %, read exactly {exact:.1f} %, {np.nanmedian([one.high for one in lines]):.2f} as high"
+    return f"found {found:.1f} %, read exactly {exact:.1f} %, {_middle([one.high for one in lines])} as high"
+
+
+def _middle(heights: Sequence[float]) -> str:
+    known = [one for one in heights if one == one]
+    return f"{float(np.median(known)):.2f}" if known else "-"
 
 
 def measured(pictures: Iterable[Shown], settings: OcrSettings) -> dict[str, list[Searched]]:

@@ -25,8 +25,8 @@ HARD = 3
 """Pixels of no line that count for each in a core, the hardest of all (Shrivastava et al. 2016, CVPR)."""
 
 SURE = 0.3
-"""Chance from which the network as it was takes a pixel for a line's: outside of what was drawn nobody is asked about
-it, since pictures bear words of their own."""
+"""Chance from which the network as it was takes a pixel for a line's. Outside of the cores it is not asked about such
+pixels, since pictures bear words of their own; nor, by that, about the cores' rims."""
 
 FLUSHED = 1e-12
 """A weight nearer to 0 is 0: numbers below what single precision holds whole make a processor many times as slow, and
@@ -49,7 +49,16 @@ class Course:
     tell: float = 60.0
 
 
-def taught(network: LibraryGraph, drawn: Iterator[Sequence[Strip]], course: Course) -> LibraryGraph:
+@dataclass(frozen=True)
+class Taught:
+    """A network that has learnt, after so many steps, from so many strips."""
+
+    network: LibraryGraph
+    steps: int
+    strips: int
+
+
+def taught(network: LibraryGraph, drawn: Iterator[Sequence[Strip]], course: Course) -> Taught:
     """The network when it has learnt for so many minutes from what is drawn meanwhile: of its weights, the mean."""
     torch.manual_seed(course.seed)
     device = course.device
@@ -58,9 +67,11 @@ def taught(network: LibraryGraph, drawn: Iterator[Sequence[Strip]], course: Cour
     parts = list(network.parameters())
     optimiser = torch.optim.AdamW(parts, course.rate, weight_decay=1e-3)
     store = DrawnStore(course.room, device)
-    ends = time.monotonic() + 60 * course.minutes
-    store.begin(map(tensors, drawn), course.first, ends)
-    begun = time.monotonic()
+    source = map(tensors, drawn)
+    while store.count < course.first:
+        store.take_in(next(source))
+    begun, ends = time.monotonic(), time.monotonic() + 60 * course.minutes
+    store.begin(source, course.first, ends)
     step, losses, told = 0, list[torch.Tensor](), begun
     while (now := time.monotonic()) < ends:
         pace(optimiser, course.rate, (now - begun) / max(ends - begun, 1e-6), step)
@@ -83,7 +94,7 @@ def taught(network: LibraryGraph, drawn: Iterator[Sequence[Strip]], course: Cour
             lately = float(torch.stack(losses[-200:]).mean())
             print(f"{now - begun:.0f} s: {step} steps, {store.count} strips, loss {lately:.4f}", flush=True)
             told = now
-    return flushed(mean)
+    return Taught(flushed(mean), step, store.count)
 
 
 def tensors(strips: Sequence[Strip]) -> list[torch.Tensor]:

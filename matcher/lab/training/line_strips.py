@@ -45,7 +45,9 @@ PAD_SHARE, PAD_PX = 0.12, 2.5
 146 lines black on clean paper, of which none was missed."""
 
 UNCLIP = 1.6
-"""By how much the library lets a core grow again: its area times this, over its outline (Liao et al. 2020, AAAI)."""
+"""By how much the library lets a core grow again: its area times this, over its outline (Liao et al. 2020, AAAI). What
+learns from these cores gives broader ones, whose rims it is not asked about where the library took them for a line's:
+the product lets them grow less (`ocr.settings.ReaderSettings.grown`)."""
 
 LEAST_STEP, LEAST_CLEAR = 0.012, 0.35
 """Below so little between ink and what lies round it, 0 to 1, or so little beside its spread, an eighth of a line is
@@ -55,7 +57,8 @@ EIGHTHS, ENOUGH = 8, 4
 """Of a line's length, and how many must be seen for it to be asked about; own choice."""
 
 FAINT = 0.2
-"""Residual contrast below which a card's lines are not asked about; own choice."""
+"""Residual contrast below which a whole card's lines are not asked about; whether each can be seen is not looked at, as
+it is on plain strips. Own choice."""
 
 UPRIGHT = 45.0
 """Degrees of a turn from which a line stands along a side."""
@@ -115,7 +118,7 @@ def _rows_of_lines(types: Sequence[Typeface], high: float, wide: float, rng: np.
 
 
 def _set_off(line: SetLine, ground: Floats, scale: float) -> SetLine:
-    """Light on dark and dark on light, as a printer has it; now and then in any tone."""
+    """Light on dark and dark on light, as a printer has it."""
     rows = slice(max(0, round((line.y - line.body) * scale)), max(1, round(line.y * scale)))
     columns = slice(
         max(0, round((line.x - line.width / 2) * scale)), max(1, round((line.x + line.width / 2) * scale))
@@ -259,7 +262,7 @@ def told_zones(
 
 
 def _on_card(line: SetLine, move: Callable[[BoxMm], BoxMm]) -> Points:
-    """The outline of a line's core in mm, where this copy of the card has it."""
+    """The outline of a line's core in mm, where this copy of the card has it; its room as at the largest scale."""
     at = core(line, EveryLineSettings().px_per_mm) / EveryLineSettings().px_per_mm
     return np.array([move((x, y, x, y))[:2] for x, y in at], np.float64)
 

@@ -16,6 +16,7 @@ from collections.abc import Sequence
 from datetime import date
 from itertools import count
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import cv2
 import numpy as np
@@ -43,7 +44,7 @@ def main() -> None:
     parser.add_argument("--minutes", type=float, default=12.0)
     parser.add_argument("--rate", type=float, default=2e-4)
     parser.add_argument("--batch", type=int, default=64, help="strips a step")
-    parser.add_argument("--room", type=int, default=300_000, help="strips that are kept, 0.2 MB each")
+    parser.add_argument("--room", type=int, default=20_000, help="strips that are kept, 0.2 MB each")
     parser.add_argument("--first", type=int, default=5_000, help="strips that are drawn before it begins")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--seed", type=int, default=1)
@@ -57,33 +58,36 @@ def main() -> None:
     except BadTable as error:
         parser.error(str(error))
     begun = chosen.begin or library_file("PP-OCRv6_det_small.onnx")
-    teach(begun, negatives, types, chosen)
+    learnt = teach(begun, negatives, types, chosen)
     about = {
-        "made": date.today().isoformat(), "minutes": chosen.minutes, "seed": chosen.seed, "manifests": stored(taken),
-        "designs": len(types), "begun": origin(begun),
+        "made": date.today().isoformat(), **learnt, "minutes": chosen.minutes, "rate": chosen.rate,
+        "batch": chosen.batch, "seed": chosen.seed, "manifests": stored(taken), "designs": len(types),
+        "begun": origin(begun),
     }  # fmt: skip
     (chosen.output / "lines.json").write_text(json.dumps(about, indent=1) + "\n", encoding="utf-8")
 
 
-def teach(begun: Path, negatives: Sequence[Negative], types: Sequence[Typeface], chosen: argparse.Namespace) -> None:
-    """Learn and write."""
+def teach(
+    begun: Path, negatives: Sequence[Negative], types: Sequence[Typeface], chosen: argparse.Namespace
+) -> dict[str, int]:
+    """Learn and write; how many steps, and how many strips."""
     from matcher.lab.training.line_finder_network import Course, taught
     from matcher.lab.training.onnx_graph_network import LibraryGraph, dump, plain_graph, written_into
     from matcher.lab.training.packed_weights import pack_apart
 
     chosen.output.mkdir(parents=True, exist_ok=True)
-    plain, whole = chosen.output / "begun.npz", chosen.output / "taught.onnx"
-    dump(begun, plain)
     course = Course(
         chosen.minutes, chosen.rate, chosen.batch, chosen.room, chosen.first, chosen.device, chosen.seed
     )  # fmt: skip
-    with multiprocessing.get_context("spawn").Pool(chosen.workers, _ready, (negatives, types, chosen.seed)) as pool:
-        network = taught(LibraryGraph(plain_graph(plain)), pool.imap_unordered(drawn, count()), course)
-        pool.terminate()
-    written_into(begun, network.tables(), whole)
-    pack_apart(whole, chosen.output / "lines.onnx", [chosen.output / name for name in FINDER_TABLES])
-    for scratch in (plain, whole):
-        scratch.unlink()
+    with TemporaryDirectory() as aside:
+        plain, whole = Path(aside) / "begun.npz", Path(aside) / "taught.onnx"
+        dump(begun, plain)
+        with multiprocessing.get_context("spawn").Pool(chosen.workers, _ready, (negatives, types, chosen.seed)) as pool:
+            learnt = taught(LibraryGraph(plain_graph(plain)), pool.imap_unordered(drawn, count()), course)
+            pool.terminate()
+        written_into(begun, learnt.network.tables(), whole)
+        pack_apart(whole, chosen.output / "lines.onnx", [chosen.output / name for name in FINDER_TABLES])
+    return {"strips": learnt.strips, "steps": learnt.steps}
 
 
 _given: tuple[Sequence[Negative], Sequence[Typeface], int]

@@ -151,6 +151,26 @@ def test_the_ink_to_be_expected_falls_with_the_contrast() -> None:
         assert one == pytest.approx(signal / np.hypot(signal, grain), abs=0.06)
 
 
+@pytest.mark.parametrize("place", [(12.0, 64.5, 24.0, 66.0), (12.0, -3.0, 24.0, -0.5), (40.0, 20.0, 50.0, 22.0)])
+def test_nothing_is_expected_beyond_the_card_s_edge(place: BoxMm) -> None:
+    face = marked()
+    shown = np.ones(face.grey.shape, bool)
+    assert expected_ink(face.grey, face.grey, shown, place, face.size.px_per_mm, MarkSettings()) == 0.0
+
+
+def test_a_known_card_s_own_grain_is_no_mark() -> None:
+    """A strong picture above bare paper, which is smooth on one card and grainy on the other; no mark on either."""
+    rng = np.random.default_rng(4)
+    own = face_of(NEGATIVE, noise=0.0, seed=1).grey.astype(np.float32)
+    own[-90:] = 210.0
+    other = own + rng.normal(0, 1, own.shape)
+    other[-90:] += rng.normal(0, 8, other[-90:].shape)
+    size = marked().size
+    greys = [np.clip(one + rng.normal(0, 1, own.shape), 0, 255).astype(np.uint8) for one in (own, other)]
+    shown, box = np.ones(own.shape, bool), (12.0, 57.5, 26.0, 60.0)
+    assert expected_ink(greys[0], greys[1], shown, box, size.px_per_mm, MarkSettings()) < MarkSettings().least_expected
+
+
 def test_a_mark_that_the_known_card_is_too_faint_to_show_is_not_another() -> None:
     reference = faded(marked(seed=1, noise=0), 0.03, 7)
     told = match_marks([seen()], [], WORDS, ("J. Harlesk", "Banow Rowing Club"))

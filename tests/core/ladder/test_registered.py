@@ -11,7 +11,8 @@ import pytest
 from matcher.core.align.alignment import Alignment
 from matcher.core.align.view import picture_zone, wide_zone
 from matcher.core.flatten import Face
-from matcher.core.ladder.registered import Registered, Side
+from matcher.core.ladder.registered import Registered, Side, laid_over
+from matcher.core.ladder.words_settings import StripSettings
 from matcher.core.settings import FaceSize
 from tests.support.faces import SIZE, face_of, picture, window
 
@@ -88,3 +89,14 @@ def test_faces_of_two_scales_are_refused() -> None:
     other = Face.from_pixels(np.zeros((320, 184, 3), np.uint8), small)
     with pytest.raises(ValueError, match="one scale"):
         pair(face, other)
+
+
+def test_on_a_card_all_of_one_tone_what_lies_on_the_other_is_still_seen() -> None:
+    """Fading has no slope there, and none is made up."""
+    blank = np.full((640, 368), 190, np.uint8)
+    covered = blank.copy()
+    covered[200:320, 100:260] = 90
+    assert not laid_over(blank, blank, StripSettings()).any()
+    found = laid_over(covered, blank, StripSettings())
+    assert found[260, 180]
+    assert not found[500, 180]

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from matcher.core.errors import PlatekinError
-from matcher.core.nets import WEIGHTS, weight_file
+from matcher.core.nets import WEIGHTS
 from matcher.core.ocr import reader as reader_module
 from matcher.core.ocr.reader import FINDER_TABLES, Reader, reader, shipped_finder
 from matcher.core.ocr.settings import ReaderSettings
@@ -69,14 +69,6 @@ def test_no_line_is_found_where_none_stands(finder: Reader) -> None:
 def test_lines_of_two_sizes_are_two(finder: Reader) -> None:
     grey = np.minimum(strip(WORDS[0]), np.roll(strip(WORDS[2], 18), 40, axis=0))
     assert len(finder.find(grey, 640)) == 2
-
-
-def test_its_tables_hold_no_number_that_slows_a_processor_down() -> None:
-    """Below 1.18e-38 single precision computes many times as slowly (IEEE 754 calls such numbers subnormal)."""
-    for name in FINDER_TABLES:
-        values = np.fromfile(weight_file(name), np.float16).astype(np.float32)
-        assert np.isfinite(values).all()
-        assert not ((values != 0) & (np.abs(values) < np.finfo(np.float32).tiny)).any()
 
 
 def test_weights_that_are_not_what_was_shipped_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:
