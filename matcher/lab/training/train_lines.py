@@ -24,11 +24,11 @@ import numpy as np
 from matcher.core.errors import BadTable
 from matcher.core.ocr.reader import FINDER_TABLES
 from matcher.lab.evaluation.negatives import Negative, read_negatives
-from matcher.lab.manifests import add_option, stored, take
+from matcher.lab.manifests import stored, take
 from matcher.lab.synthesis.type_cases import Typeface
 from matcher.lab.training.line_strips import Strip, card_strips, plain_strips, seed_of
 from matcher.lab.training.reader_lines import pictures_of
-from matcher.lab.training.train_reader import designs, library_file, origin
+from matcher.lab.training.train_reader import designs, lettering_options, library_file, origin
 
 PLAIN, CARDS = 100, 12
 """Strips drawn straight, or cards of which all strips are, that a process draws before it hands them over."""
@@ -36,11 +36,7 @@ PLAIN, CARDS = 100, 12
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("folders", type=Path, nargs="+")
-    add_option(parser)
-    parser.add_argument("--types", type=Path, required=True, help="folder of typefaces, from scripts/fetch_type")
-    parser.add_argument("--more", type=Path, nargs="*", default=[], help="folders of book, display and hand designs")
-    parser.add_argument("--begin", type=Path, help="the library's finder; that which is installed if not given")
+    lettering_options(parser)
     parser.add_argument("--minutes", type=float, default=12.0)
     parser.add_argument("--rate", type=float, default=2e-4)
     parser.add_argument("--batch", type=int, default=64, help="strips a step")

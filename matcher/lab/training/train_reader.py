@@ -39,11 +39,7 @@ PHOTOS = 30
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("folders", type=Path, nargs="+")
-    add_option(parser)
-    parser.add_argument("--types", type=Path, required=True, help="folder of typefaces, from scripts/fetch_type")
-    parser.add_argument("--more", type=Path, nargs="*", default=[], help="folders of book, display and hand designs")
-    parser.add_argument("--begin", type=Path, help="the library's reader; that which is installed if not given")
+    lettering_options(parser)
     parser.add_argument("--minutes", type=float, default=18.0)
     parser.add_argument("--rate", type=float, default=1e-3)
     parser.add_argument("--columns", type=int, default=160_000, help="pixels along all lines of a batch together")
@@ -67,6 +63,15 @@ def main() -> None:
         "designs": len(types), "begun": origin(begun), "signs": "".join(signs),
     }  # fmt: skip
     (chosen.output / "reader.json").write_text(json.dumps(about, ensure_ascii=False, indent=1) + "\n", encoding="utf-8")
+
+
+def lettering_options(parser: argparse.ArgumentParser) -> None:
+    """What is drawn on, in which designs, and the library's network that it begins with."""
+    parser.add_argument("folders", type=Path, nargs="+")
+    add_option(parser)
+    parser.add_argument("--types", type=Path, required=True, help="folder of typefaces, from scripts/fetch_type")
+    parser.add_argument("--more", type=Path, nargs="*", default=[], help="folders of book, display and hand designs")
+    parser.add_argument("--begin", type=Path, help="the library's network; that which is installed if not given")
 
 
 def designs(folder: Path, more: Sequence[Path]) -> tuple[Typeface, ...]:
