@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import argparse
 import time
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -132,8 +132,8 @@ def line_box(line: SetLine, px_per_mm: float = 14.0) -> NDArray[np.float64]:
     return np.asarray(box @ turn.T + [line.x, line.y], np.float64)
 
 
-def _moved(corners: NDArray[np.float64], move: object) -> BoxMm:
-    placed = np.array([move((x, y, x, y))[:2] for x, y in corners])  # type: ignore[operator]
+def _moved(corners: NDArray[np.float64], move: Callable[[BoxMm], BoxMm]) -> BoxMm:
+    placed = np.array([move((x, y, x, y))[:2] for x, y in corners])
     (x0, y0), (x1, y1) = placed.min(axis=0), placed.max(axis=0)
     return float(x0), float(y0), float(x1), float(y1)
 
