@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import tempfile
 import zipfile
 from collections.abc import Iterator, Sequence
@@ -136,7 +137,7 @@ def _check_export(folder: Path) -> None:
     there = sorted(path.name for path in folder.iterdir() if path.suffix.lower() in TABLES)
     todo = "write a table beside the pictures, one row for each, and enrol that: platekin enrol --help"
     if there:
-        todo = f"enrol the table in it: platekin enrol {folder / there[0]}"
+        todo = f"enrol the table in it: platekin enrol {shlex.quote(str(folder / there[0]))}"
     raise BadTable("bad_bag", f"{folder}: a folder, but not an export of platekin, which has a bagit.txt", todo)
 
 

@@ -179,6 +179,8 @@ def show(find: FindArgument, catalogue: CatalogueOption, format: FormatOption = 
         console.print(f"card       one of {cards} in it, with its corners at {outline_text(row.quad)}", markup=False)
     if row.source:
         console.print(f"source     {row.source}", markup=False)
+    if row.seen_on:
+        console.print(f"seen on    {row.seen_on}", markup=False)
     for name, one in row.found.fields.items():
         told = f"{one.value!r}, {one.origin}" if one.value else one.origin
         console.print(f"{name:13} {told}{': please confirm' if one.confirm else ''}", markup=False)

@@ -13,6 +13,7 @@ from matcher.catalogue import Catalogue
 from matcher.cli.lot_run import app, summary
 from matcher.cli.options import CatalogueOption, FormatOption, QuietOption
 from matcher.cli.output import counted, messages, print_json, print_table, remark
+from matcher.core.errors import CatalogueError
 from matcher.jobs.lot import store
 from matcher.jobs.lot.cards import cards_of
 from matcher.jobs.lot.cleaning import forget_lot
@@ -66,13 +67,17 @@ def show(lot: LotArgument, catalogue: CatalogueOption, format: FormatOption = "t
 @app.command("save")
 def save(
     lot: LotArgument,
-    target: Annotated[
-        Path, typer.Argument(metavar="FILE.csv|.jsonl|.xlsx", help="The file to write; an older one is replaced.")
-    ],
+    target: Annotated[Path, typer.Argument(metavar="FILE.csv|.jsonl|.xlsx", help="The file to write.")],
     catalogue: CatalogueOption,
+    replace: Annotated[bool, typer.Option("--replace", help="Write over a file that is there already.")] = False,
     quiet: QuietOption = False,
 ) -> None:
     """Save the results as a table, one row per card; the file's ending says of which kind."""
+    if target.exists() and not replace:
+        raise CatalogueError(
+            "target_exists", f"{target} is there already, and may hold what you wrote into it",
+            "name a file that is not there yet, or add --replace",
+        )  # fmt: skip
     with opened_lot(catalogue, lot) as (opened, row):
         count = write_results(opened, row, target)
     remark(f"{counted(count, 'row')} written to {target}", quiet)

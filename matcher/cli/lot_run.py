@@ -161,9 +161,9 @@ def _work(
 
 
 def summary(lot_id: str, counts: Any, cards: tuple[Card, ...], asked: int | None = None) -> None:
-    """What a lot holds, in a few lines on stdout. asked: pictures that this run has identified."""
+    """What a lot holds, in a few lines on stdout. asked: pictures looked at in this run, failed ones too."""
     console = HarmlessConsole(highlight=False, soft_wrap=True)
-    now = "" if asked is None else f"; {counted(asked, 'picture')} identified in this run"
+    now = "" if asked is None else f"; {counted(asked, 'picture')} looked at in this run"
     pages = f"{counted(counts['done'], 'page')} done, {counts['failed']} failed, {counts['queued']} waiting"
     console.print(f"lot {lot_id}: {pages}, {counted(len(cards), 'card')}{now}", markup=False)
     fronts = [card for card in cards if card.is_front]

@@ -24,7 +24,7 @@ from matcher.cli.options import (
     TurnOption,
     grouped,
 )
-from matcher.cli.output import HarmlessConsole, counted, print_json, print_rows, remark
+from matcher.cli.output import HarmlessConsole, counted, messages, print_json, print_rows, remark
 from matcher.cli.photos import corners_of, turned
 from matcher.core.errors import CatalogueError
 from matcher.core.ladder.mark import mark_words
@@ -163,6 +163,8 @@ def search(
             "no_such_record", f"no name, club or mark is like {name!r}", "try fewer letters, or list all"
         )
     print_rows(format, rows, headings, _found_line, lambda one: {"likeness": one.likeness, **asdict(one.record)})
+    if len(rows) == limit and format == "table":
+        messages.print(f"these {limit} are the likest; for more: --limit", markup=False)
 
 
 def _found_line(found: Found) -> tuple[object, ...]:

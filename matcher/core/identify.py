@@ -23,7 +23,7 @@ from matcher.core.detect.detection import detect
 from matcher.core.detect.turning import as_held
 from matcher.core.flatten import Face, flatten
 from matcher.core.formats import shape_words
-from matcher.core.ladder.candidate import Candidate
+from matcher.core.ladder.candidate import Candidate, Confidence
 from matcher.core.ladder.decision import LOOK_AT, Answer, decide, is_open, marks_asked, words_asked
 from matcher.core.ladder.standing import CaptionEvidence
 from matcher.core.ladder.verification import verify
@@ -31,7 +31,7 @@ from matcher.core.ocr.kept_lines import LineReading
 from matcher.core.ocr.line_pairs import firm_lines
 from matcher.core.ocr.line_parts import differences, in_known_words, one_thing_each, parts_of, stand_alike
 from matcher.core.ocr.reading import can_read
-from matcher.core.outline_doubts import with_outline_doubts
+from matcher.core.outline_doubts import as_far_as_shown, with_outline_doubts
 from matcher.core.photo import Photo
 from matcher.core.reference_set import ReferenceSet
 from matcher.core.settings import FaceSize, Settings
@@ -196,13 +196,15 @@ def _judged(
     face = upright.face
     facts = condition(upright.face, photo, upright.outline)
     view = View(upright.face, upright.description)
-    candidates = verify(view, references, calibration, upright.hits, settings.ladder)
+    compared = verify(view, references, calibration, upright.hits, settings.ladder)
+    candidates = as_far_as_shown(compared, photo, upright.outline)
     answer, lines = _decided(photo, upright, candidates, references, settings, calibration)
     if scale < settings.thresholds.words_px_per_mm:
         answer = without_words(answer, face, scale, settings)
     if not resembles(upright.hits, settings) or _barely_laid(answer):
         altered = known_but_altered(upright.face, references, calibration, settings)
-        answer = replace(answer, outcome="undecided", reasons=(altered, *answer.reasons)) if altered else answer
+        # As it lies nothing of it was compared: what it resembled by chance is told of no more.
+        answer = Answer("undecided", {}, Confidence(), (), (altered,)) if altered else answer
     read = lines if can_read(settings.ocr) else None
     answer = with_outline_doubts(answer, facts, photo, upright.outline, read)
     return CardAnswer(upright.outline, upright.face, facts, answer, lines)

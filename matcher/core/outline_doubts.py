@@ -7,6 +7,7 @@ cards. Where that is likely no variation is called new. Each sentence begins wit
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -14,6 +15,7 @@ import numpy as np
 from matcher.core.card_lines import CardLine
 from matcher.core.condition import Condition
 from matcher.core.detect.card_quad import CardQuad
+from matcher.core.ladder.candidate import Candidate
 from matcher.core.ladder.decision import LOOK_AT, Answer
 from matcher.core.photo import Photo
 
@@ -43,6 +45,21 @@ COUNTED_FROM_IT = ("new_pose", "new_crop")
 WHOLE_CARD = "show all of the card with a little ground round it, or draw its four corners"
 
 
+def as_far_as_shown(candidates: Sequence[Candidate], photo: Photo, outline: CardQuad) -> list[Candidate]:
+    """The candidates; of one that the card seems trimmed against where the photo ends, that it runs out there."""
+    border = _at_border(photo, outline)
+    if all(border):  # a picture that was cut to its card
+        return list(candidates)
+
+    def seen(one: Candidate) -> Candidate:
+        if one.crop is None:
+            return one
+        left, top, right, bottom = (bool(mm) and out for mm, out in zip(one.crop.trims[0], border, strict=True))
+        return replace(one, crop=replace(one.crop, beyond=(left, top, right, bottom)))
+
+    return [seen(one) for one in candidates]
+
+
 def with_outline_doubts(
     answer: Answer, facts: Condition, photo: Photo, outline: CardQuad, lines: tuple[CardLine, ...] | None
 ) -> Answer:
@@ -57,8 +74,17 @@ def with_outline_doubts(
         wrong = f"{LOOK_AT}the photo: the card may go on beyond its edges: {WHOLE_CARD}"
     if wrong and answer.outcome in COUNTED_FROM_IT:
         answer = replace(answer, outcome="undecided")
-    told = (wrong,) if wrong else (_off_size(facts), _more_all_round(answer))
+    out = _runs_out(answer)
+    told = (wrong,) if wrong else (out or _off_size(facts), _more_all_round(answer))
     return replace(answer, reasons=(*answer.reasons, *filter(None, told)))
+
+
+def _runs_out(answer: Answer) -> str:
+    """A card that the photo does not show whole; empty where it does, as far as its nearest crop tells."""
+    crop = next((one.crop for one in answer.compared if one.crop), None)
+    if crop is None or not any(crop.beyond):
+        return ""
+    return f"{LOOK_AT}the photo: the card runs out of it, and what lies beyond is not told: {WHOLE_CARD}"
 
 
 def _is_off(facts: Condition, least: float) -> bool:

@@ -202,6 +202,9 @@ def test_a_known_picture_turned_over_or_shown_as_a_negative_is_no_other_exposure
     assert answer.outcome == "undecided"
     assert "pose P1" in answer.reasons[0]
     assert told in answer.reasons[0]
+    assert answer.confidence.pose is None  # as it lies it was compared with nothing, and resembles others by chance
+    assert answer.candidates == ()
+    assert len(answer.reasons) == 1
 
 
 def test_a_picture_of_another_sitter_is_not_said_to_be_altered(sitting: One) -> None:

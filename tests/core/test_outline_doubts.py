@@ -60,6 +60,21 @@ def test_a_card_that_goes_on_beyond_the_photo_is_no_new_crop(references: One) ->
     assert looks(whole) == []
 
 
+@pytest.mark.parametrize(("ends", "told"), [(True, "runs out of its picture at the left"), (False, "trimmed about")])
+def test_a_card_that_its_photo_cuts_off_is_not_called_trimmed(references: One, ends: bool, told: str) -> None:
+    photo, outline = part_of_the_card(0.06, 0, 1, 1)
+    if ends:
+        left = int(outline.corners[0, 0])
+        photo = Photo.from_pixels(photo.pixels[:, left:].copy())
+        outline = replace(outline, corners=outline.corners - np.float32([left, 0]))
+    card = identify_card(photo, outline, references, Settings(), CALIBRATION)
+    crop = card.answer.candidates[0].crop
+    assert crop is not None
+    assert told in crop.words
+    assert any(crop.trims_on_card[0]) is not ends
+    assert any("the card runs out of it" in look for look in looks(card)) is ends
+
+
 def test_an_outline_with_a_rim_all_round_is_to_be_looked_at(references: One) -> None:
     photo, outline = photo_and_outline(face_of(picture(81), noise=2, caption="J. Kelwick", seed=2))
     middle = outline.corners.mean(axis=0)

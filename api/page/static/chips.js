@@ -12,7 +12,7 @@ export function chips(candidate, run) {
 }
 
 // What is behind a rung that failed makes no sense, and is not told.
-function told(candidate) {
+export function told(candidate) {
   const confidence = { ...candidate?.confidence };
   const state = (name) => finding(RUNGS[0], confidence[name]).state;
   if (!candidate || state("pose") !== "same") return { pose: confidence.pose ?? null };

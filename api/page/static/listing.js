@@ -120,7 +120,7 @@ function show(found) {
 function headline(found) {
   const sitters = [...new Set(found.photos.flatMap(({ cards }) => cards).filter(({ pose }) => pose).map(({ candidates: [best] }) => best?.evidence.subject).filter(Boolean))];
   const against = found.claims.filter(({ status }) => status === "contradicts");
-  if (sitters.length > 1) return verdict("Two cards", `The pictures show ${sitters.slice(0, -1).join(", ")} and ${sitters.at(-1)}: ask which of them is for sale.`, against.length ? `Besides: ${first(against[0])}` : "");
+  if (sitters.length > 1 && !found.claims.some(({ kind }) => kind === "count")) return verdict("Two cards", `The pictures show ${sitters.slice(0, -1).join(", ")} and ${sitters.at(-1)}: ask which of them is for sale.`, against.length ? `Besides: ${first(against[0])}` : "");
   if (against.length) return verdict("Does not match", first(against[0]), against.length > 1 ? `${against.length - 1} more claim${against.length > 2 ? "s" : ""} contradicted.` : "");
   const told = found.claims.filter(({ status }) => status === "agrees").length;
   const all = told === found.claims.length;

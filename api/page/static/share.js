@@ -2,6 +2,7 @@
 
 import { h } from "./dom.js";
 import { toast } from "./toast.js";
+import { told } from "./chips.js";
 import { finding, inWords, RUNGS, toldOf } from "./words.js";
 
 const [WIDE, HIGH, MARGIN, FACE_HIGH] = [1200, 1000, 40, 640];
@@ -59,10 +60,10 @@ export async function picture({ card, comparison, index, candidate }) {
   });
   const across = MARGIN + images.length * (FACE_HIGH * 0.575 + 16) + 10;
   let line = down + 22;
-  const told = toldOf(card, one);
-  for (const rung of RUNGS.filter(({ name }) => one && one.confidence[name] !== undefined && one.confidence[name] !== null)) {
-    line = text(paint, `${rung.title}: ${finding(rung, one.confidence[rung.name]).words}`, 24, across, line, WIDE - across - MARGIN);
-    const words = h("p", {}, told[rung.name]).textContent.trim(); // some are parts, some in italics
+  const sentences = toldOf(card, one), confidence = told(one); // as the page's own findings say it
+  for (const rung of RUNGS.filter(({ name }) => one && (confidence[name] ?? null) !== null)) {
+    line = text(paint, `${rung.title}: ${finding(rung, confidence[rung.name]).words}`, 24, across, line, WIDE - across - MARGIN);
+    const words = h("p", {}, sentences[rung.name]).textContent.trim(); // some are parts, some in italics
     if (words) line = text(paint, words, 18, across, line, WIDE - across - MARGIN);
     line += 14;
   }

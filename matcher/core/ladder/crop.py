@@ -138,6 +138,7 @@ class CropFinding:
 
     trims: mm that were cut off query and reference, at left, top, right, bottom, where they show one crop.
     two_formats: the cards are of two formats; what each shows of the negative is told by the window all the same.
+    beyond: whether the query runs out of its photo at left, top, right, bottom: nobody sees what was cut off there.
     """
 
     probability: float
@@ -145,10 +146,11 @@ class CropFinding:
 
     trims: tuple[Sides, Sides] = ((0.0,) * 4, (0.0,) * 4)
     two_formats: bool = False
+    beyond: tuple[bool, bool, bool, bool] = (False,) * 4
 
     @property
     def words(self) -> str:
-        seen, trims = self.window.on_card, trim_words(self.trims_on_card)
+        seen, trims = self.window.on_card, self._lost_words
         across, down = (round(value, 1) + 0.0 for value in (seen.dx, seen.dy))  # + 0.0: no "-0.0"
         if self.probability >= 0.5:
             if trims:
@@ -160,12 +162,20 @@ class CropFinding:
         return f"{other}: {_margin_words(seen.margins_mm, seen.sigma_mm)}"
 
     @property
+    def _lost_words(self) -> str:
+        """What the query does not show of its crop, and what scissors took."""
+        sides = [f"at the {side}" for side, out in zip(SIDES, self.beyond, strict=True) if out]
+        out = f"this card runs out of its picture {' and '.join(sides)}" if sides else ""
+        return ", ".join(filter(None, [out, trim_words(self.trims_on_card)]))
+
+    @property
     def trims_on_card(self) -> tuple[Sides, Sides]:
         """`trims` in mm of the cards themselves."""
         query, reference = (
             _larger(sides, larger) for sides, larger in zip(self.trims, self.window.enlarged, strict=True)
         )
-        return query, reference
+        left, top, right, bottom = (0.0 if out else mm for mm, out in zip(query, self.beyond, strict=True))
+        return (left, top, right, bottom), reference
 
 
 def _larger(sides: Sides, times: float) -> Sides:

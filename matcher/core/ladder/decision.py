@@ -41,8 +41,10 @@ class Answer:
 
 
 def why_of(reasons: Sequence[str]) -> str:
-    """The reason at which an answer stopped: the last but those that ask for a look; empty where there is none."""
-    return next((reason for reason in reversed(reasons) if not reason.startswith(LOOK_AT)), "")
+    """The reason at which an answer stopped: the last but those that ask for a look, else what to look at first; empty
+    where there is none."""
+    told = (reason for reason in reversed(reasons) if not reason.startswith(LOOK_AT))
+    return next(told, reasons[0] if reasons else "")
 
 
 def is_open(answer: Answer, settings: DecisionSettings | None = None) -> bool:

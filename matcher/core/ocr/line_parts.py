@@ -28,7 +28,7 @@ def parts_of(lines: Sequence[CardLine], candidates: Sequence[Candidate]) -> dict
     """The part of each line that can be told; others, on a jersey or an owner's note, are left out.
 
     A line like that of a record compared with is of its kind. Else the name is the largest line that lies level, and
-    the club the next one below or above it.
+    the club the next one below or above it; where none lies level, the largest along a side, which mostly says all.
     """
     parts = _marks(lines, candidates)
     free = [line for line in lines if line not in parts]
@@ -39,8 +39,9 @@ def parts_of(lines: Sequence[CardLine], candidates: Sequence[Candidate]) -> dict
             if likest and likest not in parts and _alike(likest.words, words) >= ALIKE:
                 parts[likest] = part  # type: ignore[assignment]
     level = [line for line in free if not line.along and line not in parts]
-    if "caption" not in parts.values() and level:
-        parts[max(level, key=_height)] = "caption"
+    along = [line for line in free if line.along and line not in parts]
+    if "caption" not in parts.values() and (level or along):
+        parts[max(level or along, key=_height)] = "caption"
     name = next((line for line, part in parts.items() if part == "caption"), None)
     beside = [line for line in level if line not in parts and name and _gap(line, name) <= NEAR_MM]
     if "club" not in parts.values() and beside and name:

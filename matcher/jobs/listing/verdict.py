@@ -57,6 +57,10 @@ class Verdict:
     questions: tuple[str, ...]
 
 
+SURELY_SHOWN = 0.9
+"""Probability of a pose from which its sitter is shown; our own choice."""
+
+
 def decide(
     judgements: Sequence[Judgement],
     cards: Sequence[CardEvidence],
@@ -70,6 +74,10 @@ def decide(
     if against:
         worst = sorted(against, key=lambda one: _weight(one.claim.kind))
         return Verdict("at odds", "; ".join(one.reason for one in worst[:3]), notes, questions)
+    sitters = _sitters(cards, known)
+    if borne and len(sitters) > 1 and not any(one.claim.kind == "count" for one in judgements):
+        told = f"the pictures show {', '.join(sitters[:-1])} and {sitters[-1]}: ask which of them is for sale"
+        return Verdict("open", told, notes, questions)
     if borne:
         told = ", ".join(
             dict.fromkeys(one.claim.kind for one in sorted(borne, key=lambda one: _weight(one.claim.kind)))
@@ -78,6 +86,12 @@ def decide(
         more = f"; {left} of {len(judgements)} claims cannot be told" if left else ""
         return Verdict("in accord", f"{told} as described{more}", notes, questions)
     return Verdict("open", _why_open(judgements, cards), notes, questions)
+
+
+def _sitters(cards: Sequence[CardEvidence], known: CatalogueFacts) -> list[str]:
+    """Who is shown, as far as it is settled."""
+    surely = [card.likeliest_pose[0] for card in cards if card.likeliest_pose[1] >= SURELY_SHOWN]
+    return [*dict.fromkeys(filter(None, map(known.subject_of, surely)))]
 
 
 def _weight(kind: str) -> int:
@@ -108,7 +122,7 @@ def _notes(
     }
     for card in cards:
         subject = known.subject_of(card.likeliest_pose[0])
-        if named and subject not in named and card.likeliest_pose[1] >= 0.9:
+        if named and subject not in named and card.likeliest_pose[1] >= SURELY_SHOWN:
             yield f"{card.where} shows {subject}, whom the text does not name"
     if len(cards) > 1 and not any(one.claim.kind == "count" for one in judgements):
         yield f"the pictures show {len(cards)} cards; the text does not say how many are for sale"

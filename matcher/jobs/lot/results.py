@@ -14,6 +14,7 @@ from typing import Any, Literal
 from matcher.catalogue import Catalogue
 from matcher.catalogue.records.csv_text import csv_bytes
 from matcher.catalogue.records.files import ANYBODYS, picture_of_face, write_whole
+from matcher.catalogue.tables.models import RecordRow
 from matcher.catalogue.tables.targets import writing_out
 from matcher.core.answer_json import to_json
 from matcher.core.errors import CatalogueError
@@ -43,25 +44,27 @@ def rows_of(catalogue: Catalogue, lot: LotRow) -> list[dict[str, Any]]:
     done = settled(catalogue, cards)
     named = {found.record_id for found in done.values() if found.record_id}
     named |= {card.found.record_id for card in cards if card.found.record_id}
-    subjects = {record.record_id: (record.subject, record.club) for record in catalogue.records_among(named)}
-    rows = [card_row(card, done.get(card.card), subjects) for card in cards]
+    records = {record.record_id: record for record in catalogue.records_among(named)}
+    rows = [card_row(card, done.get(card.card), records) for card in cards]
     failed = store.items(catalogue, lot.lot_id, "failed")
     return rows + [_failed_row(item) for item in failed]
 
 
 def card_row(
-    card: Card, decided: Settled | None = None, subjects: Mapping[str, tuple[str, str]] | None = None
+    card: Card, decided: Settled | None = None, records: Mapping[str, RecordRow] | None = None
 ) -> dict[str, Any]:
-    """One card as a row; columns that say nothing are None."""
+    """One card as a row; columns that say nothing are None. Of a card that was decided on, what its record says."""
     found, face, sure = card.found, card.found.face, card.found.confidence
     back = card.side == "back"
     record = (decided.record_id if decided else None) or (None if back else found.record_id)
-    subject, club = (subjects or {}).get(record or "", (None, None))
+    its = (records or {}).get(record or "")
     size = face.size_mm or (None, None)
     row: dict[str, Any] = {**_item_columns(card.item), "card": card.card, "position": card.position}
     row |= {"side": card.side or None, "other_side": card.other or None, "outcome": None if back else found.outcome}
-    row |= {"tag": record, "subject": subject, "club": club}
+    row |= {"tag": record, "subject": its.subject if its else None, "club": its.club if its else None}
     row |= {name: None if back else getattr(found, name) for name in ("pose", "crop", "caption")}
+    if its and decided and decided.record_id:  # as subject and club: what was found there was another
+        row["caption"] = its.caption
     row |= {f"confidence_{rung}": None if back else getattr(sure, rung) for rung in RUNGS}
     row["closest"] = found.closest.record_id if found.closest and not back else None
     row |= {"decided": decided.state if decided and decided.state != "open" else None}

@@ -135,7 +135,7 @@ def lot(catalogue: Catalogue, lot_id: str) -> LotRow:
     """One lot. Raises CatalogueError no_such_lot."""
     for row in lots(catalogue, lot_id=lot_id):
         return row
-    raise CatalogueError("no_such_lot", f"no lot {lot_id}", "list the lots to see their ids")
+    raise CatalogueError("no_such_lot", f"no lot {lot_id}", "see their ids: platekin lot list")
 
 
 def make_lot(

@@ -244,18 +244,28 @@ def _facts(card: CardAnswer) -> list[str]:
         told += [size, f"{wider:+.1f} and {higher:+.1f} mm off nominal"]
     elif facts.off_nominal is not None:
         off, spread = 100 * facts.off_nominal, 100 * sigma.get("off_nominal", 0.0)
-        told.append(f"width over height {off:+.1f} ± {spread:.1f} % off nominal, millimetres from the nominal size")
+        told.append(f"width over height {off:+z.1f} ± {spread:.1f} % off nominal, millimetres from the nominal size")
     if facts.off_square is not None:
         told.append(f"corners off square by up to {facts.off_square:.1f} ± {sigma['off_square']:.1f}°")
     seen = []
     if facts.back is not None and facts.upright is not None:
-        chances = f"a back {100 * facts.back:.0f} %, the right way up {100 * facts.upright:.0f} %"
+        chances = f"a back {percent(facts.back)}, the right way up {percent(facts.upright)}"
         seen.append(f"by its looks alone, before anything was matched: {chances}")
     return [", ".join(part) for part in (told, seen) if part]
 
 
 def _share(name: str, value: float, sigma: float) -> str:
-    return f"{name} {100 * value:.0f} ± {100 * sigma:.0f} %"
+    """With its standard deviation, where one is left to tell: a measure at the end of its scale scatters no more.
+
+    >>> _share("glare", 0.124, 0.02), _share("glare", 0.0, 0.0)
+    ('glare 12 ± 2 %', 'glare none')
+    >>> _share("sharpness", 1.0, 0.0)
+    'sharpness full'
+    """
+    told, spread = round(100 * value), round(100 * sigma)
+    if not spread and told in (0, 100):
+        return f"{name} {'full' if told else 'none'}"
+    return f"{name} {told} ± {max(spread, 1)} %"
 
 
 def _page(panels: list[tuple[str, Pixels]], proof: Pixels | None, headline: str, sentences: list[str]) -> Image.Image:

@@ -96,3 +96,9 @@ def test_where_marks_were_not_asked_about_a_line_that_says_a_known_one_is_the_ma
     parts = parts_of([NAME, line], [marked("Brell & Co., Oxmoor")])
     assert parts == {NAME: "caption", line: "mark"}
     assert parts_of([NAME, line], [marked("none")])[line] == "club"
+
+
+def test_words_along_a_side_are_the_caption_where_no_others_are_there() -> None:
+    along = CardLine("Piers Aldwick, Brind", 0.9, (0.8, 10.0, 2.8, 40.0), along=True)
+    assert parts_of([along], ()) == {along: "caption"}
+    assert parts_of([along, NAME], ()) == {NAME: "caption"}

@@ -400,10 +400,18 @@ def test_the_commands_of_a_lot(catalogue: Catalogue, lot: LotRow, tmp_path: Path
     words = ["--subject", "Bo Fell", "--caption", "BO FELL", "--by", "Ada Quill"]
     accepted = CliRunner().invoke(app, ["lot", "accept", lot.lot_id, "1.1", *words, "-c", str(catalogue.folder)])
     assert "the club was left blank; none was read on this card" in accepted.stderr
+    rows = [json.loads(line) for line in call("lot", "show", lot.lot_id, "--format", "json").splitlines()]
+    assert {row["card"]: row["caption"] for row in rows}["1.1"] == "BO FELL"
     call("lot", "confirm", lot.lot_id, "--above", "0.9", "--by", "Ada Quill")
     assert "1 decision settles 1 card; 0 cards of known records" in call("lot", "queue", lot.lot_id)
     call("lot", "undo", lot.lot_id, "--all", "--by", "Ada Quill")
     call("lot", "save", lot.lot_id, tmp_path / "out.xlsx")
+    noted = tmp_path / "noted.csv"
+    noted.write_text("my own notes", encoding="utf-8")
+    call("lot", "save", lot.lot_id, noted, code=1)
+    assert noted.read_text(encoding="utf-8") == "my own notes"
+    call("lot", "save", lot.lot_id, noted, "--replace")
+    assert noted.read_text(encoding="utf-8").count("\n") >= 7
     call("lot", "sheet", lot.lot_id, tmp_path / "out.pdf")
     call("lot", "sidecars", lot.lot_id)
     call("lot", "skip", lot.lot_id, "1.1")
