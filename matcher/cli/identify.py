@@ -230,7 +230,8 @@ def _measured(candidate: CandidateResult) -> str:
 
 def _names(closest: CandidateResult) -> dict[str, str | None]:
     """What the closest candidate has on each rung."""
-    words, mark = f"'{closest.caption}'" if closest.caption else "without words", closest.evidence.mark
+    printed = ", ".join(filter(None, [closest.caption, closest.evidence.club]))  # of both one or the other may differ
+    words, mark = f"'{printed}'" if printed else "without words", closest.evidence.mark
     told = {"record": closest.record_id, "pose": closest.pose, "crop": closest.crop, "caption": words}
     return {**told, "mark": f"'{mark}'" if mark and mark != NO_MARK else None}
 

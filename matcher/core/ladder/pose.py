@@ -205,8 +205,9 @@ class PictureComparison:
 
     @property
     def _most_moved(self) -> str:
-        """Where on the face most has moved, in words."""
-        spot = cv2.GaussianBlur(self.movement.moved, (0, 0), SPOT_CELLS)
+        """Where on the face most has moved, in words: of what is counted, which the map shows red, not of its haze."""
+        moved = self.movement.moved
+        spot = cv2.GaussianBlur(np.where(moved > 0.5, moved, 0) if (moved > 0.5).any() else moved, (0, 0), SPOT_CELLS)
         row, column = np.unravel_index(int(spot.argmax()), spot.shape)
         top, left = (part.start // CELL for part in self.box)
         down = ("upper", "middle", "lower")[min(2, int(3 * CELL * (row + top) / self.size.height))]
