@@ -200,7 +200,7 @@ COMMANDS = {
     train_change_detector: [str(NEGATIVES), "--work", "none", "--output", "none"],
     train_orientation: [str(NEGATIVES), "--output", "none"],
     train_finder: [str(NEGATIVES), "--output", "none"],
-    train_letters: [str(NEGATIVES), "--work", "none", "--output", "none"],
+    train_letters: [str(NEGATIVES), "--types", "none", "--output", "none"],
     train_lines: [str(NEGATIVES), "--types", "none", "--output", "none"],
     train_reader: [str(NEGATIVES), "--types", "none", "--output", "none"],
 }

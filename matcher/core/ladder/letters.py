@@ -6,7 +6,8 @@ may sit a hair off the picture; the picture beneath is the same on both cards an
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -36,20 +37,56 @@ class LetterMap:
                       fits best.
     logits:           (height / 2, width / 2) float32, log odds that the two bear different letters there.
     fit:              correlation of the two inks, -1 to 1.
+    along:            columns of the line at which its box begins and ends, pixels.
     """
 
     query: Grey
     reference: Grey
     logits: Floats
     fit: float
+    along: tuple[float, float]
+
+    def surest(self, spans: Sequence[tuple[float, float]]) -> float:
+        """How sure the surest difference of a stroke's size is within these parts of the line's box, each from one
+        share of its length to another; of all the line where none is given."""
+        sure = _blurred(self.logits, 2)
+        begins, long = self.along[0], self.along[1] - self.along[0]
+        parts = []
+        for ends in spans:
+            first, last = ((begins + share * long) / WHOLE_PX for share in ends)
+            start = min(max(int(first), 0), sure.shape[1] - 1)
+            parts.append(sure[:, start : max(start + 1, math.ceil(last))])
+        return max(float(part.max()) for part in parts or [sure])
 
     @property
     def features(self) -> Mapping[str, float]:
         """What the calibration asks for: how sure the surest difference is, from a stroke's size to several letters',
         and how well the inks fit."""
-        clipped = np.clip(self.logits, -8.0, 8.0)
-        pooled = {f"letters_{px}": float(cv2.GaussianBlur(clipped, (0, 0), px / 2).max()) for px in (2, 4, 8)}
+        pooled = {f"letters_{px}": float(_blurred(self.logits, px).max()) for px in (2, 4, 8)}
         return {**pooled, "ink_fit": self.fit}
+
+
+def _blurred(logits: Floats, px: int) -> Floats:
+    return np.asarray(cv2.GaussianBlur(np.clip(logits, -8.0, 8.0), (0, 0), px / 2), np.float32)
+
+
+@dataclass(frozen=True)
+class LineCut:
+    """One line cut out of both cards, not turned yet.
+
+    query, reference: (height, width) uint8, the reference's moved to where its ink fits best.
+    fit:              correlation of the two inks, -1 to 1.
+    corner:           of the cut on the query's face, its upper left (column, row), pixels.
+    box:              of the line in the cut, left, top, right, bottom, pixels.
+    moved:            by how much the reference's was moved from where the transform lays it (columns, rows), pixels.
+    """
+
+    query: Grey
+    reference: Grey
+    fit: float
+    corner: tuple[int, int]
+    box: tuple[float, float, float, float]
+    moved: tuple[int, int]
 
 
 def compare_letters(
@@ -69,9 +106,10 @@ def compare_letters(
     cut = cut_line(query, reference, transform, box, settings)
     if cut is None:
         return None
-    first, second, fit, _ = cut
-    level = [np.ascontiguousarray(np.rot90(grey, quarters)) for grey in (first, second)]
-    return LetterMap(level[0], level[1], letter_odds(*level), fit)
+    level = [np.ascontiguousarray(np.rot90(grey, quarters)) for grey in (cut.query, cut.reference)]
+    left, top, right, bottom = cut.box
+    along = {1: (top, bottom), 3: (len(cut.query) - bottom, len(cut.query) - top)}.get(quarters, (left, right))
+    return LetterMap(level[0], level[1], letter_odds(*level), cut.fit, along)
 
 
 def letter_odds(query: Grey, reference: Grey) -> Floats:
@@ -84,9 +122,8 @@ def letter_odds(query: Grey, reference: Grey) -> Floats:
 
 def cut_line(
     query: Face, reference: Face, transform: NDArray[np.float64], box: BoxMm, settings: LetterSettings
-) -> tuple[Grey, Grey, float, tuple[int, int]] | None:
-    """The line on both cards as (height, width) uint8 greys, not turned yet, how well their inks fit, and where its
-    upper left corner lies on the query's face, (column, row); None where too little of it is left."""
+) -> LineCut | None:
+    """The line on both cards; None where too little of it is left. box: mm on the reference."""
     scale, search = reference.size.px_per_mm, settings.search_px
     left, top, right, bottom = (side * scale for side in box)
     corners = np.array([[[left, top], [right, top], [right, bottom], [left, bottom]]], np.float64)
@@ -104,5 +141,7 @@ def cut_line(
     other = cv2.warpPerspective(reference.grey, transform @ shift, canvas, flags=flags, borderMode=cv2.BORDER_REPLICATE)
     fits = cv2.matchTemplate(ink_of(np.asarray(other, np.uint8)), ink_of(own), cv2.TM_CCOEFF_NORMED)
     _, fit, _, (x, y) = cv2.minMaxLoc(fits)
-    moved = np.asarray(other[y : y + tall, x : x + wide], np.uint8)
-    return own, moved, float(fit), (int(low[0]), int(low[1]))
+    there = np.asarray(other[y : y + tall, x : x + wide], np.uint8)
+    corner = (int(low[0]), int(low[1]))
+    ends = (float(side) for side in (*(placed.min(axis=0) - low), *(placed.max(axis=0) - low)))
+    return LineCut(own, there, float(fit), corner, tuple(ends), (search - x, search - y))  # type: ignore[arg-type]

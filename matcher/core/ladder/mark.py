@@ -23,6 +23,7 @@ from matcher.core.flatten import Face
 from matcher.core.ladder.caption_strips import ink_of
 from matcher.core.ladder.picture_round import expected_of_line, picture_round
 from matcher.core.ladder.registered import laid_over
+from matcher.core.ladder.words import FIRM
 from matcher.core.ladder.words_settings import MarkSettings, StripSettings
 from matcher.core.nets import weight_file
 
@@ -195,8 +196,11 @@ def _is_too_faint(
     query: Face, reference: Face, transform: NDArray[np.float64], finding: MarkFinding, settings: MarkSettings
 ) -> bool:  # fmt: skip
     """Whether the mark, as it was read on one card, would hardly show on the other: then neither its ink tells, nor
-    that none is read."""
+    that none is read. What was surely read on both, or something else in its place, did show."""
     known, seen = finding.lines.known, finding.lines.seen
+    surely = min(line.certainty for line in (known, seen)) if known and seen else 0.0
+    if max(surely, finding.features.get("replaced", 0.0)) >= FIRM:
+        return False
     if seen and (finding.probability or 0.0) >= 0.5:
         return False
     if known:

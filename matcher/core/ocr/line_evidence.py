@@ -25,7 +25,7 @@ from matcher.core.ladder.words_settings import MarkSettings
 from matcher.core.ocr.added_line import AddedLine, added_line
 from matcher.core.ocr.line_pairs import LinePair, Sight, WrittenLine, pair_lines
 from matcher.core.ocr.reader import reader
-from matcher.core.ocr.settings import OcrSettings
+from matcher.core.ocr.settings import LinePairSettings, OcrSettings
 from matcher.core.ocr.spelling import LEAST_PROBABILITY, Frames, misfits, plain
 from matcher.core.parallel.side_by_side import side_by_side
 from matcher.core.reference_set import KnownRecord
@@ -140,11 +140,39 @@ def pair_features(pair: LinePair, sight: Sight) -> dict[str, float]:
     """What the calibration of `line` asks for, of reading and of the letters' ink."""
     place = pair.written
     ink = compare_letters(sight.query, sight.reference, sight.transform, place.line.box_mm, place.quarters)
-    return {**line_features(pair), **(ink.features if ink else NO_INK)}
+    if ink is None:
+        return {**line_features(pair), **NO_INK}
+    spans = read_otherwise(pair.query.frames, place.look.frames) or read_otherwise(pair.query.frames, plain(pair.known))
+    return {**line_features(pair), **ink.features, "letters_there": ink.surest([_of_box(one, pair) for one in spans])}
 
 
-NO_INK = {"letters_2": -3.0, "letters_4": -3.0, "letters_8": -3.0, "ink_fit": 0.5}
+NO_INK = {"letters_2": -3.0, "letters_4": -3.0, "letters_8": -3.0, "letters_there": -3.0, "ink_fit": 0.5}
 """Of a line whose ink cannot be compared: about what an average line has."""
+
+
+def read_otherwise(ours: Frames, theirs: Frames | str) -> list[tuple[float, float]]:
+    """Where along a line, from one share of its frames to another, letters were read that are not as the other has
+    them, or between which it has more; all of it where none was read."""
+    told, other = ours.named, theirs if isinstance(theirs, str) else theirs.named
+    if not told:
+        return [(0.0, 1.0)] if other else []
+    begins = [*ours.begins, len(ours.probabilities)]
+    spans = []
+    for one in Levenshtein.editops(told, other):
+        first = begins[max(one.src_pos - (one.tag == "insert"), 0)]
+        last = begins[min(one.src_pos + 1, len(told))]
+        spans.append((first / len(ours.probabilities), last / len(ours.probabilities)))
+    return spans
+
+
+def _of_box(span: tuple[float, float], pair: LinePair, settings: LinePairSettings | None = None) -> tuple[float, float]:
+    """Shares of a look's frames as shares of the line's box, which was looked at a little wider, and read with blank
+    beside it."""
+    rules, box = settings or LinePairSettings(), pair.written.line.box_mm
+    long = box[3] - box[1] if pair.written.quarters else box[2] - box[0]
+    wide, room = max(1.0, rules.squeezed), rules.wider_mm[0] / max(long, 1e-6)
+    first, last = (min(share * wide, 1.0) * (1 + 2 * room) - room for share in span)
+    return first, last
 
 
 def wanting_of(record: KnownRecord, pairs: Sequence[LinePair], added: AddedLine | None) -> Wanting:

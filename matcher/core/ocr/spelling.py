@@ -68,7 +68,7 @@ class Frames:
 
     def between(self, first: int, last: int) -> Frames:
         """Those of the letters named from `first` up to, without, `last`, counted as in `named`."""
-        starts = self._letters
+        starts = self.begins
         begin = starts[first - 1] + 1 if first else 0
         end = starts[last] if last < len(starts) else len(self.probabilities)
         return Frames(self.signs, self.probabilities[begin:end])
@@ -77,11 +77,11 @@ class Frames:
     def named(self) -> str:
         """The likeliest letters and digits."""
         likeliest = self.probabilities.argmax(axis=1)
-        return "".join(self.signs[int(likeliest[frame]) - 1] for frame in self._letters)
+        return "".join(self.signs[int(likeliest[frame]) - 1] for frame in self.begins)
 
     @property
-    def _letters(self) -> list[int]:
-        """The frames in which a letter begins."""
+    def begins(self) -> list[int]:
+        """The frames in which a letter begins, of those in `named`."""
         likeliest = self.probabilities.argmax(axis=1)
         return [int(n) for n in np.flatnonzero((likeliest > 0) & (likeliest != np.append(-1, likeliest[:-1])))]
 

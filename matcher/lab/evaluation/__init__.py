@@ -34,7 +34,7 @@ Finding cards:
 Words and marks:
     lettering           negatives + typefaces            -> rows of cards in every place and lettering
     lettering_set       the same                         -> records, photos and their truth
-    fetch_type          a folder                         -> the packages whose typefaces it lacks
+    fetch_type          a folder                         -> the typefaces that it lacks, fetched
     lettering_table     rows                             -> the stage's measures
 
 A scanned lot:

@@ -5,6 +5,7 @@ What is on a card:
     chance          a random generator           -> window, wear, scene
     words           a random generator           -> captions, and small changes to them
     type_cases      a folder of packages         -> typefaces and hands, to fit on or to report on
+    taught_designs  the same                     -> typefaces and hands that networks learn from
     wording         words, places, a mark        -> lines where they stand, in mm
     random_wording  a random generator           -> wordings, and small changes to them
     line_drawing    a line in mm                 -> its ink on a sheet

@@ -107,7 +107,6 @@ CASES: dict[TypeRole, dict[Lettering, dict[str, str]]] = {
         "hand": {
             "ComicNeue-Italic.otf": "fonts-comic-neue",
             "Domestic_Manners.ttf": "fonts-dustin",
-            "Ecolier-court.ttf": "fonts-ecolier-court",
             "Havana-Regular.otf": "fonts-havana",
             "Humor-Sans.ttf": "fonts-humor-sans",
             "Joscelyn-Regular.otf": "fonts-joscelyn",

@@ -32,6 +32,7 @@ Networks, which need PyTorch:
     change_network         batches                     -> where two pictures show different things
     train_letters          `scripts/train_letters`
     letter_pairs           pictures, typefaces         -> lines on two cards each, and where they differ
+    letter_sheets          the same                    -> the same, drawn straight on two sheets
     letter_network         windows of lines            -> where letters differ
     train_movement         `scripts/train_movement`
     movement_sets          pictures                    -> sets of four drawn faces, endless

@@ -35,6 +35,7 @@ from matcher.core.ladder.words import Wanting, judge_line, shipped_calibration, 
 from matcher.core.ocr.added_line import added_line
 from matcher.core.ocr.line_evidence import bears_all, pair_features, wanting_of
 from matcher.core.ocr.line_pairs import Sight, WrittenLine, pair_lines, written_on
+from matcher.core.parallel.processes import process_pool
 from matcher.core.reference_set import KnownRecord
 from matcher.lab.evaluation.lettering_set import (
     LetteringQuery,
@@ -177,7 +178,8 @@ def told(rung: str, rows: Rows, stated: np.ndarray, settled: float = 0.75) -> It
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--work", type=Path, help="file where drawn trials are kept")
+    parser.add_argument("--work", type=Path, help="folder where drawn trials are kept, by their seed")
+    parser.add_argument("--seeds", type=int, nargs="+", help="each draws --photos of its own, in a process of its own")
     parser.add_argument("--output", type=Path, help="folder of line.onnx and words.json; only tell if not given")
     chosen = chosen_by(parser, 900)
     cv2.setNumThreads(1)
@@ -185,12 +187,13 @@ def main() -> None:
         taken = take(chosen.role, chosen.folders, chosen.manifest)
         types = typefaces(chosen.types, chosen.role)
         types = dealt(types, 0) if chosen.role == "fit" else types
-        trials = _kept(chosen, types)
+        trials = _all_kept(chosen, types)
     except BadTable as error:
         parser.error(str(error))
     if chosen.output:
         about = {
-            "made": date.today().isoformat(), "cards": len(trials), "seed": chosen.seed, "manifests": stored(taken),
+            "made": date.today().isoformat(), "cards": len(trials), "seeds": seeds_of(chosen),
+            "manifests": stored(taken),
         }  # fmt: skip
         rows, records = line_rows(trials)
         write_trees(trees(rows.values, rows.truth), rows.names, chosen.output / "line.onnx")
@@ -214,14 +217,30 @@ def tell(trials: Sequence[WordsTrial], fitted: Path | None) -> None:
     print({name: round(value, 3) for name, value in report(model, words).items()})
 
 
-def _kept(chosen: argparse.Namespace, types: Sequence[Typeface]) -> list[WordsTrial]:
-    """The trials, read from `--work` where they were drawn before: a new rule can then be tried in seconds."""
-    if chosen.work and chosen.work.is_file():
-        drawn: list[Any] = pickle.loads(chosen.work.read_bytes())
+def seeds_of(chosen: argparse.Namespace) -> list[int]:
+    return chosen.seeds or [chosen.seed]
+
+
+def _all_kept(chosen: argparse.Namespace, types: Sequence[Typeface]) -> list[WordsTrial]:
+    """The trials of all seeds, drawn side by side."""
+    if len(seeds_of(chosen)) == 1:
+        return kept(chosen, types, seeds_of(chosen)[0])
+    with process_pool(len(seeds_of(chosen))) as pool:
+        drawn = [pool.submit(kept, chosen, types, seed) for seed in seeds_of(chosen)]
+        return [trial for one in drawn for trial in one.result()]
+
+
+def kept(chosen: argparse.Namespace, types: Sequence[Typeface], seed: int) -> list[WordsTrial]:
+    """The trials of one seed, read from `--work` where they were drawn before: a new rule is then tried in seconds."""
+    file = chosen.work / f"words_{seed}.pkl" if chosen.work else None
+    if file and file.is_file():
+        drawn: list[Any] = pickle.loads(file.read_bytes())
         return drawn
-    made = list(words_trials(chosen.folders, types, chosen.photos, chosen.seed, chosen.role, chosen.manifest))
-    if chosen.work:
-        chosen.work.write_bytes(pickle.dumps(made))
+    cv2.setNumThreads(1)
+    made = list(words_trials(chosen.folders, types, chosen.photos, seed, chosen.role, chosen.manifest))
+    if file:
+        file.parent.mkdir(parents=True, exist_ok=True)
+        file.write_bytes(pickle.dumps(made))
     return made
 
 

@@ -4,7 +4,7 @@ network of letters learns from out. Everything is numpy: `letter_network` makes 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -17,7 +17,7 @@ from matcher.core.card_lines import BoxMm
 from matcher.core.flatten import Face, flatten
 from matcher.core.ladder.caption_strips import ink_of
 from matcher.core.ladder.change_detector import network_input
-from matcher.core.ladder.letters import WHOLE_PX, cut_line
+from matcher.core.ladder.letters import WHOLE_PX, LineCut, cut_line
 from matcher.core.ladder.words_settings import LetterSettings
 from matcher.lab.evaluation.lettering_set import LetteringQuery, draw_lettering_query, drawn_card, lettering_plan
 from matcher.lab.evaluation.negatives import Negative
@@ -36,9 +36,10 @@ OFF_MM = 0.15
 INKED, HARDLY = 0.18, 0.08
 """Difference of ink from which a pixel differs, and from which it cannot be told whether it does; by hand."""
 
-WINDOW = (40, 160)
+WINDOW = (40, 192)
 """Height and width of what the network is shown at once while it learns."""
 
+Grey = NDArray[np.uint8]
 Floats = NDArray[np.float32]
 Shown = tuple[Floats, Floats, Floats]
 """(2, h, w) prepared pair, (2,) noise of both, (h / 2, w / 2) truth: 0, 1, or 2 where it cannot be told."""
@@ -95,15 +96,17 @@ def _patch(
     cut = cut_line(face, reference, transform, tuple(box), LetterSettings())
     if cut is None:
         return None
-    query, other, _, corner = cut
     changed = pair[0] is None or pair[1] is None or pair[0].words != pair[1].words
-    truth = np.zeros(query.shape, np.uint8)
-    if changed:
-        truth = _truth(face, pair, transform, (query, other), corner)
+    truth = _truth(face, pair, transform, cut) if changed else np.zeros(cut.query.shape, np.uint8)
     turns = 0 if abs(one.turn) < 45 else 3 if one.turn < 0 else 1
-    level = [np.ascontiguousarray(np.rot90(grey, turns)) for grey in (query, other)]
-    (first, noise_1), (second, noise_2) = map(network_input, level)
-    return LinePatch(first, second, (noise_1, noise_2), np.ascontiguousarray(np.rot90(truth, turns)), changed)
+    query, other, told = (np.ascontiguousarray(np.rot90(one, turns)) for one in (cut.query, cut.reference, truth))
+    return patch_of(query, other, told, changed)
+
+
+def patch_of(query: Grey, reference: Grey, truth: Grey, changed: bool) -> LinePatch:
+    """One level line as the network is given it. truth: as of `LinePatch`."""
+    (first, noise), (second, other_noise) = network_input(query), network_input(reference)
+    return LinePatch(first, second, (noise, other_noise), truth, changed)
 
 
 def _box(line: SetLine) -> BoxMm:
@@ -119,11 +122,10 @@ def _truth(
     face: Face,
     pair: tuple[SetLine | None, SetLine | None],
     transform: NDArray[np.float64],
-    greys: tuple[NDArray[np.uint8], NDArray[np.uint8]],
-    corner: tuple[int, int],
-) -> NDArray[np.uint8]:
+    cut: LineCut,
+) -> Grey:
     """Where the two inks differ, laid where the ink is found: cards are cut and outlined by hand."""
-    search, (column, row), (rows, columns) = LetterSettings().search_px, corner, greys[0].shape
+    search, (column, row), (rows, columns) = LetterSettings().search_px, cut.corner, cut.query.shape
     inks = []
     for line in pair:
         ink = np.zeros(face.grey.shape, np.float32)
@@ -134,26 +136,31 @@ def _truth(
         ink = np.asarray(cv2.copyMakeBorder(ink, *(search,) * 4, cv2.BORDER_CONSTANT), np.float32)
         inks.append(ink[row : row + rows + 2 * search, column : column + columns + 2 * search])
     there = 0 if pair[0] is not None else 1
-    strokes = np.abs(ink_of(greys[1 - there]))
+    strokes = np.abs(ink_of((cut.reference, cut.query)[there]))
     _, _, _, (x, y) = cv2.minMaxLoc(cv2.matchTemplate(inks[there], strokes, cv2.TM_CCOEFF_NORMED))
     first, second = (ink[y : y + rows, x : x + columns] for ink in inks)
-    apart = cv2.GaussianBlur(np.abs(first - second), (0, 0), 1.0)
+    return difference(first, second)
+
+
+def difference(first: Floats, second: Floats) -> Grey:
+    """Where two inks of (height, width), 0 to 1, differ however one of them is moved by a pixel; as of `LinePatch`."""
+    moves = [(down, across) for down in (-1, 0, 1) for across in (-1, 0, 1)]
+    softly = (cv2.GaussianBlur(np.abs(first - np.roll(second, move, (0, 1))), (0, 0), 1.0) for move in moves)
+    apart = np.min([*softly], axis=0)
     near = cv2.dilate((apart > HARDLY).astype(np.uint8), np.ones((7, 7), np.uint8))
     return np.where(apart > INKED, 1, np.where(near > 0, UNKNOWN, 0)).astype(np.uint8)
 
 
-def batches(lines: Sequence[LinePatch], count: int, seed: int) -> Iterator[list[Shown]]:
-    """Endless batches of windows, half of them of lines that differ, varied anew each time."""
-    rng = np.random.default_rng(seed)
-    changed, same = ([line for line in lines if line.changed == kind] for kind in (True, False))
-    while True:
-        pools = [changed if rng.random() < 0.5 else same for _ in range(count)]
-        yield [_window(pool[int(rng.integers(len(pool)))], rng) for pool in pools]
+def windows(lines: Iterable[LinePatch], each: int, rng: np.random.Generator) -> Iterator[Shown]:
+    """So many windows of each line; of one that differs, most hold some of that."""
+    for line in lines:
+        for _ in range(each):
+            yield _window(line, rng)
 
 
 def _window(line: LinePatch, rng: np.random.Generator) -> Shown:
-    query, reference, noise = _varied(line, rng)
-    (high, wide), (rows, columns), truth = WINDOW, query.shape, line.truth
+    query, reference, truth = line.query, line.reference, line.truth
+    (high, wide), (rows, columns) = WINDOW, query.shape
     spots = np.argwhere(truth == 1)
     if len(spots) and rng.random() < 0.85:
         y, x = spots[int(rng.integers(len(spots)))]
@@ -171,22 +178,5 @@ def _window(line: LinePatch, rng: np.random.Generator) -> Shown:
     other, untold = (cells == 1).any(axis=(1, 3)), (cells == UNKNOWN).any(axis=(1, 3))
     untold |= line.changed and not len(spots)  # they differ by less than can be laid where it stands
     answer = np.where(other, 1, np.where(untold, 2, 0)).astype(np.float32)
-    return np.stack([part(query, 0), part(reference, 0)]).astype(np.float32), noise, answer
-
-
-def _varied(line: LinePatch, rng: np.random.Generator) -> tuple[Floats, Floats, Floats]:
-    """A pixel off, changed over, light for dark, noisier, stronger."""
-    query, reference, noise = line.query, line.reference, list(line.noise)
-    if rng.random() < 0.5:
-        reference = np.roll(reference, tuple(rng.integers(-1, 2, 2)), (0, 1))
-    if rng.random() < 0.5:
-        query, reference, noise = reference, query, noise[::-1]
-    if rng.random() < 0.5:
-        query, reference = -query, -reference
-    if rng.random() < 0.4:
-        grain = float(rng.uniform(0.05, 0.5))
-        query = np.asarray(query + rng.normal(0, grain, query.shape), np.float32)
-        noise[0] = float(np.log(np.exp(noise[0]) + 0.7 * grain))
-    if rng.random() < 0.3:
-        query = query * np.float32(rng.uniform(0.85, 1.2))
-    return query, reference, np.array(noise, np.float32)
+    pair = np.stack([part(query, 0), part(reference, 0)]).astype(np.float32)
+    return pair, np.array(line.noise, np.float32), answer

@@ -63,6 +63,12 @@ def tables(path: Path) -> dict[str, NDArray[np.float32]]:
     return kept
 
 
+def float_tables(path: Path, like: Path) -> dict[str, NDArray[np.float32]]:
+    """Those of `tables` that the network `like` computes with in single precision: others are sizes and places."""
+    single = {one.name for one in onnx.load(str(like)).graph.initializer if one.data_type == TensorProto.FLOAT}
+    return {name: values for name, values in tables(path).items() if name in single}
+
+
 def pack_apart(source: Path, target: Path, tables: Sequence[Path]) -> None:
     """Write `source` at half precision, its large tables in files of their own beside `target`, which names them: so
     that none of them is larger than what is shipped may be. Each takes its share of the bytes, in the graph's order.

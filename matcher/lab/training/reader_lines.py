@@ -173,12 +173,17 @@ def random_line(rng: np.random.Generator) -> str:
     """One to four words; as often as not a letter is another than it was, and like it."""
     words = " ".join(_word(rng) for _ in range(int(rng.choice([1, 2, 3, 4], p=[0.28, 0.45, 0.2, 0.07]))))
     if rng.random() < 0.5:
-        old, new = _TWINS[int(rng.integers(len(_TWINS)))]
-        words = words.replace(old, new, 1)
+        words = with_a_twin(words, rng)
     if rng.random() < 0.2:
         place = int(rng.integers(len(words)))
         words = words[:place] + (_one(_ACCENTED, rng) if rng.random() < 0.4 else words[place]) + words[place:]
     return words.upper() if rng.random() < 0.25 else words
+
+
+def with_a_twin(words: str, rng: np.random.Generator) -> str:
+    """One letter, or two, changed for what looks like it; often there is none of its kind."""
+    old, new = _TWINS[int(rng.integers(len(_TWINS)))]
+    return words.replace(old, new, 1)
 
 
 def ink_box(line: SetLine, scale: float = 16.0) -> BoxMm:

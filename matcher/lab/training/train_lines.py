@@ -2,9 +2,9 @@
 
     scripts/train_lines FOLDER... --types TYPES --manifest FILE --output matcher/core/nets/weights
 
-Each picture that the manifest lists to train is a negative, and what lines are drawn on. Of the designs dealt to fit
-those serve that `fit_words` leaves to training, and all that lie in the folders given by `--more`, among which must be
-none that is reported on. Strips are drawn while it learns. Needs the extras `reading` and `train`.
+Each picture that the manifest lists to train is a negative, and what lines are drawn on, in the designs that
+`fit_words` leaves to training and those of `designs.json`. Strips are drawn while it learns. Needs the extras
+`reading` and `train`.
 """
 
 from __future__ import annotations
@@ -25,10 +25,11 @@ from matcher.core.errors import BadTable
 from matcher.core.ocr.reader import FINDER_TABLES
 from matcher.lab.evaluation.negatives import Negative, read_negatives
 from matcher.lab.manifests import stored, take
+from matcher.lab.synthesis.taught_designs import taught_on
 from matcher.lab.synthesis.type_cases import Typeface
 from matcher.lab.training.line_strips import Strip, card_strips, plain_strips, seed_of
 from matcher.lab.training.reader_lines import pictures_of
-from matcher.lab.training.train_reader import designs, lettering_options, library_file, origin
+from matcher.lab.training.train_reader import lettering_options, library_file, origin
 
 PLAIN, CARDS = 100, 12
 """Strips drawn straight, or cards of which all strips are, that a process draws before it hands them over."""
@@ -50,7 +51,7 @@ def main() -> None:
     try:
         taken = take("train", chosen.folders, chosen.manifest)
         negatives = read_negatives(chosen.folders, "", chosen.seed, "train", chosen.manifest)
-        types = designs(chosen.types, chosen.more)
+        types = taught_on(chosen.types)
     except BadTable as error:
         parser.error(str(error))
     begun = chosen.begin or library_file("PP-OCRv6_det_small.onnx")

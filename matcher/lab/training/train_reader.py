@@ -2,9 +2,9 @@
 
     scripts/train_reader FOLDER... --types TYPES --manifest FILE --output matcher/core/nets/weights
 
-Each picture that the manifest lists to train is a negative, and what lines are drawn on. Of the designs dealt to fit
-those serve that `fit_words` leaves to training, and all that lie in the folders given by `--more`, among which must be
-none that is reported on. Lines are drawn while it learns. Needs the extras `reading` and `train`.
+Each picture that the manifest lists to train is a negative, and what lines are drawn on, in the designs that
+`fit_words` leaves to training and those of `designs.json`. Lines are drawn while it learns. Needs the extras `reading`
+and `train`.
 """
 
 from __future__ import annotations
@@ -27,7 +27,8 @@ from matcher.core.nets import digest
 from matcher.core.ocr.recogniser import TABLES
 from matcher.lab.evaluation.negatives import Negative, read_negatives
 from matcher.lab.manifests import add_option, stored, take
-from matcher.lab.synthesis.type_cases import LETTERINGS, Typeface, dealt, typefaces
+from matcher.lab.synthesis.taught_designs import taught_on
+from matcher.lab.synthesis.type_cases import Typeface
 from matcher.lab.training.reader_lines import Tile, card_tiles, pictures_of, plain_tiles
 
 AT_ONCE = 200
@@ -40,6 +41,7 @@ PHOTOS = 30
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     lettering_options(parser)
+    parser.add_argument("--further", type=Path, help="a reader.onnx taught before, whose numbers it goes on from")
     parser.add_argument("--minutes", type=float, default=18.0)
     parser.add_argument("--rate", type=float, default=1e-3)
     parser.add_argument("--columns", type=int, default=160_000, help="pixels along all lines of a batch together")
@@ -53,14 +55,15 @@ def main() -> None:
     try:
         taken = take("train", chosen.folders, chosen.manifest)
         negatives = read_negatives(chosen.folders, "", chosen.seed, "train", chosen.manifest)
-        types = designs(chosen.types, chosen.more)
+        types = taught_on(chosen.types)
     except BadTable as error:
         parser.error(str(error))
     begun = chosen.begin or library_file()
     signs = teach(begun, negatives, types, chosen)
     about = {
         "made": date.today().isoformat(), "minutes": chosen.minutes, "seed": chosen.seed, "manifests": stored(taken),
-        "designs": len(types), "begun": origin(begun), "signs": "".join(signs),
+        "designs": len(types), "further": digest(chosen.further) if chosen.further else "", "begun": origin(begun),
+        "signs": "".join(signs),
     }  # fmt: skip
     (chosen.output / "reader.json").write_text(json.dumps(about, ensure_ascii=False, indent=1) + "\n", encoding="utf-8")
 
@@ -70,19 +73,7 @@ def lettering_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("folders", type=Path, nargs="+")
     add_option(parser)
     parser.add_argument("--types", type=Path, required=True, help="folder of typefaces, from scripts/fetch_type")
-    parser.add_argument("--more", type=Path, nargs="*", default=[], help="folders of book, display and hand designs")
     parser.add_argument("--begin", type=Path, help="the library's network; that which is installed if not given")
-
-
-def designs(folder: Path, more: Sequence[Path]) -> tuple[Typeface, ...]:
-    """What lines are set in: none that `fit_words` fits on."""
-    others = (
-        Typeface(str(path), lettering)
-        for one in more
-        for lettering in LETTERINGS
-        for path in sorted((one / lettering).glob("*.[to]tf"))
-    )
-    return (*dealt(typefaces(folder, "fit"), 1), *others)
 
 
 def library_file(name: str = "PP-OCRv6_rec_small.onnx") -> Path:
@@ -107,13 +98,15 @@ def teach(
 ) -> list[str]:
     """Learn and write; the signs that it names."""
     from matcher.lab.training.onnx_graph_network import LibraryGraph, dump, plain_graph, written_into
-    from matcher.lab.training.packed_weights import pack_apart
+    from matcher.lab.training.packed_weights import float_tables, pack_apart
     from matcher.lab.training.reader_head import cut_head
     from matcher.lab.training.reader_network import Course, taught
 
     chosen.output.mkdir(parents=True, exist_ok=True)
     smaller, plain, whole = (chosen.output / name for name in ("begun.onnx", "begun.npz", "taught.onnx"))
     signs = cut_head(begun, smaller)
+    if chosen.further:
+        written_into(smaller, float_tables(chosen.further, smaller), smaller)
     dump(smaller, plain)
     course = Course(
         chosen.minutes, chosen.rate, chosen.columns, chosen.room, chosen.first, chosen.device, chosen.seed

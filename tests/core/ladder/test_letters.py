@@ -42,9 +42,14 @@ def test_one_letter_stands_out_where_it_stands(turn: float, quarters: int) -> No
     other = compare_letters(lettered(OTHER, 2, turn), reference, np.eye(3), box(turn), quarters)
     assert same is not None
     assert other is not None
-    assert same.features["letters_2"] < 0 < other.features["letters_2"]
+    assert same.features["letters_2"] < 0
+    assert same.features["letters_2"] + 0.9 < other.features["letters_2"]
     column = np.unravel_index(other.logits.argmax(), other.logits.shape)[1] / other.logits.shape[1]
     assert 0.55 < column < 0.75  # the initial of the second word
+    assert other.surest([(0.55, 0.75)]) == pytest.approx(other.features["letters_2"])
+    assert other.surest([(0.0, 0.4)]) + 0.5 < other.surest([(0.0, 0.4), (0.6, 0.7)])
+    assert other.surest([]) == pytest.approx(other.features["letters_2"])
+    assert np.isfinite(other.surest([(-0.5, -0.4), (1.4, 1.6)]))  # a reader may see letters beyond the box
 
 
 def test_a_line_that_sits_a_little_off_the_picture_is_the_same() -> None:

@@ -132,6 +132,16 @@ def test_where_the_same_mark_would_hardly_show_another_ink_is_no_other_mark() ->
     assert gone.probability < 0.25
 
 
+@pytest.mark.parametrize(("words", "form"), [(OTHER, "box"), (WORDS, "oval")])
+def test_what_was_surely_read_is_not_too_faint(words: str, form: MarkForm) -> None:
+    """Other words in its place, or its own in another form, where one mark's inks would hardly agree."""
+    query, line = faded(marked(words, form, seed=2, noise=0), 0.05, 3), seen(words)
+    read = found(query, line)
+    assert read.probability is not None
+    assert read.probability < 0.25
+    assert found(query, replace(line, certainty=0.8)).probability is None  # half of it may be guessed
+
+
 def test_the_ink_to_be_expected_falls_with_the_contrast() -> None:
     """A signal of s in noise of n correlates by s / sqrt(s^2 + n^2) with itself free of noise."""
     reference, box = marked(noise=0), seen().box_mm
