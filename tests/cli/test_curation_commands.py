@@ -73,6 +73,7 @@ def test_what_is_new_is_proposed_and_the_rest_is_told(
         "F00001", "open", "album 3", "1987-05",
     )  # fmt: skip
     assert refused(ask, "finds", "propose", new, "--seen-on", "last May") == "bad_day"
+    assert refused(ask, "finds", "propose", new, "--seen-on", "2931-01-01") == "bad_day"
 
 
 def test_a_find_is_accepted_undone_and_redone(ask: Ask, find_id: str) -> None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime, timedelta
 from functools import partial
 from typing import Any, Literal
 
@@ -190,9 +190,13 @@ def count_finds(catalogue: Catalogue, state: State | None = None, outcome: str |
 
 
 def check_day(text: str) -> None:
-    """Refuse what is no day, month or year like 1987-05-23; "" stands for unknown. Raises CatalogueError bad_day."""
+    """Refuse what is no day, month or year like 1987-05-23, and what is still to come; "" stands for unknown. Raises
+    CatalogueError bad_day."""
     if not is_day(text):
         raise CatalogueError("bad_day", f"{text!r} is not a valid date", "write it like 1987-05-23, 1987-05 or 1987")
+    anywhere = (date.today() + timedelta(days=1)).isoformat()  # east of here it is tomorrow already
+    if text > anywhere[: len(text)]:
+        raise CatalogueError("bad_day", f"{text!r} is still to come", "write the day on which it was seen")
 
 
 def _where(query: Select[Any], state: str | None, outcome: str | None) -> Select[Any]:

@@ -25,7 +25,7 @@ NAME = WordLine("name", "J. Kelwick", "J. Kelwick", 0.99, 0.99, {})
 
 def test_both_rungs_are_shipped_with_what_they_were_fitted_on() -> None:
     assert set(shipped_calibration().rungs) == {"words"}
-    assert {"made", "cards", "seed", "manifests"} <= set(shipped_calibration().provenance)
+    assert {"made", "cards", "seeds", "manifests"} <= set(shipped_calibration().provenance)
 
 
 def test_lines_that_were_read_outweigh_the_ink_and_one_other_line_makes_other_words() -> None:
