@@ -68,14 +68,14 @@ def _reverse(
                 assert row is not None  # a decision changes something, and so does turning it round
                 done.append(row)
     if last.row is None:
-        raise CatalogueError("no_such_decision", "there is nothing to undo", "see: platekin log")
+        raise CatalogueError("no_such_decision", "there is nothing to undo", "see: platekin decisions list")
     return (*done, last.row)
 
 
 def _target(draft: Draft, number: int, action: Literal["undo", "redo"]) -> DecisionRow:
     found = list(read(draft.connection, numbers=[number]))
     if not found:
-        raise CatalogueError("no_such_decision", f"no decision {number}", "see: platekin log")
+        raise CatalogueError("no_such_decision", f"no decision {number}", "see: platekin decisions list")
     target = found[0]
     if target.action in TURNS:
         other = "redo" if target.action == "undo" else "undo"

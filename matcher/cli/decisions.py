@@ -84,7 +84,7 @@ def undo(
     with decision.open() as opened:
         chosen = number or undo_redo.undoable(opened)
         if chosen is None:
-            raise CatalogueError("no_such_decision", "there is nothing to undo", "see: platekin log")
+            raise CatalogueError("no_such_decision", "there is nothing to undo", "see: platekin decisions list")
         rows = [opened.decision(one) for one in (undo_redo.batch_of(opened, chosen) if batch else (chosen,))]
         others = {row.by for row in rows if (row.actor, row.by) != (decision.actor.kind, decision.actor.name)}
         if number is None and others and not yes:
@@ -106,7 +106,7 @@ def redo(decision: DecisionOptions, number: NumberArgument = None) -> None:
     with decision.open() as opened:
         chosen = number or undo_redo.redoable(opened)
         if chosen is None:
-            raise CatalogueError("no_such_decision", "there is nothing to redo", "see: platekin log")
+            raise CatalogueError("no_such_decision", "there is nothing to redo", "see: platekin decisions list")
         turned = undo_redo.redo(opened, (chosen,), decision.actor, note=decision.note)
         outlined_anew(opened, *turned)
         decision.report(*turned)

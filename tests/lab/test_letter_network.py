@@ -9,7 +9,8 @@ import pytest
 
 torch = pytest.importorskip("torch")
 
-from matcher.lab.training.letter_network import Course, LetterNetwork, loss_of, taught, varied  # noqa: E402
+from matcher.lab.training.drawn_store_network import Course  # noqa: E402
+from matcher.lab.training.letter_network import LetterNetwork, loss_of, taught, varied  # noqa: E402
 from matcher.lab.training.letter_pairs import Shown  # noqa: E402
 
 

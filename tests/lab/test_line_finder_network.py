@@ -11,8 +11,8 @@ import pytest
 
 torch = pytest.importorskip("torch")
 
+from matcher.lab.training.drawn_store_network import Course  # noqa: E402
 from matcher.lab.training.line_finder_network import (  # noqa: E402
-    Course,
     as_seen,
     flushed,
     loss_of,

@@ -231,7 +231,9 @@ class CatalogueReader:
         """One entry of the log. Raises CatalogueError no_such_decision."""
         found = self.decisions(numbers=[number])
         if not found:
-            raise CatalogueError("no_such_decision", f"{self.folder}: no decision {number}", "see: platekin log")
+            raise CatalogueError(
+                "no_such_decision", f"{self.folder}: no decision {number}", "see: platekin decisions list"
+            )
         return found[0]
 
     def last_decision(self) -> int:

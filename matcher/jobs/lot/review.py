@@ -178,7 +178,9 @@ def undo(
     standing = decisions(catalogue, lot)
     by_people = [row for row in standing if row.actor == "person"]
     if not (standing if whole else by_people):
-        raise CatalogueError("no_such_decision", f"lot {lot.lot_id}: there is nothing to undo", "see: platekin log")
+        raise CatalogueError(
+            "no_such_decision", f"lot {lot.lot_id}: there is nothing to undo", "see: platekin decisions list"
+        )
     chosen = standing if whole else [row for row in standing if row.batch == by_people[-1].batch]
     if not whole:  # what the machine has proposed stays proposed
         chosen = [row for row in chosen if row.actor == "person"]

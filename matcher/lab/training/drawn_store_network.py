@@ -14,6 +14,22 @@ WARM_UP = 300
 """Steps until the full rate; own choice."""
 
 
+@dataclass(frozen=True)
+class Course:
+    """minutes, rate, batch: how long and how fast is learnt, and pieces a step. room, first: pieces that are kept, and
+    that are drawn before it begins. mean: how much of the mean of all weights so far is kept at each step."""
+
+    minutes: float
+    rate: float
+    batch: int
+    room: int
+    first: int
+    device: str
+    seed: int
+    mean: float = 0.999
+    tell: float = 60.0
+
+
 @dataclass
 class DrawnStore:
     """The last `room` pieces that were drawn, as tensors; the oldest make room.

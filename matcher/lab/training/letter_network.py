@@ -15,7 +15,7 @@ import torch
 from torch import nn
 from torch.nn import functional
 
-from matcher.lab.training.drawn_store_network import DrawnStore, pace
+from matcher.lab.training.drawn_store_network import Course, DrawnStore, pace
 from matcher.lab.training.letter_pairs import Shown
 
 RARE, CELLS, WHOLE = 2.0, 4.0, 1.0
@@ -73,22 +73,6 @@ def loss_of(odds: torch.Tensor, truth: torch.Tensor) -> torch.Tensor:
     known = (any_other | ~untold.flatten(1).any(1)).float()
     whole = (cross(surest, any_other.float(), reduction="none") * known).sum() / known.sum().clamp(min=1)
     return CELLS * cells + WHOLE * whole
-
-
-@dataclass(frozen=True)
-class Course:
-    """minutes, rate, batch: how long and how fast is learnt, and windows a step. room, first: windows that are kept,
-    and that are drawn before it begins. mean: how much of the mean of all weights so far is kept at each step."""
-
-    minutes: float
-    rate: float
-    batch: int
-    room: int
-    first: int
-    device: str
-    seed: int
-    mean: float = 0.999
-    tell: float = 60.0
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,7 @@ import torch
 from torch import nn
 from torch.nn import functional
 
-from matcher.lab.training.drawn_store_network import DrawnStore, pace
+from matcher.lab.training.drawn_store_network import Course, DrawnStore, pace
 from matcher.lab.training.line_strips import CORE, NOTHING, Strip
 from matcher.lab.training.onnx_graph_network import LibraryGraph
 
@@ -31,22 +31,6 @@ pixels, since pictures bear words of their own; nor, by that, about the cores' r
 FLUSHED = 1e-12
 """A weight nearer to 0 is 0: numbers below what single precision holds whole make a processor many times as slow, and
 the library's own finder has 300 thousand of them."""
-
-
-@dataclass(frozen=True)
-class Course:
-    """minutes, rate, batch: how long and how fast is learnt, and strips a step. room, first: strips that are kept, and
-    that are drawn before it begins. mean: how much of the mean of all weights so far is kept at each step."""
-
-    minutes: float
-    rate: float
-    batch: int
-    room: int
-    first: int
-    device: str
-    seed: int
-    mean: float = 0.999
-    tell: float = 60.0
 
 
 @dataclass(frozen=True)

@@ -77,7 +77,8 @@ def main() -> None:
 def learn(negatives: Sequence[Negative], types: Sequence[Typeface], chosen: argparse.Namespace) -> Taught:
     """Train the network and write it."""
     from matcher.lab.training.change_network import export
-    from matcher.lab.training.letter_network import Course, LetterNetwork, taught
+    from matcher.lab.training.drawn_store_network import Course
+    from matcher.lab.training.letter_network import LetterNetwork, taught
 
     chosen.output.mkdir(parents=True, exist_ok=True)
     course = Course(

@@ -68,7 +68,8 @@ def teach(
     begun: Path, negatives: Sequence[Negative], types: Sequence[Typeface], chosen: argparse.Namespace
 ) -> dict[str, int]:
     """Learn and write; how many steps, and how many strips."""
-    from matcher.lab.training.line_finder_network import Course, taught
+    from matcher.lab.training.drawn_store_network import Course
+    from matcher.lab.training.line_finder_network import taught
     from matcher.lab.training.onnx_graph_network import LibraryGraph, dump, plain_graph, written_into
     from matcher.lab.training.packed_weights import pack_apart
 
