@@ -21,6 +21,7 @@ from matcher.core.detect.edge_search import edge_quads
 from matcher.core.detect.flatbed_layout import FlatbedPage, flatbed_quads
 from matcher.core.detect.full_frame import fills_frame
 from matcher.core.detect.geometry import area, clockwise_portrait, nearest_shape, true_ratio
+from matcher.core.detect.lone_card import lone_piece, whole_card
 from matcher.core.detect.no_card import cut_off, inside_a_card, part_of_a_card
 from matcher.core.detect.proposals import LineQuads
 from matcher.core.detect.quad_search import RankedQuads, overlap, search_quads
@@ -98,7 +99,19 @@ class _Detector:
             score = round(float(ranked.scores[i]), 3)
             corners = self._refined(ranked.quads[i])
             outlines.append(CardQuad(corners, score, runner_up, sizes=self._sizes_of(corners)))
-        return self._in_order(outlines)
+        return self._in_order([self._as_it_lies(outlines[0])] if len(outlines) == 1 else outlines)
+
+    def _as_it_lies(self, found: CardQuad) -> CardQuad:
+        """The one card that was found, with what else of it lies on the lid, where that makes it whole."""
+        settings = self.settings.lone
+        piece = lone_piece(self.picture, settings, self.settings.flatbed)
+        if piece is None:
+            return found
+        around, shapes = self._refined(piece, settings.reach), shapes_of(self._looked_for)
+        corners = whole_card(found.corners, around, shapes, settings)
+        if corners is found.corners:
+            return found
+        return replace(found, corners=corners, runner_up=found.corners, sizes=self._sizes_of(corners))
 
     def _told(self, ranked: RankedQuads) -> NDArray[np.intp]:
         """The likeliest and the cards beside it; those that the picture cuts off only where no whole one is there."""

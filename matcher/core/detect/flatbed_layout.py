@@ -48,6 +48,11 @@ class Patch:
         edges = np.ascontiguousarray(np.rot90(self.edges, -1)[..., ::-1])
         return Patch(np.ascontiguousarray(np.rot90(self.mask, -1)), edges, self.to_picture @ back, self.contour)
 
+    def quad(self, left: float, top: float, right: float, bottom: float) -> NDArray[np.float64]:
+        """(4, 2) corners in the picture, reduced pixels, of a rectangle in the patch's."""
+        corners = np.array([[left, top], [right, top], [right, bottom], [left, bottom]])
+        return np.asarray(corners @ self.to_picture[:2, :2].T + self.to_picture[:2, 2])
+
 
 @dataclass(frozen=True)
 class Lid:
@@ -103,10 +108,10 @@ def flatbed_quads(
     sizes = [sizes] if isinstance(sizes, FaceSize) else sizes
     ways = (False, True) if len(sizes) > 1 else (False,)
     lying = [Lying(size, sideways) for size in sizes for sideways in ways]
-    lid = _lid_of(picture, settings)
+    lid = lid_of(picture, settings)
     if lid is None:
         return none
-    patches = _patches(lid, settings)
+    patches = patches_on(lid, settings)
     scale = _common_scale(patches, lying, px_per_mm, settings)
     if scale is None:
         return none
@@ -152,10 +157,10 @@ def _is_heap(patch: Patch, scale: float, lying: Sequence[Lying]) -> bool:
 
 def _whole(patch: Patch) -> NDArray[np.float64]:
     high, wide = patch.shape
-    return _quad(patch, 0, 0, wide, high)
+    return patch.quad(0, 0, wide, high)
 
 
-def _lid_of(picture: ReducedImage, settings: FlatbedSettings) -> Lid | None:
+def lid_of(picture: ReducedImage, settings: FlatbedSettings) -> Lid | None:
     """The lid, which has one colour, that of most of the outermost pixels; None where the rim has no one colour."""
     lab, rim = picture.lab, settings.rim_px
     strips = [lab[:rim], lab[-rim:], lab[:, :rim], lab[:, -rim:]]
@@ -174,7 +179,7 @@ def _apart(lab: NDArray[np.uint8], colour: NDArray[np.uint8]) -> NDArray[np.uint
     return np.asarray(cv2.max(np.ascontiguousarray(apart[..., 0]), cv2.add(chroma, chroma)), np.uint8)
 
 
-def _patches(lid: Lid, settings: FlatbedSettings) -> list[Patch]:
+def patches_on(lid: Lid, settings: FlatbedSettings) -> list[Patch]:
     """What stands out from the lid, each piece as one patch, unless it falls into whole ones further from the lid."""
     mask = (lid.apart > lid.threshold).astype(np.uint8)
     found: list[Patch] = []
@@ -312,7 +317,7 @@ def _cells(patch: Patch, height: float, size: FaceSize, settings: FlatbedSetting
             sides = _cuts(energy, left, right, count, mount)
             if min(_filled(patch, a, top, b, bottom) for a, b in pairwise(sides)) < settings.least_filled:
                 return []  # something else than whole cards, of about their size together
-            cells += [_quad(patch, a, top, b, bottom) for a, b in pairwise(sides)]
+            cells += [patch.quad(a, top, b, bottom) for a, b in pairwise(sides)]
     return cells
 
 
@@ -346,8 +351,3 @@ def _cuts(energy: NDArray[np.float64], start: int, end: int, count: int, mount: 
 def _runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
     step = np.diff(np.concatenate([[0], mask.astype(np.int8), [0]]))
     return list(zip(np.nonzero(step == 1)[0].tolist(), np.nonzero(step == -1)[0].tolist(), strict=True))
-
-
-def _quad(patch: Patch, left: float, top: float, right: float, bottom: float) -> NDArray[np.float64]:
-    corners = np.array([[left, top], [right, top], [right, bottom], [left, bottom]])
-    return np.asarray(corners @ patch.to_picture[:2, :2].T + patch.to_picture[:2, 2])

@@ -190,6 +190,34 @@ class FlatbedSettings:
 
 
 @dataclass(frozen=True)
+class LoneSettings:
+    """One card alone on one even ground."""
+
+    filled: float = 0.98
+    """Share of its rectangle that it fills; own choice."""
+    rim: float = 0.02
+    """Share of the picture's long side that is left on every side of it; own choice."""
+    shape: float = 0.015
+    """Largest difference of a whole card from a known format's shape, as a natural logarithm; a sleeve or a shadow all
+    around makes more; own choice."""
+    side: float = 0.009
+    """Share of its height from which a side was cut off it: about half a millimetre; own choice."""
+    nearer: float = 0.012
+    """By how much nearer to such a shape it is with sides of the piece: a print's edges lie a millimetre within a
+    card's, 3 % of its width; own choice."""
+    as_exact: float = 0.004
+    """By how much less exact its shape may be where two opposite sides are the piece's, which no shadow makes so; own
+    choice."""
+    a_side: float = 0.002
+    """What each side of the piece counts against it: the fewest that do are taken; own choice."""
+    within: float = 0.97
+    """Share of such an outline that lies within it; own choice."""
+    reach: Reach = Reach(inward=0.35, outward=0.35, step=0.06, stations=72, smooth=0.16, outermost=False)
+    """By how much its sides are moved onto edges, mm: what stands out from the lid is told to about a pixel of the
+    reduced picture; own choice."""
+
+
+@dataclass(frozen=True)
 class DetectSettings:
     """All numbers of the stage."""
 
@@ -243,6 +271,7 @@ class DetectSettings:
     proposals: ProposalSettings = ProposalSettings()
     choice: ChoiceSettings = ChoiceSettings()
     refinement: RefinementSettings = RefinementSettings()
+    lone: LoneSettings = LoneSettings()
     flatbed: FlatbedSettings = FlatbedSettings()
 
     def for_shapes(self, aspects: Sequence[float]) -> DetectSettings:
