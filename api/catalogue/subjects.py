@@ -20,6 +20,7 @@ from matcher.catalogue import Catalogue, RecordRow, ReferenceRow
 from matcher.catalogue.finds import resolution
 from matcher.catalogue.finds.resolution import FindRow
 from matcher.catalogue.records.name_search import plain, surname
+from matcher.core.formats import face_of_text
 from matcher.jobs import crop_map
 from matcher.jobs.render.negative import shown_mm, stitched
 from matcher.jobs.render.stored import large_face
@@ -61,7 +62,8 @@ async def thumbnail(
     if request.headers.get("if-none-match") == tag:
         return Response(status_code=304, headers=headers)
     if query.size == "large":
-        path, size = service.catalogue.image_path(shown), service.catalogue.settings.face
+        path = service.catalogue.image_path(shown)
+        size = face_of_text(shown.format, service.catalogue.settings.face)
         data = await service.pictures.answer(large_face, path, shown.sha256, shown.quad, size)
     else:
         data = await run_in_threadpool(_drawn, service, shown, query.size == "small")

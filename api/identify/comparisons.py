@@ -145,9 +145,9 @@ async def closer(
     cards = kept.answer["identification"]["cards"]
     if kept.job is None or card > len(cards):
         raise Problem("no_such_comparison")
-    look = LookCloser(
-        cards[card - 1]["quad"], query.reference, _transform(kept.answer, card, query.reference), query.large
-    )
+    asked = cards[card - 1]
+    move = _transform(kept.answer, card, query.reference)
+    look = LookCloser(asked["quad"], query.reference, move, query.large, asked["face"]["format"])
     service.queue.check_room()
     result = await answered(service, replace(kept.job, look=False, quad=None, steps=(look,)))
     made = result.extra(Closer)

@@ -89,11 +89,10 @@ def fingerprint(settings: DescribeSettings = DescribeSettings(), size: FaceSize 
 
     Faces of one scale share an index, whatever their shape: descriptors know nothing of it.
     """
-    normal = NormaliseSettings()
     facts = {
         "algorithm": "normalise+orb+phash256/3",  # 3: the face's mask is the one it was cut out with
         "settings": asdict(settings),
-        "contrast": [normal.window_mm, normal.smooth_px],
+        "contrast": asdict(NormaliseSettings()),
         "opencv": cv2.__version__.split(".")[0],
         "imagehash": version("imagehash"),
         "pillow": version("pillow").split(".")[0],  # makes the hash's small picture

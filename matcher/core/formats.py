@@ -7,7 +7,6 @@ stage sees the picture at the scale that it was fitted for; `FaceSize.enlarged` 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
 from dataclasses import dataclass
 from math import log
 
@@ -169,12 +168,6 @@ def parse_format(text: str) -> CardFormat:
         raise _bad(text, "is no format")
     usual = PRESETS[name]
     return usual.turned() if way and usual.way_up != way else usual
-
-
-def near_formats(slenderness: float, known: Iterable[CardFormat], tolerance: float) -> tuple[CardFormat, ...]:
-    """Of known formats those of about that shape (shorter over longer side), the nearest first."""
-    off = [(abs(log(slenderness / one.slenderness)), one) for one in known]
-    return tuple(one for far, one in sorted(off, key=lambda pair: pair[0]) if far <= tolerance)
 
 
 def shape_words(slenderness: float) -> str:

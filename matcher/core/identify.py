@@ -24,7 +24,7 @@ from matcher.core.detect.turning import as_held
 from matcher.core.flatten import Face, flatten
 from matcher.core.formats import shape_words
 from matcher.core.ladder.candidate import Candidate, Confidence
-from matcher.core.ladder.decision import LOOK_AT, Answer, decide, is_open, marks_asked, words_asked
+from matcher.core.ladder.decision import LOOK_AT, NEW, Answer, decide, is_open, marks_asked, words_asked
 from matcher.core.ladder.standing import CaptionEvidence
 from matcher.core.ladder.verification import verify
 from matcher.core.ocr.kept_lines import LineReading
@@ -37,9 +37,6 @@ from matcher.core.reference_set import ReferenceSet
 from matcher.core.settings import FaceSize, Settings
 from matcher.core.unreadable import back_of_card, bare_thing, nothing_read, px_per_mm, unreadable, without_words
 from matcher.core.upright import Upright, resembles, right_way_up, turned_by_words
-
-NEW = ("new_mark", "new_caption", "new_crop", "new_pose")
-"""Outcomes of which a record is made: what is written on the card is read for it."""
 
 LITTLE_JUDGED = 0.3
 """Share of the face below which a new crop is not believed before a mirrored picture was tried; by hand."""

@@ -15,7 +15,7 @@ from matcher.core.detect.card_sizes import as_portrait, fitting_sizes
 from matcher.core.detect.turning import as_held
 from matcher.core.errors import BadTable
 from matcher.core.flatten import flatten
-from matcher.core.formats import PRESETS, CardFormat, face_of, face_of_text, face_text, near_formats, parse_format
+from matcher.core.formats import PRESETS, CardFormat, face_of, face_of_text, face_text, parse_format
 from matcher.core.photo import Photo
 from matcher.core.settings import FaceSize
 
@@ -75,11 +75,6 @@ def test_a_shape_without_a_size_is_kept_too() -> None:
     odd = face_of(46, 63.5)
     assert face_text(odd, odd=True) == "about 46x63.5"
     assert face_of_text("about 46x63.5") == odd
-
-
-def test_the_nearest_shapes_come_first() -> None:
-    names = [one.name for one in near_formats(0.65, PRESETS.values(), 0.05)]
-    assert names == ["cabinet", "postcard", "carte de visite"]
 
 
 def outline(width: float, height: float) -> CardQuad:

@@ -29,9 +29,7 @@ from matcher.catalogue.tables.models import Quad
 from matcher.core.answer import CardResult, PhotoAnswer
 from matcher.core.errors import CatalogueError, UnreadablePhoto
 from matcher.core.formats import face_of_text
-
-NEW = ("new_mark", "new_caption", "new_crop", "new_pose")
-"""Outcomes that become proposals."""
+from matcher.core.ladder.decision import NEW
 
 State = Literal["open", "accepted", "merged", "rejected"]
 

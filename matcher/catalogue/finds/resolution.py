@@ -13,7 +13,6 @@ from typing import Any
 
 from matcher.catalogue.finds.evidence import decision_evidence
 from matcher.catalogue.finds.proposals import (
-    NEW,
     FindRow,
     State,
     check_day,
@@ -36,7 +35,6 @@ from matcher.core.errors import CatalogueError
 from matcher.core.ladder.mark import NO_MARK
 
 __all__ = [
-    "NEW",
     "FindRow",
     "RecordFields",
     "State",

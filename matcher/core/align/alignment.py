@@ -60,7 +60,7 @@ class Alignment:
 
     @property
     def scale(self) -> float:
-        """Linear magnification from query to reference in the middle of the face."""
+        """Linear magnification from query to reference at the face's upper left corner."""
         return _scale(self.transform)
 
 

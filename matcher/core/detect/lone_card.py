@@ -32,11 +32,12 @@ Quad = NDArray[np.float32]
 
 
 def lone_piece(
-    picture: ReducedImage, settings: LoneSettings = LoneSettings(), flatbed: FlatbedSettings = FlatbedSettings()
+    picture: ReducedImage, settings: LoneSettings | None = None, flatbed: FlatbedSettings | None = None
 ) -> Quad | None:
     """(4, 2) TL TR BR BL, reduced pixels: the rectangle that the one large piece fills which stands out from the
     picture's rim; None where the rim has no one colour, where there are more pieces, or where the one is no rectangle
     with lid on all sides."""
+    settings, flatbed = settings or LoneSettings(), flatbed or FlatbedSettings()
     lid = lid_of(picture, flatbed)
     patches = patches_on(lid, flatbed) if lid else []
     if len(patches) != 1 or patches[0].mask.mean() < settings.filled:

@@ -21,6 +21,9 @@ LOOK_AT = "look at "
 
 Outcome = Literal["known", "new_mark", "new_caption", "new_crop", "new_pose", "undecided", "unreadable"]
 
+NEW: tuple[Outcome, ...] = ("new_mark", "new_caption", "new_crop", "new_pose")
+"""Outcomes of which a record may be made."""
+
 
 @dataclass(frozen=True)
 class Answer:

@@ -103,11 +103,11 @@ def standing_of(
         return None
     pose = poses.likeliest
     same_pose = [c for c in candidates if c.record.pose == pose]
-    windows = {name: c.crop for name, c in best_by(same_pose, "crop").items() if c.crop}
+    windows = {name: c.crop for name, c in best_by((c for c in same_pose if c.crop), "crop").items() if c.crop}
     crops = share_odds({name: Contender(found.probability, ()) for name, found in windows.items()})
     crop = max(crops, key=lambda name: crops[name], default="")
     same_crop = [c for c in same_pose if c.record.crop == crop and c.crop]
-    nearest = {name: c for name, c in best_by(same_crop, "caption").items() if c.caption}
+    nearest = best_by((c for c in same_crop if c.caption), "caption")
     judged = {name: _ink_and_reading(c, reading, calibration) for name, c in nearest.items()}
     rivals = {name: rival for name, rival in judged.items() if rival}
     said = {c.record.record_id: _words(c.record) for c in same_crop}
@@ -154,11 +154,12 @@ def _marks(
 
 
 def best_by(candidates: Iterable[Candidate], rung: Literal["crop", "caption"]) -> dict[str, Candidate]:
-    """The most probable candidate of each crop, by its name, or of each record, by its id."""
+    """The most probable candidate of each crop, by its name, or of each record, by its id; of equals that which was
+    read."""
     best: dict[str, Candidate] = {}
     for candidate in candidates:
-        name, probability = _name_and_probability(candidate, rung)
-        if name not in best or probability > _name_and_probability(best[name], rung)[1]:
+        name, worth = _name_and_worth(candidate, rung)
+        if name not in best or worth > _name_and_worth(best[name], rung)[1]:
             best[name] = candidate
     return best
 
@@ -171,11 +172,11 @@ def best_of_each_record(ranked: Iterable[Candidate]) -> tuple[Candidate, ...]:
     return tuple(best.values())
 
 
-def _name_and_probability(candidate: Candidate, rung: Literal["crop", "caption"]) -> tuple[str, float]:
+def _name_and_worth(candidate: Candidate, rung: Literal["crop", "caption"]) -> tuple[str, tuple[float, bool]]:
     record = candidate.record
     if rung == "crop":
-        return record.crop, candidate.crop_probability
-    return record.record_id, candidate.caption_probability or 0.0
+        return record.crop, (candidate.crop_probability, False)
+    return record.record_id, (candidate.caption_probability or 0.0, candidate.words is not None)
 
 
 def _ink_and_reading(

@@ -20,14 +20,18 @@ from numpy.typing import NDArray
 
 from matcher.core.card_lines import CardLine
 from matcher.core.flatten import Face
+from matcher.core.nets import sums
 from matcher.core.ocr.line_pairs import WrittenLine, written_on
 from matcher.core.ocr.looks import Look
 from matcher.core.ocr.reading import can_read
 from matcher.core.ocr.settings import OcrSettings
 from matcher.core.ocr.spelling import Frames
 
-FORM = "lines/4"
-"""Raise it when other lines are found, or others read, for the same face."""
+FORM = "lines/5"
+"""Raise it when other lines are found, or others read, for the same face by the same networks and settings."""
+
+NETWORKS = ("lines", "reader")
+"""How the names of the files begin by which lines are found and read."""
 
 
 @dataclass(frozen=True)
@@ -81,6 +85,8 @@ def _key(settings: OcrSettings) -> str:
         "form": FORM,
         "settings": [reader, asdict(settings.every_line), asdict(settings.pairs)],
         "reader": version("rapidocr"),
+        "runtime": version("onnxruntime"),
+        "networks": {name: told for name, told in sums().items() if name.startswith(NETWORKS)},
         "opencv": cv2.__version__.split(".")[0],
     }
     return hashlib.sha256(json.dumps(facts, sort_keys=True).encode()).hexdigest()[:16]

@@ -45,7 +45,7 @@ class Assessor:
     def assess(self, name: str, text: str, photos: Sequence[ListingPhoto]) -> dict[str, Any]:
         """The published object of one listing. Raises BadListing empty_text, text_too_large."""
         reading = self.reader.read(text)
-        cards = shown_of(photos)
+        cards = shown_of(photos, self.known.records)
         judgements = self.judge(reading, cards)
         verdict = decide(judgements, cards, self.known)
         return published(name, reading, judgements, verdict, photos, cards)

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 from matcher.catalogue import RecordRow
 from matcher.core.answer import CardResult, FaceFacts
@@ -21,6 +21,7 @@ class CardEvidence:
     poses:    probability of each pose that was compared.
     crops:    of each crop of the likeliest pose, given that pose.
     captions: of each record of the likeliest crop, given that crop; empty where no words could be compared.
+    marks:    of each record with the likeliest words, given those; without those whose mark could not be compared.
     record_id, pose: where they are established. closest: id of the closest record, "" for none.
     face:     facts about it. reasons: of `identify`. seen: where the card was seen before.
     """
@@ -31,6 +32,7 @@ class CardEvidence:
     poses: Mapping[str, float]
     crops: Mapping[str, float]
     captions: Mapping[str, float]
+    marks: Mapping[str, float]
     pose: str | None
     crop: str | None
     record_id: str | None
@@ -62,15 +64,22 @@ class CardEvidence:
         return f"{self.photo}, card {self.number}"
 
 
-def shown_of(photos: Iterable[ListingPhoto]) -> tuple[CardEvidence, ...]:
-    """Every card of the photos, in order."""
-    return tuple(_card(photo, place, card) for photo in photos for place, card in enumerate(photo.answer.cards))
+def shown_of(photos: Iterable[ListingPhoto], known: Collection[str]) -> tuple[CardEvidence, ...]:
+    """Every card of the photos, in order, beside the records that are known (ids): the pictures may have been compared
+    with one that was accepted a moment later."""
+    shown = ((photo, place, card) for photo in photos for place, card in enumerate(photo.answer.cards))
+    return tuple(_card(photo, place, _beside(card, known)) for photo, place, card in shown)
+
+
+def _beside(card: CardResult, known: Collection[str]) -> CardResult:
+    candidates = tuple(one for one in card.candidates if one.record_id in known)
+    return card if len(candidates) == len(card.candidates) else replace(card, candidates=candidates)
 
 
 def _card(photo: ListingPhoto, place: int, card: CardResult) -> CardEvidence:
     poses: dict[str, float] = defaultdict(float)
     crops: dict[str, float] = defaultdict(float)
-    captions: dict[str, float] = {}
+    captions, marks = dict[str, float](), dict[str, float]()
     for candidate in card.candidates:
         poses[candidate.pose] = max(poses[candidate.pose], candidate.confidence.pose or 0.0)
     best = max(poses, key=lambda pose: poses[pose], default="")
@@ -80,9 +89,12 @@ def _card(photo: ListingPhoto, place: int, card: CardResult) -> CardEvidence:
             crops[candidate.crop] = max(crops[candidate.crop], sure.crop)
             if sure.caption is not None:
                 captions[candidate.record_id] = max(captions.get(candidate.record_id, 0.0), sure.caption)
+            if sure.mark is not None:
+                marks[candidate.record_id] = max(marks.get(candidate.record_id, 0.0), sure.mark)
     return CardEvidence(
-        photo.answer.photo, place + 1, card.outcome, dict(poses), dict(crops), captions, card.pose, card.crop,
-        card.record_id, card.closest.record_id if card.closest else "", card.face, card.reasons, photo.seen(place),
+        photo.answer.photo, place + 1, card.outcome, dict(poses), dict(crops), captions, marks, card.pose,
+        card.crop, card.record_id, card.closest.record_id if card.closest else "", card.face, card.reasons,
+        photo.seen(place),
     )  # fmt: skip
 
 

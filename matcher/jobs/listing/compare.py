@@ -226,11 +226,12 @@ def _unlisted(claim: Claim, card: CardEvidence, known: CatalogueFacts) -> Judgem
         told = f"called unlisted; your catalogue has it as {card.record_id}"
         return _decided(claim, card, 0.0, sure, told, "", evidence={"record_id": card.record_id})
     if card.outcome.startswith("new_"):
-        what = card.outcome.removeprefix("new_")
+        what, words = card.outcome.removeprefix("new_"), max(card.captions.values(), default=1.0)
         sure = {
             "pose": 1 - card.likeliest_pose[1],
             "crop": card.likeliest_pose[1] * (1 - card.likeliest_crop[1]),
-            "caption": card.pose_and_crop * (1 - max(card.captions.values(), default=1.0)),
+            "caption": card.pose_and_crop * (1 - words),
+            "mark": card.pose_and_crop * words * (1 - max(card.marks.values(), default=1.0)),
         }[what]
         return _decided(claim, card, sure, 0.0, "", f"its {what} is none that your catalogue knows", evidence={})
     return _open(claim, _why_open(card), card)

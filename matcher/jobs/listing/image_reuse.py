@@ -67,7 +67,7 @@ class FileAgreement:
 
 
 SAME_INSIDE, SAME_ROUND, SAME_ALONE, MOST_BEND = 0.7, 0.4, 0.85, 0.01
-"""Set on pictures that nothing is reported on: see DEVELOPERS.md, 'Measure listings'."""
+"""Set on pictures that nothing is reported on: see RESULTS.md, 'Listings'."""
 
 
 def is_same_file(found: FileAgreement) -> bool:

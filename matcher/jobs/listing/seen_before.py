@@ -13,7 +13,7 @@ import hashlib
 import json
 import logging
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +26,7 @@ from matcher.catalogue.finds.sightings import SightingRow
 from matcher.catalogue.records import files
 from matcher.catalogue.reference_set import CatalogueReferences
 from matcher.catalogue.tables.models import ReferenceRow, outline_key
+from matcher.core import altered
 from matcher.core.align.alignment import Alignment, align
 from matcher.core.align.view import View
 from matcher.core.calibration import percent
@@ -318,15 +319,9 @@ def _told(kind: str, held: _Held, probability: float, how: str = "") -> SeenBefo
     )
 
 
-def _turned(face: Face, mirrored: bool, turned: bool) -> Face:
-    if mirrored:
-        face = replace(
-            face,
-            pixels=np.ascontiguousarray(face.pixels[:, ::-1]),
-            grey=np.ascontiguousarray(face.grey[:, ::-1]),
-            trusted=np.ascontiguousarray(face.trusted[:, ::-1]),
-        )
-    return face.half_turn() if turned else face
+def _turned(face: Face, left_to_right: bool, turned: bool) -> Face:
+    shown = altered.mirrored(face) if left_to_right else face
+    return shown.half_turn() if turned else shown
 
 
 def _bits(one: Hash, other: Hash) -> int:

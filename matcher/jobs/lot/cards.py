@@ -10,14 +10,13 @@ from pathlib import Path
 from matcher.catalogue import Catalogue
 from matcher.catalogue.tables.models import outline_key
 from matcher.core.answer import CardResult, PhotoAnswer
+from matcher.core.formats import face_of_text, face_text
 from matcher.jobs.lot import store
 from matcher.jobs.lot.clustering import CardGroups, group_cards
 from matcher.jobs.lot.discovery import natural
 from matcher.jobs.lot.pictures import face_file
 from matcher.jobs.lot.recto_verso import Side, tell_sides
 from matcher.jobs.lot.store import ItemRow, LotRow
-
-NEW = ("new_mark", "new_caption", "new_crop", "new_pose")
 
 
 @dataclass(frozen=True)
@@ -66,7 +65,8 @@ class Card:
     @property
     def image(self) -> tuple[str, str]:
         """What the catalogue knows the card by: SHA-256 of its picture, and its outline."""
-        return self.sha256, outline_key(self.found.quad, self.found.face.format)
+        form = face_text(face_of_text(self.found.face.format))  # as it is enrolled: of an odd card to the same digits
+        return self.sha256, outline_key(self.found.quad, form)
 
 
 def cards_of(catalogue: Catalogue, lot: LotRow) -> tuple[Card, ...]:
@@ -88,7 +88,8 @@ def bare_cards(catalogue: Catalogue, lot: LotRow) -> tuple[Card, ...]:
             photo = replace(answer, cards=())
             for position, found in enumerate(answer.cards, start=1):
                 side = sides.of(row.called)
-                made.append(Card(f"{row.number}.{position}", key_of(row, position), row, position, found, photo, side))
+                key = store.key_of_card(row.sha256, row.page, position)
+                made.append(Card(f"{row.number}.{position}", key, row, position, found, photo, side))
     return _repeated(_paired(made, sides.other))
 
 
@@ -110,10 +111,6 @@ def related(cards: Sequence[Card], pairs: Sequence[store.PairRow]) -> tuple[Card
         told = {"same_card": tuple(again), "same_record": tuple(others), "original": first, "family": family}
         made.append(replace(card, **told))  # type: ignore[arg-type]
     return tuple(made)
-
-
-def key_of(row: ItemRow, position: int) -> str:
-    return f"{row.sha256[:16]}-{row.page}.{position}"
 
 
 def _place(card: str) -> tuple[int, int]:

@@ -14,8 +14,9 @@ from matcher.core.answer import Quad
 from matcher.core.detect.card_quad import CardQuad
 from matcher.core.errors import UnreadablePhoto
 from matcher.core.flatten import flatten
+from matcher.core.formats import face_of_text
 from matcher.core.photo import read_photo
-from matcher.core.settings import Settings
+from matcher.core.settings import FaceSize, Settings
 from matcher.jobs.lot import store
 from matcher.jobs.lot.cards import Card, bare_cards
 from matcher.jobs.lot.pictures import page_file
@@ -35,10 +36,11 @@ def mend_faces(
     lost = []
     for card in bare_cards(catalogue, lot) if cards is None else cards:
         path = card.face_path(faces)
-        if is_whole(path, settings):
+        size = face_of_text(card.found.face.format, settings.face)
+        if is_whole(path, size):
             continue
         made = catalogue.elsewhere(
-            _made_again, picture_path(catalogue, card), card.sha256, card.found.quad, path.name, settings
+            _made_again, picture_path(catalogue, card), card.sha256, card.found.quad, path.name, settings, size
         )
         if made is None:
             lost.append(card)
@@ -48,10 +50,10 @@ def mend_faces(
     return tuple(lost)
 
 
-def is_whole(path: Path, settings: Settings) -> bool:
-    """Whether the face is there, and what was kept."""
+def is_whole(path: Path, size: FaceSize) -> bool:
+    """Whether the face is there, and what was kept. size: of the card's format."""
     try:
-        return decode_face(path.read_bytes(), settings.face, path.name) is not None
+        return decode_face(path.read_bytes(), size, path.name) is not None
     except OSError:
         return False
 
@@ -63,7 +65,7 @@ def picture_path(catalogue: Catalogue, card: Card) -> Path:
     return page_file(store.pages_of(catalogue, card.item.lot_id), card.sha256)
 
 
-def _made_again(source: Path, sha256: str, quad: Quad, name: str, settings: Settings) -> bytes | None:
+def _made_again(source: Path, sha256: str, quad: Quad, name: str, settings: Settings, size: FaceSize) -> bytes | None:
     """The same pixels as before, from the same picture and outline; None where it is another one."""
     try:
         photo = read_photo(source, settings.photo)
@@ -71,4 +73,4 @@ def _made_again(source: Path, sha256: str, quad: Quad, name: str, settings: Sett
         return None
     if photo.sha256 != sha256:
         return None
-    return encode_face(flatten(photo, CardQuad(np.array(quad, np.float32), 1.0), settings.face), name)
+    return encode_face(flatten(photo, CardQuad(np.array(quad, np.float32), 1.0), size), name)

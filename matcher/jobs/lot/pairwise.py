@@ -66,7 +66,7 @@ def compare_lot(
     faces = store.faces_of(catalogue, lot.lot_id)
     fronts = [card for card in bare_cards(catalogue, lot) if card.is_front and card.outcome != "unreadable"]
     fronts = [card for card in fronts if card.key not in lost]
-    stamp = hashlib.sha256("\n".join(sorted(card.key for card in fronts)).encode()).hexdigest()
+    stamp = hashlib.sha256("\n".join(sorted(map(_asked, fronts))).encode()).hexdigest()
     if stamp == store.lot(catalogue, lot.lot_id).compared:
         return 0
     workers = min(workers or usable_processors(), max(1, len(fronts) // 4))
@@ -81,21 +81,25 @@ def compare_lot(
     return count
 
 
+def _asked(card: Card) -> str:
+    """What a comparison of the card rests on: which it is, and its outline."""
+    return " ".join((card.key, *card.image))
+
+
 def _judged(
     catalogue: Catalogue, lot: LotRow, fronts: Sequence[Card], faces: Path, settings: Settings,
     calibration: Calibration, workers: int, tell: Tell | None,
 ) -> Iterator[list[PairRow]]:  # fmt: skip
     known = {frozenset((pair.first, pair.second)) for pair in store.pairs(catalogue, lot.lot_id)}
-    look = partial(_described, settings=settings)
     work = partial(_meet, settings=settings, calibration=calibration)
     paths = [card.face_path(faces) for card in fronts]
     results: Iterator[list[PairRow]]
     if len(fronts) < WORTH_A_POOL:
         one_thread()
-        texts = [catalogue.elsewhere(look, path) for path in paths]
+        texts = [catalogue.elsewhere(_described, path) for path in paths]
         results = map(partial(catalogue.elsewhere, work), _meetings(fronts, texts, faces, known, settings))
     else:
-        texts = list(in_order(paths, look, _no_text, supervised_pool, workers))
+        texts = list(in_order(paths, _described, _no_text, supervised_pool, workers))
         results = in_order(_meetings(fronts, texts, faces, known, settings), work, _no_pairs, supervised_pool, workers)
     for done, pairs in enumerate(results, start=1):
         if tell:
@@ -131,16 +135,17 @@ def _worth(card: Card, other: Card, hit: Hit) -> bool:
 def _meet(meeting: _Meeting, settings: Settings, calibration: Calibration) -> list[PairRow]:
     """In a worker: one card laid over its others."""
     pairs = []
-    mine = _view(meeting.face, False, settings) if meeting.others else None
+    mine = _view(meeting.face, False) if meeting.others else None
     for key, path, turned in meeting.others:
-        theirs = _view(path, turned, settings)
+        theirs = _view(path, turned)
         likeness = compare_cards(mine, theirs, settings, calibration) if mine and theirs else CardSimilarity()
         pairs.append(_pair(meeting.key, key, likeness))
     return pairs
 
 
 def _no_pairs(meeting: _Meeting) -> list[PairRow]:
-    return [_pair(meeting.key, key, CardSimilarity()) for key, _, _ in meeting.others]
+    """Of a card whose worker was lost: it is asked again when the lot is next compared."""
+    return []
 
 
 def _pair(one: str, other: str, found: CardSimilarity) -> PairRow:
@@ -148,13 +153,13 @@ def _pair(one: str, other: str, found: CardSimilarity) -> PairRow:
 
 
 @lru_cache(VIEWS_KEPT)
-def _view(path: Path, turned: bool, settings: Settings) -> View | None:
-    face = _face(path, settings)
+def _view(path: Path, turned: bool) -> View | None:
+    face = _face(path)
     return None if face is None else View(face.half_turn() if turned else face)
 
 
-def _described(path: Path, settings: Settings) -> Description | None:
-    face = _face(path, settings)
+def _described(path: Path) -> Description | None:
+    face = _face(path)
     return None if face is None else describe(face)
 
 
@@ -162,7 +167,7 @@ def _no_text(path: Path) -> None:
     return None
 
 
-def _face(path: Path, settings: Settings) -> Face | None:
+def _face(path: Path) -> Face | None:
     """The lot's own face; None where somebody has taken it away since `faces.mend_faces` looked."""
     try:
         return decode_face(path.read_bytes(), None, path.name)

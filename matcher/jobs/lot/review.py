@@ -21,8 +21,9 @@ from matcher.catalogue.log.decisions import TURNS, Actor, DecisionRow
 from matcher.catalogue.tables.service import RequestKey
 from matcher.core.answer import KNOWN, PhotoAnswer
 from matcher.core.errors import CatalogueError, UnreadablePhoto
+from matcher.core.ladder.decision import NEW
 from matcher.jobs.lot import store
-from matcher.jobs.lot.cards import NEW, Card
+from matcher.jobs.lot.cards import Card
 from matcher.jobs.lot.discovery import shown
 from matcher.jobs.lot.faces import picture_path
 from matcher.jobs.lot.review_queue import Case, case_of, queue, settled, to_confirm

@@ -14,8 +14,9 @@ from sqlalchemy import select
 from matcher.catalogue import Catalogue
 from matcher.catalogue.tables.finds import Find, Sighting
 from matcher.core.errors import CatalogueError
+from matcher.core.ladder.decision import NEW
 from matcher.jobs.lot import store
-from matcher.jobs.lot.cards import NEW, Card, cards_of
+from matcher.jobs.lot.cards import Card, cards_of
 from matcher.jobs.lot.store import LotRow
 
 ASKED = (*NEW, "undecided")

@@ -109,6 +109,11 @@ def made_with(settings: Settings) -> str:
     return hashlib.sha256(json.dumps(facts, sort_keys=True).encode()).hexdigest()[:16]
 
 
+def key_of_card(sha256: str, page: int, position: int | str) -> str:
+    """What a lot's card is kept by: its content and its place on it."""
+    return f"{sha256[:16]}-{page}.{position}"
+
+
 def options_of(rule: str, strip: bool = False) -> dict[str, Any]:
     """How a lot is worked on. rule: how its sides are told; strip: pictures are kept without what their files say of
     place, device and owner."""
@@ -279,11 +284,18 @@ def requeue(catalogue: Catalogue, lot_id: str, numbers: Sequence[int] | None = N
 
 
 def keep_answer(catalogue: Catalogue, item: ItemRow, fingerprint: str, answer: PhotoAnswer) -> None:
-    """Store what was found, and the state of every item of this content, in one transaction."""
+    """Store what was found, and the state of every item of this content, in one transaction.
+
+    What was found before is gone with all that rests on it: its cards may have had other outlines.
+    """
     with catalogue.noting() as connection:
         told = {"lot_id": item.lot_id, "sha256": item.sha256, "page": item.page, "fingerprint": fingerprint}
         where = [getattr(LotAnswer, name) == told[name] for name in ("lot_id", "sha256", "page")]
-        connection.execute(delete(LotAnswer).where(*where))
+        if connection.execute(delete(LotAnswer).where(*where)).rowcount:
+            own = key_of_card(item.sha256, item.page, "")
+            akin = LotPair.first.startswith(own) | LotPair.second.startswith(own)
+            connection.execute(delete(LotPair).where(LotPair.lot_id == item.lot_id, akin))
+            connection.execute(update(Lot).where(Lot.lot_id == item.lot_id).values(compared=""))
         connection.execute(insert(LotAnswer).values(**told, answer=to_json(answer)))
         same = (LotItem.sha256 == item.sha256) & (LotItem.page == item.page) & (LotItem.lot_id == item.lot_id)
         connection.execute(update(LotItem).where(same).values(state="done", code="", message=""))

@@ -38,11 +38,13 @@ class KnownCrop:
 
 @dataclass(frozen=True)
 class CropMap:
-    """own: (4, 2) the query's own picture; sigma_mm: the standard error of its place."""
+    """own: (4, 2) the query's own picture; sigma_mm, sigma_px: the standard error of its place, in mm of the card and
+    in pixels of the query's face."""
 
     pose: str
     own: NDArray[np.float64]
     sigma_mm: float
+    sigma_px: float
     crops: tuple[KnownCrop, ...]
 
     def bounds(self) -> tuple[float, float, float, float]:
@@ -64,8 +66,9 @@ def crop_map(candidates: Sequence[Candidate], size: FaceSize) -> CropMap | None:
         if candidate.record.pose == pose:
             by_crop.setdefault(candidate.record.crop, []).append(candidate)
     crops = tuple(_known_crop(name, group) for name, group in sorted(by_crop.items()))
-    sigma = min(c.crop.window.sigma_mm for group in by_crop.values() for c in group if c.crop)
-    return CropMap(pose, own, sigma, crops)
+    windows = [c.crop.window for group in by_crop.values() for c in group if c.crop]
+    surest = min(windows, key=lambda window: window.sigma_mm)
+    return CropMap(pose, own, surest.on_card.sigma_mm, surest.sigma_mm * size.px_per_mm, crops)
 
 
 def _known_crop(name: str, group: Sequence[Candidate]) -> KnownCrop:

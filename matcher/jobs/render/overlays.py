@@ -133,11 +133,10 @@ def _crop_map(
     """Adds the picture to `pictures`."""
     mosaic = crop_mosaic(card.face, known, references)
     pictures[name] = jpeg(mosaic.pixels)
-    size = card.face.size
     return {
         "pose": known.pose,
         "sigma_mm": round(known.sigma_mm, 2),
-        "sigma_px": round(known.sigma_mm * size.px_per_mm * float(mosaic.move[0, 0]), 1),
+        "sigma_px": round(known.sigma_px * float(mosaic.move[0, 0]), 1),
         "width": mosaic.pixels.shape[1],
         "height": mosaic.pixels.shape[0],
         "own": _corners(mosaic, known.own),

@@ -29,6 +29,7 @@ from matcher.core.ladder.pose_ranking import rank_poses
 from matcher.core.ladder.registered import Registered
 from matcher.core.ladder.settings import ExpectationSettings
 from matcher.core.ladder.standing import CaptionEvidence
+from matcher.core.ladder.words import WordsFinding
 from matcher.core.reference_set import KnownRecord, KnownReference
 from matcher.core.settings import Thresholds
 from matcher.jobs.render.crop_map import crop_map
@@ -471,6 +472,27 @@ def test_sigmoid_matches_scipy_far_out() -> None:
         assert sigmoid(x) == pytest.approx(float(expit(x)), abs=1e-12)
 
 
+# Which reference of a record is asked
+
+
+def test_a_reference_that_was_not_registered_keeps_no_crop_from_being_measured() -> None:
+    """Of two references of one crop, both at nought, the one that was never laid over the card came first."""
+    unregistered = replace(candidate("V2", "P1", "B", 0.99), crop=None)
+    other_format = candidate("V3", "P1", "B", 0.99, 0.0, None)
+    rows = [candidate("V1", "P1", "A", 0.99, 0.98, 0.97), unregistered, other_format]
+    assert decide(rows, Thresholds(), 5, UNSCALED).outcome == "known"
+
+
+@pytest.mark.parametrize("first", [0, 1])
+def test_of_a_record_with_illegible_ink_the_reference_that_was_read_counts(first: int) -> None:
+    """Whichever of them came first decided whether what was read was lost."""
+    ink = [replace(candidate("V1", "P1", "A", 0.99, 0.98, None), matches=MATCHES + k) for k in (0, 1)]
+    rows = [replace(one, reference=replace(one.reference, id=k)) for k, one in enumerate(ink)]
+    rows[first] = replace(rows[first], words=WordsFinding(0.99, (), ""))
+    answer = decide(rows, Thresholds(), 5, UNSCALED)
+    assert (answer.outcome, answer.established.get("record_id")) == ("known", "V1")
+
+
 # The crop map
 
 
@@ -492,6 +514,17 @@ def test_the_crop_map_holds_every_known_crop_in_the_querys_frame() -> None:
     assert np.abs(whole.corners - own).max() < 2
     assert np.ptp(inner.corners, axis=0) == pytest.approx(np.ptp(own, axis=0) / 1.25, rel=0.01)
     assert whole.probability > 0.5 > inner.probability
+
+
+def test_how_sure_the_maps_place_is_is_told_in_the_cards_own_mm() -> None:
+    """A cabinet is 2.6 times as high as the common card, in whose mm the stages count."""
+    size = PRESETS["cabinet"].face
+    crop = CropFinding(0.98, Window(0, 0, 1, 0.3, (0, 0, 0, 0), enlarged=(size.enlarged, size.enlarged)))
+    row = replace(candidate("V1", "P1", "A", 0.99, 0.98, 0.9), crop=crop, confidence=Confidence(pose=0.99))
+    drawn = crop_map([row], size)
+    assert drawn is not None
+    assert drawn.sigma_mm == pytest.approx(0.3 * 165.0 / 63.5, abs=1e-3)
+    assert drawn.sigma_px == pytest.approx(0.3 * size.px_per_mm)
 
 
 @pytest.mark.parametrize("name", ["cabinet", "stereo"])

@@ -48,6 +48,25 @@ def test_what_is_read_otherwise_is_kept_apart(monkeypatch: pytest.MonkeyPatch) -
     assert LineReading(elsewhere).key == usual.key  # what is not asked when a reference is read changes nothing
 
 
+def test_what_another_network_reads_is_kept_apart(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What an old one had read of known cards was set beside what a new one read of a photo."""
+    monkeypatch.setattr(kept_lines, "can_read", lambda settings: True)
+    told = kept_lines.sums()
+    assert {name for name in told if name.startswith(kept_lines.NETWORKS)} >= {"lines.onnx", "reader.onnx"}
+    keys = {name: _key_with(monkeypatch, {**told, name: "0" * 64}) for name in ("", "reader_1.bin", "lines.onnx")}
+    assert len({LineReading().key, *keys.values()}) == 3
+    assert keys[""] == LineReading().key == _key_with(monkeypatch, {**told, "movement.onnx": "0" * 64})
+
+
+def _key_with(monkeypatch: pytest.MonkeyPatch, told: dict[str, str]) -> str:
+    with monkeypatch.context() as other:
+        other.setattr(kept_lines, "sums", lambda: told)
+        kept_lines._key.cache_clear()
+        key = LineReading().key
+    kept_lines._key.cache_clear()
+    return key
+
+
 def test_without_the_reading_library_nothing_may_be_kept(monkeypatch: pytest.MonkeyPatch) -> None:
     """Or "no lines" would be believed once it is installed."""
     monkeypatch.setattr(kept_lines, "can_read", lambda settings: False)
