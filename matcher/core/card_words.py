@@ -27,6 +27,7 @@ from matcher.core.ocr.line_pairs import Sight, WrittenLine, as_written, firm_lin
 from matcher.core.ocr.looks import Looks
 from matcher.core.ocr.mark_match import match_marks
 from matcher.core.ocr.reading import read_as, read_caption
+from matcher.core.ocr.rows import RowReading, in_rows, lacking, with_rows
 from matcher.core.photo import Photo
 from matcher.core.reference_set import ReferenceSet
 from matcher.core.settings import Settings
@@ -131,8 +132,15 @@ class CardWords:
         return Sight(self.photo, self.outline, self.face, reference, one.alignment.transform, self._looks)
 
     def _written(self, one: Candidate) -> tuple[WrittenLine, ...]:
-        """Every line of a candidate's reference."""
-        return self.references.read(one.reference.id, LineReading(self.settings.ocr))
+        """Every line of a candidate's reference; words of its record that are not among them are sought in the rows of
+        head and foot."""
+        ocr, number = self.settings.ocr, one.reference.id
+        found = self.references.read(number, LineReading(ocr))
+        wanted = lacking(found, one.record, ocr)
+        if not wanted:
+            return found
+        rows: tuple[WrittenLine, ...] = self.references.read(number, RowReading(ocr))
+        return with_rows(found, in_rows(rows, self.references.face(number), wanted, ocr))
 
     @cached_property
     def _looks(self) -> Looks:

@@ -46,12 +46,14 @@ class WordsFinding:
     lines:       each line that was looked at on both cards.
     added:       a line beside the caption that the reference has not; empty where there is none.
     torn:        whether other letters were read on a card that is printed in dots: dots make others of them.
+    unseen:      words of the record that were found nowhere on its reference.
     """
 
     probability: float
     lines: tuple[WordLine, ...]
     added: str = ""
     torn: bool = False
+    unseen: tuple[str, ...] = ()
 
     @property
     def words(self) -> str:
@@ -64,7 +66,13 @@ class WordsFinding:
             return f"{ANOTHER_HAND}, {self.read}"
         if self.probability < 0.5 and self.differing:
             return f"other words: {'; '.join(self.differing)}"
-        return f"{'the same' if self.probability >= 0.5 else 'other'} words, {self.read}"
+        told = f"{'the same' if self.probability >= 0.5 else 'other'} words, {self.read}"
+        return f"{told}; {self._left_to_the_eye}" if self.unseen else told
+
+    @property
+    def _left_to_the_eye(self) -> str:
+        named, which = " and ".join(map(repr, self.unseen)), "them" if len(self.unseen) > 1 else "it"
+        return f"{named} could not be made out on the known card: compare {which} by eye"
 
     @property
     def shown(self) -> bool:

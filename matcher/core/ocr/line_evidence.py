@@ -24,6 +24,7 @@ from matcher.core.ladder.words import LARGE, Wanting, WordLine, WordsFinding, ju
 from matcher.core.ladder.words_settings import MarkSettings
 from matcher.core.ocr.added_line import AddedLine, added_line
 from matcher.core.ocr.line_pairs import LinePair, Sight, WrittenLine, pair_lines
+from matcher.core.ocr.looks import share_of_box
 from matcher.core.ocr.reader import reader
 from matcher.core.ocr.settings import LinePairSettings, OcrSettings
 from matcher.core.ocr.spelling import LEAST_PROBABILITY, Frames, misfits, plain
@@ -45,7 +46,7 @@ def compare_words(
     if not pairs:
         elsewhere = bool(plain(record.caption + record.club)) and not bears_letters(sight.reference)
         return WordsFinding(NOT_FOUND, ()) if elsewhere else None
-    lines = tuple(side_by_side(partial(judged_line, sight=sight), pairs))
+    lines = tuple(side_by_side(partial(judged_line, sight=sight, settings=ocr.pairs), pairs))
     added = None if any(pair.part == "club" for pair in pairs) else added_line(sight, written, pairs, record, ocr)
     if added and record.mark and (added.framed or added.size < LARGE):
         added = None  # for the mark to judge, where the record tells of one or of none
@@ -54,8 +55,10 @@ def compare_words(
     probability = judge_words([line.probability for line in lines], ink, wanting, calibration)
     if wanting == Wanting() and all(line.probability >= 0.5 for line in lines):
         probability = max(probability, LEFT_OPEN)  # of a halftone the ink differs everywhere, and says nothing of words
+    unseen = tuple(filter(None, (record.caption * wanting.name, record.club * wanting.club)))
+    probability = min(probability, UNSEEN if unseen else 1.0)
     torn = probability < LEFT_OPEN and sight.in_dots
-    return WordsFinding(LEFT_OPEN if torn else probability, lines, added.line.words if added else "", torn)
+    return WordsFinding(LEFT_OPEN if torn else probability, lines, added.line.words if added else "", torn, unseen)
 
 
 READ_AS_KNOWN = 0.9
@@ -66,14 +69,18 @@ NOT_FOUND = 0.5
 """Probability that words are the same which are found nowhere on the known card: head and foot are picture, and that
 they agree says nothing of words. Our own choice."""
 
+UNSEEN = 0.8
+"""Most that words can be said to be the same of which a line was found nowhere on the known card: the cards that the
+coefficients were fitted on had no such line. Our own choice."""
+
 LEFT_OPEN = 0.4
 """Probability that words are the same where each line says so rather than not, whatever the ink of the strips does: not
 new, and not known either. Our own choice."""
 
 
-def judged_line(pair: LinePair, sight: Sight) -> WordLine:
+def judged_line(pair: LinePair, sight: Sight, settings: LinePairSettings | None = None) -> WordLine:
     """One line, judged by itself."""
-    features = pair_features(pair, sight)
+    features = pair_features(pair, sight, settings)
     read, probability = pair.query, judge_line(features)
     told, known = plain(read.words), plain(pair.known)
     if told == known and told != plain(pair.written.look.words):
@@ -133,17 +140,21 @@ def mark_in_place(sight: Sight, written: WrittenLine, mark: str, settings: OcrSe
     if library is None:
         return 0.5
     seen = sight.looks.at(library, sight.card, written.line.box_mm, written.quarters, settings.pairs)
-    return judged_line(LinePair("name", mark, written, seen), sight).probability
+    return judged_line(LinePair("name", mark, written, seen), sight, settings.pairs).probability
 
 
-def pair_features(pair: LinePair, sight: Sight) -> dict[str, float]:
+def pair_features(pair: LinePair, sight: Sight, settings: LinePairSettings | None = None) -> dict[str, float]:
     """What the calibration of `line` asks for, of reading and of the letters' ink."""
-    place = pair.written
+    place, rules = pair.written, settings or LinePairSettings()
     ink = compare_letters(sight.query, sight.reference, sight.transform, place.line.box_mm, place.quarters)
     if ink is None:
         return {**line_features(pair), **NO_INK}
     spans = read_otherwise(pair.query.frames, place.look.frames) or read_otherwise(pair.query.frames, plain(pair.known))
-    return {**line_features(pair), **ink.features, "letters_there": ink.surest([_of_box(one, pair) for one in spans])}
+    return {
+        **line_features(pair),
+        **ink.features,
+        "letters_there": ink.surest([share_of_box(one, place.line.box_mm, place.quarters, rules) for one in spans]),
+    }
 
 
 NO_INK = {"letters_2": -3.0, "letters_4": -3.0, "letters_8": -3.0, "letters_there": -3.0, "ink_fit": 0.5}
@@ -163,16 +174,6 @@ def read_otherwise(ours: Frames, theirs: Frames | str) -> list[tuple[float, floa
         last = begins[min(one.src_pos + 1, len(told))]
         spans.append((first / len(ours.probabilities), last / len(ours.probabilities)))
     return spans
-
-
-def _of_box(span: tuple[float, float], pair: LinePair, settings: LinePairSettings | None = None) -> tuple[float, float]:
-    """Shares of a look's frames as shares of the line's box, which was looked at a little wider, and read with blank
-    beside it."""
-    rules, box = settings or LinePairSettings(), pair.written.line.box_mm
-    long = box[3] - box[1] if pair.written.quarters else box[2] - box[0]
-    wide, room = max(1.0, rules.squeezed), rules.wider_mm[0] / max(long, 1e-6)
-    first, last = (min(share * wide, 1.0) * (1 + 2 * room) - room for share in span)
-    return first, last
 
 
 def wanting_of(record: KnownRecord, pairs: Sequence[LinePair], added: AddedLine | None) -> Wanting:

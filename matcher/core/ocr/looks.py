@@ -70,6 +70,31 @@ def look_at(library: Reader, card: Card, box: BoxMm, quarters: int, settings: Li
     return Look(*library.read(strip, corners, settings.squeezed))
 
 
+def within_look(look: Look, box: BoxMm, settings: LinePairSettings, span: tuple[int, int] | None = None) -> BoxMm:
+    """The part of a level box, mm, in which letters were read. span: of the first and behind the last of them, counted
+    as in `Frames.named`; all of them if none is given."""
+    begins, count = look.frames.begins, len(look.frames.probabilities)
+    if not begins:
+        return box
+    start, end = span or (0, len(begins))
+    letter = (begins[-1] - begins[0]) / max(len(begins) - 1, 1)
+    ends = begins[start] / count, min(1.0, (begins[end - 1] + letter) / count)
+    first, last = share_of_box(ends, box, 0, settings)
+    wide = box[2] - box[0]
+    return box[0] + max(0.0, first) * wide, box[1], box[0] + min(1.0, last) * wide, box[3]
+
+
+def share_of_box(
+    span: tuple[float, float], box: BoxMm, quarters: int, settings: LinePairSettings
+) -> tuple[float, float]:
+    """Shares of a look's frames as shares of the line's box, which was looked at a little wider, and read with blank
+    beside it."""
+    long = box[3] - box[1] if quarters else box[2] - box[0]
+    wide, room = max(1.0, settings.squeezed), settings.wider_mm[0] / max(long, 1e-6)
+    first, last = (min(share * wide, 1.0) * (1 + 2 * room) - room for share in span)
+    return first, last
+
+
 def mm_to_face(size: FaceSize) -> Transform:
     """(3, 3), mm on a card to pixels of its face."""
     return np.diag([size.width / size.width_mm, size.height / size.height_mm, 1.0])

@@ -130,6 +130,25 @@ class ClubBelowSettings:
 
 
 @dataclass(frozen=True)
+class RowSettings:
+    """`rows`: head and foot of a known card, read where no search found its words; by hand.
+
+    heights_mm:      of the rows: of small and of large type.
+    step:            share of its height by which one row stands below another.
+    least_letters, least_certainty: of what is read in one.
+    apart:           share of the smaller of two lines that may lie in the other.
+    read:            per cent of letters in common from which a row bears a record's words legibly.
+    """
+
+    heights_mm: tuple[float, ...] = (2.1, 2.9)
+    step: float = 0.3
+    least_letters: int = 4
+    least_certainty: float = 0.5
+    apart: float = 0.3
+    read: float = 85.0
+
+
+@dataclass(frozen=True)
 class MarkMatchSettings:
     """`mark_match`; by hand.
 
@@ -254,3 +273,4 @@ class OcrSettings:
     way_up: WayUpSettings = field(default_factory=WayUpSettings)
     pairs: LinePairSettings = field(default_factory=LinePairSettings)
     club_below: ClubBelowSettings = field(default_factory=ClubBelowSettings)
+    rows: RowSettings = field(default_factory=RowSettings)
