@@ -87,7 +87,7 @@ async def outline(
     result = await answered(service, job)
 
     def kept() -> shapes.Case:
-        outline_card(service.catalogue, lot, card, result.answer, who)
+        outline_card(service.catalogue, lot, card, result, who)
         return _case(case_of(service.catalogue, lot, card), marks_of(service.catalogue))
 
     return await run_in_threadpool(kept)

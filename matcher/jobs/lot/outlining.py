@@ -12,12 +12,14 @@ from typing import Any
 from matcher.catalogue import Catalogue
 from matcher.catalogue.finds.outlining import outline_find
 from matcher.catalogue.log.decisions import Actor
-from matcher.core.answer import PhotoAnswer, Quad
+from matcher.catalogue.records.files import write_whole
+from matcher.catalogue.tables.database import guarded
+from matcher.core.answer import Quad
 from matcher.core.errors import CatalogueError
-from matcher.jobs.job import Job
+from matcher.jobs.job import Job, JobResult
 from matcher.jobs.lot import store
 from matcher.jobs.lot.cards import Card, cards_of
-from matcher.jobs.lot.pictures import SaveFaces
+from matcher.jobs.lot.pictures import HandFace, KeptFace
 from matcher.jobs.lot.review import bytes_of
 from matcher.jobs.lot.review_queue import card_named, settled
 from matcher.jobs.lot.run import job_of
@@ -25,22 +27,23 @@ from matcher.jobs.lot.store import LotRow
 
 
 def outline_job(catalogue: Catalogue, lot: LotRow, card_id: str, quad: Quad, upright: bool = False) -> Job:
-    """What is asked about the card within this outline; its face is kept where the old one was.
+    """What is asked about the card within this outline.
 
     upright: the corners begin at the card's upper left, by a person's word.
 
     Raises CatalogueError no_such_card, already_decided.
     """
     card = _open_card(catalogue, lot, card_id)
-    faces = SaveFaces(store.faces_of(catalogue, lot.lot_id), first=card.position)
-    return replace(job_of(catalogue, lot, card.item), quad=quad, upright=upright, steps=(faces,))
+    face = HandFace(card.position)
+    return replace(job_of(catalogue, lot, card.item), quad=quad, upright=upright, steps=(face,))
 
 
-def outline_card(
-    catalogue: Catalogue, lot: LotRow, card_id: str, answer: PhotoAnswer, who: Actor, **logged: Any
-) -> None:
-    """Put the answer's only card in the place of the lot's. Raises CatalogueError no_such_card, already_decided."""
-    card = _open_card(catalogue, lot, card_id)
+def outline_card(catalogue: Catalogue, lot: LotRow, card_id: str, result: JobResult, who: Actor, **logged: Any) -> None:
+    """Put the only card of the job's answer, and its face, in the place of the lot's.
+
+    Raises CatalogueError no_such_card, already_decided, disk_full.
+    """
+    card, answer, face = _open_card(catalogue, lot, card_id), result.answer, result.extra(KeptFace)
     whole = store.answers(catalogue, lot.lot_id)[card.item.content]
     cards = list(whole.cards)
     cards[card.position - 1] = answer.cards[0]
@@ -49,6 +52,9 @@ def outline_card(
         outline_find(catalogue, found.find_id, answer, bytes_of(catalogue, card), who, **logged)
     fingerprint = store.made_with(catalogue.settings)
     store.keep_answer(catalogue, card.item, fingerprint, replace(whole, cards=tuple(cards)))
+    if face is not None:
+        with guarded(catalogue.folder):
+            write_whole(card.face_path(store.faces_of(catalogue, lot.lot_id)), face.data, keep=False)
 
 
 def _open_card(catalogue: Catalogue, lot: LotRow, card_id: str) -> Card:

@@ -26,14 +26,33 @@ def page_file(folder: Path, sha256: str) -> Path:
 
 
 @dataclass(frozen=True)
-class SaveFaces:
-    """Step: keep the face of each card in a folder; an absolute path, so that it holds on another machine too.
+class KeptFace:
+    """A card's flattened front, as it is kept under `face_file`."""
 
-    first: number of the first card.
+    data: bytes
+
+
+@dataclass(frozen=True)
+class HandFace:
+    """Step: hand back the face of the photo's only card, to be kept once it is settled that it should be.
+
+    position: of the card in its picture, counted from 1.
     """
 
+    position: int
+
+    def __call__(self, name: str, found: Identification, context: WorkerContext) -> KeptFace | None:
+        if not found.cards:
+            return None
+        path = face_file(Path(), found.photo.sha256, self.position)
+        return KeptFace(encode_face(found.cards[0].face, path.name))
+
+
+@dataclass(frozen=True)
+class SaveFaces:
+    """Step: keep the face of each card in a folder; an absolute path, so that it holds on another machine too."""
+
     folder: Path
-    first: int = 1
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "folder", self.folder.resolve())
@@ -41,7 +60,7 @@ class SaveFaces:
     def __call__(self, name: str, found: Identification, context: WorkerContext) -> None:
         """Without room for them the work cannot go on: raises CatalogueError disk_full."""
         with guarded(context.references.catalogue.folder):
-            for number, card in enumerate(found.cards, start=self.first):
+            for number, card in enumerate(found.cards, start=1):
                 path = face_file(self.folder, found.photo.sha256, number)
                 write_whole(path, encode_face(card.face, path.name), keep=False)
 
