@@ -7,7 +7,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from matcher.catalogue import RecordRow
-from matcher.core.answer import CardResult, FaceFacts
+from matcher.core.answer import CARDS, CandidateEvidence, CardResult, DamageFact, FaceFacts
 from matcher.jobs.listing.carriers import Described
 from matcher.jobs.listing.inspection import ListingPhoto
 from matcher.jobs.listing.seen_before import SeenBefore
@@ -24,6 +24,8 @@ class CardEvidence:
     marks:    of each record with the likeliest words, given those; without those whose mark could not be compared.
     record_id, pose: where they are established. closest: id of the closest record, "" for none.
     face:     facts about it. reasons: of `identify`. seen: where the card was seen before.
+    damage, trims_mm: what lies upon it, and what was cut off it at left, top, right and bottom, against the closest
+              record's card, where that shows the same picture; None where no trim was measured.
     """
 
     photo: str
@@ -40,6 +42,8 @@ class CardEvidence:
     face: FaceFacts
     reasons: tuple[str, ...]
     seen: tuple[SeenBefore, ...] = ()
+    damage: tuple[DamageFact, ...] = ()
+    trims_mm: tuple[float, float, float, float] | None = None
 
     @property
     def likeliest_pose(self) -> tuple[str, float]:
@@ -91,10 +95,13 @@ def _card(photo: ListingPhoto, place: int, card: CardResult) -> CardEvidence:
                 captions[candidate.record_id] = max(captions.get(candidate.record_id, 0.0), sure.caption)
             if sure.mark is not None:
                 marks[candidate.record_id] = max(marks.get(candidate.record_id, 0.0), sure.mark)
+    shown = card.closest.evidence if card.closest else CandidateEvidence()
+    damage = tuple(one for one in shown.damage or () if one.on == CARDS["query"])
+    trims = next(((t.left, t.top, t.right, t.bottom) for t in shown.trimmed or () if t.on == CARDS["query"]), None)
     return CardEvidence(
         photo.answer.photo, place + 1, card.outcome, dict(poses), dict(crops), captions, marks, card.pose,
         card.crop, card.record_id, card.closest.record_id if card.closest else "", card.face, card.reasons,
-        photo.seen(place),
+        photo.seen(place), damage, trims,
     )  # fmt: skip
 
 

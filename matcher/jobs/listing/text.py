@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from matcher.catalogue.records.name_search import plain
 from matcher.core.errors import BadListing
@@ -29,6 +29,12 @@ _PASSED_OVER = re.compile(
 _SENTENCE_END = re.compile(r"[!?;\n\r|•·*]|\.\s*\.|:")
 _FULL_STOP = re.compile(r"\.(?:\s|$)")
 _CLAUSE_END = re.compile(r"[,()\[\]{}/&+]|\s[-–—~]+\s|\.|—")
+UN = "un"
+_DENIED = re.compile(
+    rf"{UN}(trimmed|creased|folded|stained|soiled|spotted|torn|toned|scratched|scuffed)", re.IGNORECASE
+)
+"""Words for a condition that is denied, in one."""
+
 _ABBREVIATIONS = frozenset(
     {
         "alf", "aug", "benj", "c", "ca", "capt", "cart", "chas", "co", "col", "cpl", "dr", "ed", "edm", "edw",
@@ -99,8 +105,15 @@ def _words_in(bare: str) -> Iterator[Word]:
     for match in _WORD.finditer(bare):
         told = plain(match[0]).replace(" ", "")
         if told:
-            yield Word(told, match.start(), match.end(), _gap(before, bare[end : match.start()], match[0]))
+            word = Word(told, match.start(), match.end(), _gap(before, bare[end : match.start()], match[0]))
+            yield from _denied(word) if _DENIED.fullmatch(match[0]) else (word,)
             end, before = match.end(), match[0]
+
+
+def _denied(word: Word) -> tuple[Word, Word]:
+    """'untrimmed' as the two words that it is made of."""
+    middle = word.start + len(UN)
+    return replace(word, plain=UN, end=middle), Word(word.plain.removeprefix(UN), middle, word.end, 0)
 
 
 def _blank(markup: str) -> str:

@@ -18,7 +18,16 @@ from typer.testing import CliRunner
 from matcher.catalogue import Catalogue
 from matcher.catalogue.finds import sightings
 from matcher.cli import app
-from matcher.core.answer import AnswerError, CandidateEvidence, CandidateResult, CardResult, FaceFacts, PhotoAnswer
+from matcher.core.answer import (
+    AnswerError,
+    CandidateEvidence,
+    CandidateResult,
+    CardResult,
+    DamageFact,
+    FaceFacts,
+    PhotoAnswer,
+    TrimFact,
+)
 from matcher.core.answer_json import CAUTIONS
 from matcher.core.errors import BadListing, BadTable, PlatekinError
 from matcher.core.ladder.candidate import Confidence
@@ -176,6 +185,40 @@ def test_each_sitter_of_a_text_is_paired_with_a_card_of_the_picture(assessor: As
     }
 
 
+def worn(kind: str = "", probability: float = 0.9, trims: tuple[float, ...] = (), on: str = "this card") -> CardResult:
+    """A known card, on which something lies or from which something was cut."""
+    damage = (DamageFact(kind, on, "upper left", (1.0, 1.0, 9.0, 4.0), 12.0, probability),) if kind else ()
+    cut = (TrimFact(on, *trims),) if trims else ()
+    beside = replace(candidate(1), evidence=CandidateEvidence(damage=damage, trimmed=cut))
+    return card("known", beside)
+
+
+@pytest.mark.parametrize(
+    ("text", "shown", "expected"),
+    [
+        ("creased", worn("crease"), "agrees"),
+        ("creased", worn("crease", 0.6), "cannot be told"),
+        ("creased", worn("crease", on="the reference"), "cannot be told"),
+        ("creased", worn("stain"), "cannot be told"),
+        ("stained", worn("stain"), "agrees"),
+        ("no creases", worn("crease"), "cannot be told"),
+        ("uncreased", worn(), "cannot be told"),
+        ("trimmed", worn(trims=(0.0, 0.0, 1.4, 0.0)), "agrees"),
+        ("trimmed", worn(trims=(0.0, 0.0, 1.4, 0.0), on="the reference"), "cannot be told"),
+        ("trimmed", worn(trims=(0.0, 0.0, 0.4, 0.0)), "cannot be told"),
+        ("untrimmed", worn(trims=(0.0, 1.6, 0.0, 0.0)), "contradicts"),
+    ],
+)
+def test_what_is_seen_beside_the_known_card_is_set_beside_the_words(
+    assessor: Assessor, text: str, shown: CardResult, expected: str
+) -> None:
+    """It said 'creases are not measured' of a card on which it had just found one."""
+    (told,) = weigh(assessor, text, photo(shown))["claims"]
+    assert (told["status"], told["confidence"] is None) == (expected, expected == "cannot be told")
+    told_of = {one.kind for one in shown.candidates[0].evidence.damage or () if one.on == "this card"}
+    assert ("crease is seen at the upper left" in told["reason"]) == ("crease" in told_of)
+
+
 @pytest.mark.parametrize(
     ("text", "cards", "expected"),
     [
@@ -224,6 +267,8 @@ def test_each_sitter_of_a_text_is_paired_with_a_card_of_the_picture(assessor: As
          "agrees"),
         ("trimmed", [card("known", candidate(1), off_size_mm=(0.1, 0.1), sigma={"size_mm": 0.2})],
          "contradicts"),
+        ("Untrimmed", [card("known", candidate(1), off_size_mm=(0.1, 0.1), sigma={"size_mm": 0.2})], "agrees"),
+        ("un-trimmed", [card("known", candidate(1), off_size_mm=(-2.1, 0.1), sigma={"size_mm": 0.2})], "contradicts"),
         ("36 x 63 mm", [KNOWN], "cannot be told"),
         # proportions alone: an insert is 1 to 1.74, a cabinet card 1 to 1.53
         ("108 x 165 mm", [card("known", candidate(1), aspect=0.5786, sigma={"off_nominal": 0.042})], "contradicts"),
