@@ -92,11 +92,14 @@ def must_hold_references(catalogue: Path) -> None:
             raise typer.BadParameter(f"{catalogue} holds no references yet; {todo}", param_hint="--catalogue")
 
 
+WHERE_IT_LIES = " (show all its edges on a ground that differs from it, or say where it lies: --corners)"
+
+
 def tell_failure(result: JobResult, quiet: bool) -> bool:
     """Say on stderr what went wrong with a photo, or with its picture; whether something did."""
     fault, lost = result.answer.error, result.extra(EvidenceLost)
     if fault and not quiet:
-        messages.print(fault.message, markup=False)
+        messages.print(f"{fault.message}{WHERE_IT_LIES if fault.code == 'no_card' else ''}", markup=False)
     if lost:
         messages.print(lost.message, markup=False)
     return bool(fault or lost)
