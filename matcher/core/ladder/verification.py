@@ -284,7 +284,8 @@ def every_caption(verifier: Verifier, same_pose: list[Candidate], lead: Candidat
 
     def looked_at(known: KnownReference) -> Candidate:
         candidate = done.get(known.id) or verifier.register(known, start)
-        candidate = candidate if candidate.alignment else verifier.register(known)
+        if not candidate.alignment:
+            candidate = replace(verifier.register(known), matches=candidate.matches)
         return verifier.caption(candidate if candidate.crop else verifier.same_crop(candidate, lead))
 
     def is_doubtful(candidate: Candidate) -> bool:
