@@ -21,6 +21,7 @@ from matcher.catalogue.tables.database import URL_VARIABLE
 from matcher.cli.output import HarmlessConsole, counted, messages, progress
 from matcher.core.answer import PhotoAnswer
 from matcher.core.answer_json import CAUTIONS, to_json
+from matcher.core.errors import CatalogueError
 from matcher.core.ladder.candidate import Confidence
 from matcher.core.settings import Settings
 from matcher.jobs.job import Job
@@ -53,6 +54,9 @@ def demo(
     pictures: Annotated[bool, typer.Option(help="Write an evidence picture for each photo.")] = True,
 ) -> None:
     """Draw invented cards and photos of them, enrol the references, identify the photos, show the result."""
+    # The demo's invented records must not get into a catalogue of somebody's own.
+    os.environ.pop(URL_VARIABLE, None)
+    _make_room(output)
     run = _run(output, seed, pictures)
     lines = [json.dumps(to_json(answer), ensure_ascii=False) + "\n" for answer in run.answers]
     (output / "results.jsonl").write_text("".join(lines))
@@ -69,11 +73,32 @@ def demo(
     console.print("\n" + CAUTIONS[0])
 
 
+MARK = "demo.json"
+"""In the demo's folder: the last decision of its catalogue when the demo was done with it, null until then."""
+
+
+def _make_room(output: Path) -> None:
+    """Take away what an earlier demo left: records of another seed are others. Raises CatalogueError target_exists
+    where the folder is somebody's own, or something was decided in the demo's catalogue since."""
+    mark, catalogue = output / MARK, output / "catalogue"
+    if output.is_dir() and any(output.iterdir()):
+        try:
+            last = json.loads(mark.read_text())["last_decision"]
+        except (OSError, ValueError, LookupError, TypeError):
+            told = f"{output}: it holds something that no demo of this version made"
+            raise CatalogueError("target_exists", told, "name a folder that is not there yet: --output DIR") from None
+        if last is not None and (catalogue / "catalogue.sqlite").is_file():
+            with Catalogue.open(catalogue) as earlier:
+                worked_in = earlier.last_decision() != last
+            if worked_in:
+                told = f"{catalogue}: something was decided in it since the demo made it"
+                raise CatalogueError("target_exists", told, "name another folder: --output DIR; or take this one away")
+        shutil.rmtree(catalogue, ignore_errors=True)
+    output.mkdir(parents=True, exist_ok=True)
+    mark.write_text(json.dumps({"last_decision": None}))
+
+
 def _run(output: Path, seed: int | None, pictures: bool) -> Run:
-    # The demo's invented records must not get into a catalogue of somebody's own, nor into those of another seed.
-    os.environ.pop(URL_VARIABLE, None)
-    if (output / "catalogue" / "catalogue.sqlite").is_file():
-        shutil.rmtree(output / "catalogue")
     seconds: dict[str, float] = {}
     started = time.perf_counter()
     messages.print(f"drawing the demo set into {output / 'set'}")
@@ -112,6 +137,7 @@ def _page(output: Path, seed: int) -> list[str]:
         write_results(catalogue, done.lot, output / "lot.xlsx")
         write_sheet(catalogue, done.lot, output / "lot.pdf")
         decisions = len(queue(catalogue, done.lot))
+        (output / MARK).write_text(json.dumps({"last_decision": catalogue.last_decision()}))
     tags = {card.found.record_id for card in cards if card.found.is_known}
     known = {record_id for _, record_id in page_cards(plan) if record_id}
     right = f"{len(cards)} cards found, {len(tags & known)} of {len(known)} records tagged, {len(tags - known)} wrongly"

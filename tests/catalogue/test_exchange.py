@@ -127,6 +127,29 @@ def climb_out(bag: Path) -> None:
     reseal(bag, payload=False)
 
 
+def hide_a_line_end(bag: Path) -> None:
+    """A picture's name that, a name a line, named the catalogue's own database as a file to be taken away."""
+    odd = bag / "data" / "images" / "x\ncatalogue.sqlite"
+    odd.write_bytes(b"x")
+    reseal(bag)
+    manifest = bag / "manifest-sha256.txt"
+    manifest.write_text(manifest.read_text().replace("x\n", "x%0A"))
+    reseal(bag, payload=False)
+
+
+def hide_a_program(bag: Path) -> None:
+    (bag / "data" / "images" / "run.sh").write_text("exit")
+    reseal(bag)
+
+
+def exchange_pictures(bag: Path) -> None:
+    one, other, *_ = sorted(path for path in (bag / "data" / "images").rglob("*") if path.is_file())
+    first, second = one.read_bytes(), other.read_bytes()
+    one.write_bytes(second)
+    other.write_bytes(first)
+    reseal(bag)
+
+
 def reseal(bag: Path, payload: bool = True) -> None:
     def lines(paths: Iterator[Path]) -> str:
         return "".join(
@@ -148,6 +171,9 @@ def reseal(bag: Path, payload: bool = True) -> None:
         (change_table_and_manifest, "bad_bag", "records.csv differs from the log"),
         (change_log_and_manifest, "bad_log", "does not follow"),
         (climb_out, "bad_bag", "bad name: ../../outside.txt"),
+        (hide_a_line_end, "bad_bag", "bad name: data/images/x\ncatalogue.sqlite"),
+        (hide_a_program, "bad_bag", "bad name: data/images/run.sh"),
+        (exchange_pictures, "bad_bag", "another picture than its name says: data/images/"),
         (lambda bag: (bag / "bagit.txt").unlink(), "bad_bag", "not an export of platekin"),
     ],
 )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import pickle
 import shutil
 from dataclasses import FrozenInstanceError, replace
@@ -12,7 +13,7 @@ import numpy as np
 import pytest
 
 from matcher.catalogue import Catalogue
-from matcher.catalogue.records.files import settle, suffix_of, write_whole
+from matcher.catalogue.records.files import noted, settle, suffix_of, write_whole
 from matcher.catalogue.tables.models import description_columns, description_of
 from matcher.core.describe import Description, describe
 from matcher.core.errors import CatalogueError
@@ -149,6 +150,30 @@ def test_only_noted_files_are_ever_removed(tmp_path: Path) -> None:
     (tmp_path / "writing.files").write_text("images/aa/wanted.jpg\nimages/aa/left.jpg\nimages/bb/never.jpg")
     assert settle(tmp_path, lambda name: "wanted" in name) == ["images/aa/left.jpg"]
     assert sorted(p.name for p in tmp_path.rglob("*.*")) == ["mine.jpg", "wanted.jpg"]
+
+
+@pytest.mark.parametrize("as_json", [False, True])
+def test_a_note_takes_away_nothing_that_is_not_a_picture_a_face_or_lines(tmp_path: Path, as_json: bool) -> None:
+    """A tampered export deleted the database, and files beside the catalogue."""
+    folder = tmp_path / "catalogue"
+    (folder / "images/aa").mkdir(parents=True)
+    kept = [folder / "catalogue.sqlite", tmp_path / "neighbour.sqlite", folder / "images/mine.txt"]
+    for path in (*kept, folder / "images/aa/left.jpg"):
+        path.write_bytes(b"x")
+    names = [
+        "images/aa/left.jpg",
+        "catalogue.sqlite",
+        "../neighbour.sqlite",
+        str(kept[1]),
+        "images/../catalogue.sqlite",
+    ]
+    names += ["images/mine.txt", "images/aa/../../catalogue.sqlite"]
+    (folder / "writing.files").write_text(json.dumps(names) if as_json else "\n".join(names))
+    assert settle(folder, lambda name: False) == ["images/aa/left.jpg"]
+    assert all(path.is_file() for path in kept)
+    with pytest.raises(CatalogueError), noted(folder, ["images/x\ncatalogue.sqlite"]):
+        pass
+    assert not (folder / "writing.files").exists()
 
 
 @pytest.mark.parametrize(

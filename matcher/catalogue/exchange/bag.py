@@ -38,7 +38,8 @@ PROBLEMS_TOLD = 20
 
 @dataclass(frozen=True)
 class BagProblem:
-    """One file of a bag that is not as its manifest says. kind: 'missing', 'changed', 'unlisted' or 'bad name'."""
+    """One file of a bag that is not as its manifest says. kind: 'missing', 'changed', 'unlisted', 'bad name' or
+    'another picture than its name says'."""
 
     kind: str
     name: str
@@ -161,12 +162,16 @@ def check_bag(bag: Path, progress: Callable[[int, int], None] | None = None) -> 
 
 def _problem(bag: Path, name: str, digest: str) -> Iterator[BagProblem]:
     parts = PurePosixPath(name).parts
-    if not parts or name.startswith("/") or ".." in parts:
+    picture = parts[:2] == ("data", "images")
+    odd = picture and not files.is_image_name(name.removeprefix("data/"))
+    if odd or not parts or name.startswith("/") or ".." in parts:
         yield BagProblem("bad name", name)
     elif not (bag / name).is_file():
         yield BagProblem("missing", name)
     elif sha256_of(bag / name) != digest:
         yield BagProblem("changed", name)
+    elif picture and PurePosixPath(name).stem != digest:
+        yield BagProblem("another picture than its name says", name)
 
 
 def _listed(bag: Path, manifest: str) -> dict[str, str]:

@@ -122,7 +122,11 @@ def _what_is_wrong(info: zipfile.ZipInfo) -> str:
     """Why an entry may not be unpacked, or ""."""
     name, kind = info.filename, stat.S_IFMT(info.external_attr >> 16)
     parts = name.rstrip("/").split("/")
-    if not name or any(part in ("", ".", "..") for part in parts) or any(mark in name for mark in "\\:\0"):
+    if (
+        not name
+        or any(part in ("", ".", "..") for part in parts)
+        or any(mark in "\\:" or not mark.isprintable() for mark in name)
+    ):
         return "points outside its folder, or has an odd name"
     if len(name.encode()) > 1000 or any(len(part.encode()) > 255 for part in parts):
         return "has too long a name"

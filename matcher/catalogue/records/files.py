@@ -16,6 +16,7 @@ import fcntl
 import hashlib
 import json
 import os
+import re
 import struct
 import threading
 import time
@@ -85,6 +86,12 @@ def image_name(sha256: str, suffix: str) -> str:
         told = f"{str(sha256)[:80]!r} with {str(suffix)[:20]!r} names no stored picture"
         raise CatalogueError("damaged", told, "restore the catalogue from a backup: platekin check tells what is wrong")
     return f"images/{sha256[:2]}/{sha256}{suffix}"
+
+
+def is_image_name(name: str) -> bool:
+    """Whether it is one that `image_name` gives."""
+    path = PurePosixPath(name)
+    return is_picture_name(path.stem, path.suffix) and image_name(path.stem, path.suffix) == name
 
 
 def face_name(sha256: str, quad: Quad | list[list[float]], size: FaceSize) -> str:
@@ -225,7 +232,11 @@ def noted(folder: Path, names: Iterable[str]) -> Iterator[None]:
 
     After a failure inside, the note stays: `settle` finishes the work, now or when somebody next writes.
     """
-    write_whole(folder / NOTED, "\n".join(names).encode())
+    names = list(names)
+    odd = [name for name in names if not is_ours(name)]
+    if odd:
+        raise failure("damaged", folder, f"{odd[0][:200]!r} names no file that a catalogue keeps")
+    write_whole(folder / NOTED, json.dumps(names).encode())
     yield
     (folder / NOTED).unlink(missing_ok=True)
 
@@ -237,11 +248,11 @@ def settle(folder: Path, wanted: Callable[[str], bool]) -> list[str]:
     """
     _remove_unfinished(folder / NOTED)
     try:
-        names = (folder / NOTED).read_text().split("\n")
+        names = _names_in((folder / NOTED).read_text())
     except FileNotFoundError:
         return []
     removed = []
-    for name in filter(None, names):
+    for name in filter(is_ours, names):
         path = folder / name
         _remove_unfinished(path)
         if not wanted(name) and path.exists():
@@ -249,6 +260,30 @@ def settle(folder: Path, wanted: Callable[[str], bool]) -> list[str]:
             removed.append(name)
     (folder / NOTED).unlink(missing_ok=True)
     return removed
+
+
+def is_ours(name: str) -> bool:
+    """Whether a name, relative to a catalogue's folder, is one that a picture, a face or its lines are kept under;
+    whatever else is told, none is removed.
+
+    >>> [is_ours(name) for name in ("faces/0a/0a12-3f.png", "images/0a/../../catalogue.sqlite", "catalogue.sqlite")]
+    [True, False, False]
+    """
+    return _OURS.fullmatch(name) is not None
+
+
+_OURS = re.compile(r"(images|faces|lines)/[0-9a-f]{2}/[0-9A-Za-z][0-9A-Za-z._-]*")
+
+
+def _names_in(note: str) -> list[str]:
+    """Of a note; one by an earlier version has a name a line."""
+    if not note.startswith("["):
+        return note.split("\n")
+    try:
+        told = json.loads(note)
+    except ValueError:  # cut short by a power cut: what it named is found by `check`
+        return []
+    return [name for name in told if isinstance(name, str)]
 
 
 def _remove_unfinished(path: Path) -> None:
