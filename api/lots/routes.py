@@ -6,7 +6,6 @@ Sending wants an Idempotency-Key.
 from __future__ import annotations
 
 import hashlib
-import shutil
 from dataclasses import asdict
 from typing import Annotated, Any, cast
 
@@ -19,7 +18,7 @@ from api.lots import shapes
 from api.parameters import KeyHeader, Paged
 from api.pictures import documented_jpeg
 from api.problems import ACCESS, PROBLEMS, REQUEST, SHOWING, STORAGE, WRITING, Problem, documented
-from api.service import ServiceNow
+from api.service import Service, ServiceNow
 from matcher.catalogue import Catalogue
 from matcher.catalogue.log.decisions import Actor
 from matcher.catalogue.records.files import picture_of_face
@@ -160,9 +159,9 @@ def results(service: ServiceNow, _: MayRead, lot_id: shapes.LotId, name: shapes.
 @router.post("/lots/{lot_id}/cancel", operation_id="cancel_lot", summary="Cancel a lot",
              responses=documented("no_such_lot", "validation", "read_only", *ACCESS, *STORAGE))  # fmt: skip
 def cancel(request: Request, service: ServiceNow, lot_id: shapes.LotId) -> shapes.Lot:
-    """No more work is done on it; what was found stays. Cancelling it again changes nothing."""
-    allow(request, "decide")
-    store.lot(service.catalogue, lot_id)
+    """No more work is done on it; what was found stays. Cancelling it again changes nothing. Another person's lot needs
+    the scope manage."""
+    _own(request, service, lot_id)
     store.change_lot(service.catalogue, lot_id, state="cancelled")
     return lot_shape(service.catalogue, store.lot(service.catalogue, lot_id))
 
@@ -172,9 +171,7 @@ def cancel(request: Request, service: ServiceNow, lot_id: shapes.LotId) -> shape
                                     *STORAGE))  # fmt: skip
 def take_away(request: Request, service: ServiceNow, lot_id: shapes.LotId) -> None:
     """Deletes its photos and fronts; what was decided on it stays. Another person's lot needs the scope manage."""
-    who = allow(request, "decide")
-    if store.lot(service.catalogue, lot_id).who != who.name and scope_held(request) != "manage":
-        raise Problem("not_allowed", "The lot is another person's.")
+    _own(request, service, lot_id)
     forget_lot(service.catalogue, lot_id)
 
 
@@ -196,14 +193,11 @@ async def retry(
     return answer
 
 
-@router.post("/lots/{lot_id}/remove", operation_id="remove_lot", summary="Remove a lot from the list", status_code=204,
-             responses=documented("no_such_lot", "validation", "read_only", *ACCESS, *STORAGE))  # fmt: skip
-def remove(request: Request, service: ServiceNow, lot_id: shapes.LotId) -> None:
-    """Its scans and results are deleted; what was decided on it stays in the catalogue and in the log."""
-    allow(request, "decide")
-    store.lot(service.catalogue, lot_id)
-    store.forget(service.catalogue, lot_id)
-    shutil.rmtree(store.folder_of(service.catalogue, lot_id), ignore_errors=True)
+def _own(request: Request, service: Service, lot_id: str) -> None:
+    """Raises Problem not_allowed where it is another person's, CatalogueError no_such_lot."""
+    who = allow(request, "decide")
+    if store.lot(service.catalogue, lot_id).who != who.name and scope_held(request) != "manage":
+        raise Problem("not_allowed", "The lot is another person's.")
 
 
 async def _sent(request: Request, key: str | None) -> tuple[Actor, list[Sent]]:

@@ -134,8 +134,8 @@ def _page(output: Path, seed: int) -> list[str]:
     with Catalogue.open(output / "catalogue") as catalogue:
         done = run_lot(catalogue, [output / "scans"], whoever_runs_this(), Settings())
         cards = cards_of(catalogue, done.lot)
-        write_results(catalogue, done.lot, output / "lot.xlsx")
-        write_sheet(catalogue, done.lot, output / "lot.pdf")
+        write_results(catalogue, done.lot, output / "lot.xlsx", replace=True)
+        write_sheet(catalogue, done.lot, output / "lot.pdf", replace=True)
         decisions = len(queue(catalogue, done.lot))
         (output / MARK).write_text(json.dumps({"last_decision": catalogue.last_decision()}))
     tags = {card.found.record_id for card in cards if card.found.is_known}

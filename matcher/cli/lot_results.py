@@ -11,9 +11,8 @@ import typer
 
 from matcher.catalogue import Catalogue
 from matcher.cli.lot_run import app, summary
-from matcher.cli.options import CatalogueOption, FormatOption, QuietOption
+from matcher.cli.options import CatalogueOption, FormatOption, QuietOption, ReplaceOption
 from matcher.cli.output import counted, messages, print_json, print_table, remark
-from matcher.core.errors import CatalogueError
 from matcher.jobs.lot import store
 from matcher.jobs.lot.cards import cards_of
 from matcher.jobs.lot.cleaning import forget_lot
@@ -69,17 +68,12 @@ def save(
     lot: LotArgument,
     target: Annotated[Path, typer.Argument(metavar="FILE.csv|.jsonl|.xlsx", help="The file to write.")],
     catalogue: CatalogueOption,
-    replace: Annotated[bool, typer.Option("--replace", help="Write over a file that is there already.")] = False,
+    replace: ReplaceOption = False,
     quiet: QuietOption = False,
 ) -> None:
     """Save the results as a table, one row per card; the file's ending says of which kind."""
-    if target.exists() and not replace:
-        raise CatalogueError(
-            "target_exists", f"{target} is there already, and may hold what you wrote into it",
-            "name a file that is not there yet, or add --replace",
-        )  # fmt: skip
     with opened_lot(catalogue, lot) as (opened, row):
-        count = write_results(opened, row, target)
+        count = write_results(opened, row, target, replace)
     remark(f"{counted(count, 'row')} written to {target}", quiet)
 
 
@@ -90,11 +84,12 @@ def sheet(
         Path, typer.Argument(metavar="FILE.pdf|.png", help="The file to write; as .png one file per page.")
     ],
     catalogue: CatalogueOption,
+    replace: ReplaceOption = False,
     quiet: QuietOption = False,
 ) -> None:
     """Draw a contact sheet: every card under its tag, the doubtful ones first."""
     with opened_lot(catalogue, lot) as (opened, row):
-        pages = write_sheet(opened, row, target)
+        pages = write_sheet(opened, row, target, replace)
     remark(f"{counted(pages, 'page')} written to {target}", quiet)
 
 
@@ -103,11 +98,12 @@ def faces(
     lot: LotArgument,
     target: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to write them into.")],
     catalogue: CatalogueOption,
+    replace: ReplaceOption = False,
     quiet: QuietOption = False,
 ) -> None:
     """Save the front of every card, cut out and flattened, as a JPEG."""
     with opened_lot(catalogue, lot) as (opened, row):
-        count = write_faces(opened, row, target)
+        count = write_faces(opened, row, target, replace)
     remark(f"{counted(count, 'card')} written to {target}", quiet)
 
 

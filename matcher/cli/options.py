@@ -37,6 +37,7 @@ CatalogueOption = Annotated[
         show_default=False,
     ),
 ]
+ReplaceOption = Annotated[bool, typer.Option("--replace", help="Write over what is there already.")]
 QuietOption = Annotated[bool, typer.Option("--quiet", "-q", help="Print no progress and no remarks.")]
 ByOption = Annotated[
     str | None,

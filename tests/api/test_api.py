@@ -241,7 +241,6 @@ ADDRESSES = {
     ("POST", "/v1/lots/{lot_id}/review"),
     ("GET", "/v1/lots/{lot_id}/cards/{card}/case"),
     ("POST", "/v1/lots/{lot_id}/cards/{card}/outline"),
-    ("POST", "/v1/lots/{lot_id}/remove"),
     ("GET", "/v1/crops/picture"),
     ("POST", "/v1/finds/{find_id}/outline"),
 }

@@ -238,7 +238,7 @@ function removal() {
     h("p", { class: "row" }, h("button", { type: "button", onclick: async () => {
       box.close();
       try {
-        await ask(`/v1/lots/${state.id}/remove`, { method: "POST" });
+        await ask(`/v1/lots/${state.id}`, { method: "DELETE" });
         toast(`${state.id} was removed.`);
         location.hash = "";
       } catch (error) {

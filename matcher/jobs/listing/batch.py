@@ -197,18 +197,28 @@ def photos_of(start: Path, told: str) -> list[Path]:
 def read_results(output: Path) -> dict[str, dict[str, Any]]:
     """Results by key; a last line that was not written to its end does not count. Raises BadListing bad_results."""
     try:
-        lines = output.read_bytes().split(b"\n")[:-1]
+        *lines, last = output.read_bytes().split(b"\n")
     except FileNotFoundError:
         return {}
+    if not (last.startswith(BEGINNING) or BEGINNING.startswith(last)):
+        raise _no_results(f"{output} line {len(lines) + 1}")
     found: dict[str, dict[str, Any]] = {}
     for number, line in enumerate(lines, 1):
         try:
             result = json.loads(line)
             found[result.pop("key")] = result
-        except (ValueError, KeyError, AttributeError, TypeError):
-            told = f"{output} line {number}: this is not a result of platekin listing"
-            raise BadListing("bad_results", told, "name another --output, or move that file away") from None
+        except (ValueError, KeyError, AttributeError, TypeError, RecursionError):
+            raise _no_results(f"{output} line {number}") from None
     return found
+
+
+BEGINNING = b'{"listing":'
+"""Of every result: what a kill left of the last one begins so too, and nothing else is cut off."""
+
+
+def _no_results(place: str) -> BadListing:
+    told = f"{place}: this is not a result of platekin listing"
+    return BadListing("bad_results", told, "name another --output, or move that file away")
 
 
 @contextmanager

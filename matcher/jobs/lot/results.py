@@ -7,7 +7,7 @@ its place.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Literal
 
@@ -86,10 +86,10 @@ def as_bytes(catalogue: Catalogue, lot: LotRow, kind: Kind, folders: bool = True
     return _encoded(catalogue, lot, rows, kind)
 
 
-def write_results(catalogue: Catalogue, lot: LotRow, target: Path) -> int:
-    """Write the results into a file, by its suffix, in place of an older one; returns how many rows it holds.
+def write_results(catalogue: Catalogue, lot: LotRow, target: Path, replace: bool = False) -> int:
+    """Write the results into a file, by its suffix; returns how many rows it holds. replace: in place of an older one.
 
-    Raises CatalogueError bad_target.
+    Raises CatalogueError bad_target, target_exists.
     """
     kinds: dict[str, Kind] = {".csv": "csv", ".jsonl": "jsonl", ".xlsx": "xlsx"}
     kind = kinds.get(target.suffix.casefold())
@@ -97,28 +97,49 @@ def write_results(catalogue: Catalogue, lot: LotRow, target: Path) -> int:
         told = f"{shown(target)}: unsupported file type"
         raise CatalogueError("bad_target", told, "let the name end in .csv, .jsonl or .xlsx")
     rows = rows_of(catalogue, lot)
-    write_target(target, _encoded(catalogue, lot, rows, kind))
+    write_targets({target: _encoded(catalogue, lot, rows, kind)}, replace)
     return len(rows)
 
 
-def write_faces(catalogue: Catalogue, lot: LotRow, folder: Path) -> int:
-    """Copy every card's flattened face into a folder, named by file and card; returns how many."""
+def write_faces(catalogue: Catalogue, lot: LotRow, folder: Path, replace: bool = False) -> int:
+    """Copy every card's flattened face into a folder, named by file and card; returns how many.
+
+    Raises CatalogueError missing_file, target_exists before anything is written; disk_full, bad_target.
+    """
     faces, lost = store.faces_of(catalogue, lot.lot_id), mend_faces(catalogue, lot, catalogue.settings)
     if lost:
         why = f"card {lost[0].card} of {lost[0].item.name}: {LOST}"
         raise CatalogueError("missing_file", why, "put the scan back, then run the same command")
-    count = 0
-    for card in cards_of(catalogue, lot):
-        with writing_out(folder):
-            folder.mkdir(parents=True, exist_ok=True)
-            picture = picture_of_face(card.face_path(faces).read_bytes())
-            (folder / f"{Path(card.item.name).stem}-{card.card}.jpg").write_bytes(picture)
-        count += 1
-    return count
+    named = {folder / f"{Path(card.item.name).stem}-{card.card}.jpg": card for card in cards_of(catalogue, lot)}
+    must_be_free(named, replace)
+    with writing_out(folder):
+        folder.mkdir(parents=True, exist_ok=True)
+    for target, card in named.items():
+        _write(target, picture_of_face(card.face_path(faces).read_bytes()))
+    return len(named)
 
 
-def write_target(target: Path, data: bytes) -> None:
-    """Write a file that a person asked for, whole or not at all. Raises CatalogueError disk_full, bad_target."""
+def write_targets(files: Mapping[Path, bytes], replace: bool = False) -> None:
+    """Write files that a person asked for, each whole or not at all. replace: over what is there already.
+
+    Raises CatalogueError target_exists before anything is written; disk_full, bad_target.
+    """
+    must_be_free(files, replace)
+    for target, data in files.items():
+        _write(target, data)
+
+
+def must_be_free(targets: Iterable[Path], replace: bool) -> None:
+    """Raises CatalogueError target_exists where one of the files is there already, and is not to be replaced."""
+    there = [target for target in targets if target.exists()]
+    if there and not replace:
+        raise CatalogueError(
+            "target_exists", f"{shown(there[0])} is there already, and may hold what you wrote into it",
+            "name a file that is not there yet, or add --replace",
+        )  # fmt: skip
+
+
+def _write(target: Path, data: bytes) -> None:
     with writing_out(target):
         write_whole(target, data, mode=ANYBODYS)
 

@@ -15,7 +15,7 @@ from matcher.core.errors import CatalogueError
 from matcher.jobs.lot import store
 from matcher.jobs.lot.cards import Card, cards_of
 from matcher.jobs.lot.discovery import shown
-from matcher.jobs.lot.results import write_target
+from matcher.jobs.lot.results import write_targets
 from matcher.jobs.lot.review_queue import Settled, settled
 from matcher.jobs.lot.store import LotRow
 from matcher.jobs.render.evidence import INK, PAPER, QUIET_INK
@@ -38,10 +38,10 @@ ORDER = ("undecided", "unreadable", "new_mark", "new_caption", "new_crop", "new_
 """The doubtful first: what stops half-way, then what is new, then what is known, the least sure first."""
 
 
-def write_sheet(catalogue: Catalogue, lot: LotRow, target: Path) -> int:
+def write_sheet(catalogue: Catalogue, lot: LotRow, target: Path, replace: bool = False) -> int:
     """Write the contact sheet into TARGET.pdf, or into TARGET.png (TARGET-2.png, ...); returns the number of pages.
 
-    Raises CatalogueError bad_target, no_cards.
+    replace: in place of older ones. Raises CatalogueError bad_target, no_cards, target_exists.
     """
     if target.suffix.casefold() not in (".pdf", ".png"):
         raise CatalogueError(
@@ -54,14 +54,17 @@ def write_sheet(catalogue: Catalogue, lot: LotRow, target: Path) -> int:
     known = {record.record_id: record for record in catalogue.records_among(_records_of(cards, done))}
     pages = list(_pages(cards, done, known, lot, store.faces_of(catalogue, lot.lot_id)))
     if target.suffix.casefold() == ".pdf":
-        write_target(target, _pdf(pages))
-        return len(pages)
-    for number, page in enumerate(pages, start=1):
-        out = io.BytesIO()
-        page.save(out, "PNG", compress_level=6, dpi=(DPI, DPI))
-        name = target if number == 1 else target.with_name(f"{target.stem}-{number}{target.suffix}")
-        write_target(name, out.getvalue())
+        write_targets({target: _pdf(pages)}, replace)
+    else:
+        names = [target, *(target.with_name(f"{target.stem}-{k}{target.suffix}") for k in range(2, len(pages) + 1))]
+        write_targets(dict(zip(names, map(_png, pages), strict=True)), replace)
     return len(pages)
+
+
+def _png(page: Image.Image) -> bytes:
+    out = io.BytesIO()
+    page.save(out, "PNG", compress_level=6, dpi=(DPI, DPI))
+    return out.getvalue()
 
 
 def in_order(cards: Sequence[Card]) -> list[Card]:

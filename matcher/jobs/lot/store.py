@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import re
 import shutil
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -23,6 +24,7 @@ from sqlalchemy import Connection, delete, func, insert, select, update
 from matcher.catalogue import Catalogue
 from matcher.catalogue.records.files import only_writer
 from matcher.catalogue.tables.lots import Lot, LotAnswer, LotItem, LotPair, LotSkip
+from matcher.catalogue.tables.service import RequestKey
 from matcher.core.answer import PhotoAnswer
 from matcher.core.answer_json import from_json, to_json
 from matcher.core.errors import CatalogueError
@@ -153,12 +155,23 @@ def make_lot(
         known = None if again else connection.execute(same).scalar()
         if known is not None:
             return lot(catalogue, known)
-        last = connection.execute(select(func.max(Lot.lot_id))).scalar() or "L00000"
-        lot_id = f"L{int(last[1:]) + 1:05d}"
+        lot_id = f"L{_last_number(connection) + 1:05d}"
         told = {"key": key, "name": name, "who": who, "sources": list(sources), "options": dict(options)}
         new = {"made_at": datetime.now(UTC), "state": "open", "served": served, "compared": ""}
         connection.execute(insert(Lot).values(lot_id=lot_id, **told, **new))
     return lot(catalogue, lot_id)
+
+
+def _last_number(connection: Connection) -> int:
+    """Of the lots that there are, and of those that were forgotten while decisions on them stand in the log: what is
+    undone of a lot is looked for by its id."""
+    ids = [*connection.execute(select(Lot.lot_id)).scalars()]
+    ids += [key.split(":")[1] for key in connection.execute(_OF_LOTS).scalars()]
+    return max((int(one[1:]) for one in ids if _LOT_ID.fullmatch(one)), default=0)
+
+
+_OF_LOTS = select(RequestKey.key).where(RequestKey.key.startswith("lot:"))
+_LOT_ID = re.compile(r"L\d{1,9}")
 
 
 def change_lot(catalogue: Catalogue, lot_id: str, **values: Any) -> None:

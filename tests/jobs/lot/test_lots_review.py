@@ -272,6 +272,14 @@ def test_faces_and_the_contact_sheet(catalogue: Catalogue, lot: LotRow, tmp_path
     assert write_sheet(catalogue, lot, tmp_path / "s.png") == 1
     with Image.open(tmp_path / "s.png") as page:
         assert page.size == (1240, 1754)
+    written = {path: path.read_bytes() for path in tmp_path.rglob("*.*") if path.suffix in (".pdf", ".png", ".jpg")}
+    for write, target in ((write_faces, "faces"), (write_sheet, "s.pdf"), (write_sheet, "s.png")):
+        with pytest.raises(CatalogueError) as caught:  # a photo of somebody's may be called so
+            write(catalogue, lot, tmp_path / target)
+        assert caught.value.code == "target_exists"
+    assert {path: path.read_bytes() for path in written} == written
+    assert write_sheet(catalogue, lot, tmp_path / "s.png", replace=True) == 1
+    assert write_faces(catalogue, lot, tmp_path / "faces", replace=True) == 7
     order = [card.outcome for card in in_order(cards_of(catalogue, lot))]
     assert order == ["undecided"] * 2 + ["new_pose"] * 3 + ["known"] * 2
 

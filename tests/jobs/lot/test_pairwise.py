@@ -11,7 +11,7 @@ from matcher.catalogue.records.files import encode_face
 from matcher.core.errors import CatalogueError
 from matcher.core.flatten import Face
 from matcher.core.settings import Settings
-from matcher.jobs.lot import store
+from matcher.jobs.lot import review, store
 from matcher.jobs.lot.cards import bare_cards, cards_of
 from matcher.jobs.lot.cleaning import forget_lot
 from matcher.jobs.lot.job_queue import LotQueue, Stopped
@@ -71,6 +71,17 @@ def test_a_lot_that_was_taken_away_does_not_come_again(catalogue: Catalogue, lot
         pass
     assert caught.value.code == "no_such_lot"
     assert not store.folder_of(catalogue, lot.lot_id).exists()
+
+
+def test_a_forgotten_lots_id_is_given_to_no_other(catalogue: Catalogue, lot: store.LotRow, tmp_path: Path) -> None:
+    """The new lot's undo took back what had been decided on the forgotten one: decisions are found by the lot's id."""
+    review.propose(catalogue, lot)
+    assert review.decisions(catalogue, lot)
+    forget_lot(catalogue, lot.lot_id)
+    draw_scan(tmp_path / "other" / "p9.png", 9)
+    new = tag(catalogue, tmp_path / "other", Quick({"p9.png": [found("new_pose")]})).lot
+    assert new.lot_id > lot.lot_id
+    assert review.decisions(catalogue, new) == ()
 
 
 def test_comparing_is_given_up_when_the_service_ends_and_gone_on_with(catalogue: Catalogue, lot: store.LotRow) -> None:
