@@ -112,7 +112,7 @@ def enrol(
 @contextmanager
 def _unpacked(source: Path) -> Iterator[Path]:
     """What is in a zip that is no spreadsheet: the export, or the one table that lies beside its pictures."""
-    if source.is_dir() or not zipfile.is_zipfile(source) or source.suffix.lower() in TABLES:
+    if not source.is_file() or not zipfile.is_zipfile(source) or source.suffix.lower() in TABLES:
         yield source
         return
     with tempfile.TemporaryDirectory() as scratch, source.open("rb") as stream:

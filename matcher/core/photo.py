@@ -9,7 +9,6 @@ from __future__ import annotations
 import hashlib
 import io
 import os
-import stat
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -23,6 +22,7 @@ from matcher.core.decoding import decoded
 from matcher.core.errors import UnreadablePhoto
 from matcher.core.filters import halved
 from matcher.core.image_files import DAMAGED, open_page
+from matcher.core.ordinary_files import open_ordinary
 from matcher.core.shared_settings import PhotoLimits
 
 
@@ -120,12 +120,10 @@ def _checked_bytes(source: str | os.PathLike[str] | bytes, limits: PhotoLimits, 
 def _read_bytes(path: Path, limits: PhotoLimits, name: str) -> bytes:
     """The file, no further than the limit; a pipe or a device, which may have no end, is not even begun."""
     try:
-        with open(path, "rb", opener=_not_waiting) as stream:
-            found = os.fstat(stream.fileno())
-            if not stat.S_ISREG(found.st_mode):
-                raise UnreadablePhoto("missing_file", f"{name}: is no ordinary file", "name the photo's own file")
-            if found.st_size > limits.max_bytes:
-                raise _too_many_bytes(found.st_size, limits, name)
+        with open_ordinary(path) as stream:
+            size = os.fstat(stream.fileno()).st_size
+            if size > limits.max_bytes:
+                raise _too_many_bytes(size, limits, name)
             return stream.read(limits.max_bytes + 1)
     except FileNotFoundError:
         raise UnreadablePhoto("missing_file", f"{name}: there is no such file", "check the path") from None
@@ -137,11 +135,6 @@ def _read_bytes(path: Path, limits: PhotoLimits, name: str) -> bytes:
         ) from None
     except OSError as error:
         raise UnreadablePhoto("missing_file", f"{name}: {error.strerror}", "check the path and the disk") from None
-
-
-def _not_waiting(path: str, flags: int) -> int:
-    """As `open` does it, but without waiting for somebody to write into a pipe."""
-    return os.open(path, flags | os.O_NONBLOCK)
 
 
 def _check_bytes(data: bytes, limits: PhotoLimits, name: str) -> None:

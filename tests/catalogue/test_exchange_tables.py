@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import csv
 import json
+import os
+import zipfile
 from functools import partial
 from pathlib import Path
 
 import pytest
 
 from matcher.catalogue import Catalogue
+from matcher.catalogue.exchange.log_io import replay_log
 from matcher.catalogue.exchange.mapping import preview
 from matcher.catalogue.exchange.package import record_rows, records_csv, records_jsonl
 from matcher.catalogue.records.columns import parse_mapping
@@ -138,6 +141,80 @@ def test_somebody_elses_ids_are_exchanged_for_free_ones(scans: Path) -> None:
         assert (opened.record("V004").subject, opened.record("V000").subject) == ("Zoë", "Sitter 0")
     again = run(table, folder, new_ids=True)
     assert (again.added, again.unchanged, again.records) == (0, 1, 5)
+
+
+def sheet_with(path: Path, more: str) -> Path:
+    """An Office Open XML spreadsheet (ECMA-376) as little as can be; more: at the end of its one sheet."""
+    names = zip("ABCDEF", ("record_id", "subject", "pose", "crop", "caption", "image"), strict=True)
+    head = "".join(f'<c r="{letter}1" t="inlineStr"><is><t>{name}</t></is></c>' for letter, name in names)
+    body = "".join(f'<c r="{letter}2" t="inlineStr"><is><t>x</t></is></c>' for letter in "ABCDEF")
+    main = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
+    office = "http://schemas.openxmlformats.org/officeDocument/2006/relationships"
+    packages = "http://schemas.openxmlformats.org/package/2006"
+    kinds = "application/vnd.openxmlformats-officedocument.spreadsheetml"
+    parts = {
+        "[Content_Types].xml": f'<Types xmlns="{packages}/content-types"><Default Extension="rels" ContentType='
+        f'"application/vnd.openxmlformats-package.relationships+xml"/><Override PartName="/xl/workbook.xml" '
+        f'ContentType="{kinds}.sheet.main+xml"/><Override PartName="/xl/worksheets/sheet1.xml" '
+        f'ContentType="{kinds}.worksheet+xml"/></Types>',
+        "_rels/.rels": f'<Relationships xmlns="{packages}/relationships"><Relationship Id="rId1" '
+        f'Type="{office}/officeDocument" Target="xl/workbook.xml"/></Relationships>',
+        "xl/workbook.xml": f'<workbook xmlns="{main}" xmlns:r="{office}"><sheets><sheet name="a" sheetId="1" '
+        'r:id="rId1"/></sheets></workbook>',
+        "xl/_rels/workbook.xml.rels": f'<Relationships xmlns="{packages}/relationships"><Relationship Id="rId1" '
+        f'Type="{office}/worksheet" Target="worksheets/sheet1.xml"/></Relationships>',
+        "xl/worksheets/sheet1.xml": f'<worksheet xmlns="{main}"><sheetData><row r="1">{head}</row><row r="2">{body}'
+        f"</row>{more}</sheetData></worksheet>",
+    }
+    with zipfile.ZipFile(path, "w") as book:
+        for name, text in parts.items():
+            book.writestr(name, f'<?xml version="1.0"?>{text}')
+    return path
+
+
+@pytest.mark.parametrize(
+    ("more", "where"),
+    [
+        ('<row r="1048576"><c r="XFD1048576"><v>1</v></c></row>', "column XFD, row 1,048,576"),
+        ('<row r="99999999999"><c r="ZZZZZZZZ1"><v>1</v></c></row>', "column ZZZZZZZZ, row 99,999,999,999"),
+    ],
+)
+def test_a_stray_cell_at_the_far_corner_is_told(tmp_path: Path, more: str, where: str) -> None:
+    """A spreadsheet of two thousand bytes made the whole process ask for 155 GB, and end."""
+    assert len(read_table(sheet_with(tmp_path / "plain.xlsx", "")).rows) == 1
+    assert len(read_table(sheet_with(tmp_path / "far.xlsx", '<row r="4000"><c r="Z4000"/></row>')).rows) == 1
+    with pytest.raises(BadTable, match=where) as caught:
+        read_table(sheet_with(tmp_path / "stray.xlsx", more))
+    assert caught.value.code == "table_too_large"
+    assert "delete stray cells" in caught.value.remedy
+
+
+def test_a_pipe_or_a_device_is_not_waited_for(tmp_path: Path) -> None:
+    """`enrol` hung for ever where a table named one."""
+    os.mkfifo(tmp_path / "pipe.csv")
+    for path in (tmp_path / "pipe.csv", Path("/dev/zero")):
+        with pytest.raises(BadTable, match="no ordinary file") as caught:
+            read_table(path)
+        assert caught.value.code == "missing_file"
+        with pytest.raises(BadTable, match="no ordinary file"):
+            replay_log(Catalogue.open(tmp_path / "c", create=True), path)
+    os.mkfifo(tmp_path / "scan.png")
+    report = run(write_table(tmp_path / "t.csv", [row(0, "scan.png")]), tmp_path / "catalogue")
+    (failed,) = report.failed
+    assert "is no ordinary file" in failed.message
+
+
+def test_lines_of_json_end_where_lines_end_and_may_hold_anything_else(tmp_path: Path) -> None:
+    """A caption with Unicode's line separator could not be read again from the product's own export."""
+    told = {"record_id": "V1", "subject": "S", "pose": "P", "crop": "A", "caption": "x\u2028y", "image": "a.png"}
+    lines = tmp_path / "t.jsonl"
+    lines.write_bytes(json.dumps(told, ensure_ascii=False).encode() + b"\r\n\r\n" + json.dumps(told).encode())
+    rows = read_table(lines).rows
+    assert [one.record.caption for one in rows] == ["x\u2028y"] * 2
+    lines.write_text("[" * 200_000)
+    with pytest.raises(BadTable) as caught:
+        read_table(lines)
+    assert caught.value.code == "not_csv"
 
 
 def test_a_table_of_a_gigabyte_is_refused_at_once(tmp_path: Path) -> None:

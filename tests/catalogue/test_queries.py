@@ -152,6 +152,15 @@ def test_only_noted_files_are_ever_removed(tmp_path: Path) -> None:
     assert sorted(p.name for p in tmp_path.rglob("*.*")) == ["mine.jpg", "wanted.jpg"]
 
 
+def test_what_no_database_can_look_for_is_told(folder: Path) -> None:
+    """A number of thirty digits, or a name that is no Unicode, ended a command with a traceback."""
+    with Catalogue.open(folder) as catalogue:
+        for ask in (lambda: catalogue.decision(10**30), lambda: catalogue.record("\udcff")):
+            with pytest.raises(CatalogueError) as caught:
+                ask()
+            assert caught.value.code == "odd_text"
+
+
 @pytest.mark.parametrize("as_json", [False, True])
 def test_a_note_takes_away_nothing_that_is_not_a_picture_a_face_or_lines(tmp_path: Path, as_json: bool) -> None:
     """A tampered export deleted the database, and files beside the catalogue."""

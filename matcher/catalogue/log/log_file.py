@@ -21,6 +21,7 @@ from matcher.catalogue.log.decisions import (
 )
 from matcher.catalogue.tables.content import is_plain
 from matcher.core.errors import BadTable, CatalogueError
+from matcher.core.ordinary_files import open_ordinary
 
 LONGEST_LINE = 64 * 1024 * 1024
 VERSION = 1
@@ -39,7 +40,7 @@ class LogHead:
 def opened(log: Path) -> Iterator[IO[bytes]]:
     """The log's file, read. Raises BadTable missing_file."""
     try:
-        stream = log.open("rb")
+        stream = open_ordinary(log)
     except OSError as error:
         raise BadTable("missing_file", f"{log}: {error.strerror}", "check the path of the log") from None
     with stream:
@@ -103,7 +104,7 @@ def _line(stream: IO[bytes], log: Path, line: int) -> dict[str, Any] | None:
         raise bad_log(log, line, "longer than any decision")
     try:
         stored = json.loads(data)
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise bad_log(log, line, f"not JSON: {error}") from None
     if not isinstance(stored, dict):
         raise bad_log(log, line, "not an object")

@@ -9,10 +9,14 @@ from __future__ import annotations
 import csv
 import io
 import json
+import os
+import re
 import zipfile
+import zlib
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time
+from functools import reduce
 from pathlib import Path
 
 import python_calamine
@@ -20,9 +24,13 @@ import python_calamine
 from matcher.catalogue.records.csv_text import unguard
 from matcher.catalogue.records.text_encoding import decode
 from matcher.core.errors import BadTable
+from matcher.core.ordinary_files import open_ordinary
 
 LARGEST = 100_000_000
 """Bytes: a million rows; a table beyond that is hardly one."""
+
+MOST_CELLS = 10_000_000
+"""Of a sheet, blank ones too, up to the last that holds anything; own choice."""
 
 UNPACKED = 600_000_000
 """Bytes that a spreadsheet, which is a zip, may hold inside."""
@@ -81,11 +89,12 @@ def read_text(path: Path, data: bytes, encoding: str = "") -> tuple[str, str]:
 
 def _bytes(path: Path) -> bytes:
     try:
-        size = path.stat().st_size
-        if size > LARGEST:
-            why = f"{path}: {size / 1e6:,.0f} MB, more than {LARGEST / 1e6:g} MB"
-            raise BadTable("table_too_large", why, "divide it into smaller tables")
-        return path.read_bytes()
+        with open_ordinary(path) as stream:
+            size = os.fstat(stream.fileno()).st_size
+            if size > LARGEST:
+                why = f"{path}: {size / 1e6:,.0f} MB, more than {LARGEST / 1e6:g} MB"
+                raise BadTable("table_too_large", why, "divide it into smaller tables")
+            return stream.read(LARGEST + 1)
     except OSError as error:
         raise BadTable("missing_file", f"{path}: {error.strerror}", "check the path of the table") from None
 
@@ -175,15 +184,42 @@ def _check_unpacked(path: Path, data: bytes) -> None:
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as packed:
             entries = packed.infolist()
-    except zipfile.BadZipFile as error:
+            if sum(entry.file_size for entry in entries) > UNPACKED:
+                why = f"{path}: it unpacks to more than {UNPACKED / 1e6:g} MB"
+                raise BadTable("table_too_large", why, "divide it into smaller tables")
+            for entry in entries:
+                if entry.filename.startswith("xl/worksheets/"):
+                    _check_reach(path, packed.read(entry))
+    except (zipfile.BadZipFile, zlib.error, NotImplementedError, RuntimeError, OSError) as error:
         raise _no_spreadsheet(path, str(error)) from None
-    if sum(entry.file_size for entry in entries) > UNPACKED:
-        why = f"{path}: it unpacks to more than {UNPACKED / 1e6:g} MB"
-        raise BadTable("table_too_large", why, "divide it into smaller tables")
+
+
+def _check_reach(path: Path, sheet: bytes) -> None:
+    """One stray cell at the far corner makes a sheet of seventeen thousand million, all of which are laid out when it
+    is read (Office Open XML, ECMA-376 part 1, 18.3.1.4 and 18.3.1.73: cells and rows tell where they stand)."""
+    last, column, row = "A", 1, 1
+    for match in _PLACE.finditer(sheet):
+        letters = match["column"].decode()
+        row, number = max(row, int(match["row"])), _column(letters)
+        last, column = (letters, number) if number > column else (last, column)
+    if row * column > MOST_CELLS:
+        raise BadTable(
+            "table_too_large", f"{path}: a sheet reaches to column {last}, row {row:,}",
+            "delete stray cells at its end, or save it as CSV"
+        )  # fmt: skip
+
+
+def _column(letters: str) -> int:
+    """A is 1, Z 26, AA 27; nothing is 0."""
+    return reduce(lambda count, letter: 26 * count + ord(letter) - 64, letters, 0)
+
+
+_PLACE = re.compile(rb'<(?:\w+:)?(?:c|row)\b[^>]*?\br="(?P<column>[A-Z]{0,20})(?P<row>\d{1,20})"')
+"""Where a cell stands, or a row."""
 
 
 def _no_spreadsheet(path: Path, why: str) -> BadTable:
-    remedy = "save it without a password, as XLSX, ODS or CSV"
+    remedy = "save it anew, without a password, as XLSX, ODS or CSV"
     return BadTable("not_a_table", f"{path}: this spreadsheet cannot be read: {why}", remedy)
 
 
@@ -192,14 +228,14 @@ def _json_lines(path: Path, data: bytes, encoding: str) -> Cells:
     text, note = read_text(path, data, encoding)
     header: dict[str, None] = {}
     stored: list[tuple[int, dict[str, str]]] = []
-    for number, line in enumerate(text.splitlines(), start=1):
+    for number, line in enumerate(text.split("\n"), start=1):  # JSON strings may hold Unicode's other line ends
         if not line.strip():
             continue
         try:
             given = json.loads(line)
             if not isinstance(given, dict):
                 raise ValueError("not an object")
-        except ValueError as error:
+        except (ValueError, RecursionError) as error:
             raise BadTable("not_csv", f"{path} line {number}: {error}", "write one JSON object per line") from None
         cells = {str(key): "" if value is None else str(value).strip() for key, value in given.items()}
         header |= dict.fromkeys(cells)

@@ -44,6 +44,7 @@ from matcher.core.detect.geometry import overlap
 from matcher.core.detect.given_outline import outline_text
 from matcher.core.errors import CatalogueError, PlatekinError, UnreadablePhoto
 from matcher.core.image_files import pages_told
+from matcher.core.ordinary_files import open_ordinary
 from matcher.core.parallel.cluster import Cluster
 from matcher.core.parallel.elsewhere import Elsewhere, here
 from matcher.core.settings import PhotoLimits, Settings
@@ -297,7 +298,7 @@ def _kept(row: TableRow, held: ReferenceRow) -> str:
 def _hash(path: Path) -> str:
     """SHA-256 of the file, or "" where it cannot be read: `prepare` will say why."""
     try:
-        with path.open("rb") as stream:
+        with open_ordinary(path) as stream:
             return hashlib.file_digest(stream, "sha256").hexdigest()
     except OSError:
         return ""

@@ -97,7 +97,8 @@ def for_writing(engine: Engine) -> Engine:
 def guarded(folder: Path) -> Iterator[None]:
     """Name failures of storage.
 
-    Raises CatalogueError locked, read_only, disk_full, damaged, not_a_catalogue, unreachable.
+    Raises CatalogueError locked, read_only, disk_full, damaged, not_a_catalogue, unreachable; odd_text for a number or
+    a text that no database can look for.
     """
     try:
         yield
@@ -107,6 +108,9 @@ def guarded(folder: Path) -> Iterator[None]:
         raise _database_failure(folder, error.orig) from error
     except sqlite3.Error as error:
         raise _database_failure(folder, error) from error
+    except (OverflowError, UnicodeEncodeError) as error:
+        told = "a number that was given is too large" if isinstance(error, OverflowError) else "a text is no Unicode"
+        raise CatalogueError("odd_text", told, "look at what was typed") from error
     except json.JSONDecodeError as error:  # a cell of the database that should hold JSON
         raise failure("damaged", folder, f"a cell of the database holds no JSON: {error}") from error
     except OSError as error:

@@ -27,6 +27,7 @@ from matcher.catalogue.records.table import find_picture
 from matcher.catalogue.records.text_encoding import decode
 from matcher.catalogue.tables.targets import writing_out
 from matcher.core.errors import BadListing, BadTable, PlatekinError
+from matcher.core.ordinary_files import open_ordinary
 from matcher.core.settings import PhotoLimits, Settings
 from matcher.core.versions import versions
 from matcher.jobs.job import Job, JobResult
@@ -157,9 +158,10 @@ def _row(table: Path, line: int, name: str, values: Mapping[str, str]) -> Row:
 def read_text(path: Path) -> str:
     """A listing's text from a file in any encoding. Raises BadListing missing_file, text_too_large, not_utf8."""
     try:
-        if path.is_file() and path.stat().st_size > MOST_BYTES:
+        with open_ordinary(path) as stream:
+            data = stream.read(MOST_BYTES + 1)
+        if len(data) > MOST_BYTES:
             raise too_large(str(path))
-        data = path.read_bytes()
     except OSError as error:
         raise BadListing("missing_file", f"{path}: {error.strerror}", "give a text, or the path of one") from None
     return text_of(str(path), data)
