@@ -210,7 +210,7 @@ def test_lines_of_json_end_where_lines_end_and_may_hold_anything_else(tmp_path: 
     lines = tmp_path / "t.jsonl"
     lines.write_bytes(json.dumps(told, ensure_ascii=False).encode() + b"\r\n\r\n" + json.dumps(told).encode())
     rows = read_table(lines).rows
-    assert [one.record.caption for one in rows] == ["x\u2028y"] * 2
+    assert [one.caption for one in rows] == ["x\u2028y"] * 2
     lines.write_text("[" * 200_000)
     with pytest.raises(BadTable) as caught:
         read_table(lines)
