@@ -20,6 +20,7 @@ from matcher.catalogue.tables.targets import writing_out
 from matcher.cli.options import CatalogueOption, QuietOption
 from matcher.cli.output import counted, progress, remark
 from matcher.core.errors import CatalogueError
+from matcher.jobs.lot.store import FOLDER as LOTS
 
 Form = Literal["bag", "zip", "csv", "jsonl"]
 BY_SUFFIX: dict[str, Form] = {"": "bag", ".csv": "csv", ".jsonl": "jsonl", ".zip": "zip"}
@@ -111,4 +112,8 @@ def backup(
     """Copy the catalogue consistently, also while others write to it."""
     with Catalogue.open(catalogue) as opened:
         count = copy_catalogue(opened, target)
+        sent = sum(path.is_file() for path in (opened.folder / LOTS).glob("*/photos/*"))
     remark(f"{target}: a catalogue with {counted(count, 'image')}", quiet)
+    if sent:  # scans of other lots lie where their owner has them
+        lots = opened.folder / LOTS
+        remark(f"not in it: {counted(sent, 'photo')} sent to the service as lots; copy them too: {lots}", quiet)

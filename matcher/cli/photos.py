@@ -112,7 +112,7 @@ def tell_left_aside(gathered: Gathered, quiet: bool) -> None:
         messages.print(trouble.message, markup=False)
     if gathered.aside:
         counts = ", ".join(f"{count} {suffix}" for suffix, count in gathered.aside.items())
-        remark(f"not pictures, skipped: {counts}", quiet)
+        remark(f"skipped, no pictures of a kind that is read: {counts}", quiet)
 
 
 def _pages(path: Path) -> Iterator[Page]:
