@@ -160,8 +160,8 @@ def _upright_srgb(image: Image.Image, reduced: int, name: str) -> NDArray[np.uin
             "too_much_memory", f"{name}: it needs more memory than one photo may take", "save it smaller, as a JPEG"
         ) from None
     except DAMAGED as error:
-        short = "truncated" in str(error).lower()
-        code, told = ("truncated", "it ends too early") if short else ("not_an_image", f"{error}")
+        code = "truncated" if "truncated" in str(error).lower() else "not_an_image"
+        told = "it ends too early" if code == "truncated" else str(error)
         raise UnreadablePhoto(
             code, f"{name}: the picture file is incomplete or damaged: {told}", "copy it again"
         ) from None

@@ -46,6 +46,11 @@ class LetterMap:
     fit: float
     along: tuple[float, float]
 
+    @property
+    def probability(self) -> Floats:
+        """(height / 2, width / 2) float32, that the two bear different letters there."""
+        return np.asarray(1 / (1 + np.exp(-np.clip(self.logits, -30.0, 30.0))), np.float32)
+
     def surest(self, spans: Sequence[tuple[float, float]]) -> float:
         """How sure the surest difference of a stroke's size is within these parts of the line's box, each from one
         share of its length to another; of all the line where none is given."""

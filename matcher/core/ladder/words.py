@@ -15,6 +15,7 @@ from functools import lru_cache
 import numpy as np
 
 from matcher.core.calibration import Calibration, log_odds, sigmoid
+from matcher.core.card_lines import BoxMm
 from matcher.core.nets import weight_file
 from matcher.core.nets.runtime import infer
 
@@ -23,7 +24,11 @@ Features = Mapping[str, float]
 
 @dataclass(frozen=True)
 class WordLine:
-    """One line of a record on the query. probability: that it says there what it says on the reference."""
+    """One line of a record on the query. probability: that it says there what it says on the reference.
+
+    box_mm, quarters: where it stands on the reference, and by how many quarters of a turn, anticlockwise, it comes to
+    lie level.
+    """
 
     part: str
     known: str
@@ -31,6 +36,8 @@ class WordLine:
     certainty: float
     probability: float
     features: Features
+    box_mm: BoxMm = (0.0, 0.0, 0.0, 0.0)
+    quarters: int = 0
 
     @property
     def another_hand(self) -> bool:

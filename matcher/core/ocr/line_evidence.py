@@ -89,7 +89,10 @@ def judged_line(pair: LinePair, sight: Sight, settings: LinePairSettings | None 
         probability = max(probability, READ_AS_KNOWN)
     if not told and is_unseen(pair, sight, features["ink_fit"]):
         probability = min(probability, UNREAD)
-    return WordLine(pair.part, pair.known, read.words, read.certainty, probability, features)
+    place = pair.written
+    return WordLine(
+        pair.part, pair.known, read.words, read.certainty, probability, features, place.line.box_mm, place.quarters
+    )  # fmt: skip
 
 
 UNREAD = 0.5

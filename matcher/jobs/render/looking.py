@@ -20,6 +20,8 @@ from matcher.core.flatten import Face
 from matcher.core.ladder.candidate import Candidate
 from matcher.core.ladder.caption_strips import ink_of
 from matcher.core.ladder.change_detector import STEP, DifferenceMap
+from matcher.core.ladder.letters import WHOLE_PX, compare_letters
+from matcher.core.ladder.words import WordLine
 from matcher.core.settings import FaceSize
 
 Pixels = NDArray[np.uint8]
@@ -132,13 +134,38 @@ def moved_places(found: Candidate, size: FaceSize) -> tuple[Box, ...]:
     return _boxes(np.asarray(joined, np.uint8), moved, least, scale)[:MOST_PLACES]
 
 
-def words_line(found: Candidate, differ: bool) -> tuple[Line, ...]:
-    """Where the words are, both cards' strips one above the other, the one that says most first.
+def words_line(found: Candidate, face: Face, reference: Face, differ: bool) -> tuple[Line, ...]:
+    """The words of both cards one above the other, what says most first: line by line where they were compared so, else
+    by the strips of foot and head.
 
     differ: whether letters are to be pointed out.
     """
+    compared = found.words.lines if found.words else ()
+    lines = [_compared(line, found, face, reference, differ) for line in compared]
+    shown = [line for line in lines if line is not None]
+    if shown:
+        return tuple(sorted(shown, key=_differing, reverse=True))
     parts = found.caption.parts if found.caption else ()
     return _telling(parts, differ) if parts else ()
+
+
+def _compared(line: WordLine, found: Candidate, face: Face, reference: Face, differ: bool) -> Line | None:
+    """One line that was looked at on both cards: its letters where their ink differs, all of it where that shows none
+    that was read; None where too little of it lies on the card."""
+    ink = compare_letters(face, reference, found.alignment.transform, line.box_mm, line.quarters)
+    if ink is None:
+        return None
+    pixels, step = _stacked(ink.query, ink.reference)
+    if not differ or line.probability >= SAME_LINE:
+        return Line(pixels, step, ())
+    odds = ink.probability
+    letters = _boxes((odds > 0.5).astype(np.uint8), odds, LETTER_CELLS, WHOLE_PX)
+    begins, ends = (round(side) for side in ink.along)
+    return Line(pixels, step, letters or ((begins, 1, ends - begins, len(ink.query) - 2),))
+
+
+SAME_LINE = 0.5
+"""Probability that a line says the same from which none of it is pointed out; our own choice."""
 
 
 def _telling(parts: Sequence[DifferenceMap], differ: bool) -> tuple[Line, ...]:

@@ -28,10 +28,11 @@ MARGIN, LABEL = 10, 20
 
 
 def proof_lines(found: Candidate, face: Face, reference: Face) -> tuple[Line, ...]:
-    """The lines that were compared: foot or head, where letters differ both, and the mark. On another crop no letters
+    """The lines that were compared, or foot and head, and the mark. On another crop no letters
     are pointed out: what words say there is not told."""
     told = found.confidence.caption or 0.0
-    words = words_line(found, differ=told < Thresholds().caption and found.crop_probability >= 0.5)
+    differ = told < Thresholds().caption and found.crop_probability >= 0.5
+    words = words_line(found, face, reference, differ)
     return (*words, *mark_lines(found, face, reference))
 
 

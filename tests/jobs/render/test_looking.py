@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from matcher.core.ladder.candidate import Confidence
 from matcher.core.ladder.change_detector import STEP, DifferenceMap
-from matcher.jobs.render.looking import NODES, _boxes, _telling, matched_tones
+from matcher.core.ocr.line_evidence import compare_words
+from matcher.core.ocr.line_pairs import written_on
+from matcher.core.ocr.reading import can_read
+from matcher.jobs.render.looking import GAP, NODES, _boxes, _telling, matched_tones, words_line
 from matcher.jobs.render.words_proof import words_proof
+from matcher.lab.synthesis.wording import SetLine
 from tests.core.ladder.test_ladder import candidate
+from tests.core.ocr.test_line_pairs import CLUB, NAME, along_the_side, at_the_foot, known, sight
+from tests.core.ocr.test_line_pairs import card as drawn
 from tests.support.faces import face_of, picture
 
 HEIGHT, WIDTH = 64, 48
@@ -68,6 +76,26 @@ def test_places_are_told_by_weight_in_pixels_of_the_face() -> None:
     weight[10:16, 10:16] = 0.9
     weight[18, 18] = 1.0  # too small
     assert _boxes((weight > 0.5).astype(np.uint8), weight, 4, 2.0) == ((20, 20, 12, 12), (6, 4, 8, 6))
+
+
+@pytest.mark.skipif(not can_read(), reason="the extra 'reading' is not installed")
+@pytest.mark.parametrize("draw", [at_the_foot, along_the_side])
+def test_the_line_that_differs_is_shown_and_boxed_and_no_other(draw: Callable[[str, str], list[SetLine]]) -> None:
+    """Boxes stood where a strip's ink differed most, beside the letters that had been read otherwise."""
+    query, reference = drawn(draw(NAME, "Gull Rock Wheelers"), seed=11), drawn(draw(NAME, CLUB), seed=12)
+    one = known()
+    words = compare_words(sight(query, reference), written_on(reference), one)
+    assert words is not None
+    assert words.probability < 0.5
+    found = replace(one, words=words, confidence=Confidence(pose=0.99, crop=0.98, caption=0.02))
+    lines = words_line(found, query, reference, differ=True)
+    assert len(lines) == len(words.lines)
+    assert [bool(line.letters) for line in lines] == [True, *[False] * (len(lines) - 1)]
+    height = (len(lines[0].pixels) - GAP) // 2
+    for left, top, wide, high in lines[0].letters:
+        assert 0 <= top < top + high <= height
+        assert 0 <= left < left + wide <= lines[0].pixels.shape[1]
+    assert not any(line.letters for line in words_line(found, query, reference, differ=False))
 
 
 def strip(differs: tuple[slice, slice] | None, ink: int) -> DifferenceMap:
