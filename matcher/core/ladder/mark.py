@@ -54,6 +54,7 @@ class MarkLines:
     likeness: of the likest line of the query to it, 0 to 1, whether it is like enough or not.
     others:   lines of the query that are neither it nor the record's caption: another mark, a jersey, a note.
     added:    a line of the query's own, printed as marks are; None where there is none, or none was looked for.
+    twice:    whether more than one line of the reference reads like it: then each may be the other card's other.
     """
 
     wanted: str
@@ -62,6 +63,7 @@ class MarkLines:
     likeness: float
     others: tuple[CardLine, ...] = ()
     added: CardLine | None = None
+    twice: bool = False
 
     @property
     def none_wanted(self) -> bool:
@@ -150,8 +152,9 @@ def judge_mark(
         return _judge_added(query, reference, transform, lines, settings)
     features = mark_features(query, reference, transform, lines, settings)
     line = lines.seen or _in_its_place(query, reference, transform, lines, settings)
-    if features is None:
-        return MarkFinding(None, lines, line)
+    if features is None:  # hidden where the reference has it, which says nothing of a mark that was read elsewhere
+        elsewhere = _stands_elsewhere(query, reference, transform, lines, settings)
+        return MarkFinding(settings.elsewhere if elsewhere else None, lines, line)
     probability = _stated("mark", features, calibration, settings)
     finding = MarkFinding(probability, lines, line, features)
     if _is_too_faint(query, reference, transform, finding, settings):
@@ -203,12 +206,26 @@ def _is_too_faint(
         return False
     if seen and (finding.probability or 0.0) >= 0.5:
         return False
+    if _stands_elsewhere(query, reference, transform, finding.lines, settings):
+        return False
     if known:
         expected = expected_of_line(query, reference, transform, known.box_mm, settings)
     else:
         back = np.asarray(np.linalg.inv(transform), np.float64)
         expected = expected_of_line(reference, query, back, seen.box_mm, settings) if seen else 0.0
     return expected < settings.least_expected
+
+
+def _stands_elsewhere(
+    query: Face, reference: Face, transform: NDArray[np.float64], lines: MarkLines, settings: MarkSettings
+) -> bool:
+    """Whether the mark's own words were read on both cards, in two places that share nothing: it is one mark, and the
+    card has it there, however little shows where the reference has it."""
+    known, seen = lines.known, lines.seen
+    if known is None or seen is None or lines.twice or lines.likeness < settings.same_words:
+        return False
+    firm = min(known.certainty, seen.certainty) >= settings.read
+    return firm and not share_of(seen.box_mm, _on_query(known.box_mm, query, reference, transform))
 
 
 def _stated(

@@ -28,7 +28,8 @@ def match_marks(
     known, _ = _likest(reference, wanted, settings)
     seen, likeness = _likest(free, wanted, settings)
     others = tuple(line for line in free if line is not seen)
-    return MarkLines(mark, known, seen, likeness, others)
+    alike = [line for line in reference if wanted and _alike(plain(line.words), wanted) >= settings.same_words]
+    return MarkLines(mark, known, seen, likeness, others, twice=len(alike) > 1)
 
 
 def _is_caption(line: CardLine, wanted: str, rest: Sequence[str], settings: MarkMatchSettings) -> bool:

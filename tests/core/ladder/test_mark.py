@@ -115,6 +115,23 @@ def test_what_is_hidden_or_was_not_read_is_not_compared() -> None:
     assert "could not be compared" in judge_mark(marked(seed=2), marked(), np.eye(3), unread).words
 
 
+def test_a_mark_that_is_read_elsewhere_stands_there_whatever_hides_its_known_place() -> None:
+    """It was 'not read, hidden or too faint' though its words had been read on both cards, in two places."""
+    query = marked(at=HEAD, seed=2)
+    trusted = query.trusted.copy()
+    trusted[540:] = False
+    hidden, elsewhere = replace(query, trusted=trusted), seen(at=HEAD)
+    finding = found(hidden, elsewhere)
+    assert finding.probability is not None
+    assert finding.probability < 0.25
+    assert "in another form or place" in finding.words
+    assert found(hidden, replace(elsewhere, certainty=0.7)).probability is None  # it may say something else
+    assert found(hidden, seen(at=(18.0, 59.6))).probability is None  # where it was
+    both = match_marks([elsewhere], [seen(), seen(at=(18.0, 30.0))], WORDS, ())
+    assert both.twice  # the card may have both as well, one of them hidden
+    assert judge_mark(hidden, marked(), np.eye(3), both).probability is None
+
+
 def faded(face: Face, contrast: float, seed: int, noise: float = 4.0) -> Face:
     """The same card with so much of its contrast left, in a photo of its own grain."""
     grain = np.random.default_rng(seed).normal(0, noise, face.grey.shape)
