@@ -163,9 +163,10 @@ class MarkSettings:
     least_expected: correlation of its inks to be expected of one mark, below which another ink is no other mark; of a
                  line of words, below which it may be there though nothing is read. By hand.
     least_px:    a box that is narrower or lower, cut off by the card's edge, is not compared.
-    same_words, read: share of letters in common, and certainty, from which a mark's own words were read on both cards;
-                 elsewhere: probability of one mark where they were, in two places, and where the reference has it
-                 nothing can be compared. By hand.
+    same_words, read: share of letters in common, and certainty, from which a mark's own words were read on both cards.
+                 By hand.
+    elsewhere:   probability of one mark where they were, in two places, and nothing can be compared where the reference
+                 has it. By hand.
     none_read, one_read: probability that a card has no mark, as its record says, where none is read on it that the
                  known card has not, and where one is. Of 36 photos that had one added 32 were told, of 64 others none,
                  on designs and pictures listed to fit.
