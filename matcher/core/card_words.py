@@ -134,13 +134,19 @@ class CardWords:
     def _written(self, one: Candidate) -> tuple[WrittenLine, ...]:
         """Every line of a candidate's reference; words of its record that are not among them are sought in the rows of
         head and foot."""
-        ocr, number = self.settings.ocr, one.reference.id
-        found = self.references.read(number, LineReading(ocr))
-        wanted = lacking(found, one.record, ocr)
-        if not wanted:
-            return found
-        rows: tuple[WrittenLine, ...] = self.references.read(number, RowReading(ocr))
-        return with_rows(found, in_rows(rows, self.references.face(number), wanted, ocr))
+        ocr, number, asked = self.settings.ocr, one.reference.id, self._asked
+        if number not in asked:
+            asked[number] = self.references.read(number, LineReading(ocr))
+            wanted = lacking(asked[number], one.record, ocr)
+            if wanted:
+                rows = self.references.read(number, RowReading(ocr))
+                asked[number] = with_rows(asked[number], in_rows(rows, self.references.face(number), wanted, ocr))
+        return asked[number]
+
+    @cached_property
+    def _asked(self) -> dict[int, tuple[WrittenLine, ...]]:
+        """The lines of the references that were asked about: their rows are looked at once."""
+        return {}
 
     @cached_property
     def _looks(self) -> Looks:

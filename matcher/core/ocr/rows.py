@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass
 
 import numpy as np
 from rapidfuzz.fuzz import partial_ratio_alignment, ratio
@@ -29,8 +29,6 @@ from matcher.core.reference_set import KnownRecord
 @dataclass(frozen=True)
 class RowReading(LineReading):
     """How rows are read off a reference and kept, a `core.reference_set.Reading`."""
-
-    settings: OcrSettings = field(default_factory=OcrSettings)
 
     @property
     def key(self) -> str:

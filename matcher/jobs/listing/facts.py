@@ -102,7 +102,7 @@ def _damaged(claim: Claim, card: CardEvidence) -> Judgement:
     surest = max((one for one in card.damage if one.kind in kinds), key=lambda one: one.probability, default=None)
     if surest is None:
         return _told(claim, card, NOT_SHOWN[claim.value])
-    told = f"beside the known card {surest.kind} is seen at the {surest.place}"
+    told = f"beside the known card a {surest.kind} is seen at the {surest.place}"
     evidence = {"damage": surest.kind, "place": surest.place, "probability": round(surest.probability, 3)}
     if claim.negated or surest.probability < SURELY_NAMED:
         return _told(claim, card, f"{told}, as far as its shape tells: look there", evidence)

@@ -185,7 +185,7 @@ def _differing(line: Line) -> int:
 def mark_lines(found: Candidate, face: Face, reference: Face) -> tuple[Line, ...]:
     """Where the issuer's mark stands on either card, both cards' one above the other; boxed where it is another.
 
-    None, (), where no mark was compared; two where it stands in two places.
+    Nothing where no mark was compared; two lines where it stands in two places.
     """
     if found.mark is None or found.mark.probability is None:
         return ()
