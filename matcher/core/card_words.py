@@ -9,8 +9,10 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
 
+import numpy as np
+
 from matcher.core.calibration import log_odds
-from matcher.core.card_lines import CardLine
+from matcher.core.card_lines import BoxMm, CardLine
 from matcher.core.detect.card_quad import CardQuad
 from matcher.core.flatten import Face
 from matcher.core.ladder.candidate import Candidate
@@ -26,6 +28,7 @@ from matcher.core.ocr.line_evidence import compare_words, mark_in_place
 from matcher.core.ocr.line_pairs import Sight, WrittenLine, as_written, firm_lines
 from matcher.core.ocr.looks import Looks
 from matcher.core.ocr.mark_match import match_marks
+from matcher.core.ocr.printed_over import printed_over
 from matcher.core.ocr.reading import read_as, read_caption
 from matcher.core.ocr.rows import RowReading, in_rows, lacking, with_rows
 from matcher.core.photo import Photo
@@ -53,6 +56,14 @@ class CardWords:
     def told(self) -> str:
         """All of its lines, for people."""
         return read_as([line.words for line in self.lines])
+
+    def in_picture(self, one: Candidate) -> tuple[BoxMm, ...]:
+        """Where the card or a candidate's reference has words that were printed upon its picture, mm on the card."""
+        record, ocr = one.record, self.settings.ocr
+        written = firm_lines(self._written(one), ocr)
+        known = (record.caption, record.club, mark_words(record.mark))
+        to_query = np.asarray(np.linalg.inv(self._sight(one).to_reference_mm), np.float64)
+        return printed_over(self.lines, written, to_query, known, ocr.printed_over)
 
     def beside(self, asked: Sequence[Candidate]) -> dict[int, WordsFinding]:
         """What ink and reading say together of each candidate's words, by its reference; of those of which a line was

@@ -193,16 +193,17 @@ def _judged(
     face = upright.face
     facts = condition(upright.face, photo, upright.outline)
     view = View(upright.face, upright.description)
-    compared = verify(view, references, calibration, upright.hits, settings.ladder)
+    words = CardWords(photo, upright.outline, face, references, settings) if can_read(settings.ocr) else None
+    compared = verify(view, references, calibration, upright.hits, settings.ladder, words)
     candidates = as_far_as_shown(compared, photo, upright.outline)
-    answer, lines = _decided(photo, upright, candidates, references, settings, calibration)
+    answer, lines = _decided(words, candidates, settings, calibration)
     if scale < settings.thresholds.words_px_per_mm:
         answer = without_words(answer, face, scale, settings)
     if not resembles(upright.hits, settings) or _barely_laid(answer):
         altered = known_but_altered(upright.face, references, calibration, settings)
         # As it lies nothing of it was compared: what it resembled by chance is told of no more.
         answer = Answer("undecided", {}, Confidence(), (), (altered,)) if altered else answer
-    read = lines if can_read(settings.ocr) else None
+    read = lines if words else None
     answer = with_outline_doubts(answer, facts, photo, upright.outline, read)
     return CardAnswer(upright.outline, upright.face, facts, answer, lines)
 
@@ -214,21 +215,18 @@ def _barely_laid(answer: Answer) -> bool:
 
 
 def _decided(
-    photo: Photo,
-    upright: Upright,
-    candidates: Sequence[Candidate],
-    references: ReferenceSet,
-    settings: Settings,
-    calibration: Calibration,
+    words: CardWords | None, candidates: Sequence[Candidate], settings: Settings, calibration: Calibration
 ) -> tuple[Answer, tuple[CardLine, ...]]:
-    """The answer, with what reading adds to it; and every line on the card, where all of it was read."""
+    """The answer, with what reading adds to it; and every line on the card, where all of it was read.
+
+    words: what is written on the card; None where nothing can be read.
+    """
     decided = partial(
         decide, thresholds=settings.thresholds, top=settings.top, calibration=calibration, settings=settings.ladder
     )
     answer, read = decided(candidates), None
-    if not can_read(settings.ocr):
+    if words is None:
         return answer, ()
-    words = CardWords(photo, upright.outline, upright.face, references, settings)
     beside = words.beside(words_asked(answer, settings.ladder.decision))
     if beside:
         candidates = [replace(one, words=beside.get(one.reference.id)) for one in candidates]

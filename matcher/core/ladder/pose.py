@@ -106,6 +106,7 @@ class PoseFinding:
         named = damage_words(self.damage)
         share = f"{100 * self.damaged:.0f} % of it is damaged or covered on one card and does not count"
         told = [share] if self.damaged >= LEAST_DAMAGE else []
+        told += ["lettering in the picture does not count"] if self.compared and self.compared.lettered else []
         return "".join(f"; {part}" for part in [*told, *([f"damage, no difference: {named}"] if named else [])])
 
 
@@ -147,6 +148,7 @@ class PictureComparison:
     size, box:        the face, and the rows and columns of it that were compared.
     alignment:        by which they were registered.
     burnt, strips:    where query and reference are burnt out, and how a lamp's shine round that is told.
+    lettered:         whether lettering in the picture was left out.
     """
 
     query: Grey
@@ -160,6 +162,7 @@ class PictureComparison:
     alignment: Alignment
     burnt: tuple[NDArray[np.bool_], NDArray[np.bool_]]
     strips: StripSettings
+    lettered: bool = False
 
     @property
     def judged(self) -> float:
@@ -246,7 +249,7 @@ def compare_pictures(pair: Registered) -> PictureComparison | None:
     box = picture_box(size)
     on_query, on_reference = pair.foreign
     # What has not the print's colour lies upon the picture: it is damage, and whatever is compared leaves it out.
-    mask = well_inside(pair.both_picture & ~on_query & ~on_reference, settings.pose)[box]
+    mask = well_inside(pair.bare, settings.pose)[box]
     query, reference = pair.query.face.grey[box], pair.warped[box]
     greys = query.astype(np.float32), reference.astype(np.float32)
     fine = correlation_map(*greys, mask, settings.pose.fine, settings.correlation)
@@ -262,7 +265,7 @@ def compare_pictures(pair: Registered) -> PictureComparison | None:
         return None
     return PictureComparison(
         query, reference, mask, fine, movement, difference, size, box, pair.alignment,
-        (pair.burnt[0][box], pair.burnt[1][box]), settings.strips,
+        (pair.burnt[0][box], pair.burnt[1][box]), settings.strips, pair.aside is not None,
     )  # fmt: skip
 
 

@@ -70,12 +70,14 @@ class Side:
 class Registered:
     """A query and a reference laid over it; all maps are (height, width) in the frame of the query's face.
 
+    aside: where something is known to have been printed upon the picture of either; None where that was not asked.
     Raises ValueError for an alignment that failed, and for faces of two scales.
     """
 
     query: Side
     reference: Side
     alignment: Alignment
+    aside: Bools | None = None
 
     def __post_init__(self) -> None:
         if not self.alignment:
@@ -130,6 +132,13 @@ class Registered:
     def both_picture(self) -> Bools:
         """Where both show the photograph itself, neither mount nor caption."""
         return np.asarray(self.query.picture & self._warp_mask(self.reference.picture))
+
+    @cached_property
+    def bare(self) -> Bools:
+        """Of `both_picture`, what nothing is known to lie upon: neither another colour nor lettering."""
+        on_query, on_reference = self.foreign
+        bare = self.both_picture & ~on_query & ~on_reference
+        return np.asarray(bare if self.aside is None else bare & ~self.aside)
 
     @cached_property
     def foreign(self) -> tuple[Bools, Bools]:

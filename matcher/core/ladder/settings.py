@@ -103,6 +103,8 @@ class VerificationSettings:
                            more legible.
     pose_doubtful:         between these the first reference leaves its pose in doubt, and others are asked ...
     references_per_pose:   ... so many in all.
+    without_lettering:     where no pose is `certain`, so many of the likeliest are judged again without the words in
+                           their pictures.
     crop_settled:          where no crop is found as surely as this ...
     crops_again:           ... so many of the nearest crops ...
     references_per_crop:   ... are asked by so many references each: one of them may have been trimmed, or outlined
@@ -125,6 +127,7 @@ class VerificationSettings:
     nearly_best: float = 0.5
     pose_doubtful: tuple[float, float] = (0.03, 0.9)
     references_per_pose: int = 4
+    without_lettering: int = 2
     crop_settled: float = 0.9
     crops_again: int = 3
     references_per_crop: int = 3

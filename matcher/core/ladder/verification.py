@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from itertools import chain, islice
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +19,7 @@ from numpy.typing import NDArray
 from matcher.core.align.alignment import Alignment, align, match_features
 from matcher.core.align.view import View
 from matcher.core.calibration import Calibration
+from matcher.core.card_lines import BoxMm
 from matcher.core.condition import residual_contrast
 from matcher.core.describe import Description
 from matcher.core.flatten import Face
@@ -35,16 +37,29 @@ from matcher.core.reference_set import KnownReference, ReferenceSet
 from matcher.core.search.reference_index import Hit
 
 
+class Lettering(Protocol):
+    """What is written on the card, and on the references."""
+
+    def in_picture(self, candidate: Candidate, /) -> Sequence[BoxMm]:
+        """Where on the card either of the two has words that were printed upon its picture, mm, frames and all."""
+
+
 def verify(
     view: View,
     references: ReferenceSet,
     calibration: Calibration,
     hits: Sequence[Hit],
     settings: LadderSettings | None = None,
+    lettering: Lettering | None = None,
 ) -> list[Candidate]:
-    """Register the shortlist's poses; then every crop of the best pose; then every caption of the best crop."""
+    """Register the shortlist's poses; then every crop of the best pose; then every caption of the best crop.
+
+    lettering: asked where a picture seems to have moved; without it words in the picture count as part of it.
+    """
     verifier = Verifier(view, references, calibration, settings or LadderSettings())
     candidates = poses_again(verifier, first_of_each_pose(verifier, hits))
+    if lettering:
+        candidates = without_lettering(verifier, candidates, lettering)
     ranking = rank_poses(candidates, calibration, verifier.settings)
     if not ranking.evidence:
         return candidates
@@ -145,6 +160,16 @@ class Verifier:
             return candidate
         return replace(candidate, pose=judge_pose(pair, self.calibration))
 
+    def pose_without(self, candidate: Candidate, boxes: Sequence[BoxMm]) -> Candidate:
+        """With its pose judged anew, without what lies in some boxes on the query, mm."""
+        pair, size = self.pairs[candidate.reference.id], self.view.face.size
+        aside = np.zeros((size.height, size.width), np.bool_)
+        for box in boxes:
+            left, top, right, bottom = (max(0, round(side * size.px_per_mm)) for side in box)
+            aside[top:bottom, left:right] = True
+        self.pairs[candidate.reference.id] = bare = replace(pair, aside=aside)
+        return replace(candidate, pose=judge_pose(bare, self.calibration))
+
     def crop(self, candidate: Candidate) -> Candidate:
         """With its crop judged, if it is registered."""
         pair = self.pairs.get(candidate.reference.id)
@@ -235,6 +260,21 @@ def poses_again(verifier: Verifier, candidates: list[Candidate]) -> list[Candida
             more = others[: settings.references_per_pose - 1]
             asked += verifier.of_each(lambda known: verifier.pose(verifier.register(known)), more)
     return asked
+
+
+def without_lettering(verifier: Verifier, candidates: list[Candidate], lettering: Lettering) -> list[Candidate]:
+    """Where no pose is certain, the likeliest are judged again without the words in their pictures: a mark in another
+    form, or another caption, is not there and then here, as what has moved is."""
+    settings = verifier.settings.verification
+    judged = sorted((c for c in candidates if c.pose), key=lambda c: -c.pose_probability)
+    if not judged or judged[0].pose_probability >= settings.certain:
+        return candidates
+    again = {}
+    for candidate in judged[: settings.without_lettering]:
+        boxes = lettering.in_picture(candidate)
+        if boxes:
+            again[candidate.reference.id] = verifier.pose_without(candidate, boxes)
+    return [again.get(candidate.reference.id, candidate) for candidate in candidates]
 
 
 def every_crop(verifier: Verifier, same_pose: list[Candidate], pose: str) -> list[Candidate]:

@@ -161,6 +161,21 @@ class MarkMatchSettings:
 
 
 @dataclass(frozen=True)
+class PrintedOverSettings:
+    """`printed_over`; by hand.
+
+    same_words:    per cent of letters in common from which two lines say the same.
+    same_place_mm: by how much the sides of their boxes may lie apart for both to be the picture's own.
+    ends, edges:   how far a frame may reach beyond a line's ends and its edges, in heights of the line.
+    """
+
+    same_words: float = 60.0
+    same_place_mm: float = 1.5
+    ends: float = 1.2
+    edges: float = 0.7
+
+
+@dataclass(frozen=True)
 class AddedMarkSettings:
     """`added_mark`; by hand.
 
@@ -269,6 +284,7 @@ class OcrSettings:
     every_line: EveryLineSettings = field(default_factory=EveryLineSettings)
     marks: MarkMatchSettings = field(default_factory=MarkMatchSettings)
     added_mark: AddedMarkSettings = field(default_factory=AddedMarkSettings)
+    printed_over: PrintedOverSettings = field(default_factory=PrintedOverSettings)
     framed: FramedSettings = field(default_factory=FramedSettings)
     way_up: WayUpSettings = field(default_factory=WayUpSettings)
     pairs: LinePairSettings = field(default_factory=LinePairSettings)

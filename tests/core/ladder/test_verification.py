@@ -26,7 +26,7 @@ from matcher.core.ladder.verification import (
     poses_again,
     verify,
 )
-from matcher.core.reference_set import KnownRecord, KnownReference
+from matcher.core.reference_set import KnownRecord, KnownReference, Reading, Written
 from matcher.core.search.reference_index import Hit
 from matcher.core.settings import FaceSize
 from tests.core.ladder.test_ladder import UNSCALED, candidate
@@ -301,6 +301,9 @@ class InMemory:
     def face(self, reference_id: int) -> Face:
         self.threads.add(threading.get_ident())
         return self.faces[reference_id - 1]
+
+    def read(self, reference_id: int, reading: Reading[Written]) -> Written:
+        return reading.read(self.face(reference_id))
 
     def description(self, reference_id: int) -> Description:
         return describe(self.face(reference_id))
