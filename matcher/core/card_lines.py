@@ -24,12 +24,20 @@ class CardLine:
     certainty: the reader's own, 0 to 1; not calibrated.
     box_mm:    where it stands.
     along:     whether it stands upright along a side.
+    framed:    whether it is seen to stand in a box, an oval or a ribbon, as issuers set their marks.
     """
 
     words: str
     certainty: float
     box_mm: BoxMm
     along: bool = False
+    framed: bool = False
+
+    @property
+    def broad_mm(self) -> float:
+        """From one edge of the line to the other, across its words."""
+        left, top, right, bottom = self.box_mm
+        return right - left if self.along else bottom - top
 
     def place(self, size: FaceSize) -> str:
         """Where it stands, in words.

@@ -118,7 +118,9 @@ class CardWords:
         for one in asked:
             record, reference = one.record, self.references.face(one.reference.id)
             written = self._written(one)
-            told = match_marks(lines, firm_lines(written, ocr), record.mark, (record.caption, record.club), ocr.marks)
+            told = match_marks(
+                lines, [one.line for one in written], record.mark, (record.caption, record.club), ocr.marks
+            )
             if lines and told.none_wanted:
                 told = replace(told, added=added_mark(self._sight(one), told.others, written, record.issuer, ocr))
             judged = judge(self.face, reference, one.alignment.transform, told, settings=self.settings.ladder.mark)

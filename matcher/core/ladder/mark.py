@@ -21,7 +21,7 @@ from matcher.core.calibration import Calibration, log_odds, sigmoid
 from matcher.core.card_lines import BoxMm, CardLine, share_of, wider
 from matcher.core.flatten import Face
 from matcher.core.ladder.caption_strips import ink_of
-from matcher.core.ladder.picture_round import expected_of_line, picture_round
+from matcher.core.ladder.picture_round import expected_ink, missing_ink, of_line, picture_round
 from matcher.core.ladder.registered import laid_over
 from matcher.core.ladder.words import FIRM
 from matcher.core.ladder.words_settings import MarkSettings, StripSettings
@@ -209,11 +209,12 @@ def _is_too_faint(
     if _stands_elsewhere(query, reference, transform, finding.lines, settings):
         return False
     if known:
-        expected = expected_of_line(query, reference, transform, known.box_mm, settings)
+        expected = of_line(expected_ink, query, reference, transform, known.box_mm, settings)
+        missing = 0.0 if seen else of_line(missing_ink, query, reference, transform, known.box_mm, settings)
     else:
-        back = np.asarray(np.linalg.inv(transform), np.float64)
-        expected = expected_of_line(reference, query, back, seen.box_mm, settings) if seen else 0.0
-    return expected < settings.least_expected
+        back, missing = np.asarray(np.linalg.inv(transform), np.float64), 0.0
+        expected = of_line(expected_ink, reference, query, back, seen.box_mm, settings) if seen else 0.0
+    return expected < settings.least_expected and missing < settings.surely_missing
 
 
 def _stands_elsewhere(

@@ -7,6 +7,7 @@ as well. And how much of a mark's ink would show on a card that is as faded and 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import cv2
 import numpy as np
@@ -54,15 +55,12 @@ def expected_ink(
     line: where it stands on the other, mm. How much fainter the first is, is told by its whole picture; the noise of
     either by what lies near the line, on the first where it is not as on the other.
     """
-    inks = ink_of(own), ink_of(other)
-    (left, top, right, bottom), (rows, columns) = (round(side * scale) for side in line), own.shape
-    box = slice(max(0, top), min(rows, bottom)), slice(max(0, left), min(columns, right))
+    inks, box = (ink_of(own), ink_of(other)), _box_of(line, scale, own.shape)
     elsewhere = shown.copy()
     elsewhere[box] = False
     if min(box[0].stop - box[0].start, box[1].stop - box[1].start) < settings.least_px or not elsewhere.any():
         return 0.0
-    first, second = (ink[elsewhere] for ink in inks)
-    fainter = max(0.0, float((first * second).sum()) / (float((second**2).sum()) + 1e-6))
+    fainter = _fainter(inks, elsewhere)
     room = round(settings.noise_mm * scale)
     wide = tuple(slice(max(0, side.start - room), side.stop + room) for side in box)
     near = elsewhere[wide]
@@ -79,13 +77,44 @@ def _mean_square(values: Floats) -> float:
     return float(np.median(values**2)) / MEDIAN_OF_SQUARES
 
 
-def expected_of_line(
-    query: Face, reference: Face, transform: NDArray[np.float64], line: BoxMm, settings: MarkSettings
+def missing_ink(
+    own: Grey, other: Grey, shown: NDArray[np.bool_], line: BoxMm, scale: float, settings: MarkSettings
 ) -> float:  # fmt: skip
-    """As `expected_ink`, of a line on the reference, mm. transform: (3, 3), query face pixels to reference face pixels.
+    """Share, 0 to 1, of the ink that a line of the other card would leave on this one, and that is not there: what its
+    place holds of ink is too little for it, whatever the picture round it does. Arguments as of `expected_ink`."""
+    inks = ink_of(own), ink_of(other)
+    box, fainter = _box_of(line, scale, own.shape), _fainter(inks, shown)
+    if min(box[0].stop - box[0].start, box[1].stop - box[1].start) < settings.least_px or not shown[box].all():
+        return 0.0
+    left, wanted = float(inks[0][box].var()), fainter**2 * float(inks[1][box].var())
+    return max(0.0, 1 - left / (wanted + 1e-6))
 
-    Neither glare nor what lies over the line is asked about.
-    """
+
+def _box_of(line: BoxMm, scale: float, shape: tuple[int, ...]) -> tuple[slice, slice]:
+    """Rows and columns of a box, mm, as far as the face goes."""
+    (left, top, right, bottom), (rows, columns) = (round(side * scale) for side in line), shape
+    return slice(max(0, top), min(rows, bottom)), slice(max(0, left), min(columns, right))
+
+
+def _fainter(inks: tuple[Floats, Floats], where: NDArray[np.bool_]) -> float:
+    """How much fainter the first of two inks is, by the whole picture."""
+    first, second = (ink[where] for ink in inks)
+    return max(0.0, float((first * second).sum()) / (float((second**2).sum()) + 1e-6))
+
+
+Measure = Callable[[Grey, Grey, NDArray[np.bool_], BoxMm, float, MarkSettings], float]
+
+
+def of_line(
+    measure: Measure,
+    query: Face,
+    reference: Face,
+    transform: NDArray[np.float64],
+    line: BoxMm,
+    settings: MarkSettings,
+) -> float:
+    """`expected_ink` or `missing_ink` of a line on the reference, mm. transform: (3, 3), query face pixels to reference
+    face pixels. Neither glare nor what lies over the line is asked about."""
     canvas, flags = (query.size.width, query.size.height), cv2.WARP_INVERSE_MAP
     other = cv2.warpPerspective(
         reference.grey, transform, canvas, flags=cv2.INTER_LINEAR | flags, borderMode=cv2.BORDER_REPLICATE
@@ -95,7 +124,7 @@ def expected_of_line(
     to_px = np.diag([reference.size.px_per_mm, reference.size.px_per_mm, 1.0])
     here = moved_box(line, to_mm @ np.linalg.inv(transform) @ to_px)
     trusted = np.asarray(query.trusted & (shown > 0))
-    return expected_ink(query.grey, np.asarray(other, np.uint8), trusted, here, query.size.px_per_mm, settings)
+    return measure(query.grey, np.asarray(other, np.uint8), trusted, here, query.size.px_per_mm, settings)
 
 
 MEDIAN_OF_SQUARES = 0.455

@@ -162,6 +162,8 @@ class MarkSettings:
     noise_mm:    room round a mark in which it is measured what a card shows of its own.
     least_expected: correlation of its inks to be expected of one mark, below which another ink is no other mark; of a
                  line of words, below which it may be there though nothing is read. By hand.
+    surely_missing: share of the ink that it would leave from which it is not there, though what is round it is full of
+                 ink. By hand.
     least_px:    a box that is narrower or lower, cut off by the card's edge, is not compared.
     same_words, read: share of letters in common, and certainty, from which a mark's own words were read on both cards.
                  By hand.
@@ -191,6 +193,7 @@ class MarkSettings:
     plain: float = 4.0
     noise_mm: float = 2.0
     least_expected: float = 0.6
+    surely_missing: float = 0.64
     least_px: int = 10
     none_read: float = 0.9
     one_read: float = 0.04

@@ -13,7 +13,6 @@ import numpy as np
 from matcher.core.card_lines import BoxMm, CardLine, moved_box, share_of
 from matcher.core.ladder.mark import mark_words
 from matcher.core.ocr.every_line import SAME_PLACE, find_lines, is_firm, read_found, zones
-from matcher.core.ocr.framed import is_framed
 from matcher.core.ocr.line_pairs import LinePair, Sight, WrittenLine, alike, near
 from matcher.core.ocr.reader import reader
 from matcher.core.ocr.settings import OcrSettings
@@ -23,15 +22,10 @@ from matcher.core.reference_set import KnownRecord
 
 @dataclass(frozen=True)
 class AddedLine:
-    """A line that only the query has.
-
-    size:   its height over that of the caption's largest line.
-    framed: whether it stands in a frame, as marks do and no club.
-    """
+    """A line that only the query has; size: its height over that of the caption's largest line."""
 
     line: CardLine
     size: float
-    framed: bool = False
 
 
 def added_line(
@@ -61,7 +55,7 @@ def added_line(
             told = max(alike(words, plain(one)) for one in known)
             if is_firm(line, rules) and told < settings.pairs.alike:
                 large = _height(boxes[number]) / max(map(_height, level))
-                added.append(AddedLine(line, large, is_framed(lines[number], settings.framed)))
+                added.append(AddedLine(line, large))
     return max(added, key=lambda one: one.line.certainty, default=None)
 
 

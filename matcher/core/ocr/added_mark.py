@@ -42,11 +42,10 @@ def added_mark(
 
 def is_printed_small(line: CardLine, settings: AddedMarkSettings) -> bool:
     """Whether a line is small, level or upright along a side, and surely read, as an issuer prints his mark. A later
-    owner writes larger and aslant, so that the box of his note is high."""
-    left, top, right, bottom = line.box_mm
-    broad = right - left if line.along else bottom - top
+    owner writes larger and aslant, so that the box of his note is high. In a frame it may be read less surely."""
     letters = sum(map(str.isalpha, line.words))
-    return broad <= settings.most_mm and letters >= settings.least_letters and line.certainty >= settings.firm
+    firm = settings.firm_framed if line.framed else settings.firm
+    return line.broad_mm <= settings.most_mm and letters >= settings.least_letters and line.certainty >= firm
 
 
 def _is_on(line: CardLine, place: BoxMm, written: Sequence[WrittenLine], settings: AddedMarkSettings) -> bool:

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from matcher.core.card_lines import BoxMm, CardLine, share_of
 from matcher.core.detect.card_quad import CardQuad
 from matcher.core.detect.warp import warp_quad
+from matcher.core.ocr.framed import is_framed
 from matcher.core.ocr.reader import Box, Reader, reader
 from matcher.core.ocr.reading import stretched
 from matcher.core.ocr.settings import EveryLineSettings, OcrSettings
@@ -159,7 +160,8 @@ def _on_any(box: BoxMm, others: Iterable[BoxMm]) -> bool:
 def read_found(library: Reader, found: FoundLine, rules: EveryLineSettings) -> CardLine:
     """What a line says, as far as the reader can tell; it may be none: ask `is_firm`."""
     words, certainty, _ = library.read(found.strip, found.corners, rules.squeezed)
-    return CardLine(words, certainty, found.box_mm, found.zone.quarters != 0)
+    framed = is_framed(found.strip, found.corners, rules.framed)
+    return CardLine(words, certainty, found.box_mm, found.zone.quarters != 0, framed)
 
 
 def is_firm(line: CardLine, rules: EveryLineSettings) -> bool:

@@ -1,5 +1,5 @@
-"""Does a line stand in a frame, a box, an oval or a ribbon, as issuers set their marks? A line that was found in, yes
-or no out.
+"""Does a line stand in a frame, a box, an oval or a ribbon, as issuers set their marks? A strip of a card and where in
+it a line was found in, yes or no out.
 
 Letters make a stroke here and there; a frame's upper and lower edge go through from one end of the line to the other.
 """
@@ -10,21 +10,23 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from matcher.core.ocr.every_line import FoundLine
 from matcher.core.ocr.settings import FramedSettings
 
 Floats = NDArray[np.float32]
 
 
-def is_framed(found: FoundLine, settings: FramedSettings | None = None) -> bool:
-    """Whether an edge goes through above the middle of a line's letters, and another below."""
+def is_framed(strip: NDArray[np.uint8], corners: NDArray[np.float32], settings: FramedSettings | None = None) -> bool:
+    """Whether an edge goes through above the middle of a line's letters, and another below.
+
+    strip: (rows, columns), in which the line lies level; corners: (4, 2), of the line in it, pixels.
+    """
     settings = settings or FramedSettings()
-    (left, top), (right, bottom) = found.corners.min(axis=0), found.corners.max(axis=0)
+    (left, top), (right, bottom) = corners.min(axis=0), corners.max(axis=0)
     height = bottom - top
     aside, around = settings.ends * (right - left), settings.around * height
     rows = slice(max(0, round(top - around)), round(bottom + around))
     columns = slice(max(0, round(left + aside)), round(right - aside))
-    steps = _steps(np.ascontiguousarray(found.strip[rows, columns]), settings)
+    steps = _steps(np.ascontiguousarray(strip[rows, columns]), settings)
     if steps.size == 0:
         return False
     through = _goes_through(steps, settings)

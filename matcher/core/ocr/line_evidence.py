@@ -19,7 +19,7 @@ from matcher.core.ladder.candidate import Candidate
 from matcher.core.ladder.caption_zone import bears_letters
 from matcher.core.ladder.letters import compare_letters
 from matcher.core.ladder.mark import mark_words
-from matcher.core.ladder.picture_round import expected_of_line
+from matcher.core.ladder.picture_round import expected_ink, of_line
 from matcher.core.ladder.words import LARGE, Wanting, WordLine, WordsFinding, judge_line, judge_words
 from matcher.core.ladder.words_settings import MarkSettings
 from matcher.core.ocr.added_line import AddedLine, added_line
@@ -48,7 +48,7 @@ def compare_words(
         return WordsFinding(NOT_FOUND, ()) if elsewhere else None
     lines = tuple(side_by_side(partial(judged_line, sight=sight, settings=ocr.pairs), pairs))
     added = None if any(pair.part == "club" for pair in pairs) else added_line(sight, written, pairs, record, ocr)
-    if added and record.mark and (added.framed or added.size < LARGE):
+    if added and record.mark and (added.line.framed or added.size < LARGE):
         added = None  # for the mark to judge, where the record tells of one or of none
     wanting = wanting_of(record, pairs, added)
     ink = candidate.caption_probability
@@ -109,7 +109,7 @@ def is_unseen(pair: LinePair, sight: Sight, fit: float) -> bool:
     if fit == NO_INK["ink_fit"]:
         return False
     box, rules = pair.written.line.box_mm, MarkSettings()
-    expected = expected_of_line(sight.query, sight.reference, sight.transform, box, rules)
+    expected = of_line(expected_ink, sight.query, sight.reference, sight.transform, box, rules)
     return expected >= rules.least_expected and fit < expected - SHORT
 
 

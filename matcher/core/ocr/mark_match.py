@@ -25,8 +25,10 @@ def match_marks(
     wanted = plain(mark_words(mark))
     rest = [plain(line) for line in caption if plain(line)]
     free = [line for line in query if not _is_caption(line, wanted, rest, settings)]
-    known, _ = _likest(reference, wanted, settings)
-    seen, likeness = _likest(free, wanted, settings)
+    known, _ = _likest(reference, [wanted], settings)
+    known = known or _left_over(reference, wanted, rest, settings)
+    # Small type is misread alike on two cards of one printing.
+    seen, likeness = _likest(free, [wanted, plain(known.words)] if known else [wanted], settings)
     others = tuple(line for line in free if line is not seen)
     alike = [line for line in reference if wanted and _alike(plain(line.words), wanted) >= settings.same_words]
     return MarkLines(mark, known, seen, likeness, others, twice=len(alike) > 1)
@@ -40,14 +42,28 @@ def _is_caption(line: CardLine, wanted: str, rest: Sequence[str], settings: Mark
 
 
 def _likest(
-    lines: Sequence[CardLine], wanted: str, settings: MarkMatchSettings
+    lines: Sequence[CardLine], wanted: Sequence[str], settings: MarkMatchSettings
 ) -> tuple[CardLine | None, float]:  # fmt: skip
-    """The line that reads most like the mark, and how like it is, 0 to 1; None where none is alike enough."""
-    ranked = sorted(lines, key=lambda line: _alike(plain(line.words), wanted), reverse=True)
-    if not ranked or not wanted:
+    """The line that reads most like the mark in one of its spellings, and how like it is, 0 to 1; None where none is
+    alike enough."""
+
+    def likeness(line: CardLine) -> float:
+        return max(_alike(plain(line.words), words) for words in wanted)
+
+    best = max(lines, key=likeness, default=None)
+    if best is None:
         return None, 0.0
-    likeness = _alike(plain(ranked[0].words), wanted)
-    return (ranked[0], likeness / 100) if likeness >= settings.same_words else (None, likeness / 100)
+    return best if likeness(best) >= settings.same_words else None, likeness(best) / 100
+
+
+def _left_over(
+    lines: Sequence[CardLine], wanted: str, rest: Sequence[str], settings: MarkMatchSettings
+) -> CardLine | None:  # fmt: skip
+    """The line in small type that may be the mark, badly as it was read; None where there is none."""
+    small = [line for line in lines if line.broad_mm <= settings.small_mm]
+    free = [line for line in small if not _is_caption(line, wanted, rest, settings)]
+    best = max(free, key=lambda line: _alike(plain(line.words), wanted), default=None)
+    return best if best and _alike(plain(best.words), wanted) >= settings.left_over else None
 
 
 PART = 5

@@ -58,6 +58,31 @@ class ReadingSettings:
 
 
 @dataclass(frozen=True)
+class FramedSettings:
+    """`framed`, for `every_line`; by hand: of 82 lines on 40 references used to scale 10 of 13 in a frame are told, of
+    69 others none.
+
+    ends:         share of the line's length left out at either end: an oval bends there.
+    around:       share of its height by which a frame may stand farther out than its box.
+    middle:       share of its height on both sides of its middle in which no frame's edge lies.
+    blur_px, lean_px: Gaussian sigma, and by how many rows an edge may rise or fall over the line.
+    bold_percent: percentile of all steps that is a bold stroke's.
+    step, share:  share of that from which a column has a step, and share of the columns that must have it.
+    least_px:     what is lower or narrower shows no frame.
+    """
+
+    ends: float = 0.3
+    around: float = 0.35
+    middle: float = 0.2
+    blur_px: float = 1.2
+    lean_px: int = 2
+    bold_percent: float = 95.0
+    step: float = 0.65
+    share: float = 0.8
+    least_px: int = 12
+
+
+@dataclass(frozen=True)
 class EveryLineSettings:
     """`every_line`: small type anywhere along the edges of a card, an issuer's mark above all.
 
@@ -71,6 +96,7 @@ class EveryLineSettings:
     rim_mm:          left out of the worn outer rim. By hand.
     joined_mm:       gap between two pieces of a line along a side, below which they are one. By hand.
     tone_mm, least_certainty, least_letters: as of `ReadingSettings`; by hand.
+    framed:          how a frame round a line is told.
     """
 
     px_per_mm: float = 16.0
@@ -86,6 +112,7 @@ class EveryLineSettings:
     tone_mm: float = 3.0
     least_certainty: float = 0.5
     least_letters: int = 4
+    framed: FramedSettings = field(default_factory=FramedSettings)
 
 
 @dataclass(frozen=True)
@@ -153,10 +180,14 @@ class MarkMatchSettings:
     """`mark_match`; by hand.
 
     same_words: per cent of letters in common from which a line that was read is the record's mark.
+    left_over:  the same of a reference's line in small type that is none of the record's others.
+    small_mm:   height up to which type is small, its frame counted in.
     caption:    per cent from which it is one of the record's other lines.
     """
 
     same_words: float = 60.0
+    left_over: float = 33.0
+    small_mm: float = 2.6
     caption: float = 70.0
 
 
@@ -181,7 +212,7 @@ class AddedMarkSettings:
 
     most_mm:       height up to which a line, with its frame, is set as small as marks are.
     least_letters: of a mark; a number alone is an owner's note.
-    firm:          certainty from which a line was surely read.
+    firm, firm_framed: certainty from which a line was surely read, standing free and in a frame.
     same_place:    share of the smaller of two boxes that must lie in the other for their lines to stand in one place.
     same_words:    share of letters in common from which they are one line.
     """
@@ -189,32 +220,9 @@ class AddedMarkSettings:
     most_mm: float = 2.6
     least_letters: int = 5
     firm: float = 0.8
+    firm_framed: float = 0.5
     same_place: float = 0.4
     same_words: float = 0.45
-
-
-@dataclass(frozen=True)
-class FramedSettings:
-    """`framed`; by hand: of 82 lines on 40 references used to scale 10 of 13 in a frame are told, of 69 others none.
-
-    ends:         share of the line's length left out at either end: an oval bends there.
-    around:       share of its height by which a frame may stand farther out than its box.
-    middle:       share of its height on both sides of its middle in which no frame's edge lies.
-    blur_px, lean_px: Gaussian sigma, and by how many rows an edge may rise or fall over the line.
-    bold_percent: percentile of all steps that is a bold stroke's.
-    step, share:  share of that from which a column has a step, and share of the columns that must have it.
-    least_px:     what is lower or narrower shows no frame.
-    """
-
-    ends: float = 0.3
-    around: float = 0.35
-    middle: float = 0.2
-    blur_px: float = 1.2
-    lean_px: int = 2
-    bold_percent: float = 95.0
-    step: float = 0.65
-    share: float = 0.8
-    least_px: int = 12
 
 
 @dataclass(frozen=True)
@@ -285,7 +293,6 @@ class OcrSettings:
     marks: MarkMatchSettings = field(default_factory=MarkMatchSettings)
     added_mark: AddedMarkSettings = field(default_factory=AddedMarkSettings)
     printed_over: PrintedOverSettings = field(default_factory=PrintedOverSettings)
-    framed: FramedSettings = field(default_factory=FramedSettings)
     way_up: WayUpSettings = field(default_factory=WayUpSettings)
     pairs: LinePairSettings = field(default_factory=LinePairSettings)
     club_below: ClubBelowSettings = field(default_factory=ClubBelowSettings)

@@ -204,6 +204,22 @@ def test_a_mark_that_the_known_card_is_too_faint_to_show_is_not_another() -> Non
     assert judge_mark(marked(seed=2), reference, np.eye(3), told).probability is None
 
 
+def test_a_bold_mark_is_gone_beside_whatever_ink_the_picture_has_there() -> None:
+    """An oval had been gone from a clear photo, and its place was 'too faint', since hair and beard were round it."""
+    busy = picture(64)
+    bare = face_of(busy, noise=2.0, contrast=0.6, seed=3)
+    inked = draw_line(line_of(WORDS, "oval", HEAD), bare.grey.shape, bare.size.px_per_mm)
+    strong = face_of(busy, noise=2.0, seed=1)
+    reference = with_grey(strong, 255 * ink_on((strong.grey / 255).astype(np.float32), inked))
+    known = seen(at=HEAD)
+    gone = found(bare, known=known, reference=reference)
+    assert gone.probability is not None
+    assert gone.probability < 0.25
+    there = with_grey(reference, 215 - (235 - reference.grey.astype(np.float32)) * 0.6)
+    assert found(there, known=known, reference=reference).probability != gone.probability
+    assert (found(there, known=known, reference=reference).probability or 1.0) > 0.5
+
+
 def with_grey(face: Face, grey: np.ndarray) -> Face:
     drawn = np.clip(np.rint(grey), 0, 255).astype(np.uint8)
     return replace(face, grey=drawn, pixels=np.repeat(drawn[..., None], 3, axis=2))
@@ -278,6 +294,29 @@ def test_a_piece_of_the_mark_tells_where_it_stands() -> None:
     )
     assert lines.known is not None
     assert lines.known.words == "Pelldale"
+
+
+def test_a_mark_in_type_too_small_to_be_read_well_is_known_by_being_left_over() -> None:
+    """Nothing could be compared, though its box was found: condensed type of 1 mm had been read as 'Snoke SIEIFaLF'."""
+    name = CardLine("J. Harlesk", 0.99, (1.0, 5.0, 9.0, 8.0))
+    small = CardLine("Peldo SIFIR Te", 0.4, (14.0, 59.0, 22.0, 61.0))
+
+    def known(*lines: CardLine) -> CardLine | None:
+        return match_marks([], [name, *lines], WORDS, ("J. Harlesk", "Peldo Rifles")).known
+
+    assert known(small) == small
+    assert known(replace(small, box_mm=(14.0, 57.0, 22.0, 61.0))) is None  # as large as a caption
+    assert known(replace(small, words="XV OOUQ")) is None  # nothing of it
+    assert known(replace(small, words="Peldo SIFles")) is None  # the club
+    assert known(small, seen()) == seen()  # where the mark itself was read
+
+
+def test_small_type_that_is_misread_alike_on_both_cards_is_one_mark() -> None:
+    box: BoxMm = (14.0, 59.0, 22.0, 61.0)
+    misread, again = CardLine("IAGSTSWI CHESA", 0.8, box), CardLine("JAGSTSWI CSCSA", 0.8, box)
+    told = match_marks([again], [misread], "Ingstow Cocoa", ("J. Harlesk",))
+    assert told.known == misread
+    assert told.seen == again
 
 
 def test_the_caption_is_no_mark() -> None:

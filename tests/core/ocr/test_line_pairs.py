@@ -16,13 +16,14 @@ from matcher.core.ladder.candidate import Candidate
 from matcher.core.ladder.caption_zone import bears_letters
 from matcher.core.ladder.words import WordsFinding
 from matcher.core.ocr.added_line import without_match
-from matcher.core.ocr.added_mark import added_mark
+from matcher.core.ocr.added_mark import added_mark, is_printed_small
 from matcher.core.ocr.every_line import joined, lines_of_photo
 from matcher.core.ocr.line_evidence import compare_words, judged_line, said_by_both, unsure, wanting_of
 from matcher.core.ocr.line_pairs import LinePair, Sight, WrittenLine, caption_lines, pair_lines, written_on
 from matcher.core.ocr.looks import Look
 from matcher.core.ocr.reader import Reader
 from matcher.core.ocr.reading import can_read
+from matcher.core.ocr.settings import AddedMarkSettings
 from matcher.core.ocr.spelling import Frames
 from matcher.core.reference_set import KnownRecord, KnownReference
 from matcher.lab.synthesis.lettering import CENTURY
@@ -144,6 +145,28 @@ def test_a_mark_that_only_the_query_has_is_found_and_a_note_is_none() -> None:
     assert added([*words, mark], [*words, mark]) == ""
     assert added([*words, mark], words, issuer=MARK) == ""
     assert added([*words, line("coll. Banden", 18.2, 59.0, 3.0, turn=9.0, tone=0.97)], words) == ""
+
+
+def test_a_mark_in_a_frame_may_be_read_less_surely_than_one_that_stands_free() -> None:
+    rules = AddedMarkSettings()
+    free = CardLine("Pe11da e Tea", 0.6, (14.0, 59.0, 24.0, 61.0))
+    assert not is_printed_small(free, rules)
+    assert is_printed_small(replace(free, framed=True), rules)
+    assert not is_printed_small(replace(free, framed=True, certainty=0.3), rules)
+
+
+def test_a_box_round_a_line_is_seen_where_the_line_is_read() -> None:
+    def framed(frame: MarkForm) -> list[bool]:
+        face = card(
+            [*at_the_head(NAME, CLUB), replace(line(MARK, 18.2, 60.5, 1.3, tone=0.97), part="mark", frame=frame)],
+            seed=2,
+        )
+        seen = sight(face, face)
+        lines = lines_of_photo(seen.photo, seen.outline, face.size)
+        return [one.framed for one in lines if fuzz.ratio(one.words, MARK) > 70]
+
+    assert framed("box") == [True]
+    assert framed("line") == [False]
 
 
 def test_words_found_nowhere_on_the_known_card_are_left_open_where_head_and_foot_are_picture() -> None:
