@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 
@@ -17,7 +18,7 @@ from matcher.core.ladder.candidate import Candidate
 from matcher.core.ladder.caption_strips import ink_of
 from matcher.core.ladder.decision import decide, marks_asked
 from matcher.core.ladder.mark import MarkFinding, MarkLines, glanced_mark, judge_mark, mark_words
-from matcher.core.ladder.picture_round import expected_ink
+from matcher.core.ladder.picture_round import expected_ink, missing_ink
 from matcher.core.ladder.words_settings import MarkSettings
 from matcher.core.ocr.mark_match import match_marks
 from matcher.core.settings import Thresholds
@@ -206,18 +207,25 @@ def test_a_mark_that_the_known_card_is_too_faint_to_show_is_not_another() -> Non
 
 def test_a_bold_mark_is_gone_beside_whatever_ink_the_picture_has_there() -> None:
     """An oval had been gone from a clear photo, and its place was 'too faint', since hair and beard were round it."""
-    busy = picture(64)
-    bare = face_of(busy, noise=2.0, contrast=0.6, seed=3)
-    inked = draw_line(line_of(WORDS, "oval", HEAD), bare.grey.shape, bare.size.px_per_mm)
-    strong = face_of(busy, noise=2.0, seed=1)
+    busy = face_of(NEGATIVE, noise=2.0, seed=1)
+    hair = 35.0 * np.sin(np.arange(busy.size.width) / 1.3)  # round the mark, and not beneath it
+    combed = busy.grey.astype(np.float32)
+    combed[:28] += hair
+    combed[52:80] += hair
+    strong = with_grey(busy, combed)
+    inked = draw_line(line_of(WORDS, "oval", HEAD), strong.grey.shape, strong.size.px_per_mm)
     reference = with_grey(strong, 255 * ink_on((strong.grey / 255).astype(np.float32), inked))
-    known = seen(at=HEAD)
-    gone = found(bare, known=known, reference=reference)
-    assert gone.probability is not None
-    assert gone.probability < 0.25
-    there = with_grey(reference, 215 - (235 - reference.grey.astype(np.float32)) * 0.6)
-    assert found(there, known=known, reference=reference).probability != gone.probability
-    assert (found(there, known=known, reference=reference).probability or 1.0) > 0.5
+    shown, box, rules = np.ones(busy.grey.shape, np.bool_), seen(at=HEAD).box_mm, MarkSettings()
+    lost = strong.grey.copy()
+    lost[:80] = cv2.GaussianBlur(strong.grey[:80], (0, 0), 2.0)
+    gone = faded(with_grey(busy, lost), 0.8, 5, 1.0).grey, reference.grey, shown, box, busy.size.px_per_mm, rules
+    assert expected_ink(*gone) < rules.least_expected
+    assert missing_ink(*gone) > rules.surely_missing
+    there = (faded(reference, 0.8, 6, 1.0).grey, *gone[1:])
+    assert missing_ink(*there) < 0.5 * rules.surely_missing
+    hidden = shown.copy()
+    hidden[30:36] = False
+    assert missing_ink(*gone[:2], hidden, *gone[3:]) == 0.0  # nothing is missing that is not shown
 
 
 def with_grey(face: Face, grey: np.ndarray) -> Face:
