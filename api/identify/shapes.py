@@ -95,6 +95,9 @@ class Line(Contract):
     place: str = Field(description="Where it stands, in words.")
     box_mm: tuple[float, float, float, float] = Field(description="Left, top, right, bottom on the card.")
     certainty: Probability = Field(description="The reader's own; not calibrated.")
+    form: Literal["line", "box", "oval", "ribbon", ""] = Field(
+        "", description="The frame in which a mark stands; empty where that is not told."
+    )
 
 
 class Card(Contract):

@@ -185,7 +185,8 @@ class FaceFacts:
 class WrittenLine:
     """A line that was read on the card. part: caption, club or mark, "" where that is not told. place: in words.
 
-    box_mm: left, top, right, bottom on the card. certainty: the reader's own, not calibrated.
+    box_mm: left, top, right, bottom on the card. certainty: the reader's own, not calibrated. form: line, box, oval or
+    ribbon, the frame in which a mark stands; "" where that is not told.
     """
 
     words: str
@@ -193,6 +194,7 @@ class WrittenLine:
     place: str
     box_mm: tuple[float, float, float, float]
     certainty: float
+    form: str = ""
 
 
 @dataclass(frozen=True)
@@ -300,6 +302,7 @@ def _lines(card: CardAnswer) -> tuple[WrittenLine, ...]:
             line.place(size),
             tuple(round(side * size.enlarged, 1) for side in line.box_mm),  # type: ignore[arg-type]
             round(line.certainty, 3),
+            line.form_told if parts.get(line) == "mark" else "",
         )
         for line in sorted(card.lines, key=lambda line: line.box_mm[1])
     )

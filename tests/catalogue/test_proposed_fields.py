@@ -47,6 +47,18 @@ def test_a_mark_is_proposed_with_its_place_and_one_not_read_is_left_blank(scans:
     assert (blank.value, blank.confirm) == ("", True)
 
 
+def test_a_mark_is_proposed_with_its_frame_where_that_was_seen(scans: Path) -> None:
+    oval = replace(line(MARK, "mark"), form="oval")
+    assert proposed_fields(card(scans, oval))["mark"].value == f"{MARK} (oval, foot left)"
+
+
+def test_a_new_mark_that_says_what_the_known_one_says_is_proposed_as_it_stands_here(scans: Path) -> None:
+    """The known record's mark was filled in, in its own frame and place."""
+    ribbon = replace(line("BRELL & CO.", "mark"), form="ribbon")
+    told = proposed_fields(card(scans, ribbon, outcome="new_mark"))["mark"]
+    assert (told.value, told.confirm) == ("BRELL & CO. (ribbon, foot left)", True)
+
+
 def test_a_mark_that_says_what_the_closest_records_says_is_written_as_there(scans: Path) -> None:
     """A reader's full stop for a comma would make the same mark another one wherever records are listed by it."""
     told = proposed_fields(card(scans, line("BRELL & CO.", "mark")))["mark"]

@@ -2,7 +2,7 @@
 
 import { comparedCrops } from "./cropmap.js";
 import { h, say, svg } from "./dom.js";
-import { markLine, sureness, toldOf } from "./words.js";
+import { markLine, stands, sureness, toldOf } from "./words.js";
 
 const PX_PER_MM = 640 / 63.5;
 
@@ -85,7 +85,7 @@ function mark(view, words) {
   view.beside(box && view.isLaid ? () => rings([box]) : null);
   if (box) view.view.goTo(box);
   const known = view.chosen.evidence.mark;
-  const read = line ? [h("i", { class: "printed" }, line.words), `, ${line.place}`] : "none";
+  const read = line ? [h("i", { class: "printed" }, line.words), `, ${stands(line)}`] : "none";
   explain(view, "mark", words, h("p", {}, "Read on this card: ", read, `. ${view.chosen.record_id} has: `, known ? h("i", { class: "printed" }, known) : "none said", "."));
 }
 

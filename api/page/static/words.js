@@ -138,9 +138,12 @@ export const markTold = (mark) => mark && h("span", { class: "small" }, mark ===
 // The issuer's mark as it was read on the card, and as the record has it. A find, or a lot's card, knows it by its fields.
 export const markLine = (card) => (card.lines ?? []).find(({ part }) => part === "mark");
 
+// In which form it stands, if that is told, and where: "oval, foot right".
+export const stands = ({ form, place }) => [form, place].filter(Boolean).join(", ");
+
 function marks(card, best) {
   const line = markLine(card);
-  const read = line ? `${line.words} (${line.place})` : card.fields?.mark?.value;
+  const read = line ? `${line.words} (${stands(line)})` : card.fields?.mark?.value;
   const known = best?.evidence?.mark;
   return [read ? ["read ", printed(read)] : "none was read here", known && [`; ${best.record_id} has `, known === NO_MARK ? known : printed(known)], "."];
 }

@@ -74,7 +74,8 @@ def proposed_fields(card: CardResult, marks: Marks = frozenset) -> dict[str, Pro
     known = _known(closest)
     for line in lines:
         if line.part and line.part not in fields:
-            fields[line.part] = _read(line, known.get(line.part, ""))
+            alike = "" if line.part == "mark" and card.outcome == "new_mark" else known.get(line.part, "")
+            fields[line.part] = _read(line, alike)
     if card.caption is not None and closest and card.caption == closest.caption:  # found to be the same words
         fields["caption"] = ProposedField(card.caption, f"copied from {closest.record_id}")
     if closest and card.lines and known.get("mark") and "mark" not in fields:
@@ -127,9 +128,10 @@ def _unread(known: str, record_id: str) -> ProposedField:
 
 
 def _read(line: WrittenLine, known: str) -> ProposedField:
-    """As the closest record has it where it says the same, in whatever capitals; else a mark with its place."""
+    """As the closest record has it where it says the same, in whatever capitals; else a mark as it stands here."""
     same = _letters(line.words) == _letters(known)
-    other = f"{line.words} ({line.place})" if line.part == "mark" else line.words
+    stands = ", ".join(filter(None, (line.form, line.place)))
+    other = f"{line.words} ({stands})" if line.part == "mark" else line.words
     return ProposedField(known if same else other, READ, line.certainty < SURE or not same)
 
 

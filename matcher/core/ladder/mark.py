@@ -44,6 +44,9 @@ def mark_words(mark: str) -> str:
     return "" if words.strip().casefold() == NO_MARK else words.strip()
 
 
+IN_FORM = {"line": "without a frame", "box": "in a box", "oval": "in an oval", "ribbon": "on a ribbon"}
+
+
 @dataclass(frozen=True)
 class MarkLines:
     """What reading says of one record's mark.
@@ -64,6 +67,11 @@ class MarkLines:
     others: tuple[CardLine, ...] = ()
     added: CardLine | None = None
     twice: bool = False
+
+    def other_form(self, sure: float) -> bool:
+        """Whether it was read on both cards, and surely stands in two forms."""
+        both = [line for line in (self.known, self.seen) if line and line.formed >= sure]
+        return len(both) == 2 and both[0].form != both[1].form
 
     @property
     def none_wanted(self) -> bool:
@@ -121,6 +129,9 @@ class MarkFinding:
             return f"the same mark, {wanted!r}"
         if self.line is None:
             return f"mark: {wanted!r} does not stand where it stands on the reference"
+        if self.lines.known and self.lines.other_form(MarkSettings().surely_formed):
+            here, there = (IN_FORM[one.form] for one in (self.line, self.lines.known))
+            return f"mark: {self.line.words!r} {here}, {there} on the reference"
         if self.lines.seen:
             return f"mark: {self.line.words!r}, in another form or place than on the reference"
         return f"mark: {self.line.words!r}, not {wanted!r}"
@@ -156,6 +167,8 @@ def judge_mark(
         elsewhere = _stands_elsewhere(query, reference, transform, lines, settings)
         return MarkFinding(settings.elsewhere if elsewhere else None, lines, line)
     probability = _stated("mark", features, calibration, settings)
+    if lines.other_form(settings.surely_formed):
+        probability = min(probability, settings.other_form)
     finding = MarkFinding(probability, lines, line, features)
     if _is_too_faint(query, reference, transform, finding, settings):
         return replace(finding, probability=None)

@@ -147,6 +147,7 @@ class MarkSettings:
     form_gap:    by how much letters must agree better than letters and frame together for the frame to be another: of
                  224 photos that were used to fit, of cards of one mark, none was above 0.35.
     other_form:  probability of one mark that is left then. By hand.
+    surely_formed: certainty of a line's form from which two that differ are two marks. By hand.
     laid_px:     breadth, face pixels, from which something lies on the card: a ribbon is narrower.
     same_place:  share of the smaller of two boxes that must lie in the other for their lines to stand in one place.
     search_px:   how far, in each direction, the ink may sit from where the picture puts it.
@@ -180,6 +181,7 @@ class MarkSettings:
     edge_mm: float = 0.6
     form_gap: float = 0.38
     other_form: float = 0.1
+    surely_formed: float = 0.9
     laid_px: int = 44
     same_place: float = 0.4
     search_px: int = 6

@@ -6,7 +6,7 @@ photo -> reading (reader, the library) -> caption_match (line_match: which line 
 which is the caption, which the club; `way_up` turns a card over whose words stand on their heads. `line_pairs` looks at
 a reference's lines (`kept_lines`: read once and kept) again on a query (`looks`: one place, cut out and read), `rows`
 reads words of its record that no search found there, `printed_over` says which lines were printed upon the picture
-itself. `added_line` finds a caption's line that only the query has, `added_mark` a mark (`framed`: does a line stand in
-a frame?), `line_evidence` says how far apart the two sights are;
+itself. `added_line` finds a caption's line that only the query has, `added_mark` a mark (`mark_form`: does a line stand
+in a frame?), `line_evidence` says how far apart the two sights are;
 captions whose lines are not found there go the way above. `settings` holds the numbers.
 """

@@ -6,7 +6,7 @@ The issuer's mark stands there, in small type. `reading` reads head and foot alo
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Literal
 
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from matcher.core.card_lines import BoxMm, CardLine, share_of
 from matcher.core.detect.card_quad import CardQuad
 from matcher.core.detect.warp import warp_quad
-from matcher.core.ocr.framed import is_framed
+from matcher.core.ocr.mark_form import form_of
 from matcher.core.ocr.reader import Box, Reader, reader
 from matcher.core.ocr.reading import stretched
 from matcher.core.ocr.settings import EveryLineSettings, OcrSettings
@@ -160,8 +160,11 @@ def _on_any(box: BoxMm, others: Iterable[BoxMm]) -> bool:
 def read_found(library: Reader, found: FoundLine, rules: EveryLineSettings) -> CardLine:
     """What a line says, as far as the reader can tell; it may be none: ask `is_firm`."""
     words, certainty, _ = library.read(found.strip, found.corners, rules.squeezed)
-    framed = is_framed(found.strip, found.corners, rules.framed)
-    return CardLine(words, certainty, found.box_mm, found.zone.quarters != 0, framed)
+    line = CardLine(words, certainty, found.box_mm, found.zone.quarters != 0)
+    if line.broad_mm > rules.framed_mm:
+        return line
+    form = form_of(found.strip, found.corners)
+    return replace(line, form=form.name, formed=form.certainty)
 
 
 def is_firm(line: CardLine, rules: EveryLineSettings) -> bool:

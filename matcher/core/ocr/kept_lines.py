@@ -27,10 +27,10 @@ from matcher.core.ocr.reading import can_read
 from matcher.core.ocr.settings import OcrSettings
 from matcher.core.ocr.spelling import Frames
 
-FORM = "lines/6"
+FORM = "lines/7"
 """Raise it when other lines are found, or others read, for the same face by the same networks and settings."""
 
-NETWORKS = ("lines", "reader")
+NETWORKS = ("lines", "reader", "mark_form")
 """How the names of the files begin by which lines are found and read."""
 
 

@@ -58,31 +58,6 @@ class ReadingSettings:
 
 
 @dataclass(frozen=True)
-class FramedSettings:
-    """`framed`, for `every_line`; by hand: of 82 lines on 40 references used to scale 10 of 13 in a frame are told, of
-    69 others none.
-
-    ends:         share of the line's length left out at either end: an oval bends there.
-    around:       share of its height by which a frame may stand farther out than its box.
-    middle:       share of its height on both sides of its middle in which no frame's edge lies.
-    blur_px, lean_px: Gaussian sigma, and by how many rows an edge may rise or fall over the line.
-    bold_percent: percentile of all steps that is a bold stroke's.
-    step, share:  share of that from which a column has a step, and share of the columns that must have it.
-    least_px:     what is lower or narrower shows no frame.
-    """
-
-    ends: float = 0.3
-    around: float = 0.35
-    middle: float = 0.2
-    blur_px: float = 1.2
-    lean_px: int = 2
-    bold_percent: float = 95.0
-    step: float = 0.65
-    share: float = 0.8
-    least_px: int = 12
-
-
-@dataclass(frozen=True)
 class EveryLineSettings:
     """`every_line`: small type anywhere along the edges of a card, an issuer's mark above all.
 
@@ -96,7 +71,7 @@ class EveryLineSettings:
     rim_mm:          left out of the worn outer rim. By hand.
     joined_mm:       gap between two pieces of a line along a side, below which they are one. By hand.
     tone_mm, least_certainty, least_letters: as of `ReadingSettings`; by hand.
-    framed:          how a frame round a line is told.
+    framed_mm:       height up to which a line, with its frame, is looked at for its form: marks are set small. By hand.
     """
 
     px_per_mm: float = 16.0
@@ -112,7 +87,7 @@ class EveryLineSettings:
     tone_mm: float = 3.0
     least_certainty: float = 0.5
     least_letters: int = 4
-    framed: FramedSettings = field(default_factory=FramedSettings)
+    framed_mm: float = 3.6
 
 
 @dataclass(frozen=True)

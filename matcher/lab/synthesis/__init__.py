@@ -9,6 +9,7 @@ What is on a card:
     wording         words, places, a mark        -> lines where they stand, in mm
     random_wording  a random generator           -> wordings, and small changes to them
     line_drawing    a line in mm                 -> its ink on a sheet
+    mark_frames     a sheet and a line's box     -> the sheet with a frame, in many ways, to be learnt from
     stray_words     a view or a card             -> the same with words that are no caption
     prints          a view of a plate + a look   -> one print's own rendering: tone, softness, retouching, screen
     movement        a view of a plate            -> the view of a plate exposed seconds later

@@ -30,6 +30,9 @@ Networks, which need PyTorch:
     train_change_detector  `scripts/train_change_detector`
     change_windows         registered pairs            -> batches of windows, varied anew
     change_network         batches                     -> where two pictures show different things
+    train_forms            `scripts/train_forms`
+    form_tiles             pictures and typefaces      -> lines in frames, cut out as the product cuts them
+    form_network           tiles                       -> in which form a line stands
     train_letters          `scripts/train_letters`
     letter_pairs           pictures, typefaces         -> lines on two cards each, and where they differ
     letter_sheets          the same                    -> the same, drawn straight on two sheets

@@ -327,6 +327,16 @@ def test_small_type_that_is_misread_alike_on_both_cards_is_one_mark() -> None:
     assert told.seen == again
 
 
+def test_a_mark_that_surely_stands_in_another_frame_is_another_whatever_its_ink_says() -> None:
+    box, oval = replace(seen(), form="box", formed=0.95), replace(seen(), form="oval", formed=0.95)
+    told = found(marked(seed=2), oval, known=box)  # the ink is that of one mark
+    assert told.probability is not None
+    assert told.probability < 0.25
+    assert told.words == f"mark: {WORDS!r} in an oval, in a box on the reference"
+    assert (found(marked(seed=2), replace(oval, formed=0.7), known=box).probability or 0) > 0.9
+    assert (found(marked(seed=2), replace(oval, form="box"), known=box).probability or 0) > 0.9
+
+
 def test_the_caption_is_no_mark() -> None:
     lines = match_marks(
         [CardLine("Banow Rowing Clnb", 0.9, (1, 1, 9, 3))], [], "Banow & Co.", ("J. H", "Banow Rowing Club")
