@@ -11,6 +11,7 @@ The way through the room, in its order:
     reduced_image      the photo made small: colours, normalised gradient, thin edges
     flatbed_layout     many cards on one even ground, by their common size
     lone_card          one thing on one even ground, as a whole
+    mount_around       the mount around a print that was taken for its card
     quad_search        quads proposed, scored, set against each other; one a card is left
     first_look         one card that is clear at once
     closer_look        small things that may be cards, searched again from nearer

@@ -22,6 +22,7 @@ from matcher.core.detect.flatbed_layout import FlatbedPage, flatbed_quads
 from matcher.core.detect.full_frame import fills_frame
 from matcher.core.detect.geometry import area, clockwise_portrait, nearest_shape, true_ratio
 from matcher.core.detect.lone_card import lone_piece, whole_card
+from matcher.core.detect.mount_around import misses_shape, on_their_mounts
 from matcher.core.detect.no_card import cut_off, inside_a_card, part_of_a_card
 from matcher.core.detect.proposals import LineQuads
 from matcher.core.detect.quad_search import RankedQuads, overlap, search_quads
@@ -93,13 +94,21 @@ class _Detector:
         around = self._by_edges(lines, ranked, RankedQuads.none())
         if around:
             return around
+        told = self._told(ranked)
         outlines = []
-        for i in self._told(ranked):
-            runner_up = self._refined_or_none(ranked.runner_up[i])
-            score = round(float(ranked.scores[i]), 3)
-            corners = self._refined(ranked.quads[i])
-            outlines.append(CardQuad(corners, score, runner_up, sizes=self._sizes_of(corners)))
+        for i, quad in zip(told, self._on_mounts(ranked.quads[told], lines), strict=True):
+            other = ranked.runner_up[i] if np.array_equal(quad, ranked.quads[i]) else ranked.quads[i]
+            corners, score = self._refined(quad), round(float(ranked.scores[i]), 3)
+            outlines.append(CardQuad(corners, score, self._refined_or_none(other), sizes=self._sizes_of(corners)))
         return self._in_order([self._as_it_lies(outlines[0])] if len(outlines) == 1 else outlines)
+
+    def _on_mounts(self, found: NDArray[np.float32], lines: LineQuads) -> NDArray[np.float32]:
+        """(n, 4, 2) what was found, each print with the mount around it."""
+        shapes, settings = shapes_of(self._looked_for), self.settings.mount
+        if not misses_shape(self.picture, found, shapes, settings).any():
+            return found
+        clear, _ = edge_quads(self.picture, shapes, lines, self.settings)
+        return on_their_mounts(self.picture, found, clear, shapes, settings)
 
     def _as_it_lies(self, found: CardQuad) -> CardQuad:
         """The one card that was found, with what else of it lies on the lid, where that makes it whole."""
