@@ -59,6 +59,38 @@ class RegistrationSettings:
 
 
 @dataclass(frozen=True)
+class PrintAreaSettings:
+    """`print_area`; by hand.
+
+    blur_mm:         Gaussian sigma that leaves of paper and print no grain.
+    rim_mm, band_mm: the worn outer rim, left out, and the band within it by which the mount's tone is known.
+    first_levels, levels: by how much a spot may differ from the rim's middle, and then from its even light, to be
+                     mount.
+    rounds:          of fitting that light.
+    least_rim:       share of the band that must have one tone: lettering and damage are the rest.
+    least_px:        pixels of the band, below which nothing is said.
+    letters_mm:      breadth up to which what lies on the mount is lettering, or a rule.
+    least, most:     share of the card that a print may cover.
+    solid, filled:   share of its hull, and of the upright rectangle round it, that it must fill: less is left where a
+                     backdrop runs into the mount, and of an ellipse 0.785.
+    """
+
+    blur_mm: float = 0.15
+    rim_mm: float = 0.5
+    band_mm: float = 0.9
+    first_levels: float = 30.0
+    levels: float = 12.0
+    rounds: int = 3
+    least_rim: float = 0.6
+    least_px: int = 400
+    letters_mm: float = 1.6
+    least: float = 0.2
+    most: float = 0.95
+    solid: float = 0.93
+    filled: float = 0.75
+
+
+@dataclass(frozen=True)
 class AlignSettings:
     """All numbers of the stage."""
 
@@ -95,3 +127,4 @@ class AlignSettings:
     sift: SiftSettings = SiftSettings()
     registration: RegistrationSettings = RegistrationSettings()
     zone: PictureZoneSettings = PictureZoneSettings()
+    print_area: PrintAreaSettings = PrintAreaSettings()

@@ -6,7 +6,7 @@ A query is registered on many references, and a reference may be tried twice: fe
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from matcher.core.align.print_area import print_area
 from matcher.core.align.registration import Layer
 from matcher.core.align.settings import AlignSettings, PictureZoneSettings
 from matcher.core.describe import Description, describe
@@ -26,11 +27,21 @@ Features = tuple[NDArray[np.float32], NDArray[np.float32], NDArray[Any]]
 
 @dataclass(frozen=True)
 class View:
-    """A face, its description where that is known already, and what follows from both."""
+    """A face, its description where that is known already, and what follows from both.
+
+    within: (height, width), of what alone is to be registered; None for wherever a picture may be.
+    """
 
     face: Face
     described: Description | None = None
     settings: AlignSettings = AlignSettings()
+    within: NDArray[np.bool_] | None = None
+
+    @cached_property
+    def of_print(self) -> View | None:
+        """The same of its photograph alone, without the mount around it; None where no mount is seen."""
+        area = print_area(self.face, self.settings.print_area)
+        return None if area is None else replace(self, within=area)
 
     @cached_property
     def description(self) -> Description:
@@ -95,7 +106,8 @@ class View:
 
     @cached_property
     def _zone(self) -> NDArray[np.bool_]:
-        return picture_zone(self.face.size, self.settings.zone)
+        zone = picture_zone(self.face.size, self.settings.zone)
+        return zone if self.within is None else zone & self.within
 
     def _reduced(self, image: NDArray[np.uint8]) -> NDArray[np.uint8]:
         factor = self.settings.reduction

@@ -106,7 +106,7 @@ class PoseFinding:
         named = damage_words(self.damage)
         share = f"{100 * self.damaged:.0f} % of it is damaged or covered on one card and does not count"
         told = [share] if self.damaged >= LEAST_DAMAGE else []
-        told += ["lettering in the picture does not count"] if self.compared and self.compared.lettered else []
+        told += ["lettering and mount do not count"] if self.compared and self.compared.bare else []
         return "".join(f"; {part}" for part in [*told, *([f"damage, no difference: {named}"] if named else [])])
 
 
@@ -148,7 +148,7 @@ class PictureComparison:
     size, box:        the face, and the rows and columns of it that were compared.
     alignment:        by which they were registered.
     burnt, strips:    where query and reference are burnt out, and how a lamp's shine round that is told.
-    lettered:         whether lettering in the picture was left out.
+    bare:             whether lettering in the picture, and the mount round it, were left out.
     """
 
     query: Grey
@@ -162,7 +162,7 @@ class PictureComparison:
     alignment: Alignment
     burnt: tuple[NDArray[np.bool_], NDArray[np.bool_]]
     strips: StripSettings
-    lettered: bool = False
+    bare: bool = False
 
     @property
     def judged(self) -> float:

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from matcher.core.align.alignment import Alignment
+from matcher.core.align.print_area import print_area
 from matcher.core.flatten import Face
 from matcher.core.ladder.caption_zone import bears_words, shown_picture
 from matcher.core.ladder.foreign_colour import foreign_colour
@@ -46,6 +47,12 @@ class Side:
         return np.asarray(self.face.trusted & shown_picture(self.face, self.settings))
 
     @cached_property
+    def mount(self) -> Bools | None:
+        """(height, width): the mount that the photograph was pasted on; None where none is seen."""
+        area = print_area(self.face)
+        return None if area is None else ~area
+
+    @cached_property
     def foreign(self) -> Bools:
         """(height, width): what has not the print's colour, and so lies upon it or shows where it is gone."""
         return foreign_colour(self.face.pixels, self.picture, self.settings.foreign)
@@ -70,7 +77,7 @@ class Side:
 class Registered:
     """A query and a reference laid over it; all maps are (height, width) in the frame of the query's face.
 
-    aside: where something is known to have been printed upon the picture of either; None where that was not asked.
+    aside: where either is known to show its mount, or what was printed upon its picture; None where none is known.
     Raises ValueError for an alignment that failed, and for faces of two scales.
     """
 
@@ -135,10 +142,17 @@ class Registered:
 
     @cached_property
     def bare(self) -> Bools:
-        """Of `both_picture`, what nothing is known to lie upon: neither another colour nor lettering."""
+        """Of `both_picture`, what is known to be nothing else: neither of another colour nor set aside."""
         on_query, on_reference = self.foreign
         bare = self.both_picture & ~on_query & ~on_reference
         return np.asarray(bare if self.aside is None else bare & ~self.aside)
+
+    @cached_property
+    def mounts(self) -> Bools | None:
+        """Where either shows its mount; None where no mount is seen."""
+        own, other = self.query.mount, self.reference.mount
+        laid = None if other is None else self._warp_mask(other)
+        return own if laid is None else laid if own is None else own | laid
 
     @cached_property
     def foreign(self) -> tuple[Bools, Bools]:

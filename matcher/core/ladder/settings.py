@@ -103,8 +103,8 @@ class VerificationSettings:
                            more legible.
     pose_doubtful:         between these the first reference leaves its pose in doubt, and others are asked ...
     references_per_pose:   ... so many in all.
-    without_lettering:     where no pose is `certain`, so many of the likeliest are judged again without the words in
-                           their pictures.
+    bare:                  so many of the likeliest of those in doubt are judged again by what is surely picture.
+    well_laid:             correlation of two pictures from which they lie upon each other as they should.
     crop_settled:          where no crop is found as surely as this ...
     crops_again:           ... so many of the nearest crops ...
     references_per_crop:   ... are asked by so many references each: one of them may have been trimmed, or outlined
@@ -127,7 +127,8 @@ class VerificationSettings:
     nearly_best: float = 0.5
     pose_doubtful: tuple[float, float] = (0.03, 0.9)
     references_per_pose: int = 4
-    without_lettering: int = 2
+    bare: int = 3
+    well_laid: float = 0.8
     crop_settled: float = 0.9
     crops_again: int = 3
     references_per_crop: int = 3

@@ -56,10 +56,8 @@ def verify(
 
     lettering: asked where a picture seems to have moved; without it words in the picture count as part of it.
     """
-    verifier = Verifier(view, references, calibration, settings or LadderSettings())
-    candidates = poses_again(verifier, first_of_each_pose(verifier, hits))
-    if lettering:
-        candidates = without_lettering(verifier, candidates, lettering)
+    verifier = Verifier(view, references, calibration, settings or LadderSettings(), lettering)
+    candidates = bare_pictures(verifier, poses_again(verifier, first_of_each_pose(verifier, hits)))
     ranking = rank_poses(candidates, calibration, verifier.settings)
     if not ranking.evidence:
         return candidates
@@ -79,6 +77,7 @@ class Verifier:
     references: ReferenceSet
     calibration: Calibration
     settings: LadderSettings = field(default_factory=LadderSettings)
+    lettering: Lettering | None = None
 
     @cached_property
     def query(self) -> Side:
@@ -88,6 +87,11 @@ class Verifier:
     def pairs(self) -> dict[int, Registered]:
         """What could be registered so far, by the reference's id."""
         return {}
+
+    @cached_property
+    def bare(self) -> set[str]:
+        """Poses that are judged by what is surely picture."""
+        return set()
 
     @cached_property
     def _fetched(self) -> dict[int, tuple[Face, Description]]:
@@ -112,7 +116,7 @@ class Verifier:
     ) -> Candidate:
         """A candidate of which nothing is found yet but how it lies on the query; arguments as of `align`."""
         face, description = self.stored(known)
-        alignment = align(self.view, View(face, description), start=start, thorough=thorough)
+        alignment = self._aligned(View(face, description), start, thorough)
         if alignment.upside_down:
             return self._register_turned(known, face)
         if not alignment:
@@ -120,13 +124,25 @@ class Verifier:
         self.pairs[known.id] = pair = Registered(self.query, Side(face, self.settings), alignment)
         return Candidate(known, alignment, same_window=same_window(pair, self.calibration))
 
+    def _aligned(self, reference: View, start: NDArray[np.float64] | None, thorough: bool) -> Alignment:
+        """As `align`; where the pictures do not agree, by the prints alone: mounts and captions, which keep their
+        places when the crop changes, may have held them."""
+        whole = align(self.view, reference, start=start, thorough=thorough)
+        if whole.correlation >= self.settings.verification.well_laid or whole.upside_down:
+            return whole
+        own, other = self.view.of_print, reference.of_print
+        if own is None or other is None:
+            return whole
+        alone = align(own, other, thorough=False)
+        return alone if alone and alone.correlation > whole.correlation else whole
+
     def _register_turned(self, known: KnownReference, face: Face) -> Candidate:
         """A reference that was enrolled standing on its head is compared the right way up.
 
         The candidate's transform leads to the reference as it is stored.
         """
         turned = face.half_turn()
-        alignment = align(self.view, View(turned))
+        alignment = self._aligned(View(turned), None, True)
         if not alignment:
             return Candidate(known, alignment)
         self.pairs[known.id] = pair = Registered(self.query, Side(turned, self.settings), alignment)
@@ -158,12 +174,30 @@ class Verifier:
         pair = self.pairs.get(candidate.reference.id)
         if pair is None or candidate.pose is not None:
             return candidate
+        if candidate.record.pose in self.bare and pair.alignment.correlation >= self.settings.verification.well_laid:
+            return self.bare_pose(candidate)
         return replace(candidate, pose=judge_pose(pair, self.calibration))
 
-    def pose_without(self, candidate: Candidate, boxes: Sequence[BoxMm]) -> Candidate:
-        """With its pose judged anew, without what lies in some boxes on the query, mm."""
+    def lettering_of(self, candidate: Candidate) -> Sequence[BoxMm]:
+        """What was printed upon the picture of either, asked for once; on the thread that the set may be asked on."""
+        if self.lettering is None or not candidate.alignment:
+            return ()
+        if candidate.reference.id not in self._lettered:
+            self._lettered[candidate.reference.id] = self.lettering.in_picture(candidate)
+        return self._lettered[candidate.reference.id]
+
+    @cached_property
+    def _lettered(self) -> dict[int, Sequence[BoxMm]]:
+        return {}
+
+    def bare_pose(self, candidate: Candidate) -> Candidate:
+        """With its pose judged, again if it was judged before, by what is surely picture: without mounts and lettering.
+        It must be registered."""
         pair, size = self.pairs[candidate.reference.id], self.view.face.size
-        aside = np.zeros((size.height, size.width), np.bool_)
+        boxes = self.lettering_of(candidate)
+        if pair.mounts is None and not boxes:
+            return candidate if candidate.pose else replace(candidate, pose=judge_pose(pair, self.calibration))
+        aside = np.zeros((size.height, size.width), np.bool_) if pair.mounts is None else pair.mounts.copy()
         for box in boxes:
             left, top, right, bottom = (max(0, round(side * size.px_per_mm)) for side in box)
             aside[top:bottom, left:right] = True
@@ -262,19 +296,27 @@ def poses_again(verifier: Verifier, candidates: list[Candidate]) -> list[Candida
     return asked
 
 
-def without_lettering(verifier: Verifier, candidates: list[Candidate], lettering: Lettering) -> list[Candidate]:
-    """Where no pose is certain, the likeliest are judged again without the words in their pictures: a mark in another
-    form, or another caption, is not there and then here, as what has moved is."""
+def bare_pictures(verifier: Verifier, candidates: list[Candidate]) -> list[Candidate]:
+    """Where poses are in doubt, the likeliest references are judged again by what is surely picture, without mounts and
+    lettering: a mark in another form, another caption, or a print pasted a little otherwise, is not there and then
+    here, as what has moved is. Further references of their poses are judged so from then on."""
     settings = verifier.settings.verification
-    judged = sorted((c for c in candidates if c.pose), key=lambda c: -c.pose_probability)
-    if not judged or judged[0].pose_probability >= settings.certain:
-        return candidates
-    again = {}
-    for candidate in judged[: settings.without_lettering]:
-        boxes = lettering.in_picture(candidate)
-        if boxes:
-            again[candidate.reference.id] = verifier.pose_without(candidate, boxes)
+    doubted = _in_doubt(candidates, settings)[: settings.bare]
+    verifier.bare.update(candidate.record.pose for candidate in doubted)
+    again = {candidate.reference.id: verifier.bare_pose(candidate) for candidate in doubted}
     return [again.get(candidate.reference.id, candidate) for candidate in candidates]
+
+
+def _in_doubt(candidates: Sequence[Candidate], settings: VerificationSettings) -> list[Candidate]:
+    """References that were judged and are not certain, the likeliest first, if their pictures lie well upon the card's:
+    others agree in their mounts alone. Where one is certain, further ones of its pose."""
+    judged = sorted((c for c in candidates if c.pose), key=lambda c: -c.pose_probability)
+    doubted = [
+        c for c in judged if c.pose_probability < settings.certain and c.alignment.correlation >= settings.well_laid
+    ]
+    if not judged or judged[0].pose_probability < settings.certain:
+        return doubted
+    return [c for c in doubted if c.record.pose == judged[0].record.pose]
 
 
 def every_crop(verifier: Verifier, same_pose: list[Candidate], pose: str) -> list[Candidate]:
@@ -348,12 +390,16 @@ def _likeliest_record_finished(verifier: Verifier, done: dict[int, Candidate]) -
     that is certain of the likeliest alone, which is shown: further ones take long and change nothing."""
     best = max(done.values(), key=lambda candidate: candidate.caption_probability or 0.0)
     certain = max(c.pose_probability for c in done.values()) >= verifier.settings.verification.certain
+    own = {number: c for number, c in done.items() if c.record.record_id == best.record.record_id}
+    shown = {number for number, c in own.items() if c is best or not certain}
+    for number in shown:
+        if own[number].record.pose in verifier.bare:
+            verifier.lettering_of(own[number])
 
     def finished(candidate: Candidate) -> Candidate:
-        if candidate.record.record_id != best.record.record_id:
+        if candidate.reference.id not in own:
             return candidate
-        shown = candidate is best or not certain
-        return verifier.copy(verifier.pose(candidate) if shown else candidate)
+        return verifier.copy(verifier.pose(candidate) if candidate.reference.id in shown else candidate)
 
     return side_by_side(finished, [*done.values()])
 

@@ -44,8 +44,9 @@ def is_printed_small(line: CardLine, settings: AddedMarkSettings) -> bool:
     """Whether a line is small, level or upright along a side, and surely read, as an issuer prints his mark. A later
     owner writes larger and aslant, so that the box of his note is high. In a frame it may be read less surely."""
     letters = sum(map(str.isalpha, line.words))
+    most = settings.most_told_mm if line.framed or line.certainty >= settings.surely else settings.most_mm
     firm = settings.firm_framed if line.framed else settings.firm
-    return line.broad_mm <= settings.most_mm and letters >= settings.least_letters and line.certainty >= firm
+    return line.broad_mm <= most and letters >= settings.least_letters and line.certainty >= firm
 
 
 def _is_on(line: CardLine, place: BoxMm, written: Sequence[WrittenLine], settings: AddedMarkSettings) -> bool:

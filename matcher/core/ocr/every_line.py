@@ -31,6 +31,9 @@ Grey = NDArray[np.uint8]
 SAME_PLACE = 0.3
 """Share of the smaller of two boxes that must lie in the other for both to be of one line; by hand."""
 
+AS_BROAD = 1.2
+"""How many times as broad as a line along a side a bit of it may be found; by hand."""
+
 ONE_ROW = 0.6
 """Share of the lower of two boxes' heights that both must share for them to stand in one row; by hand."""
 
@@ -86,15 +89,16 @@ def lines_of_photo(
 
 
 def zones(size: FaceSize, rules: EveryLineSettings, sides: Sides = "glanced at") -> tuple[Zone, ...]:
-    """Foot and head of a card, and its two sides."""
-    wide, high, rim, search = size.width_mm, size.height_mm, rules.rim_mm, rules.search_side
-    below, above = rules.head_mm, high - rules.foot_mm
-    ends = (Zone((rim, above, wide - rim, high - rim), search), Zone((rim, rim, wide - rim, below), search))
+    """Foot and head of a card, and its two sides; all of them nearer and closer where the sides are "looked at"."""
+    wide, high, rim, close = size.width_mm, size.height_mm, rules.rim_mm, sides == "looked at"
+    foot, head = (rules.close_foot_mm, rules.close_head_mm) if close else (rules.foot_mm, rules.head_mm)
+    into, search = (rules.close_side_mm, rules.close_search_side) if close else (rules.side_mm, rules.search_side)
+    ends = (
+        Zone((rim, high - foot, wide - rim, high - rim), rules.search_side),
+        Zone((rim, rim, wide - rim, head), rules.search_side),
+    )
     if sides == "left out":
         return ends
-    into, search = rules.side_mm, rules.search_side
-    if sides == "looked at":
-        into, search = rules.close_side_mm, rules.close_search_side
     left = Zone((rim, rim, into, high - rim), search, 3)
     return (*ends, left, Zone((wide - into, rim, wide - rim, high - rim), search, 1))
 
@@ -116,8 +120,10 @@ def find_lines(
         new = [zone for zone in wanted if zone.search_side == side and zone not in searched]
         searched.update(zip(new, side_by_side(search, new), strict=True))
     found = [line for zone in wanted for line in searched[zone]]
-    level = [one.box_mm for one in found if not one.zone.quarters]
-    return [one for one in found if not one.zone.quarters or not _on_any(one.box_mm, level)]
+    upright = [one for one in found if one.zone.quarters]
+    level = [one for one in found if not one.zone.quarters and not _is_bit(one.box_mm, upright)]
+    boxes = [one.box_mm for one in level]
+    return level + [one for one in upright if not _on_any(one.box_mm, boxes)]
 
 
 def _found_in(
@@ -150,6 +156,15 @@ def _in_one_row(one: Box, other: Box, gap: float) -> bool:
     (top, bottom), (above, below) = ((box[:, 1].min(), box[:, 1].max()) for box in (one, other))
     shared = min(bottom, below) - max(top, above)
     return bool(other[:, 0].min() - one[:, 0].max() <= gap and shared >= ONE_ROW * min(bottom - top, below - above))
+
+
+def _is_bit(box: BoxMm, upright: Iterable[FoundLine]) -> bool:
+    """Whether what was found as a level line is no broader than a line along a side on which it lies: a bit of that."""
+    broad = box[2] - box[0]
+    return any(
+        share_of(box, one.box_mm) >= SAME_PLACE and broad <= AS_BROAD * (one.box_mm[2] - one.box_mm[0])
+        for one in upright
+    )
 
 
 def _on_any(box: BoxMm, others: Iterable[BoxMm]) -> bool:

@@ -66,8 +66,8 @@ def _rows(face: Face, settings: OcrSettings) -> Iterator[BoxMm]:
     rules, lines, size = settings.rows, settings.every_line, face.size
     left, right = lines.rim_mm, size.width_mm - lines.rim_mm
     for begins, ends in (
-        (size.height_mm - lines.foot_mm, size.height_mm - lines.rim_mm),
-        (lines.rim_mm, lines.head_mm),
+        (size.height_mm - lines.close_foot_mm, size.height_mm - lines.rim_mm),
+        (lines.rim_mm, lines.close_head_mm),
     ):
         for high in rules.heights_mm:
             for top in np.arange(begins, ends - high, rules.step * high):

@@ -64,6 +64,8 @@ class EveryLineSettings:
     px_per_mm, search_side: scale at which it is read, and the longer side of what is searched. Of 51 marks on photos of
                      50 % contrast and more, 40 were found at 16 and 640, 31 at 24 and 448, which leave out the sides.
     foot_mm, head_mm, side_mm: how far in from each edge lines are looked for. By hand.
+    close_foot_mm, close_head_mm: the same of a reference's foot and head: a name in large type upon the picture begins
+                     12 mm above the foot. By hand.
     close_side_mm, close_search_side: the same of a reference's sides, on which it pays to search once and closely: of
                      15 names along a side 14 were found so, 11 as on a photo.
     squeezed:        share of its width at which a line is read. Of 212 lines of type 85 % were read exactly at 1.2,
@@ -82,6 +84,8 @@ class EveryLineSettings:
     joined_mm: float = 1.5
     foot_mm: float = 10.0
     head_mm: float = 8.0
+    close_foot_mm: float = 13.5
+    close_head_mm: float = 10.0
     side_mm: float = 5.0
     rim_mm: float = 0.4
     tone_mm: float = 3.0
@@ -185,7 +189,9 @@ class PrintedOverSettings:
 class AddedMarkSettings:
     """`added_mark`; by hand.
 
-    most_mm:       height up to which a line, with its frame, is set as small as marks are.
+    most_mm, most_told_mm: height up to which a line is set as small as marks are; and where it stands in a frame, or is
+                   surely read.
+    surely:        certainty from which it is, as handwriting seldom is.
     least_letters: of a mark; a number alone is an owner's note.
     firm, firm_framed: certainty from which a line was surely read, standing free and in a frame.
     same_place:    share of the smaller of two boxes that must lie in the other for their lines to stand in one place.
@@ -193,6 +199,8 @@ class AddedMarkSettings:
     """
 
     most_mm: float = 2.6
+    most_told_mm: float = 3.4
+    surely: float = 0.97
     least_letters: int = 5
     firm: float = 0.8
     firm_framed: float = 0.5

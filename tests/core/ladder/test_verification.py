@@ -60,6 +60,7 @@ class Scripted:
     thorough: list[bool] = field(default_factory=list)
     calibration: Calibration = UNSCALED
     settings: LadderSettings = SETTINGS
+    bare: set[str] = field(default_factory=set)
 
     def of(self, rung: str) -> list[int]:
         return sorted(number for name, number in self.asked if name == rung)  # two threads ask in any order

@@ -153,6 +153,26 @@ def test_a_mark_in_a_frame_may_be_read_less_surely_than_one_that_stands_free() -
     assert not is_printed_small(free, rules)
     assert is_printed_small(replace(free, form="oval", formed=0.9), rules)
     assert not is_printed_small(replace(free, form="oval", formed=0.9, certainty=0.3), rules)
+    large = replace(free, certainty=0.9, box_mm=(14.0, 58.0, 24.0, 61.0))
+    assert not is_printed_small(large, rules)
+    assert is_printed_small(replace(large, certainty=0.99), rules)
+    assert is_printed_small(replace(large, form="ribbon", formed=0.9), rules)
+
+
+def test_a_name_in_large_type_upon_the_picture_is_found_on_a_known_card() -> None:
+    """It begins 13 mm above the foot, and was cut in half by what was searched."""
+    lines = [line(NAME, 18.2, 53.4, 3.6, tone=0.97), line(CLUB, 18.2, 57.2, 2.2, tone=0.97)]
+    read = [one.look.words for one in written_on(card(lines, seed=1))]
+    assert max(fuzz.ratio(words, NAME) for words in read) > 85
+    assert max(fuzz.ratio(words, CLUB) for words in read) > 85
+
+
+def test_the_end_of_a_long_line_along_a_side_is_no_line_of_its_own() -> None:
+    words = "Jonas Harlesk, Ferry Hill Wheelers and Ramblers"
+    long = replace(line(words, 33.5, 32.0, 2.6, turn=90.0, tone=0.97))
+    read = written_on(card([long], seed=1))
+    assert max(fuzz.ratio(one.look.words, words) for one in read) > 85
+    assert not [one for one in read if not one.quarters and one.line.box_mm[0] > 30]
 
 
 @pytest.mark.parametrize("form", ["line", "box", "oval", "ribbon"])
