@@ -105,6 +105,7 @@ class VerificationSettings:
     references_per_pose:   ... so many in all.
     bare:                  so many of the likeliest of those in doubt are judged again by what is surely picture.
     well_laid:             correlation of two pictures from which they lie upon each other as they should.
+    far_better:            by how much more their prints must correlate, laid by themselves, to be taken for it.
     crop_settled:          where no crop is found as surely as this ...
     crops_again:           ... so many of the nearest crops ...
     references_per_crop:   ... are asked by so many references each: one of them may have been trimmed, or outlined
@@ -129,6 +130,7 @@ class VerificationSettings:
     references_per_pose: int = 4
     bare: int = 3
     well_laid: float = 0.8
+    far_better: float = 0.1
     crop_settled: float = 0.9
     crops_again: int = 3
     references_per_crop: int = 3

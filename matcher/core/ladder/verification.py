@@ -134,7 +134,9 @@ class Verifier:
         if own is None or other is None:
             return whole
         alone = align(own, other, thorough=False)
-        return alone if alone and alone.correlation > whole.correlation else whole
+        # Of two areas each has a correlation of its own: only a far better one shows that mounts had held them.
+        gained = alone.correlation - whole.correlation
+        return alone if alone and gained >= self.settings.verification.far_better else whole
 
     def _register_turned(self, known: KnownReference, face: Face) -> Candidate:
         """A reference that was enrolled standing on its head is compared the right way up.
