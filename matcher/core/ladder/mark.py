@@ -44,7 +44,7 @@ def mark_words(mark: str) -> str:
     return "" if words.strip().casefold() == NO_MARK else words.strip()
 
 
-IN_FORM = {"line": "without a frame", "box": "in a box", "oval": "in an oval", "ribbon": "on a ribbon"}
+IN_FORM = {"box": "in a box", "oval": "in an oval", "ribbon": "on a ribbon"}
 
 
 @dataclass(frozen=True)
@@ -69,8 +69,9 @@ class MarkLines:
     twice: bool = False
 
     def other_form(self, sure: float) -> bool:
-        """Whether it was read on both cards, and surely stands in two forms."""
-        both = [line for line in (self.known, self.seen) if line and line.formed >= sure]
+        """Whether it was read on both cards, and surely stands in two frames. That no frame is seen on one of them says
+        less: it may have faded."""
+        both = [line for line in (self.known, self.seen) if line and line.framed and line.formed >= sure]
         return len(both) == 2 and both[0].form != both[1].form
 
     @property

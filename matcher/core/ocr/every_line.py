@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from matcher.core.card_lines import BoxMm, CardLine, share_of
 from matcher.core.detect.card_quad import CardQuad
 from matcher.core.detect.warp import warp_quad
-from matcher.core.ocr.mark_form import form_of
+from matcher.core.ocr.mark_form import form_of, has_room
 from matcher.core.ocr.reader import Box, Reader, reader
 from matcher.core.ocr.reading import stretched
 from matcher.core.ocr.settings import EveryLineSettings, OcrSettings
@@ -176,7 +176,7 @@ def read_found(library: Reader, found: FoundLine, rules: EveryLineSettings) -> C
     """What a line says, as far as the reader can tell; it may be none: ask `is_firm`."""
     words, certainty, _ = library.read(found.strip, found.corners, rules.squeezed)
     line = CardLine(words, certainty, found.box_mm, found.zone.quarters != 0)
-    if line.broad_mm > rules.framed_mm:
+    if line.broad_mm > rules.framed_mm or not has_room(found.strip, found.corners):
         return line
     form = form_of(found.strip, found.corners)
     return replace(line, form=form.name, formed=form.certainty)

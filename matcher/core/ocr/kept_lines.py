@@ -27,7 +27,7 @@ from matcher.core.ocr.reading import can_read
 from matcher.core.ocr.settings import OcrSettings
 from matcher.core.ocr.spelling import Frames
 
-FORM = "lines/7"
+FORM = "lines/8"
 """Raise it when other lines are found, or others read, for the same face by the same networks and settings."""
 
 NETWORKS = ("lines", "reader", "mark_form")

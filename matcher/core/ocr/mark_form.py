@@ -47,6 +47,17 @@ def form_of(strip: Grey, corners: NDArray[np.float32]) -> LineForm:
     return LineForm(FORMS[best], float(shares[best]))
 
 
+def has_room(strip: Grey, corners: NDArray[np.float32]) -> bool:
+    """Whether the strip shows what lies round the line on both its sides: a frame may have been cut off there."""
+    top, bottom = float(corners[:, 1].min()), float(corners[:, 1].max())
+    room = LEAST_ROOM * (bottom - top)
+    return top >= room and bottom + room <= len(strip)
+
+
+LEAST_ROOM = 0.2
+"""Heights of the line, on either side of it, in which a frame's edge would stand; by hand."""
+
+
 def form_tile(strip: Grey, corners: NDArray[np.float32]) -> Grey:
     """(ROWS, COLUMNS) uint8: the line with room for its frame; beyond the strip's edge that is carried on."""
     (left, top), (right, bottom) = corners.min(axis=0), corners.max(axis=0)

@@ -21,6 +21,7 @@ from matcher.core.ocr.every_line import joined, lines_of_photo
 from matcher.core.ocr.line_evidence import compare_words, judged_line, said_by_both, unsure, wanting_of
 from matcher.core.ocr.line_pairs import LinePair, Sight, WrittenLine, caption_lines, pair_lines, written_on
 from matcher.core.ocr.looks import Look
+from matcher.core.ocr.mark_form import has_room
 from matcher.core.ocr.reader import Reader
 from matcher.core.ocr.reading import can_read
 from matcher.core.ocr.settings import AddedMarkSettings
@@ -157,6 +158,13 @@ def test_a_mark_in_a_frame_may_be_read_less_surely_than_one_that_stands_free() -
     assert not is_printed_small(large, rules)
     assert is_printed_small(replace(large, certainty=0.99), rules)
     assert is_printed_small(replace(large, form="ribbon", formed=0.9), rules)
+
+
+def test_no_frame_is_told_of_a_line_whose_frame_the_strip_may_have_cut_off() -> None:
+    strip, box = np.zeros((60, 200), np.uint8), np.array([[20, 20], [120, 20], [120, 40], [20, 40]], np.float32)
+    assert has_room(strip, box)
+    assert not has_room(strip, box - np.array([0, 18], np.float32))
+    assert not has_room(strip[:42], box)
 
 
 def test_a_name_in_large_type_upon_the_picture_is_found_on_a_known_card() -> None:
