@@ -89,7 +89,7 @@ def lines_of_photo(
 
 
 def zones(size: FaceSize, rules: EveryLineSettings, sides: Sides = "glanced at") -> tuple[Zone, ...]:
-    """Foot and head of a card, and its two sides; all of them nearer and closer where the sides are "looked at"."""
+    """Foot and head of a card, and its two sides; all of them searched farther in, where the sides are "looked at"."""
     wide, high, rim, close = size.width_mm, size.height_mm, rules.rim_mm, sides == "looked at"
     foot, head = (rules.close_foot_mm, rules.close_head_mm) if close else (rules.foot_mm, rules.head_mm)
     into, search = (rules.close_side_mm, rules.close_search_side) if close else (rules.side_mm, rules.search_side)
